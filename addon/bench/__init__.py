@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Plate, material and time, job sheet, fit ladder, shop book."""

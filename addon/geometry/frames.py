@@ -1,0 +1,76 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Right-handed frames: where a tube end, a fitting or a copy on the plate sits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """An origin (3,) in mm and three unit axes, the rows of ``axes`` (3, 3), right-handed."""
+
+    origin: Floats
+    axes: Floats
+
+    @classmethod
+    def along(cls, origin: ArrayLike, z: ArrayLike, x: ArrayLike | None = None) -> Frame:
+        """The frame at ``origin`` whose z is ``z`` and whose x is ``x`` made square to it.
+
+        Without ``x`` a direction square to z is chosen that is the same for the same z.
+        Raises ``ValueError`` where ``z`` has no length.
+        """
+        up = _unit(z)
+        hint = np.eye(3)[int(np.argmin(np.abs(up)))] if x is None else np.asarray(x, float)
+        side = hint - up * (hint @ up)
+        if np.linalg.norm(side) < 1e-9:
+            return cls.along(origin, up)
+        side = _unit(side)
+        return cls(np.asarray(origin, float), np.array([side, np.cross(up, side), up]))
+
+    @property
+    def x(self) -> Floats:
+        return self.axes[0]
+
+    @property
+    def y(self) -> Floats:
+        return self.axes[1]
+
+    @property
+    def z(self) -> Floats:
+        return self.axes[2]
+
+    @property
+    def matrix(self) -> Floats:
+        """(4, 4) that takes points of this frame to the world."""
+        matrix = np.eye(4)
+        matrix[:3, :3] = self.axes.T
+        matrix[:3, 3] = self.origin
+        return matrix
+
+    def to_local(self, points: ArrayLike) -> Floats:
+        """World points (n, 3) in this frame."""
+        return (np.asarray(points, float) - self.origin) @ self.axes.T
+
+    def to_world(self, points: ArrayLike) -> Floats:
+        """Points (n, 3) of this frame in the world."""
+        return np.asarray(points, float) @ self.axes + self.origin
+
+    def turned(self, degrees: float) -> Frame:
+        """This frame turned about its own z, counter-clockwise seen against z."""
+        angle = np.radians(degrees)
+        x = self.x * np.cos(angle) + self.y * np.sin(angle)
+        return Frame(self.origin, np.array([x, np.cross(self.z, x), self.z]))
+
+
+def _unit(vector: ArrayLike) -> Floats:
+    array = np.asarray(vector, float)
+    length = np.linalg.norm(array)
+    if not np.isfinite(length) or length < 1e-12:
+        raise ValueError("a direction needs a length")
+    return array / length

@@ -1,0 +1,64 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Triangle meshes as plain arrays, in millimetres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import Manifold, Mesh64
+from numpy.typing import NDArray
+
+from .frames import Floats, Frame
+
+Ints = NDArray[np.int32]
+
+
+@dataclass(frozen=True, eq=False)
+class Mesh:
+    """Vertices (n, 3) in mm and triangles (m, 3), counter-clockwise seen from outside."""
+
+    vertices: Floats
+    triangles: Ints
+    name: str = ""
+
+    @property
+    def corners(self) -> Floats:
+        """(m, 3, 3): the three corners of each triangle."""
+        return self.vertices[self.triangles]
+
+    @property
+    def bounds(self) -> Floats:
+        """(2, 3): the least and the greatest coordinates."""
+        return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])
+
+    @property
+    def size(self) -> Floats:
+        """(3,): the box that holds the mesh."""
+        return np.ptp(self.vertices, axis=0)
+
+    @property
+    def volume(self) -> float:
+        """Enclosed volume in mm³ by the divergence theorem; negative where the mesh is inside out."""
+        corners = self.corners - self.vertices[:1]
+        return float(np.einsum("ij,ij->", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6)
+
+    @property
+    def area(self) -> float:
+        """Surface area in mm²."""
+        corners = self.corners
+        crosses = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        return float(np.linalg.norm(crosses, axis=1).sum() / 2)
+
+    @classmethod
+    def from_manifold(cls, solid: Manifold, name: str = "") -> Mesh:
+        raw = solid.to_mesh64()
+        return cls(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts).astype(np.int32), name)
+
+    def to_manifold(self) -> Manifold:
+        """The kernel's solid. Its ``status()`` says whether the mesh really is closed and manifold."""
+        return Manifold(Mesh64(self.vertices, self.triangles.astype(np.uint64)))
+
+    def placed(self, frame: Frame) -> Mesh:
+        """The mesh carried from ``frame`` to the world."""
+        return Mesh(frame.to_world(self.vertices), self.triangles, self.name)

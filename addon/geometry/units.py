@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Lengths as people write them, and millimetres.
+
+The inch is 25.4 mm exactly (international yard and pound agreement, 1959; NIST SP 811, appendix B).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from fractions import Fraction
+
+MM_PER_INCH = 25.4
+MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
+UNIT_NAMES = {"mm": "millimetre", "cm": "centimetre", "m": "metre", "in": "inch"}
+
+_LENGTH = re.compile(
+    r"""^\s*(?P<sign>[+-]?)\s*
+    (?:(?P<whole>\d+)[\s-]+(?P<top>\d+)\s*/\s*(?P<bottom>\d+)
+      |(?P<top_only>\d+)\s*/\s*(?P<bottom_only>\d+)
+      |(?P<decimal>\d+(?:\.\d*)?|\.\d+))
+    \s*(?P<unit>mm|cm|m|in|inch|inches|")?\s*$""",
+    re.VERBOSE,
+)
+
+
+def parse_length(value: float | int | str) -> float:
+    """A length in millimetres from a number (already millimetres) or from text.
+
+    Text is a decimal or a fraction with an optional unit: ``"1 in"``, ``"1 1/2 in"``, ``"0.5in"``, ``"8 mm"``.
+    Raises ``ValueError`` that names the text and what was expected.
+    """
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        raise ValueError(f"{value!r} is not a length; write millimetres such as 8, or text such as '1/8 in'")
+    if not isinstance(value, str):
+        if not math.isfinite(value):
+            raise ValueError(f"{value!r} is not a length; it has to be a finite number of millimetres")
+        return float(value)
+    match = _LENGTH.match(value)
+    if not match:
+        raise ValueError(f"{value!r} is not a length; write millimetres such as 8, or text such as '1/8 in' or '8 mm'")
+    try:
+        if match["decimal"]:
+            number = Fraction(match["decimal"])
+        else:
+            number = Fraction(int(match["top"] or match["top_only"]), int(match["bottom"] or match["bottom_only"]))
+            number += int(match["whole"] or 0)
+    except ZeroDivisionError:
+        raise ValueError(f"{value!r} divides by zero; write a fraction such as '1/8 in'") from None
+    unit = match["unit"] or "mm"
+    scale = {"mm": Fraction(1), "cm": Fraction(10), "m": Fraction(1000)}.get(unit, Fraction(254, 10))
+    return float(-number * scale if match["sign"] == "-" else number * scale)
+
+
+def say_mm(mm: float) -> str:
+    """Millimetres as a fabricator says them: at most two decimals, no trailing zeros (``"25.4 mm"``)."""
+    return f"{_plain(mm, 2)} mm"
+
+
+def say_inches(mm: float, smallest: int = 64) -> str | None:
+    """The length as a whole or fraction of an inch (``"1 1/2 in"``), or None where none lies within 0.01 mm."""
+    parts = round(mm / MM_PER_INCH * smallest)
+    if parts <= 0 or abs(parts * MM_PER_INCH / smallest - mm) > 0.01:
+        return None
+    whole, rest = divmod(Fraction(parts, smallest), 1)
+    return " ".join(str(part) for part in (whole, rest) if part) + " in"
+
+
+def say_both(mm: float) -> str:
+    """``"25.4 mm (1 in)"`` where the inch is a whole fraction of an inch, else ``"25 mm"``."""
+    inches = say_inches(mm)
+    return f"{say_mm(mm)} ({inches})" if inches else say_mm(mm)
+
+
+def _plain(number: float, decimals: int) -> str:
+    text = f"{number:.{decimals}f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text

@@ -1,0 +1,34 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One thing that the review has to say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Severity = Literal["must fix", "look at", "good to know"]
+SEVERITIES: tuple[Severity, ...] = ("must fix", "look at", "good to know")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A result with its unit, its limit, and what to do about it."""
+
+    fitting: str
+    """Id of the fitting, or the name of the object reviewed; empty for the whole job."""
+    check: str
+    """The check's plain name: "thin wall", "overhang", ..."""
+    severity: Severity
+    meaning: str
+    """One sentence: what this is and why it matters."""
+    advice: str
+    """One sentence: what to do."""
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    where: str = ""
+    """The place in words: "layer 14 of 82, z 3.4 mm"."""
+    position_mm: tuple[float, float, float] | None = None
+    layer: int | None = None
+    cure: dict[str, float | str] = field(default_factory=dict)
+    """Recipe or process fields and the values that would cure it; empty where no number would."""

@@ -1,0 +1,72 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the takeoff finds: tube ends, and a doubt about the file's unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from ..geometry.frames import Floats, Frame
+from ..geometry.sections import Section
+
+Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid"]
+
+
+@dataclass(frozen=True, eq=False)
+class TubeEnd:
+    """One end of one tube.
+
+    ``frame`` has its origin where the tube's axis meets the plane of the rim, z along the tube's axis and out of
+    the tube, x along the section's width. A mitre leans the rim's normal ``mitre_deg`` away from z, towards
+    ``mitre_direction_deg`` counter-clockwise from x (0 where the end is square); the frame is chosen so that equal
+    fittings get equal directions: 0 for round tube, 0 to under 90 for square, 0 to under 180 for other symmetric
+    sections, 0 to under 360 for outlines without symmetry.
+    """
+
+    source: str
+    """Name of the object or body that the end belongs to."""
+    section: Section
+    """Read square to the axis. For ``cause`` "no wall" the bore is a placeholder equal to the outer outline."""
+    frame: Frame
+    mitre_deg: float
+    mitre_direction_deg: float
+    clear_depth_mm: float
+    """How far down the bore, along the axis, a spigot could go; at most the tube's straight length."""
+    cause: Cause
+    reason: str
+    """A sentence for people: "open", or what is in the way, where, and what to do."""
+
+    @property
+    def open(self) -> bool:
+        return self.cause == "open"
+
+    @property
+    def rim_normal(self) -> Floats:
+        """(3,) in the world, out of the tube."""
+        return self.frame.to_world(mitre_normal(self.mitre_deg, self.mitre_direction_deg)) - self.frame.origin
+
+
+def mitre_normal(mitre_deg: float, mitre_direction_deg: float) -> Floats:
+    """(3,): the unit normal of a rim's plane in the end's frame."""
+    import numpy as np
+
+    lean, towards = np.radians([mitre_deg, mitre_direction_deg])
+    return np.array([np.sin(lean) * np.cos(towards), np.sin(lean) * np.sin(towards), np.cos(lean)])
+
+
+@dataclass(frozen=True)
+class UnitDoubt:
+    """The sections make no tube sizes as read, but they do at another scale."""
+
+    factor: float
+    """What the file's lengths have to be multiplied by: 25.4, 1 / 25.4, or 1000."""
+    explanation: str
+    """What was read, what it would be, and the one change that fixes it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Takeoff:
+    ends: tuple[TubeEnd, ...]
+    unit_doubt: UnitDoubt | None = None
+    notes: tuple[str, ...] = ()
+    """What was left out and why, in sentences: open meshes, zero-area faces, bodies that are no tube."""

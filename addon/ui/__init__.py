@@ -1,0 +1,6 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Everything that imports bpy."""
+
+
+def register() -> None: ...
+def unregister() -> None: ...
