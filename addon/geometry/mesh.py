@@ -57,7 +57,8 @@ class Mesh:
 
     def to_manifold(self) -> Manifold:
         """The kernel's solid. Its ``status()`` says whether the mesh really is closed and manifold."""
-        return Manifold(Mesh64(self.vertices, self.triangles.astype(np.uint64)))
+        vertices = np.ascontiguousarray(self.vertices, float)
+        return Manifold(Mesh64(vertices, np.ascontiguousarray(self.triangles, np.uint64)))
 
     def placed(self, frame: Frame) -> Mesh:
         """The mesh carried from ``frame`` to the world."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from manifold3d import CrossSection
+from manifold3d import CrossSection, JoinType
 
 from .frames import Floats
 
@@ -178,7 +178,5 @@ def _signed_area(points: Floats) -> float:
     return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
 
 
-def _join(shape: Shape, distance: float):
-    from manifold3d import JoinType
-
+def _join(shape: Shape, distance: float) -> JoinType:
     return JoinType.Round if shape == "ellipse" and distance > 0 else JoinType.Miter

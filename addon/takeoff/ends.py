@@ -6,6 +6,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 
@@ -48,8 +50,6 @@ class TubeEnd:
 
 def mitre_normal(mitre_deg: float, mitre_direction_deg: float) -> Floats:
     """(3,): the unit normal of a rim's plane in the end's frame."""
-    import numpy as np
-
     lean, towards = np.radians([mitre_deg, mitre_direction_deg])
     return np.array([np.sin(lean) * np.cos(towards), np.sin(lean) * np.sin(towards), np.cos(lean)])
 
