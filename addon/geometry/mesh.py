@@ -53,12 +53,12 @@ class Mesh:
     @classmethod
     def from_manifold(cls, solid: Manifold, name: str = "") -> Mesh:
         raw = solid.to_mesh64()
-        return cls(np.asarray(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts).astype(np.int32), name)
+        return cls(np.array(raw.vert_properties)[:, :3], np.asarray(raw.tri_verts).astype(np.int32), name)
 
     def to_manifold(self) -> Manifold:
         """The kernel's solid. Its ``status()`` says whether the mesh really is closed and manifold."""
-        vertices = np.ascontiguousarray(self.vertices, float)
-        return Manifold(Mesh64(vertices, np.ascontiguousarray(self.triangles, np.uint64)))
+        # The kernel takes writable arrays in C order only, so it gets copies.
+        return Manifold(Mesh64(np.array(self.vertices, float, order="C"), np.array(self.triangles, np.uint64, order="C")))
 
     def placed(self, frame: Frame) -> Mesh:
         """The mesh carried from ``frame`` to the world."""
