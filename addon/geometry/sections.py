@@ -74,6 +74,18 @@ class Outline:
     def cross_section(self, facets: int | None = None, chord_error: float = CHORD_ERROR_MM) -> CrossSection:
         return CrossSection([self.polygon(facets, chord_error)])
 
+    def like(self, other: Outline, within: float) -> bool:
+        """Whether both are the same outline to within a length in mm; corners of free outlines are not compared,
+        their box and area are."""
+        sizes = [
+            (self.width, other.width),
+            (self.depth, other.depth),
+            (self.corner_radius, other.corner_radius),
+            *zip(self.centre, other.centre, strict=True),
+            (self.area / (self.width + self.depth), other.area / (other.width + other.depth)),
+        ]
+        return self.shape == other.shape and all(abs(mine - theirs) <= within for mine, theirs in sizes)
+
     def offset(self, distance: float) -> Outline:
         """The outline moved outward by ``distance`` (inward where negative), exact for every shape but the
         ellipse and the free outline, which become free outlines of the true offset.
@@ -135,6 +147,10 @@ class Section:
     def wall(self) -> float:
         """Nominal wall in mm: the mean over the two sides of the width."""
         return (self.outer.width - self.bore.width) / 2
+
+    def like(self, other: Section, within: float) -> bool:
+        """Whether one fitting fits both: outer outlines and bores alike to within a length in mm."""
+        return self.outer.like(other.outer, within) and self.bore.like(other.bore, within)
 
     def with_bore(self, width: float, depth: float | None = None) -> Section:
         """This section with its bore measured: a diameter, or a width and a depth, in mm.

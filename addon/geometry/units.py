@@ -73,5 +73,6 @@ def say_both(mm: float) -> str:
 
 
 def _plain(number: float, decimals: int) -> str:
-    text = f"{number:.{decimals}f}".rstrip("0").rstrip(".")
+    # Halves go up, as on paper: 3.175 is 3.18, whatever its binary form.
+    text = f"{number + math.copysign(1e-9, number):.{decimals}f}".rstrip("0").rstrip(".")
     return "0" if text in ("-0", "") else text

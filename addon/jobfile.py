@@ -1,0 +1,324 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The job file: TOML in, a ``Job`` out, and every mistake in it named by its key.
+
+docs/job_file.md is the reference for people.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+import types
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from .fitting.recipe import Recipe
+from .geometry.sections import Section
+from .geometry.units import parse_length
+from .trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, process_named
+
+Unit = Literal["mm", "cm", "m", "in"]
+Format = Literal["3mf", "stl"]
+
+
+class JobError(ValueError):
+    """Why a job cannot go on: what is wrong, where, and what to do next."""
+
+
+@dataclass(frozen=True)
+class Assembly:
+    files: tuple[Path, ...]
+    """STL, OBJ, PLY, glTF, GLB or .blend files; a relative path counts from the job file's folder."""
+    unit: Unit | None = None
+    """Unit of files that carry none (STL, OBJ, PLY)."""
+    wall_mm: float | None = None
+    """Wall of tubes that are modelled as an outer surface only."""
+
+
+@dataclass(frozen=True)
+class Match:
+    """Which sections an entry is for. What is left out matches anything."""
+
+    kind: Literal["round", "rect", "other"] | None = None
+    width_mm: float | None = None
+    depth_mm: float | None = None
+    wall_mm: float | None = None
+    within_mm: float = 0.5
+    """How far a width, depth or wall may be off."""
+
+    def fits(self, section: Section) -> bool:
+        """Whether the section, either way round, is one of those."""
+        if self.kind not in (None, section.kind):
+            return False
+        if self.wall_mm is not None and abs(self.wall_mm - section.wall) > self.within_mm:
+            return False
+        asked = (self.width_mm, self.depth_mm)
+        sides = (section.outer.width, section.outer.depth)
+        return any(
+            all(want is None or abs(want - side) <= self.within_mm for want, side in zip(asked, turned, strict=True))
+            for turned in (sides, sides[::-1])
+        )
+
+
+@dataclass(frozen=True)
+class Override:
+    """Recipe fields that differ for the sections of ``match``."""
+
+    match: Match
+    changes: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Caliper readings of a bore: one or several, of which the smallest counts, since the spigot has to pass it."""
+
+    match: Match
+    bore_width_mm: tuple[float, ...]
+    bore_depth_mm: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Tube:
+    """What the model does not tell of the tube."""
+
+    metal: str = "carbon steel"
+    seam_height_mm: float = 0.0
+    """How far the weld seam stands into the bore."""
+    coldest_c: float = -10.0
+    hottest_c: float = 40.0
+    """Temperatures between which the fitting has to stay in place; glued at 20 °C."""
+
+
+@dataclass(frozen=True)
+class Output:
+    folder: Path
+    formats: tuple[Format, ...] = ("3mf",)
+    unit: Literal["mm", "in"] = "mm"
+    spares: int = 0
+    """How many more of each fitting than the open ends need."""
+
+
+@dataclass(frozen=True)
+class Job:
+    name: str
+    assembly: Assembly
+    recipe: Recipe
+    overrides: tuple[Override, ...]
+    measured: tuple[Measured, ...]
+    tube: Tube
+    process: Process
+    output: Output
+
+    def recipe_for(self, section: Section) -> Recipe:
+        """The recipe with every override that matches the section, in the file's order."""
+        recipe = self.recipe
+        for override in self.overrides:
+            if override.match.fits(section):
+                recipe = replace(recipe, **override.changes)
+        return recipe
+
+    def measured_section(self, section: Section) -> Section:
+        """The section with the bore that the calipers read, where they did."""
+        for reading in self.measured:
+            if reading.match.fits(section):
+                depth = min(reading.bore_depth_mm) if reading.bore_depth_mm else None
+                section = section.with_bore(min(reading.bore_width_mm), depth)
+        return section
+
+
+def read_job(path: Path) -> Job:
+    """The job in a file. Raises ``JobError`` that names the key at fault, what was expected, and the nearest key."""
+    path = Path(path).absolute()
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        table = tomllib.loads(text)
+    except FileNotFoundError:
+        raise JobError(f"There is no job file {path}. Check the name and the folder.") from None
+    except OSError as error:
+        raise JobError(f"{path} cannot be read: {error.strerror}. A job is a text file that ends in .toml.") from None
+    except UnicodeDecodeError:
+        raise JobError(f"{path} is not UTF-8 text. Save the job file as UTF-8.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise JobError(f"{path.name} is not valid TOML: {error}. Mend that place and run the job again.") from None
+    try:
+        return parse_job(table, path.parent, path.stem)
+    except JobError as error:
+        raise JobError(f"{path.name}: {error}") from None
+
+
+def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
+    """A ``Job`` from a parsed TOML table; relative paths count from ``folder``."""
+    known = ("assembly", "fitting", "measured", "tube", "process", "output")
+    _refuse_unknown(table, known, "")
+    assembly = _fill(Assembly, _table(table, "assembly"), "assembly", required=("files",))
+    if not assembly.files:
+        raise JobError("assembly.files is empty; name at least one mesh file, such as files = [\"frame.stl\"].")
+    fitting = dict(_table(table, "fitting"))
+    overrides = _tables(fitting.pop("for", []), "fitting.for")
+    process = _process(_table(table, "process"))
+    output = _fill(Output, {"folder": "ferrule_out", **_table(table, "output")}, "output")
+    if not output.formats:
+        raise JobError('output.formats is empty; ask for "3mf", "stl" or both.')
+    if output.spares < 0:
+        raise JobError(f"output.spares is {output.spares}; write 0 or more.")
+    tube = _fill(Tube, _table(table, "tube"), "tube")
+    if tube.coldest_c > tube.hottest_c:
+        raise JobError(f"tube.coldest_c {tube.coldest_c:g} lies above tube.hottest_c {tube.hottest_c:g}; swap them.")
+    return Job(
+        name=name,
+        assembly=replace(assembly, files=tuple(folder / file for file in assembly.files)),
+        recipe=_fill(Recipe, _flat(fitting), "fitting"),
+        overrides=tuple(_override(entry, f"fitting.for[{i}]") for i, entry in enumerate(overrides)),
+        measured=tuple(
+            _measured(entry, f"measured[{i}]") for i, entry in enumerate(_tables(table.get("measured", []), "measured"))
+        ),
+        tube=tube,
+        process=process,
+        output=replace(output, folder=folder / output.folder),
+    )
+
+
+def _override(entry: Mapping[str, Any], where: str) -> Override:
+    match, rest = _match(_flat(entry), where, also=_keys(Recipe))
+    values = _values(Recipe, rest, where, also=_keys(Match))
+    if not values:
+        raise JobError(f"{where} changes nothing; add a key of [fitting], such as crown = \"flat\".")
+    return Override(match, values)
+
+
+def _measured(entry: Mapping[str, Any], where: str) -> Measured:
+    match, rest = _match(entry, where, also=("bore_width_mm", "bore_depth_mm"))
+    rest = {key: value if isinstance(value, list) else [value] for key, value in rest.items()}
+    _refuse_unknown(rest, ("bore_width_mm", "bore_depth_mm", *_keys(Match)), where)
+    readings = {key: _value(tuple[float, ...], value, f"{where}.{key}") for key, value in rest.items()}
+    if not readings.get("bore_width_mm"):
+        raise JobError(f"{where} has no reading; add bore_width_mm = 22.1 or a list of readings.")
+    if min(min(values, default=1.0) for values in readings.values()) <= 0:
+        raise JobError(f"{where}: a bore reading has to be above 0 mm.")
+    return Measured(match, **readings)
+
+
+def _match(entry: Mapping[str, Any], where: str, also: Iterable[str]) -> tuple[Match, dict[str, Any]]:
+    """Splits an entry into what it matches and the rest."""
+    keys = _keys(Match)
+    match = _fill(Match, {key: entry[key] for key in entry if key in keys}, where)
+    _refuse_unknown(entry, (*keys, *also), where)
+    return match, {key: entry[key] for key in entry if key not in keys}
+
+
+def _process(table: Mapping[str, Any]) -> Process:
+    rest = dict(table)
+    name = rest.pop("name", DEFAULT_PROCESS)
+    if not isinstance(name, str):
+        raise JobError(f"process.name is {name!r}; expected the name of a process, as text.")
+    try:
+        process = replace(process_named(name), **_values(Process, rest, "process"))
+        check_process(process)
+    except ProcessError as error:
+        raise JobError(f"process: {error}") from None
+    return process
+
+
+def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    value = table.get(key, {})
+    if not isinstance(value, Mapping):
+        raise JobError(f"{key} is {value!r}; expected a table, written as [{key}].")
+    return value
+
+
+def _tables(value: Any, key: str) -> list[Mapping[str, Any]]:
+    if isinstance(value, Mapping):
+        value = [value]
+    if not isinstance(value, list) or not all(isinstance(entry, Mapping) for entry in value):
+        raise JobError(f"{key} is {value!r}; expected tables, each written as [[{key}]].")
+    return value
+
+
+def _flat(table: Mapping[str, Any]) -> dict[str, Any]:
+    """``groove = {count = 2}`` says the same as ``groove_count = 2``."""
+    flat: dict[str, Any] = {}
+    for key, value in table.items():
+        inner = {f"{key}_{part}": sub for part, sub in value.items()} if isinstance(value, Mapping) else {key: value}
+        flat.update(inner)
+    return flat
+
+
+def _fill(cls: type, table: Mapping[str, Any], where: str, required: Iterable[str] = ()) -> Any:
+    for key in required:
+        if key not in table:
+            raise JobError(f"{where}.{key} is missing; it has no default.")
+    return cls(**_values(cls, table, where))
+
+
+def _values(cls: type, table: Mapping[str, Any], where: str, also: Iterable[str] = ()) -> dict[str, Any]:
+    hints = get_type_hints(cls)
+    _refuse_unknown(table, (*_keys(cls), *also), where)
+    return {key: _value(hints[key], value, f"{where}.{key}") for key, value in table.items()}
+
+
+def _keys(cls: type) -> tuple[str, ...]:
+    return tuple(one.name for one in fields(cls))
+
+
+def _refuse_unknown(table: Mapping[str, Any], known: Iterable[str], where: str) -> None:
+    known = tuple(known)
+    for key in table:
+        if key not in known:
+            nearest = difflib.get_close_matches(key, known, 1, 0.5)
+            hint = f"; did you mean {nearest[0]}?" if nearest else f"; known here: {', '.join(sorted(known))}."
+            raise JobError(f"{where + '.' if where else ''}{key} is not a key of the job file{hint}")
+
+
+def _value(hint: Any, value: Any, key: str) -> Any:
+    """``value`` as the type that a field asks for; lengths in fields that end in _mm may be text with a unit."""
+    origin, inner = get_origin(hint), get_args(hint)
+    if origin in (Union, types.UnionType):
+        return _value(next(one for one in inner if one is not type(None)), value, key)
+    if origin is Literal:
+        if value in inner:
+            return value
+        nearest = difflib.get_close_matches(str(value), inner, 1, 0.5)
+        hint_text = f"; did you mean {nearest[0]!r}?" if nearest else "."
+        raise JobError(f"{key} is {value!r}; expected one of {', '.join(map(repr, inner))}{hint_text}")
+    if origin is tuple:
+        if not isinstance(value, list) or (inner[-1] is not ... and len(value) != len(inner)):
+            count = "a list" if inner[-1] is ... else f"a list of {len(inner)}"
+            raise JobError(f"{key} is {value!r}; expected {count}, such as {_example(inner)}.")
+        kinds = [inner[0]] * len(value) if inner[-1] is ... else inner
+        return tuple(
+            _value(kind, one, f"{key}[{i}]" if not key.endswith("_mm") else key)
+            for i, (kind, one) in enumerate(zip(kinds, value, strict=True))
+        )
+    if hint is float:
+        return _number(value, key)
+    if hint is Path and isinstance(value, str):
+        if not value.strip() or "\0" in value:
+            raise JobError(f"{key} is {value!r}; expected the name of a file or folder.")
+        return Path(value)
+    if hint is int and isinstance(value, int) and not isinstance(value, bool):
+        return value
+    if hint is str and isinstance(value, str):
+        return value
+    words = {int: "a whole number", str: "text in quotes", Path: "a path in quotes"}
+    raise JobError(f"{key} is {value!r}; expected {words[hint]}.")
+
+
+def _number(value: Any, key: str) -> float:
+    if key.endswith("_mm"):
+        try:
+            return parse_length(value)
+        except ValueError as error:
+            raise JobError(f"{key}: {error}.") from None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < float("inf"):
+        raise JobError(f"{key} is {value!r}; expected a number.")
+    return float(value)
+
+
+def _example(inner: tuple[Any, ...]) -> str:
+    if inner[0] is Path:
+        return '["frame.stl"]'
+    if get_origin(inner[0]) is Literal:
+        return '["' + '", "'.join(get_args(inner[0])) + '"]'
+    return "[" + ", ".join(["200"] * (1 if inner[-1] is ... else len(inner))) + "]"

@@ -1,0 +1,47 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Lengths against pint, a general-purpose units library."""
+
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from addon.geometry.units import MM_PER_UNIT, parse_length, say_both, say_inches, say_mm
+
+ureg = pint.UnitRegistry()
+
+
+@pytest.mark.parametrize("unit", sorted(MM_PER_UNIT))
+def test_units_agree_with_pint(unit):
+    assert MM_PER_UNIT[unit] == pytest.approx((1 * ureg(unit)).to("mm").magnitude, rel=1e-15)
+
+
+@given(st.fractions(0, 1000, max_denominator=64), st.sampled_from(sorted(MM_PER_UNIT)))
+def test_fractions_and_units_agree_with_pint(number, unit):
+    whole, rest = divmod(number, 1)
+    text = " ".join([str(whole)] + ([str(rest)] if rest else [])) + f" {unit}"
+    assert parse_length(text) == pytest.approx((float(number) * ureg(unit)).to("mm").magnitude, rel=1e-12, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [("1 in", 25.4), ("1/8 in", 3.175), ("0.5in", 12.7), ("8 mm", 8), ("8", 8), (".5 cm", 5), ("1-1/2 in", 38.1), (8, 8), ('3"', 76.2)],
+)
+def test_lengths_as_people_write_them(text, mm):
+    assert parse_length(text) == mm
+
+
+@pytest.mark.parametrize("wrong", ["", "in", "eight", "8 miles", "1/0 in", "1//8", "1e9999", True, None, [8], float("nan"), float("inf")])
+def test_what_is_no_length_is_refused_by_name(wrong):
+    with pytest.raises(ValueError, match=r"not a length|divides by zero"):
+        parse_length(wrong)
+
+
+def test_lengths_as_a_fabricator_says_them():
+    assert say_mm(25.399998) == "25.4 mm"
+    assert say_both(25.399998) == "25.4 mm (1 in)"
+    assert say_both(38.1) == "38.1 mm (1 1/2 in)"
+    assert say_both(3.175) == "3.18 mm (1/8 in)"
+    assert say_both(8) == "8 mm"
+    assert say_inches(0) is None
+    assert say_mm(-0.001) == "0 mm"
