@@ -1,0 +1,42 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Bolts, hex nuts and thread inserts for levelling feet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from .tables import DATA, find_row, read_rows
+
+NUT_POCKET_GAP_MM = 0.2
+"""Room per side between a hex nut and its printed pocket; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Thread:
+    """What a hole for one thread needs, in mm. Nut sizes are the largest that the standard allows."""
+
+    name: str
+    """As it is said: "M8", "1/4-20"."""
+    clearance_mm: float
+    """Hole that the bolt passes freely."""
+    nut_across_flats_mm: float
+    nut_height_mm: float
+    source: str
+    insert_bore_mm: float | None = None
+    """Bore for an insert set with heat; None where no insert of this thread is usual."""
+    insert_depth_mm: float | None = None
+    """Length of that insert."""
+    from_memory: tuple[str, ...] = ()
+    """Fields not read from the source."""
+
+
+@cache
+def threads() -> tuple[Thread, ...]:
+    """The hardware table, metric first. Raises ``TableError`` where the file is damaged."""
+    return read_rows(DATA / "hardware.toml", "thread", Thread)
+
+
+def thread_named(name: str) -> Thread:
+    """The thread of that name. Raises ``UnknownNameError`` with the nearest names."""
+    return find_row(threads(), name, "thread")
