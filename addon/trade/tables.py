@@ -14,7 +14,7 @@ import types
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields
 from pathlib import Path
-from typing import Any, Protocol, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal, Protocol, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from ..geometry.units import parse_length
 
@@ -89,7 +89,7 @@ def find_row(rows: Sequence[NamedRow], name: str, what: str) -> NamedRow:
         if _plain(row.name) == wanted:
             return row
     names = [row.name for row in rows]
-    known = ", ".join(names) if len(names) <= 20 else f"{len(names)} in the table"
+    known = "; ".join(names) if len(names) <= 20 else f"{len(names)} names in the table"
     raise UnknownNameError(f"no {what} is called {name!r}{hint(name, names)} (known: {known})")
 
 
@@ -131,6 +131,10 @@ def _value(value: Any, hint: Any, key: str) -> Any:
         if len(value) != len(arguments):
             raise _Wrong(f"{key}: expected {len(arguments)} values, got {len(value)}")
         return tuple(_value(item, kind, key) for item, kind in zip(value, arguments, strict=True))
+    if origin is Literal:
+        if value in arguments:
+            return value
+        raise _Wrong(f"{key}: expected one of {', '.join(map(repr, arguments))}, got {value!r}")
     if hint is float and key.endswith("_mm"):
         try:
             return parse_length(value)

@@ -1,0 +1,31 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What tubes are made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+from .tables import DATA, find_row, read_rows
+
+
+@dataclass(frozen=True)
+class TubeMetal:
+    """``expansion`` is linear, per kelvin."""
+
+    name: str
+    expansion: float
+    source: str
+    from_memory: tuple[str, ...] = ()
+    """Fields not read from the source."""
+
+
+@cache
+def tube_metals() -> tuple[TubeMetal, ...]:
+    """The metals of the table. Raises ``TableError`` where the file is damaged."""
+    return read_rows(DATA / "materials.toml", "metal", TubeMetal)
+
+
+def metal_named(name: str) -> TubeMetal:
+    """The metal of that name. Raises ``UnknownNameError`` with the nearest names."""
+    return find_row(tube_metals(), name, "tube metal")
