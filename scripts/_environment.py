@@ -1,0 +1,179 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The virtual environments that the other scripts run in: made from lock files, reused while those are unchanged.
+
+Standard library only, for any Python from 3.9 on: this runs before anything is installed.
+
+The environment for a Blender is ``.environment/bpy-VERSION``. Its ``ready.json`` says which interpreter and which lock
+files it was made from. That file is written last and removed first, so an environment without it is half made, and the
+next run makes it anew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import IO, Literal, NoReturn
+
+from _interpreter import BLENDERS, Blender, InterpreterError, find_interpreter, probe
+
+REPOSITORY = Path(__file__).resolve().parent.parent
+ENVIRONMENTS = REPOSITORY / ".environment"
+LOCKS = REPOSITORY / "scripts" / "locks"
+
+Purpose = Literal["run", "test"]
+"""What the packages are for; the test lock holds everything in the run lock, at the same versions."""
+
+
+class SetUpError(Exception):
+    """What is missing or went wrong, and what to do about it."""
+
+
+def enter(purpose: Purpose = "run") -> None:
+    """Sees to it that the running script runs in an environment: returns there, elsewhere starts it anew in one."""
+    if Path(sys.prefix).resolve().parent == ENVIRONMENTS:
+        sys.path.insert(0, str(REPOSITORY))
+        return
+    os.environ["PYTHONUTF8"] = "1"  # so that tables with ½ and × reach any terminal or file
+    _become([str(prepare_any(purpose)), *sys.argv])
+
+
+def guarded(main: Callable[[], int]) -> int:
+    """Runs a script; an interruption or a failed set-up ends it with a plain line and an exit code."""
+    try:
+        return main()
+    except KeyboardInterrupt:
+        print("Stopped.", file=sys.stderr)
+        return 130
+    except SetUpError as error:
+        print(error, file=sys.stderr)
+        return 2
+
+
+def prepare_any(purpose: Purpose) -> Path:
+    """The environment's Python for the first of BLENDERS that this machine has an interpreter for."""
+    problems = []
+    for blender in BLENDERS:
+        try:
+            return prepare(blender, purpose)
+        except InterpreterError as problem:
+            problems.append(str(problem))
+    raise SetUpError("\n".join(problems))
+
+
+def prepare(blender: Blender, purpose: Purpose) -> Path:
+    """The Python of one Blender's environment, which is made or completed first where it has to be.
+
+    Raises InterpreterError when the machine has no interpreter for it, SetUpError when setting up fails.
+    """
+    folder = ENVIRONMENTS / f"bpy-{blender.version}"
+    python = folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+    try:
+        ENVIRONMENTS.mkdir(exist_ok=True)
+        with _alone(folder.with_name(f"{folder.name}.lock"), f"Waiting for another run to set up {folder.name} ..."):
+            _bring_up_to_date(folder, python, blender, purpose)
+    except (OSError, subprocess.CalledProcessError) as error:
+        problem = f"Setting up {folder} failed: {error}\nSee to what is said above, then run this again."
+        raise SetUpError(problem) from error
+    return python
+
+
+def lock_file(blender: Blender, purpose: Purpose) -> Path:
+    return LOCKS / f"{purpose}-{blender.version}.txt"
+
+
+def _bring_up_to_date(folder: Path, python: Path, blender: Blender, purpose: Purpose) -> None:
+    wanted = {name: _digest(lock_file(blender, name)) for name in ("run", "test")}
+    ready = folder / "ready.json"
+    made_from = _made_from(ready, python)
+    if made_from.get(purpose) == wanted[purpose]:
+        return
+    started = time.monotonic()
+    if made_from.get("run") == wanted["run"] and "test" not in made_from:
+        _say(f"Adding the test libraries to {folder.name} ...")
+        ready.unlink()
+    else:
+        interpreter = find_interpreter(blender)
+        _say(f"Setting up {folder.name} in {ENVIRONMENTS} (once; fetches about 400 MB) ...")
+        _discard(folder)
+        subprocess.run([interpreter.path, "-m", "venv", str(folder)], check=True)
+        made_from = {"python": interpreter.version, "run": wanted["run"]}
+    pip = [str(python), "-m", "pip", "-qq", "--disable-pip-version-check"]
+    install = ["install", "--require-hashes", "--only-binary", ":all:", "--no-compile", "--requirement"]
+    subprocess.run([*pip, *install, str(lock_file(blender, purpose))], check=True, env=_clean_environ())
+    ready.write_text(json.dumps({**made_from, purpose: wanted[purpose]}, indent=1), encoding="utf-8")
+    _say(f"{folder.name} is ready after {time.monotonic() - started:.0f} s.")
+
+
+def _made_from(ready: Path, python: Path) -> dict[str, str]:
+    """What an environment was made from; nothing where it is missing or half made, or its interpreter has changed."""
+    try:
+        made_from: dict[str, str] = json.loads(ready.read_text(encoding="utf-8"))
+        return made_from if probe([str(python)]).version == made_from["python"] else {}
+    except (OSError, ValueError, KeyError, InterpreterError):
+        return {}
+
+
+def _discard(folder: Path) -> None:
+    (folder / "ready.json").unlink(missing_ok=True)
+    if folder.exists():
+        shutil.rmtree(folder)
+
+
+def _digest(lock: Path) -> str:
+    return hashlib.sha256(lock.read_text(encoding="utf-8").encode()).hexdigest()
+
+
+def _clean_environ() -> dict[str, str]:
+    """The environment variables without those that would send pip's packages elsewhere."""
+    astray = {"PYTHONPATH", "PYTHONHOME", "PIP_TARGET", "PIP_PREFIX", "PIP_ROOT", "PIP_USER"}
+    return {name: value for name, value in os.environ.items() if name not in astray}
+
+
+@contextlib.contextmanager
+def _alone(lock: Path, waiting: str) -> Iterator[None]:
+    """Holds a lock that no other process can hold; the system lets go of it when the process ends, however it ends."""
+    with lock.open("w") as file:
+        if not _try_lock(file):
+            _say(waiting)
+            while not _try_lock(file):
+                time.sleep(0.5)
+        yield
+
+
+def _try_lock(file: IO[str]) -> bool:
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
+
+
+def _become(command: list[str]) -> NoReturn:
+    """Goes on as another program that gets this one's signals and gives its exit code."""
+    if os.name != "nt":
+        os.execv(command[0], command)
+    with subprocess.Popen(command) as process:
+        while True:
+            try:
+                sys.exit(process.wait())
+            except KeyboardInterrupt:
+                continue  # the other program has had the same Ctrl-C, and says how it ends
+
+
+def _say(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)

@@ -1,0 +1,82 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Sets up both test environments and runs every check; non-zero when one of them fails.
+
+python3 scripts/test.py                  everything
+python3 scripts/test.py --only pytest    only the steps whose names hold a word
+python3 scripts/test.py -k EXPRESSION    pytest's own choice of tests
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from _environment import REPOSITORY, SetUpError, guarded, prepare
+from _interpreter import BLENDERS, InterpreterError
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Set up both test environments and run every check.")
+    parser.add_argument("--only", metavar="WORD", default="", help="only the steps whose names hold this word")
+    parser.add_argument("-k", metavar="EXPRESSION", help="only the tests that match, in pytest's own terms")
+    options = parser.parse_args()
+
+    report = Report()
+    pythons = {blender.version: report.environment(blender.version) for blender in BLENDERS}
+    newest = pythons[BLENDERS[0].version]
+    chosen_tests = ["-k", options.k] if options.k else []
+    steps: list[tuple[str, Path | None, Sequence[str]]] = [
+        ("ruff check", newest, ["-m", "ruff", "check"]),
+        ("ruff format", newest, ["-m", "ruff", "format", "--check"]),
+        ("mypy", newest, ["-m", "mypy"]),
+        *((f"pytest on bpy {version}", python, ["-m", "pytest", *chosen_tests]) for version, python in pythons.items()),
+        ("extension", newest, ["scripts/build_extension.py", "--out", "build"]),
+    ]
+    for name, python, arguments in steps:
+        if options.only in name:
+            report.step(name, python, arguments)
+    return report.close()
+
+
+class Report:
+    """Runs steps one by one, says how each went, and keeps count."""
+
+    def __init__(self) -> None:
+        self.results: list[tuple[str, str, float]] = []
+
+    def environment(self, version: str) -> Path | None:
+        """The Python of the test environment for a Blender; None, and a failed step, when it cannot be had."""
+        blender = next(blender for blender in BLENDERS if blender.version == version)
+        started = time.monotonic()
+        try:
+            python = prepare(blender, "test")
+        except (SetUpError, InterpreterError) as problem:
+            print(problem, flush=True)
+            python = None
+        self._note(f"environment for bpy {version}", python is not None, started)
+        return python
+
+    def step(self, name: str, python: Path | None, arguments: Sequence[str]) -> None:
+        print(f"\n── {name}", flush=True)
+        started = time.monotonic()
+        done = python is not None and subprocess.run([python, *arguments], cwd=REPOSITORY).returncode == 0
+        self._note(name, done, started)
+
+    def close(self) -> int:
+        print()
+        for name, verdict, seconds in self.results:
+            print(f"{verdict:6}  {seconds:6.1f} s  {name}")
+        failed = [name for name, verdict, _ in self.results if verdict != "ok"]
+        print(f"Failed: {', '.join(failed)}." if failed else f"All {len(self.results)} steps passed.", flush=True)
+        return 1 if failed else 0
+
+    def _note(self, name: str, passed: bool, started: float) -> None:
+        self.results.append((name, "ok" if passed else "FAILED", time.monotonic() - started))
+
+
+if __name__ == "__main__":
+    sys.exit(guarded(main))
