@@ -1,0 +1,120 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Files that appear whole or not at all, one by one or several together."""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import TypeVar
+
+from .errors import FileError, VerificationError
+
+Checked = TypeVar("Checked")
+
+_NO_RIGHT = "there is no right to write there; choose another folder, or close the program that has the file open"
+_CURES = {
+    errno.ENOSPC: "the disk is full; free some room or choose a folder on another disk",
+    errno.EDQUOT: "the quota is used up; free some room or choose a folder on another disk",
+    errno.EFBIG: "the file is larger than this disk or account allows; choose a folder on another disk",
+    errno.EACCES: _NO_RIGHT,
+    errno.EPERM: _NO_RIGHT,
+    errno.EROFS: "the disk can only be read; choose a folder on another disk",
+    errno.ENAMETOOLONG: "the name is too long; choose a shorter one or a folder higher up",
+    errno.ENOTDIR: "a part of the path is a file, not a folder; choose another folder",
+    errno.EEXIST: "a part of the path is a file, not a folder; choose another folder",
+    errno.EISDIR: "a folder has that name; choose another name or remove the folder",
+}
+
+
+class FileSet:
+    """Several files that take their names together, after all of them were written and checked.
+
+    Use it in a ``with`` statement. If anything fails inside, Ctrl-C included, no file appears, what was there
+    before stays, and nothing is left over. Missing folders are made. Only where the system refuses one of the names
+    at the very end can the files named before it already be there.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: dict[Path, Path] = {}
+
+    def __enter__(self) -> FileSet:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: object, trace: TracebackType | None) -> None:
+        try:
+            if kind is None:
+                self._take_names()
+        finally:
+            for waiting in self._waiting.values():
+                waiting.unlink(missing_ok=True)
+
+    def add(self, path: Path, content: bytes, check: Callable[[bytes], Checked]) -> Checked:
+        """Writes ``content`` beside ``path``, reads it again from the disk, and returns what ``check`` says of it.
+
+        Raises ``FileError`` where it cannot be written, and what ``check`` raises.
+        """
+        path = Path(path).absolute()
+        if path in self._waiting:
+            raise FileError(f"{path} would be written twice; give each file a name of its own")
+        try:
+            if path.is_dir():
+                raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+            path.parent.mkdir(parents=True, exist_ok=True)
+            waiting = self._waiting[path] = path.with_name(f".{secrets.token_hex(8)}.part")
+            _write(waiting, content)
+            again = waiting.read_bytes()
+        except OSError as error:
+            raise _explained(path, error) from error
+        if again != content:
+            raise VerificationError(f"{path}: the disk gives back other bytes than were written; try another disk")
+        return check(again)
+
+    def _take_names(self) -> None:
+        for path in list(self._waiting):
+            try:
+                os.replace(self._waiting[path], path)
+            except OSError as error:
+                raise _explained(path, error) from error
+            del self._waiting[path]
+            _settle(path.parent)
+
+
+def write_checked(path: Path, content: bytes, check: Callable[[bytes], Checked], files: FileSet | None) -> Checked:
+    """Adds a file to ``files``, or writes it on its own where that is None."""
+    if files is not None:
+        return files.add(path, content, check)
+    with FileSet() as alone:
+        return alone.add(path, content, check)
+
+
+def _write(path: Path, content: bytes) -> None:
+    with open(path, "xb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _settle(folder: Path) -> None:
+    """Makes the new name outlast a power cut, where the system can do that for folders."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        pass
+    finally:
+        os.close(handle)
+
+
+def _explained(path: Path, error: OSError) -> FileError:
+    reason = error.strerror or str(error)
+    cure = _CURES.get(error.errno or 0, f"{reason}; choose another folder and try again")
+    explained = FileError(f"{path} was not written: {cure}")
+    explained.errno = error.errno
+    return explained

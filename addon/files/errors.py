@@ -1,0 +1,12 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What can go wrong with a file."""
+
+from __future__ import annotations
+
+
+class FileError(OSError):
+    """A file that was not written: what happened, where, and what to do next. Whatever was there before still is."""
+
+
+class VerificationError(FileError):
+    """A file that does not hold what was meant. It has not taken its name."""

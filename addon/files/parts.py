@@ -1,0 +1,56 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What goes into a file, and what is known of it afterwards."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from ..geometry.mesh import Mesh
+
+FileUnit = Literal["mm", "in"]
+Shrink = tuple[float, float, float]
+NO_SHRINK: Shrink = (0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A fitting as it is to be printed: closed mesh in mm, standing the way it prints, and what to say of it."""
+
+    name: str
+    mesh: Mesh
+    metadata: Mapping[str, str] = field(default_factory=dict)
+    """Recipe and process as text. Keys are plain words such as ``rise_mm``."""
+
+
+@dataclass(frozen=True)
+class WrittenFile:
+    """A file that was written, read back and found right."""
+
+    path: Path
+    format: Literal["3mf", "stl"]
+    unit: FileUnit
+    triangles: int
+    """Of every solid in the file, each counted once."""
+    volume_mm3: float
+    """Of every solid in the file, each counted once, with what was added for shrink."""
+    items: int
+    """How many are to be printed."""
+    verified: bool
+
+
+def check_part(part: Part) -> None:
+    """Raises ``ValueError`` where a part's arrays are no mesh."""
+    vertices, triangles = part.mesh.vertices, part.mesh.triangles
+    if vertices.ndim != 2 or vertices.shape[1] != 3 or triangles.ndim != 2 or triangles.shape[1] != 3:
+        raise ValueError(f"{part.name!r}: vertices and triangles have to be (n, 3) arrays")
+    if not len(triangles):
+        raise ValueError(f"{part.name!r} has no triangles; build the fitting first")
+    if not np.isfinite(vertices).all():
+        raise ValueError(f"{part.name!r} has vertices that are not finite numbers; build the fitting again")
+    if triangles.min() < 0 or triangles.max() >= len(vertices):
+        raise ValueError(f"{part.name!r} has triangles of vertices that are not there; build the fitting again")

@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Binary STL: 80 bytes of text, a count, 50 bytes a facet, little endian (source: the de facto description).
+
+The format has no unit, so the header and the file's name state it.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from pathlib import Path
+
+import numpy as np
+
+from ..geometry.units import MM_PER_UNIT
+from ..trade.shrink import shrink_scale
+from .atomic import FileSet, write_checked
+from .parts import NO_SHRINK, FileUnit, Part, Shrink, WrittenFile, check_part
+from .readback import check_stl
+
+_FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+
+
+def write_stl(
+    path: Path, part: Part, *, unit: FileUnit = "mm", shrink_percent: Shrink = NO_SHRINK, files: FileSet | None = None
+) -> WrittenFile:
+    """Writes one part, larger by what it will shrink, reads it back and compares it.
+
+    The name gets the unit and the ending (``cap.stl`` becomes ``cap_mm.stl``); what it became is in the result.
+    With ``files`` it takes that name when the set is complete. Raises ``FileError`` or ``ValueError``.
+    """
+    check_part(part)
+    content = _stl(part, unit, shrink_percent)
+    path = _with_unit(Path(path), unit)
+
+    def check(again: bytes) -> WrittenFile:
+        read = check_stl(again, part, unit=unit, shrink_percent=shrink_percent, where=str(path))
+        return WrittenFile(path, "stl", unit, read.triangles, read.volume_mm3, 1, True)
+
+    return write_checked(path, content, check, files)
+
+
+def _stl(part: Part, unit: FileUnit, shrink_percent: Shrink) -> bytes:
+    corners = part.mesh.corners * (shrink_scale(shrink_percent) / MM_PER_UNIT[unit])
+    facets = np.zeros(len(corners), _FACET)
+    facets["corners"] = corners
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    lengths = np.linalg.norm(normals, axis=1, keepdims=True)
+    facets["normal"] = np.divide(normals, lengths, out=np.zeros_like(normals), where=lengths > 0)
+    return _header(part.name, unit, shrink_percent) + np.uint32(len(facets)).tobytes() + facets.tobytes()
+
+
+def _header(name: str, unit: FileUnit, shrink_percent: Shrink) -> bytes:
+    """Never begins with "solid", the mark of the other kind of STL."""
+    shrink = ""
+    if any(shrink_percent):
+        shrink = "; enlarged for shrink of x {:.7g} y {:.7g} z {:.7g} %".format(*shrink_percent)
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
+    text = f"Unit: {unit}{shrink}; " + "".join(c if c.isprintable() else " " for c in plain)
+    return text.encode("ascii")[:80].ljust(80)
+
+
+def _with_unit(path: Path, unit: FileUnit) -> Path:
+    stem = path.name[:-4] if path.name.lower().endswith(".stl") else path.name
+    for known in ("_mm", "_in"):
+        stem = stem.removesuffix(known)
+    return path.with_name(f"{stem}_{unit}.stl")
