@@ -287,10 +287,7 @@ def _value(hint: Any, value: Any, key: str) -> Any:
             count = "a list" if inner[-1] is ... else f"a list of {len(inner)}"
             raise JobError(f"{key} is {value!r}; expected {count}, such as {_example(inner)}.")
         kinds = [inner[0]] * len(value) if inner[-1] is ... else inner
-        return tuple(
-            _value(kind, one, f"{key}[{i}]" if not key.endswith("_mm") else key)
-            for i, (kind, one) in enumerate(zip(kinds, value, strict=True))
-        )
+        return tuple(_value(kind, one, f"{key}[{i}]") for i, (kind, one) in enumerate(zip(kinds, value, strict=True)))
     if hint is float:
         return _number(value, key)
     if hint is Path and isinstance(value, str):
@@ -306,7 +303,7 @@ def _value(hint: Any, value: Any, key: str) -> Any:
 
 
 def _number(value: Any, key: str) -> float:
-    if key.endswith("_mm"):
+    if key.rstrip("[0123456789]").endswith("_mm"):
         try:
             return parse_length(value)
         except ValueError as error:

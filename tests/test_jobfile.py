@@ -1,0 +1,115 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The job file: defaults, lengths as people write them, and mistakes named by their key."""
+
+from pathlib import Path
+
+import pytest
+
+from addon.fitting.recipe import Recipe
+from addon.geometry.sections import Section
+from addon.jobfile import JobError, parse_job, read_job
+
+HERE = Path("shop")
+
+
+def job(**tables):
+    return parse_job({"assembly": {"files": ["frame.stl"]}, **tables}, HERE, "stall")
+
+
+def test_the_shortest_job_has_every_default():
+    shortest = job()
+    assert shortest.recipe == Recipe()
+    assert shortest.assembly.files == (HERE / "frame.stl",)
+    assert shortest.output.folder == HERE / "ferrule_out"
+    assert shortest.output.formats == ("3mf",)
+    assert shortest.process.layer_mm > 0
+
+
+def test_lengths_take_units():
+    recipe = job(fitting={"rise_mm": "1/2 in", "spigot_mm": "8 mm", "groove": {"width_mm": "1/8 in", "count": 2}}).recipe
+    assert (recipe.rise_mm, recipe.spigot_mm, recipe.groove_width_mm, recipe.groove_count) == (12.7, 8, 3.175, 2)
+
+
+def test_overrides_match_by_kind_and_size_either_way_round():
+    entry = {"kind": "rect", "width_mm": 50, "depth_mm": 25, "crown": "flat", "rise_mm": 4}
+    overridden = job(fitting={"brim_mm": 1, "for": [entry, {"wall_mm": 3, "within_mm": 0.1, "brim_mm": 2}]})
+    assert overridden.recipe_for(Section.rectangular(50.3, 24.8, 2)) == Recipe("flat", 4, brim_mm=1)
+    assert overridden.recipe_for(Section.rectangular(25, 50, 2)).crown == "flat"
+    assert overridden.recipe_for(Section.rectangular(50.6, 25, 2)).crown == "dome"
+    assert overridden.recipe_for(Section.round(50, 3)) == Recipe(brim_mm=2)
+
+
+def test_the_smallest_caliper_reading_takes_the_place_of_the_modelled_bore():
+    readings = [{"kind": "round", "width_mm": "1 in", "bore_width_mm": [19.02, 18.95, 18.98]}]
+    measured = job(measured=readings)
+    assert measured.measured_section(Section.round(25.4, 3.175)).bore.width == 18.95
+    assert measured.measured_section(Section.round(38.1, 1.65)).bore.width == pytest.approx(34.8)
+
+
+def test_a_reading_of_a_rectangular_bore_keeps_the_side_it_was_taken_on():
+    readings = [{"kind": "rect", "bore_width_mm": 35.6, "bore_depth_mm": [15.8, 15.7]}]
+    bore = job(measured=readings).measured_section(Section.rectangular(40, 20, 2)).bore
+    assert (bore.width, bore.depth) == (35.6, 15.7)
+
+
+def test_process_numbers_override_the_table():
+    process = job(process={"layer_mm": 0.3, "first_layer_mm": 0.3}).process
+    assert (process.layer_mm, process.first_layer_mm) == (0.3, 0.3)
+
+
+@pytest.mark.parametrize(
+    ("tables", "parts"),
+    [
+        ({"fiting": {}}, ["fiting", "fitting"]),
+        ({"fitting": {"spigott_mm": 8}}, ["fitting.spigott_mm", "spigot_mm"]),
+        ({"fitting": {"crown": "doem"}}, ["fitting.crown", "'dome'"]),
+        ({"fitting": {"spigot_mm": "long"}}, ["fitting.spigot_mm", "'long'", "1/8 in"]),
+        ({"fitting": {"groove": {"number": 2}}}, ["fitting.groove_number", "groove_"]),
+        ({"fitting": {"groove_count": 1.5}}, ["fitting.groove_count", "whole number"]),
+        ({"fitting": {"rise_mm": True}}, ["fitting.rise_mm", "True"]),
+        ({"fitting": {"rise_mm": float("nan")}}, ["fitting.rise_mm", "finite"]),
+        ({"fitting": []}, ["fitting", "table"]),
+        ({"fitting": {"for": [{"kind": "round"}]}}, ["fitting.for[0]", "changes nothing"]),
+        ({"fitting": {"for": [{"kind": "rund", "rise_mm": 1}]}}, ["fitting.for[0].kind", "'round'"]),
+        ({"fitting": {"for": "x"}}, ["fitting.for", "[[fitting.for]]"]),
+        ({"measured": [{"kind": "round"}]}, ["measured[0]", "bore_width_mm"]),
+        ({"measured": [{"bore_width_mm": -1}]}, ["measured[0]", "above 0"]),
+        ({"measured": [{"bore_width": 1}]}, ["measured[0].bore_width", "bore_width_mm"]),
+        ({"process": {"name": "no such"}}, ["process", "no such"]),
+        ({"process": {"layer_mm": 0}}, ["layer_mm"]),
+        ({"process": {"plate_mm": [200, 200]}}, ["process.plate_mm", "list of 3"]),
+        ({"output": {"formats": ["obj"]}}, ["output.formats", "'3mf'"]),
+        ({"output": {"formats": []}}, ["output.formats", "3mf"]),
+        ({"output": {"spares": -1}}, ["output.spares", "0 or more"]),
+        ({"output": {"folder": 3}}, ["output.folder", "path"]),
+        ({"tube": {"coldest_c": 50}}, ["coldest_c", "hottest_c"]),
+        ({"assembly": {}}, ["assembly.files", "missing"]),
+        ({"assembly": {"files": []}}, ["assembly.files", "empty"]),
+        ({"assembly": {"files": "frame.stl"}}, ["assembly.files", "list"]),
+        ({"assembly": {"files": ["a.stl"], "unit": "inch"}}, ["assembly.unit", "'in'"]),
+    ],
+)
+def test_mistakes_are_named_by_their_key(tables, parts):
+    with pytest.raises(JobError) as refused:
+        job(**tables)
+    for part in parts:
+        assert part in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("content", "part"),
+    [(b"[assembly\n", "TOML"), (b"\xff\xfe", "UTF-8"), (b"", "assembly.files"), (b'\xef\xbb\xbf[assembly]\nfiles = [""]', "files[0]")],
+)
+def test_damaged_files_are_refused(tmp_path, content, part):
+    path = tmp_path / "job.toml"
+    path.write_bytes(content)
+    with pytest.raises(JobError, match="job.toml") as refused:
+        read_job(path)
+    assert part in str(refused.value)
+
+
+def test_a_missing_file_is_refused(tmp_path):
+    with pytest.raises(JobError, match="no job file"):
+        read_job(tmp_path / "none.toml")
+    with pytest.raises(JobError, match="cannot be read"):
+        read_job(tmp_path)
