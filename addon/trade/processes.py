@@ -90,9 +90,6 @@ class Process:
     """g/cm³."""
     bath_fill_mm: float = 0.0
     """How deep the bath is filled; 0 for none."""
-    price_per_kg: float | None = None
-    """Of the part's material, in the shop's own money; None leaves costs out."""
-    price_per_hour: float | None = None
     source: str = ""
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""
@@ -137,8 +134,6 @@ LIMITS: dict[str, Limit] = {
     "pocket_mouth_mm": Limit(0.0, 200.0),
     "bath_density": Limit(0.5, 2.0, "g/cm³"),
     "bath_fill_mm": Limit(0.0, 5000.0),
-    "price_per_kg": Limit(0.0, 1e9, ""),
-    "price_per_hour": Limit(0.0, 1e9, ""),
 }
 """The allowed range of each number of a process, for each part of a tuple. Wide: they refuse slips, not wishes."""
 
@@ -182,11 +177,9 @@ def material_named(name: str) -> Material:
     return find_row(materials(), name, "plastic")
 
 
-def _check_range(name: str, value: float | tuple[float, ...] | None) -> None:
+def _check_range(name: str, value: float | tuple[float, ...]) -> None:
     limit = LIMITS[name]
     for number in value if isinstance(value, tuple) else (value,):
-        if number is None:
-            continue
         if not (math.isfinite(number) and limit.least <= number <= limit.most):
             unit = f" {limit.unit}" if limit.unit else ""
             raise ProcessError(f"{name} is {number:g}{unit}; allowed is {limit.least:g} to {limit.most:g}{unit}")
@@ -208,7 +201,7 @@ def _check_together(process: Process) -> None:
     for side, extent, keep_out in zip(("width", "depth"), process.plate_mm, process.keep_out_mm, strict=False):
         if extent - 2 * process.margin_mm <= 0:
             raise ProcessError(
-                f"margin_mm is {process.margin_mm:g} mm; the plate's {side} of {extent:g} mm allows less than {extent / 2:g} mm"
+                f"margin_mm is {process.margin_mm:g} mm; the plate's {side} allows less than half of {extent:g} mm"
             )
         if keep_out >= extent:
             raise ProcessError(f"keep_out_mm is {keep_out:g} mm; the plate's {side} allows less than {extent:g} mm")

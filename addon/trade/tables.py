@@ -11,6 +11,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 import types
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields
 from pathlib import Path
@@ -101,7 +102,9 @@ def hint(wrong: str, names: Sequence[str]) -> str:
 
 
 def _plain(name: str) -> str:
-    return "".join(name.casefold().replace("×", "x").split())
+    """What is left of a name when case, spaces and the look of fractions ("½", "1/2") do not count."""
+    plain = unicodedata.normalize("NFKC", name).casefold()
+    return "".join(plain.replace("\N{FRACTION SLASH}", "/").replace("\N{MULTIPLICATION SIGN}", "x").split())
 
 
 def _read(path: Path) -> dict[str, Any]:

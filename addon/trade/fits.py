@@ -1,0 +1,154 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How loosely a spigot sits in a bore, and how far tubes and machined parts may be off their size."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise
+
+from ..geometry.sections import Section
+from .sizes import nearest_size
+from .tables import DATA, find_row, read_rows
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fit class. Gaps in mm a side; negative where the spigot is larger than the bore."""
+
+    name: str
+    gap_mm: float
+    least_gap_mm: float
+    most_gap_mm: float
+    use: str
+    source: str
+    from_memory: tuple[str, ...] = ()
+    """Fields not read from the source."""
+
+
+@dataclass(frozen=True)
+class ToleranceRule:
+    """A tube standard's tolerances, as shares of the size within bounds."""
+
+    name: str
+    outside_percent: float
+    outside_least_mm: float
+    outside_most_mm: float
+    wall_percent: float
+    wall_least_mm: float
+    wall_most_mm: float
+    seam_share: float
+    """Usual height of the weld seam inside, as a share of the wall."""
+    seam_most_mm: float
+    source: str
+    from_memory: tuple[str, ...] = ()
+    """Fields not read from the source."""
+
+
+@dataclass(frozen=True)
+class CornerRule:
+    """Outside corner radius of cold-formed square and rectangular tube, as multiples of the wall."""
+
+    up_to_wall_mm: float
+    nominal: float
+    least: float
+    most: float
+    source: str
+    from_memory: tuple[str, ...] = ()
+    """Fields not read from the source."""
+
+
+@dataclass(frozen=True)
+class ToleranceBand:
+    """How far one tube may be off, all in mm."""
+
+    standard: str
+    outside_mm: float
+    """± on the outside diameter, or on the larger side."""
+    wall_mm: float
+    """± on the wall."""
+    seam_mm: float
+    """Usual height of the weld seam inside, where there is one."""
+    seam_most_mm: float
+    """The highest that it may be."""
+    source: str
+    from_memory: tuple[str, ...]
+
+    @property
+    def bore_mm(self) -> float:
+        """± on the bore's width at worst: the outside and both walls off the same way."""
+        return self.outside_mm + 2 * self.wall_mm
+
+
+WITHOUT_STANDARD = "EN 10219-2"
+"""Whose tolerances count for a tube of no table size: the widest of the usual ones for hollow sections."""
+
+_IT_UNITS = {5: 7, 6: 10, 7: 16, 8: 25, 9: 40, 10: 64, 11: 100, 12: 160, 13: 250, 14: 400, 15: 640, 16: 1000}
+_IT_STEPS_MM = (3, 6, 10, 18, 30, 50, 80, 120, 180, 250, 315, 400, 500)
+
+
+@cache
+def fits() -> tuple[Fit, ...]:
+    """The fit classes. Raises ``TableError`` where the file is damaged."""
+    return read_rows(DATA / "fits.toml", "fit", Fit)
+
+
+def fit_named(name: str) -> Fit:
+    """The fit class of that name. Raises ``UnknownNameError`` with the nearest names."""
+    return find_row(fits(), name, "fit class")
+
+
+@cache
+def tolerance_rules() -> tuple[ToleranceRule, ...]:
+    """The tube standards' tolerances. Raises ``TableError`` where the file is damaged."""
+    return read_rows(DATA / "tolerances.toml", "tolerance", ToleranceRule)
+
+
+def tube_tolerance(section: Section) -> ToleranceBand:
+    """How far a tube of this section may be off, by the standard of its nearest table size, else the widest."""
+    size = nearest_size(section)
+    rule = find_row(tolerance_rules(), size.tolerance if size else WITHOUT_STANDARD, "tube standard")
+    across = max(section.outer.width, section.outer.depth)
+    return ToleranceBand(
+        standard=rule.name,
+        outside_mm=_within(rule.outside_percent / 100 * across, rule.outside_least_mm, rule.outside_most_mm),
+        wall_mm=_within(rule.wall_percent / 100 * section.wall, rule.wall_least_mm, rule.wall_most_mm),
+        seam_mm=min(rule.seam_share * section.wall, rule.seam_most_mm),
+        seam_most_mm=min(section.wall, rule.seam_most_mm),
+        source=rule.source,
+        from_memory=rule.from_memory,
+    )
+
+
+@cache
+def corner_rules() -> tuple[CornerRule, ...]:
+    """The corner rules, thinnest wall first. Raises ``TableError`` where the file is damaged."""
+    return read_rows(DATA / "tolerances.toml", "corner", CornerRule)
+
+
+def corner_band(wall_mm: float) -> tuple[float, float, float]:
+    """Least, nominal and most outside corner radius in mm of cold-formed tube with this wall."""
+    rules = corner_rules()
+    rule = next((rule for rule in rules if wall_mm <= rule.up_to_wall_mm), rules[-1])
+    return rule.least * wall_mm, rule.nominal * wall_mm, rule.most * wall_mm
+
+
+def it_grade(nominal_mm: float, grade: int) -> float:
+    """Width in mm of the tolerance grade IT5 to IT16 for a size over 3 and up to 500 mm.
+
+    Source: ISO 286-1: i = 0.45·D^(1/3) + 0.001·D µm, D the geometric mean of the size's step, IT6 = 10i to
+    IT16 = 1000i. The standard's own table rounds these by up to 3 %, and departs from them up to 3 mm, so smaller
+    sizes raise ``ValueError``, as do other grades.
+    """
+    if grade not in _IT_UNITS:
+        raise ValueError(f"IT{grade} is not a grade of this table; choose IT5 to IT16")
+    for least, most in pairwise(_IT_STEPS_MM):
+        if least < nominal_mm <= most:
+            mean = math.sqrt(least * most)
+            return _IT_UNITS[grade] * (0.45 * math.cbrt(mean) + 0.001 * mean) / 1000
+    raise ValueError(f"{nominal_mm:g} mm has no tolerance grade here; sizes over 3 and up to 500 mm have")
+
+
+def _within(value: float, least: float, most: float) -> float:
+    return min(max(value, least), most)
