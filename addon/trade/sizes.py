@@ -164,6 +164,21 @@ def nearest_size(section: Section) -> SizeMatch | None:
     )
 
 
+def section_name(section: Section) -> str:
+    """What to call a section in a list: its nearest size's name, else its own numbers in mm: ``"38.3 × 1.7 round"``."""
+    match = nearest_size(section)
+    if match:
+        return match.name
+    outer = section.outer
+    sides = (outer.width,) if section.kind == "round" else (outer.width, outer.depth)
+    numbers = [*sides, section.wall] if section.wall > 0 else sides
+    measured = " × ".join(say_mm(number).removesuffix(" mm") for number in numbers)
+    oval = outer.shape in ("obround", "ellipse")
+    return (
+        f"{measured} {'oval' if oval else {'round': 'round', 'rect': 'rectangular', 'other': 'outline'}[section.kind]}"
+    )
+
+
 def size_fit(sections: Sequence[Section], factor: float = 1.0) -> float:
     """The share, 0 to 1, of the round and rectangular sections that are table sizes once scaled by ``factor``.
 

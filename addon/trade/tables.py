@@ -43,6 +43,9 @@ def read_rows(path: Path, array: str, row_class: type[Row]) -> tuple[Row, ...]:
     """The rows of one array of a table file. Raises ``TableError``."""
     table = _read(path)
     source = {"source": table["source"]} if "source" in table else {}
+    remembered = table.get("from_memory", [])
+    if not isinstance(remembered, list):
+        raise TableError(f"{path.name}: from_memory: expected a list of fields, got {remembered!r}")
     rows = table.get(array)
     if not isinstance(rows, list) or not rows:
         raise TableError(f"{path.name}: no rows [[{array}]]; add at least one")
@@ -51,8 +54,8 @@ def read_rows(path: Path, array: str, row_class: type[Row]) -> tuple[Row, ...]:
         where = f"{path.name}: [[{array}]] row {number}"
         if not isinstance(row, dict):
             raise TableError(f"{where}: not a table of fields")
-        remembered = [field for field in table.get("from_memory", ()) if field in row]
-        made.append(make_row(row_class, {**source, "from_memory": remembered, **row}, where))
+        of_row = [field for field in remembered if field in row]
+        made.append(make_row(row_class, {**source, "from_memory": of_row, **row}, where))
     names = [row.name for row in made if hasattr(row, "name")]
     for number, name in enumerate(names, 1):
         if name in names[: number - 1]:
@@ -74,13 +77,14 @@ def make_row(row_class: type[Row], values: Mapping[str, Any], where: str) -> Row
     for name, field in known.items():
         if name not in values and field.default is MISSING and field.default_factory is MISSING:
             raise TableError(f"{called}: {name}: missing")
-    for name in values.get("from_memory", ()):
-        if name not in known:
-            raise TableError(f"{called}: from_memory: {name!r} is no field{hint(str(name), list(known))}")
     try:
-        return row_class(**{key: _value(value, hints[key], key) for key, value in values.items()})
+        typed = {key: _value(value, hints[key], key) for key, value in values.items()}
     except _Wrong as wrong:
         raise TableError(f"{called}: {wrong}") from None
+    for name in typed.get("from_memory", ()):
+        if name not in known:
+            raise TableError(f"{called}: from_memory: {name!r} is no field{hint(name, list(known))}")
+    return row_class(**typed)
 
 
 def find_row(rows: Sequence[NamedRow], name: str, what: str) -> NamedRow:
