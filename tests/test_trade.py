@@ -294,6 +294,7 @@ class TestFits:
         assert (small.outside_mm, small.wall_mm) == pytest.approx((0.5, 0.3))
         assert (large.outside_mm, large.wall_mm) == pytest.approx((1.5, 0.5))
         assert small.bore_mm == pytest.approx(1.1)
+        assert tube_tolerance(Section.rectangular(60, 120, 3)).outside_mm == pytest.approx(1.2)
         # source: ASTM A53, from memory: wall at most 12.5 % thin; outside ±1/64 in (0.4 mm) to NPS 1½
         pipe = tube_tolerance(Section.round(33.4, 3.38))
         assert pipe.standard == "ASTM A53"
@@ -590,6 +591,9 @@ class TestTables:
             ({"rings": 2.5}, "here .*rings: expected a whole number, got 2.5"),
             ({"rings": True}, "here .*rings: expected a whole number, got True"),
             ({"fill": True}, "here .*fill: expected a number, got True"),
+            ({"fill": float("nan")}, "here .*fill: expected a number, got nan"),
+            ({"fill": 10**400}, "here .*fill: expected a number, got 1000"),
+            ({"bead_mm": 10**400}, "here .*bead_mm: "),
             ({"bath": "acid"}, "here .*bath: expected one of 'none', 'water'"),
         ]:
             with pytest.raises(TableError, match=told):

@@ -173,10 +173,9 @@ def section_name(section: Section) -> str:
     sides = (outer.width,) if section.kind == "round" else (outer.width, outer.depth)
     numbers = [*sides, section.wall] if section.wall > 0 else sides
     measured = " × ".join(say_mm(number).removesuffix(" mm") for number in numbers)
-    oval = outer.shape in ("obround", "ellipse")
-    return (
-        f"{measured} {'oval' if oval else {'round': 'round', 'rect': 'rectangular', 'other': 'outline'}[section.kind]}"
-    )
+    if section.kind != "other":
+        return f"{measured} {'round' if section.kind == 'round' else 'rectangular'}"
+    return f"{measured} {'oval' if outer.shape in ('obround', 'ellipse') else 'outline'}"
 
 
 def size_fit(sections: Sequence[Section], factor: float = 1.0) -> float:

@@ -9,6 +9,7 @@ Lengths (fields that end in ``_mm``) are millimetres or text such as ``"1/8 in"`
 from __future__ import annotations
 
 import difflib
+import sys
 import tomllib
 import types
 import unicodedata
@@ -145,13 +146,14 @@ def _value(value: Any, hint: Any, key: str) -> Any:
     if hint is float and key.endswith("_mm"):
         try:
             return parse_length(value)
-        except ValueError as error:
+        except (ValueError, OverflowError) as error:
             raise _Wrong(f"{key}: {error}") from None
-    if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
+    if hint is float and isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _LARGEST:
         return float(value)
     if hint is not float and isinstance(value, hint) and (hint is bool or not isinstance(value, bool)):
         return value
     raise _Wrong(f"{key}: expected {_SPOKEN.get(hint, hint.__name__)}, got {value!r}")
 
 
+_LARGEST = sys.float_info.max
 _SPOKEN = {float: "a number", int: "a whole number", str: "text", bool: "true or false"}
