@@ -126,11 +126,11 @@ class _Wrong(Exception):
     pass
 
 
-def _value(value: Any, hint: Any, key: str) -> Any:
-    """``value`` as the type ``hint`` asks for."""
-    origin, arguments = get_origin(hint), get_args(hint)
+def _value(value: Any, kind: Any, key: str) -> Any:
+    """``value`` as the type ``kind`` asks for."""
+    origin, arguments = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
-        return _value(value, next(kind for kind in arguments if kind is not type(None)), key)
+        return _value(value, next(one for one in arguments if one is not type(None)), key)
     if origin is tuple:
         if not isinstance(value, list | tuple):
             raise _Wrong(f"{key}: expected a list, got {value!r}")
@@ -138,21 +138,21 @@ def _value(value: Any, hint: Any, key: str) -> Any:
             return tuple(_value(item, arguments[0], key) for item in value)
         if len(value) != len(arguments):
             raise _Wrong(f"{key}: expected {len(arguments)} values, got {len(value)}")
-        return tuple(_value(item, kind, key) for item, kind in zip(value, arguments, strict=True))
+        return tuple(_value(item, one, key) for item, one in zip(value, arguments, strict=True))
     if origin is Literal:
         if value in arguments:
             return value
         raise _Wrong(f"{key}: expected one of {', '.join(map(repr, arguments))}, got {value!r}")
-    if hint is float and key.endswith("_mm"):
+    if kind is float and key.endswith("_mm"):
         try:
             return parse_length(value)
         except (ValueError, OverflowError) as error:
             raise _Wrong(f"{key}: {error}") from None
-    if hint is float and isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _LARGEST:
+    if kind is float and isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _LARGEST:
         return float(value)
-    if hint is not float and isinstance(value, hint) and (hint is bool or not isinstance(value, bool)):
+    if kind is not float and isinstance(value, kind) and (kind is bool or not isinstance(value, bool)):
         return value
-    raise _Wrong(f"{key}: expected {_SPOKEN.get(hint, hint.__name__)}, got {value!r}")
+    raise _Wrong(f"{key}: expected {_SPOKEN.get(kind, kind.__name__)}, got {value!r}")
 
 
 _LARGEST = sys.float_info.max
