@@ -33,7 +33,7 @@ def parse_length(value: float | int | str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise ValueError(f"{value!r} is not a length; write millimetres such as 8, or text such as '1/8 in'")
     if not isinstance(value, str):
-        if not math.isfinite(value):
+        if not abs(value) < 1e300:
             raise ValueError(f"{value!r} is not a length; it has to be a finite number of millimetres")
         return float(value)
     match = _LENGTH.match(value)
