@@ -23,6 +23,7 @@ from addon.bench.shop_entries import (
     FitReading,
     MeasuredTube,
     Preset,
+    Prices,
     PrintRun,
     gap_correction,
     material_factor,
@@ -51,6 +52,7 @@ def full_book() -> ShopBook:
         materials()[0],
         MeasuredTube("Yard's 1 in", "round", 25.4, 25.4, 3.175, 18.9, 18.9, 0.3),
         Preset("Gate posts", Recipe(crown="flat", rise_mm=4.0, fit="press")),
+        Prices(OWN.name, 30.0, None, 4.5, "€"),
         FIT,
         PrintRun("2026-03-02 16:00:00 bb", OWN.name, 100.0, 112.0, 3600.0, 4000.0),
     ):
@@ -234,6 +236,7 @@ def test_what_could_not_be_read_again_does_not_go_in(value):
         lambda: PrintRun("a", "p", 100.0, None),
         lambda: PrintRun("a", "p", 100.0, 0.0),
         lambda: PrintRun("a", "p", took_s=1.0),
+        lambda: Prices("a", -1.0),
         lambda: MeasuredTube("a", "square", 25.4, 25.4, 3.0, 19.0, 19.0),
         lambda: MeasuredTube("a", "round", 25.4, 25.4, 3.0, 19.0, float("nan")),
         lambda: MeasuredTube("a", "round", 25.4, 25.4, 3.0, 19.0, 19.0, -0.1),

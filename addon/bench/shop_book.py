@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 from ..fitting.recipe import Recipe
 from ..trade.processes import Material, Process, check_process
 from ..trade.tables import Named, TableError, hint, make_row
-from .shop_entries import FitReading, MeasuredTube, Preset, PrintRun
+from .shop_entries import FitReading, MeasuredTube, Preset, Prices, PrintRun
 from .toml_text import toml_text
 
 FORMAT = 1
@@ -32,13 +32,14 @@ TABLES: dict[str, type] = {
     "material": Material,
     "tube": MeasuredTube,
     "preset": Preset,
+    "prices": Prices,
     "fit": FitReading,
     "run": PrintRun,
 }
 """The book's tables in the order in which they are written, and what an entry of each is."""
 
 _HEADING = (
-    "# The shop book of Ferrule: processes, materials, measured tubes, presets and readings.\n"
+    "# The shop book of Ferrule: processes, materials, measured tubes, presets, prices and readings.\n"
     "# Edit it by hand as you like, but keep the names unique. Lengths are millimetres.\n\n"
 )
 _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)

@@ -34,8 +34,7 @@ class MeasuredTube:
         if self.kind not in ("round", "rect", "other"):
             raise ValueError(f'kind is {self.kind!r}, expected "round", "rect" or "other"')
         _positive(self, "width_mm", "depth_mm", "wall_mm", "bore_width_mm", "bore_depth_mm")
-        if not self.seam_mm >= 0:
-            raise ValueError(f"seam_mm is {self.seam_mm:g}, expected 0 or more")
+        _not_negative(self, "seam_mm")
 
     def is_like(self, section: Section, within_mm: float = 0.5) -> bool:
         """Whether a modelled section is this tube."""
@@ -50,6 +49,21 @@ class Preset:
 
     name: str
     recipe: Recipe
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What printing with one process costs, whose name it bears, in the shop's own money."""
+
+    name: str
+    material_per_kg: float = 0.0
+    support_per_kg: float | None = None
+    """None where the support is of the part's material."""
+    machine_per_hour: float = 0.0
+    currency: str = ""
+
+    def __post_init__(self) -> None:
+        _not_negative(self, "material_per_kg", "support_per_kg", "machine_per_hour")
 
 
 @dataclass(frozen=True)
@@ -137,3 +151,10 @@ def _positive(entry: MeasuredTube | FitReading | PrintRun, *keys: str) -> None:
         value = getattr(entry, key)
         if value is not None and not value > 0:
             raise ValueError(f"{key} is {value:g}, expected a number above 0")
+
+
+def _not_negative(entry: MeasuredTube | Prices, *keys: str) -> None:
+    for key in keys:
+        value = getattr(entry, key)
+        if value is not None and not value >= 0:
+            raise ValueError(f"{key} is {value:g}, expected 0 or more")

@@ -1,0 +1,205 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Material, time and cost, counted bead by bead. docs/bench.md has the sums.
+
+A bead of width w in a layer of height h takes w·h of plastic for each millimetre of its length: beads laid side by
+side at that width leave no void.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from manifold3d import CrossSection, OpType
+
+from ..review.layers import Layers
+from ..review.outlines import grow
+from ..trade.processes import Material, Process
+from .shop_entries import Prices, PrintRun, material_factor, time_factor
+from .statistic import Statistic
+
+MATERIAL_BAND = 0.10
+TIME_BAND = 0.30
+"""How far an estimate may be off before the shop book knows better: a judgement, no source."""
+RELIED_ON_FROM = 3
+"""Readings from which their own spread is the band."""
+
+
+@dataclass(frozen=True)
+class Work:
+    """What printing one fitting takes. Volumes in mm³, ``path_mm`` the length of all its beads."""
+
+    plastic_mm3: float
+    path_mm: float
+    layers: int
+    support_mm3: float = 0.0
+    support_path_mm: float = 0.0
+    support_layers: int = 0
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """An amount, and between what it most likely lies."""
+
+    raw: float
+    """By the sums alone: what a reading of the real amount is compared with."""
+    factor: Statistic | None
+    """What the shop book has learned: real over estimated."""
+    band: float
+    """Half the band, as a share of ``raw``."""
+
+    @classmethod
+    def of(cls, raw: float, factor: Statistic | None, usual_band: float) -> Estimate:
+        reach = factor.reach if factor and factor.n >= RELIED_ON_FROM else None
+        return cls(raw, factor, usual_band if reach is None else reach)
+
+    @property
+    def value(self) -> float:
+        return self.raw * (self.factor.mean if self.factor else 1.0)
+
+    @property
+    def low(self) -> float:
+        return max(self.value - self.raw * self.band, 0.0)
+
+    @property
+    def high(self) -> float:
+        return self.value + self.raw * self.band
+
+    @property
+    def basis(self) -> str:
+        """Where the factor and the band come from, in a sentence."""
+        if self.factor is None:
+            return f"By the sums alone, give or take {self.band:.0%}."
+        if self.factor.n < RELIED_ON_FROM:
+            return f"Times {self.factor.say()}; the band stays {self.band:.0%} until there are {RELIED_ON_FROM}."
+        return f"Times {self.factor.say()}; 19 prints out of 20 fall in the band."
+
+
+@dataclass(frozen=True)
+class Quantities:
+    """For all plates of a job."""
+
+    part_cm3: float
+    support_cm3: float
+    purge_cm3: float
+    plastic_cm3: Estimate
+    """Part, support and purge together."""
+    density: float
+    time_s: Estimate
+    plate_times_s: tuple[float, ...]
+    """By the sums alone, plate by plate."""
+    prices: Prices | None
+
+    @property
+    def grams(self) -> float:
+        return self.plastic_cm3.value * self.density
+
+    @property
+    def costs(self) -> tuple[float, float, float] | None:
+        """Least, most likely and most, in the shop's own money; None where no prices are given."""
+        prices, plastic, took = self.prices, self.plastic_cm3, self.time_s
+        if prices is None:
+            return None
+        support_price = prices.material_per_kg if prices.support_per_kg is None else prices.support_per_kg
+        raw = (self.part_cm3 + self.purge_cm3) * prices.material_per_kg + self.support_cm3 * support_price
+        each_cm3 = raw * self.density / 1000 / plastic.raw if plastic.raw else 0.0
+        each_s = prices.machine_per_hour / 3600
+        low, likely, high = (
+            each_cm3 * cm3 + each_s * seconds
+            for cm3, seconds in ((plastic.low, took.low), (plastic.value, took.value), (plastic.high, took.high))
+        )
+        return low, likely, high
+
+
+def work_of(
+    layers: Layers,
+    process: Process,
+    rings: Sequence[tuple[int, float]] | None = None,
+    support_mm3: float = 0.0,
+    support_layers: int = 0,
+) -> Work:
+    """What one fitting takes. ``support_mm3`` is the volume that its support fills, plastic and air.
+
+    ``rings`` has for each layer how many there are and how wide their beads; the process's without it.
+    """
+    plan = rings if rings is not None else [(process.rings, process.bead_mm)] * len(layers)
+    reach, last = process.solid_layers, len(layers) - 1
+
+    @cache
+    def ring_lengths(which: int, count: int, bead: float) -> float:
+        return sum(_length(grow(layers.outlines[which], -(ring + 0.5) * bead)) for ring in range(count))
+
+    @cache
+    def inside(which: int, count: int, bead: float) -> CrossSection:
+        return grow(layers.outlines[which], -count * bead)
+
+    @cache
+    def sparse(which: int, count: int, bead: float, near: tuple[int, ...]) -> float:
+        """Area that has the part above and below it for as many layers as are to be solid."""
+        area = inside(which, count, bead)
+        covers = [layers.outlines[one] for one in near if one != which]
+        return (CrossSection.batch_boolean([area, *covers], OpType.Intersect) if covers else area).area()
+
+    volume = path = 0.0
+    for layer, (height, (count, bead)) in enumerate(zip(layers.heights().tolist(), plan, strict=True)):
+        which = int(layers.which[layer])
+        filled = inside(which, count, bead).area()
+        if reach <= layer <= last - reach:
+            near = tuple(np.unique(layers.which[layer - reach : layer + reach + 1]).tolist())
+            filled -= (1 - process.fill) * sparse(which, count, bead, near)
+        length = ring_lengths(which, count, bead) + filled / bead
+        volume += length * bead * height
+        path += length
+    support = support_mm3 * process.support_fill
+    return Work(volume, path, len(layers), support, support / (process.bead_mm * process.layer_mm), support_layers)
+
+
+def quantities(
+    plates: Iterable[Iterable[tuple[Work, int]]],
+    process: Process,
+    material: Material,
+    runs: Iterable[PrintRun] = (),
+    prices: Prices | None = None,
+) -> Quantities:
+    """Plates, each as its fittings' work and counts, into material, time and cost.
+
+    A plate's layers are laid for all its fittings together, so that its pauses and purges count once a layer.
+    """
+    part = support = purge = 0.0
+    times = []
+    for plate in plates:
+        works = list(plate)
+        part += sum(work.plastic_mm3 * count for work, count in works)
+        support += sum(work.support_mm3 * count for work, count in works)
+        if process.support == "dissolved in a bath":
+            purge += process.purge_mm3 * max((work.support_layers for work, _ in works), default=0)
+        path = sum((work.path_mm + work.support_path_mm) * count for work, count in works)
+        layers = max((work.layers for work, _ in works), default=0)
+        times.append(process.start_s + path / process.speed_mm_s + layers * process.layer_pause_s)
+    runs = tuple(runs)
+    plastic = Estimate.of((part + support + purge) / 1000, material_factor(runs, process.name), MATERIAL_BAND)
+    took = Estimate.of(sum(times), time_factor(runs, process.name), TIME_BAND)
+    return Quantities(
+        part_cm3=part / 1000,
+        support_cm3=support / 1000,
+        purge_cm3=purge / 1000,
+        plastic_cm3=plastic,
+        density=material.density,
+        time_s=took,
+        plate_times_s=tuple(times),
+        prices=prices,
+    )
+
+
+def say_duration(seconds: float) -> str:
+    """``"3 h 20 min"``, ``"45 min"``: as someone waiting for it says it."""
+    minutes = max(1, round(seconds / 60))
+    hours, minutes = divmod(minutes, 60)
+    return " ".join(part for part in (f"{hours} h" if hours else "", f"{minutes} min" if minutes else "") if part)
+
+
+def _length(outline: CrossSection) -> float:
+    loops = outline.to_polygons()
+    return sum(float(np.linalg.norm(loop - np.roll(loop, 1, axis=0), axis=1).sum()) for loop in loops)

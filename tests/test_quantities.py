@@ -1,0 +1,272 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Material, time and glue against formulas of geometry, hand sums, and shapely."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import CrossSection, Manifold
+from shapely.geometry import Polygon
+
+from addon.bench.glue import glue_joint
+from addon.bench.quantities import (
+    MATERIAL_BAND,
+    TIME_BAND,
+    Estimate,
+    Work,
+    quantities,
+    say_duration,
+    work_of,
+)
+from addon.bench.shop_entries import Prices, PrintRun
+from addon.bench.statistic import Statistic
+from addon.fitting.recipe import Recipe
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Outline, Section
+from addon.review.facets import Facets
+from addon.review.layers import Layers, cut_layers
+from addon.trade.processes import Material, Process
+
+FACETS = 1440
+PROCESS = Process(
+    name="test", material="ABS", layer_mm=0.25, first_layer_mm=0.25, bead_mm=0.5, bead_min_mm=0.4, bead_max_mm=0.7,
+    rings=3, fill=0.2, solid_layers=4, overhang_deg=45, bridge_mm=5, tolerance_mm=0.1, plate_mm=(200, 200, 200),
+    margin_mm=5, spacing_mm=3, speed_mm_s=40, layer_pause_s=6, start_s=300, support_fill=0.25,
+)  # fmt: skip
+ABS = Material("ABS", density=1.04, expansion=90e-6, hottest_c=80, glue="", source="")
+
+
+def stack(solid: Manifold, process: Process = PROCESS) -> Layers:
+    return cut_layers(solid, Facets.of(Mesh.from_manifold(solid)), process)
+
+
+def cylinder(radius: float, height: float) -> Manifold:
+    return CrossSection.circle(radius, FACETS).extrude(height)
+
+
+# -- plastic ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("rings", [0, 1, 3, 20])
+def test_a_solid_cylinder_takes_its_own_volume(rings):
+    """Source: V = π r² h. However many of its beads are rings."""
+    process = replace(PROCESS, fill=1.0)
+    layers = stack(cylinder(10, 8), process)
+    work = work_of(layers, process, [(rings, 0.5)] * len(layers))
+    assert work.plastic_mm3 == pytest.approx(math.pi * 100 * 8, rel=1e-3)
+    assert work.path_mm == pytest.approx(math.pi * 100 * 8 / (0.5 * 0.25), rel=1e-3)
+
+
+@pytest.mark.parametrize(("fill", "solid"), [(0.0, 0), (0.2, 4), (0.5, 16), (0.2, 40)])
+def test_rings_sparse_fill_and_solid_layers(fill, solid):
+    """Source: areas of rings and circles: 32 layers, of which the lowest and the highest are filled."""
+    process = replace(PROCESS, fill=fill, solid_layers=solid)
+    work = work_of(stack(cylinder(10, 8)), process)
+    ring_area, inside = math.pi * (10**2 - 8.5**2), math.pi * 8.5**2
+    filled = min(2 * solid, 32)
+    volume = 0.25 * (32 * ring_area + inside * (filled + fill * (32 - filled)))
+    assert work.plastic_mm3 == pytest.approx(volume, rel=1e-3)
+
+
+def test_a_ledge_is_solid_below_its_top():
+    """Source: areas of circles: radius 10 to 5 mm height, radius 6 above it; the ledge is filled for 4 layers."""
+    layers = stack(cylinder(10, 5) + cylinder(6, 10))
+    work = work_of(layers, PROCESS)
+    inside, ring_area = math.pi * 8.5**2, math.pi * (10**2 - 8.5**2)
+    ledge = math.pi * (8.5**2 - 6**2)
+    lower = 20 * ring_area + inside * 4 + (ledge + 0.2 * (inside - ledge)) * 4 + 0.2 * inside * 12
+    small, small_rings = math.pi * 4.5**2, math.pi * (6**2 - 4.5**2)
+    upper = 20 * small_rings + small * 4 + 0.2 * small * 16
+    assert work.plastic_mm3 == pytest.approx(0.25 * (lower + upper), rel=1e-3)
+
+
+def test_a_hole_gets_rings_of_its_own():
+    """Source: areas of circles: a tube's wall 3 mm thick is all beads of 0.5 mm, three from each side."""
+    layers = stack(cylinder(10, 4) - CrossSection.circle(7, FACETS).extrude(4))
+    work = work_of(layers, PROCESS)
+    assert work.plastic_mm3 == pytest.approx(math.pi * (100 - 49) * 4, rel=1e-3)
+
+
+def test_a_ring_plan_counts_layer_by_layer():
+    """Source: areas of rings: without fill, 10 layers of one bead 0.6 mm wide and 22 of two beads 0.4 mm wide."""
+    process = replace(PROCESS, fill=0.0, solid_layers=0)
+    work = work_of(stack(cylinder(10, 8)), process, [(1, 0.6)] * 10 + [(2, 0.4)] * 22)
+    area = 10 * math.pi * (10**2 - 9.4**2) + 22 * math.pi * (10**2 - 9.2**2)
+    assert work.plastic_mm3 == pytest.approx(area * 0.25, rel=1e-3)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    radius=st.floats(3, 12),
+    height=st.floats(1, 6),
+    rings=st.integers(1, 5),
+    fill=st.floats(0, 1),
+    solid=st.integers(0, 6),
+)
+def test_never_more_than_the_solid_and_more_where_more_is_filled(radius, height, rings, fill, solid):
+    process = replace(PROCESS, rings=rings, fill=fill, solid_layers=solid)
+    ball = Manifold.sphere(radius, 64).translate([0, 0, radius - height]).trim_by_plane([0, 0, 1], 0)
+    layers = stack(ball, process)
+    plastic = work_of(layers, process).plastic_mm3
+    # Where a layer is narrower than its rings, they overlap: by at most half a bead all along the innermost.
+    assert plastic <= layers.volume * 1.001 + sum(math.pi * 0.5**2 * h for h in layers.heights())
+    assert plastic <= work_of(layers, replace(process, solid_layers=solid + 2)).plastic_mm3 * (1 + 1e-9)
+
+
+# -- time ------------------------------------------------------------------------------------------------------------
+
+
+def test_time_of_a_known_path():
+    """Source: hand sums, in docs/bench.md. A block 20 x 20 x 1 mm: four layers of 0.25 mm, one ring, all filled."""
+    process = replace(PROCESS, rings=1, solid_layers=4)
+    work = work_of(stack(CrossSection.square([20, 20]).extrude(1.0), process), process)
+    ring, rows = 4 * 19.5, 19 * 19 / 0.5
+    assert (ring, rows) == (78, 722)
+    assert work.path_mm == pytest.approx(4 * 800)
+    found = quantities([[(work, 1)]], process, ABS)
+    assert found.time_s.raw == pytest.approx(300 + 3200 / 40 + 4 * 6)
+    assert found.plastic_cm3.raw == pytest.approx(0.4)
+
+
+def test_a_plates_layers_pause_once_for_all_its_fittings():
+    low, high = Work(1000, 4000, layers=10), Work(3000, 8000, layers=30)
+    one = quantities([[(low, 5), (high, 2)]], PROCESS, ABS)
+    assert one.time_s.raw == pytest.approx(300 + (5 * 4000 + 2 * 8000) / 40 + 30 * 6)
+    two = quantities([[(low, 5)], [(high, 2)]], PROCESS, ABS)
+    assert two.time_s.raw == pytest.approx(600 + (5 * 4000 + 2 * 8000) / 40 + 40 * 6)
+    assert two.plate_times_s == pytest.approx((300 + 500 + 60, 300 + 400 + 180))
+    assert one.plastic_cm3.raw == two.plastic_cm3.raw == pytest.approx(11.0)
+
+
+def test_support_and_purge():
+    """Source: hand sums: 800 mm³ of support a fitting, a quarter of it plastic, and 30 mm³ purged in 12 layers."""
+    process = replace(PROCESS, support="dissolved in a bath", bath="water", purge_mm3=30.0)
+    work = work_of(stack(cylinder(10, 8)), process, support_mm3=800.0, support_layers=12)
+    found = quantities([[(work, 4)]], process, ABS)
+    assert found.support_cm3 == pytest.approx(4 * 0.2)
+    assert found.purge_cm3 == pytest.approx(0.36)
+    assert work.support_path_mm == pytest.approx(200 / 0.125)
+    assert found.plastic_cm3.raw == pytest.approx(found.part_cm3 + 0.8 + 0.36)
+    broken_off = quantities([[(work, 4)]], PROCESS, ABS)
+    assert broken_off.purge_cm3 == 0
+
+
+def test_cost_where_prices_are_given():
+    work = Work(plastic_mm3=50_000, path_mm=72_000, layers=50)
+    assert quantities([[(work, 1)]], PROCESS, ABS).costs is None
+    prices = Prices("test", material_per_kg=40.0, machine_per_hour=6.0)
+    found = quantities([[(work, 1)]], PROCESS, ABS, prices=prices)
+    hours = (300 + 72_000 / 40 + 50 * 6) / 3600
+    low, likely, high = found.costs
+    assert likely == pytest.approx(50 * 1.04 / 1000 * 40 + hours * 6)
+    assert low == pytest.approx(50 * 1.04 / 1000 * 40 * 0.9 + hours * 6 * 0.7)
+    assert high == pytest.approx(50 * 1.04 / 1000 * 40 * 1.1 + hours * 6 * 1.3)
+    supported = [[(replace(work, support_mm3=10_000), 1)]]
+    dear = quantities(supported, PROCESS, ABS, prices=replace(prices, support_per_kg=100.0, machine_per_hour=0.0)).costs
+    assert dear[1] == pytest.approx((50 * 40 + 10 * 100) * 1.04 / 1000)
+    same = quantities(supported, PROCESS, ABS, prices=replace(prices, machine_per_hour=0.0)).costs
+    assert same[1] == pytest.approx(60 * 40 * 1.04 / 1000)
+
+
+def test_an_empty_plate_takes_its_start_only():
+    assert quantities([[]], PROCESS, ABS).time_s.raw == 300
+    assert quantities([], PROCESS, ABS).time_s.raw == 0
+
+
+# -- what the shop book teaches --------------------------------------------------------------------------------------
+
+
+def test_estimates_follow_the_shop_book():
+    work = Work(plastic_mm3=100_000, path_mm=40_000, layers=10)
+    ratios = [1.10, 1.14, 1.12, 1.08]
+    runs = [PrintRun(f"run {i}", "test", 100.0, 100.0 * r, 1000.0, 1500.0) for i, r in enumerate(ratios)]
+    runs.append(PrintRun("elsewhere", "another process", 1.0, 9.0))
+    learned = quantities([[(work, 1)]], PROCESS, ABS, runs).plastic_cm3
+    assert learned.raw == 100
+    assert learned.value == pytest.approx(111)
+    reach = 3.182 * np.std(ratios, ddof=1) * math.sqrt(1.25)
+    assert (learned.low, learned.high) == pytest.approx((111 - 100 * reach, 111 + 100 * reach))
+    assert "4 readings" in learned.basis
+    single = quantities([[(work, 1)]], PROCESS, ABS, runs[:1])
+    assert single.plastic_cm3.value == pytest.approx(110) and single.plastic_cm3.band == MATERIAL_BAND
+    assert "single reading" in single.plastic_cm3.basis and "10%" in single.plastic_cm3.basis
+    assert single.time_s.value == pytest.approx(1.5 * single.time_s.raw)
+    untaught = quantities([[(work, 1)]], PROCESS, ABS)
+    assert (untaught.plastic_cm3.value, untaught.time_s.band) == (100, TIME_BAND)
+
+
+def test_nothing_takes_less_than_nothing():
+    wild = Estimate.of(100.0, Statistic.of([0.1, 3.0, 0.5]), 0.1)
+    assert wild.low == 0 and wild.high > wild.value
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(0, "1 min"), (59, "1 min"), (2700, "45 min"), (3600, "1 h"), (12_000, "3 h 20 min"), (90_000, "25 h")],
+)
+def test_durations_as_they_are_said(seconds, said):
+    assert say_duration(seconds) == said
+
+
+# -- glue ------------------------------------------------------------------------------------------------------------
+
+
+OTHER = Outline.free(np.array([[-20, -15], [10, -15], [20, 5], [-20, 15]]))
+
+
+def pappus(inner: float, outer: float, length: float) -> float:
+    """Volume of a revolved rectangle: its area times the way of its centroid (Pappus; any geometry handbook)."""
+    return (outer - inner) * length * 2 * math.pi * (inner + outer) / 2
+
+
+@pytest.mark.parametrize("grooves", [0, 1, 2])
+def test_a_round_joint_against_pappus(grooves):
+    section = Section.round(25.4, 3.175)
+    recipe = Recipe(gap_mm=0.15, spigot_mm=12, lead_in_mm=0.5, groove_count=grooves, groove_width_mm=3.175,
+                    groove_depth_mm=2.0)  # fmt: skip
+    joint = glue_joint(recipe, section)
+    radius = 19.05 / 2 - 0.15
+    expected = pappus(radius, 19.05 / 2, 11.5) + grooves * pappus(radius - 2, radius, 3.175)
+    assert joint.volume_mm3 == pytest.approx(expected, rel=1e-4)
+    assert joint.bond_area_mm2 == pytest.approx(2 * math.pi * radius * (11.5 - grooves * 3.175), rel=1e-4)
+    assert joint.gap_mm == 0.15
+
+
+@pytest.mark.parametrize(
+    "section",
+    [
+        Section.rectangular(40, 20, 2),
+        Section.rectangular(40, 40, 3, 0.0),
+        Section(OTHER, Outline.free(OTHER.polygon() * 0.8)),
+        Section(Outline("ellipse", 40, 20), Outline("ellipse", 36, 16)),
+        Section(Outline("obround", 40, 20), Outline("obround", 36, 16)),
+    ],
+    ids=["rounded", "sharp", "free", "ellipse", "obround"],
+)  # fmt: skip
+def test_any_joint_against_shapely(section):
+    recipe = Recipe(gap_mm=0.2, spigot_mm=10, lead_in_mm=1.0, groove_count=2, groove_width_mm=1.5, groove_depth_mm=0.8)
+    bore = Polygon(section.bore.polygon(2000))
+    spigot, floor = (bore.buffer(-distance, join_style="mitre", mitre_limit=4) for distance in (0.2, 1.0))
+    joint = glue_joint(recipe, section)
+    assert joint.volume_mm3 == pytest.approx((bore.area - spigot.area) * 9 + (spigot.area - floor.area) * 3, rel=2e-3)
+    assert joint.bond_area_mm2 == pytest.approx(spigot.length * 6, rel=2e-3)
+
+
+def test_vent_and_seam_relief_hold_nothing():
+    section, recipe = Section.round(40, 3), Recipe(gap_mm=0.1, groove_count=0)
+    whole = glue_joint(recipe, section).bond_area_mm2
+    vented = glue_joint(replace(recipe, vent="channel", vent_width_mm=2), section).bond_area_mm2
+    relieved = glue_joint(replace(recipe, seam_relief="flat", seam_width_mm=5), section).bond_area_mm2
+    assert (whole - vented, whole - relieved) == pytest.approx((2 * 7.5, 5 * 7.5))
+    assert glue_joint(replace(recipe, vent="hole"), section).bond_area_mm2 == whole
+
+
+def test_other_fits_take_no_glue_and_an_undecided_gap_is_refused():
+    assert glue_joint(Recipe(fit="push", gap_mm=0.1), Section.round(40, 3)) is None
+    with pytest.raises(ValueError, match="gap"):
+        glue_joint(Recipe(), Section.round(40, 3))
