@@ -1,0 +1,341 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Meshes in, from files and from scenes, and out to a scene.
+
+With ``files`` this is the only room that converts units: a Blender unit times the scene's unit scale is metres,
+inside the house everything is millimetres. Blender keeps coordinates and matrices in single precision; all
+arithmetic on them here is in double precision.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from operator import attrgetter
+from pathlib import Path
+
+import bpy
+import numpy as np
+
+from ..geometry.frames import Floats
+from ..geometry.mesh import Ints, Mesh
+from ..geometry.units import MM_PER_UNIT
+
+_MM_PER_METRE = MM_PER_UNIT["m"]
+NameOf = Callable[[bpy.types.Object], str]
+_SHAPES = {"MESH", "CURVE", "FONT", "SURFACE", "META", "CURVES"}
+
+# Axes are named so that coordinates stay as they are in the file. Blender's check of the mesh is left out where it
+# can be, because it turns coordinates that are no numbers into zeros; ``meshes_of`` refuses those instead.
+_UNITLESS = {
+    ".stl": lambda path: bpy.ops.wm.stl_import(
+        filepath=path, forward_axis="Y", up_axis="Z", global_scale=1.0, use_scene_unit=False, use_mesh_validate=False
+    ),
+    ".obj": lambda path: bpy.ops.wm.obj_import(
+        filepath=path, forward_axis="Y", up_axis="Z", global_scale=1.0, clamp_size=0.0, validate_meshes=False
+    ),
+    ".ply": lambda path: bpy.ops.wm.ply_import(
+        filepath=path, forward_axis="Y", up_axis="Z", global_scale=1.0, use_scene_unit=False
+    ),
+}
+# glTF is in metres with y up by its standard; Blender turns it to z up.
+_METRES = dict.fromkeys((".gltf", ".glb"), lambda path: bpy.ops.import_scene.gltf(filepath=path))
+_IMPORTERS = {**_UNITLESS, **_METRES}
+SUFFIXES = (*_IMPORTERS, ".blend")
+"""What ``read_assembly`` reads; upper case counts too."""
+
+
+class SceneError(ValueError):
+    """A file or an object that cannot be read: names it, and says what to do."""
+
+
+@dataclass(frozen=True, eq=False)
+class Assembly:
+    """Bodies placed in the world, in mm, each under a name of its own."""
+
+    meshes: tuple[Mesh, ...]
+    unit_given: bool
+    """False where a file carries no unit and none was named: it was then read as millimetres."""
+    notes: tuple[str, ...] = ()
+    """What was left out and why, and what of the caller's was not used."""
+
+
+def read_assembly(files: Sequence[Path], unit: str | None) -> Assembly:
+    """Every body in ``files`` (STL, OBJ, PLY, glTF, .blend), modifiers applied and instances made real.
+
+    ``unit`` ("mm", "cm", "m", "in" or None) is that of files which carry none; glTF is in metres by its standard, a
+    .blend has its scenes' unit scale. Nothing of what is read stays in the open session, and its scenes, selection
+    and mode are left as they are. Raises ``SceneError`` that names the file.
+    """
+    meshes: list[Mesh] = []
+    notes: list[str] = []
+    unit_given = True
+    for path in files:
+        suffix = _suffix_of(path)
+        with _leaving_no_trace():
+            part = _read_blend(path, unit) if suffix == ".blend" else _read_with_importer(path, suffix, unit)
+        if not part.meshes:
+            told = " ".join(part.notes)
+            raise SceneError(f"{path} holds no surface to read. {told}".rstrip() + " Export the solid bodies again.")
+        meshes += part.meshes
+        notes += [f"{path.name}: {note}" for note in part.notes]
+        unit_given &= part.unit_given
+    return Assembly(_under_own_names(meshes), unit_given, tuple(notes))
+
+
+def meshes_of(
+    objects: Iterable[bpy.types.Object],
+    depsgraph: bpy.types.Depsgraph,
+    unit_scale: float,
+    name_of: NameOf = attrgetter("name"),
+) -> tuple[tuple[Mesh, ...], tuple[str, ...]]:
+    """What ``objects`` show in the world, in mm, and notes on what was left out.
+
+    ``objects`` are originals of the scene that ``depsgraph`` was evaluated for; ``unit_scale`` is metres per Blender
+    unit (``unit_scale_of``). Modifiers are applied, curves and text converted, every instance is a mesh of its own
+    under "instancer / object"; particles are no tubes and stay out, as does what is hidden in the view or in renders.
+    Raises ``SceneError`` for an object with coordinates that are no numbers.
+    """
+    wanted = {item.session_uid: item for item in objects}
+    assert depsgraph.view_layer is not None
+    rendered = {item.session_uid for item in _rendered(depsgraph.view_layer.layer_collection)}
+    shown: set[int] = set()
+    arrays: dict[int, tuple[Floats, Ints]] = {}
+    meshes: list[Mesh] = []
+    bare: list[str] = []
+    for instance in depsgraph.object_instances:
+        item = instance.object
+        assert item is not None and item.original is not None
+        owner = (instance.parent or item).original
+        assert owner is not None
+        if owner.session_uid not in wanted or owner.session_uid not in rendered or owner.hide_render:
+            continue
+        shown.add(owner.session_uid)
+        if item.type != "MESH" or item.original.hide_render or not instance.show_self or instance.particle_system:
+            continue
+        name = name_of(owner) if item.original == owner else f"{name_of(owner)} / {name_of(item.original)}"
+        # Instances share evaluated data, which stays where it is until the dependency graph is evaluated again.
+        assert item.data is not None
+        key = item.data.as_pointer()
+        if key not in arrays:
+            arrays[key] = _arrays_of(item, name)
+        points, triangles = arrays[key]
+        if len(triangles):
+            meshes.append(_in_world(points, triangles, np.array(instance.matrix_world, float), unit_scale, name))
+        else:
+            bare.append(name)
+    hidden = [name_of(item) for uid, item in wanted.items() if uid not in shown and _shows_something(item)]
+    # An object whose modifiers make instances only has no faces of its own and is not left out.
+    bare = sorted(set(bare) - {mesh.name for mesh in meshes})
+    return _under_own_names(meshes), _left_out(hidden, "hidden") + _left_out(bare, "without faces")
+
+
+def put_mesh(mesh: Mesh, name: str, collection: bpy.types.Collection, unit_scale: float) -> bpy.types.Object:
+    """A new object in ``collection`` with the mesh, its coordinates in Blender units of ``unit_scale`` metres."""
+    data = bpy.data.meshes.new(name)
+    data.vertices.add(len(mesh.vertices))
+    data.vertices.foreach_set("co", (mesh.vertices / (_MM_PER_METRE * unit_scale)).astype(np.float32).ravel())
+    data.loops.add(mesh.triangles.size)
+    data.loops.foreach_set("vertex_index", np.ascontiguousarray(mesh.triangles, np.int32).ravel())
+    data.polygons.add(len(mesh.triangles))
+    data.polygons.foreach_set("loop_start", np.arange(0, mesh.triangles.size, 3, dtype=np.int32))
+    data.update(calc_edges=True)
+    item = bpy.data.objects.new(name, data)
+    collection.objects.link(item)
+    return item
+
+
+def unit_scale_of(scene: bpy.types.Scene) -> float:
+    """Metres per Blender unit. A scene whose unit system is None counts in millimetres, as files without units do."""
+    if scene.unit_settings.system == "NONE":
+        return 1 / _MM_PER_METRE
+    # Stored in single precision: seven digits give back the number that the user set.
+    return float(f"{scene.unit_settings.scale_length:.7g}")
+
+
+def _suffix_of(path: Path) -> str:
+    """The suffix in lower case, once it is sure that something can be read."""
+    suffix = path.suffix.lower()
+    if suffix not in SUFFIXES:
+        raise SceneError(f"{path} is of no kind that can be read; export the assembly as one of {', '.join(SUFFIXES)}.")
+    if not path.is_file():
+        raise SceneError(f"{path} is not there, or is no file; check its name and folder.")
+    try:
+        with path.open("rb") as file:
+            start = file.read(84)
+    except OSError as error:
+        raise SceneError(f"{path} cannot be opened ({error.strerror}); check who may read it.") from error
+    if not start:
+        raise SceneError(f"{path} is empty; export the assembly again.")
+    if suffix == ".stl":
+        _check_stl_is_whole(path, start)
+    return suffix
+
+
+def _check_stl_is_whole(path: Path, start: bytes) -> None:
+    """Blender reads what is there of an STL that was cut short; half a tube would pass for a whole one."""
+    size = path.stat().st_size
+    count = int.from_bytes(start[80:84], "little")
+    if size == 84 + 50 * count:
+        return
+    if start.lstrip().startswith(b"solid"):
+        with path.open("rb") as file:
+            file.seek(max(0, size - 1000))
+            if b"endsolid" in file.read():
+                return
+        raise SceneError(f"{path} is cut short: its last solid has no end. Export or copy it again.")
+    raise SceneError(
+        f"{path} is damaged: it announces {count} triangles, which take {84 + 50 * count} bytes, but has {size} bytes. "
+        "Export or copy it again."
+    )
+
+
+def _read_with_importer(path: Path, suffix: str, unit: str | None) -> Assembly:
+    taken = {item.name for item in bpy.data.objects}
+    scene = bpy.data.scenes.new("Ferrule")
+    with bpy.context.temp_override(scene=scene, view_layer=scene.view_layers[0]):
+        try:
+            _IMPORTERS[suffix](os.fspath(path))
+        except RuntimeError as error:
+            if "KeyboardInterrupt" in str(error):
+                raise KeyboardInterrupt from None
+            raise SceneError(f"{path} cannot be read ({_last_line(error)}). Export or copy it again.") from error
+        except AttributeError as error:  # the importer comes with an add-on that can be switched off
+            raise SceneError(f"{path} cannot be read: switch on Blender's glTF add-on in the preferences.") from error
+    unit_scale = 1.0 if suffix in _METRES else _metres_per(unit)
+    meshes, notes = _bodies_of(path, scene, scene.objects, unit_scale, lambda item: _name_in_file(item.name, taken))
+    if suffix in _METRES and unit not in (None, "m"):
+        notes = (*notes, f'glTF is in metres by its standard, so the unit "{unit}" is not used for it.')
+    return Assembly(meshes, suffix in _METRES or unit is not None, notes)
+
+
+def _read_blend(path: Path, unit: str | None) -> Assembly:
+    meshes: list[Mesh] = []
+    notes: list[str] = []
+    unit_given = True
+    scenes = _scenes_of(path)
+    read: set[int] = set()
+    for scene in scenes:
+        unitless = scene.unit_settings.system == "NONE"
+        unit_given &= unit is not None or not unitless
+        fresh = [item for item in scene.objects if item.session_uid not in read]
+        read.update(item.session_uid for item in fresh)
+        unit_scale = _metres_per(unit) if unitless else unit_scale_of(scene)
+        found, told = _bodies_of(path, scene, fresh, unit_scale)
+        meshes += found
+        notes += told
+        missing = sorted(item.name for item in fresh if item.is_missing or (item.data and item.data.is_missing))
+        notes += _left_out(missing, "the linked file is not found")
+    return Assembly(tuple(meshes), unit_given, tuple(notes))
+
+
+def _scenes_of(path: Path) -> list[bpy.types.Scene]:
+    opened = Path(bpy.data.filepath)
+    if opened.is_file() and opened.samefile(path):
+        return list(bpy.data.scenes)  # Blender links nothing out of the file that is open.
+    try:
+        # Linked, not appended: linked data keep their names.
+        with bpy.data.libraries.load(os.fspath(path), link=True) as (inside, wanted):  # type: ignore[attr-defined, func-returns-value]
+            wanted.scenes = list(inside.scenes)
+    except OSError as error:
+        raise SceneError(f"{path} is no whole .blend file, or a newer Blender's. Save or copy it again.") from error
+    return [scene for scene in wanted.scenes if scene is not None]
+
+
+@contextmanager
+def _leaving_no_trace() -> Iterator[None]:
+    """Remove every datablock that came into the session meanwhile."""
+    before = {block.session_uid for block in _datablocks()}
+    try:
+        yield
+    finally:
+        bpy.data.batch_remove([block for block in _datablocks() if block.session_uid not in before])
+
+
+def _datablocks() -> set[bpy.types.ID]:
+    return {*bpy.data.user_map(), *bpy.data.libraries}
+
+
+def _bodies_of(
+    path: Path,
+    scene: bpy.types.Scene,
+    objects: Iterable[bpy.types.Object],
+    unit_scale: float,
+    name_of: NameOf = attrgetter("name"),
+) -> tuple[tuple[Mesh, ...], tuple[str, ...]]:
+    layer = scene.view_layers[0]
+    layer.update()
+    assert layer.depsgraph is not None
+    try:
+        return meshes_of(objects, layer.depsgraph, unit_scale, name_of)
+    except SceneError as error:
+        raise SceneError(f"{path}: {error}") from None
+
+
+def _rendered(layer: bpy.types.LayerCollection) -> Iterator[bpy.types.Object]:
+    """Objects in collections that are not hidden in renders."""
+    if layer.exclude or layer.collection.hide_render:
+        return
+    yield from layer.collection.objects
+    for child in layer.children:
+        yield from _rendered(child)
+
+
+def _left_out(names: Sequence[str], reason: str) -> tuple[str, ...]:
+    return (f"Left out because {reason}: {', '.join(names)}.",) if names else ()
+
+
+def _shows_something(item: bpy.types.Object) -> bool:
+    return item.type in _SHAPES or item.instance_type != "NONE"
+
+
+def _arrays_of(item: bpy.types.Object, name: str) -> tuple[Floats, Ints]:
+    data = item.to_mesh()  # Not item.data, which is empty while a mesh is edited.
+    assert data is not None
+    points = np.empty(len(data.vertices) * 3, np.float32)
+    data.vertices.foreach_get("co", points)
+    triangles = np.empty(len(data.loop_triangles) * 3, np.int32)
+    data.loop_triangles.foreach_get("vertices", triangles)
+    item.to_mesh_clear()
+    if not np.isfinite(points).all():
+        raise SceneError(f"{name} has coordinates that are no numbers; repair that mesh or export it again.")
+    return points.reshape(-1, 3).astype(float), triangles.reshape(-1, 3)
+
+
+def _in_world(points: Floats, triangles: Ints, matrix: Floats, unit_scale: float, name: str) -> Mesh:
+    placed = (points @ matrix[:3, :3].T + matrix[:3, 3]) * (_MM_PER_METRE * unit_scale)
+    mirrored = np.linalg.det(matrix[:3, :3]) < 0
+    return Mesh(placed, np.ascontiguousarray(triangles[:, ::-1]) if mirrored else triangles, name)
+
+
+def _metres_per(unit: str | None) -> float:
+    return MM_PER_UNIT[unit or "mm"] / _MM_PER_METRE
+
+
+def _name_in_file(name: str, taken: set[str]) -> str:
+    """The name without the number that Blender adds where the open session already has the name."""
+    numbered = re.fullmatch(r"(.+)\.\d{3,}", name)
+    return numbered[1] if numbered and numbered[1] in taken else name
+
+
+def _under_own_names(meshes: Iterable[Mesh]) -> tuple[Mesh, ...]:
+    """Number the second and later bodies of one name, as "Post 2"."""
+    used: set[str] = set()
+    count: Counter[str] = Counter()
+    named = []
+    for mesh in meshes:
+        name = mesh.name
+        while name in used:
+            count[mesh.name] += 1
+            name = f"{mesh.name} {count[mesh.name] + 1}"
+        used.add(name)
+        named.append(replace(mesh, name=name))
+    return tuple(named)
+
+
+def _last_line(error: Exception) -> str:
+    lines = [line.strip() for line in str(error).splitlines() if line.strip()]
+    return lines[-1].removeprefix("Error: ") if lines else "Blender gives no reason"
