@@ -38,7 +38,7 @@ class SetUpError(Exception):
 
 def enter(purpose: Purpose = "run") -> None:
     """Sees to it that the running script runs in an environment: returns there, elsewhere starts it anew in one."""
-    if Path(sys.prefix).resolve().parent == ENVIRONMENTS:
+    if ENVIRONMENTS.exists() and ENVIRONMENTS.samefile(Path(sys.prefix).parent):
         sys.path.insert(0, str(REPOSITORY))
         return
     os.environ["PYTHONUTF8"] = "1"  # so that tables with ½ and × reach any terminal or file
@@ -79,9 +79,8 @@ def prepare(blender: Blender, purpose: Purpose) -> Path:
         ENVIRONMENTS.mkdir(exist_ok=True)
         with _alone(folder.with_name(f"{folder.name}.lock"), f"Waiting for another run to set up {folder.name} ..."):
             _bring_up_to_date(folder, python, blender, purpose)
-    except (OSError, subprocess.CalledProcessError) as error:
-        problem = f"Setting up {folder} failed: {error}\nSee to what is said above, then run this again."
-        raise SetUpError(problem) from error
+    except OSError as error:
+        raise SetUpError(f"{folder} cannot be set up: {error}") from error
     return python
 
 
@@ -103,11 +102,11 @@ def _bring_up_to_date(folder: Path, python: Path, blender: Blender, purpose: Pur
         interpreter = find_interpreter(blender)
         _say(f"Setting up {folder.name} in {ENVIRONMENTS} (once; fetches about 400 MB) ...")
         _discard(folder)
-        subprocess.run([interpreter.path, "-m", "venv", str(folder)], check=True)
+        _run([interpreter.path, "-m", "venv", str(folder)])
         made_from = {"python": interpreter.version, "run": wanted["run"]}
     pip = [str(python), "-m", "pip", "-qq", "--disable-pip-version-check"]
     install = ["install", "--require-hashes", "--only-binary", ":all:", "--no-compile", "--requirement"]
-    subprocess.run([*pip, *install, str(lock_file(blender, purpose))], check=True, env=_clean_environ())
+    _run([*pip, *install, str(lock_file(blender, purpose))])
     ready.write_text(json.dumps({**made_from, purpose: wanted[purpose]}, indent=1), encoding="utf-8")
     _say(f"{folder.name} is ready after {time.monotonic() - started:.0f} s.")
 
@@ -131,10 +130,16 @@ def _digest(lock: Path) -> str:
     return hashlib.sha256(lock.read_text(encoding="utf-8").encode()).hexdigest()
 
 
-def _clean_environ() -> dict[str, str]:
-    """The environment variables without those that would send pip's packages elsewhere."""
+def _run(command: list[str]) -> None:
+    """Runs a step of the set-up in silence; SetUpError with what it said when it fails."""
     astray = {"PYTHONPATH", "PYTHONHOME", "PIP_TARGET", "PIP_PREFIX", "PIP_ROOT", "PIP_USER"}
-    return {name: value for name, value in os.environ.items() if name not in astray}
+    variables = {name: value for name, value in os.environ.items() if name not in astray}
+    done = subprocess.run(command, env=variables, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    if done.returncode:
+        failed = f"{done.stdout.strip()}\nThe set-up stopped at: {' '.join(command)}"
+        raise SetUpError(
+            f"{failed}\nSee to what is said above it (is there a network, and room on the disk?), then retry."
+        )
 
 
 @contextlib.contextmanager

@@ -1,0 +1,30 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Makes a demo assembly, a market stall's frame, and runs the main job on it.
+
+python3 scripts/demo.py [--out DIR]
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from _environment import REPOSITORY, enter, guarded
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Make caps for a market stall's frame.")
+    parser.add_argument("--out", type=Path, default=REPOSITORY / "out" / "demo", metavar="DIR", help="where (out/demo)")
+    out = parser.parse_args().out
+    enter()
+    from demo_assembly import write_demo
+
+    from addon.ui.command_line import main as run
+
+    out.mkdir(parents=True, exist_ok=True)
+    return run([str(write_demo(out))])
+
+
+if __name__ == "__main__":
+    sys.exit(guarded(main))

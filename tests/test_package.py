@@ -1,0 +1,168 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What holds for the whole repository: who may import what, what no file may name, that Blender takes the result."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).parent.parent
+ADDON = REPOSITORY / "addon"
+BLENDERS_OWN = {"bpy", "bmesh", "gpu", "gpu_extras", "blf", "bl_ui", "mathutils", "freestyle", "aud", "imbuf", "idprop"}
+ROOMS = ("geometry", "trade", "takeoff", "fitting", "review", "bench", "files")
+"""In the order in which the house is walked: each may use only those before it."""
+
+MODULES = sorted(path for path in ADDON.rglob("*.py"))
+OUTSIDE_UI = [path for path in MODULES if "ui" not in path.relative_to(ADDON).parts]
+
+
+def _id(path: Path) -> str:
+    return str(path.relative_to(REPOSITORY))
+
+
+def _imports(path: Path) -> list[tuple[str, ...]]:
+    """Every module that a file imports, anywhere in it, split at the dots; those of the add-on start with "addon"."""
+    package = path.relative_to(REPOSITORY).parent.parts
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [tuple(alias.name.split(".")) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            start = package[: len(package) - node.level + 1] if node.level else ()
+            module = (*start, *(node.module.split(".") if node.module else ()))
+            found += [(*module, alias.name) for alias in node.names]
+    return found
+
+
+@pytest.mark.parametrize("path", OUTSIDE_UI, ids=_id)
+def test_only_ui_imports_blender(path):
+    assert not [module for module in _imports(path) if module[0] in BLENDERS_OWN]
+
+
+@pytest.mark.parametrize("path", [p for p in OUTSIDE_UI if p.relative_to(ADDON).parts[0] in ROOMS], ids=_id)
+def test_a_room_knows_only_the_rooms_before_it(path):
+    own = path.relative_to(ADDON).parts[0]
+    known = {"addon", *ROOMS[: ROOMS.index(own) + 1]}
+    inside = [module for module in _imports(path) if module[0] == "addon"]
+    assert not [".".join(module) for module in inside if len(module) > 1 and module[1] not in known]
+
+
+IMPORT_ALL_BUT_UI = """
+import importlib, json, sys
+from pathlib import Path
+
+class Refuse:
+    def find_spec(self, name, path=None, target=None):
+        if name.partition(".")[0] in BLENDERS_OWN:
+            raise ImportError(f"{name} is not for the rooms below the window")
+
+BLENDERS_OWN = set(json.loads(sys.argv[1]))
+sys.meta_path.insert(0, Refuse())
+for name in json.loads(sys.argv[2]):
+    importlib.import_module(name)
+assert not BLENDERS_OWN & set(sys.modules)
+"""
+
+
+def test_everything_outside_ui_loads_without_blender():
+    names = [".".join(path.relative_to(REPOSITORY).with_suffix("").parts) for path in OUTSIDE_UI]
+    arguments = [json.dumps(sorted(BLENDERS_OWN)), json.dumps(names)]
+    command = [sys.executable, "-c", IMPORT_ALL_BUT_UI, *arguments]
+    done = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+def _files() -> list[Path]:
+    """All files that are, or would be, in the repository."""
+    command = ["git", "ls-files", "-z", "--cached", "--others", "--exclude-standard"]
+    listed = subprocess.run(command, cwd=REPOSITORY, check=True, capture_output=True, text=True).stdout
+    return [path for name in listed.split("\0") if name and (path := REPOSITORY / name).is_file()]
+
+
+def _text(path: Path) -> str:
+    return path.read_bytes().decode("utf-8", errors="replace")
+
+
+REGISTRY_HOSTS = [
+    ".".join(parts)
+    for parts in (
+        ("pypi", "org"),
+        ("pythonhosted", "org"),
+        ("npmjs", "org"),
+        ("deb", "debian", "org"),
+        ("proxy", "golang", "org"),
+        ("crates", "io"),
+    )
+]
+MACHINE_PATH = re.compile(r"(?<![\w.~$})-])/(?:work|root|home|opt|tmp|Users)/\w")
+
+
+def test_no_file_names_a_package_registry_or_a_path_of_one_machine():
+    files = _files()
+    assert len(files) > 20
+    texts = {_id(path): _text(path) for path in files}
+    assert not [(name, host) for name, text in texts.items() for host in REGISTRY_HOSTS if host in text]
+    assert not [(name, found[0]) for name, text in texts.items() if (found := MACHINE_PATH.search(text))]
+
+
+def test_every_python_file_names_its_licence_first():
+    assert not [
+        _id(path)
+        for path in _files()
+        if path.suffix == ".py" and not _text(path).startswith("# SPDX-License-Identifier: GPL-3.0-or-later\n")
+    ]
+
+
+def test_project_and_manifest_agree():
+    project = tomllib.loads(_text(REPOSITORY / "pyproject.toml"))["project"]
+    manifest = tomllib.loads(_text(ADDON / "blender_manifest.toml"))
+    assert manifest["version"] == project["version"]
+    assert manifest["id"] == project["name"]
+    assert manifest["license"] == [f"SPDX:{project['license']}"]
+
+
+def test_both_blenders_run_the_same_kernel():
+    locks = sorted((REPOSITORY / "scripts" / "locks").glob("*.txt"))
+    kernels = {re.search(r"^manifold3d==\S+", _text(lock), re.MULTILINE)[0] for lock in locks}
+    assert len(locks) == 4 and len(kernels) == 1
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory) -> Path:
+    out = tmp_path_factory.mktemp("extension")
+    command = [sys.executable, "scripts/build_extension.py", "--out", str(out)]
+    done = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+    (found,) = out.glob("*.zip")
+    return found
+
+
+INSTALL = """
+import sys
+import bpy
+bpy.ops.extensions.package_install_files(repo="user_default", filepath=sys.argv[1], enable_on_install=True)
+import bl_ext.user_default.ferrule as ferrule
+print(ferrule.__file__)
+bpy.ops.preferences.addon_disable(module="bl_ext.user_default.ferrule")
+"""
+
+
+def test_the_built_extension_installs_with_its_kernel(archive, tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-c", INSTALL, str(archive)],
+        env={**os.environ, "BLENDER_USER_RESOURCES": str(tmp_path)},
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0 and "Traceback" not in done.stderr, done.stdout + done.stderr
+    assert str(tmp_path / "extensions" / "user_default" / "ferrule") in done.stdout
+    assert list(tmp_path.glob("extensions/.local/**/manifold3d*"))
