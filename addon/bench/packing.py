@@ -1,0 +1,298 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Putting rounded rectangles on a rectangle of ground so that none comes too near another.
+
+Circles, rectangles and obrounds are all rounded rectangles: a core box and a radius around it. Seen from the middle
+of a shape that is to be put down, every shape on the ground is again one (their Minkowski sum), so one formula tells
+every distance, and the places where a shape touches two others at once are where two such outlines cross.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry.frames import Floats
+
+Bools = NDArray[np.bool_]
+Rule = Literal["rows", "columns", "corner"]
+
+_SLACK = 1e-9
+_SHARP = 0.25
+"""A corner whose radius is a smaller share of the core's sides than this is not rolled around."""
+_AT_ONCE = 48
+_MOST_PAIRS = 4000
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A rounded rectangle: a core 2 half_x by 2 half_y, grown by a radius."""
+
+    half_x: float
+    half_y: float
+    radius: float
+
+    @property
+    def width(self) -> float:
+        return 2 * (self.half_x + self.radius)
+
+    @property
+    def depth(self) -> float:
+        return 2 * (self.half_y + self.radius)
+
+    @property
+    def area(self) -> float:
+        return self.width * self.depth - (4 - math.pi) * self.radius**2
+
+    def grown(self, distance: float) -> Shape:
+        return Shape(self.half_x, self.half_y, self.radius + distance)
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Where shapes may lie: a rectangle from (0, 0), less a rectangle at that corner, and the distance to keep."""
+
+    width: float
+    depth: float
+    spacing: float
+    keep_out: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def blocked(self) -> bool:
+        return min(self.keep_out) > 0
+
+
+@dataclass(frozen=True)
+class Spot:
+    """The middle of a shape on the ground; ``variant`` says which of the ways to turn it."""
+
+    variant: int
+    x: float
+    y: float
+
+
+@dataclass(eq=False)
+class Layout:
+    """Shapes on a ground, and where more of them would fit."""
+
+    ground: Ground
+    _count: int = 0
+    _rows: Floats = field(default_factory=lambda: np.empty((64, 5)))
+
+    def __post_init__(self) -> None:
+        if self.ground.blocked:
+            width, depth = self.ground.keep_out
+            # The kept corner is no fitting: only the shape itself has to stay out of it, not the spacing too.
+            self._add(width / 2, depth / 2, Shape(width / 2, depth / 2, -self.ground.spacing))
+
+    def put(self, shapes: Sequence[Shape], spots: Sequence[Spot]) -> list[Spot]:
+        """Puts shapes, which are clear of each other, at those of the spots that are free, and returns these."""
+        points = np.array([(spot.x, spot.y) for spot in spots]).reshape(-1, 2)
+        free = np.zeros(len(spots), bool)
+        for variant, shape in enumerate(shapes):
+            mine = np.array([spot.variant == variant for spot in spots], bool)
+            free[mine] = self._free(points[mine], shape, self._placed) & _inside(self.ground, shape, points[mine])
+        taken = [spot for spot, clear in zip(spots, free, strict=True) if clear]
+        for spot in taken:
+            self._add(spot.x, spot.y, shapes[spot.variant])
+        return taken
+
+    def fill(self, shapes: Sequence[Shape], count: int, rule: Rule) -> list[Spot]:
+        """Puts down up to ``count`` more of a shape, turned as suits, each where it touches what is there.
+
+        ``rule`` says which of the places comes first: the nearest to the front, to the left, or to the corner.
+        """
+        places = [self._places(shape) for shape in shapes]
+        spots: list[Spot] = []
+        while len(spots) < count:
+            best = _first(places, shapes, rule)
+            if best is None:
+                break
+            self._add(best.x, best.y, shapes[best.variant])
+            spots.append(best)
+            newest = self._placed[-1:]
+            for variant, shape in enumerate(shapes):
+                kept = places[variant][self._free(places[variant], shape, newest)]
+                places[variant] = np.concatenate([kept, self._touching(shape, newest)])
+        return spots
+
+    @property
+    def _placed(self) -> Floats:
+        """(n, 5): x, y and the three numbers of each shape."""
+        return self._rows[: self._count]
+
+    def _add(self, x: float, y: float, shape: Shape) -> None:
+        if self._count == len(self._rows):
+            self._rows = np.concatenate([self._rows, np.empty_like(self._rows)])
+        self._rows[self._count] = x, y, shape.half_x, shape.half_y, shape.radius
+        self._count += 1
+
+    def _places(self, shape: Shape) -> Floats:
+        """(m, 2): every place where the shape touches two sides of what is there."""
+        walls = _walls(self.ground, shape)
+        if walls is None:
+            return np.empty((0, 2))
+        corners = np.array([(x, y) for x in walls[0] for y in walls[1]])
+        found = [corners[self._free(corners, shape, self._placed)]]
+        order = np.argsort(self._placed[:, 1], kind="stable")
+        for start in range(0, len(order), _AT_ONCE):
+            found.append(self._touching(shape, self._placed[order[start : start + _AT_ONCE]]))
+        return np.concatenate(found)
+
+    def _touching(self, shape: Shape, these: Floats) -> Floats:
+        """(m, 2): the free places where the shape touches one of ``these`` and something else."""
+        walls = _walls(self.ground, shape)
+        if walls is None:
+            return np.empty((0, 2))
+        near = self._near(shape, these[:, :2], _reach(these, shape, self.ground))
+        ours, theirs = _Sides(these, shape, self.ground), _Sides(near, shape, self.ground)
+        points = np.concatenate([*ours.crossings(theirs), *ours.crossings_of_walls(walls)])
+        points = points[_inside(self.ground, shape, points)]
+        return points[self._free(points, shape, near)]
+
+    def _near(self, shape: Shape, points: Floats, around: Floats | float = 0.0, among: Floats | None = None) -> Floats:
+        """What the shape may come too near to with its middle in the box of the points, grown by ``around``."""
+        placed = self._placed if among is None else among
+        reach = _reach(placed, shape, self.ground)
+        low, high = (points - around).min(axis=0), (points + around).max(axis=0)
+        hit: Floats = placed[((placed[:, :2] + reach > low) & (placed[:, :2] - reach < high)).all(axis=1)]
+        return hit
+
+    def _free(self, points: Floats, shape: Shape, among: Floats) -> Bools:
+        """Whether the shape at each point keeps its distance from all of ``among``."""
+        if len(points) * len(among) > _MOST_PAIRS and len(points) > 1:
+            return self._free_in_halves(points, shape, among)
+        over_x, over_y = (
+            np.maximum(np.abs(points[:, axis, None] - among[:, axis]) - (among[:, 2 + axis] + half), 0.0)
+            for axis, half in enumerate((shape.half_x, shape.half_y))
+        )
+        # A place inside another's core is at distance 0, which is no place even where no distance is to be kept.
+        least = np.maximum(among[:, 4] + shape.radius + self.ground.spacing - _SLACK, _SLACK)
+        free: Bools = (over_x * over_x + over_y * over_y >= least * least).all(axis=1)
+        return free
+
+    def _free_in_halves(self, points: Floats, shape: Shape, among: Floats) -> Bools:
+        """Each half of the points has fewer neighbours."""
+        order = np.argsort(points[:, np.argmax(np.ptp(points, axis=0))], kind="stable")
+        free = np.empty(len(points), bool)
+        for half in np.array_split(order, 2):
+            free[half] = self._free(points[half], shape, self._near(shape, points[half], among=among))
+        return free
+
+
+class _Sides:
+    """The outlines around shapes on the ground that the middle of a shape to be put down may not cross."""
+
+    def __init__(self, placed: Floats, shape: Shape, ground: Ground):
+        x, y = placed[:, 0], placed[:, 1]
+        core_x, core_y = placed[:, 2] + shape.half_x, placed[:, 3] + shape.half_y
+        radius = placed[:, 4] + shape.radius + ground.spacing
+        rolled = radius > _SHARP * (core_x + core_y)
+        past = np.where(rolled, 0.0, radius)
+        self.upright = _ends(x, core_x + radius, y, core_y + past)
+        self.level = _ends(y, core_y + radius, x, core_x + past)
+        round_ = rolled & (core_x + core_y < _SLACK)
+        corners = [(x[round_], y[round_], radius[round_])]
+        rest = rolled & ~round_
+        for right, up in ((1, 1), (-1, 1), (-1, -1), (1, -1)):
+            corners.append((x[rest] + right * core_x[rest], y[rest] + up * core_y[rest], radius[rest]))
+        self.arcs = np.concatenate([np.column_stack(corner) for corner in corners])
+
+    def crossings(self, other: _Sides) -> Iterator[Floats]:
+        yield _line_line(self.upright, other.level)
+        yield _line_line(other.upright, self.level)
+        yield _line_arc(self.upright, other.arcs)
+        yield _line_arc(other.upright, self.arcs)
+        yield _line_arc(self.level, other.arcs[:, [1, 0, 2]])[:, ::-1]
+        yield _line_arc(other.level, self.arcs[:, [1, 0, 2]])[:, ::-1]
+        yield _arc_arc(self.arcs, other.arcs)
+
+    def crossings_of_walls(self, walls: tuple[Floats, Floats]) -> Iterator[Floats]:
+        endless = np.tile([-np.inf, np.inf], (2, 1))
+        upright, level = (np.column_stack([wall, endless]) for wall in walls)
+        yield _line_line(upright, self.level)
+        yield _line_line(self.upright, level)
+        yield _line_arc(upright, self.arcs)
+        yield _line_arc(level, self.arcs[:, [1, 0, 2]])[:, ::-1]
+
+
+def _ends(across: Floats, reach: Floats, along: Floats, half: Floats) -> Floats:
+    """(2 n, 3): where each of two sides lies, and from where to where it runs."""
+    both = [np.column_stack([across + side * reach, along - half, along + half]) for side in (-1, 1)]
+    return np.concatenate(both)
+
+
+def _line_line(upright: Floats, level: Floats) -> Floats:
+    x, y = upright[:, None, 0], level[None, :, 0]
+    hit = (y >= upright[:, None, 1] - _SLACK) & (y <= upright[:, None, 2] + _SLACK)
+    hit &= (x >= level[None, :, 1] - _SLACK) & (x <= level[None, :, 2] + _SLACK)
+    first, second = np.nonzero(hit)
+    return np.column_stack([upright[first, 0], level[second, 0]])
+
+
+def _line_arc(upright: Floats, arcs: Floats) -> Floats:
+    away = upright[:, None, 0] - arcs[None, :, 0]
+    first, second = np.nonzero(np.abs(away) < arcs[None, :, 2])
+    rise = np.sqrt(np.maximum(arcs[second, 2] ** 2 - away[first, second] ** 2, 0.0))
+    points = np.concatenate([np.column_stack([upright[first, 0], arcs[second, 1] + side * rise]) for side in (-1, 1)])
+    sides = np.concatenate([upright[first, 1:]] * 2)
+    return points[(points[:, 1] >= sides[:, 0] - _SLACK) & (points[:, 1] <= sides[:, 1] + _SLACK)]
+
+
+def _arc_arc(ours: Floats, theirs: Floats) -> Floats:
+    step = theirs[None, :, :2] - ours[:, None, :2]
+    apart = np.hypot(step[..., 0], step[..., 1])
+    sums = ours[:, None, 2] + theirs[None, :, 2]
+    differences = np.abs(ours[:, None, 2] - theirs[None, :, 2])
+    first, second = np.nonzero((apart < sums) & (apart > differences + _SLACK))
+    length, radius = apart[first, second], ours[first, 2]
+    along = (length**2 + radius**2 - theirs[second, 2] ** 2) / (2 * length)
+    side = np.sqrt(np.maximum(radius**2 - along**2, 0.0))
+    unit = step[first, second] / length[:, None]
+    middle = ours[first, :2] + unit * along[:, None]
+    across = np.column_stack([-unit[:, 1], unit[:, 0]]) * side[:, None]
+    return np.concatenate([middle + across, middle - across])
+
+
+def _reach(placed: Floats, shape: Shape, ground: Ground) -> Floats:
+    """(n, 2): how far from the middle of each the middle of the shape may be while they touch."""
+    return placed[:, 2:4] + placed[:, 4:] + (shape.half_x, shape.half_y) + (shape.radius + ground.spacing + _SLACK)
+
+
+def _walls(ground: Ground, shape: Shape) -> tuple[Floats, Floats] | None:
+    """Least and greatest x and y of the shape's middle; None where the ground is too small."""
+    if shape.width > ground.width + _SLACK or shape.depth > ground.depth + _SLACK:
+        return None
+    return tuple(np.array([side / 2, length - side / 2]) for side, length in _sizes(ground, shape))  # type: ignore[return-value]
+
+
+def _inside(ground: Ground, shape: Shape, points: Floats) -> Bools:
+    inside = np.ones(len(points), bool)
+    for axis, (side, length) in enumerate(_sizes(ground, shape)):
+        inside &= (points[:, axis] >= side / 2 - _SLACK) & (points[:, axis] <= length - side / 2 + _SLACK)
+    return inside
+
+
+def _sizes(ground: Ground, shape: Shape) -> tuple[tuple[float, float], tuple[float, float]]:
+    return (shape.width, ground.width), (shape.depth, ground.depth)
+
+
+def _first(places: Sequence[Floats], shapes: Sequence[Shape], rule: Rule) -> Spot | None:
+    """The place that the rule puts first: by the far edges of the shape, so that what grows stays low."""
+    best: tuple[tuple[float, float], Spot] | None = None
+    for variant, (points, shape) in enumerate(zip(places, shapes, strict=True)):
+        if not len(points):
+            continue
+        right, top = points[:, 0] + shape.width / 2, points[:, 1] + shape.depth / 2
+        main, tie = {"rows": (top, right), "columns": (right, top), "corner": (top + right, right)}[rule]
+        least = float(main.min())
+        level = np.flatnonzero(main <= least + 1e-6)
+        chosen = level[np.argmin(tie[level])]
+        key = (round(least, 6), float(tie[chosen]))
+        if best is None or key < best[0]:
+            best = key, Spot(variant, float(points[chosen, 0]), float(points[chosen, 1]))
+    return best[1] if best else None
