@@ -138,7 +138,7 @@ def _run(command: list[str]) -> None:
     if done.returncode:
         failed = f"{done.stdout.strip()}\nThe set-up stopped at: {' '.join(command)}"
         raise SetUpError(
-            f"{failed}\nSee to what is said above it (is there a network, and room on the disk?), then retry."
+            f"{failed}\nRead what it said above (is there a network, and room on the disk?), then run this again."
         )
 
 

@@ -39,6 +39,7 @@ def main() -> int:
     parser.add_argument("--out", type=Path, default=REPOSITORY / "build", metavar="DIR", help="where (build)")
     out = parser.parse_args().out
     enter()
+    print("Gathering manifold3d's wheels ...", flush=True)
     try:
         wheels = [wheel for platform in PLATFORMS.values() for wheel in _wheels(platform)]
         archive = _build(wheels, out)
@@ -57,10 +58,7 @@ def _wheels(platform: str) -> list[Path]:
     for python in PYTHONS:
         folder = WHEELS / f"{platform}-{python}"
         found = [wheel for wheel in folder.glob("*.whl") if hashlib.sha256(wheel.read_bytes()).hexdigest() in pin]
-        if not found:
-            print(f"Fetching manifold3d for {platform}, Python {python} ...", flush=True)
-            found = [_fetch(pin, platform, python, folder)]
-        wheels += found
+        wheels += found or [_fetch(pin, platform, python, folder)]
     return wheels
 
 

@@ -18,9 +18,8 @@ def main() -> int:
     parser.add_argument("--out", type=Path, default=REPOSITORY / "out" / "demo", metavar="DIR", help="where (out/demo)")
     out = parser.parse_args().out
     enter()
-    from demo_assembly import write_demo
-
     from addon.ui.command_line import main as run
+    from demo_assembly import write_demo
 
     out.mkdir(parents=True, exist_ok=True)
     return run([str(write_demo(out))])

@@ -17,9 +17,10 @@ import time
 import zipfile
 from pathlib import Path
 
+import pytest
+
 import _environment
 import _interpreter
-import pytest
 from _interpreter import BLENDERS, Blender, InterpreterError, find_interpreter, probe
 
 SCRIPTS = Path(__file__).parent.parent / "scripts"
