@@ -1,0 +1,126 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The main job from a command line: ``blender --command ferrule JOB.toml``."""
+
+from __future__ import annotations
+
+import argparse
+import ctypes
+import os
+import signal
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from ..job import run
+from ..jobfile import JobError, read_job
+from .scene import SceneError, read_assembly
+
+DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
+"""Exit codes; a command line that cannot be read gives argparse's own 2."""
+
+
+def main(argv: Sequence[str]) -> int:
+    """Do the job in the file that ``argv`` names and print what was made; returns the exit code.
+
+    Errors are one paragraph on stderr. Ctrl-C stops at the next step of the work and leaves no half-written file.
+    """
+    parser = argparse.ArgumentParser(
+        prog="ferrule", description="From the mesh of a tube weldment to checked print files of its end fittings."
+    )
+    parser.add_argument("job", metavar="JOB.toml", type=Path, help="the job file: what to read, make and write")
+    parser.add_argument("--quiet", action="store_true", help="print the result only, no progress")
+    try:
+        arguments = parser.parse_args(argv)
+    except SystemExit as end:  # argparse has said its piece; Blender must not be taken down with it
+        return int(end.code or 0)
+    progress = _Progress(arguments.quiet)
+    try:
+        with _interruptible():
+            report = _report_of(arguments.job, progress)
+    except KeyboardInterrupt:
+        progress.end()
+        print("Stopped, nothing half-written left.", file=sys.stderr)
+        return INTERRUPTED
+    except (JobError, SceneError, OSError) as error:  # files.errors.FileError is an OSError
+        progress.end()
+        print(f"ferrule: {error}", file=sys.stderr)
+        return BAD_INPUT
+    progress.end()
+    print(report)
+    return DONE
+
+
+def _report_of(file: Path, progress: _Progress) -> str:
+    job = read_job(file)
+    progress("Reading the assembly", 0.0)
+    with _blender_silenced():
+        assembly = read_assembly(job.assembly.files, job.assembly.unit)
+    result = run(job, assembly.meshes, assembly.unit_given, progress)
+    return "\n".join([*assembly.notes, result.table(), f"Files are in {job.output.folder}"])
+
+
+class _Progress:
+    """One line that is written over on a terminal; elsewhere one line for each kind of work."""
+
+    def __init__(self, quiet: bool) -> None:
+        self._quiet = quiet
+        self._in_place = sys.stdout.isatty()
+        self._last = ""
+        self._width = 0
+
+    def __call__(self, work: str, share: float) -> None:
+        """``share`` of the whole job, 0 to 1, is done, and ``work`` comes next."""
+        line = f"{work} ... {share:4.0%}" if self._in_place else work
+        if self._quiet or line == self._last:
+            return
+        if self._in_place:
+            print(f"\r{line.ljust(self._width)}", end="", flush=True)
+            self._width = len(line)
+        else:
+            print(line, flush=True)
+        self._last = line
+
+    def end(self) -> None:
+        """Leave an empty line behind where one was written over."""
+        if self._width:
+            print(f"\r{' ' * self._width}\r", end="", flush=True)
+            self._width = 0
+
+
+@contextmanager
+def _interruptible() -> Iterator[None]:
+    """Turn Ctrl-C into KeyboardInterrupt: Blender without a window has a handler of its own that only takes note."""
+    before = signal.getsignal(signal.SIGINT)
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        # None is a handler that was not set from Python and cannot be set back from here.
+        if before is not None:
+            signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _blender_silenced() -> Iterator[None]:
+    """Keep what Blender's importers print, in their own words, out of the report; errors come as exceptions."""
+    _flush()
+    kept = os.dup(1), os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        _flush()
+        for descriptor, copy in enumerate(kept, 1):
+            os.dup2(copy, descriptor)
+            os.close(copy)
+        os.close(nowhere)
+
+
+def _flush() -> None:
+    """Empty the buffers of Python, and those of C, where Blender's own printing waits while stdout is no terminal."""
+    sys.stdout.flush()
+    sys.stderr.flush()
+    ctypes.CDLL("ucrtbase" if os.name == "nt" else None).fflush(None)

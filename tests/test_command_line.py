@@ -1,0 +1,272 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The command line: what it prints where, its exit codes, and Ctrl-C."""
+
+from __future__ import annotations
+
+import io
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import bpy
+import pytest
+import trimesh
+
+import addon
+from addon.files.errors import FileError
+from addon.geometry.mesh import Mesh
+from addon.jobfile import Job, JobError
+from addon.ui import command_line
+from addon.ui.command_line import main
+
+REPOSITORY = Path(__file__).parents[1]
+
+
+class Done:
+    """Stands in for the job's result."""
+
+    def table(self) -> str:
+        return "2 caps for 25 x 2 round"
+
+
+Run = Callable[[Job, Sequence[Mesh], bool, Callable[[str, float], None]], Done]
+
+
+@pytest.fixture
+def job_file(tmp_path: Path) -> Path:
+    trimesh.creation.annulus(r_min=10.5, r_max=12.5, height=300).export(tmp_path / "tube.stl")
+    job = tmp_path / "JOB.toml"
+    job.write_text('[assembly]\nfiles = ["tube.stl"]\nunit = "mm"\n')
+    return job
+
+
+@pytest.fixture
+def seen(monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
+    """What the job was given; it reports two steps of work."""
+    given: dict[str, object] = {}
+
+    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> Done:
+        given.update(job=job, bodies=bodies, unit_given=unit_given)
+        progress("Making fittings", 0.25)
+        progress("Making fittings", 0.5)
+        progress("Writing files", 0.75)
+        return Done()
+
+    monkeypatch.setattr(command_line, "run", run)
+    return given
+
+
+def test_the_report_is_on_stdout_and_progress_comes_before_it(
+    job_file: Path, seen: dict[str, object], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([str(job_file)]) == 0
+    out, err = capsys.readouterr()
+    assert out.splitlines() == [
+        "Reading the assembly",
+        "Making fittings",
+        "Writing files",
+        "2 caps for 25 x 2 round",
+        f"Files are in {job_file.parent / 'ferrule_out'}",
+    ]
+    assert err == ""
+    (body,) = seen["bodies"]
+    assert body.name == "tube"
+    assert body.size == pytest.approx([25, 25, 300], abs=1e-4)
+    assert seen["unit_given"] is True
+
+
+def test_quiet_prints_the_report_only(
+    job_file: Path, seen: dict[str, object], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["--quiet", str(job_file)]) == 0
+    assert capsys.readouterr().out.splitlines()[0] == "2 caps for 25 x 2 round"
+
+
+def test_on_a_terminal_progress_stays_on_one_line(
+    job_file: Path, seen: dict[str, object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stdout", terminal)
+    assert main([str(job_file)]) == 0
+    progress, _, report = terminal.getvalue().rpartition("\r")
+    assert "\n" not in progress
+    assert "Making fittings ...  50%" in progress
+    assert report.startswith("2 caps")
+    # A shorter line leaves nothing of a longer one behind it.
+    screen = ""
+    for written in terminal.getvalue().split("\n")[0].split("\r"):
+        screen = written + screen[len(written) :]
+    assert screen.rstrip() == "2 caps for 25 x 2 round"
+
+
+def test_notes_on_what_was_left_out_are_printed(
+    tmp_path: Path, seen: dict[str, object], capsys: pytest.CaptureFixture[str]
+) -> None:
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    for name in ("Post", "Helper"):
+        data = bpy.data.meshes.new(name)
+        data.from_pydata([(0, 0, 0), (1, 0, 0), (0, 1, 0)], [], [(0, 1, 2)])
+        bpy.context.scene.collection.objects.link(bpy.data.objects.new(name, data))
+    bpy.data.objects["Helper"].hide_render = True
+    bpy.ops.wm.save_as_mainfile(filepath=os.fspath(tmp_path / "frame.blend"), copy=True)
+    (tmp_path / "JOB.toml").write_text('[assembly]\nfiles = ["frame.blend"]\n')
+    assert main([str(tmp_path / "JOB.toml")]) == 0
+    assert "frame.blend: Left out because hidden: Helper." in capsys.readouterr().out
+
+
+def test_importers_do_not_chatter_between(
+    job_file: Path, seen: dict[str, object], capfd: pytest.CaptureFixture[str]
+) -> None:
+    main([str(job_file)])
+    out, err = capfd.readouterr()
+    assert "STL" not in out + err
+    print("still here")
+    assert capfd.readouterr().out == "still here\n"
+
+
+@pytest.mark.parametrize(
+    ("job", "says"),
+    [
+        (None, "There is no job file"),
+        ("[assembly\n", "not valid TOML"),
+        ('[assembly]\nfiles = ["gone.stl"]\n', "gone.stl is not there"),
+        ('[assembly]\nfiles = ["JOB.toml"]\n', "of no kind that can be read"),
+    ],
+)
+def test_bad_input_is_one_paragraph_on_stderr(
+    tmp_path: Path, job: str | None, says: str, seen: dict[str, object], capsys: pytest.CaptureFixture[str]
+) -> None:
+    if job is not None:
+        (tmp_path / "JOB.toml").write_text(job)
+    assert main([str(tmp_path / "JOB.toml"), "--quiet"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert says in err
+    assert err.startswith("ferrule: ")
+    assert len(err.splitlines()) == 1
+    assert seen == {}
+
+
+@pytest.mark.parametrize("error", [JobError("the wall is asked for"), FileError("the disk is full")])
+def test_what_the_job_refuses(
+    job_file: Path, error: Exception, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def run(*_: object) -> Done:
+        raise error
+
+    monkeypatch.setattr(command_line, "run", run)
+    assert main([str(job_file)]) == 1
+    assert str(error) in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("arguments", "code"), [([], 2), (["a.toml", "b.toml"], 2), (["--loud", "a"], 2), (["-h"], 0)])
+def test_usage(arguments: list[str], code: int, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(arguments) == code
+    assert "usage: ferrule" in "".join(capsys.readouterr())
+
+
+# Ctrl-C
+
+
+def test_interrupted_while_working(
+    job_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The signal is real; it comes while the job reports progress."""
+
+    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> Done:
+        signal.raise_signal(signal.SIGINT)
+        progress("Never", 1.0)
+        return Done()
+
+    monkeypatch.setattr(command_line, "run", run)
+    before = signal.getsignal(signal.SIGINT)
+    assert main([str(job_file)]) == 130
+    out, err = capsys.readouterr()
+    assert "Never" not in out
+    assert err == "Stopped, nothing half-written left.\n"
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_interrupted_where_another_handler_only_takes_note(
+    job_file: Path, seen: dict[str, object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Blender's own handler does just that when it runs without a window."""
+    noted: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _: noted.append(number))
+    try:
+        monkeypatch.setattr(command_line, "read_job", lambda _: signal.raise_signal(signal.SIGINT))
+        assert main([str(job_file)]) == 130
+        signal.raise_signal(signal.SIGINT)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert noted == [signal.SIGINT]
+
+
+def test_interrupted_inside_an_importer_written_in_python(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Blender turns what is raised in an operator into an error report; the interrupt must not end as bad input."""
+    import io_scene_gltf2
+
+    trimesh.Scene({"tube": trimesh.creation.annulus(10, 12, 300)}).export(tmp_path / "tube.glb")
+    (tmp_path / "JOB.toml").write_text('[assembly]\nfiles = ["tube.glb"]\n')
+    monkeypatch.setattr(
+        io_scene_gltf2.ImportGLTF2, "unit_import", lambda *_: signal.raise_signal(signal.SIGINT), raising=True
+    )
+    before = {*bpy.data.user_map()}
+    assert main([str(tmp_path / "JOB.toml"), "--quiet"]) == 130
+    assert {*bpy.data.user_map()} == before
+
+
+def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
+    """From outside, as a person at a terminal does it, while a job that never ends is at work."""
+    script = tmp_path / "endless.py"
+    script.write_text(
+        "import sys, time\n"
+        "from addon.ui import command_line\n"
+        "def run(job, bodies, unit_given, progress):\n"
+        "    progress('At work', 0.5)\n"
+        "    while True:\n"
+        "        time.sleep(0.05)\n"
+        "command_line.run = run\n"
+        f"sys.exit(command_line.main([{str(job_file)!r}]))\n"
+    )
+    environment = {**os.environ, "PYTHONPATH": os.fspath(REPOSITORY)}
+    process = subprocess.Popen(
+        [sys.executable, script], env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout is not None
+    for line in process.stdout:
+        if line == "At work\n":
+            break
+    process.send_signal(signal.SIGINT)
+    started = time.monotonic()
+    out, err = process.communicate(timeout=20)
+    assert process.returncode == 130
+    assert out == ""
+    assert time.monotonic() - started < 5
+    assert err == "Stopped, nothing half-written left.\n"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["JOB.toml", "endless.py", "tube.stl"]
+
+
+# In Blender
+
+
+def test_the_command_comes_and_goes_with_the_extension(monkeypatch: pytest.MonkeyPatch) -> None:
+    commands: dict[str, Callable[[Sequence[str]], int]] = {}
+    register = bpy.utils.register_cli_command
+    monkeypatch.setattr(
+        bpy.utils, "register_cli_command", lambda name, call: (commands.update({name: call}), register(name, call))[1]
+    )
+    for _ in range(3):
+        addon.register()
+        assert commands == {"ferrule": main}
+        addon.unregister()
