@@ -80,8 +80,9 @@ class Tube:
         return out / np.linalg.norm(out)
 
     def mitre_deg(self, end: End) -> float:
-        normal = self.axis(end) if end.normal is None else np.asarray(end.normal)
-        return float(np.degrees(np.arccos(np.clip(normal @ self.axis(end) / np.linalg.norm(normal), -1, 1))))
+        axis = self.axis(end)
+        normal = axis if end.normal is None else np.asarray(end.normal)
+        return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(normal, axis)), normal @ axis)))
 
     def solid(self) -> Manifold:
         first, last = self.ends
