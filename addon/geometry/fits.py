@@ -1,0 +1,284 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The true outline behind a polygon: circle, rounded rectangle, obround, ellipse, or the polygon itself.
+
+A tessellated curve has its corners on the curve and its chords inside it, so every fit goes through the corners
+and reads the true size. Corners that a mesher put on a straight line are dropped first, as they may lie on a chord.
+Polygons of equally many corners are fitted together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .frames import Floats
+from .polygons import cross, signed_area, turned
+from .sections import CHORD_ERROR_MM, Outline
+
+FIT_TOLERANCE = 5e-4
+"""How far a corner may lie off the fitted curve, as a share of the outline's size: 0.0127 mm at 25.4 mm."""
+LEAST_CIRCLE_CORNERS = 12
+"""Fewer equal sides make a polygon: a hexagon's corners lie on a circle too."""
+_LARGEST_CUT_CORNER = 0.2
+"""A corner of a single facet counts as a coarse round corner up to this share of the smaller side."""
+_SIDE_BAND = 0.02
+"""Corners this share of the tolerance inside the outermost one are on the same straight side; arcs stay out."""
+_WIDEST_GAP = np.radians(45.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """An outline centred on the origin of its own axes, and where those lie among the points it was fitted to.
+
+    ``turn_deg`` is how far the outline's x is turned counter-clockwise from the points' x. A free outline keeps the
+    points' own axes: its turn is 0, its ``centre`` the middle of its box.
+    """
+
+    outline: Outline
+    centre: Floats
+    turn_deg: float
+    residual: float
+    """Largest distance of a corner from the curve, in mm."""
+
+    def polygon(self, chord_error: float = CHORD_ERROR_MM) -> Floats:
+        """The outline as a polygon where the points that it was fitted to lie."""
+        return turned(self.outline.polygon(chord_error=chord_error), math.radians(self.turn_deg)) + self.centre
+
+
+@dataclass(frozen=True, eq=False)
+class _Fits:
+    """Fits of one shape to k polygons: arrays (k, ...) in the terms of ``Fit``."""
+
+    centre: Floats
+    turn: Floats
+    width: Floats
+    depth: Floats
+    radius: Floats
+    residual: Floats
+    possible: NDArray[np.bool_]
+
+
+def fit_outlines(polygons: Sequence[Floats], noise: Floats | float = 0.0) -> list[Fit]:
+    """The simplest outline that each closed polygon (n, 2) is a tessellation of.
+
+    ``noise`` in mm, one for all or one for each, is how far the coordinates themselves may be off. Polygons may
+    run either way round. Raises ``ValueError`` for one of fewer than three corners.
+    """
+    noises = np.broadcast_to(np.asarray(noise, float), len(polygons))
+    cleaned = without_straight_corners(polygons, noises)
+    alike: dict[int, list[int]] = defaultdict(list)
+    for index, polygon in enumerate(cleaned):
+        alike[len(polygon)].append(index)
+    fits: list[Fit | None] = [None] * len(cleaned)
+    for members in alike.values():
+        found = _fit_alike(np.array([cleaned[index] for index in members]), noises[members])
+        for index, fit in zip(members, found, strict=True):
+            fits[index] = fit
+    return [fit for fit in fits if fit is not None]
+
+
+def fit_outline(polygon: Floats, noise: float = 0.0) -> Fit:
+    """``fit_outlines`` for one polygon."""
+    return fit_outlines([polygon], noise)[0]
+
+
+def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[Floats]:
+    """Closed polygons (n, 2) counter-clockwise, without corners on the line between their neighbours.
+
+    ``noise`` (k,) in mm is how far each polygon's coordinates may be off.
+    """
+    if not len(polygons):
+        return []
+    counts = np.array([len(polygon) for polygon in polygons])
+    if counts.min() < 3:
+        raise ValueError("a closed outline needs at least three corners")
+    points = np.concatenate(polygons).astype(float)
+    begins = np.cumsum(counts) - counts
+    owner = np.repeat(np.arange(len(counts)), counts)
+    after, before = np.arange(1, len(points) + 1), np.arange(-1, len(points) - 1)
+    after[begins + counts - 1], before[begins] = begins, begins + counts - 1
+    chord, arm = points[after] - points[before], points - points[before]
+    height = np.abs(cross(chord, arm)) / np.maximum(np.hypot(*chord.T), 1e-300)
+    size = (np.maximum.reduceat(points, begins) - np.minimum.reduceat(points, begins)).max(axis=1)
+    # A spike that runs back on itself has no height either, but it turns.
+    bent = (height > (2 * noise + 1e-7 * size)[owner]) | (np.einsum("ij,ij->i", arm, points[after] - points) < 0)
+    cleaned = []
+    for begin, count in zip(begins, counts, strict=True):
+        whole = points[begin : begin + count]
+        kept = whole[bent[begin : begin + count]]
+        area = signed_area(whole)
+        # A curve so fine that each corner looks straight must not vanish.
+        if len(kept) < 3 or (len(kept) < count and abs(signed_area(kept) - area) > 1e-3 * abs(area)):
+            kept = whole
+        cleaned.append(kept if area >= 0 else kept[::-1])
+    return cleaned
+
+
+def _fit_alike(points: Floats, noise: Floats) -> list[Fit]:
+    """Fits for polygons of equally many corners, (k, n, 2), counter-clockwise."""
+    low, high = points.min(axis=1), points.max(axis=1)
+    middle, size = (low + high) / 2, (high - low).max(axis=1)
+    centred = points - middle[:, None]
+    tolerance = FIT_TOLERANCE * size + 4 * noise
+    results: list[Fit | None] = [None] * len(points)
+    left = np.arange(len(points))
+    for shape, fitted in (("circle", _circles), ("rectangle", _rectangles), ("ellipse", _ellipses)):
+        if not left.size:
+            break
+        fits = fitted(centred[left], tolerance[left])
+        good = fits.possible & (fits.residual <= tolerance[left])
+        for row in np.flatnonzero(good).tolist():
+            index = left[row]
+            results[index] = _fit_of(shape, fits, row, middle[index], float(tolerance[index]))
+        left = left[~good]
+    for index in left:
+        outline = replace(Outline.free(centred[index]), centre=(0.0, 0.0))
+        results[index] = Fit(outline, middle[index], 0.0, 0.0)
+    return [fit for fit in results if fit is not None]
+
+
+def _fit_of(shape: str, fits: _Fits, row: int, middle: Floats, tolerance: float) -> Fit:
+    width, depth, radius = float(fits.width[row]), float(fits.depth[row]), float(fits.radius[row])
+    if shape == "circle":
+        outline = Outline.circle(width)
+    elif shape == "ellipse":
+        outline = Outline("ellipse", width, depth)
+    elif radius > 0 and abs(radius - min(width, depth) / 2) <= tolerance:
+        outline = Outline("obround", width, depth)
+    else:
+        outline = Outline.rectangle(width, depth, radius)
+    return Fit(outline, fits.centre[row] + middle, float(np.degrees(fits.turn[row])), float(fits.residual[row]))
+
+
+def _circles(points: Floats, tolerance: Floats) -> _Fits:
+    """Least squares of the distances to the circle, from a linear start (Kåsa 1976)."""
+    count, corners = points.shape[:2]
+    zero = np.zeros(count)
+    if corners < LEAST_CIRCLE_CORNERS:
+        return _Fits(np.zeros((count, 2)), zero, zero, zero, zero, zero, np.zeros(count, bool))
+    ones = np.ones((count, corners))
+    scale = np.abs(points).max(axis=(1, 2))
+    unit = points / scale[:, None, None]
+    solution = _least_squares(np.dstack([unit, ones]), np.einsum("kni,kni->kn", unit, unit))
+    centre = solution[:, :2] / 2
+    radius = np.sqrt(np.maximum(solution[:, 2] + np.einsum("ki,ki->k", centre, centre), 0.0))
+    for _ in range(3):
+        arm = unit - centre[:, None]
+        length = np.maximum(np.hypot(arm[..., 0], arm[..., 1]), 1e-12)
+        step = _least_squares(np.dstack([arm / length[..., None], ones]), length - radius[:, None])
+        centre, radius = centre + step[:, :2], radius + step[:, 2]
+        if np.abs(step).max() < 1e-12:
+            break
+    arm = unit - centre[:, None]
+    residual = np.abs(np.hypot(arm[..., 0], arm[..., 1]) - radius[:, None]).max(axis=1) * scale
+    diameter = 2 * radius * scale
+    possible = _all_round(np.arctan2(arm[..., 1], arm[..., 0]), radius * scale, tolerance)
+    return _Fits(centre * scale[:, None], zero, diameter, diameter, zero, residual, possible)
+
+
+def _all_round(angles: Floats, radius: Floats, tolerance: Floats) -> NDArray[np.bool_]:
+    """Whether corners at ``angles`` (k, n) go round a circle without a flat: no chord far longer than the others."""
+    gaps = np.diff(np.sort(angles, axis=1), axis=1, append=angles.min(axis=1, keepdims=True) + 2 * np.pi)
+    widest, usual = gaps.max(axis=1), np.quantile(gaps, 0.75, axis=1)
+    flat = (widest > 2.5 * usual) & (radius * (1 - np.cos(widest / 2)) > 4 * tolerance)
+    return (widest < _WIDEST_GAP) & ~flat
+
+
+def _rectangles(points: Floats, tolerance: Floats) -> _Fits:
+    """Rectangles with equal corners, sharp or rounded, from their straight sides.
+
+    A point of a corner that lies a and b inside two sides is on an arc of radius a + b + sqrt(2ab).
+    """
+    count = len(points)
+    edges = np.roll(points, -1, axis=1) - points
+    lengths = np.hypot(edges[..., 0], edges[..., 1])
+    headings = np.arctan2(edges[..., 1], edges[..., 0])
+    turn = headings[np.arange(count), lengths.argmax(axis=1)]
+    off = (headings - turn[:, None] + np.pi / 4) % (np.pi / 2) - np.pi / 4
+    weight = np.where(np.abs(off) < np.radians(0.5), lengths**2, 0.0)
+    turn = turn + (weight * off).sum(axis=1) / weight.sum(axis=1)
+    local = _turned(points, -turn)
+
+    sides = []
+    for axis in (0, 1):
+        for towards in (1, -1):
+            reach = local[..., axis] * towards
+            near = reach >= (reach.max(axis=1) - _SIDE_BAND * tolerance)[:, None]
+            sides.append(towards * (reach * near).sum(axis=1) / near.sum(axis=1))
+    right, left, top, bottom = sides
+    centre = np.column_stack([right + left, top + bottom]) / 2
+    half = np.column_stack([right - left, top - bottom]) / 2
+    # Width is the larger side.
+    upright = half[:, 1] > half[:, 0]
+    local = local - centre[:, None]
+    local[upright] = local[upright][..., ::-1] * (1, -1)
+    half[upright] = half[upright][:, ::-1]
+
+    inside = half[:, None] - np.abs(local)
+    least, most = np.maximum(inside.min(axis=2), 0.0), np.maximum(inside.max(axis=2), 0.0)
+    on_arc = least > np.maximum(tolerance, 1e-3 * half.min(axis=1))[:, None]
+    weight = np.where(on_arc, least, 0.0)
+    arcs = on_arc.any(axis=1)
+    radius = (weight * (least + most + np.sqrt(2 * least * most))).sum(axis=1) / np.where(arcs, weight.sum(axis=1), 1.0)
+    single = most.mean(axis=1)
+    radius = np.where(arcs, radius, np.where(single > tolerance, single, 0.0))
+    smaller = half.min(axis=1)
+    radius = np.where(np.abs(radius - smaller) <= tolerance, smaller, radius)
+
+    past = np.abs(local) - (half - radius[:, None])[:, None]
+    outer = np.maximum(past, 0.0)
+    distance = np.hypot(outer[..., 0], outer[..., 1]) + np.minimum(past.max(axis=2), 0.0) - radius[:, None]
+    area = np.abs(cross(points, edges).sum(axis=1)) / 2
+    true_area = 4 * half[:, 0] * half[:, 1] - (4 - np.pi) * radius**2
+    possible = (radius <= smaller + tolerance) & (np.abs(area - true_area) < 0.05 * true_area)
+    possible &= arcs | (radius <= _LARGEST_CUT_CORNER * 2 * smaller)
+    centre = _turned(centre[:, None], turn)[:, 0]
+    turn = turn + np.where(upright, np.pi / 2, 0.0)
+    return _Fits(centre, turn, 2 * half[:, 0], 2 * half[:, 1], radius, np.abs(distance).max(axis=1), possible)
+
+
+def _ellipses(points: Floats, tolerance: Floats) -> _Fits:
+    """Least squares of the conic A x² + B xy + C y² + D x + E y = 1 through points about the origin."""
+    count, corners = points.shape[:2]
+    zero = np.zeros(count)
+    if corners < LEAST_CIRCLE_CORNERS:
+        return _Fits(np.zeros((count, 2)), zero, zero, zero, zero, zero, np.zeros(count, bool))
+    scale = np.abs(points).max(axis=(1, 2))
+    x, y = np.moveaxis(points / scale[:, None, None], 2, 0)
+    conic = _least_squares(np.dstack([x * x, x * y, y * y, x, y]), np.ones((count, corners)))
+    quadratic = np.array([[conic[:, 0], conic[:, 1] / 2], [conic[:, 1] / 2, conic[:, 2]]]).transpose(2, 0, 1)
+    stretch, axes = np.linalg.eigh(quadratic)
+    possible = stretch[:, 0] > 1e-9
+    quadratic[~possible], stretch[~possible] = np.eye(2), 1.0
+    centre = np.linalg.solve(quadratic, -conic[:, 3:, None] / 2)[..., 0]
+    level = 1 + np.einsum("ki,kij,kj->k", centre, quadratic, centre)
+    halves = np.sqrt(np.maximum(level, 1e-12)[:, None] / stretch)  # the smaller stretch is the longer axis
+    axis = axes[:, :, 0]
+    turn = np.arctan2(axis[:, 1], axis[:, 0])
+    local = _turned(points / scale[:, None, None] - centre[:, None], -turn)
+    form = (local / halves[:, None]) ** 2
+    slope = 2 * local / halves[:, None] ** 2
+    distance = np.abs(form.sum(axis=2) - 1) / np.maximum(np.hypot(slope[..., 0], slope[..., 1]), 1e-12)
+    along, across = np.moveaxis(local / halves[:, None], 2, 0)
+    possible &= _all_round(np.arctan2(across, along), halves[:, 0] * scale, tolerance)
+    sizes = 2 * halves * scale[:, None]
+    return _Fits(centre * scale[:, None], turn, sizes[:, 0], sizes[:, 1], zero, distance.max(axis=1) * scale, possible)
+
+
+def _least_squares(matrix: Floats, values: Floats) -> Floats:
+    """Solutions (k, m) of k overdetermined systems (k, n, m), by the normal equations; unsolvable ones give nought."""
+    normal = np.einsum("kni,knj->kij", matrix, matrix)
+    right = np.einsum("kni,kn->ki", matrix, values)
+    return np.einsum("kij,kj->ki", np.linalg.pinv(normal, rcond=1e-13, hermitian=True), right)
+
+
+def _turned(points: Floats, angles: Floats) -> Floats:
+    """Points (k, n, 2) turned counter-clockwise about the origin by ``angles`` (k,) in radians."""
+    cos, sin = np.cos(angles)[:, None], np.sin(angles)[:, None]
+    x, y = points[..., 0], points[..., 1]
+    return np.stack([x * cos - y * sin, x * sin + y * cos], axis=-1)

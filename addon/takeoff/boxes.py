@@ -1,0 +1,66 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A tree of boxes: which of many boxes come near which of many turned boxes, without trying every pair."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..geometry.frames import Floats
+from ..geometry.topology import Indices
+
+_BRANCHES = 8
+
+
+@dataclass(frozen=True, eq=False)
+class BoxTree:
+    """Levels of boxes, leaves first; each box above holds eight neighbours below."""
+
+    order: Indices
+    lows: tuple[Floats, ...]
+    highs: tuple[Floats, ...]
+
+    @classmethod
+    def of(cls, low: Floats, high: Floats) -> BoxTree:
+        """The tree over boxes with least and greatest coordinates ``low`` and ``high`` (n, 3)."""
+        order = np.argsort(_along_curve((low + high) / 2), kind="stable")
+        lows, highs = [low[order]], [high[order]]
+        while len(lows[-1]) > _BRANCHES:
+            groups = np.arange(0, len(lows[-1]), _BRANCHES)
+            lows.append(np.minimum.reduceat(lows[-1], groups))
+            highs.append(np.maximum.reduceat(highs[-1], groups))
+        return cls(order, tuple(lows), tuple(highs))
+
+    def near(self, origins: Floats, axes: Floats, low: Floats, high: Floats) -> tuple[Indices, Indices]:
+        """Pairs of turned box and box that may overlap: indices of the one and of the other.
+
+        The k turned boxes lie from ``low`` to ``high`` (k, 3) along ``axes`` (k, 3, 3) about ``origins`` (k, 3).
+        """
+        middle, half = (low + high) / 2, (high - low) / 2
+        query = np.repeat(np.arange(len(origins)), len(self.lows[-1]))
+        node = np.tile(np.arange(len(self.lows[-1])), len(origins))
+        for level in range(len(self.lows) - 1, -1, -1):
+            if level < len(self.lows) - 1:
+                size = len(self.lows[level])
+                query = np.repeat(query, _BRANCHES)
+                node = (node[:, None] * _BRANCHES + np.arange(_BRANCHES)).ravel()
+                query, node = query[node < size], node[node < size]
+            box_low, box_high = self.lows[level][node], self.highs[level][node]
+            arm = (box_low + box_high) / 2 - origins[query]
+            centre = np.einsum("kij,kj->ki", axes[query], arm) - middle[query]
+            spread = np.einsum("kij,kj->ki", np.abs(axes[query]), (box_high - box_low) / 2) + half[query]
+            near = (np.abs(centre) <= spread).all(axis=1)
+            query, node = query[near], node[near]
+        return query, self.order[node]
+
+
+def _along_curve(points: Floats) -> Indices:
+    """(n,): places on a curve that fills space, so that near numbers mean near points (Morton 1966)."""
+    if not len(points):
+        return np.empty(0, np.int64)
+    low, span = points.min(axis=0), np.maximum(np.ptp(points, axis=0), 1e-300)
+    cells = np.minimum((points - low) / span * 1024, 1023).astype(np.int64)
+    for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
+        cells = (cells | cells << shift) & mask
+    return cells[:, 0] | cells[:, 1] << 1 | cells[:, 2] << 2

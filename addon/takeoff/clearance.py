@@ -1,0 +1,248 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What stands in the way of a spigot: everything that reaches into the bore or lies in front of it, exactly.
+
+Around each end the mesh is sheared so that the third coordinate is the depth below the rim along the axis: then the
+rim is level whatever its mitre, and the bore is an upright prism. A triangle cut by the prism is highest or lowest at
+one of its own corners, where one of its edges meets the prism's side, or under one of the prism's edges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import CrossSection, FillRule
+from numpy.typing import NDArray
+
+from ..geometry import polygons
+from ..geometry.frames import Floats
+from ..geometry.topology import Indices
+from .boxes import BoxTree
+from .profiles import Profile
+from .surface import Surface
+from .walls import Runs, WallIndex, spans
+
+_CHUNK = 64
+_MARGIN_MM_PER_MM = 0.006
+"""Share of its width by which the prism stays inside the bore's wall: what only grazes the wall is not in the way."""
+_AT_RIM = 2e-3
+"""Share of the width within which something is at the rim."""
+_FACING = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Obstacle:
+    """The first thing on one side of the rim."""
+
+    body: int
+    distance: float
+    """From the rim along the axis, in mm; 0 at the rim."""
+    cover: float
+    """Share of the bore that the body takes up, seen along the axis."""
+    through_wall: bool
+    """The body reaches into the tube's wall or past it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Clearance:
+    inside: Obstacle | None
+    in_front: Obstacle | None
+
+
+def clearances(
+    surface: Surface, index: WallIndex, profiles: Sequence[Profile], runs: Runs, needed: Floats
+) -> list[Clearance]:
+    """For each end what is in its bore, down to where the wall ends, and within ``needed`` (k,) mm in front of it."""
+    found = [Clearance(None, None) for _ in profiles]
+    if not profiles:
+        return found
+    query, triangle = _candidates(surface, index, profiles, runs, needed)
+    order = np.argsort(query, kind="stable")
+    query, triangle = query[order], triangle[order]
+    begins = np.flatnonzero(np.diff(query, prepend=-1))
+    for end, own in zip(query[begins], np.split(triangle, begins[1:]), strict=True):
+        found[end] = _of_end(surface, profiles[end], own, float(runs.straight[end]), float(needed[end]))
+    return found
+
+
+def _candidates(
+    surface: Surface, index: WallIndex, profiles: Sequence[Profile], runs: Runs, needed: Floats
+) -> tuple[Indices, Indices]:
+    """Pairs of end and triangle whose boxes overlap around the end, but for the tube's own walls."""
+    place = np.arange(len(index.order)) - np.repeat(index.begins[:-1], np.diff(index.begins))
+    begins = np.flatnonzero(place % _CHUNK == 0)
+    corners = surface.vertices[surface.triangles[index.order]]
+    tree = BoxTree.of(
+        np.minimum.reduceat(corners.min(axis=1), begins), np.maximum.reduceat(corners.max(axis=1), begins)
+    )
+    origins = np.array([profile.frame.origin for profile in profiles])
+    axes = np.array([profile.frame.axes for profile in profiles])
+    low, high = _prism_boxes(profiles, runs.straight, needed)
+    query, chunk = tree.near(origins, axes, low, high)
+
+    wall = surface.walls[index.order[begins[chunk]]]
+    keys = query * len(index.areas) + wall
+    own = np.zeros(len(keys), bool)
+    if len(runs.own):
+        own = runs.own[np.minimum(np.searchsorted(runs.own, keys), len(runs.own) - 1)] == keys
+    query, chunk = query[~own], chunk[~own]
+    owner, places = spans(np.append(begins, len(index.order)), chunk)
+    query, triangle = query[owner], index.order[places]
+    local = np.einsum(
+        "kij,kcj->kci", axes[query], surface.vertices[surface.triangles[triangle]] - origins[query][:, None]
+    )
+    near = ((local.min(axis=1) <= high[query]) & (local.max(axis=1) >= low[query])).all(axis=1)
+    return query[near], triangle[near]
+
+
+def _prism_boxes(profiles: Sequence[Profile], straight: Floats, needed: Floats) -> tuple[Floats, Floats]:
+    """The boxes, in each end's frame, around the bore and what is in front of it."""
+    low, high = np.empty((len(profiles), 3)), np.empty((len(profiles), 3))
+    for end, profile in enumerate(profiles):
+        margin = _margin(profile)
+        low[end, :2], high[end, :2] = profile.bore.min(axis=0) + margin, profile.bore.max(axis=0) - margin
+        heights = profile.bore @ profile.rim_slope
+        low[end, 2], high[end, 2] = heights.min() - straight[end] + margin, heights.max() + needed[end]
+    return low, high
+
+
+def _margin(profile: Profile) -> float:
+    return _MARGIN_MM_PER_MM * 2 * profile.section.bore.half_width
+
+
+def _of_end(surface: Surface, profile: Profile, triangles: Indices, straight: float, needed: float) -> Clearance:
+    sheared = _sheared(surface, profile, triangles)
+    at_rim = _AT_RIM * profile.section.outer.width
+    sheared[np.abs(sheared[..., 2]) < at_rim / 4, 2] = 0.0
+    prism = CrossSection([profile.bore]).offset(-_margin(profile), miter_limit=4.0).simplify(1e-6)
+    if prism.is_empty():
+        return Clearance(None, None)
+    facing = surface.normals[triangles] @ profile.frame.z
+    solid = surface.body_closed[surface.bodies[triangles]]
+    below, owner_below, above, owner_above = _split(sheared)
+    sides = []
+    for part, owner, sign, limit in ((below, owner_below, 1.0, straight - at_rim), (above, owner_above, -1.0, needed)):
+        distances = _nearest_levels(prism, part[..., :2], part[..., 2] * sign)
+        sides.append(
+            _first(surface, profile, triangles, sheared, distances, owner, facing * sign, solid, limit, at_rim, prism)
+        )
+    return Clearance(*sides)
+
+
+def _sheared(surface: Surface, profile: Profile, triangles: Indices) -> Floats:
+    """(n, 3, 3): corners in the end's frame, the last coordinate the depth below the rim."""
+    corners = profile.frame.to_local(surface.vertices[surface.triangles[triangles]].reshape(-1, 3))
+    corners[:, 2] = corners[:, :2] @ profile.rim_slope - corners[:, 2]
+    return corners.reshape(-1, 3, 3)
+
+
+def _first(
+    surface: Surface,
+    profile: Profile,
+    triangles: Indices,
+    sheared: Floats,
+    distances: Floats,
+    owner: Indices,
+    facing: Floats,
+    solid: NDArray[np.bool_],
+    limit: float,
+    at_rim: float,
+    prism: CrossSection,
+) -> Obstacle | None:
+    """The nearest body on one side. ``facing`` is positive where a face looks towards the rim."""
+    if not len(distances) or not distances.min() <= limit:
+        return None
+    distance = float(distances.min())
+    nearest = owner[distances <= distance + at_rim / 4]
+    body = int(surface.bodies[triangles[nearest[0]]])
+    # The nearest face of a solid looks away from the rim: then the rim is inside that solid.
+    buried = solid[nearest] & (facing[nearest] < -_FACING)
+    if distance <= at_rim or buried.any():
+        distance = 0.0
+    own = sheared[surface.bodies[triangles] == body]
+    box = np.array([own[..., :2].min(axis=(0, 1)), own[..., :2].max(axis=(0, 1))])
+    bore = np.array([profile.bore.min(axis=0), profile.bore.max(axis=0)])
+    through = bool((box[0] < bore[0] - at_rim).any() or (box[1] > bore[1] + at_rim).any())
+    return Obstacle(body, distance, _cover(own[..., :2], prism), through)
+
+
+def _cover(triangles: Floats, prism: CrossSection) -> float:
+    """Share of the prism that triangles (n, 3, 2) cover."""
+    areas = polygons.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
+    wound = np.where(areas[:, None, None] < 0, triangles[:, ::-1], triangles)[np.abs(areas) > 1e-9]
+    return float((CrossSection(list(wound), FillRule.Positive) ^ prism).area() / prism.area()) if len(wound) else 0.0
+
+
+def _split(sheared: Floats) -> tuple[Floats, Indices, Floats, Indices]:
+    """Triangles cut at the rim: those parts below it with the triangle they come from, and those above it."""
+    depth = sheared[..., 2]
+    below, above = (depth >= 0).all(axis=1), (depth <= 0).all(axis=1)
+    cut = np.flatnonzero(~below & ~above)
+    parts: dict[bool, list[Floats]] = {True: [sheared[below]], False: [sheared[above & ~below]]}
+    owners: dict[bool, list[Indices]] = {True: [np.flatnonzero(below)], False: [np.flatnonzero(above & ~below)]}
+    positive = depth[cut] > 0
+    single = positive.sum(axis=1) == 1
+    # Turn each so that its first corner is alone on its side.
+    lone = np.where(single, positive.argmax(axis=1), (depth[cut] <= 0).argmax(axis=1))
+    corners = sheared[cut][np.arange(len(cut))[:, None], (lone[:, None] + np.arange(3)) % 3]
+    first, second, third = corners[:, 0], corners[:, 1], corners[:, 2]
+    a, b = _at_level(first, second), _at_level(first, third)
+    for side in (True, False):
+        alone = single == side
+        parts[side] += [np.stack([first, a, b], axis=1)[alone], np.stack([a, second, third], axis=1)[~alone]]
+        parts[side] += [np.stack([a, third, b], axis=1)[~alone]]
+        owners[side] += [cut[alone], cut[~alone], cut[~alone]]
+    return (
+        np.concatenate(parts[True]),
+        np.concatenate(owners[True]),
+        np.concatenate(parts[False]),
+        np.concatenate(owners[False]),
+    )
+
+
+def _at_level(start: Floats, end: Floats) -> Floats:
+    share = start[:, 2:] / (start[:, 2:] - end[:, 2:])
+    point = start + share * (end - start)
+    point[:, 2] = 0.0
+    return point
+
+
+def _nearest_levels(prism: CrossSection, corners: Floats, levels: Floats) -> Floats:
+    """For triangles with corners (n, 3, 2) and linear ``levels`` (n, 3) the least level inside the prism (n,);
+    infinite for those that miss it."""
+    least = np.full(len(corners), np.inf)
+    for polygon in prism.to_polygons():
+        for begin in range(0, len(corners), 2048):
+            some = slice(begin, begin + 2048)
+            least[some] = np.minimum(least[some], _least_in(np.asarray(polygon), corners[some], levels[some]))
+    return least
+
+
+def _least_in(polygon: Floats, corners: Floats, levels: Floats) -> Floats:
+    least = np.where(polygons.contains(polygon, corners.reshape(-1, 2)).reshape(-1, 3), levels, np.inf).min(axis=1)
+    side = np.roll(polygon, -1, axis=0) - polygon
+    for corner in range(3):
+        start, along = corners[:, corner], corners[:, (corner + 1) % 3] - corners[:, corner]
+        rise = levels[:, (corner + 1) % 3] - levels[:, corner]
+        turn = polygons.cross(along[:, None], side)
+        arm = polygon - start[:, None]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share, across = polygons.cross(arm, side) / turn, polygons.cross(arm, along[:, None]) / turn
+            meets = (share >= 0) & (share <= 1) & (across >= 0) & (across <= 1)
+            crossing = np.where(meets, levels[:, corner, None] + share * rise[:, None], np.inf)
+        least = np.minimum(least, crossing.min(axis=1))
+    return np.minimum(least, _under_corners(polygon, corners, levels))
+
+
+def _under_corners(polygon: Floats, corners: Floats, levels: Floats) -> Floats:
+    """The least level of each triangle straight under or over one of the polygon's corners."""
+    a, b, c = corners[:, 0, None], corners[:, 1, None], corners[:, 2, None]
+    doubled = polygons.cross(b - a, c - a)
+    upright = doubled == 0
+    safe = np.where(upright, 1.0, doubled)
+    second = polygons.cross(polygon - a, c - a) / safe
+    third = polygons.cross(b - a, polygon - a) / safe
+    inside = (second >= 0) & (third >= 0) & (second + third <= 1) & ~upright
+    level = levels[:, :1] * (1 - second - third) + levels[:, 1:2] * second + levels[:, 2:] * third
+    return np.where(inside, level, np.inf).min(axis=1)

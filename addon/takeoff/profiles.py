@@ -1,0 +1,278 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The section, the frame and the mitre of each rim, read square to the tube's axis."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import polygons
+from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outlines
+from ..geometry.frames import Floats, Frame
+from ..geometry.sections import Outline, Section
+from ..geometry.topology import Indices
+from .ends import mitre_normal
+from .rims import Loops, Rims
+from .surface import Surface
+
+THICKEST_WALL = 0.3
+"""Of the smaller side; thicker rings are bushes and washers."""
+_LEAST_EVEN = 0.4
+"""Thinnest over thickest side of a wall: bores may lie off centre."""
+_SQUARE_CUT_DEG = 0.01
+_SAME_DIRECTION_DEG = 0.05
+_PARALLEL_SHARE = 0.2
+"""Of the bore's girth that has to see the same wall, where the rim's face goes on into other parts."""
+_PARALLEL_BAND = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    section: Section
+    frame: Frame
+    mitre_deg: float
+    mitre_direction_deg: float
+    bore: Floats
+    """(n, 2): the bore's loop in the frame, as the mesh has it, counter-clockwise."""
+
+    @property
+    def rim_normal(self) -> Floats:
+        """(3,) in the world, out of the tube."""
+        return mitre_normal(self.mitre_deg, self.mitre_direction_deg) @ self.frame.axes
+
+    @property
+    def rim_slope(self) -> Floats:
+        """(2,): how fast the rim rises along x and along y of the frame."""
+        normal = mitre_normal(self.mitre_deg, self.mitre_direction_deg)
+        return -normal[:2] / normal[2]
+
+
+@dataclass(frozen=True, eq=False)
+class _Plane:
+    """The plane square to a rim's axis, for drawing loops in."""
+
+    origin: Floats
+    x: Floats
+    y: Floats
+
+
+def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indices) -> list[Profile | None]:
+    """The profile of each rim; None for rings that are no tube: uneven, too thick, or without an outer wall.
+
+    A rim with a single loop gets a bore equal to its outer outline.
+    """
+    count = len(rims.axes)
+    if not count:
+        return []
+    origins = rims.bore.sums(surface.vertices[rims.bore.vertices]) / rims.bore.counts[:, None]
+    x = np.eye(3)[np.abs(rims.axes).argmin(axis=1)]
+    x = x - rims.axes * np.einsum("ij,ij->i", x, rims.axes)[:, None]
+    x /= np.linalg.norm(x, axis=1, keepdims=True)
+    y = np.cross(rims.axes, x)
+    noise = surface.noise[rims.bore.half_edges[rims.bore.begins[:-1]] // 3]
+    bores = _drawn(surface, rims.bore, origins, x, y)
+    outers = _drawn(surface, rims.outer, origins, x, y)
+    fits = fit_outlines(bores + outers, np.concatenate([noise, noise]))
+    walled = _walled(surface, rims)
+    profiles: list[Profile | None] = []
+    for rim in range(count):
+        bore, outer = fits[rim], fits[count + rim]
+        found: tuple[Section, Floats, float] | None
+        if rims.single[rim]:
+            found = _combined(bore, bore)
+        else:
+            found = _combined(outer, bore) if walled[rim] and not rims.shared[rim] else None
+            if (found is None or not _is_tube(found[0])) and rims.face[rim] >= 0:
+                plane = _Plane(origins[rim], x[rim], y[rim])
+                by_wall = _outer_by_wall(surface, rims, rim, bores[rim], bore, plane, face_loops, faces)
+                found = _combined(by_wall, bore) if by_wall else None
+            if found is None or not _is_tube(found[0]):
+                profiles.append(None)
+                continue
+        base = Frame(origins[rim], np.array([x[rim], y[rim], rims.axes[rim]]))
+        profiles.append(_placed(*found, base, rims.normals[rim], bores[rim]))
+    return profiles
+
+
+def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats) -> list[Floats]:
+    """Each loop as a polygon (n, 2) in the plane square to its axis."""
+    owner = loops.owner
+    arms = surface.vertices[loops.vertices] - origins[owner]
+    flat = np.column_stack([np.einsum("ij,ij->i", arms, x[owner]), np.einsum("ij,ij->i", arms, y[owner])])
+    return np.split(flat, loops.begins[1:-1])
+
+
+def _walled(surface: Surface, rims: Rims) -> NDArray[np.bool_]:
+    """Which rims have walls along the axis all around their outer loop."""
+    across, owner = rims.outer.across, rims.outer.owner
+    tilt = np.abs(np.einsum("ij,ij->i", surface.normals[across], rims.axes[owner]))
+    return np.maximum.reduceat(np.where(across < 0, 1.0, tilt), rims.outer.begins[:-1]) < 0.1
+
+
+def _combined(outer: Fit, bore: Fit) -> tuple[Section, Floats, float]:
+    """Section, where its centre lies in the drawing plane, and by how many radians its x is turned there."""
+    if outer.outline.shape == "free":
+        turn = polygons.least_box_turn(outer.polygon())
+        points = polygons.turned(outer.polygon(), -turn)
+        middle = (points.min(axis=0) + points.max(axis=0)) / 2
+        outline, centre = Outline.free(points - middle), polygons.turned(middle, turn)
+    else:
+        turn = math.radians(outer.turn_deg if outer.outline.shape != "circle" else bore.turn_deg)
+        outline, centre = outer.outline, outer.centre
+    inner = bore.outline
+    quarters, aslant = divmod(math.radians(bore.turn_deg) - turn + math.pi / 4, math.pi / 2)
+    tolerance = FIT_TOLERANCE * outline.width
+    if inner.shape == "free" or (inner.shape != "circle" and abs(aslant - math.pi / 4) * inner.width / 2 > tolerance):
+        return Section(outline, Outline.free(polygons.turned(bore.polygon() - centre, -turn))), centre, turn
+    inner = _outline_in_turned(inner, int(quarters))
+    off = polygons.turned(bore.centre - centre, -turn)
+    if np.hypot(*off) > tolerance:
+        inner = replace(inner, centre=(float(off[0]), float(off[1])))
+    return Section(outline, inner), centre, turn
+
+
+def _box(outline: Outline) -> Floats:
+    """(2, 2): least and greatest coordinates."""
+    if outline.points is not None:
+        return np.array([outline.points.min(axis=0), outline.points.max(axis=0)])
+    half = np.array([outline.width, outline.depth]) / 2
+    return np.array([outline.centre - half, outline.centre + half])
+
+
+def _is_tube(section: Section) -> bool:
+    """Whether the wall is thin, and much the same on all four sides."""
+    outer, bore = _box(section.outer), _box(section.bore)
+    walls = np.concatenate([bore[0] - outer[0], outer[1] - bore[1]])
+    thin = walls.mean() < THICKEST_WALL * 2 * section.outer.half_width
+    return bool(walls.min() > 0 and thin and walls.min() > _LEAST_EVEN * walls.max())
+
+
+def _outer_by_wall(
+    surface: Surface, rims: Rims, rim: int, bore: Floats, fit: Fit, plane: _Plane, face_loops: Loops, faces: Indices
+) -> Fit | None:
+    """The outer outline of a rim whose face goes on into other parts: the bore moved outward by the wall.
+
+    The wall is the distance from the bore at which most of the face's border runs, seen where the tube stands free.
+    """
+    begins = []
+    starts, ends = [], []
+    own = rims.bore.half_edges[rims.bore.begins[rim]]
+    for loop in np.flatnonzero(faces == rims.face[rim]).tolist():
+        part = face_loops.part(loop)
+        half, across = face_loops.half_edges[part], face_loops.across[part]
+        if own in half:
+            continue
+        along = (across >= 0) & (np.abs(surface.normals[across] @ rims.axes[rim]) < 0.1)
+        starts.append(surface.starts[half][along])
+        ends.append(surface.ends_of(half)[along])
+        begins.append(half[along])
+    if not starts:
+        return None
+    border = [
+        np.column_stack([(surface.vertices[np.concatenate(side)] - plane.origin) @ axis for axis in (plane.x, plane.y)])
+        for side in (starts, ends)
+    ]
+    if not len(border[0]):
+        return None
+    girth = polygons.edge_lengths(bore)
+    middles = (bore + np.roll(bore, -1, axis=0)) / 2
+    gaps, _ = polygons.nearest_edges(border[0], border[1], middles)
+    order = np.argsort(gaps)
+    gaps, weights = gaps[order], girth[order]
+    support = np.array([weights[(gaps >= gap) & (gaps <= gap * (1 + _PARALLEL_BAND))].sum() for gap in gaps])
+    if support.max() < _PARALLEL_SHARE * girth.sum():
+        return None
+    wall = float(gaps[support.argmax()])
+    ideal = fit.outline.polygon(chord_error=1e-4 * fit.outline.width)
+    corners = polygons.turned(border[0] - fit.centre, -math.radians(fit.turn_deg))
+    distances, _ = polygons.nearest(ideal, corners)
+    beside = distances[np.abs(distances - wall) < 2 * _PARALLEL_BAND * wall]
+    if len(beside):
+        wall = float(np.median(beside))
+    return replace(fit, outline=fit.outline.offset(wall))
+
+
+def _placed(section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats) -> Profile:
+    """The profile with its frame turned so that equal fittings get equal directions."""
+    lean = base.axes @ normal
+    mitre = math.degrees(math.atan2(math.hypot(lean[0], lean[1]), lean[2]))
+    height = -(centre @ lean[:2]) / lean[2]
+    origin = base.origin + base.axes.T @ np.array([*centre, height])
+    turn_deg = math.degrees(turn)
+    section, turn_deg = _canonical(section, turn_deg)
+    direction = 0.0
+    if mitre < _SQUARE_CUT_DEG:
+        mitre = 0.0
+    else:
+        direction = math.degrees(math.atan2(lean[1], lean[0])) - turn_deg
+        folds = _folds(section)
+        if not folds:
+            turn_deg, direction = turn_deg + direction, 0.0
+        else:
+            period = 360.0 / folds
+            steps = math.floor((direction + _SAME_DIRECTION_DEG) / period)
+            turn_deg, direction = turn_deg + steps * period, max(direction - steps * period, 0.0)
+            if folds == 4:
+                section = _quarter_turned(section, steps)
+    frame = Frame(origin, base.axes).turned(turn_deg)
+    bore = bore if polygons.signed_area(bore) > 0 else bore[::-1]
+    return Profile(section, frame, mitre, direction, polygons.turned(bore - centre, -math.radians(turn_deg)))
+
+
+def _folds(section: Section) -> int:
+    """In how many directions the section looks the same; 0 for all."""
+    if any(section.bore.centre):
+        return 1
+    return math.gcd(_outline_folds(section.outer, section), _outline_folds(section.bore, section))
+
+
+def _outline_folds(outline: Outline, section: Section) -> int:
+    tolerance = 2 * FIT_TOLERANCE * section.outer.width
+    if outline.shape == "circle":
+        return 0
+    if outline.points is not None:
+        return polygons.symmetry(outline.points, np.zeros(2), 2 * tolerance)
+    return 4 if outline.shape == "rectangle" and abs(outline.width - outline.depth) < tolerance else 2
+
+
+def _canonical(section: Section, turn_deg: float) -> tuple[Section, float]:
+    """The section turned by whole quarters so that, of the turns that leave its box alone, the one is taken in which
+    it is heavier towards x, then towards y. Symmetric sections stay as they are."""
+    if section.outer.shape == "circle" and section.bore.shape == "circle":
+        if not any(section.bore.centre):
+            return section, turn_deg
+        towards = math.degrees(math.atan2(section.bore.centre[1], section.bore.centre[0]))
+        bore = replace(section.bore, centre=(math.hypot(*section.bore.centre), 0.0))
+        return Section(section.outer, bore), turn_deg + towards
+    tolerance = 2 * FIT_TOLERANCE * section.outer.width
+    weight = polygons.centroid(section.outer.polygon()) + polygons.centroid(section.bore.polygon())
+    if section.outer.shape != "free" and section.bore.shape != "free" and not any(section.bore.centre):
+        return section, turn_deg
+    square = abs(section.outer.width - section.outer.depth) < tolerance
+    quarters = (0, 1, 2, 3) if square else (0, 2)
+
+    def heaviness(quarter: int) -> tuple[float, float]:
+        x, y = polygons.turned(weight, -quarter * math.pi / 2) / tolerance
+        return round(float(x)), round(float(y))
+
+    best = max(quarters, key=heaviness)
+    return _quarter_turned(section, best), turn_deg + 90.0 * best
+
+
+def _quarter_turned(section: Section, quarters: int) -> Section:
+    """The section in axes turned counter-clockwise by ``quarters`` times 90°."""
+    return Section(_outline_in_turned(section.outer, quarters), _outline_in_turned(section.bore, quarters))
+
+
+def _outline_in_turned(outline: Outline, quarters: int) -> Outline:
+    if not quarters % 4 or (outline.shape == "circle" and not any(outline.centre)):
+        return outline
+    angle = -quarters * math.pi / 2
+    if outline.points is not None:
+        return Outline.free(polygons.turned(outline.points, angle))
+    width, depth = (outline.depth, outline.width) if quarters % 2 else (outline.width, outline.depth)
+    x, y = polygons.turned(np.array(outline.centre), angle)
+    return replace(outline, width=width, depth=depth, centre=(float(x), float(y)))

@@ -1,0 +1,262 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Rims: where the wall of a tube ends in a plane, found from the loops around planar faces and open edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import topology
+from ..geometry.frames import Floats
+from ..geometry.topology import Indices
+from .surface import Surface
+
+STEEPEST_MITRE_DEG = 65.0
+"""Rims that lean further from square are none; mitres are made up to 60°."""
+_WALL_TILT = 0.1
+"""How far (as a cosine) a small triangle on a curved wall may lean from the axis."""
+_LEAST_FACE = 6
+"""Triangles that a face with a hole has at least."""
+_FLATNESS = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class Loops:
+    """k closed chains of half-edges, one after the other."""
+
+    half_edges: Indices
+    begins: Indices
+    """(k + 1,): where each loop begins among ``half_edges``."""
+    vertices: Indices
+    """The vertex each half-edge starts from."""
+    across: Indices
+    """The triangle of the wall beside each half-edge, -1 where the mesh has a gap."""
+
+    @property
+    def counts(self) -> Indices:
+        return np.diff(self.begins)
+
+    @property
+    def owner(self) -> Indices:
+        """For each half-edge the loop it belongs to."""
+        return np.repeat(np.arange(len(self.begins) - 1), self.counts)
+
+    def sums(self, values: Floats) -> Floats:
+        """Sums over each loop of values given for each half-edge."""
+        return np.add.reduceat(values, self.begins[:-1], axis=0) if len(self.begins) > 1 else values[:0]
+
+    def part(self, loop: int) -> slice:
+        return slice(self.begins[loop], self.begins[loop + 1])
+
+    def taken(self, chosen: Indices) -> Loops:
+        """The loops ``chosen``, in that order."""
+        counts = self.counts[chosen]
+        begins = np.concatenate([[0], np.cumsum(counts)])
+        places = np.repeat(self.begins[:-1][chosen] - begins[:-1], counts) + np.arange(begins[-1])
+        return Loops(self.half_edges[places], begins, self.vertices[places], self.across[places])
+
+
+@dataclass(frozen=True, eq=False)
+class Rims:
+    """k rims. Where a rim has one loop only, both ``outer`` and ``bore`` are that loop."""
+
+    outer: Loops
+    bore: Loops
+    axes: Floats
+    """(k, 3): along the tube and out of it."""
+    normals: Floats
+    """(k, 3): square to the rim's plane and out of the tube."""
+    face: Indices
+    """(k,): label of the planar face between the loops, -1 where there is none."""
+    single: NDArray[np.bool_]
+    """(k,): the mesh holds the outer surface only."""
+    shared: NDArray[np.bool_]
+    """(k,): the face goes on into other parts, so that only the bore's loop is the tube's own."""
+    exact: NDArray[np.bool_]
+    """(k,): all triangles beside the bore's loop are square to one axis."""
+
+    def taken(self, chosen: Indices) -> Rims:
+        return Rims(
+            outer=self.outer.taken(chosen),
+            bore=self.bore.taken(chosen),
+            axes=self.axes[chosen],
+            normals=self.normals[chosen],
+            face=self.face[chosen],
+            single=self.single[chosen],
+            shared=self.shared[chosen],
+            exact=self.exact[chosen],
+        )
+
+
+def find_rims(surface: Surface) -> tuple[Rims, Loops, Indices]:
+    """Every rim candidate: planar, with walls that run square to the bore's loop along one axis.
+
+    Second and third, all loops around planar faces and the face of each.
+    """
+    around, faces = _loops_of_faces(surface)
+    outer, bore, face, shared = _rings(surface, around, faces)
+    open_loops = _open_loops(surface)
+    pairs, singles = _nested(surface, open_loops)
+    # One list of loops, the open ones after those of faces.
+    loops = _joined(around, open_loops)
+    past = len(around.begins) - 1
+    outer = np.concatenate([outer, pairs[:, 0] + past, singles + past])
+    bore = np.concatenate([bore, pairs[:, 1] + past, singles + past])
+    face = np.concatenate([face, np.full(len(pairs) + len(singles), -1)])
+    single = np.arange(len(outer)) >= len(outer) - len(singles)
+    shared = np.concatenate([shared, np.zeros(len(pairs) + len(singles), bool)])
+    return _with_axes(surface, loops, outer, bore, face, single, shared), around, faces
+
+
+def axis_of_walls(normals: Floats, weights: Floats, begins: Indices) -> tuple[Floats, Floats]:
+    """The direction most nearly square to the normals (p, 3) of each of k groups, and (k, 3) how much of their
+    weight points along the three principal directions, least first."""
+    x, y, z = normals.T
+    products = np.column_stack([x * x, x * y, x * z, y * y, y * z, z * z]) * weights[:, None]
+    sums = np.add.reduceat(products, begins, axis=0)[:, [0, 1, 2, 1, 3, 4, 2, 4, 5]].reshape(-1, 3, 3)
+    shares, directions = np.linalg.eigh(sums)
+    total = np.maximum(shares.sum(axis=1, keepdims=True), 1e-300)
+    return directions[:, :, 0], np.maximum(shares, 0.0) / total
+
+
+def _loops_of_faces(surface: Surface) -> tuple[Loops, Indices]:
+    """The loops around planar faces, and the face of each."""
+    sizes = np.bincount(surface.faces, minlength=len(surface.faces))
+    large = np.flatnonzero(sizes[surface.faces] >= _LEAST_FACE)
+    half = (3 * large[:, None] + np.arange(3)).ravel()
+    mate = surface.mates[half]
+    own = surface.faces[half // 3]
+    edge = half[(mate < 0) | (surface.faces[mate // 3] != own)]
+    loops = _chained(surface, edge)
+    mates = surface.mates[loops.half_edges]
+    loops = Loops(loops.half_edges, loops.begins, loops.vertices, np.where(mates < 0, -1, mates // 3))
+    return loops, surface.faces[loops.half_edges[loops.begins[:-1]] // 3]
+
+
+def _open_loops(surface: Surface) -> Loops:
+    """The loops along open edges, where a mesh is a thin shell."""
+    return _chained(surface, np.flatnonzero(surface.mates < 0))
+
+
+def _chained(surface: Surface, edge: Indices) -> Loops:
+    """The half-edges ``edge``, which are the border of some triangles, chained by walking around each vertex through
+    those triangles."""
+    on_edge = np.zeros(len(surface.mates), bool)
+    on_edge[edge] = True
+    following = _side_after(edge)
+    walking = np.flatnonzero(~on_edge[following])
+    for _ in range(len(surface.mates)):
+        if not walking.size:
+            break
+        following[walking] = _side_after(surface.mates[following[walking]])
+        walking = walking[~on_edge[following[walking]]]
+    place = np.full(len(surface.mates), -1, np.int64)
+    place[edge] = np.arange(len(edge))
+    order, begins = topology.loops(place[following])
+    half = edge[order]
+    return Loops(half, begins, surface.starts[half], half // 3)
+
+
+def _side_after(half_edges: Indices) -> Indices:
+    return half_edges - half_edges % 3 + (half_edges + 1) % 3
+
+
+def _rings(surface: Surface, loops: Loops, faces: Indices) -> tuple[Indices, Indices, Indices, NDArray[np.bool_]]:
+    """Holes in planar faces as bores: the face's outermost loop, the hole's loop, the face, and whether the face has
+    more than these two."""
+    sizes = np.linalg.norm(_vector_areas(surface, loops), axis=1)
+    order = np.lexsort((-sizes, faces))
+    begins = np.flatnonzero(np.diff(faces[order], prepend=-1))
+    counts = np.diff(np.append(begins, len(order)))
+    outermost = np.repeat(order[begins], counts)
+    inner = np.ones(len(order), bool)
+    inner[begins] = False
+    return outermost[inner], order[inner], faces[order][inner], np.repeat(counts > 2, counts)[inner]
+
+
+def _nested(surface: Surface, loops: Loops) -> tuple[Indices, Indices]:
+    """Open loops of which one lies around the other in one plane, (n, 2) outer first, and those that are alone."""
+    areas = _vector_areas(surface, loops)
+    sizes = np.linalg.norm(areas, axis=1)
+    normals = areas / np.maximum(sizes, 1e-300)[:, None]
+    middles = loops.sums(surface.vertices[loops.vertices]) / np.maximum(loops.counts, 1)[:, None]
+    reach = 0.2 * np.sqrt(sizes)
+    a, b = topology.close_pairs(middles, np.zeros(len(sizes), np.int64), reach)
+    a, b = np.where(sizes[a] > sizes[b], a, b), np.where(sizes[a] > sizes[b], b, a)
+    apart = np.abs(np.einsum("ij,ij->i", middles[a] - middles[b], normals[a]))
+    parallel = np.abs(np.einsum("ij,ij->i", normals[a], normals[b])) > 1 - _FLATNESS**2
+    fits = (
+        parallel
+        & (apart < _FLATNESS * np.sqrt(sizes[a]))
+        & (sizes[b] > 0.15 * sizes[a])
+        & (sizes[b] < 0.999 * sizes[a])
+    )
+    taken: set[int] = set()
+    pairs = []
+    for outer, bore in zip(a[fits].tolist(), b[fits].tolist(), strict=True):
+        if outer not in taken and bore not in taken:
+            taken |= {outer, bore}
+            pairs.append((outer, bore))
+    alone = np.array([loop for loop in range(len(sizes)) if loop not in taken], np.int64)
+    return np.array(pairs, np.int64).reshape(-1, 2), alone
+
+
+def _vector_areas(surface: Surface, loops: Loops) -> Floats:
+    """(k, 3): area of each loop along its normal, by the half-edges' direction."""
+    first = surface.vertices[loops.vertices[loops.begins[:-1]]][loops.owner]
+    start = surface.vertices[loops.vertices] - first
+    end = surface.vertices[surface.ends_of(loops.half_edges)] - first
+    return loops.sums(np.cross(start, end)) / 2
+
+
+def _joined(a: Loops, b: Loops) -> Loops:
+    return Loops(
+        np.concatenate([a.half_edges, b.half_edges]),
+        np.concatenate([a.begins, b.begins[1:] + a.begins[-1]]),
+        np.concatenate([a.vertices, b.vertices]),
+        np.concatenate([a.across, b.across]),
+    )
+
+
+def _with_axes(
+    surface: Surface,
+    loops: Loops,
+    outer: Indices,
+    bore: Indices,
+    face: Indices,
+    single: NDArray[np.bool_],
+    shared: NDArray[np.bool_],
+) -> Rims:
+    """Rims with their axes and planes; those whose bore is no prism or whose loop is not flat are dropped."""
+    around = loops.taken(bore)
+    if not len(bore):
+        nothing = np.empty((0, 3))
+        return Rims(loops.taken(outer), around, nothing, nothing, face, single, shared, single)
+    wall = np.where(around.across < 0, 0, around.across)
+    known = around.across >= 0
+    weights = np.where(known, surface.areas[wall], 0.0)
+    axes, shares = axis_of_walls(surface.normals[wall], weights, around.begins[:-1])
+    owner = around.owner
+    tilt = np.where(known, np.abs(np.einsum("ij,ij->i", surface.normals[wall], axes[owner])), 0.0)
+    worst_tilt = np.maximum.reduceat(tilt, around.begins[:-1])
+
+    normals = _vector_areas(surface, around)
+    sizes = np.sqrt(np.linalg.norm(normals, axis=1))
+    normals /= np.maximum(sizes, 1e-150)[:, None] ** 2
+    points = surface.vertices[around.vertices]
+    middles = around.sums(points) / around.counts[:, None]
+    heights = np.einsum("ij,ij->i", points - middles[owner], normals[owner])
+    bumps = np.maximum.reduceat(np.abs(heights), around.begins[:-1])
+    into_wall = surface.vertices[surface.triangles[wall]].mean(axis=1) - points
+    below = around.sums(np.where(known, np.einsum("ij,ij->i", into_wall, normals[owner]), 0.0))
+    normals = np.where(below[:, None] > 0, -normals, normals)
+    lean = np.einsum("ij,ij->i", axes, normals)
+    axes = np.where(lean[:, None] < 0, -axes, axes)
+    noise = surface.noise[wall[around.begins[:-1]]]
+
+    sound = (worst_tilt < _WALL_TILT) & (shares[:, 1] > 0.02) & (np.abs(lean) > np.cos(np.radians(STEEPEST_MITRE_DEG)))
+    sound &= (bumps < _FLATNESS * sizes + 4 * noise) & (sizes > 0)
+    rims = Rims(loops.taken(outer), around, axes, normals, face, single, shared, shares[:, 0] < 4e-8)
+    return rims.taken(np.flatnonzero(sound))

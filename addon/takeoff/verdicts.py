@@ -1,0 +1,155 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether a spigot could go into an end, and the sentence that says what to do where it could not."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..geometry import polygons, topology
+from ..geometry.frames import Floats
+from ..geometry.topology import Indices
+from ..geometry.units import say_mm
+from .clearance import Clearance, Obstacle
+from .ends import Cause
+from .profiles import Profile
+from .surface import Surface
+from .walls import Runs
+
+_BARS_ALL = 0.9
+"""Share of the bore that a plate or plug covers at least; less is a bolt or pin that crosses it."""
+_OPPOSITE = -0.999
+
+
+@dataclass(frozen=True)
+class Verdict:
+    cause: Cause
+    clear_depth: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class Joint:
+    """Another tube's end that stands against this one."""
+
+    other: int
+    distance: float
+
+
+def joints(profiles: Sequence[Profile], needed: Floats) -> dict[int, Joint]:
+    """Ends that face another end within ``needed`` (k,) mm: two mitres of one corner, two tubes butted in line."""
+    if not profiles:
+        return {}
+    origins = np.array([profile.frame.origin for profile in profiles])
+    normals = np.array([profile.rim_normal for profile in profiles])
+    widths = np.array([profile.section.outer.width for profile in profiles])
+    a, b = topology.close_pairs(origins, np.zeros(len(origins), np.int64), needed + 0.5 * widths)
+    facing = np.einsum("ij,ij->i", normals[a], normals[b]) < _OPPOSITE
+    found: dict[int, Joint] = {}
+    for one, other in zip(a[facing].tolist(), b[facing].tolist(), strict=True):
+        for own, against in ((one, other), (other, one)):
+            gap = _gap(profiles[own], origins[against] - origins[own], widths[own], needed[own])
+            if gap is not None and (own not in found or gap < found[own].distance):
+                found[own] = Joint(against, gap)
+    return found
+
+
+def _gap(profile: Profile, arm: Floats, width: float, needed: float) -> float | None:
+    """How far in front of the rim, along the axis, the plane of another rim lies; None where it is not in the way."""
+    distance = float(arm @ profile.rim_normal) / float(profile.rim_normal @ profile.frame.z)
+    aside = float(np.linalg.norm(arm - distance * profile.frame.z))
+    in_the_way = aside < 0.5 * width and -0.02 * width < distance <= needed
+    return max(distance, 0.0) if in_the_way else None
+
+
+def judge(
+    surface: Surface,
+    profile: Profile,
+    body: int,
+    runs: Runs,
+    end: int,
+    clearance: Clearance,
+    joint: tuple[str, float] | None,
+    needed: float,
+) -> Verdict:
+    """The verdict on one end. ``joint`` is the name of the end's partner and its distance."""
+    at_rim = 2e-3 * profile.section.outer.width
+    straight = float(runs.straight[end])
+    if joint is not None:
+        return Verdict("blocked", 0.0, _joined(*joint, at_rim))
+    if clearance.in_front is not None:
+        return Verdict(
+            "blocked", 0.0, _in_front(_named(surface, clearance.in_front, body), clearance.in_front.distance)
+        )
+    inside = clearance.inside
+    if inside is not None and inside.distance <= at_rim:
+        return Verdict("blocked", 0.0, _in_front(_named(surface, inside, body), 0.0))
+    depth = min(straight, inside.distance) if inside is not None else straight
+    if depth >= needed:
+        return Verdict("open", depth, "open")
+    if inside is not None and inside.distance < straight + 0.1 * profile.section.outer.width:
+        name = _named(surface, inside, body)
+        if inside.through_wall and inside.cover < _BARS_ALL:
+            return Verdict("crossed", depth, f"Crossed by {name} {say_mm(depth)} down the bore; {_shorter(depth)}")
+        return Verdict("blocked", depth, f"Blocked by {name}, {say_mm(depth)} down the bore; {_shorter(depth)}")
+    return _wall_ends(surface, profile, int(runs.stop[end]), runs.walls_of(end), depth)
+
+
+def _wall_ends(surface: Surface, profile: Profile, stop: int, walls: Indices, depth: float) -> Verdict:
+    """The verdict where the bore's own ``walls`` end too soon, by what lies across their border there."""
+    mate = int(surface.mates[stop]) if stop >= 0 else -1
+    if mate >= 0 and surface.walls[mate // 3] in walls:
+        reason = f"The tube runs straight for {say_mm(depth)} only, then it bends; {_shorter(depth)}"
+        return Verdict("too short", depth, reason)
+    if mate >= 0 and not _goes_round(surface, profile, stop, walls):
+        return Verdict("crossed", depth, f"Crossed by a hole {say_mm(depth)} down the bore; {_shorter(depth)}")
+    return Verdict("too short", depth, f"The bore is {say_mm(depth)} deep only; {_shorter(depth)}")
+
+
+def _goes_round(surface: Surface, profile: Profile, stop: int, walls: Indices) -> bool:
+    """Whether the border of ``walls`` at the half-edge ``stop`` runs around the bore, not around a spot in the wall."""
+    border = [stop]
+    while len(border) < len(surface.mates):
+        half = _following(border[-1])
+        while surface.mates[half] >= 0 and surface.walls[surface.mates[half] // 3] in walls:
+            half = _following(int(surface.mates[half]))
+        if half == stop:
+            break
+        border.append(half)
+    around = profile.frame.to_local(surface.vertices[surface.starts[border]])[:, :2]
+    ahead = np.roll(around, -1, axis=0)
+    turns = np.arctan2(polygons.cross(around, ahead), np.einsum("ij,ij->i", around, ahead))
+    return abs(float(turns.sum())) > np.pi
+
+
+def _following(half: int) -> int:
+    return half - half % 3 + (half + 1) % 3
+
+
+def _named(surface: Surface, obstacle: Obstacle, body: int) -> str:
+    name = surface.body_names[obstacle.body]
+    return f"another part of {name}" if obstacle.body == body else name
+
+
+def _in_front(name: str, distance: float) -> str:
+    if distance > 0:
+        return (
+            f"Blocked by {name}, {say_mm(distance)} in front of the end; leave this end without a fitting or make room"
+        )
+    return f"Blocked by {name}, at the rim; leave this end without a fitting or move what is there"
+
+
+def _joined(name: str, distance: float, at_rim: float) -> str:
+    if distance > at_rim:
+        return f"Faces the end of {name}, {say_mm(distance)} away; leave this end without a fitting"
+    return f"Joined to {name}; leave this end without a fitting"
+
+
+def _shorter(depth: float) -> str:
+    """What to do where a spigot would have to be shorter."""
+    whole = int(depth)
+    if whole >= 2:
+        return f"shorten the spigot to {whole} mm or leave this end without a fitting"
+    return "leave this end without a fitting"

@@ -1,0 +1,235 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How far the walls of a tube run straight from a rim, and what ends them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import polygons
+from ..geometry.frames import Floats
+from ..geometry.topology import Indices
+from .profiles import Profile
+from .rims import Loops, Rims
+from .surface import Surface
+
+_SQUARE = 1e-3
+"""Triangles whose normals lean less than this (rms, as a cosine) from square run along the axis."""
+_LEVEL = 1e-4
+_ON_OUTLINE = 2e-3
+"""Share of the bore's width within which a corner lies on the bore's outline."""
+
+
+@dataclass(frozen=True, eq=False)
+class WallIndex:
+    """The smooth walls of a surface, for looking up by label."""
+
+    order: Indices
+    """Triangles, wall after wall."""
+    begins: Indices
+    tensors: Floats
+    """(walls, 3, 3): area-weighted sum of n nᵀ, which says how square a wall is to any axis."""
+    areas: Floats
+    edges: Indices
+    """Half-edges on the boundaries of walls, wall after wall."""
+    edge_begins: Indices
+
+    @classmethod
+    def of(cls, surface: Surface) -> WallIndex:
+        walls = surface.walls
+        count = int(walls.max()) + 1 if len(walls) else 0
+        x, y, z = surface.normals.T
+        sums = [
+            np.bincount(walls, product * surface.areas, count) for product in (x * x, x * y, x * z, y * y, y * z, z * z)
+        ]
+        tensors = np.array(sums)[[0, 1, 2, 1, 3, 4, 2, 4, 5]].T.reshape(-1, 3, 3)
+        mate_walls = np.where(surface.mates < 0, -1, walls[surface.mates // 3])
+        edges = np.flatnonzero((mate_walls.reshape(-1, 3) != walls[:, None]).ravel())
+        return cls(
+            *_grouped(walls, count),
+            tensors,
+            np.bincount(walls, surface.areas, count),
+            *_taken(edges, walls[edges // 3], count),
+        )
+
+    def triangles_of(self, walls: Indices) -> Indices:
+        """The triangles of some walls."""
+        return self.order[spans(self.begins, walls)[1]]
+
+
+@dataclass(frozen=True, eq=False)
+class Runs:
+    """How far walls go from each of k rims, in mm along the axis and down from the rim's plane."""
+
+    straight: Floats
+    """(k,): where the bore's wall first ends: at the other rim, a bend, or a hole."""
+    stop: Indices
+    """(k,): a half-edge of the bore's wall there, -1 where none was found."""
+    reach: Floats
+    """(k,): how far any of the outer wall goes."""
+    curved: NDArray[np.bool_]
+    """(k,): the bore goes on smoothly into something that is not straight."""
+    bore_walls: Indices
+    """Sorted keys ``rim * walls + wall`` of the walls of each rim's bore."""
+    own: Indices
+    """Sorted keys ``rim * walls + wall`` of the walls that belong to each rim's tube, its face included."""
+    walls: int
+    """How many walls the surface has."""
+
+    def walls_of(self, rim: int) -> Indices:
+        """The walls of one rim's bore."""
+        begin, end = np.searchsorted(self.bore_walls, [rim * self.walls, (rim + 1) * self.walls])
+        return self.bore_walls[begin:end] % self.walls
+
+
+def trace(surface: Surface, index: WallIndex, rims: Rims, profiles: Sequence[Profile]) -> Runs:
+    """Follow the walls down from each rim."""
+    count, walls = len(profiles), len(index.areas)
+    plane = _RimPlanes.of(profiles)
+    bore_keys = _beside(surface, rims.bore, walls)
+    outer_keys = _beside(surface, rims.outer, walls)
+    square = _is_square(index, plane, bore_keys)
+    curved = np.bincount(bore_keys // walls, ~square, count) > 0
+    straight, stop = _first_border(surface, index, plane, bore_keys[~curved[bore_keys // walls]], walls)
+    for rim in np.flatnonzero(curved).tolist():
+        wall = bore_keys[bore_keys // walls == rim] % walls
+        straight[rim], stop[rim] = _first_departure(surface, index.triangles_of(wall), plane, rim, profiles[rim])
+    reach = _reach(surface, index, plane, outer_keys, walls)
+    faces = np.flatnonzero(rims.face >= 0)
+    between = surface.walls[rims.bore.half_edges[rims.bore.begins[:-1]][faces] // 3]
+    own = np.unique(np.concatenate([bore_keys, outer_keys, faces * walls + between]))
+    return Runs(np.where(np.isfinite(straight), straight, reach), stop, reach, curved, bore_keys, own, walls)
+
+
+@dataclass(frozen=True, eq=False)
+class _RimPlanes:
+    """k rim planes with their tubes' axes, for telling how far below its rim a point lies."""
+
+    axes: Floats
+    origins: Floats
+    slopes: Floats
+    level: Floats
+    """(k,): points this little below or above the rim are on it."""
+
+    @classmethod
+    def of(cls, profiles: Sequence[Profile]) -> _RimPlanes:
+        axes = np.array([profile.frame.z for profile in profiles]).reshape(-1, 3)
+        normals = np.array([profile.rim_normal for profile in profiles]).reshape(-1, 3)
+        slopes = -normals / np.einsum("ij,ij->i", normals, axes)[:, None]
+        width = np.array([profile.section.outer.width for profile in profiles])
+        return cls(
+            axes, np.array([profile.frame.origin for profile in profiles]).reshape(-1, 3), slopes, _LEVEL * width
+        )
+
+    def depths(self, points: Floats, rims: Indices) -> Floats:
+        """How far down the axis from the rim's plane each point lies."""
+        return np.einsum("ij,ij->i", points - self.origins[rims], self.slopes[rims])
+
+
+def _beside(surface: Surface, loops: Loops, walls: int) -> Indices:
+    """Sorted keys ``loop * walls + wall`` of the walls beside loops."""
+    known = loops.across >= 0
+    return np.unique(loops.owner[known] * walls + surface.walls[loops.across[known]])
+
+
+def _is_square(index: WallIndex, plane: _RimPlanes, keys: Indices) -> NDArray[np.bool_]:
+    """Which of the walls run along the axis of their rim throughout."""
+    rim, wall = np.divmod(keys, len(index.areas))
+    lean = np.einsum("ki,kij,kj->k", plane.axes[rim], index.tensors[wall], plane.axes[rim])
+    return lean < _SQUARE**2 * index.areas[wall]
+
+
+def _first_border(
+    surface: Surface, index: WallIndex, plane: _RimPlanes, keys: Indices, walls: int
+) -> tuple[Floats, Indices]:
+    """Where the walls of each bore first end below the rim, and a half-edge there."""
+    count = len(plane.axes)
+    straight, stop = np.full(count, np.inf), np.full(count, -1, np.int64)
+    if not len(keys):
+        return straight, stop
+    key, place = spans(index.edge_begins, keys % walls)
+    half, rim = index.edges[place], (keys // walls)[key]
+    depth, inner = _border(surface, plane, half, rim)
+    mate = surface.mates[half]
+    mate_keys = rim * walls + surface.walls[mate // 3]
+    found = np.minimum(np.searchsorted(keys, mate_keys), len(keys) - 1)
+    keep = np.flatnonzero(~(inner | ((mate >= 0) & (keys[found] == mate_keys))))
+    order = keep[np.lexsort((depth[keep], rim[keep]))]
+    first = order[np.diff(rim[order], prepend=-1) != 0]
+    straight[rim[first]], stop[rim[first]] = np.maximum(depth[first], 0.0), half[first]
+    return straight, stop
+
+
+def _border(surface: Surface, plane: _RimPlanes, half: Indices, rim: Indices) -> tuple[Floats, NDArray[np.bool_]]:
+    """How deep each half-edge of a wall's border begins, and whether it is no end of the wall: an edge of the rim
+    itself, or a seam along the tube that was never closed."""
+    start, end = surface.vertices[surface.starts[half]], surface.vertices[surface.ends_of(half)]
+    from_rim, to_rim = plane.depths(start, rim), plane.depths(end, rim)
+    along = end - start
+    upright = np.abs(np.einsum("ij,ij->i", along, plane.axes[rim])) > 0.9999 * np.linalg.norm(along, axis=1)
+    on_rim = np.maximum(np.abs(from_rim), np.abs(to_rim)) < plane.level[rim] + 4 * surface.noise[half // 3]
+    return np.minimum(from_rim, to_rim), on_rim | (upright & (surface.mates[half] < 0))
+
+
+def _first_departure(
+    surface: Surface, triangles: Indices, plane: _RimPlanes, rim: int, profile: Profile
+) -> tuple[float, int]:
+    """As ``_first_border``, for one bore whose wall is not straight throughout or is made of small triangles: its
+    straight part is where all corners lie on the outline."""
+    width = profile.section.bore.width
+    lean = np.abs(surface.normals[triangles] @ profile.frame.z)
+    triangles = triangles[lean < 0.1]
+    corners, place = np.unique(surface.triangles[triangles], return_inverse=True)
+    ideal = profile.section.bore.polygon(chord_error=1e-4 * width)
+    distance, _ = polygons.nearest(ideal, profile.frame.to_local(surface.vertices[corners])[:, :2])
+    on_wall = (distance < _ON_OUTLINE * width)[place.reshape(-1, 3)].all(axis=1)
+    triangles = np.sort(triangles[on_wall])
+    if not len(triangles):
+        return 0.0, -1
+    half = (3 * triangles[:, None] + np.arange(3)).ravel()
+    mate = surface.mates[half]
+    half = half[(mate < 0) | ~np.isin(mate // 3, triangles)]
+    depth, inner = _border(surface, plane, half, np.full(len(half), rim))
+    half, depth = half[~inner], depth[~inner]
+    if not len(half):
+        return np.inf, -1
+    first = int(depth.argmin())
+    return max(float(depth[first]), 0.0), int(half[first])
+
+
+def _reach(surface: Surface, index: WallIndex, plane: _RimPlanes, keys: Indices, walls: int) -> Floats:
+    """The deepest that any of the walls along the axis goes."""
+    reach = np.zeros(len(plane.axes))
+    square = _is_square(index, plane, keys)
+    key, place = spans(index.edge_begins, keys[square] % walls)
+    rim = (keys[square] // walls)[key]
+    np.maximum.at(reach, rim, plane.depths(surface.vertices[surface.starts[index.edges[place]]], rim))
+    for key_left in keys[~square].tolist():
+        own, wall = divmod(key_left, walls)
+        triangles = index.triangles_of(np.array([wall]))
+        triangles = triangles[np.abs(surface.normals[triangles] @ plane.axes[own]) < 0.1]
+        corners = surface.vertices[surface.triangles[triangles].ravel()]
+        depths = plane.depths(corners, np.full(len(corners), own))
+        reach[own] = max(reach[own], float(depths.max(initial=0.0)))
+    return reach
+
+
+def spans(begins: Indices, chosen: Indices) -> tuple[Indices, Indices]:
+    """For a list in groups that start at ``begins``: which of ``chosen`` each member belongs to, and its place."""
+    counts = begins[chosen + 1] - begins[chosen]
+    owner = np.repeat(np.arange(len(chosen)), counts)
+    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + np.repeat(
+        begins[chosen], counts
+    )
+
+
+def _grouped(labels: Indices, count: int) -> tuple[Indices, Indices]:
+    return np.argsort(labels, kind="stable"), np.concatenate([[0], np.cumsum(np.bincount(labels, minlength=count))])
+
+
+def _taken(values: Indices, labels: Indices, count: int) -> tuple[Indices, Indices]:
+    order, begins = _grouped(labels, count)
+    return values[order], begins
