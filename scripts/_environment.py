@@ -55,6 +55,11 @@ def guarded(main: Callable[[], int]) -> int:
     except SetUpError as error:
         print(error, file=sys.stderr)
         return 2
+    except ImportError as error:
+        if "shared object file" not in str(error):
+            raise
+        print(f"A system library is missing: {error}. For Debian and its kin .ci/run lists them.", file=sys.stderr)
+        return 2
 
 
 def prepare_any(purpose: Purpose) -> Path:
@@ -136,10 +141,8 @@ def _run(command: list[str]) -> None:
     variables = {name: value for name, value in os.environ.items() if name not in astray}
     done = subprocess.run(command, env=variables, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     if done.returncode:
-        failed = f"{done.stdout.strip()}\nThe set-up stopped at: {' '.join(command)}"
-        raise SetUpError(
-            f"{failed}\nRead what it said above (is there a network, and room on the disk?), then run this again."
-        )
+        advice = "Read what it said above (is there a network, and room on the disk?), then run this again."
+        raise SetUpError(f"{done.stdout.strip()}\nThe set-up stopped at: {' '.join(command)}\n{advice}")
 
 
 @contextlib.contextmanager

@@ -211,6 +211,17 @@ def test_without_any_interpreter_every_way_out_is_named(monkeypatch, capsys, tmp
     assert all(f"Python {blender.python}" in said for blender in BLENDERS)
 
 
+def test_a_missing_system_library_is_said_in_a_line_but_other_import_errors_are_not_hidden(capsys):
+    def fail(text):
+        raise ImportError(text)
+
+    lacking = "libX11.so.6: cannot open shared object file: No such file or directory"
+    assert _environment.guarded(lambda: fail(lacking)) == 2
+    assert "libX11.so.6" in capsys.readouterr().err
+    with pytest.raises(ImportError, match="no name"):
+        _environment.guarded(lambda: fail("no name"))
+
+
 def _command(folder: Path, program: str) -> list[str]:
     """A command that runs a program of ours, whatever else it is given."""
     path = folder / f"{hashlib.sha256(program.encode()).hexdigest()[:8]}.py"
