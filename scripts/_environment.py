@@ -37,12 +37,15 @@ class SetUpError(Exception):
 
 
 def enter(purpose: Purpose = "run") -> None:
-    """Sees to it that the running script runs in an environment: returns there, elsewhere starts it anew in one."""
+    """Returns where the running script is in an environment, the add-on importable; else starts it anew in one."""
     if ENVIRONMENTS.exists() and ENVIRONMENTS.samefile(Path(sys.prefix).parent):
         sys.path.insert(0, str(REPOSITORY))
         return
+    python = prepare_any(purpose)
+    for elsewhere in ("PYTHONHOME", "PYTHONPATH"):
+        os.environ.pop(elsewhere, None)
     os.environ["PYTHONUTF8"] = "1"  # so that tables with ½ and × reach any terminal or file
-    _become([str(prepare_any(purpose)), *sys.argv])
+    _become([str(python), *sys.argv])
 
 
 def guarded(main: Callable[[], int]) -> int:

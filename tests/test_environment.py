@@ -140,6 +140,16 @@ def test_two_runs_at_once_make_one_environment(checkout):
     assert said.count("Setting up") == 1 and said.count("Waiting for another run") == 1
 
 
+@pytest.mark.skipif(os.name == "nt", reason="Windows lets few users make links")
+def test_a_linked_folder_of_environments_and_astray_variables_do_no_harm(checkout, tmp_path, monkeypatch):
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (checkout.folder / ".environment").symlink_to(elsewhere)
+    (elsewhere / "tiny.py").write_text("VERSION = 'not the locked one'")
+    monkeypatch.setenv("PYTHONPATH", str(elsewhere))
+    assert checkout.run()[:2] == (7, "tiny 1.0\n")
+
+
 @pytest.mark.skipif(os.name == "nt", reason="Windows sends no SIGINT to one group of processes")
 def test_an_interruption_ends_a_script_quietly_both_in_the_set_up_and_at_work(checkout):
     setting_up = checkout.start()
