@@ -1,0 +1,386 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The job sheet: one HTML file without links, to be printed on A4 or Letter and taken to the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from ..files.atomic import write_checked
+from ..geometry.units import say_mm
+from ..review.findings import SEVERITIES, Finding
+from ..trade.cautions import Condition, cautions_for
+from ..trade.fits import fit_named
+from ..trade.processes import Process
+from .assembly_picture import NUMBERED_UP_TO, EndMark, assembly_picture
+from .fitting_drawing import both_units, fitting_drawing
+from .markup import element, escaped, items, paragraph, table
+from .plate_map import plate_maps
+from .quantities import Quantities, say_duration
+from .sheet import JobSheet, SheetFitting, say_ranges
+from .svg import drawing, line, text
+
+ENDS_LISTED_UP_TO = 300
+"""With more ends than this their list is left to the CSV."""
+
+_STYLE = Path(__file__).with_name("job_sheet.css").read_text("utf-8")
+_SEVERITY_CLASS = {"must fix": "finding must", "look at": "finding look", "good to know": "finding"}
+
+
+def write_job_sheet(path: Path, sheet: JobSheet) -> None:
+    """Writes the sheet whole or not at all. Raises ``FileError``."""
+    write_checked(path, job_sheet_html(sheet).encode(), len, None)
+
+
+def job_sheet_html(sheet: JobSheet) -> str:
+    """The sheet as HTML. Cautions stand where they apply; nothing leaves them out."""
+    parts = (_heading, _assembly, _cut_list, _fittings, _printing, _plates, _support, _putting_in, _end_list)
+    body = "\n".join(filter(None, (part(sheet) for part in parts)))
+    head = (
+        '<meta charset="utf-8"><meta name="viewport" content="width=device-width">'
+        + element("title", escaped(f"{sheet.title}: job sheet"))
+        + element("style", _STYLE)
+    )
+    return f'<!DOCTYPE html>\n<html lang="en">\n<head>{head}</head>\n<body>\n{body}\n</body>\n</html>\n'
+
+
+def _heading(sheet: JobSheet) -> str:
+    pieces = sum(fitting.count for fitting in sheet.fittings)
+    about = (f"Job sheet of {sheet.date}", f"{pieces} fittings", f"{sheet.process.name}, {sheet.material.name}")
+    return _joined(
+        element("h1", escaped(sheet.title)),
+        element("p", escaped(" · ".join(about)), class_="about"),
+        _ruler(),
+        *_cautions(sheet, "always"),
+        *map(_finding, _by_severity(sheet.findings)),
+        *map(paragraph, sheet.notes),
+    )
+
+
+def _ruler() -> str:
+    """A length to lay a ruler against: a printer that scales pages gives itself away."""
+    inches, metric = 50.8, 50.0
+    marks = [
+        line((0, 4), (inches, 4)),
+        line((0, 2), (0, 6)),
+        line((metric, 2), (metric, 4)),
+        line((inches, 4), (inches, 6)),
+    ]
+    said = "Drawings are true to their scale where this line is as long as it says."
+    marks += [text((metric - 0.8, 2), "50 mm", "end", "small"), text((inches - 0.8, 6.2), "2 in", "end", "small")]
+    return drawing(150, 8, "A line 50 mm and 2 in long", *marks, text((inches + 3, 4), said, "start", "small"))
+
+
+def _assembly(sheet: JobSheet) -> str:
+    if not sheet.ends:
+        return ""
+    takes = {number for fitting in sheet.fittings for number in fitting.ends}
+    marks = [
+        EndMark(number, end.frame.origin, end.frame.z, number in takes) for number, end in enumerate(sheet.ends, 1)
+    ]
+    said = "The numbers are those of the cut list."
+    if len(marks) > NUMBERED_UP_TO:
+        said = f"{len(marks)} ends leave no room for numbers; the list of ends tells which tube each belongs to."
+    if len(takes) < len(marks):
+        said += " Dashed circles are ends that take no fitting."
+    picture = assembly_picture(sheet.bodies, marks)
+    return element("h2", "Where they go") + element("figure", picture, element("figcaption", escaped(said)))
+
+
+def _cut_list(sheet: JobSheet) -> str:
+    rows = [
+        (
+            one.id,
+            one.section_name,
+            one.what,
+            str(one.count),
+            str(one.spares) if one.spares else "",
+            say_ranges(one.ends),
+        )
+        for one in sheet.fittings
+    ]
+    heads = ("Fitting", "For tube", "What it is", "Print", "Of these spare", "Tube ends")
+    return element("h2", "Cut list") + table(heads, rows, numbers=(3, 4))
+
+
+def _fittings(sheet: JobSheet) -> str:
+    return element("h2", "The fittings, and what to measure") + _joined(
+        *(_fitting(one, sheet) for one in sheet.fittings)
+    )
+
+
+def _fitting(one: SheetFitting, sheet: JobSheet) -> str:
+    return element(
+        "section",
+        element("h3", escaped(f"{one.id}: {one.what}, for {one.section_name}")),
+        element("figure", fitting_drawing(one.fitting, f"{one.id}, {one.what}")),
+        _measures(one, sheet.process),
+        *map(_finding, _by_severity(one.findings)),
+    )
+
+
+def _measures(one: SheetFitting, process: Process) -> str:
+    """What to put the calipers on, as drawn, and what is allowed."""
+    recipe, bore, spigot = one.fitting.recipe, one.fitting.section.bore, one.fitting.profile.spigot_outline
+    crown, fit = one.fitting.profile.crown_outline, fit_named(recipe.fit)
+    off, layer = 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
+    round_one = one.fitting.section.kind == "round"
+    rows = []
+    for name, inner, outer in (("width", spigot.width, bore.width), ("depth", spigot.depth, bore.depth)):
+        across = "diameter" if round_one else name
+        rows.append(
+            (
+                f"Tube: bore, {across}, smallest of three",
+                outer,
+                inner + 2 * fit.least_gap_mm,
+                inner + 2 * fit.most_gap_mm,
+            )
+        )
+        rows.append((f"Fitting: spigot, {across}", inner, inner - off, inner + off))
+        if round_one:
+            break
+    rows.append(("Fitting: spigot, length", recipe.spigot_mm, recipe.spigot_mm - layer, recipe.spigot_mm + layer))
+    if not one.fitting.mitre_deg:
+        rows.append(
+            (
+                "Fitting: crown, " + ("diameter" if round_one else "width"),
+                crown.width,
+                crown.width - off,
+                crown.width + off,
+            )
+        )
+    if one.gap_mm:
+        rows.append(("Gap a side, put together", float(recipe.gap_mm or 0), *one.gap_mm))
+    cells = [(what, both_units(drawn), f"{say_mm(low)[:-3]} to {say_mm(high)}", "") for what, drawn, low, high in rows]
+    return table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
+
+
+def _printing(sheet: JobSheet) -> str:
+    process = sheet.process
+    widths = f"{say_mm(process.bead_min_mm)} to {say_mm(process.bead_max_mm)}"
+    rows = [
+        ("Material", f"{sheet.material.name}, {sheet.material.density:g} g/cm³"),
+        ("Layers", f"{say_mm(process.layer_mm)} high, the first {say_mm(process.first_layer_mm)}"),
+        ("Beads", f"{say_mm(process.bead_mm)} wide; {widths} can be laid"),
+        ("Rings", f"{process.rings} around every outline, from the outside in"),
+        ("Inside", f"{process.fill:.0%} sparse fill; {process.solid_layers} solid layers under tops and over bottoms"),
+        ("Speed", f"{process.speed_mm_s:g} mm/s along the beads"),
+        ("Chamber", f"heated to {process.chamber_c:g} °C" if process.chamber_c else "not heated"),
+        ("Support", process.support),
+        ("How they lie", "; ".join(_grouped((one.standing, one.id) for one in sheet.fittings))),
+    ]
+    if any(process.shrink_percent):
+        x, y, z = process.shrink_percent
+        rows.append(
+            ("Shrinkage", f"{x:g} % along x, {y:g} % along y, {z:g} % along z, already made up for in the files")
+        )
+    return _joined(
+        element("h2", "Printing"),
+        *_cautions(sheet, "hot chamber"),
+        table((), rows),
+        *(_plan(one) for one in sheet.fittings if one.plan),
+        _amounts(sheet.quantities) if sheet.quantities else "",
+    )
+
+
+def _plan(one: SheetFitting) -> str:
+    rows = [
+        (
+            f"{row.first + 1}–{row.last + 1}" if row.last > row.first else f"{row.first + 1}",
+            f"{say_mm(row.bottom_mm)[:-3]} to {say_mm(row.top_mm)}",
+            f"{row.rings}" if row.fewest_rings == row.rings else f"{row.rings} down to {row.fewest_rings}",
+            say_mm(row.bead_mm),
+            say_mm(row.layer_mm),
+        )
+        for row in one.plan
+    ]
+    return table(("Layers", "Height", "Rings", "Bead", "Layer"), rows, caption=f"Ring plan of {one.id}, bottom up")
+
+
+def _amounts(found: Quantities) -> str:
+    plastic, took = found.plastic_cm3, found.time_s
+    split = f"{found.part_cm3:.0f} cm³ fittings, {found.support_cm3:.0f} cm³ support, {found.purge_cm3:.0f} cm³ purged"
+    rows = [
+        (
+            "Plastic",
+            f"{found.grams:.0f} g ({plastic.value:.0f} cm³)",
+            f"{plastic.low:.0f} to {plastic.high:.0f} cm³",
+            f"{split}. {plastic.basis}",
+        ),
+        ("Time", say_duration(took.value), f"{say_duration(took.low)} to {say_duration(took.high)}", took.basis),
+    ]
+    if found.costs:
+        low, likely, high = found.costs
+        currency = f" {found.prices.currency}".rstrip() if found.prices else ""
+        rows.append(
+            ("Cost", f"{likely:.2f}{currency}", f"{low:.2f} to {high:.2f}{currency}", "From the shop book's prices.")
+        )
+    return table(("All plates", "About", "Between", "By"), rows)
+
+
+def _plates(sheet: JobSheet) -> str:
+    if not sheet.plates.count:
+        return ""
+    ids = [one.id for one in sheet.fittings]
+    figures = []
+    for found in plate_maps(sheet.footprints, ids, sheet.plates, sheet.process):
+        parts = ", ".join(f"{count} × {ids[part]}" for part, count in sorted(found.counts.items()))
+        plates = f"Plate {found.plates[0]}" if len(found.plates) == 1 else f"Plates {say_ranges(found.plates)}, each"
+        said = f"{plates} of {sheet.plates.count}: {parts}"
+        figures.append(element("figure", found.picture, element("figcaption", escaped(said))))
+    width, depth, _ = sheet.process.plate_mm
+    size = f"Plates are {say_mm(width)} wide and {say_mm(depth)} deep; the front is at the bottom."
+    return element("h2", "Plates") + paragraph(size) + element("div", *figures, class_="maps")
+
+
+def _support(sheet: JobSheet) -> str:
+    """Taking parts and support off, and what to mind on the way."""
+    held = [one for one in sheet.fittings if one.support_mm3 > 0]
+    process = sheet.process
+    steps = ["Let plate and parts cool, then take the parts off."]
+    if not held:
+        steps.append("No fitting has support.")
+    else:
+        where = ", ".join(f"{one.id} ({one.support_mm3 / 1000:.1f} cm³ each)" for one in held)
+        steps.append(f"Support is on {where}.")
+        if process.support == "dissolved in a bath":
+            depth = f", filled {say_mm(process.bath_fill_mm)} deep" if process.bath_fill_mm else ""
+            steps.append(
+                f"Dissolve it in the bath ({process.bath}{depth}). Keep every part under, grooves and pockets upward."
+            )
+            steps.append("Rinse in clean water and let the parts dry before measuring: wet plastic swells.")
+        else:
+            steps.append("Break it off with pliers, from the outside in; clear the grooves with a scriber.")
+        steps.append("Scrape the shoulder flat where support stood: it has to sit on the tube's rim.")
+    return _joined(
+        element("h2", "Off the plate"),
+        *_cautions(sheet, "caustic bath", "ultrasonic bath", "fibre-filled material"),
+        items("ol", steps),
+    )
+
+
+def _putting_in(sheet: JobSheet) -> str:
+    """Order of assembly, with the glue."""
+    recipes = [(one.id, one.fitting.recipe) for one in sheet.fittings]
+
+    def which(chosen: Iterable[str]) -> str:
+        return ", ".join(chosen)
+
+    steps = [
+        "Do all welding and galvanising first. Deburr the tube ends inside and out.",
+        "Try each fitting dry: it goes in by hand, a press fit starts by hand; the shoulder sits on the rim all round.",
+    ]
+    glued = [one for one in sheet.fittings if one.glue]
+    relieved = which(id for id, recipe in recipes if recipe.seam_relief != "none")
+    if relieved:
+        steps.append(f"Turn the seam relief to the tube's weld seam: {relieved}.")
+    mitred = which(one.id for one in sheet.fittings if one.fitting.mitre_deg)
+    if mitred:
+        steps.append(f"Mitred fittings go in one way only: turn them until the shoulder closes with the rim: {mitred}.")
+    if glued:
+        steps.append(
+            "Roughen the inside of the tube and the spigot, wipe both with a cleaner that the adhesive allows, let dry."
+        )
+        steps.append("Fill the grooves with adhesive and spread a thin coat on the spigot up to the lead-in.")
+    channels = which(id for id, recipe in recipes if recipe.vent == "channel")
+    holes = which(id for id, recipe in recipes if recipe.vent == "hole")
+    if channels:
+        steps.append(f"Keep the vent channel free of adhesive, and turn it downward where rain may come: {channels}.")
+    if holes:
+        steps.append(f"Keep the vent hole free of adhesive: {holes}.")
+    if any(recipe.vent == "none" for _, recipe in recipes):
+        steps.append(
+            "A closed tube pushes its last fitting out with the trapped air: leave one end open until the others hold."
+        )
+    pressed = which(id for id, recipe in recipes if recipe.fit == "press")
+    if pressed:
+        steps.append(f"Drive press fits home with a soft mallet, square to the rim: {pressed}.")
+    if glued:
+        steps.append(
+            "Push home, round ones with a quarter turn; wipe off what comes out, and hold until the adhesive has set."
+        )
+    return _joined(
+        element("h2", "Putting them in"),
+        *_cautions(sheet, "glue"),
+        _glue_table(sheet, glued) if glued else "",
+        items("ol", steps),
+    )
+
+
+def _glue_table(sheet: JobSheet, glued: Sequence[SheetFitting]) -> str:
+    rows, total = [], 0.0
+    for one in glued:
+        joint = one.glue
+        assert joint is not None
+        volume = joint.volume_mm3 * len(one.ends)
+        total += volume
+        rows.append(
+            (
+                one.id,
+                say_mm(joint.gap_mm),
+                f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / 25.4**2:.2f} sq in)",
+                f"{joint.volume_mm3 / 1000:.2f} ml",
+                str(len(one.ends)),
+                f"{volume / 1000:.1f} ml",
+            )
+        )
+    rows.append(("All", "", "", "", str(sum(len(one.ends) for one in glued)), f"{total / 1000:.1f} ml"))
+    adhesive = f"Glue: {sheet.material.glue}. Volumes fill gap and grooves; take a fifth more for what is wiped off."
+    heads = ("Fitting", "Gap a side", "Bond area", "Glue a joint", "Joints", "Glue in all")
+    return paragraph(adhesive) + table(heads, rows, numbers=(1, 2, 3, 4, 5))
+
+
+def _end_list(sheet: JobSheet) -> str:
+    if not sheet.ends:
+        return ""
+    takes = {number: one.id for one in sheet.fittings for number in one.ends}
+    left = [(str(number), end.source, end.reason) for number, end in enumerate(sheet.ends, 1) if number not in takes]
+    parts = [element("h2", "Tube ends")]
+    if len(sheet.ends) > ENDS_LISTED_UP_TO:
+        parts.append(paragraph(f"All {len(sheet.ends)} tube ends are in the CSV list of the order."))
+    else:
+        tubes: dict[tuple[str, str], list[int]] = {}
+        for number in sorted(takes):
+            tubes.setdefault((sheet.ends[number - 1].source, takes[number]), []).append(number)
+        rows = [(say_ranges(numbers), *tube) for tube, numbers in tubes.items()]
+        parts.append(table(("Ends", "Tube", "Fitting"), rows))
+    if left:
+        shown = left[:ENDS_LISTED_UP_TO]
+        more = f" (the first {len(shown)} of {len(left)})" if len(shown) < len(left) else ""
+        parts.append(table(("End", "Tube", "Why"), shown, caption=f"Ends that take no fitting{more}"))
+    return _joined(*parts)
+
+
+def _cautions(sheet: JobSheet, *conditions: Condition) -> list[str]:
+    """What applies to this job under those conditions, each caution once."""
+    fits = [one.fitting.recipe.fit for one in sheet.fittings] or ["glue"]
+    found = {caution.name: caution for fit in fits for caution in cautions_for(sheet.process, sheet.material, fit)}
+    return [
+        element("p", element("strong", escaped(f"Caution: {one.name}.")), " ", escaped(one.text), class_="caution")
+        for one in found.values()
+        if one.applies in conditions
+    ]
+
+
+def _by_severity(findings: Iterable[Finding]) -> list[Finding]:
+    return sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity))
+
+
+def _finding(finding: Finding) -> str:
+    place = f" ({finding.where})" if finding.where else ""
+    severity = element("strong", escaped(f"{finding.severity.capitalize()}: {finding.check}{place}."))
+    return element(
+        "p", severity, " ", escaped(f"{finding.meaning} {finding.advice}"), class_=_SEVERITY_CLASS[finding.severity]
+    )
+
+
+def _grouped(pairs: Iterable[tuple[str, str]]) -> list[str]:
+    """``("crown up", "F1"), ("crown up", "F2")`` become ``["crown up: F1, F2"]``."""
+    groups: dict[str, list[str]] = {}
+    for words, who in pairs:
+        groups.setdefault(words, []).append(who)
+    return [f"{words}: {', '.join(who)}" for words, who in groups.items()]
+
+
+def _joined(*parts: str) -> str:
+    return "\n".join(part for part in parts if part)

@@ -1,0 +1,88 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The order as lists for spreadsheets: CSV (RFC 4180), one of the tube ends and one of the fittings.
+
+UTF-8 with a byte order mark, without which common spreadsheet programs take names in other scripts for gibberish;
+commas between cells, a point in numbers, millimetres and degrees. A text that a spreadsheet would run as a formula
+gets an apostrophe in front.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from ..files.atomic import FileSet
+from .sheet import JobSheet, say_ranges
+
+_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""The last four are the wide forms of the first, which spreadsheets for East Asian scripts run too."""
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
+
+Cell = str | int | float
+
+END_COLUMNS = (
+    *("end", "tube", "section", "kind", "width_mm", "depth_mm", "wall_mm", "bore_width_mm", "bore_depth_mm"),
+    *("mitre_deg", "clear_depth_mm", "x_mm", "y_mm", "z_mm", "fitting", "remark"),
+)
+FITTING_COLUMNS = (
+    *("fitting", "section", "count", "spares", "ends", "crown", "rise_mm", "brim_mm", "spigot_mm", "fit", "gap_mm"),
+    *("grooves", "mitre_deg", "material", "process", "bond_area_mm2", "glue_mm3_each", "glue_mm3_all"),
+)
+
+
+def ends_csv(sheet: JobSheet) -> str:
+    """One row a tube end, in the sheet's numbering; those that take no fitting with the reason."""
+    takes = {number: fitting.id for fitting in sheet.fittings for number in fitting.ends}
+    names: dict[int, str] = {number: fitting.section_name for fitting in sheet.fittings for number in fitting.ends}
+    rows = []
+    for number, end in enumerate(sheet.ends, 1):
+        outer, bore = end.section.outer, end.section.bore
+        size = (outer.width, outer.depth, end.section.wall, bore.width, bore.depth)
+        place = (end.mitre_deg, end.clear_depth_mm, *end.frame.origin.tolist())
+        section = names.get(number, "")
+        remark = "" if number in takes and end.open else end.reason
+        rows.append((number, end.source, section, end.section.kind, *size, *place, takes.get(number, ""), remark))
+    return _csv(END_COLUMNS, rows)
+
+
+def fittings_csv(sheet: JobSheet) -> str:
+    """One row a fitting, with its counts and its glue."""
+    rows = []
+    for one in sheet.fittings:
+        recipe, glue = one.fitting.recipe, one.glue
+        made = (recipe.crown, recipe.rise_mm or 0.0, recipe.brim_mm, recipe.spigot_mm, recipe.fit, recipe.gap_mm or 0.0)
+        joint: tuple[Cell, ...] = ("", "", "")
+        if glue:
+            joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * len(one.ends))
+        count = (one.count, one.spares, say_ranges(one.ends))
+        printed = (recipe.groove_count, one.fitting.mitre_deg, sheet.material.name, sheet.process.name)
+        rows.append((one.id, one.section_name, *count, *made, *printed, *joint))
+    return _csv(FITTING_COLUMNS, rows)
+
+
+def write_order_lists(ends: Path, fittings: Path, sheet: JobSheet) -> None:
+    """Writes both lists, or neither. Raises ``FileError``."""
+    with FileSet() as files:
+        for path, text in ((ends, ends_csv(sheet)), (fittings, fittings_csv(sheet))):
+            files.add(path, text.encode("utf-8-sig"), len)
+
+
+def _csv(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(columns)
+    writer.writerows([_cell(cell) for cell in row] for row in rows)
+    return text.getvalue()
+
+
+def _cell(value: Cell) -> Cell:
+    """Numbers as they are said, to a thousandth; texts on one line, and none of them a formula."""
+    if isinstance(value, float):
+        return f"{round(value, 3) + 0.0:.3f}".rstrip("0").rstrip(".")
+    if isinstance(value, int):
+        return value
+    text = _CONTROL.sub(" ", value).strip().encode(errors="replace").decode()
+    return f"'{text}" if text.startswith(_FORMULA) else text

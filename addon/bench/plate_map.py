@@ -1,0 +1,103 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Maps of the plates: what lies where, equal plates once."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import CrossSection
+
+from ..geometry.frames import Floats
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from . import svg
+from .markup import element, escaped
+from .plate import Footprint, Placement, Plates
+from .section_drawing import hatching
+
+_FINE_MM = 0.05
+"""What an outline may lose on paper."""
+_LEAST_TEXT_MM = 1.2
+
+
+@dataclass(frozen=True)
+class PlateMap:
+    plates: tuple[int, ...]
+    """Numbers of the plates that look like this, from 1."""
+    counts: dict[int, int]
+    """How many of each part, by its index."""
+    picture: str
+
+
+def plate_maps(
+    footprints: Sequence[Footprint], labels: Sequence[str], plates: Plates, process: Process, width: float = 85
+) -> tuple[PlateMap, ...]:
+    """One SVG ``width`` mm wide for each arrangement; ``labels`` are what is written on each part."""
+    arrangements: dict[tuple[Placement, ...], list[int]] = {}
+    by_plate: dict[int, list[Placement]] = {}
+    for placement in plates.placements:
+        by_plate.setdefault(placement.plate, []).append(placement)
+    for plate, placements in sorted(by_plate.items()):
+        alike = tuple(Placement(one.part, 0, one.x, one.y, one.turn_deg) for one in placements)
+        arrangements.setdefault(alike, []).append(plate + 1)
+    scale = width / process.plate_mm[0]
+    outlines = [_simple(footprint.outline, _FINE_MM / scale) for footprint in footprints]
+    maps = []
+    for alike, numbers in arrangements.items():
+        counts = dict(Counter(one.part for one in alike))
+        maps.append(PlateMap(tuple(numbers), counts, _map(alike, outlines, labels, process, scale)))
+    return tuple(maps)
+
+
+def _map(
+    placements: Sequence[Placement], outlines: Sequence[Floats], labels: Sequence[str], process: Process, scale: float
+) -> str:
+    plate = np.array(process.plate_mm[:2])
+
+    def to_paper(points: Floats) -> Floats:
+        return np.column_stack([points[:, 0], plate[1] - points[:, 1]]) * scale
+
+    margin = process.margin_mm
+    drawn = [
+        svg.outlines([to_paper(_box(0, 0, *plate))], "seen"),
+        svg.outlines([to_paper(_box(margin, margin, plate[0] - 2 * margin, plate[1] - 2 * margin))], "hidden"),
+    ]
+    if min(process.keep_out_mm) > 0:
+        corner = [to_paper(_box(0, 0, *process.keep_out_mm))]
+        drawn += [svg.strokes(*hatching(corner), "hatching"), svg.outlines(corner, "thin")]
+    for one in placements:
+        outline = to_paper(one.put(outlines[one.part]))
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        drawn.append(svg.outlines([outline], "thin"))
+        # A letter is about 0.6 of its height wide; the label has to lie inside.
+        size = min(2.8, float(np.min((high - low) * 0.75 / (0.6 * max(len(labels[one.part]), 1), 1.0))))
+        if size >= _LEAST_TEXT_MM:
+            words = escaped(labels[one.part])
+            middle = (low + high) / 2
+            drawn.append(
+                element(
+                    "text",
+                    words,
+                    x=middle[0],
+                    y=middle[1],
+                    dy="0.35em",
+                    text_anchor="middle",
+                    paint_order="stroke",
+                    font_size=size,
+                )
+            )
+    paper = plate * scale
+    title = f"Plate {say_mm(plate[0])} × {say_mm(plate[1])}, {len(placements)} parts, front at the bottom"
+    return svg.drawing(paper[0], paper[1], title, *drawn)
+
+
+def _box(x: float, y: float, width: float, depth: float) -> Floats:
+    return np.array([(x, y), (x + width, y), (x + width, y + depth), (x, y + depth)])
+
+
+def _simple(outline: Floats, error: float) -> Floats:
+    simple = CrossSection([np.array(outline, float, order="C")]).simplify(error).to_polygons()
+    return simple[0] if simple else outline
