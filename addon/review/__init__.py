@@ -1,2 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A solid and a process in, findings out. Nothing here changes a solid."""
+
+from .findings import SEVERITIES, Finding, Severity
+from .integrity import UnreadableMeshError, repair
+from .layers import Level
+from .review import Review, review
+
+__all__ = ["SEVERITIES", "Finding", "Level", "Review", "Severity", "UnreadableMeshError", "repair", "review"]

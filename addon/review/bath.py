@@ -1,0 +1,196 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether a part floats in the bath that dissolves its support, and which side then stays dry.
+
+A part floats where its mass is less than that of the bath it would push aside (Archimedes). The share of its volume
+under the surface is then its mean density over the bath's. Of the six sides the one that comes to lie on top is the one
+for which the centre of mass stands least above the centre of what is pushed aside (least potential energy).
+
+Volume under a level: of the field (0, 0, z - h) through the surface below h (divergence theorem), which leaves for each
+facet of area A the integral of (h - z) over the part of it that is below: a cubic in h.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import CrossSection
+
+from ..geometry.frames import Floats
+from ..geometry.mesh import Mesh
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from .facets import Facets
+from .findings import Finding
+from .layers import Layers
+
+SIDES = {
+    "top": (0.0, 0.0, 1.0),
+    "bottom": (0.0, 0.0, -1.0),
+    "right side": (1.0, 0.0, 0.0),
+    "left side": (-1.0, 0.0, 0.0),
+    "back": (0.0, 1.0, 0.0),
+    "front": (0.0, -1.0, 0.0),
+}
+
+
+_CLOSENESS = 1e-4
+
+
+@dataclass(frozen=True)
+class Bath:
+    """A part in the bath."""
+
+    density: float
+    """Mean density of the part as filled, its sealed air included, in g/cm³."""
+    floats: bool
+    dry_side: str
+    """The side that looks out of the bath; empty where the part sinks."""
+    dry_mm: float
+    """How high it stands out."""
+    covered: bool
+    """Whether the bath is deep enough for the part's least extent."""
+
+
+def plastic_volume(layers: Layers, inner: Sequence[CrossSection], process: Process) -> float:
+    """Plastic in the part in mm³: rings and solid layers full, the rest of the inside at the process's fill.
+
+    ``inner`` is what the rings leave inside each distinct outline.
+    """
+    sparse = np.zeros(len(layers))
+    areas: dict[tuple[int, int, int], float] = {}
+    solid = process.solid_layers
+    for layer in range(solid, len(layers) - solid):
+        low, own, high = layers.which[[layer - solid, layer, layer + solid]].tolist()
+        if (low, own, high) not in areas:
+            areas[low, own, high] = (inner[own] ^ layers.outlines[low] ^ layers.outlines[high]).area()
+        sparse[layer] = areas[low, own, high]
+    return layers.volume - (1 - process.fill) * float(sparse @ layers.heights())
+
+
+def in_bath(mesh: Mesh, facets: Facets, density: float, centre: Floats, process: Process) -> Bath:
+    """``density`` is the part's mean in g/cm³, ``centre`` (3,) its centre of mass."""
+    covered = float(np.min(np.ptp(mesh.vertices, axis=0))) <= process.bath_fill_mm or process.bath_fill_mm == 0
+    share = density / process.bath_density
+    if share >= 1:
+        return Bath(density, False, "", 0.0, covered)
+    best: tuple[float, str, float] | None = None
+    for side, direction in SIDES.items():
+        up = np.array(direction)
+        body = _Body.of(mesh, facets, up)
+        level = body.level(share, _CLOSENESS)
+        rise = float(centre @ up) - body.centre_below(level)
+        if best is None or rise < best[0] - 1e-9 * body.extent:
+            best = (rise, side, float(body.high - level))
+    assert best is not None
+    return Bath(density, True, best[1], best[2], covered)
+
+
+def waterline(mesh: Mesh, up: Floats, share: float) -> float:
+    """The level along ``up`` under which ``share`` (0 to 1) of the volume of a closed mesh lies."""
+    return _Body.of(mesh, Facets.of(mesh), up).level(share)
+
+
+@dataclass(frozen=True, eq=False)
+class _Body:
+    """A closed mesh seen along one direction: its facets' corners by height, and area times the normal along it."""
+
+    heights: Floats
+    """(3, m), ascending for each facet."""
+    flux: Floats
+    """(m,)"""
+    low_scale: Floats
+    """(m,): 1 / (3 (z2 - z1) (z3 - z1)), 0 where that would be infinite and is never asked for."""
+    high_scale: Floats
+    """(m,): 1 / (3 (z3 - z1) (z3 - z2)), likewise."""
+    low: float
+    high: float
+
+    @classmethod
+    def of(cls, mesh: Mesh, facets: Facets, up: Floats) -> _Body:
+        along = mesh.vertices @ up
+        flux = facets.areas * (facets.normals @ up)
+        counts = np.abs(flux) > 1e-12 * facets.areas.max()
+        heights = np.sort(along[mesh.triangles[counts].T], axis=0)
+        low, middle, high = heights
+        low_scale, high_scale = (
+            np.divide(1 / 3, product, out=np.zeros_like(product), where=product > 0)
+            for product in ((middle - low) * (high - low), (high - low) * (high - middle))
+        )
+        return cls(heights, flux[counts], low_scale, high_scale, float(along.min()), float(along.max()))
+
+    @property
+    def extent(self) -> float:
+        return self.high - self.low
+
+    def volume_below(self, level: float) -> float:
+        low, middle, high = self.heights
+        part = np.maximum(level - low, 0.0) ** 3 * self.low_scale
+        most = level - (low + middle + high) / 3 + np.maximum(high - level, 0.0) ** 3 * self.high_scale
+        return -float(self.flux @ np.where(level < middle, part, most))
+
+    def centre_below(self, level: float) -> float:
+        """Height of the centre of the volume below ``level``: the level less the mean depth. The volume times the mean
+        depth is the integral of the volume over the levels, for each facet that of (h - z)² / 2."""
+        low, middle, high = self.heights
+        part = np.maximum(level - low, 0.0) ** 4 * self.low_scale / 4
+        squares = ((level - low) ** 2 + (level - middle) ** 2 + (level - high) ** 2) / 12
+        squares += ((level - low) * (level - middle) + (level - middle) * (level - high)) / 12
+        squares += (level - high) * (level - low) / 12
+        most = squares - np.maximum(high - level, 0.0) ** 4 * self.high_scale / 4
+        moment = -float(self.flux @ np.where(level < middle, part, most))
+        return level - moment / max(self.volume_below(level), 1e-300)
+
+    def level(self, share: float, closeness: float = 1e-9) -> float:
+        """The level under which that share of the volume lies, by false position kept within bounds, to a volume as
+        close as ``closeness`` of all of it."""
+        target = share * self.volume_below(self.high)
+        low, high = self.low, self.high
+        below, above = -target, self.volume_below(high) - target
+        for _ in range(60):
+            level = low - below * (high - low) / (above - below)
+            if not low < level < high:
+                level = (low + high) / 2
+            off = self.volume_below(level) - target
+            if abs(off) <= closeness * target / share:
+                return level
+            # Illinois: halving the end that stays keeps false position from creeping.
+            if off < 0:
+                low, below, above = level, off, above / 2
+            else:
+                high, above, below = level, off, below / 2
+        return (low + high) / 2
+
+
+def bath_findings(bath: Bath, needs_support: bool, process: Process, name: str) -> list[Finding]:
+    findings = []
+    if bath.floats:
+        findings.append(
+            Finding(
+                fitting=name,
+                check="floats in the bath",
+                severity="look at" if needs_support else "good to know",
+                meaning=f"At {process.fill:.0%} fill the part is lighter than the bath and floats: its {bath.dry_side} "
+                f"stays {say_mm(bath.dry_mm)} out of it.",
+                advice="Weigh it down or hold it under, or turn it over half way.",
+                value=round(bath.density, 3),
+                limit=process.bath_density,
+                unit="g/cm³",
+                where=bath.dry_side,
+            )
+        )
+    if not bath.covered:
+        findings.append(
+            Finding(
+                fitting=name,
+                check="bath too shallow",
+                severity="look at",
+                meaning=f"No way round is the part covered by {say_mm(process.bath_fill_mm)} of bath.",
+                advice="Fill the bath higher, or turn the part over half way.",
+                value=None,
+                limit=process.bath_fill_mm,
+                unit="mm",
+            )
+        )
+    return findings

@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where a mesh's surface passes through itself.
+
+A tree of boxes over the triangles, in the order of a space-filling curve, gives the pairs whose boxes overlap; of those
+a pair crosses where each has corners on both sides of the other and the two share more than a point. Triangles that
+share an edge are left out, and so are faces that only touch.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry.frames import Floats
+from ..geometry.mesh import Mesh
+
+MOST_TRIANGLES = 300_000
+"""Larger meshes are not looked through: memory, and the seconds that it takes."""
+_MOST_PAIRS = 6_000_000
+_TOUCHING = 1e-6
+"""Share of the mesh's size by which surfaces may pass each other and still only touch: what single precision leaves."""
+
+Indices = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Crossings:
+    pairs: Indices
+    """(k, 2): triangles that pass through each other."""
+    place: tuple[float, float, float] | None
+    """Where they do so furthest, in mm."""
+
+
+def crossings(mesh: Mesh) -> Crossings | None:
+    """Triangles that pass through each other; None where there are too many to look."""
+    count = len(mesh.triangles)
+    if count > MOST_TRIANGLES:
+        return None
+    corners = mesh.corners
+    pairs = _overlapping(corners.min(axis=1), corners.max(axis=1))
+    if pairs is None:
+        return None
+    first, second = pairs
+    columns = np.ascontiguousarray(mesh.triangles.T)
+    shared = np.zeros(len(first), np.int8)
+    for a in columns:
+        corner = a[first]
+        for b in columns:
+            shared += corner == b[second]
+    first, second = first[shared < 2], second[shared < 2]
+    tolerance = _TOUCHING * float(np.ptp(mesh.vertices, axis=0).max())
+    normals = _unit_normals(corners)
+    for _ in range(2):
+        above = _heights(corners[second], corners[first, 0], normals[first])
+        through = (above.max(axis=1) > tolerance) & (above.min(axis=1) < -tolerance)
+        first, second = second[through], first[through]
+    lengths, places = _common(corners, normals, first, second)
+    crossed = lengths > tolerance
+    found = np.column_stack([first, second])[crossed]
+    if not len(found):
+        return Crossings(found, None)
+    x, y, z = places[crossed][np.argmax(lengths[crossed])].tolist()
+    return Crossings(found, (x, y, z))
+
+
+def _overlapping(low: Floats, high: Floats) -> tuple[Indices, Indices] | None:
+    """Pairs of boxes (n, 3) that overlap, each once."""
+    order = _curve_order((low + high) / 2)
+    depth = max(int(np.ceil(np.log2(max(len(order), 1)))), 0)
+    lows = np.full((2**depth, 3), np.inf)
+    highs = np.full((2**depth, 3), -np.inf)
+    lows[: len(order)], highs[: len(order)] = low[order], high[order]
+    levels = [(lows, highs)]
+    while len(levels[-1][0]) > 1:
+        lows, highs = levels[-1]
+        levels.append((np.minimum(lows[::2], lows[1::2]), np.maximum(highs[::2], highs[1::2])))
+    a = b = np.zeros(1, np.int64)
+    for lows, highs in reversed(levels[:-1]):
+        same = a == b
+        one, two = 2 * a, 2 * b
+        a = np.concatenate([one, one, one + 1, (one + 1)[~same]])
+        b = np.concatenate([two, two + 1, two + 1, two[~same]])
+        keep = np.ones(len(a), bool)
+        for axis in range(3):
+            a, b = a[keep], b[keep]
+            keep = (lows[a, axis] <= highs[b, axis]) & (lows[b, axis] <= highs[a, axis])
+        a, b = a[keep], b[keep]
+        if len(a) > _MOST_PAIRS:
+            return None
+    unlike = a != b
+    return order[a[unlike]], order[b[unlike]]
+
+
+def _curve_order(points: Floats) -> Indices:
+    """Points (n, 3) in the order of their interleaved bits, so that neighbours in the list are near each other."""
+    span = float(np.ptp(points, axis=0).max())
+    cells = ((points - points.min(axis=0)) * (1023 / span if span > 0 else 0.0)).astype(np.uint64)
+    code = np.zeros(len(points), np.uint64)
+    for axis in range(3):
+        bits = cells[:, axis]
+        for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
+            bits = (bits | (bits << np.uint64(shift))) & np.uint64(mask)
+        code |= bits << np.uint64(axis)
+    return np.argsort(code, kind="stable")
+
+
+def _unit_normals(corners: Floats) -> Floats:
+    normals = _cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    lengths = np.sqrt(np.einsum("ij,ij->i", normals, normals))
+    return normals / np.maximum(lengths, 1e-300)[:, None]
+
+
+def _heights(triangles: Floats, points: Floats, normals: Floats) -> Floats:
+    """(k, 3): how far the corners of triangles (k, 3, 3) lie above planes."""
+    return np.einsum("ikj,ij->ik", triangles - points[:, None], normals)
+
+
+def _common(corners: Floats, normals: Floats, first: Indices, second: Indices) -> tuple[Floats, Floats]:
+    """How long the line is that pairs of triangles have in common (k,), and its middle (k, 3).
+
+    Each triangle cuts the line in which the two planes meet in a stretch; common is where the stretches overlap.
+    """
+    ways = _cross(normals[first], normals[second])
+    ways /= np.maximum(np.sqrt(np.einsum("ij,ij->i", ways, ways)), 1e-300)[:, None]
+    low, high = np.full(len(first), -np.inf), np.full(len(first), np.inf)
+    origin = np.zeros((len(first), 3))
+    for one, other in ((first, second), (second, first)):
+        triangles = corners[one]
+        heights = _heights(triangles, corners[other, 0], normals[other])
+        along = np.einsum("ikj,ij->ik", triangles, ways)
+        ends = []
+        for side in range(3):
+            h, g = heights[:, side], heights[:, (side + 1) % 3]
+            crosses = (h > 0) != (g > 0)
+            share = h / np.where(crosses, h - g, 1.0)
+            ends.append(np.where(crosses, along[:, side] + share * (along[:, (side + 1) % 3] - along[:, side]), np.nan))
+            point = triangles[:, side] + share[:, None] * (triangles[:, (side + 1) % 3] - triangles[:, side])
+            origin[crosses] = point[crosses]
+        low = np.maximum(low, np.nanmin(ends, axis=0)) if len(first) else low
+        high = np.minimum(high, np.nanmax(ends, axis=0)) if len(first) else high
+    middle = (low + high) / 2 - np.einsum("ij,ij->i", origin, ways)
+    return high - low, origin + middle[:, None] * ways
+
+
+def _cross(u: Floats, v: Floats) -> Floats:
+    (ux, uy, uz), (vx, vy, vz) = u.T, v.T
+    return np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])

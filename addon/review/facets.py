@@ -1,0 +1,38 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the checks ask of a mesh's triangles, worked out once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..geometry.frames import Floats
+from ..geometry.mesh import Mesh
+
+
+@dataclass(frozen=True, eq=False)
+class Facets:
+    """One row a triangle. A triangle without area has a zero normal."""
+
+    normals: Floats
+    """(m, 3), unit, out of the solid."""
+    areas: Floats
+    """(m,) in mm²."""
+    centres: Floats
+    """(m, 3) in mm."""
+    low: Floats
+    """(m,): least z in mm."""
+    high: Floats
+    """(m,): greatest z in mm."""
+
+    @classmethod
+    def of(cls, mesh: Mesh) -> Facets:
+        a, b, c = mesh.vertices[mesh.triangles.T]
+        (ux, uy, uz), (vx, vy, vz) = (b - a).T, (c - a).T
+        crosses = np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])
+        doubles = np.sqrt(np.einsum("ij,ij->i", crosses, crosses))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            normals = np.where(doubles[:, None] > 0, crosses / doubles[:, None], 0.0)
+        heights = np.stack([a[:, 2], b[:, 2], c[:, 2]])
+        return cls(normals, doubles / 2, (a + b + c) / 3, heights.min(axis=0), heights.max(axis=0))

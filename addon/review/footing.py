@@ -1,0 +1,127 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Footing: what the part stands on while it is printed, and whether it fits the plate."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import CrossSection
+
+from ..geometry.frames import Floats
+from ..geometry.mesh import Mesh
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from .findings import Finding
+from .layers import Layers
+
+LEAST_TIP_DEG = 15.0
+"""A part that tips over at a smaller angle wants a wider foot; our own rule."""
+MOST_SLENDER = 5.0
+"""Height over the footing's smallest width beyond which the nozzle may knock a part over; our own rule."""
+
+
+@dataclass(frozen=True)
+class Footing:
+    contact_mm2: float
+    """Area of the first layer."""
+    width_mm: float
+    """The footing's smallest width: that of the hull of the first layer."""
+    height_mm: float
+    tip_deg: float
+    """How far the part can lean before it falls: from its centre of mass to the nearest edge of the footing."""
+
+    @property
+    def slenderness(self) -> float:
+        return self.height_mm / self.width_mm if self.width_mm > 0 else math.inf
+
+
+def centre_of_mass(mesh: Mesh) -> Floats:
+    """(3,): of a closed mesh filled evenly, by tetrahedra from its first vertex."""
+    base = mesh.vertices[0]
+    corners = mesh.corners - base
+    six_volumes = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
+    return base + (six_volumes @ corners.sum(axis=1)) / (4 * six_volumes.sum())
+
+
+def footing_of(layers: Layers, centre: Floats) -> Footing:
+    """``centre`` (3,) is the part's centre of mass."""
+    foot = layers.outline(0)
+    area = float(layers.areas[0])
+    hull = foot.hull()
+    if hull.is_empty():
+        return Footing(0.0, 0.0, layers.height, 0.0)
+    points, inward, lengths = _edges(hull)
+    # The smallest width of a convex outline lies square to one of its edges.
+    across = inward @ points.T - np.einsum("ij,ij->i", inward, points)[:, None]
+    margins = np.einsum("ij,ij->i", inward, centre[:2] - points)[lengths > 0]
+    tip = math.degrees(math.atan2(float(margins.min()), float(centre[2])))
+    return Footing(area, float(across.max(axis=1)[lengths > 0].min()), layers.height, max(tip, 0.0))
+
+
+def _edges(hull: CrossSection) -> tuple[Floats, Floats, Floats]:
+    """Corners (n, 2), the inward unit normals of the edges that start there (n, 2), and the edges' lengths (n,)."""
+    points = hull.to_polygons()[0]
+    edges = np.roll(points, -1, axis=0) - points
+    lengths = np.hypot(edges[:, 0], edges[:, 1])
+    inward = np.column_stack([-edges[:, 1], edges[:, 0]]) / np.maximum(lengths, 1e-12)[:, None]
+    return points, inward, lengths
+
+
+def size_finding(size: Floats, process: Process, name: str) -> list[Finding]:
+    """Whether a part of that size (3,) lies on the plate, either way round."""
+    width, depth = (extent - 2 * process.margin_mm for extent in process.plate_mm[:2])
+    sides = sorted(size[:2].tolist(), reverse=True)
+    room = sorted((width, depth), reverse=True)
+    over = max(sides[0] - room[0], sides[1] - room[1], float(size[2]) - process.plate_mm[2])
+    if over <= 0:
+        return []
+    return [
+        Finding(
+            fitting=name,
+            check="too large for the plate",
+            severity="must fix",
+            meaning=f"The part is {say_mm(size[0])} x {say_mm(size[1])} x {say_mm(size[2])}; the plate has room for "
+            f"{say_mm(width)} x {say_mm(depth)} x {say_mm(process.plate_mm[2])}.",
+            advice=f"It is {say_mm(over)} too large: check the mesh's unit, turn the part, or choose a larger machine.",
+            value=round(over, 3),
+            limit=0.0,
+            unit="mm",
+        )
+    ]
+
+
+def footing_findings(footing: Footing, layers: Layers, name: str) -> list[Finding]:
+    findings = []
+    if footing.tip_deg < LEAST_TIP_DEG:
+        findings.append(
+            Finding(
+                fitting=name,
+                check="tipping",
+                severity="must fix" if footing.tip_deg <= 0 else "look at",
+                meaning=f"The part stands on {footing.contact_mm2:.3g} mm² and falls over at {footing.tip_deg:.0f}°.",
+                advice="Turn the part to a wider foot, or lay an apron of beads around its foot.",
+                value=round(footing.tip_deg, 1),
+                limit=LEAST_TIP_DEG,
+                unit="°",
+                where=layers.place(0),
+                layer=1,
+            )
+        )
+    if footing.slenderness > MOST_SLENDER:
+        findings.append(
+            Finding(
+                fitting=name,
+                check="footing",
+                severity="look at",
+                meaning=f"The part is {say_mm(footing.height_mm)} high on a foot {say_mm(footing.width_mm)} wide.",
+                advice="Turn the part to a wider foot, or lay an apron of beads around its foot.",
+                value=round(min(footing.slenderness, 1e6), 2),
+                limit=MOST_SLENDER,
+                unit="height over width",
+                where=layers.place(0),
+                layer=1,
+            )
+        )
+    return findings

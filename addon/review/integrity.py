@@ -1,0 +1,359 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether a mesh is the closed surface of a solid, and a repair where that is safe."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from manifold3d import Error, Manifold, OpType, triangulate
+
+from ..geometry import topology
+from ..geometry.frames import Floats
+from ..geometry.mesh import Mesh
+from ..geometry.topology import Indices
+from ..geometry.units import say_mm
+from ..takeoff.surface import TakeoffError, read_surface
+from .crossings import crossings
+from .facets import Facets
+from .findings import Finding, Severity
+
+_FLAT = 1e-3
+"""Share of its size by which an opening may be out of flat and still be closed."""
+_SMALL_HOLE = 0.01
+"""Largest share of the surface that a repair closes: a lost face, not an open tube."""
+_SHELL_SPECK = 1e-9
+"""Share of the size cubed under which a shell encloses nothing."""
+
+Place = tuple[float, float, float]
+
+
+class UnreadableMeshError(ValueError):
+    """Arrays that are no mesh: what is wrong with them, and what to do."""
+
+
+@dataclass(frozen=True)
+class Shell:
+    """One connected closed surface."""
+
+    volume_mm3: float
+    """Negative where it bounds a cavity, or is inside out."""
+    centre_mm: Place
+
+
+@dataclass(frozen=True)
+class Integrity:
+    """What is wrong with a mesh. Counts of faces and edges; places in mm."""
+
+    not_numbers: int
+    """Faces with a corner that is not a number."""
+    no_area: int
+    open_edges: int
+    open_place: Place | None
+    crowded_edges: int
+    """Edges where more than two faces meet."""
+    flipped_edges: int
+    """Edges whose two faces disagree on which side is out."""
+    flipped_place: Place | None
+    crossing: int | None
+    """Faces that pass through others; None where it was not looked for."""
+    crossing_place: Place | None
+    shells: tuple[Shell, ...]
+    """Of a closed mesh."""
+    overlap_mm3: float
+    """Volume that shells have in common."""
+
+    @property
+    def closed(self) -> bool:
+        return not (self.not_numbers or self.open_edges or self.crowded_edges or self.flipped_edges)
+
+    @property
+    def inside_out(self) -> bool:
+        return bool(self.shells) and sum(shell.volume_mm3 for shell in self.shells) < 0
+
+    @property
+    def cavities(self) -> tuple[Shell, ...]:
+        return tuple(shell for shell in self.shells if shell.volume_mm3 < 0) if not self.inside_out else ()
+
+    @property
+    def bodies(self) -> int:
+        """Shells that are no cavities."""
+        return len(self.shells) - len(self.cavities)
+
+
+def checked_arrays(mesh: Mesh) -> Mesh:
+    """The mesh with its arrays in the right shape. Raises ``UnreadableMeshError``."""
+    vertices = np.asarray(mesh.vertices, float)
+    triangles = np.asarray(mesh.triangles)
+    if triangles.size == 0 or vertices.size == 0:
+        raise UnreadableMeshError("the mesh has no faces; pick an object with a surface")
+    if vertices.ndim != 2 or vertices.shape[1] != 3 or triangles.ndim != 2 or triangles.shape[1] != 3:
+        raise UnreadableMeshError(
+            f"vertices {vertices.shape} and triangles {triangles.shape} were given; both need three columns"
+        )
+    if triangles.min() < 0 or triangles.max() >= len(vertices):
+        raise UnreadableMeshError("a face names a vertex that is not there; export the mesh again")
+    return Mesh(vertices, triangles.astype(np.int32), mesh.name)
+
+
+def inspect(mesh: Mesh, facets: Facets, solid: Manifold, look_for_crossings: bool) -> Integrity:
+    """``solid`` is the kernel's reading of the mesh, whose status already says whether the edges are sound."""
+    sound = np.isfinite(mesh.vertices).all(axis=1)[mesh.triangles].all(axis=1)
+    found = crossings(mesh) if look_for_crossings and sound.all() else None
+    no_area = int(np.count_nonzero(facets.areas[sound] <= 0))
+    shells, overlap = _shells(mesh, solid) if solid.status() == Error.NoError else ((), 0.0)
+    open_edges = crowded = flipped = 0
+    open_place = flipped_place = None
+    if solid.status() != Error.NoError:
+        triangles = mesh.triangles[sound].astype(np.int64)
+        edges = topology.edges(triangles, len(mesh.vertices))
+        start = triangles.ravel()
+        end = triangles[:, [1, 2, 0]].ravel()
+        lonely = edges.mates < 0
+        lonely[edges.crowded] = False
+        against = (edges.mates >= 0) & (start == start[edges.mates])
+        open_edges, crowded = int(lonely.sum()), len(np.unique(edges.crowd))
+        flipped = int(against.sum()) // 2
+        middles = (mesh.vertices[start] + mesh.vertices[end]) / 2
+        open_place, flipped_place = _first(middles, lonely), _first(middles, against)
+    return Integrity(
+        not_numbers=int(np.count_nonzero(~sound)),
+        no_area=no_area,
+        open_edges=open_edges,
+        open_place=open_place,
+        crowded_edges=crowded,
+        flipped_edges=flipped,
+        flipped_place=flipped_place,
+        crossing=None if found is None else len(np.unique(found.pairs)),
+        crossing_place=None if found is None else found.place,
+        shells=shells,
+        overlap_mm3=overlap,
+    )
+
+
+def _shells(mesh: Mesh, solid: Manifold) -> tuple[tuple[Shell, ...], float]:
+    parts = solid.decompose()
+    if len(parts) == 1:
+        low, high = mesh.bounds
+        x, y, z = ((low + high) / 2).tolist()
+        return (Shell(mesh.volume, (x, y, z)),), 0.0
+    speck = _SHELL_SPECK * float(np.ptp(mesh.vertices, axis=0).max()) ** 3
+    shells, bodies = [], []
+    for part in parts:
+        own = Mesh.from_manifold(part)
+        volume = own.volume
+        if abs(volume) > speck:
+            x, y, z = own.bounds.mean(axis=0).tolist()
+            shells.append(Shell(volume, (x, y, z)))
+            if volume > 0:
+                bodies.append(part)
+    overlap = 0.0
+    if len(bodies) > 1:
+        apart = sum(part.volume() for part in bodies)
+        overlap = apart - Manifold.batch_boolean(bodies, OpType.Add).volume()
+    return tuple(shells), overlap if overlap > max(speck, 1e-6 * abs(mesh.volume)) else 0.0
+
+
+def _first(points: Floats, mask: np.ndarray) -> Place | None:
+    index = np.flatnonzero(mask)
+    if not len(index):
+        return None
+    x, y, z = points[index[0]].tolist()
+    return x, y, z
+
+
+def repair(mesh: Mesh) -> tuple[Mesh, tuple[str, ...]]:
+    """The mesh with all that is safe to mend mended, and what was done, in sentences.
+
+    Equal vertices are joined, faces without corners or twice there are left out, faces wound against their neighbours
+    are turned, small flat openings are closed, and a mesh that is inside out is turned right side out. Nothing that
+    would be a guess at the shape is done: larger openings stay open and crossing surfaces stay as they are. Raises
+    ``UnreadableMeshError`` for arrays that are no mesh.
+    """
+    mesh = checked_arrays(mesh)
+    try:
+        surface = read_surface([mesh])
+    except TakeoffError as error:
+        raise UnreadableMeshError(str(error)) from None
+    # The takeoff calls cavities inside out, too; here that is said of the whole mesh, below.
+    notes = [note for note in surface.notes if "inside out" not in note]
+    vertices, triangles = surface.vertices, surface.triangles
+    if not len(triangles):
+        raise UnreadableMeshError("no face of the mesh has three sound corners; export it again")
+    if len(vertices) < len(np.unique(mesh.triangles)):
+        notes.insert(0, "Vertices at the same place were joined.")
+    lids = _lids(vertices, triangles)
+    if len(lids):
+        triangles = np.concatenate([triangles, lids])
+        notes.append(f"Small flat openings were closed with {len(lids)} new face{'s' * (len(lids) > 1)}.")
+    mended = Mesh(vertices, triangles.astype(np.int32), mesh.name)
+    if mended.volume < 0 and mended.to_manifold().status() == Error.NoError:
+        mended = Mesh(mended.vertices, mended.triangles[:, ::-1].copy(), mesh.name)
+        notes.append("The mesh was inside out; it was turned right side out.")
+    return mended, tuple(notes)
+
+
+def _lids(vertices: Floats, triangles: Indices) -> Indices:
+    """(k, 3): faces that close the small flat openings."""
+    edges = topology.edges(triangles, len(vertices))
+    lonely = edges.mates < 0
+    lonely[edges.crowded] = False
+    if edges.crowded.size or not lonely.any():
+        return np.empty((0, 3), np.int64)
+    start, end = triangles.ravel()[lonely], triangles[:, [1, 2, 0]].ravel()[lonely]
+    if len(np.unique(start)) < len(start) or set(start.tolist()) != set(end.tolist()):
+        return np.empty((0, 3), np.int64)
+    # Along an opening the lid's edges run the other way.
+    at = np.full(len(vertices), -1, np.int64)
+    at[end] = np.arange(len(end))
+    members, begins = topology.loops(at[start])
+    surface = Mesh(vertices, triangles.astype(np.int32)).area
+    lids = [_lid(vertices, end[members[a:b]], surface) for a, b in pairwise(begins.tolist())]
+    return np.concatenate([np.empty((0, 3), np.int64), *lids])
+
+
+def _lid(vertices: Floats, loop: Indices, surface_mm2: float) -> Indices:
+    points = vertices[loop]
+    centre = points.mean(axis=0)
+    arms = points - centre
+    normal = np.cross(arms, np.roll(arms, -1, axis=0)).sum(axis=0) / 2
+    area = float(np.linalg.norm(normal))
+    if len(loop) < 3 or area <= 0 or area > _SMALL_HOLE * surface_mm2:
+        return np.empty((0, 3), np.int64)
+    normal /= area
+    if np.abs(arms @ normal).max() > _FLAT * np.linalg.norm(arms, axis=1).max():
+        return np.empty((0, 3), np.int64)
+    side = np.cross(normal, np.eye(3)[int(np.argmin(np.abs(normal)))])
+    side /= np.linalg.norm(side)
+    flat = np.column_stack([arms @ side, arms @ np.cross(normal, side)])
+    return loop[np.asarray(triangulate([flat]), np.int64).reshape(-1, 3)]
+
+
+def integrity_findings(found: Integrity, name: str) -> list[Finding]:
+    """What is wrong with the mesh, worst first."""
+
+    def finding(
+        check: str, severity: Severity, meaning: str, advice: str, value: float, unit: str, place: Place | None = None
+    ) -> Finding:
+        return Finding(
+            fitting=name,
+            check=check,
+            severity=severity,
+            meaning=meaning,
+            advice=advice,
+            value=value,
+            limit=0.0,
+            unit=unit,
+            where=_say_place(place),
+            position_mm=place,
+        )
+
+    findings = []
+    if found.not_numbers:
+        findings.append(
+            finding(
+                "broken coordinates",
+                "must fix",
+                "Faces have corners that are not numbers, so their place is unknown.",
+                "Export the mesh again, or delete these faces.",
+                found.not_numbers,
+                "faces",
+            )
+        )
+    if found.open_edges:
+        findings.append(
+            finding(
+                "open edges",
+                "must fix",
+                "The surface has openings, so it encloses no solid.",
+                "Close the openings; the repair does it for small flat ones.",
+                found.open_edges,
+                "edges",
+                found.open_place,
+            )
+        )
+    if found.crowded_edges:
+        findings.append(
+            finding(
+                "crowded edges",
+                "must fix",
+                "More than two faces meet at an edge, so inside and outside cannot be told.",
+                "Delete the faces inside the part, or give each body edges of its own.",
+                found.crowded_edges,
+                "edges",
+            )
+        )
+    if found.flipped_edges:
+        findings.append(
+            finding(
+                "flipped faces",
+                "must fix",
+                "Neighbouring faces disagree on which side is out.",
+                "Turn the flipped faces; the repair does it.",
+                found.flipped_edges,
+                "edges",
+                found.flipped_place,
+            )
+        )
+    if found.inside_out:
+        findings.append(
+            finding(
+                "inside out",
+                "must fix",
+                "The surface faces inward, so the solid would be everything around it.",
+                "Turn all faces over; the repair does it.",
+                1,
+                "meshes",
+            )
+        )
+    if found.crossing and not found.overlap_mm3:
+        findings.append(
+            finding(
+                "self-crossing",
+                "must fix",
+                "The surface passes through itself.",
+                "Join the bodies into one, or move the faces apart.",
+                found.crossing,
+                "faces",
+                found.crossing_place,
+            )
+        )
+    if found.overlap_mm3 > 0:
+        findings.append(
+            finding(
+                "overlapping bodies",
+                "look at",
+                "Bodies lie in each other; they are reviewed as one.",
+                "Join them into one solid.",
+                round(found.overlap_mm3, 3),
+                "mm³",
+            )
+        )
+    if found.no_area:
+        findings.append(
+            finding(
+                "faces without area",
+                "good to know",
+                "Some faces have no area; nothing is printed of them.",
+                "Nothing to do; delete them to tidy the mesh.",
+                found.no_area,
+                "faces",
+            )
+        )
+    if found.bodies > 1:
+        findings.append(
+            finding(
+                "loose bodies",
+                "look at",
+                f"The mesh holds {found.bodies} bodies that are not joined.",
+                "Join them, or review and print each by itself.",
+                found.bodies,
+                "bodies",
+            )
+        )
+    return findings
+
+
+def _say_place(place: Place | None) -> str:
+    return "" if place is None else "x {}, y {}, z {}".format(*map(say_mm, place))

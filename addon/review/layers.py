@@ -1,0 +1,202 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The outline stack: a solid cut at the middle of every layer, equal layers once."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from manifold3d import CrossSection, Manifold
+
+from ..geometry.frames import Floats
+from ..geometry.mesh import Ints
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from .facets import Facets
+from .findings import Finding
+
+MOST_LAYERS = 20_000
+"""More than any plate is high; a mesh in the wrong unit has them."""
+
+_UPRIGHT = 1e-5
+"""A facet whose normal's z is smaller moves an outline by less than 0.001 mm over 100 mm of height."""
+_STRAIGHT_MM = 1e-5
+"""Corners closer than this to the line through their neighbours say nothing about an outline."""
+_ON_LAYER_MM = 0.01
+"""A height this near to a layer's edge is on it: well inside what any process can place."""
+_LEAST_FACE_MM2 = 0.5
+"""A flat face smaller than this makes no height of its own."""
+
+
+class LayersError(ValueError):
+    """A solid that cannot be cut into layers: why, and what to do."""
+
+
+@dataclass(frozen=True)
+class Level:
+    """A height that matters, in the printing orientation, and the recipe's field that moves it up one for one."""
+
+    name: str
+    z_mm: float
+    field: str = ""
+    field_mm: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Layers:
+    """Layers count from 0 here and from 1 in words. All lengths in mm."""
+
+    bottoms: Floats
+    tops: Floats
+    cuts: Floats
+    """(n,): the middle of each layer, where its outline is taken."""
+    which: Ints
+    """(n,): which of the distinct outlines each layer has."""
+    raw_outlines: tuple[CrossSection, ...]
+    """The distinct outlines as the kernel cuts them, bottom up."""
+    areas: Floats
+    """(n,) in mm²."""
+    height: float
+    """Of the solid."""
+
+    def __len__(self) -> int:
+        return len(self.cuts)
+
+    @cached_property
+    def outlines(self) -> tuple[CrossSection, ...]:
+        """The distinct outlines without corners on straight lines, which every later step would carry along."""
+        return tuple(outline.simplify(_STRAIGHT_MM) for outline in self.raw_outlines)
+
+    def outline(self, layer: int) -> CrossSection:
+        return self.outlines[self.which[layer]]
+
+    def heights(self) -> Floats:
+        """(n,): how high each layer is."""
+        return self.tops - self.bottoms
+
+    @property
+    def volume(self) -> float:
+        """In mm³: the stack's, not the solid's."""
+        return float(self.areas @ self.heights())
+
+    def changes(self) -> list[int]:
+        """Layers whose outline is not that of the layer below, without the first: one for each pair of distinct
+        outlines that follow each other."""
+        return (np.flatnonzero(np.diff(self.which)) + 1).tolist()
+
+    def layer_at(self, z_mm: float) -> int:
+        """The layer that holds a height."""
+        return int(np.clip(np.searchsorted(self.tops, z_mm, side="right"), 0, len(self) - 1))
+
+    def place(self, layer: int) -> str:
+        """``"layer 14 of 82, z 3.4 mm"``: z is the layer's lower edge."""
+        return f"layer {layer + 1} of {len(self)}, z {say_mm(self.bottoms[layer])}"
+
+    def places(self, first: int, last: int) -> str:
+        if first == last:
+            return self.place(first)
+        heights = f"z {say_mm(self.bottoms[first])} to {say_mm(self.tops[last])}"
+        return f"layers {first + 1} to {last + 1} of {len(self)}, {heights}"
+
+
+def layer_edges(height: float, first: float, layer: float) -> Floats:
+    """(n + 1,): the edges of the layers that a solid of this height gets, from 0.
+
+    A layer is laid where its middle lies in the solid. Raises ``LayersError`` where there is none, or too many.
+    """
+    if not math.isfinite(height) or height <= first / 2 + 1e-9:
+        raise LayersError(
+            f"the part is {height:g} mm high and the first layer {first:g} mm: nothing would be printed; "
+            "check the unit that the mesh was made in"
+        )
+    count = 1 + max(0, math.ceil((height - first) / layer - 0.5 - 1e-6))
+    if count > MOST_LAYERS:
+        raise LayersError(
+            f"the part is {height:g} mm high, which is {count} layers of {layer:g} mm; "
+            "check the unit that the mesh was made in"
+        )
+    return np.concatenate([[0.0], first + layer * np.arange(count)])
+
+
+def cut_layers(solid: Manifold, facets: Facets, process: Process) -> Layers:
+    """A closed solid, lowest point at z = 0, at the process's layer heights. Raises ``LayersError``."""
+    height = float(solid.bounding_box()[5])
+    return cut_at(solid, layer_edges(height, process.first_layer_mm, process.layer_mm), height, facets)
+
+
+def cut_at(solid: Manifold, edges: Floats, height: float, facets: Facets | None = None) -> Layers:
+    """The solid cut in the middle between ``edges`` (n + 1,), ascending; with its facets, equal layers once."""
+    bottoms, tops = edges[:-1], edges[1:]
+    cuts = (bottoms + tops) / 2
+    which = np.arange(len(cuts), dtype=np.int32)
+    if facets is not None:
+        which = np.cumsum(_differs(facets, cuts)).astype(np.int32)
+    fresh = np.flatnonzero(np.diff(which, prepend=-1))
+    outlines = tuple(solid.slice(z) for z in cuts[fresh].tolist())
+    areas = np.array([outline.area() for outline in outlines])[which]
+    return Layers(bottoms, tops, cuts, which, outlines, areas, height)
+
+
+def _differs(facets: Facets, cuts: Floats) -> Ints:
+    """(n,): 1 where a layer's outline may differ from the one below: some facet that is not upright reaches into the
+    space between their cuts. 0 for the first layer."""
+    sloped = np.abs(facets.normals[:, 2]) > _UPRIGHT
+    first = np.searchsorted(cuts, facets.low[sloped] - 1e-9, side="left")
+    past = np.searchsorted(cuts, facets.high[sloped] + 1e-9, side="right") + 1
+    size = len(cuts) + 2
+    touching = np.cumsum(np.bincount(first, minlength=size) - np.bincount(past, minlength=size))[: len(cuts)]
+    touching[0] = 0
+    return (touching > 0).astype(np.int32)
+
+
+def flat_levels(facets: Facets) -> tuple[Level, ...]:
+    """The heights of a mesh's flat faces, for meshes whose levels nobody has named."""
+    level = (np.abs(facets.normals[:, 2]) > 1 - 1e-9) & (facets.high > _ON_LAYER_MM)
+    heights = np.round(facets.high[level], 3)
+    levels = []
+    for z in np.unique(heights):
+        faces = np.flatnonzero(level)[heights == z]
+        areas = facets.areas[faces]
+        if areas.sum() >= _LEAST_FACE_MM2:
+            up = areas[facets.normals[faces, 2] > 0].sum() * 2 > areas.sum()
+            levels.append(Level("upper face" if up else "underside", float(z)))
+    top = float(facets.high.max())
+    if not levels or levels[-1].z_mm < top - _ON_LAYER_MM:
+        levels.append(Level("top", top))
+    return tuple(levels)
+
+
+def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[Finding]:
+    """Heights that fall inside a layer, each with the change that puts it on a layer's edge."""
+    edges = np.concatenate([layers.bottoms, layers.tops[-1:]])
+    step = float(layers.heights()[-1])
+    edges = np.append(edges, edges[-1] + step)
+    findings = []
+    for level in levels:
+        off = edges - level.z_mm
+        shift = float(off[np.argmin(np.abs(off))])
+        if abs(shift) <= _ON_LAYER_MM:
+            continue
+        layer = layers.layer_at(level.z_mm)
+        change = f"{say_mm(abs(shift))} {'higher' if shift > 0 else 'lower'}, at {say_mm(level.z_mm + shift)},"
+        cure: dict[str, float | str] = {level.field: round(level.field_mm + shift, 4)} if level.field else {}
+        findings.append(
+            Finding(
+                fitting=name,
+                check="height inside a layer",
+                severity="good to know",
+                meaning=f"The {level.name} at {say_mm(level.z_mm)} falls inside a layer, so it is printed "
+                f"up to {say_mm(abs(shift))} off.",
+                advice=f"Put it {change} where a layer ends.",
+                value=round(abs(shift), 4),
+                limit=_ON_LAYER_MM,
+                unit="mm",
+                where=layers.place(layer),
+                layer=layer + 1,
+                cure=cure,
+            )
+        )
+    return findings

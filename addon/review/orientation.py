@@ -1,0 +1,217 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which way up to print: a few ways by name, a search over more, and the best of them with the reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import Manifold
+
+from ..geometry.frames import Floats, Frame
+from ..geometry.mesh import Mesh
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from .facets import Facets
+from .findings import Finding
+from .footing import LEAST_TIP_DEG, footing_of
+from .layers import cut_at
+from .overhangs import hanging
+from .support import support_under
+
+Direction = tuple[float, float, float]
+
+LAYERS = 16
+"""Layers in which every way up is tried: enough to tell them apart, quick enough for many."""
+_SEARCHED = 2
+"""Of the ways that the search ranks, how many are tried in layers."""
+_FLAT_FACES = 6
+"""The largest flat faces on which the part is tried to stand."""
+_APART = np.cos(np.radians(8.0))
+
+
+@dataclass(frozen=True)
+class Orientation:
+    """One way up, estimated in ``LAYERS`` layers."""
+
+    name: str
+    up: Direction
+    """The direction of the mesh, as given, that points up."""
+    support_mm3: float
+    marked_mm2: float
+    """Area of the visible crown that support touches."""
+    stair_largest_mm: float
+    stair_mean_mm: float
+    """Stair on the visible crown, at the process's layer height."""
+    footing_mm2: float
+    height_mm: float
+    tip_deg: float
+
+
+@dataclass(frozen=True)
+class Orientations:
+    tried: tuple[Orientation, ...]
+    """The named ones first, then what the search found."""
+    best: Orientation
+    why: str
+
+
+def orientations(
+    mesh: Mesh, solid: Manifold, facets: Facets, centre: Floats, crown_mm: tuple[float, float], process: Process
+) -> Orientations:
+    """``crown_mm`` is the height range of the visible part in the mesh as given, ``centre`` (3,) its centre of mass."""
+    crown = (facets.centres[:, 2] > crown_mm[0]) & (facets.centres[:, 2] < crown_mm[1])
+    crown_is_up = crown_mm[1] + crown_mm[0] >= float(facets.high.max())
+    up: Direction = (0.0, 0.0, 1.0) if crown_is_up else (0.0, 0.0, -1.0)
+    down: Direction = (0.0, 0.0, -up[2])
+    named = [("crown up", up), ("crown down", down), ("on the side", _side(mesh))]
+    searched = _search(facets, crown, [direction for _, direction in named], process)
+    ways = named + [(_say(direction), direction) for direction in searched]
+    tried = tuple(_tried(way, mesh, solid, facets, crown, centre, process) for way in ways)
+    volume, crown_mm2 = mesh.volume, float(facets.areas[crown].sum())
+    best = min(tried, key=lambda way: _rank(way, volume, crown_mm2, process))
+    return Orientations(tried, best, _why(best, tried, volume, crown_mm2, process))
+
+
+def _side(mesh: Mesh) -> Direction:
+    """Lying down with the wider side on the plate."""
+    width, depth, _ = mesh.size
+    return (0.0, 1.0, 0.0) if width >= depth else (1.0, 0.0, 0.0)
+
+
+def _tried(
+    way: tuple[str, Direction],
+    mesh: Mesh,
+    solid: Manifold,
+    facets: Facets,
+    crown: np.ndarray,
+    centre: Floats,
+    process: Process,
+) -> Orientation:
+    name, direction = way
+    axes = Frame.along((0, 0, 0), direction).axes
+    turned = mesh.vertices @ axes.T
+    low, high = turned.min(axis=0), turned.max(axis=0)
+    shift = np.array([0.0, 0.0, -low[2]])
+    placed = solid.transform(np.column_stack([axes, shift]))
+    height = float(high[2] - low[2])
+    layers = cut_at(placed, np.linspace(0.0, height, LAYERS + 1), height)
+    support = support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)])
+    slope = facets.normals @ np.array(direction)
+    above_plate = facets.centres @ np.array(direction) - low[2] > process.first_layer_mm
+    marked = crown & above_plate & (-slope > np.sin(np.radians(process.overhang_deg)) + 1e-4)
+    sloped = crown & (np.abs(slope) < 1 - 1e-9)
+    areas, rises = facets.areas[sloped], process.layer_mm * np.abs(slope[sloped])
+    footing = footing_of(layers, axes @ centre + shift)
+    return Orientation(
+        name,
+        direction,
+        support.volume_mm3,
+        float(facets.areas[marked].sum()),
+        float(np.max(rises, initial=0.0)),
+        float(rises @ areas / areas.sum()) if areas.sum() > 0 else 0.0,
+        footing.contact_mm2,
+        height,
+        footing.tip_deg,
+    )
+
+
+def _search(facets: Facets, crown: np.ndarray, known: list[Direction], process: Process) -> list[Direction]:
+    """The best few of the other ways up, by what the facets alone say: crown marked by support, then support as the
+    overhanging facets' columns down to the plate."""
+    directions = np.concatenate([_flat_faces(facets), _even_directions()])
+    slopes = facets.normals @ directions.T
+    heights = facets.centres @ directions.T
+    heights -= heights.min(axis=0)
+    leans = (
+        np.where(
+            (-slopes > np.sin(np.radians(process.overhang_deg)) + 1e-4) & (heights > process.first_layer_mm),
+            -slopes,
+            0.0,
+        )
+        * facets.areas[:, None]
+    )
+    marked = (leans > 0) * np.where(crown, facets.areas, 0.0)[:, None]
+    columns = (leans * heights).sum(axis=0)
+    order = np.lexsort((columns, np.round(marked.sum(axis=0), 0)))
+    found: list[Direction] = []
+    for index in order:
+        x, y, z = directions[index].tolist()
+        if all(np.dot(directions[index], other) < _APART for other in (*known, *found)):
+            found.append((x, y, z))
+        if len(found) == _SEARCHED:
+            break
+    return found
+
+
+def _flat_faces(facets: Facets) -> Floats:
+    """(k, 3): the ways up for which one of the largest flat faces lies on the plate."""
+    keys = np.round(facets.normals * 200).astype(np.int64) @ np.array([1, 1000, 1_000_000])
+    _, inverse = np.unique(keys, return_inverse=True)
+    areas = np.bincount(inverse.ravel(), weights=facets.areas)
+    largest = np.argsort(-areas)[:_FLAT_FACES]
+    first = np.array([np.flatnonzero(inverse.ravel() == index)[0] for index in largest])
+    normals = facets.normals[first]
+    return -normals[np.linalg.norm(normals, axis=1) > 0.5]
+
+
+def _even_directions() -> Floats:
+    """(26, 3): to the faces, edges and corners of a cube."""
+    steps = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1) if (x, y, z) != (0, 0, 0)])
+    return steps / np.linalg.norm(steps, axis=1)[:, None]
+
+
+def _say(up: Direction) -> str:
+    return "tilted, up along x {:.2f}, y {:.2f}, z {:.2f}".format(*(value + 0.0 for value in up))
+
+
+_CRITERIA = (
+    "it stands safely",
+    "support marks less of the visible crown",
+    "it needs less support",
+    "the stair on the crown is lower",
+    "it is lower on the plate",
+)
+"""What decides, in this order."""
+
+
+def _rank(way: Orientation, volume: float, crown_mm2: float, process: Process) -> tuple[float, ...]:
+    """A number for each of ``_CRITERIA``, less is better, rounded so that a small difference does not outweigh what
+    comes after it."""
+    return (
+        float(way.tip_deg < LEAST_TIP_DEG),
+        round(20 * way.marked_mm2 / crown_mm2) if crown_mm2 > 0 else 0.0,
+        round(25 * way.support_mm3 / volume),
+        round(20 * way.stair_mean_mm / process.layer_mm),
+        way.height_mm,
+    )
+
+
+def _why(best: Orientation, tried: tuple[Orientation, ...], volume: float, crown_mm2: float, process: Process) -> str:
+    """The first criterion by which the best beats each of the named others."""
+    own = _rank(best, volume, crown_mm2, process)
+    reasons = []
+    for other in tried[:3]:
+        pairs = zip(own, _rank(other, volume, crown_mm2, process), strict=True)
+        decisive = next((reason for reason, (a, b) in zip(_CRITERIA, pairs, strict=True) if a < b), None)
+        if decisive is not None:
+            reasons.append(f"than {other.name}: {decisive}")
+    return "Better " + "; better ".join(reasons) + "." if reasons else "All ways are alike."
+
+
+def orientation_finding(found: Orientations, name: str) -> Finding:
+    best = found.best
+    given = next((way for way in found.tried if way.up == (0.0, 0.0, 1.0)), best)
+    as_given = best is given
+    return Finding(
+        fitting=name,
+        check="orientation",
+        severity="good to know" if as_given else "look at",
+        meaning=f"Best printed {best.name}{', as it stands' if as_given else ''}. {found.why}",
+        advice="Leave it as it stands."
+        if as_given
+        else f"Turn it {best.name}; support falls from "
+        f"{given.support_mm3:.3g} to {best.support_mm3:.3g} mm³, height becomes {say_mm(best.height_mm)}.",
+        value=round(best.support_mm3, 1),
+        unit="mm³ of support",
+    )

@@ -1,0 +1,205 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the checks ask of outlines: how far a bead can go inward, where they are narrow, how far apart they lie."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from manifold3d import CrossSection, JoinType
+from numpy.typing import NDArray
+
+from ..geometry.frames import Floats
+from ..geometry.polygons import contains
+
+CLOSE_MM = 1e-3
+"""Widths are found to this, far below what a process can lay."""
+
+_ARC_FACETS = 32
+"""Facets of a whole circle in offsets: half a percent of the distance."""
+_SAMPLES = 32
+"""Points of an outline at which its distance to another is taken."""
+_BATCH = 4_000_000
+"""Most point-to-edge distances worked out at once: keeps memory under a few hundred MB."""
+
+
+def grow(outline: CrossSection, distance: float) -> CrossSection:
+    """The outline moved outward all around (inward where negative): what lies within ``distance`` of it."""
+    return outline.offset(distance, JoinType.Round, 2.0, _ARC_FACETS)
+
+
+def opened(outline: CrossSection, distance: float) -> CrossSection:
+    """The outline without the parts narrower than twice ``distance``. Corners stay sharp down to about 30 degrees."""
+    return grow(outline, -distance).offset(distance + CLOSE_MM, JoinType.Miter, 4.0)
+
+
+def closed(outline: CrossSection, distance: float) -> CrossSection:
+    """The outline with the gaps narrower than twice ``distance`` filled."""
+    return grow(outline, distance).offset(-distance - CLOSE_MM, JoinType.Miter, 4.0)
+
+
+def centre_of(outline: CrossSection) -> tuple[float, float]:
+    """Centre of the box around an outline."""
+    left, front, right, back = outline.bounds()
+    return (left + right) / 2, (front + back) / 2
+
+
+def half_width(outline: CrossSection, high: float | None = None) -> float:
+    """Radius of the largest circle inside an outline: how far inward it moves before nothing is left."""
+    if outline.is_empty():
+        return 0.0
+    left, front, right, back = outline.bounds()
+    most = min(right - left, back - front) / 2 if outline.num_contour() == 1 else math.inf
+    most = min(most, math.sqrt(outline.area() / math.pi), math.inf if high is None else high)
+    return greatest(lambda distance: not grow(outline, -distance).is_empty(), most)
+
+
+def greatest(holds: Callable[[float], bool], high: float) -> float:
+    """The greatest number up to ``high`` for which ``holds``, where it holds below and fails above."""
+    low, step = 0.0, max(high * 1e-5, min(CLOSE_MM, high * 1e-2))
+    while high - low > step:
+        middle = (low + high) / 2
+        low, high = (middle, high) if holds(middle) else (low, middle)
+    return (low + high) / 2
+
+
+@dataclass(frozen=True, eq=False)
+class Shapes:
+    """Facts of many outlines, worked out together."""
+
+    outlines: Sequence[CrossSection]
+
+    @cached_property
+    def polygons(self) -> list[list[Floats]]:
+        return [outline.to_polygons() for outline in self.outlines]
+
+    @property
+    def convex(self) -> NDArray[np.bool_]:
+        """(m,): one contour that only ever turns left."""
+        return self._facts[0]
+
+    @property
+    def blunt(self) -> NDArray[np.bool_]:
+        """(m,): convex without a corner sharper than 60 degrees."""
+        return self._facts[1]
+
+    @cached_property
+    def half_widths(self) -> Floats:
+        """(m,): radius of the largest circle inside each outline, 0 for an empty one."""
+        _, _, low, high = self._facts
+        widths = low.copy()
+        for index in np.flatnonzero(high - low > CLOSE_MM).tolist():
+            widths[index] = half_width(self.outlines[index], float(high[index]))
+        return widths
+
+    @cached_property
+    def _facts(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Floats, Floats]:
+        """Convex, blunt, and what the largest inner circle's radius is at least and at most.
+
+        In a convex outline the circle about the centroid that touches the nearest side fits, and none is wider than
+        half the outline's width across that side; for outlines alike about their centre the two are the same.
+        """
+        count = len(self.outlines)
+        convex, blunt = np.zeros(count, bool), np.zeros(count, bool)
+        low, high = np.zeros(count), np.full(count, np.inf)
+        single = np.array([index for index, loops in enumerate(self.polygons) if len(loops) == 1], int)
+        empty = [index for index, loops in enumerate(self.polygons) if not loops]
+        high[empty] = 0.0
+        if not len(single):
+            return convex, blunt, low, high
+        points = np.concatenate([self.polygons[index][0] for index in single])
+        sizes = np.array([len(self.polygons[index][0]) for index in single])
+        starts = np.cumsum(sizes) - sizes
+        of = np.repeat(np.arange(len(single)), sizes)
+        after = np.arange(1, len(points) + 1)
+        after[starts + sizes - 1] = starts
+        x, y = (points - points[starts][of]).T
+        x2, y2 = x[after], y[after]
+        dx, dy = x2 - x, y2 - y
+        length = np.hypot(dx, dy)
+        turn = dx * dy[after] - dy * dx[after]
+        convex[single] = np.minimum.reduceat(turn + 1e-9 * length * length[after], starts) >= 0
+        ahead = dx * dx[after] + dy * dy[after]
+        blunt[single] = np.minimum.reduceat(ahead + 0.5 * length * length[after], starts) >= 0
+        blunt &= convex
+        cross = x * y2 - x2 * y
+        doubles = np.add.reduceat(cross, starts)
+        centre_x = np.add.reduceat((x + x2) * cross, starts) / (3 * doubles)
+        centre_y = np.add.reduceat((y + y2) * cross, starts) / (3 * doubles)
+        distance = (dx * (centre_y[of] - y) - dy * (centre_x[of] - x)) / np.maximum(length, 1e-12)
+        least = np.minimum.reduceat(distance, starts)
+        nearest = np.flatnonzero(distance == least[of])
+        nearest = nearest[np.unique(of[nearest], return_index=True)[1]]
+        nx, ny = -dy[nearest] / length[nearest], dx[nearest] / length[nearest]
+        across = x * nx[of] + y * ny[of]
+        width = np.maximum.reduceat(across, starts) - np.minimum.reduceat(across, starts)
+        round_ones = convex[single]
+        low[single[round_ones]] = least[round_ones]
+        high[single[round_ones]] = width[round_ones] / 2
+        return convex, blunt, low, high
+
+
+def samples(polygons: Sequence[Floats], count: int = _SAMPLES) -> Floats:
+    """At most ``count`` corners (k, 2), evenly taken."""
+    points = np.concatenate(polygons)
+    return points if len(points) <= count else points[np.arange(count) * len(points) // count]
+
+
+def inside(points: Floats, loops: Sequence[Floats]) -> NDArray[np.bool_]:
+    """(k,): whether points (k, 2) lie inside an outline, holes left out."""
+    return np.logical_xor.reduce([contains(loop, points) for loop in loops])
+
+
+def distances(points: Sequence[Floats], polygons: Sequence[Sequence[Floats]]) -> list[Floats]:
+    """For each set of points (k, 2), their distances (k,) in mm to the outline at the same place in ``polygons``."""
+    starts = [np.concatenate(loops) for loops in polygons]
+    ends = [np.concatenate([np.roll(loop, -1, axis=0) for loop in loops]) for loops in polygons]
+    most_points, most_edges = max(map(len, points)), max(map(len, starts))
+    batch = max(1, _BATCH // (most_points * most_edges))
+    found: list[Floats] = []
+    for at in range(0, len(points), batch):
+        some = slice(at, at + batch)
+        p, a, b = (
+            _stack(arrays[some], most)
+            for arrays, most in ((points, most_points), (starts, most_edges), (ends, most_edges))
+        )
+        nearest = _nearest(p, a, b)
+        found += [row[: len(own)] for row, own in zip(nearest, points[some], strict=True)]
+    return found
+
+
+def _stack(arrays: Sequence[Floats], count: int) -> Floats:
+    """(len, count, 2): each array made as long by repeating its last row."""
+    stacked = np.empty((len(arrays), count, 2))
+    for row, array in zip(stacked, arrays, strict=True):
+        row[: len(array)] = array
+        row[len(array) :] = array[-1]
+    return stacked
+
+
+def _nearest(points: Floats, starts: Floats, ends: Floats) -> Floats:
+    """(L, k): distance of each of the points (L, k, 2) to the nearest of the edges (L, n, 2).
+
+    With u how far along the edge the point's foot lies and t the same kept on the edge, the distance squared is
+    that to the edge's start plus t (t - 2 u); both are products of matrices.
+    """
+    middle = starts.mean(axis=1, keepdims=True)
+    points, starts, ends = points - middle, starts - middle, ends - middle
+    edges = ends - starts
+    lengths = np.sqrt(np.einsum("lni,lni->ln", edges, edges))
+    ways = edges / np.maximum(lengths, 1e-12)[:, :, None]
+    along = points @ ways.transpose(0, 2, 1)
+    along -= np.einsum("lni,lni->ln", starts, ways)[:, None, :]
+    squares = points @ (-2 * starts.transpose(0, 2, 1))
+    squares += np.einsum("lni,lni->ln", starts, starts)[:, None, :]
+    kept = np.minimum(along, lengths[:, None, :])
+    np.maximum(kept, 0.0, out=kept)
+    along *= -2
+    along += kept
+    along *= kept
+    squares += along
+    least = squares.min(axis=2) + np.einsum("lki,lki->lk", points, points)
+    return np.sqrt(np.maximum(least, 0.0))

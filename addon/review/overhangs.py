@@ -1,0 +1,252 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Overhangs: by layer, what lies further out than the layer below carries; by surface, what leans too far.
+
+By layer: from one layer to the next an outline may move outward by the height between their cuts times the tangent of
+the angle that the process carries from upright. What lies further out hangs in the air. Where it lies between two
+rests it is a bridge, spanned up to the process's bridge length; where it has a rest on one side only it is a
+cantilever; where the layer below is nowhere under it, an island.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from manifold3d import CrossSection
+
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from .facets import Facets
+from .findings import Finding, Severity
+from .layers import Layers
+from .outlines import centre_of, closed, distances, greatest, grow, samples
+
+Kind = Literal["cantilever", "bridge", "island"]
+
+LEAST_BEADS = 0.25
+"""An overhang smaller than this share of a bead's width squared is laid on nothing and still holds."""
+_SLACK_MM = 0.01
+"""Facets may step outward this much more than the surface they stand for."""
+_MOST_SORTED = 200
+"""Overhanging parts told apart, largest first; the rest count as cantilevers, the careful reading."""
+_BRIDGED = 0.9
+"""Share of an overhang that has to lie between rests for it to count as a bridge."""
+
+
+@dataclass(frozen=True, eq=False)
+class Overhang:
+    """One part of one layer that hangs in the air."""
+
+    layer: int
+    """Counted from 0."""
+    region: CrossSection
+    """All that lies beyond the layer below, up to its edge: what support has to stand under."""
+    beyond_mm2: float
+    """How much of it lies further out than the layer below carries."""
+    kind: Kind
+    reach_mm: float
+    """A cantilever's or an island's length from its nearest rest or across; a bridge's span."""
+    position_mm: tuple[float, float, float]
+
+    def carried(self, process: Process) -> bool:
+        """Whether the process lays it without support."""
+        return self.kind == "bridge" and self.reach_mm <= process.bridge_mm
+
+
+@dataclass(frozen=True)
+class LeaningSurface:
+    """Facets that lean further than the process carries, those on the plate left out."""
+
+    area_mm2: float
+    steepest_deg: float
+    """The largest lean from upright: 90 is a ceiling."""
+    position_mm: tuple[float, float, float]
+    """Middle of the largest facet that leans most."""
+    facets: tuple[int, ...]
+
+
+def carried_step(layers: Layers, layer: int, overhang_deg: float) -> float:
+    """How far out a layer may stand past the one below, in mm."""
+    height = layers.cuts[layer] - layers.cuts[layer - 1]
+    return float(height * math.tan(math.radians(overhang_deg)))
+
+
+@dataclass(frozen=True, eq=False)
+class Hanging:
+    """One part of a layer that lies past the layer below by more than is carried: what the quick pass finds."""
+
+    layer: int
+    region: CrossSection
+    beyond_mm2: float
+
+
+def hanging(layers: Layers, process: Process) -> list[Hanging]:
+    """The quick pass over all layers: area of each layer past the one below grown by what is carried."""
+    least = LEAST_BEADS * process.bead_mm**2
+    found = []
+    for layer, (below, outline) in zip(layers.changes(), pairwise(layers.outlines), strict=True):
+        past = outline - below
+        if past.is_empty():
+            continue
+        reach = carried_step(layers, layer, process.overhang_deg) + _SLACK_MM
+        carried = grow(below, reach)
+        for part in past.decompose():
+            free = part - carried
+            area = free.area()
+            if area > least:
+                found.append(Hanging(layer, _up_to_the_rest(free, part, area, reach), area))
+    return found
+
+
+def _up_to_the_rest(free: CrossSection, part: CrossSection, area: float, reach: float) -> CrossSection:
+    """Support stands right up to the part, not only under what is not carried."""
+    if area > part.area() / 2:
+        return part
+    return grow(free, reach + _SLACK_MM) ^ part
+
+
+def sort_out(layers: Layers, found: Sequence[Hanging], process: Process) -> list[Overhang]:
+    """Every overhanging part with its kind and reach, bottom up."""
+    by_size = sorted(found, key=lambda part: -part.beyond_mm2)
+    told = [_told(layers, part, process) for part in by_size[:_MOST_SORTED]]
+    told += [_cantilever(layers, part) for part in by_size[_MOST_SORTED:]]
+    return sorted(told, key=lambda overhang: overhang.layer)
+
+
+def _told(layers: Layers, part: Hanging, process: Process) -> Overhang:
+    below = layers.outline(part.layer - 1)
+    if _is_island(layers.outline(part.layer), below, part.region):
+        return _overhang(layers, part, "island", _across(part.region))
+    if below.hull().area() - below.area() > part.beyond_mm2 / 2:
+        # A gap between rests is what closing fills: growing the rests until they meet, then shrinking them again.
+        for span in (process.bridge_mm, 4 * process.bridge_mm):
+            if span > 0 and (part.region ^ closed(below, span / 2)).area() >= _BRIDGED * part.region.area():
+                half = greatest(lambda reach: not (part.region - grow(below, reach)).is_empty(), span / 2)
+                return _overhang(layers, part, "bridge", 2 * half)
+    return _cantilever(layers, part)
+
+
+def _cantilever(layers: Layers, part: Hanging) -> Overhang:
+    below = layers.outline(part.layer - 1)
+    if below.is_empty():
+        return _overhang(layers, part, "island", _across(part.region))
+    (reaches,) = distances([samples(part.region.to_polygons())], [below.to_polygons()])
+    return _overhang(layers, part, "cantilever", float(reaches.max()))
+
+
+def _is_island(outline: CrossSection, below: CrossSection, region: CrossSection) -> bool:
+    return any((piece ^ below).is_empty() and not (piece ^ region).is_empty() for piece in outline.decompose())
+
+
+def _across(region: CrossSection) -> float:
+    left, front, right, back = region.bounds()
+    return max(right - left, back - front)
+
+
+def _overhang(layers: Layers, part: Hanging, kind: Kind, reach: float) -> Overhang:
+    points = part.region.to_polygons()[0]
+    x, y = points[np.argmax(np.linalg.norm(points - centre_of(layers.outline(part.layer)), axis=1))]
+    position = (float(x), float(y), float(layers.bottoms[part.layer]))
+    return Overhang(part.layer, part.region, part.beyond_mm2, kind, reach, position)
+
+
+def leaning(facets: Facets, overhang_deg: float, plate_mm: float) -> LeaningSurface:
+    """Facets leaning more than ``overhang_deg`` from upright and not lying within ``plate_mm`` of the plate."""
+    lean = -facets.normals[:, 2]
+    found = np.flatnonzero((lean > math.sin(math.radians(overhang_deg)) + 1e-4) & (facets.high > plate_mm))
+    if not len(found):
+        return LeaningSurface(0.0, 0.0, (0.0, 0.0, 0.0), ())
+    most = found[lean[found] > lean[found].max() - 1e-6]
+    worst = most[np.argmax(facets.areas[most])]
+    steepest = math.degrees(math.asin(min(1.0, float(lean[worst]))))
+    x, y, z = facets.centres[worst].tolist()
+    return LeaningSurface(float(facets.areas[found].sum()), steepest, (x, y, z), tuple(found.tolist()))
+
+
+def overhang_findings(
+    layers: Layers, overhangs: Sequence[Overhang], surface: LeaningSurface, process: Process, name: str
+) -> list[Finding]:
+    """One finding for each kind and run of layers, the worst of its parts as its place."""
+    findings = []
+    for run in _runs(overhangs):
+        worst = max(run, key=lambda overhang: overhang.reach_mm)
+        area = sum(overhang.beyond_mm2 for overhang in run)
+        first, last = run[0].layer, run[-1].layer
+        severity, meaning, limit, advice = _words(worst, layers, first, process)
+        findings.append(
+            Finding(
+                fitting=name,
+                check=worst.kind if worst.kind != "cantilever" else "overhang",
+                severity=severity,
+                meaning=f"{meaning}; {area:.3g} mm² in all.",
+                advice=advice,
+                value=round(worst.reach_mm, 2),
+                limit=round(limit, 2),
+                unit="mm",
+                where=layers.places(first, last),
+                position_mm=worst.position_mm,
+                layer=first + 1,
+            )
+        )
+    if surface.area_mm2 > LEAST_BEADS * process.bead_mm**2:
+        x, y, z = surface.position_mm
+        findings.append(
+            Finding(
+                fitting=name,
+                check="leaning surface",
+                severity="good to know",
+                meaning=f"{surface.area_mm2:.3g} mm² of the surface leans over {process.overhang_deg:g}° from upright.",
+                advice="See the overhangs for what of it needs support.",
+                value=round(surface.steepest_deg, 1),
+                limit=process.overhang_deg,
+                unit="°",
+                where=f"z {say_mm(z)}",
+                position_mm=(x, y, z),
+            )
+        )
+    return findings
+
+
+def _words(worst: Overhang, layers: Layers, first: int, process: Process) -> tuple[Severity, str, float, str]:
+    if worst.kind == "island":
+        return (
+            "must fix",
+            f"A part {say_mm(worst.reach_mm)} across starts in the air",
+            0.0,
+            "Support it, turn the part over, or join it to the layer below.",
+        )
+    if worst.kind == "bridge":
+        limit = process.bridge_mm
+        if worst.carried(process):
+            meaning = f"A bridge of {say_mm(worst.reach_mm)} is laid between two rests"
+            return "good to know", meaning, limit, "Nothing to do."
+        return (
+            "look at",
+            f"A bridge of {say_mm(worst.reach_mm)} is longer than the process spans",
+            limit,
+            f"Support it, or bring the rests within {say_mm(limit)}.",
+        )
+    limit = carried_step(layers, first, process.overhang_deg) if first else 0.0
+    return (
+        "look at",
+        f"The layer stands out {say_mm(worst.reach_mm)} past the one below and needs support",
+        limit,
+        f"Support it, turn the part, or slope its underside {90 - process.overhang_deg:g}° or more from level.",
+    )
+
+
+def _runs(overhangs: Sequence[Overhang]) -> list[list[Overhang]]:
+    """Parts of one kind in layers that follow each other, together."""
+    runs: list[list[Overhang]] = []
+    latest: dict[Kind, list[Overhang]] = {}
+    for overhang in overhangs:
+        run = latest.get(overhang.kind)
+        if run is None or overhang.layer > run[-1].layer + 1:
+            run = latest[overhang.kind] = []
+            runs.append(run)
+        run.append(overhang)
+    return runs

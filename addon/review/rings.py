@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The rings of one layer: concentric beads inside an outline, and what they leave uncovered.
+
+A bead of width w is everything within w/2 of its middle line. The middle line of ring i (the outermost is 1) lies
+(i - 1/2) w inside the outline, holes included; where the outline is too narrow for it, the ring is not laid.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import CrossSection, JoinType, OpType
+
+from ..geometry.frames import Floats
+from .outlines import CLOSE_MM, centre_of, grow, half_width
+
+_SPECK = 1e-4
+"""Share of a bead's width squared under which an area is an error of rounding."""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """The widest circle that fits in an area, in mm."""
+
+    width_mm: float
+    centre: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Rings:
+    """Areas in mm²."""
+
+    bead_mm: float
+    middles: tuple[tuple[Floats, ...], ...]
+    """Ring by ring, outermost first: the closed middle lines, each (n, 2)."""
+    beads: tuple[CrossSection, ...]
+    """Ring by ring: what its beads cover."""
+    covered: CrossSection
+    middle: CrossSection
+    """What lies inside the innermost ring that was asked for, left to the fill."""
+    gaps: CrossSection
+    """What no ring covers and no fill reaches: corners, necks, and the middle where the last ring did not fit."""
+    overfilled_mm: float
+    """Width of the widest spot where one bead lies over itself from both sides, because the last ring is too tight."""
+    laid_mm2: float
+    """Length of all middle lines times the bead's width: covered area where nothing is covered twice."""
+
+    @property
+    def count(self) -> int:
+        """Rings laid."""
+        return len(self.beads)
+
+    @property
+    def uncovered(self) -> CrossSection:
+        return self.middle + self.gaps
+
+    @property
+    def widest_gap(self) -> Spot:
+        return widest(self.gaps)
+
+
+def rings_of(outline: CrossSection, count: int, bead: float) -> Rings:
+    """At most ``count`` concentric beads ``bead`` mm wide inside ``outline``, outermost first."""
+    middles, beads, overfilled, length = [], [], 0.0, 0.0
+    for ring in range(count):
+        line = grow(outline, -(ring + 0.5) * bead)
+        if line.is_empty():
+            break
+        inner = grow(line, -bead / 2)
+        loops = tuple(line.to_polygons())
+        middles.append(loops)
+        beads.append(line.offset(bead / 2, JoinType.Round, 2.0, 64) - inner)
+        length += sum(map(_length, loops))
+        for part in line.decompose():
+            if grow(part, -bead / 2).is_empty():
+                overfilled = max(overfilled, bead - 2 * half_width(part, bead / 2))
+    covered = CrossSection.batch_boolean(beads, OpType.Add) if beads else CrossSection()
+    middle = grow(outline, -count * bead)
+    gaps = _without_specks(outline - covered - middle, bead)
+    return Rings(bead, tuple(middles), tuple(beads), covered, middle, gaps, overfilled, length * bead)
+
+
+def widest(area: CrossSection) -> Spot:
+    """The widest circle inside an area; width 0 where the area is empty."""
+    best = Spot(0.0, (0.0, 0.0))
+    for part in sorted(area.decompose(), key=CrossSection.area, reverse=True):
+        if grow(part, -best.width_mm / 2 - CLOSE_MM).is_empty():
+            continue
+        radius = half_width(part)
+        core = grow(part, -max(radius - 2 * CLOSE_MM, 0.0))
+        best = Spot(2 * radius, centre_of(core if not core.is_empty() else part))
+    return best
+
+
+def _length(loop: Floats) -> float:
+    return float(np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1).sum())
+
+
+def _without_specks(area: CrossSection, bead: float) -> CrossSection:
+    """An area without the slivers that offsets and rounding leave."""
+    if area.area() < _SPECK * bead * bead:
+        return CrossSection()
+    parts = [part for part in area.decompose() if not grow(part, -CLOSE_MM).is_empty()]
+    return CrossSection.batch_boolean(parts, OpType.Add) if parts else CrossSection()

@@ -1,0 +1,190 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Support that cannot get out: closed cavities, and pockets whose mouth is too narrow for the bath or a tool.
+
+A probe, a cylinder as wide and as high as the narrowest mouth, is moved through the air around the part. Its middle
+may be where the outlines of all layers along its height, grown by its radius, are not. Places hang together across
+heights where they overlap; what hangs together with the outside, the probe reaches. Support that it nowhere covers,
+corners narrower than a quarter of it left out, is trapped.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from manifold3d import CrossSection, OpType
+
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from .findings import Finding
+from .integrity import Shell
+from .layers import Layers
+from .outlines import grow, opened
+from .support import Column, Support
+
+_RISE = 0.25
+"""From height to height the probe moves up this share of its own."""
+_CORNER = 0.125
+_MOST_HEIGHTS = 2000
+
+
+@dataclass(frozen=True, eq=False)
+class Trapped:
+    """Support in layers ``first`` to ``last``, counted from 0, that the probe does not reach."""
+
+    first: int
+    last: int
+    region: CrossSection
+    volume_mm3: float
+    position_mm: tuple[float, float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class _Height:
+    """Where the probe's middle may be while it stands in layers ``first`` to ``last``."""
+
+    first: int
+    last: int
+    places: list[CrossSection]
+    reached: list[bool]
+
+    def cover(self, mouth: float) -> CrossSection:
+        """What the probe covers from the places that it reaches."""
+        reached = [place for place, is_reached in zip(self.places, self.reached, strict=True) if is_reached]
+        return grow(CrossSection.batch_boolean(reached, OpType.Add), mouth / 2 * 1.01) if reached else CrossSection()
+
+
+def trapped_support(layers: Layers, support: Support, mouth: float) -> tuple[Trapped, ...]:
+    """Support that a probe ``mouth`` mm wide and high does not reach."""
+    if not support.columns or mouth <= 0:
+        return ()
+    top = support.columns[-1].last
+    # Mostly the way out is sideways; the layers above matter only where it is not.
+    trapped = _left(layers, support, _reach(layers, top, mouth), mouth)
+    return _left(layers, support, _reach(layers, len(layers) - 1, mouth), mouth) if trapped else ()
+
+
+def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:
+    """The probe's places at heights up to layer ``top``, and which of them it reaches from outside."""
+    left, front, right, back = _bounds(layers)
+    room = 2 * mouth
+    frame = CrossSection.square((right - left + 2 * room, back - front + 2 * room))
+    frame = frame.translate((left - room, front - room))
+    edge = frame.bounds()[0] + 1e-6
+    heights: list[_Height] = []
+    between = (-1, -1)
+    for first, last in _stands(layers, top, mouth):
+        low, high = int(layers.which[first]), int(layers.which[last])
+        if (low, high) == between:
+            heights[-1] = replace(heights[-1], last=last)
+            continue
+        between = low, high
+        outlines = layers.outlines[low : high + 1]
+        blocked = CrossSection.batch_boolean(outlines, OpType.Add) if high > low else outlines[0]
+        places = (frame - grow(blocked, mouth / 2)).decompose()
+        outside = first == 0 or last == len(layers) - 1
+        heights.append(_Height(first, last, places, [outside or place.bounds()[0] < edge for place in places]))
+    _spread(heights)
+    return heights
+
+
+def _stands(layers: Layers, top: int, mouth: float) -> list[tuple[int, int]]:
+    """(first, last) layers that the probe takes up: right on every floor, right under every ceiling, and between."""
+    changes = np.array([0, *(layer for layer in layers.changes() if layer <= top + 1)])
+    under = np.searchsorted(layers.bottoms, layers.bottoms[changes] - mouth - 1e-6, side="left")
+    step = max(1, int(_RISE * mouth / layers.heights()[-1]))
+    firsts = np.unique(np.concatenate([changes, under, np.arange(0, top + 1, step)]))
+    firsts = firsts[firsts <= top][:: max(1, len(firsts) // _MOST_HEIGHTS)]
+    lasts = np.searchsorted(layers.tops, layers.bottoms[firsts] + mouth + 1e-6, side="right") - 1
+    return list(zip(firsts.tolist(), np.maximum(firsts, lasts).tolist(), strict=True))
+
+
+def _spread(heights: Sequence[_Height]) -> None:
+    """Mark what hangs together with what is reached, up and down until nothing changes."""
+    pairs = list(pairwise(heights))
+    changed = True
+    while changed:
+        changed = False
+        for low, high in (*pairs, *((high, low) for low, high in reversed(pairs))):
+            for index, place in enumerate(high.places):
+                if not high.reached[index] and any(
+                    reached and not (place ^ other).is_empty()
+                    for other, reached in zip(low.places, low.reached, strict=True)
+                ):
+                    high.reached[index] = changed = True
+
+
+def _left(layers: Layers, support: Support, heights: Sequence[_Height], mouth: float) -> tuple[Trapped, ...]:
+    covers = [(height.first, height.last, height.cover(mouth)) for height in heights]
+    parts = (_unreached(layers, column, covers, mouth) for column in support.columns)
+    return tuple(part for part in parts if part is not None)
+
+
+def _unreached(
+    layers: Layers, column: Column, covers: Sequence[tuple[int, int, CrossSection]], mouth: float
+) -> Trapped | None:
+    """What the probe leaves of a column at the layer where it leaves most."""
+    worst = CrossSection()
+    for layer in {column.first, (column.first + column.last) // 2, column.last}:
+        left = column.outline
+        for first, last, cover in covers:
+            if first <= layer <= last and not left.is_empty():
+                left = left - cover
+        if left.area() > worst.area():
+            left = opened(left, _CORNER * mouth)
+            worst = max(worst, left, key=CrossSection.area)
+    if worst.is_empty():
+        return None
+    height = float(layers.tops[column.last] - layers.bottoms[column.first])
+    x, y = worst.to_polygons()[0][0].tolist()
+    return Trapped(column.first, column.last, worst, worst.area() * height, (x, y, float(layers.bottoms[column.first])))
+
+
+def _bounds(layers: Layers) -> tuple[float, float, float, float]:
+    boxes = np.array([outline.bounds() for outline in layers.outlines if not outline.is_empty()])
+    left, front = boxes[:, :2].min(axis=0).tolist()
+    right, back = boxes[:, 2:].max(axis=0).tolist()
+    return left, front, right, back
+
+
+def trapped_findings(
+    layers: Layers, trapped: Sequence[Trapped], cavities: Sequence[Shell], process: Process, name: str
+) -> list[Finding]:
+    findings = []
+    mouth = process.pocket_mouth_mm
+    if trapped:
+        volume = sum(part.volume_mm3 for part in trapped)
+        way = "The bath" if process.bath != "none" else "A tool"
+        findings.append(
+            Finding(
+                fitting=name,
+                check="trapped support",
+                severity="must fix",
+                meaning=f"{way} does not get at {volume:.3g} mm³ of support: no way in is {say_mm(mouth)} wide.",
+                advice=f"Widen the mouth to {say_mm(mouth)}, turn the part, or slope the surface that needs support.",
+                value=round(volume, 2),
+                limit=0.0,
+                unit="mm³",
+                where=layers.places(trapped[0].first, trapped[-1].last),
+                position_mm=trapped[0].position_mm,
+                layer=trapped[0].first + 1,
+            )
+        )
+    if cavities:
+        volume = -sum(cavity.volume_mm3 for cavity in cavities)
+        findings.append(
+            Finding(
+                fitting=name,
+                check="closed cavity",
+                severity="good to know",
+                meaning=f"{len(cavities)} closed cavit{'ies' if len(cavities) > 1 else 'y'} of {volume:.3g} mm³ in all "
+                "stay closed: what is laid inside stays inside.",
+                advice="Open a hole to each if support or water has to get out, else nothing.",
+                value=round(volume, 2),
+                unit="mm³",
+                position_mm=cavities[0].centre_mm,
+            )
+        )
+    return findings

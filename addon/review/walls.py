@@ -1,0 +1,263 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Thin walls and narrow gaps: in the layers by opening and closing outlines, in 3-D by rays through the solid.
+
+In a layer, what disappears when the outline is moved inward by d and out again is narrower than 2 d; what is filled
+when it is moved outward and back is a gap narrower than 2 d. In 3-D the thickness at a point of the surface is how far
+a ray goes straight inward before it leaves the solid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import CrossSection, Manifold
+
+from ..geometry.frames import Floats
+from ..geometry.mesh import Mesh
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from .facets import Facets
+from .findings import Finding
+from .layers import Layers
+from .outlines import CLOSE_MM, Shapes, centre_of, closed, half_width, opened
+
+WALL_BEADS = 2
+"""A wall takes a bead out and a bead back; common practice, no source."""
+
+_SPECK_BEADS = 0.1
+"""Parts whose area is under this share of a bead's width squared are corners, not walls."""
+_SKIN = 1e-7
+"""Rays start this share of their length under the surface."""
+_FACING = -0.5
+"""A ray counts where it leaves through a surface that faces away from the one it came in by, within 60 degrees."""
+
+
+@dataclass(frozen=True, eq=False)
+class ThinPart:
+    """A wall or a gap narrower than its limit, over layers that follow each other."""
+
+    first: int
+    last: int
+    width_mm: float
+    """At its widest in the layer where it is narrowest: nothing of it is wider there."""
+    position_mm: tuple[float, float, float]
+    regions: tuple[CrossSection, ...]
+    """One for each layer from ``first`` to ``last``."""
+
+
+@dataclass(frozen=True, eq=False)
+class Thickness:
+    """Wall thickness at points of the surface."""
+
+    points: Floats
+    """(k, 3) in mm."""
+    thickness: Floats
+    """(k,) in mm; infinite where a ray leaves by a surface that does not face the other way."""
+
+    @property
+    def least_mm(self) -> float:
+        return float(self.thickness.min()) if len(self.thickness) else float("inf")
+
+    @property
+    def thinnest(self) -> tuple[float, float, float] | None:
+        if not np.isfinite(self.least_mm):
+            return None
+        x, y, z = self.points[int(np.argmin(self.thickness))].tolist()
+        return x, y, z
+
+
+def thin_walls(layers: Layers, shapes: Shapes, bead: float, beads: int = WALL_BEADS) -> tuple[ThinPart, ...]:
+    """Regions of the layers narrower than ``beads`` beads."""
+    distance = beads * bead / 2
+    found: dict[int, CrossSection] = {}
+    for index, outline in enumerate(layers.outlines):
+        # Moving a blunt convex outline in and out gives it back.
+        if outline.is_empty() or (shapes.blunt[index] and shapes.half_widths[index] >= distance):
+            continue
+        thin = _worth_naming(outline - opened(outline, distance), bead)
+        if thin is not None:
+            found[index] = thin
+    return _over_layers(layers, found)
+
+
+def narrow_gaps(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, ...]:
+    """Holes, slots and gaps between two surfaces that are narrower than a bead: they close up."""
+    found: dict[int, CrossSection] = {}
+    for index, outline in enumerate(layers.outlines):
+        if outline.is_empty() or shapes.convex[index]:
+            continue
+        gaps = _worth_naming(closed(outline, bead / 2) - outline, bead)
+        if gaps is not None:
+            found[index] = gaps
+    return _over_layers(layers, found)
+
+
+def _worth_naming(region: CrossSection, bead: float) -> CrossSection | None:
+    """The parts of a region that are more than a sliver at a corner."""
+    least = _SPECK_BEADS * bead * bead
+    if region.area() < least:
+        return None
+    parts = [part for part in region.decompose() if part.area() >= least]
+    parts = [part for part in parts if not part.offset(-0.05 * bead).is_empty()]
+    if not parts:
+        return None
+    together = parts[0]
+    for part in parts[1:]:
+        together = together + part
+    return together
+
+
+def _over_layers(layers: Layers, found: dict[int, CrossSection]) -> tuple[ThinPart, ...]:
+    """Regions by distinct outline gathered into runs of layers."""
+    thin_parts: list[ThinPart] = []
+    run: list[int] = []
+    for layer in [*range(len(layers)), None]:
+        if layer is not None and int(layers.which[layer]) in found:
+            run.append(layer)
+        elif run:
+            thin_parts.append(_thin_part(layers, run, found))
+            run = []
+    return tuple(thin_parts)
+
+
+def _thin_part(layers: Layers, run: list[int], found: dict[int, CrossSection]) -> ThinPart:
+    narrowest = (float("inf"), run[0], (0.0, 0.0))
+    for index in dict.fromkeys(int(layers.which[layer]) for layer in run):
+        for part in found[index].decompose():
+            width = 2 * half_width(part)
+            if width < narrowest[0]:
+                layer = next(layer for layer in run if layers.which[layer] == index)
+                narrowest = (width, layer, centre_of(part))
+    width, layer, (x, y) = narrowest
+    regions = tuple(found[int(layers.which[layer])] for layer in run)
+    return ThinPart(run[0], run[-1], width, (x, y, float(layers.cuts[layer])), regions)
+
+
+def surface_points(mesh: Mesh, facets: Facets, count: int) -> tuple[Floats, Floats]:
+    """About ``count`` points (k, 3) of the surface, and the inward directions (k, 3) there.
+
+    Facets are taken evenly from all of them ordered by height and lean, so that every band of a turned part has its
+    share; a facet larger than the mean gets several points.
+    """
+    with_area = np.flatnonzero(facets.areas > 0)
+    order = with_area[np.lexsort((facets.normals[with_area, 2].round(4), facets.centres[with_area, 2].round(3)))]
+    taken = order[np.unique(np.linspace(0, len(order) - 1, min(count, len(order))).round().astype(int))]
+    share = facets.areas[taken].sum() / max(count, 1)
+    times = np.clip(np.ceil(facets.areas[taken] / max(share, 1e-12)), 1, max(1, count // 4)).astype(int)
+    of = np.repeat(taken, times)
+    at = np.arange(len(of)) - np.repeat(np.cumsum(times) - times, times)
+    # The centre first, then a sequence that fills the triangle evenly (Roberts's, of the plastic number).
+    u, v = (0.5 + at * 0.7548776662466927) % 1, (0.5 + at * 0.5698402909980532) % 1
+    u, v = np.where(u + v > 1, 1 - u, u), np.where(u + v > 1, 1 - v, v)
+    u, v = np.where(at == 0, 1 / 3, u), np.where(at == 0, 1 / 3, v)
+    a, b, c = mesh.vertices[mesh.triangles[of].T]
+    points = a + (b - a) * u[:, None] + (c - a) * v[:, None]
+    return points, -facets.normals[of]
+
+
+def thickness_at(solid: Manifold, points: Floats, inward: Floats, reach: float | None = None) -> Thickness:
+    """How far each ray goes from a point of the surface, straight inward, to where it leaves the solid; infinite past
+    ``reach`` mm, which makes it quick where only thin places matter."""
+    left, front, low, right, back, high = solid.bounding_box()
+    across = float(np.linalg.norm([right - left, back - front, high - low]))
+    reach = 1.01 * across if reach is None else reach
+    skin = across * _SKIN
+    starts = (points + inward * skin).tolist()
+    ends = (points + inward * reach).tolist()
+    thickness = np.full(len(points), np.inf)
+    cast = solid.ray_cast
+    for index, (start, end, (x, y, z)) in enumerate(zip(starts, ends, inward.tolist(), strict=True)):
+        hits = cast(start, end)
+        if hits:
+            nx, ny, nz = hits[0].normal
+            if nx * x + ny * y + nz * z > -_FACING:
+                # The kernel gives the distance as a share of the ray's length.
+                thickness[index] = hits[0].distance * (reach - skin) + skin
+    return Thickness(points, thickness)
+
+
+def thinnest_place(solid: Manifold, points: Floats, inward: Floats, limit: float) -> Thickness:
+    """``thickness_at``, looking only as deep as it must to find the thinnest of the places."""
+    across = float(np.linalg.norm(np.ptp(points, axis=0))) if len(points) else 0.0
+    reach = 2 * limit
+    while True:
+        found = thickness_at(solid, points, inward, reach)
+        if found.thinnest is not None or reach > across:
+            return found
+        reach *= 2
+
+
+def wall_findings(
+    layers: Layers,
+    thin: Sequence[ThinPart],
+    gaps: Sequence[ThinPart],
+    thickness: Thickness,
+    process: Process,
+    name: str,
+) -> list[Finding]:
+    bead = process.bead_mm
+    findings = [_thin_finding(layers, part, bead, name) for part in thin]
+    for gap in gaps:
+        findings.append(
+            Finding(
+                fitting=name,
+                check="narrow gap",
+                severity="look at",
+                meaning=f"A hole, slot or gap is {say_mm(gap.width_mm)} wide; narrower than a bead it closes up.",
+                advice=f"Make it at least {say_mm(bead)} wide, or leave it out.",
+                value=round(gap.width_mm, 3),
+                limit=bead,
+                unit="mm",
+                where=layers.places(gap.first, gap.last),
+                position_mm=gap.position_mm,
+                layer=gap.first + 1,
+            )
+        )
+    limit = WALL_BEADS * bead
+    if thickness.thinnest is not None and thickness.least_mm < limit - CLOSE_MM:
+        x, y, z = thickness.thinnest
+        findings.append(
+            Finding(
+                fitting=name,
+                check="wall thickness",
+                severity="look at",
+                meaning=f"Straight through, the part is only {say_mm(thickness.least_mm)} thick at one place.",
+                advice=f"Make it at least {say_mm(limit)}, the width of {WALL_BEADS} beads.",
+                value=round(thickness.least_mm, 3),
+                limit=limit,
+                unit="mm",
+                where=f"x {say_mm(x)}, y {say_mm(y)}, z {say_mm(z)}",
+                position_mm=(x, y, z),
+            )
+        )
+    return findings
+
+
+def _thin_finding(layers: Layers, part: ThinPart, bead: float, name: str) -> Finding:
+    limit = WALL_BEADS * bead
+    height = layers.tops[part.last] - layers.bottoms[part.first]
+    tip = part.last == len(layers) - 1 and height <= limit
+    if tip:
+        meaning = f"The top ends in a tip {say_mm(part.width_mm)} across, laid as a single bead."
+        advice = "Blunt the tip if it has to keep its shape."
+    elif part.width_mm < bead - CLOSE_MM:
+        meaning = f"A wall is {say_mm(part.width_mm)} thick, less than one bead: it is left out or comes out thicker."
+        advice = f"Make it at least {say_mm(limit)} thick, the width of {WALL_BEADS} beads."
+    else:
+        meaning = f"A wall is {say_mm(part.width_mm)} thick, too thin for a bead out and a bead back."
+        advice = f"Make it {say_mm(bead)} for one bead, or at least {say_mm(limit)} for {WALL_BEADS}."
+    return Finding(
+        fitting=name,
+        check="thin wall",
+        severity="good to know" if tip else "must fix" if part.width_mm < bead - CLOSE_MM else "look at",
+        meaning=meaning,
+        advice=advice,
+        value=round(part.width_mm, 3),
+        limit=limit,
+        unit="mm",
+        where=layers.places(part.first, part.last),
+        position_mm=part.position_mm,
+        layer=part.first + 1,
+    )
