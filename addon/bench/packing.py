@@ -106,8 +106,10 @@ class Layout:
 
         ``rule`` says which of the places comes first: the nearest to the front, to the left, or to the corner.
         """
-        places = [self._places(shape) for shape in shapes]
         spots: list[Spot] = []
+        if not count:
+            return spots
+        places = [self._places(shape) for shape in shapes]
         while len(spots) < count:
             best = _first(places, shapes, rule)
             if best is None:

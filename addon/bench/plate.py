@@ -7,7 +7,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import groupby
+from itertools import chain, count, groupby
 
 import numpy as np
 from manifold3d import CrossSection
@@ -55,7 +55,7 @@ class Footprint:
 
     @classmethod
     def of(cls, name: str, mesh: Mesh, count: int = 1, around_mm: float = 0.0) -> Footprint:
-        """Of a mesh in mm, standing the way it prints."""
+        """Of a mesh in mm, standing the way it prints. Raises ``ValueError`` where that has no extent from above."""
         return cls(name, _hull(mesh.vertices[:, :2]), float(mesh.size[2]), count, around_mm)
 
 
@@ -199,10 +199,10 @@ def _refuse_too_large(
             problems[index] = f"{footprint.name!r} is {say_mm(height)} high; there is room for {say_mm(most)}"
         elif not any(_fits(way.shape, ground) for way in ways):
             size = f"{say_mm(ways[0].shape.width)} × {say_mm(ways[0].shape.depth)}"
-            problems[index] = (
-                f"{footprint.name!r} takes {size}; the plate less its margin and its kept corner has room for less "
-                f"than that in {say_mm(ground.width)} × {say_mm(ground.depth)}"
-            )
+            room = f"{say_mm(max(ground.width, 0.0))} × {say_mm(max(ground.depth, 0.0))}"
+            problems[index] = f"{footprint.name!r} takes {size}; the plate less its margin has {room}"
+            if ground.blocked:
+                problems[index] += ", and less its kept corner too little"
     if problems:
         raise PlateError("; ".join(problems.values()) + ". Choose a larger plate or leave it out.", list(problems))
 
@@ -232,7 +232,8 @@ def _search(kinds: Sequence[_Kind], ground: Ground, seeds: dict[int, list[Spot]]
     beds: list[_Bed] = []
     effort = _EFFORT
     while any(kind.count for kind in kinds):
-        cost = sum(kind.count + 8 for kind in kinds if kind.count)
+        waiting = [kind.count for kind in kinds if kind.count]
+        cost = sum(waiting) + len(waiting) * (8 + sum(waiting) // 40)
         best: _Bed = []
         for attempt in _attempts(kinds, ground, _HARD_EFFORT // cost):
             if cost > effort:
@@ -276,7 +277,7 @@ def _orders(kinds: Sequence[_Kind]) -> list[_Order]:
 
 def _shuffled(order: _Order, rng: np.random.Generator) -> _Order:
     """The order with single parts moved a few places from where they were."""
-    singles = np.repeat([number for number, _ in order], [count for _, count in order])
+    singles = np.repeat([number for number, _ in order], [wanted for _, wanted in order])
     places = np.arange(len(singles)) + rng.normal(0, 0.15 * len(singles), len(singles))
     return [(number, len(list(run))) for number, run in groupby(singles[np.argsort(places)].tolist())]
 
@@ -285,12 +286,12 @@ def _attempt(kinds: Sequence[_Kind], ground: Ground, seeds: dict[int, list[Spot]
     layout = Layout(ground)
     bed: _Bed = []
     free = ground.width * ground.depth
-    for number, count in order:
+    for number, wanted in order:
         kind = kinds[number]
-        seed = [] if bed else sorted(seeds.get(number, ()), key=lambda spot: (round(spot.y, 3), spot.x))[:count]
+        seed = [] if bed else sorted(seeds.get(number, ()), key=lambda spot: (round(spot.y, 3), spot.x))[:wanted]
         spots = layout.put(kind.shapes, seed)
         if kind.area <= free:
-            spots += layout.fill(kind.shapes, count - len(spots), rule)
+            spots += layout.fill(kind.shapes, wanted - len(spots), rule)
         free -= kind.area * len(spots)
         bed += [(number, spot) for spot in spots]
     return bed
@@ -309,7 +310,7 @@ def _rows(kinds: Sequence[_Kind], ground: Ground) -> list[_Bed]:
     tops: list[float] = []
     rows = np.empty((0, 4))
     """Bed, front edge, depth, and how far the row is taken."""
-    for number in (number for number in order for _ in range(kinds[number].count)):
+    for number in chain.from_iterable([number] * kinds[number].count for number in order):
         variant, shape = lying[number]
         room = (rows[:, 2] >= shape.depth - _FINE) & (rows[:, 3] + shape.width <= ground.width + _FINE / 2)
         row = int(room.argmax()) if len(rows) else 0
@@ -340,7 +341,7 @@ def _fits(shape: Shape, ground: Ground) -> bool:
 
 def _new_row(shape: Shape, ground: Ground, tops: list[float]) -> tuple[int, float, float, float]:
     """A row on the first plate with room for it; ``tops`` is how far each plate is taken."""
-    for bed in range(len(tops) + 1):
+    for bed in count():
         if bed == len(tops):
             tops.append(0.0)
         beside = ground.blocked and tops[bed] < ground.keep_out[1]
@@ -348,10 +349,10 @@ def _new_row(shape: Shape, ground: Ground, tops: list[float]) -> tuple[int, floa
             front, start = ground.keep_out[1], 0.0
         else:
             front, start = tops[bed], ground.keep_out[0] if beside else 0.0
-        if front + shape.depth <= ground.depth + _FINE / 2 or bed == len(tops) - 1 and not tops[bed]:
+        if front + shape.depth <= ground.depth + _FINE / 2:
             tops[bed] = front + shape.depth + ground.spacing
             return bed, front, shape.depth, start
-    raise AssertionError("an empty plate holds any part that was not refused")
+    raise AssertionError("there is always one more plate")
 
 
 def _centred(bed: _Bed, kinds: Sequence[_Kind], ground: Ground) -> _Bed:
@@ -380,7 +381,10 @@ def _turn(degrees: float) -> Floats:
 
 
 def _hull(points: Floats) -> Floats:
-    return np.asarray(CrossSection.hull_points(points.tolist()).to_polygons()[0], float)
+    polygons = CrossSection.hull_points(points.tolist()).to_polygons()
+    if not polygons:
+        raise ValueError("a part without any extent, seen from above, has no place on a plate; build the fitting again")
+    return np.asarray(polygons[0], float)
 
 
 def _up(length: float) -> float:

@@ -14,6 +14,8 @@ _MOST_BLOCKS = 40
 """Along one side: with more, blocks of both turns gain little over straight rows and take long to find."""
 _TRIED = 3
 """How many of the fullest arrangements are filled up where something still fits."""
+_MANY = 400
+"""An arrangement of more than this is not filled up: it takes long and gains a percent at most."""
 _ANY = 10**9
 
 
@@ -41,6 +43,8 @@ def fullest(shapes: Sequence[Shape], ground: Ground) -> list[Spot]:
             layout = Layout(ground)
             begun.append((layout.put(shapes, mirrored), layout))
     begun.sort(key=lambda one: len(one[0]), reverse=True)
+    if len(begun[0][0]) > _MANY:
+        return begun[0][0]
     return max((spots + layout.fill(shapes, _ANY, "rows") for spots, layout in begun[:_TRIED]), key=len)
 
 
@@ -120,7 +124,7 @@ def _blocks(shapes: Sequence[Shape], ground: Ground) -> list[Spot]:
                 best = max(best, (columns + cut(width, round(depth - across, 6))[0], variant, False))
         return best
 
-    spots = []
+    spots: list[Spot] = []
     x = y = 0.0
     while True:
         count, variant, upright = cut(round(width - x, 6), round(depth - y, 6))
