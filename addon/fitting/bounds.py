@@ -1,0 +1,561 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a recipe may be on a section: every limit in one place, and every number that was left open decided.
+
+The fields are settled in one order, and each one's limits rest only on those settled before it, so that taking the
+value that a refusal offers always leads on. The least sizes below are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
+from typing import Any, get_args
+
+import numpy as np
+
+from ..geometry.sections import CHORD_ERROR_MM, Section
+from ..geometry.units import say_mm
+from ..trade.fits import fit_named
+from ..trade.hardware import Thread, thread_named, threads
+from ..trade.tables import UnknownNameError
+from .cutters import crown_height, hole_radius, pocket_depth
+from .plans import Fineness, Plan
+from .profiles import FLOOR_MM, crown_profile
+from .recipe import CROWNS, Edge, FitClass, Hole, Recipe, RecipeError, SeamRelief, Vent
+
+MOST_MITRE_DEG = 60.0
+LEAST_SHOULDER_MM = 0.4
+"""Width of the ledge on the rim, or all of it on a thinner tube."""
+LEAST_CORE_MM = 1.0
+"""What grooves, holes and reliefs leave between a spigot's side and its middle, or around a hole."""
+LEAST_WALL_MM = 0.8
+"""What they leave of a wall that has another surface behind it."""
+LEAST_LAND_MM = 0.8
+"""Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
+LEAST_CUT_MM = 0.2
+"""Shallowest groove or relief worth printing."""
+LEAST_WIDTH_MM = 0.5
+"""Narrowest groove, vent or notch worth printing."""
+LEAST_AIR_MM = 0.3
+"""Shallowest vent channel that stays open."""
+LEAST_SEAT_MM = 2.0
+"""Plastic that a nut bears on."""
+MOST_RISE_MM = 100.0
+MOST_SPIGOT_MM = 250.0
+MOST_RIBS = 24
+
+_EXACT = 1e-9
+
+Limits = dict[str, tuple[float, float]]
+
+
+def resolve(
+    recipe: Recipe,
+    section: Section,
+    *,
+    mitre_deg: float = 0.0,
+    mitre_direction_deg: float = 0.0,
+    clear_depth_mm: float | None = None,
+) -> Recipe:
+    """The recipe with every None replaced by the number that suits the section.
+
+    Raises ``RecipeError`` for the first field that cannot be made, with a value that would work.
+    """
+    return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, _Refusing())
+
+
+def limits(
+    recipe: Recipe,
+    section: Section,
+    *,
+    mitre_deg: float = 0.0,
+    mitre_direction_deg: float = 0.0,
+    clear_depth_mm: float | None = None,
+) -> Limits:
+    """The least and the most of every number in the recipe, as the other fields stand.
+
+    Fields that are out of bounds count as moved to the nearest bound. Raises ``RecipeError`` only where no recipe
+    would do: a section without a wall, or a mitre out of range.
+    """
+    yielding = _Yielding()
+    _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, yielding)
+    return yielding.limits
+
+
+def spigot_plan(section: Section, gap_mm: float, fineness: Fineness) -> Plan:
+    return Plan(section.bore, fineness).moved(-gap_mm)
+
+
+def crown_plan(
+    section: Section, brim_mm: float, mitre_deg: float, mitre_direction_deg: float, fineness: Fineness
+) -> Plan:
+    """The crown's outline in the rim's plane, seen square to it."""
+    return Plan(section.outer, fineness).stretched(mitre_deg, mitre_direction_deg).moved(brim_mm)
+
+
+def channel_height(recipe: Recipe, shoulder_mm: float, profile: np.ndarray) -> float:
+    """How far the vent channel goes up into the crown: its depth, but at most half of what stands over the bore's
+    edge, so that it does not come out on top."""
+    return min(recipe.vent_depth_mm, float(np.interp(shoulder_mm, profile[:, 0], profile[:, 1])) / 2)
+
+
+def least_wall(section: Section) -> float:
+    """The tube's wall where it is thinnest, in mm; not positive where the bore is not inside."""
+    outer, bore = (Plan(outline, Fineness(64, CHORD_ERROR_MM)) for outline in (section.outer, section.bore))
+    polygon, points = outer.polygon, bore.polygon
+    along = np.roll(polygon, -1, axis=0) - polygon
+    lengths = np.linalg.norm(along, axis=1)
+    inward = np.column_stack([-along[:, 1], along[:, 0]]) / lengths[:, None]
+    from_start = points[:, None] - polygon
+    inside = np.einsum("pej,ej->pe", from_start, inward)
+    if outer.convex:
+        return float(inside.min())
+    share = np.clip(np.einsum("pej,ej->pe", from_start, along) / lengths**2, 0, 1)
+    apart = np.linalg.norm(from_start - share[..., None] * along, axis=2)
+    nearest = apart.argmin(axis=1)
+    rows = np.arange(len(points))
+    return float((apart[rows, nearest] * np.sign(inside[rows, nearest])).min())
+
+
+class _Refusing:
+    """Refuses the first value out of bounds."""
+
+    def refuse(self, name: str, problem: str, works: float | str | None) -> Any:
+        raise RecipeError(name, problem, works)
+
+    def bounds(self, name: str, least: float, most: float) -> None:
+        pass
+
+
+@dataclass
+class _Yielding:
+    """Notes every bound, and takes the value that works instead of refusing."""
+
+    limits: Limits = field(default_factory=dict)
+
+    def refuse(self, name: str, problem: str, works: float | str | None) -> Any:
+        if works is None:
+            raise RecipeError(name, problem, None)
+        return works
+
+    def bounds(self, name: str, least: float, most: float) -> None:
+        self.limits[name] = (least, most)
+
+
+@dataclass
+class _Bench:
+    """The recipe while it is being settled."""
+
+    recipe: Recipe
+    answer: _Refusing | _Yielding
+
+    def set(self, name: str, value: float | str) -> None:
+        change: dict[str, Any] = {name: value}
+        self.recipe = replace(self.recipe, **change)
+
+    def refuse(self, name: str, problem: str, works: float | str | None) -> None:
+        self.set(name, self.answer.refuse(name, problem, works))
+
+    def word(self, name: str, words: Sequence[str]) -> None:
+        value = getattr(self.recipe, name)
+        if value not in words:
+            near = get_close_matches(str(value).lower(), words, n=1, cutoff=0.0)[0]
+            choices = ", ".join(words)
+            self.refuse(name, f"{_spoken(name)} {value!r} is not known; choose {choices} (nearest: {near})", near)
+
+    def number(
+        self,
+        name: str,
+        least: float,
+        most: float,
+        why_least: str,
+        why_most: str,
+        default: float | None = None,
+        used: bool = True,
+    ) -> float:
+        """Settles one number that has to lie from ``least`` to ``most``; any number that is not below nothing will do
+        where the field is not ``used``. The value offered instead of a wrong one is a whole hundredth."""
+        whole = name.endswith("_count")
+        if whole:
+            least, most = math.ceil(least), math.floor(most)
+        most = max(least, most)
+        self.answer.bounds(name, least, most)
+        value = getattr(self.recipe, name)
+        if value is None and default is not None:
+            self.set(name, min(max(default, least), most))
+            return float(getattr(self.recipe, name))
+
+        spoken, say = _spoken(name), _say(name)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            fallback = min(max(default if default is not None else getattr(Recipe(), name), least), most)
+            self.refuse(name, f"{spoken} {value!r} is not a number; choose {say(least)} to {say(most)}", fallback)
+        elif whole and value != int(value):
+            nearest = int(min(max(value, least), most))
+            self.refuse(name, f"{spoken} {value:g} is not a whole number; choose {nearest}", nearest)
+        elif value < (least if used else min(least, 0.0)) - _EXACT:
+            works = least if whole else min(_up(least), most)
+            self.refuse(name, f"{spoken} {say(value)} is too little: {why_least}; at least {say(works)}", works)
+        elif used and value > most + _EXACT:
+            works = most if whole else max(_down(most), least)
+            self.refuse(name, f"{spoken} {say(value)} is too much: {why_most}; at most {say(works)}", works)
+        return float(getattr(self.recipe, name))
+
+
+def _settle(
+    recipe: Recipe,
+    section: Section,
+    mitre_deg: float,
+    mitre_direction_deg: float,
+    clear_depth_mm: float | None,
+    answer: _Refusing | _Yielding,
+) -> Recipe:
+    bench = _Bench(recipe, answer)
+    fineness = Fineness(None, CHORD_ERROR_MM)
+    wall = _check_end(section, mitre_deg, mitre_direction_deg, clear_depth_mm)
+    _settle_words(bench)
+
+    bore_reach = Plan(section.bore, fineness).reach
+    spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall)
+    _settle_brim(bench, section, wall)
+    crown = crown_plan(section, bench.recipe.brim_mm, mitre_deg, mitre_direction_deg, fineness)
+    profile = _settle_crown(bench, crown)
+    _settle_spigot(bench, spigot_reach, clear_depth_mm)
+    spigot = spigot_plan(section, float(bench.recipe.gap_mm or 0), fineness)
+    hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm)
+    room = _settle_hollow(bench, spigot_reach, hole)
+    _settle_grooves(bench, room)
+    _settle_seam(bench, spigot, spigot_reach, room)
+    shoulder = wall + bench.recipe.brim_mm + float(bench.recipe.gap_mm or 0)
+    _settle_vent(bench, spigot_reach, room, channel_height(bench.recipe, shoulder, profile))
+    _settle_ribs(bench, spigot, wall)
+    return bench.recipe
+
+
+def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, clear_depth_mm: float | None) -> float:
+    """The least wall. Raises ``RecipeError`` where no recipe would do."""
+    if not 0 <= mitre_deg <= MOST_MITRE_DEG:
+        raise RecipeError("mitre_deg", f"a mitre of {mitre_deg:g}° is not made; 0° to {MOST_MITRE_DEG:g}° are", None)
+    if not math.isfinite(mitre_direction_deg):
+        raise RecipeError("mitre_direction_deg", "the mitre's direction is not a number; give degrees", None)
+    if clear_depth_mm is not None and not clear_depth_mm >= LEAST_CORE_MM:
+        problem = f"the bore is clear for {clear_depth_mm:g} mm only; a spigot needs {say_mm(LEAST_CORE_MM)}"
+        raise RecipeError("spigot_mm", f"{problem}: free the bore, or leave this end open", None)
+    wall = least_wall(section)
+    if not wall > 0:
+        raise RecipeError("section", "the bore does not lie inside the tube; measure the wall and give it", None)
+    return wall
+
+
+def _settle_words(bench: _Bench) -> None:
+    bench.word("crown", CROWNS)
+    for name, words in (("edge", Edge), ("fit", FitClass), ("vent", Vent), ("seam_relief", SeamRelief), ("hole", Hole)):
+        bench.word(name, get_args(words))
+    try:
+        thread_named(str(bench.recipe.thread))
+    except UnknownNameError as unknown:
+        names = [thread.name for thread in threads()]
+        near = get_close_matches(str(bench.recipe.thread), names, n=1, cutoff=0.0)[0]
+        bench.refuse("thread", str(unknown), near)
+
+
+def _settle_gap(bench: _Bench, bore_reach: float, wall: float) -> float:
+    fit = fit_named(bench.recipe.fit)
+    most = min(fit.most_gap_mm, bore_reach - LEAST_CORE_MM)
+    if most < fit.least_gap_mm:
+        problem = f"the bore is {say_mm(2 * bore_reach)} wide, too narrow for a spigot; leave this end open"
+        raise RecipeError("section", problem, None)
+    least = max(fit.least_gap_mm, min(0.0, LEAST_SHOULDER_MM - wall))
+    return bench.number(
+        "gap_mm",
+        least,
+        most,
+        f"a {fit.name} fit needs {say_mm(least)} per side",
+        f"a {fit.name} fit holds up to {say_mm(most)} per side",
+        default=fit.gap_mm,
+    )
+
+
+def _settle_brim(bench: _Bench, section: Section, wall: float) -> None:
+    shoulder = min(LEAST_SHOULDER_MM, wall)
+    outgrown = max(-float(bench.recipe.gap_mm or 0), 0.0)
+    most = min(section.outer.width, section.outer.depth)
+    bench.number(
+        "brim_mm",
+        shoulder - wall + min(outgrown, wall - shoulder),
+        most,
+        f"the shoulder has to keep {say_mm(shoulder)} of the rim",
+        f"the crown would stand farther past the tube than the tube is wide, {say_mm(most)}",
+    )
+
+
+def _settle_crown(bench: _Bench, crown: Plan) -> np.ndarray:
+    """Settles rise and edge; the crown's profile."""
+    kind, reach = bench.recipe.crown, crown.reach
+    half = f"half the crown's width is {say_mm(reach)}"
+    domed = kind in ("dome", "low dome")
+    bench.number(
+        "rise_mm",
+        min(LEAST_WIDTH_MM, reach / 2),
+        reach if domed else MOST_RISE_MM,
+        "a crown needs some height",
+        f"{half}, which makes a hemisphere" if domed else "taller crowns are not made",
+        default={"dome": reach, "low dome": reach / 3, "flat": 4.0, "peaked": reach / 2}[kind],
+    )
+    rise = float(bench.recipe.rise_mm or 0)
+    edged = kind == "flat" and bench.recipe.edge != "square"
+    most = min(rise, 0.9 * reach)
+    bench.number(
+        "edge_mm",
+        0.0,
+        most,
+        "an edge goes inward",
+        "the edge takes all of the rise" if most == rise else half,
+        default=min(1.0, rise / 2, reach / 2) if edged else 0.0,
+        used=edged,
+    )
+    if not edged:
+        bench.set("edge_mm", 0.0)
+    return crown_profile(bench.recipe, reach, crown.fineness)
+
+
+def _settle_spigot(bench: _Bench, spigot_reach: float, clear_depth_mm: float | None) -> None:
+    bench.number(
+        "spigot_mm",
+        LEAST_CORE_MM,
+        _most_spigot(clear_depth_mm),
+        "a shorter spigot holds nothing",
+        "the bore is not clear any deeper" if clear_depth_mm is not None else "longer spigots are not made",
+    )
+    bench.number(
+        "lead_in_mm",
+        0.0,
+        min(bench.recipe.spigot_mm, spigot_reach) - LEAST_CORE_MM / 2,
+        "a lead-in goes inward",
+        "the spigot's tip would come to an edge",
+    )
+
+
+def _settle_hole(
+    bench: _Bench,
+    spigot: Plan,
+    spigot_reach: float,
+    crown: Plan,
+    profile: np.ndarray,
+    mitre_deg: float,
+    clear_depth_mm: float | None,
+) -> float:
+    """Settles the levelling foot's hole; its radius, 0 for none."""
+    if bench.recipe.hole in ("nut pocket", "insert") and mitre_deg > 0:
+        problem = f"a {bench.recipe.hole} holds a foot that stands square to the tube, and this end is mitred"
+        bench.refuse("hole", f"{problem}; choose a through hole", "through")
+    if bench.recipe.hole == "none":
+        return 0.0
+    hole, thread = bench.recipe.hole, thread_named(bench.recipe.thread)
+
+    def fits(other: Thread) -> bool:
+        has_insert = hole != "insert" or bool(other.insert_bore_mm and other.insert_depth_mm)
+        return has_insert and hole_radius(hole, other) + LEAST_CORE_MM <= spigot_reach
+
+    if not fits(thread):
+        smaller = [other for other in threads() if fits(other)]
+        if not smaller:
+            room = f"the spigot is {say_mm(2 * spigot_reach)} across"
+            bench.refuse("hole", f"{room}, too little for the {hole} of any thread in the table; choose none", "none")
+            return 0.0
+        works = max(smaller, key=lambda other: hole_radius(hole, other)).name
+        if hole == "insert" and not thread.insert_bore_mm:
+            problem = f"no insert is known for {thread.name}"
+        else:
+            across = say_mm(2 * hole_radius(hole, thread))
+            problem = f"the {hole} for {thread.name} is {across} across, the spigot {say_mm(2 * spigot_reach)}"
+        bench.refuse("thread", f"{problem}; {works} fits", works)
+        thread = thread_named(bench.recipe.thread)
+    if hole != "through":
+        height = crown_height(crown, profile, spigot.deepest, hole_radius(hole, thread))
+        _settle_pocket(bench, thread, height, clear_depth_mm)
+    return hole_radius(bench.recipe.hole, thread)
+
+
+def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm: float | None) -> None:
+    """Makes sure that spigot and crown together are long enough for a nut's pocket or an insert's bore."""
+    hole = bench.recipe.hole
+    behind = LEAST_SEAT_MM if hole == "nut pocket" else LEAST_CORE_MM
+    needed = pocket_depth(hole, thread) + behind - height
+    if bench.recipe.spigot_mm >= needed - _EXACT:
+        return
+    problem = f"the {hole} for {thread.name} needs a spigot of {say_mm(_up(needed))} under this crown"
+    if needed <= _most_spigot(clear_depth_mm):
+        bench.refuse("spigot_mm", problem, _up(needed))
+    else:
+        bench.refuse("hole", f"{problem}, and the bore is not clear so deep; choose a through hole", "through")
+
+
+def _settle_hollow(bench: _Bench, spigot_reach: float, hole: float) -> float:
+    """Settles the hollow's wall; how deep grooves and reliefs may go into the spigot."""
+    wall = bench.recipe.hollow_wall_mm
+    least = max(LEAST_WALL_MM, bench.recipe.lead_in_mm + LEAST_SHOULDER_MM)
+    most = spigot_reach - max(LEAST_CORE_MM, hole + LEAST_CUT_MM)
+    problem = None
+    if bench.recipe.hole in ("nut pocket", "insert"):
+        problem = f"a spigot with a {bench.recipe.hole} has to be solid"
+    elif bench.recipe.spigot_mm < 2 * FLOOR_MM:
+        problem = f"a spigot of {say_mm(bench.recipe.spigot_mm)} is too short to be hollow"
+    elif most < least:
+        problem = "the spigot is too narrow to be hollow"
+    if problem and wall != 0:
+        bench.refuse("hollow_wall_mm", f"{problem}; choose 0", 0.0)
+    if problem or wall == 0:
+        bench.answer.bounds("hollow_wall_mm", 0.0, 0.0 if problem else most)
+        return spigot_reach - (hole + LEAST_WALL_MM if hole else LEAST_CORE_MM)
+    bench.number(
+        "hollow_wall_mm",
+        least,
+        most,
+        "0 keeps the spigot solid, and a wall has to be wide enough to print and for its lead-in",
+        "the spigot is too narrow for such a wall",
+    )
+    return bench.recipe.hollow_wall_mm - LEAST_WALL_MM
+
+
+def _settle_grooves(bench: _Bench, room: float) -> None:
+    length = bench.recipe.spigot_mm
+    land = max(LEAST_LAND_MM, bench.recipe.lead_in_mm + LEAST_SHOULDER_MM)
+    most = math.floor((length - land) / (LEAST_WIDTH_MM + land) + _EXACT) if room >= LEAST_CUT_MM else 0
+    bench.number(
+        "groove_count",
+        0,
+        max(most, 0),
+        "grooves are counted",
+        f"{say_mm(land)} of the spigot has to stay beside every groove"
+        if room >= LEAST_CUT_MM
+        else "the spigot has no material to spare for a groove",
+    )
+    count = int(bench.recipe.groove_count)
+    bench.number(
+        "groove_width_mm",
+        LEAST_WIDTH_MM,
+        (length - (max(count, 1) + 1) * land) / max(count, 1),
+        "a narrower groove closes up",
+        f"on a spigot of {say_mm(length)} the lands beside a groove have to keep {say_mm(land)}",
+        used=count > 0,
+    )
+    bench.number(
+        "groove_depth_mm",
+        LEAST_CUT_MM,
+        room,
+        "a shallower groove holds no glue",
+        "the spigot would be cut too thin",
+        used=count > 0,
+    )
+
+
+def _settle_seam(bench: _Bench, spigot: Plan, spigot_reach: float, room: float) -> None:
+    if bench.recipe.seam_relief == "flat" and not spigot.convex:
+        bench.refuse("seam_relief", "a flat would cut through this spigot's arms; choose a notch", "notch")
+    if bench.recipe.seam_relief != "none" and room < LEAST_CUT_MM:
+        bench.refuse("seam_relief", "the spigot has no material to spare for a seam relief; choose none", "none")
+    relief = bench.recipe.seam_relief
+    bench.number("seam_angle_deg", -360, 360, "turn once at most", "turn once at most")
+    bench.number(
+        "seam_width_mm",
+        LEAST_WIDTH_MM,
+        spigot_reach,
+        "a narrower notch clears no seam",
+        "the spigot is too narrow for such a notch",
+        used=relief == "notch",
+    )
+    bench.number(
+        "seam_depth_mm",
+        LEAST_CUT_MM,
+        room,
+        "a shallower relief clears no seam",
+        "the spigot would be cut too thin",
+        used=relief != "none",
+    )
+
+
+def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float) -> None:
+    recipe = bench.recipe
+    taken = recipe.hollow_wall_mm + LEAST_CUT_MM
+    if not recipe.hollow_wall_mm:
+        taken = (recipe.groove_depth_mm if recipe.groove_count else 0.0) + LEAST_WALL_MM
+    widest_hole = 2 * (spigot_reach - taken)
+    problem = None
+    if recipe.vent == "channel" and min(room, channel) < LEAST_AIR_MM:
+        problem = "the crown or the spigot is too thin for a vent channel"
+    elif recipe.vent == "hole" and recipe.hole != "none":
+        problem = "the vent hole would fall into the hole for the foot"
+    elif recipe.vent == "hole" and widest_hole < LEAST_WIDTH_MM:
+        problem = "the spigot is too narrow for a vent hole"
+    if problem:
+        bench.refuse("vent", f"{problem}; choose none", "none")
+    vent = bench.recipe.vent
+    bench.number(
+        "vent_width_mm",
+        LEAST_WIDTH_MM,
+        widest_hole if vent == "hole" else spigot_reach,
+        "a narrower vent closes up",
+        "the spigot is too narrow for such a vent",
+        used=vent != "none",
+    )
+    bench.number(
+        "vent_depth_mm",
+        LEAST_AIR_MM,
+        room,
+        "a shallower channel closes up",
+        "the spigot would be cut too thin",
+        used=vent == "channel",
+    )
+
+
+def _settle_ribs(bench: _Bench, spigot: Plan, wall: float) -> None:
+    if bench.recipe.rib_count and bench.recipe.fit != "press":
+        bench.refuse("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
+    gap = float(bench.recipe.gap_mm or 0)
+    polygon = spigot.polygon
+    around = float(np.linalg.norm(np.roll(polygon, -1, axis=0) - polygon, axis=1).sum())
+    tallest = gap + min(0.6, wall + min(bench.recipe.brim_mm, 0.0) - LEAST_CUT_MM)
+    least = max(gap + 0.05, 0.1)
+    most = min(MOST_RIBS, around // 4) if tallest >= least else 0
+    bench.number("rib_count", 0, most, "ribs are counted", "there is no room for so many ribs on this spigot")
+    count = int(bench.recipe.rib_count)
+    bench.number(
+        "rib_height_mm",
+        least,
+        tallest,
+        f"a rib has to stand past the gap of {say_mm(gap)} to be crushed",
+        "a taller rib would not go in",
+        used=count > 0,
+    )
+    bench.number(
+        "rib_width_mm",
+        LEAST_SHOULDER_MM,
+        min(3.0, around / max(count, 1) / 2),
+        "a narrower rib is not printed",
+        "a wider rib is not crushed",
+        used=count > 0,
+    )
+
+
+def _most_spigot(clear_depth_mm: float | None) -> float:
+    return MOST_SPIGOT_MM if clear_depth_mm is None else min(clear_depth_mm, MOST_SPIGOT_MM)
+
+
+def _spoken(name: str) -> str:
+    return name.removesuffix("_mm").removesuffix("_deg").replace("_", " ")
+
+
+def _say(name: str) -> Callable[[float], str]:
+    if name.endswith("_mm"):
+        return say_mm
+    return lambda number: f"{number:g}°" if name.endswith("_deg") else f"{number:g}"
+
+
+def _down(number: float) -> float:
+    return math.floor(number * 100 + 1e-6) / 100
+
+
+def _up(number: float) -> float:
+    return math.ceil(number * 100 - 1e-6) / 100

@@ -1,0 +1,190 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is added to a fitting or cut from it after its plain shape: ribs, seam relief, vent, holes."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from manifold3d import CrossSection, Manifold
+
+from ..geometry.frames import Floats
+from ..geometry.sections import Outline
+from ..trade.hardware import NUT_POCKET_GAP_MM, Thread, thread_named
+from .plans import Plan
+from .recipe import Recipe
+from .shells import tool
+
+PAST_MM = 1.0
+"""How far a cutter stands past what it cuts, so that no two faces fall together."""
+RIB_ROOT_MM = 0.5
+"""How deep a rib is rooted in the spigot."""
+POCKET_ROOM_MM = 0.5
+"""How much deeper than its nut or insert a pocket is; common practice, no source."""
+
+
+class Side(NamedTuple):
+    """A place on an outline and the direction (2,) square to it, outward."""
+
+    place: Floats
+    outward: Floats
+
+    @property
+    def along(self) -> Floats:
+        return np.array([-self.outward[1], self.outward[0]])
+
+    def box(self, inner: float, outer: float, width: float, bottom: float, top: float) -> Manifold:
+        """An upright box across this place, from ``inner`` to ``outer`` outward of it."""
+        corners = [(inner, -width / 2), (outer, -width / 2), (outer, width / 2), (inner, width / 2)]
+        points = [self.place + out * self.outward + side * self.along for out, side in corners]
+        return prism(CrossSection([np.array(points)]), bottom, top)
+
+
+def prism(section: CrossSection, bottom: float, top: float) -> Manifold:
+    return Manifold.extrude(section, top - bottom).translate((0.0, 0.0, bottom))
+
+
+def side_at(plan: Plan, degrees: float) -> Side:
+    """Where the ray from the outline's middle at that angle leaves it for good."""
+    angle = math.radians(degrees)
+    if plan.outline.shape == "circle":
+        ray = np.array([math.cos(angle), math.sin(angle)])
+        return Side(np.array(plan.outline.centre) + ray * plan.outline.width / 2, ray)
+    # At a corner the two sides that meet there count alike, so that symmetric outlines stay symmetric.
+    hits = [_leaving(plan.polygon - plan.deepest, angle + turn) for turn in (-1e-6, 1e-6)]
+    outward = hits[0].outward + hits[1].outward
+    return Side(hits[0].place + plan.deepest, outward / np.linalg.norm(outward))
+
+
+def _leaving(polygon: Floats, angle: float) -> Side:
+    ray = np.array([math.cos(angle), math.sin(angle)])
+    along = np.roll(polygon, -1, axis=0) - polygon
+    side_of_ray = polygon[:, 1] * ray[0] - polygon[:, 0] * ray[1]
+    after = np.roll(side_of_ray, -1)
+    crossed = np.flatnonzero((side_of_ray < 0) != (after < 0))
+    share = side_of_ray[crossed] / (side_of_ray[crossed] - after[crossed])
+    places = polygon[crossed] + along[crossed] * share[:, None]
+    last = int((places @ ray).argmax())
+    direction = along[crossed[last]] / np.linalg.norm(along[crossed[last]])
+    return Side(places[last], np.array([direction[1], -direction[0]]))
+
+
+def seam_cutters(recipe: Recipe, plan: Plan) -> list[Manifold]:
+    """The relief for the tube's weld seam, all along the spigot of a square-cut end."""
+    if recipe.seam_relief == "none":
+        return []
+    side = side_at(plan, recipe.seam_angle_deg)
+    width, outer = recipe.seam_width_mm, PAST_MM
+    if recipe.seam_relief == "flat":
+        width = outer = 2 * (plan.outline.width + plan.outline.depth)
+    box = side.box(-recipe.seam_depth_mm, outer, width, -recipe.spigot_mm - PAST_MM, PAST_MM)
+    return [tool(box, "seam relief")]
+
+
+def ribs(recipe: Recipe, plan: Plan) -> list[Manifold]:
+    """Crush ribs, evenly spaced along the outline, their ends tapered above the lead-in."""
+    if not recipe.rib_count:
+        return []
+    height, half = recipe.rib_height_mm, recipe.rib_width_mm / 2
+    tip = recipe.lead_in_mm - recipe.spigot_mm
+    full = min(tip + 2 * height, tip / 2)  # as high as it gets, at most half the way up
+    made = []
+    for side in _spread(plan, recipe.rib_count, recipe.seam_angle_deg):
+        corners = [(-RIB_ROOT_MM, -half), (-RIB_ROOT_MM, half), (height, half / 2), (height, -half / 2)]
+        points = [(out, across, z) for out, across in corners for z in (full, 0.0)]
+        points += [(-RIB_ROOT_MM, -half, tip), (-RIB_ROOT_MM, half, tip)]
+        out, across, z = np.array(points).T
+        place = side.place + np.outer(out, side.outward) + np.outer(across, side.along)
+        made.append(tool(Manifold.hull_points(np.column_stack([place, z])), "rib"))
+    return made
+
+
+def _spread(plan: Plan, count: int, seam_degrees: float) -> list[Side]:
+    """Places evenly along the outline, a quarter step past the seam so that neither it nor the vent is hit."""
+    polygon = plan.polygon
+    along = np.roll(polygon, -1, axis=0) - polygon
+    lengths = np.linalg.norm(along, axis=1)
+    ends = np.cumsum(lengths)
+    seam = side_at(plan, seam_degrees).place
+    nearest = int(np.linalg.norm(polygon - seam, axis=1).argmin())
+    start = ends[nearest] - lengths[nearest]
+    sides = []
+    for distance in (start + (np.arange(count) + 0.25) * ends[-1] / count) % ends[-1]:
+        edge = int(np.searchsorted(ends, distance, "right"))
+        direction = along[edge] / lengths[edge]
+        place = polygon[edge] + direction * (distance - ends[edge] + lengths[edge])
+        sides.append(Side(place, np.array([direction[1], -direction[0]])))
+    return sides
+
+
+def vent_cutters(recipe: Recipe, plan: Plan, crown: Plan, channel_mm: float) -> list[Manifold]:
+    """The way out for the air: along the spigot's side and through the shoulder, or a hole along the axis.
+
+    ``channel_mm`` is how far the channel goes up into the crown; the channel lies opposite the seam.
+    """
+    if recipe.vent == "none":
+        return []
+    bottom = -recipe.spigot_mm - PAST_MM
+    if recipe.vent == "hole":
+        far = _far(crown)
+        bore = _drill(plan, recipe.vent_width_mm, -recipe.spigot_mm - far, float(recipe.rise_mm or 0) + far)
+        return [tool(bore, "vent")]
+    side = side_at(plan, recipe.seam_angle_deg + 180)
+    width, depth = recipe.vent_width_mm, recipe.vent_depth_mm
+    slot = side.box(-depth, PAST_MM, width, bottom, channel_mm)
+    channel = side.box(-depth / 2, _far(crown), width, -channel_mm, channel_mm)
+    return [tool(slot + channel, "vent")]
+
+
+def hole_cutters(recipe: Recipe, plan: Plan, crown: Plan, crown_profile: Floats) -> list[Manifold]:
+    """The bore for a levelling foot: right through, with a nut's pocket from the tip, or blind from the crown."""
+    if recipe.hole == "none":
+        return []
+    thread = thread_named(recipe.thread)
+    far = _far(crown)
+    bottom, top = -recipe.spigot_mm - far, float(recipe.rise_mm or 0) + far
+    if recipe.hole == "insert":
+        height = crown_height(crown, crown_profile, plan.deepest, hole_radius(recipe.hole, thread))
+        bore = _drill(plan, 2 * hole_radius(recipe.hole, thread), height - pocket_depth(recipe.hole, thread), top)
+        return [tool(bore, "hole")]
+    through = _drill(plan, thread.clearance_mm, bottom, top)
+    if recipe.hole == "through":
+        return [tool(through, "hole")]
+    turn = np.arange(6) * np.pi / 3
+    hexagon = plan.deepest + hole_radius(recipe.hole, thread) * np.column_stack([np.cos(turn), np.sin(turn)])
+    pocket = prism(CrossSection([hexagon]), bottom, pocket_depth(recipe.hole, thread) - recipe.spigot_mm)
+    return [tool(through + pocket, "hole")]
+
+
+def hole_radius(hole: str, thread: Thread) -> float:
+    """The widest that the hole gets, from its axis."""
+    if hole == "nut pocket":
+        return (thread.nut_across_flats_mm + 2 * NUT_POCKET_GAP_MM) / math.sqrt(3)
+    return (thread.insert_bore_mm or 0.0) / 2 if hole == "insert" else thread.clearance_mm / 2
+
+
+def pocket_depth(hole: str, thread: Thread) -> float:
+    held = thread.nut_height_mm if hole == "nut pocket" else thread.insert_depth_mm or 0.0
+    return held + POCKET_ROOM_MM
+
+
+def crown_height(crown: Plan, profile: Floats, place: Floats, radius: float) -> float:
+    """Height of the crown over the lowest point of a circle of that radius about a place."""
+    polygon = crown.polygon
+    along = np.roll(polygon, -1, axis=0) - polygon
+    share = np.einsum("ij,ij->i", place - polygon, along) / np.einsum("ij,ij->i", along, along)
+    nearest = polygon + along * np.clip(share, 0, 1)[:, None]
+    inset = float(np.linalg.norm(place - nearest, axis=1).min()) - radius
+    return float(np.interp(inset, profile[:, 0], profile[:, 1]))
+
+
+def _drill(plan: Plan, diameter: float, bottom: float, top: float) -> Manifold:
+    circle = Outline.circle(diameter)
+    facets = plan.fineness.around(diameter / 2, least=24)
+    return prism(CrossSection([circle.polygon(facets) + plan.deepest]), bottom, top)
+
+
+def _far(crown: Plan) -> float:
+    """Farther than any part of the fitting is from another, up and down included."""
+    return 4 * (crown.outline.width + crown.outline.depth)

@@ -1,0 +1,146 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a recipe and a section to the fitting's solid.
+
+Crown and spigot are made apart, each open at the rim's plane, and joined there by the shoulder between their two
+outlines, so that nothing has to be merged. On a mitred end the spigot is sheared along the axis until its rim lies in
+the leaning plane: its section square to the axis, and with it the gap, stays as it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from math import cos, radians, sin, tan
+
+import numpy as np
+from manifold3d import Manifold, OpType
+
+from ..geometry.frames import Floats, Frame
+from ..geometry.mesh import Ints, Mesh
+from ..geometry.sections import CHORD_ERROR_MM, Outline, Section
+from .bounds import channel_height, crown_plan, least_wall, resolve, spigot_plan
+from .cutters import hole_cutters, vent_cutters
+from .plans import Fineness, stretch
+from .profiles import crown_profile, spigot_profile
+from .recipe import Recipe
+from .shells import SURFACES, Shell, bridged, joined, labelled, unlabelled
+from .spigots import spigot
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """What was designed, before facets: for drawings. Heights are above the rim, for the spigot along the axis."""
+
+    crown_outline: Outline
+    """In the rim's plane, seen square to it."""
+    crown: Floats
+    """(k, 2): insets from the crown's outline and heights, from the rim to the top."""
+    spigot_outline: Outline
+    """Square to the axis."""
+    spigot: Floats
+    """(k, 2): insets from the spigot's outline and heights, from the tip (or the hollow's floor) to the rim."""
+
+
+@dataclass(frozen=True, eq=False)
+class Fitting:
+    """A closed solid, and where each of its surfaces came from.
+
+    ``mesh`` lies in the tube end's frame: the origin where the axis meets the rim's plane, z along the axis and out of
+    the tube. ``surfaces`` (one per triangle) are indices into ``surface_names``.
+    """
+
+    recipe: Recipe
+    """Resolved: every number decided."""
+    section: Section
+    mitre_deg: float
+    mitre_direction_deg: float
+    mesh: Mesh
+    surfaces: Ints
+    profile: Profile
+    surface_names: tuple[str, ...] = SURFACES
+
+    @cached_property
+    def solid(self) -> Manifold:
+        """The kernel's solid, in the tube end's frame."""
+        return self.mesh.to_manifold()
+
+    @cached_property
+    def rim_frame(self) -> Frame:
+        """In the tube end's frame: the origin is shared, z is the rim's normal, out of the tube."""
+        return Frame(np.zeros(3), _lean(self.mitre_deg, self.mitre_direction_deg).T)
+
+    def standing(self) -> Mesh:
+        """The mesh turned so that the shoulder is level and the crown on top, its lowest point at z = 0."""
+        vertices = self.rim_frame.to_local(self.mesh.vertices)
+        vertices[:, 2] -= vertices[:, 2].min()
+        return Mesh(vertices, self.mesh.triangles, self.mesh.name)
+
+
+def design(
+    recipe: Recipe,
+    section: Section,
+    *,
+    mitre_deg: float = 0.0,
+    mitre_direction_deg: float = 0.0,
+    clear_depth_mm: float | None = None,
+    facets: int | None = None,
+    chord_error_mm: float = CHORD_ERROR_MM,
+) -> Fitting:
+    """The fitting for a tube end.
+
+    ``facets`` of a whole circle is for previews; without it no facet lies farther than ``chord_error_mm`` from the
+    true surface. Raises ``RecipeError`` with a value that would work where the recipe cannot be made.
+    """
+    recipe = resolve(
+        recipe,
+        section,
+        mitre_deg=mitre_deg,
+        mitre_direction_deg=mitre_direction_deg,
+        clear_depth_mm=clear_depth_mm,
+    )
+    fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), chord_error_mm)
+    gap, brim = float(recipe.gap_mm or 0), recipe.brim_mm
+    inner = spigot_plan(section, gap, fineness)
+    outer = crown_plan(section, brim, mitre_deg, mitre_direction_deg, fineness)
+    profile = crown_profile(recipe, outer.reach, fineness)
+
+    crown = outer.raised(profile, "crown", "crown", "crown")
+    shell = _joined(crown, spigot(recipe, inner), mitre_deg, mitre_direction_deg)
+    channel = channel_height(recipe, least_wall(section) + brim + gap, profile)
+    cutters = vent_cutters(recipe, inner, outer, channel) + hole_cutters(recipe, inner, outer, profile)
+    if cutters:
+        shear = _shear(mitre_deg, mitre_direction_deg)
+        cutters = [cutter.transform(shear[:3]) for cutter in cutters]
+        shell = unlabelled(Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract))
+    return Fitting(
+        recipe,
+        section,
+        mitre_deg,
+        mitre_direction_deg,
+        Mesh(shell.vertices, shell.triangles),
+        shell.surfaces,
+        Profile(outer.outline, profile, inner.outline, spigot_profile(recipe)[0]),
+    )
+
+
+def _joined(crown: Shell, inside: Shell, mitre_deg: float, direction_deg: float) -> Shell:
+    """Crown and spigot, each made upright on the plane z = 0, in the end's frame, the shoulder between them."""
+    plan = np.concatenate([crown.vertices[:, :2], inside.vertices[:, :2] @ stretch(mitre_deg, direction_deg)])
+    leaning = crown.moved(crown.vertices @ _lean(mitre_deg, direction_deg).T)
+    sheared = inside.moved(inside.vertices @ _shear(mitre_deg, direction_deg)[:3, :3].T)
+    return bridged(joined([leaning, sheared]), plan, "shoulder")
+
+
+def _lean(mitre_deg: float, direction_deg: float) -> Floats:
+    """(3, 3): turns z to the rim's normal."""
+    lean, towards = radians(mitre_deg), radians(direction_deg)
+    turn = np.array([[cos(towards), -sin(towards), 0], [sin(towards), cos(towards), 0], [0, 0, 1]])
+    tilt = np.array([[cos(lean), 0, sin(lean)], [0, 1, 0], [-sin(lean), 0, cos(lean)]])
+    return turn @ tilt @ turn.T
+
+
+def _shear(mitre_deg: float, direction_deg: float) -> Floats:
+    """(4, 4): moves points along z until the plane z = 0 lies in the rim's plane."""
+    shear = np.eye(4)
+    shear[2, :2] = -tan(radians(mitre_deg)) * np.array([cos(radians(direction_deg)), sin(radians(direction_deg))])
+    return shear

@@ -1,0 +1,128 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Outlines that a crown or a spigot stands on: how far they can move inward, and profiles raised over them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..geometry.frames import Floats
+from ..geometry.sections import Outline, facets_of
+from .rings import corner_radius, has_rings, loft, rings
+from .roofs import Roof, is_convex, raised, roof
+from .shells import Shell
+
+LEAST_FACETS = 96
+"""Of a whole circle where no count is given: even a small cap then has its volume right to 0.1 %."""
+
+
+@dataclass(frozen=True)
+class Fineness:
+    """How finely curves are cut: a count of facets of a whole circle, or a chord error in mm."""
+
+    facets: int | None
+    chord_error: float
+
+    def around(self, radius: float, least: int = LEAST_FACETS) -> int:
+        """Facets of a whole circle of this radius. Of the chord error one half goes to the outline, the other to the
+        profile, since both push a facet's middle inward."""
+        return self.facets or max(least, facets_of(radius, self.chord_error / 2))
+
+    def steps(self, radius: float, sweep: float = math.pi / 2) -> int:
+        """Steps along an arc of a profile that turns by ``sweep`` radians."""
+        return max(1, math.ceil(self.around(radius) * sweep / (2 * math.pi) - 1e-9))
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    outline: Outline
+    fineness: Fineness
+
+    @cached_property
+    def facets(self) -> int:
+        shape, outline = self.outline.shape, self.outline
+        if shape == "rectangle":
+            return self.fineness.around(outline.corner_radius, least=8)
+        return self.fineness.around(max(outline.width, outline.depth) / 2 if shape == "ellipse" else outline.half_width)
+
+    @cached_property
+    def polygon(self) -> Floats:
+        return self.outline.polygon(self.facets)
+
+    @cached_property
+    def convex(self) -> bool:
+        return has_rings(self.outline) or is_convex(self.polygon)
+
+    @property
+    def reach(self) -> float:
+        """How far the outline can move inward, in mm, its corners mitred."""
+        return self._deepest[0]
+
+    @property
+    def deepest(self) -> Floats:
+        """(2,): the point that is farthest inside."""
+        return self._deepest[1]
+
+    @cached_property
+    def _deepest(self) -> tuple[float, Floats]:
+        if self.outline.shape == "free":
+            return self.roof.reach, self.roof.deepest
+        return self.outline.half_width, np.array(self.outline.centre)
+
+    def moved(self, distance: float) -> Plan:
+        """The outline moved outward, or inward where negative. Raises ``ValueError`` where nothing is left."""
+        if distance == 0:
+            return self
+        outline = self.outline
+        if outline.shape == "ellipse":
+            outline = Outline.free(self.polygon)
+        return Plan(outline.offset(distance), self.fineness)
+
+    def stretched(self, degrees: float, towards: float) -> Plan:
+        """The outline as a plane that leans by ``degrees`` towards an angle cuts it, seen square to that plane."""
+        if degrees == 0:
+            return self
+        outline = self.outline
+        if outline.shape == "circle" and towards % 90 == 0 and not any(outline.centre):
+            sides = outline.width / math.cos(math.radians(degrees)), outline.width
+            return Plan(Outline("ellipse", *(sides if towards % 180 == 0 else sides[::-1])), self.fineness)
+        finer = Fineness(self.fineness.facets, self.fineness.chord_error * math.cos(math.radians(degrees)))
+        return Plan(Outline.free(Plan(outline, finer).polygon @ stretch(degrees, towards)), self.fineness)
+
+    def raised(self, profile: Floats, upright: str, slope: str, top: str) -> Shell:
+        """The shell of a profile raised over the outline, open at its foot, z = 0: see ``roofs.raised``."""
+        if not has_rings(self.outline):
+            return raised(self.roof, self._fitted(profile), upright, slope, top)
+        insets, heights = self._with_corner(profile).T
+        names = [upright if step == 0 else slope for step in np.diff(insets)]
+        return loft(rings(self.outline, insets, self.facets), heights, names, last=top)
+
+    @cached_property
+    def roof(self) -> Roof:
+        """See ``roofs.roof``."""
+        return roof(self.polygon)
+
+    def _fitted(self, profile: Floats) -> Floats:
+        """A profile that goes all the way in, made to end where the facetted outline's own middle lies."""
+        if profile[-1, 0] < self.reach - 1e-4:
+            return profile
+        return profile * (self.roof.reach / profile[-1, 0], 1.0)
+
+    def _with_corner(self, profile: Floats) -> Floats:
+        """The profile with a level where rounded corners have shrunk to sharp ones."""
+        radius = corner_radius(self.outline)
+        insets, heights = profile.T
+        if radius >= insets[-1] or (np.abs(insets - radius) < 1e-9).any():
+            return profile
+        where = int(np.searchsorted(insets, radius))
+        return np.insert(profile, where, (radius, np.interp(radius, insets, heights)), axis=0)
+
+
+def stretch(degrees: float, towards: float) -> Floats:
+    """(2, 2), symmetric: section square to the axis to section in the leaning plane, turned upright."""
+    angle = math.radians(towards)
+    along = np.array([math.cos(angle), math.sin(angle)])
+    return np.eye(2) + (1 / math.cos(math.radians(degrees)) - 1) * np.outer(along, along)

@@ -1,0 +1,82 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Rings of equal count over circles, rounded rectangles and obrounds, and the shell through a stack of them.
+
+Each of these outlines is a rectangle (a point for the circle, a line for the obround) grown by a radius. Moved inward
+the radius shrinks first, then the rectangle, so every ring is the exact offset and its corners face the same way as
+those of the ring before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from manifold3d import triangulate
+
+from ..geometry.frames import Floats
+from ..geometry.sections import Outline
+from .shells import Shell, surface_index
+
+_CORNERS = np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
+_TOGETHER_MM = 1e-7
+_SHARP_MM = 2e-3
+"""A radius or a side below this is none: the error is smaller still, and 32-bit files keep its corners apart."""
+
+
+def has_rings(outline: Outline) -> bool:
+    return outline.shape in ("circle", "rectangle", "obround")
+
+
+def corner_radius(outline: Outline) -> float:
+    return outline.corner_radius if outline.shape == "rectangle" else outline.half_width
+
+
+def rings(outline: Outline, insets: Floats, facets: int) -> Floats:
+    """The outline moved inward by each of ``insets`` (k,), as polygons (k, m, 2) whose points may fall together.
+
+    ``facets`` counts those of a whole circle, a multiple of four.
+    """
+    insets = np.asarray(insets, float)
+    radii = corner_radius(outline) - insets
+    radii[(radii < _SHARP_MM) | (corner_radius(outline) == 0)] = 0.0
+    halves = np.array([outline.width, outline.depth]) / 2 - insets[:, None] - radii[:, None]
+    quarter = facets // 4
+    angles = (np.arange(4)[:, None] * quarter + np.arange(quarter + 1)).ravel() * (2 * np.pi / facets)
+    corners = np.repeat(_CORNERS, quarter + 1, axis=0)
+    around = np.column_stack([np.cos(angles), np.sin(angles)])
+    halves[halves < _SHARP_MM / 2] = 0.0
+    return halves[:, None] * corners + radii[:, None, None] * around + outline.centre
+
+
+def loft(
+    stack: Floats, heights: Floats, surfaces: Sequence[str], first: str | None = None, last: str | None = None
+) -> Shell:
+    """The shell through rings ``stack`` (k, m, 2) at ``heights`` (k,), inside to the left of the way from the first
+    to the last. ``surfaces`` names the k - 1 bands; ``first`` and ``last`` name caps, None leaves that end open."""
+    count, around = stack.shape[:2]
+    points = np.concatenate([stack, np.broadcast_to(np.reshape(heights, (-1, 1, 1)), (count, around, 1))], axis=2)
+    apart = np.linalg.norm(stack - np.roll(stack, 1, axis=1), axis=2) > _TOGETHER_MM
+    apart[:, 0] |= ~apart.any(axis=1)  # a ring that is one point
+    # Every ring starts at its first point of its own, so that the count of those before is its place.
+    place = np.cumsum(apart, axis=1) - 1
+    sizes = apart.sum(axis=1)
+    place = np.where(place < 0, sizes[:, None] - 1, place) + (np.cumsum(sizes) - sizes)[:, None]
+
+    low, high = place[:-1], place[1:]
+    low_next, high_next = np.roll(low, -1, axis=1), np.roll(high, -1, axis=1)
+    quads = np.stack([low, low_next, high_next, low, high_next, high], axis=2).reshape(-1, 3)
+    bands = np.repeat([surface_index(name) for name in surfaces], 2 * around)
+    solid = (quads[:, 0] != quads[:, 1]) & (quads[:, 1] != quads[:, 2]) & (quads[:, 2] != quads[:, 0])
+    triangles, bands = quads[solid], bands[solid]
+    vertices = points[apart]
+
+    loops = []
+    for ring, cap, way in ((0, first, 1), (count - 1, last, -1)):
+        loop = np.arange(sizes[ring]) + sizes[:ring].sum()
+        if cap is not None and len(loop) > 2:
+            faces = loop[triangulate([np.ascontiguousarray(vertices[loop, :2])])][:, ::-way]
+            triangles = np.concatenate([triangles, faces])
+            bands = np.append(bands, np.full(len(faces), surface_index(cap)))
+        elif cap is None:
+            loops.append(loop[::way])
+    return Shell(vertices, triangles.astype(np.int32), bands.astype(np.int32), tuple(loops))

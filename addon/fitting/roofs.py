@@ -1,0 +1,225 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Roofs of slope one over any polygon, convex or not, and profiles raised over them.
+
+A roof's height at every point is how far the outline has to move inward to reach it. Its faces are cut along the
+profile's levels, and each level lifted to the height that the profile gives it. Between two levels every facet is
+plane, so nothing lies off the profile but by its own chord error.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import Manifold, triangulate
+from numpy.typing import NDArray
+
+from ..geometry.frames import Floats
+from .shells import Shell, bridged, opened, surface_index
+from .wavefront import hips
+
+Indices = NDArray[np.int64]
+
+TOGETHER = 1e-5
+"""Corners of a roof nearer to each other than this share of its size are one, and levels as near to a corner pass
+through it: far inside any chord error, and far enough apart for 32-bit files."""
+
+
+@dataclass(frozen=True, eq=False)
+class Roof:
+    """Corners (n, 3), and the edges of convex faces, each going round its face counter-clockwise seen from above."""
+
+    corners: Floats
+    face: Indices
+    """(e,): which face each edge goes round."""
+    start: Indices
+    end: Indices
+    along: Floats
+    """(f, 2): the direction of the polygon's side under each face."""
+    foot: Indices
+    """The corners of the polygon, counter-clockwise."""
+
+    @property
+    def together(self) -> float:
+        return TOGETHER * float(np.ptp(self.corners[:, :2], axis=0).max())
+
+    @property
+    def reach(self) -> float:
+        """How far the polygon can move inward, its corners mitred."""
+        return float(self.corners[:, 2].max())
+
+    @property
+    def deepest(self) -> Floats:
+        """(2,): the point farthest inside, the middle where there are several."""
+        return self.corners[self.corners[:, 2] > self.reach - self.together, :2].mean(axis=0)
+
+
+def roof(polygon: Floats) -> Roof:
+    """The roof over a simple counter-clockwise polygon (n, 2). Raises ``ValueError`` where it crosses itself."""
+    return _welded(_convex_roof(polygon) if is_convex(polygon) else _mitred_roof(polygon))
+
+
+def is_convex(polygon: Floats) -> bool:
+    along = np.roll(polygon, -1, axis=0) - polygon
+    after = np.roll(along, -1, axis=0)
+    turns = along[:, 0] * after[:, 1] - along[:, 1] * after[:, 0]
+    return bool((turns > -1e-9 * np.linalg.norm(along, axis=1) * np.linalg.norm(after, axis=1)).all())
+
+
+def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str) -> Shell:
+    """The shell of a profile raised over a roof's polygon, open at its foot, z = 0.
+
+    ``profile`` (k, 2) holds insets and heights from (0, 0), neither ever falling; it may begin upright, and ends in a
+    level top where its last inset leaves one. The names are those of the upright side, the rest of the side, the top.
+    """
+    insets, heights = profile.T
+    levels, from_end = np.unique(insets[::-1], return_index=True)
+    heights = heights[len(insets) - 1 - from_end]  # the upper one where the profile goes straight up
+    vertices, triangles = _cut(over, levels)
+
+    above = (vertices[triangles, 2] >= levels[-1]).all(axis=1)
+    vertices = np.column_stack([vertices[:, :2], np.interp(vertices[:, 2], levels, heights)])
+    surfaces = np.full(len(triangles), surface_index(slope), np.int32)
+    foot = over.foot
+    if heights[0] > 0:
+        low = len(vertices) + np.arange(len(foot))
+        vertices = np.concatenate([vertices, np.column_stack([vertices[foot, :2], np.zeros(len(foot))])])
+        low_next, foot_next = np.roll(low, -1), np.roll(foot, -1)
+        walls = np.stack([low, low_next, foot_next, low, foot_next, foot], axis=1).reshape(-1, 3)
+        triangles = np.concatenate([triangles, walls])
+        surfaces = np.append(surfaces, np.full(len(walls), surface_index(upright), np.int32))
+        above = np.append(above, np.zeros(len(walls), bool))
+        foot = low
+    shell = Shell(vertices, triangles.astype(np.int32), surfaces, (foot,))
+    shell = opened(shell, above)
+    return bridged(shell, shell.vertices[:, :2], top, keep=1) if len(shell.loops) > 1 else shell
+
+
+def _convex_roof(polygon: Floats) -> Roof:
+    """The half-spaces under its faces intersected, by way of the hull of their poles about a point inside."""
+    along = np.roll(polygon, -1, axis=0) - polygon
+    along /= np.linalg.norm(along, axis=1)[:, None]
+    outward = np.column_stack([along[:, 1], -along[:, 0]])
+    reach = np.einsum("ij,ij->i", outward, polygon)
+    middle = polygon.mean(axis=0)
+    inside = np.append(middle, (reach - outward @ middle).min() / 4)
+    normals = np.concatenate([np.column_stack([outward, np.ones(len(outward))]), [(0.0, 0.0, -1.0)]])
+    poles = normals / (np.append(reach, 0.0) - normals @ inside)[:, None]
+    raw = Manifold.hull_points(poles).to_mesh64()
+    # Each corner of the hull is the pole of a face, each of its triangles stands for a corner of the roof, and each of
+    # its edges for an edge of the roof.
+    found, triangles = np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int64)
+    a, b, c = found[triangles].transpose(1, 0, 2)
+    across = np.cross(b - a, c - a)
+    corners = across / np.einsum("ij,ij->i", across, a)[:, None] + inside
+    pole = np.linalg.norm(found[:, None] - poles, axis=2).argmin(axis=1)[triangles]
+    base = len(polygon)
+    corners[(pole == base).any(axis=1), 2] = 0.0
+
+    heads, tails = np.roll(pole, -1, axis=1).ravel(), pole.ravel()
+    corner = np.repeat(np.arange(len(triangles)), 3)
+    there, back = np.argsort(tails * (base + 1) + heads), np.argsort(heads * (base + 1) + tails)
+    beyond = np.empty(len(corner), np.int64)
+    beyond[there] = corner[back]
+    under = heads == base
+    foot = _chain(beyond[under], corner[under])
+    return Roof(corners, heads[~under], corner[~under], beyond[~under], along, foot)
+
+
+def _mitred_roof(polygon: Floats) -> Roof:
+    corners, faces = hips(polygon)
+    along = np.roll(polygon, -1, axis=0) - polygon
+    along /= np.linalg.norm(along, axis=1)[:, None]
+    # Faces that are not convex fall into triangles.
+    parts = [
+        (side, part)
+        for side, face in enumerate(faces)
+        for part in ([face] if is_convex(corners[face, :2]) else face[triangulate([corners[face, :2]])])
+    ]
+    sizes = np.array([len(part) for _, part in parts])
+    start = np.concatenate([part for _, part in parts])
+    end = np.concatenate([np.roll(part, -1) for _, part in parts])
+    face = np.repeat(np.arange(len(parts)), sizes)
+    return Roof(corners, face, start, end, along[[side for side, _ in parts]], np.arange(len(polygon)))
+
+
+def _welded(over: Roof) -> Roof:
+    """Corners that short edges join made one, the lowest of them."""
+    by_height = np.argsort(over.corners[:, 2], kind="stable")
+    rank = np.argsort(by_height)
+    short = np.linalg.norm(over.corners[over.start] - over.corners[over.end], axis=1) < over.together
+    a, b = rank[over.start[short]], rank[over.end[short]]
+    root = np.arange(len(rank))
+    while (root[a] != root[b]).any():
+        least = np.minimum(root[a], root[b])
+        np.minimum.at(root, a, least)
+        np.minimum.at(root, b, least)
+    one = by_height[root[rank]]
+    start, end = one[over.start], one[over.end]
+    kept = start != end
+    foot = one[over.foot]
+    return Roof(over.corners, over.face[kept], start[kept], end[kept], over.along, foot[foot != np.roll(foot, 1)])
+
+
+def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
+    """Vertices and triangles of the roof, every face cut along the levels that it crosses."""
+    corners = over.corners.copy()
+    nearest = levels[np.abs(corners[:, 2:] - levels).argmin(axis=1)]
+    near = np.abs(corners[:, 2] - nearest) < over.together
+    corners[near, 2] = nearest[near]
+    height = corners[:, 2]
+
+    # Where every edge crosses the levels strictly between its ends: the same places for the faces on either side.
+    low = np.where(height[over.start] <= height[over.end], over.start, over.end)
+    high = over.start + over.end - low
+    pairs, own = np.unique(low * len(corners) + high, return_inverse=True)
+    low_end, high_end = pairs // len(corners), pairs % len(corners)
+    first = np.searchsorted(levels, height[low_end], "right")
+    count = np.maximum(np.searchsorted(levels, height[high_end], "left") - first, 0)
+    begin = len(corners) + np.cumsum(count) - count
+    pair, step = _runs(count)
+    base, tip, level = corners[low_end[pair]], corners[high_end[pair]], levels[first[pair] + step]
+    crossings = base + (tip - base) * ((level - base[:, 2]) / (tip[:, 2] - base[:, 2]))[:, None]
+    crossings[:, 2] = level
+    vertices = np.concatenate([corners, crossings])
+
+    # Every edge's points, on the right of its face where it goes up (or level along the top), on the left where down.
+    climb = height[over.end] - height[over.start]
+    ahead = np.einsum("ij,ij->i", (corners[over.end] - corners[over.start])[:, :2], over.along[over.face])
+    edges = np.flatnonzero((climb != 0) | (ahead < 0))
+    crossed, step = _runs(count[own[edges]])
+    vertex = np.concatenate([low[edges], high[edges], begin[own[edges[crossed]]] + step])
+    edge = np.concatenate([edges, edges, edges[crossed]])
+    left = climb[edge] < 0
+    face, place = over.face[edge], vertices[vertex]
+    leftward = -np.einsum("ij,ij->i", place[:, :2], over.along[face])
+    order = np.lexsort([leftward, place[:, 2], face])
+    vertex, left, face = vertex[order], left[order], face[order]
+
+    # Going up a convex face, each point makes a triangle with the last ones before it on either side.
+    index = np.arange(len(vertex))
+    last_left = _before(np.maximum.accumulate(np.where(left, index, -1)))
+    last_right = _before(np.maximum.accumulate(np.where(left, -1, index)))
+    within = np.minimum(last_left, last_right) >= np.searchsorted(face, face)
+    triangles = np.stack([vertex, vertex[last_left], vertex[last_right]], axis=1)[within]
+    whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
+    return vertices, triangles[whole]
+
+
+def _before(running: Indices) -> Indices:
+    return np.append(-1, running[:-1])
+
+
+def _runs(counts: Indices) -> tuple[Indices, Indices]:
+    """For counts (2, 3): owners 0 0 1 1 1 and steps 0 1 0 1 2."""
+    owner = np.repeat(np.arange(len(counts)), counts)
+    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+
+
+def _chain(start: Indices, end: Indices) -> Indices:
+    """The loop that edges make, which are in no order."""
+    following = dict(zip(start.tolist(), end.tolist(), strict=True))
+    loop = [int(start[0])]
+    while (after := following[loop[-1]]) != loop[0]:
+        loop.append(after)
+    return np.array(loop)

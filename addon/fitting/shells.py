@@ -1,0 +1,167 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Surfaces that know which part of the fitting they are, and their way into the kernel and back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import Manifold, Mesh64, triangulate
+from numpy.typing import NDArray
+
+from ..geometry.frames import Floats
+from ..geometry.mesh import Ints
+from ..geometry.sections import _signed_area as signed_area
+
+SURFACES = (
+    "crown",
+    "shoulder",
+    "spigot",
+    "lead-in",
+    "tip",
+    "groove",
+    "hollow",
+    "vent",
+    "seam relief",
+    "rib",
+    "hole",
+    "rim",
+)
+"""Names of a fitting's surfaces. "rim" closes half-made parts where they will be joined; no fitting keeps it."""
+
+_FIRST_ID = Manifold.reserve_ids(len(SURFACES))
+"""The kernel carries an id of ours on every triangle through its booleans: this plus the surface's index."""
+
+
+@dataclass(frozen=True, eq=False)
+class Shell:
+    """Triangles with the index of their surface, open where ``loops`` run: vertex indices (k,), each in the direction
+    in which the shell's own triangles run along the opening."""
+
+    vertices: Floats
+    triangles: Ints
+    surfaces: Ints
+    loops: tuple[NDArray[np.intp], ...] = ()
+
+    def moved(self, vertices: Floats) -> Shell:
+        return Shell(vertices, self.triangles, self.surfaces, self.loops)
+
+    def hanging(self) -> Shell:
+        """Mirrored at the plane z = 0."""
+        loops = tuple(loop[::-1] for loop in self.loops)
+        return Shell(self.vertices * (1.0, 1.0, -1.0), self.triangles[:, ::-1], self.surfaces, loops)
+
+    def closed(self) -> Manifold:
+        """The kernel's solid, its openings (in the plane z = 0) closed with the surface "rim"."""
+        return labelled(bridged(self, self.vertices[:, :2], "rim"))
+
+
+def surface_index(name: str) -> int:
+    return SURFACES.index(name)
+
+
+def joined(shells: Sequence[Shell]) -> Shell:
+    """Several shells as one, their loops one after another."""
+    ends = np.cumsum([len(shell.vertices) for shell in shells])
+    placed = [(shell, int(end) - len(shell.vertices)) for shell, end in zip(shells, ends, strict=True)]
+    return Shell(
+        np.concatenate([shell.vertices for shell in shells]),
+        np.concatenate([shell.triangles + start for shell, start in placed]).astype(np.int32),
+        np.concatenate([shell.surfaces for shell in shells]),
+        tuple(loop + start for shell, start in placed for loop in shell.loops),
+    )
+
+
+def bridged(shell: Shell, plan: Floats, surface: str, keep: int = 0) -> Shell:
+    """The shell with the region between its loops filled, all but the first ``keep``. ``plan`` (n, 2) holds every
+    vertex's place in the plane of the loops."""
+    loops = shell.loops[keep:]
+    polygons = [plan[loop] for loop in loops]
+    if sum(map(signed_area, polygons)) < 0:  # what hangs down from its opening is seen from below
+        polygons = [polygon * (1.0, -1.0) for polygon in polygons]
+    filling = np.concatenate(loops)[triangulate([np.ascontiguousarray(polygon) for polygon in polygons])]
+    return Shell(
+        shell.vertices,
+        np.concatenate([shell.triangles, filling[:, ::-1]]).astype(np.int32),
+        np.append(shell.surfaces, np.full(len(filling), surface_index(surface), np.int32)),
+        shell.loops[:keep],
+    )
+
+
+def labelled(shell: Shell) -> Manifold:
+    """The kernel's solid of a closed shell, its surfaces remembered. Its ``status()`` says whether it is one."""
+    order = np.argsort(shell.surfaces, kind="stable")
+    present, starts = np.unique(shell.surfaces[order], return_index=True)
+    return Manifold(
+        Mesh64(
+            np.ascontiguousarray(shell.vertices),
+            np.ascontiguousarray(shell.triangles[order].astype(np.uint64)),
+            run_index=(3 * np.append(starts, len(order))).astype(np.uint64),
+            run_original_id=(present + _FIRST_ID).astype(np.uint32),
+        )
+    )
+
+
+def tool(solid: Manifold, surface: str) -> Manifold:
+    """A solid to add or to take away, all of whose surface bears one name."""
+    raw = solid.to_mesh64()
+    triangles = np.asarray(raw.tri_verts).astype(np.int32)
+    return labelled(
+        Shell(np.array(raw.vert_properties), triangles, np.full(len(triangles), surface_index(surface), np.int32))
+    )
+
+
+def unlabelled(solid: Manifold) -> Shell:
+    """The closed shell of a solid made of ``labelled`` ones."""
+    raw = solid.to_mesh64()
+    lengths = np.diff(np.asarray(raw.run_index, np.int64)) // 3
+    surfaces = np.repeat(np.asarray(raw.run_original_id, np.int64) - _FIRST_ID, lengths).astype(np.int32)
+    return Shell(np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int32), surfaces)
+
+
+def opened(shell: Shell, drop: NDArray[np.bool_]) -> Shell:
+    """The shell without the triangles marked in ``drop``, its loops where they were joined on."""
+    edges = _edges(shell.triangles[drop])
+    inside = np.isin(_keys(edges), _keys(edges[:, ::-1]))
+    following = {int(b): int(a) for a, b in edges[~inside]}
+    loops: list[list[int]] = []
+    while following:
+        first = next(iter(following))
+        loop = [first]
+        while (after := following.pop(loop[-1])) != first:
+            loop.append(after)
+        loops.append(loop)
+    return _compact(
+        Shell(shell.vertices, shell.triangles[~drop], shell.surfaces[~drop], (*shell.loops, *map(np.array, loops)))
+    )
+
+
+def without_rim(solid: Manifold) -> Shell:
+    """The shell of a solid made from a ``closed`` shell, open again at the plane z = 0."""
+    shell = unlabelled(solid)
+    rim = shell.surfaces == surface_index("rim")
+    vertices = shell.vertices.copy()
+    vertices[shell.triangles[rim], 2] = 0.0
+    return opened(shell.moved(vertices), rim)
+
+
+def _compact(shell: Shell) -> Shell:
+    used = np.zeros(len(shell.vertices), bool)
+    used[shell.triangles] = True
+    place = np.cumsum(used) - 1
+    return Shell(
+        shell.vertices[used],
+        place[shell.triangles].astype(np.int32),
+        shell.surfaces,
+        tuple(place[loop] for loop in shell.loops),
+    )
+
+
+def _edges(triangles: Ints) -> Ints:
+    return triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+
+
+def _keys(edges: Iterable[int] | Ints) -> NDArray[np.int64]:
+    pairs = np.asarray(edges, np.int64)
+    return pairs[:, 0] << 32 | pairs[:, 1]
