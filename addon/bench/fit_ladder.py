@@ -1,0 +1,204 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The fit ladder: short spigots with stepped gaps, printed in one go, to find the fit that tube and process need.
+
+The slices stand tip up on pads, the gap a side raised on a tab in front of each, and hang together by necks that are
+snapped where a slice has to go to the tube. The last one is the whole spigot cut in half, to look at its groove and
+lead-in. docs/bench.md tells how it is used.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import get_args
+
+from manifold3d import Manifold, OpType
+
+from ..fitting import Fitting, Recipe, RecipeError, design
+from ..fitting.recipe import FitClass
+from ..geometry.mesh import Mesh
+from ..geometry.sections import Section
+from ..geometry.units import say_mm
+from ..trade.processes import Process
+from ..trade.sizes import section_name
+from .shop_entries import FitReading, reading_name
+from .statistic import Statistic
+from .stroke_digits import written, written_size
+
+STEP_MM = 0.05
+STEPS = 7
+
+_BASE_MM = 2.0
+_GRIP_MM = 5.0
+"""Length of a slice's spigot beside its lead-in: enough to feel the fit."""
+_BRIM_MM = 1.0
+_RELIEF_MM = 0.6
+_APART_MM = 2.0
+_NECK_MM = (3.0, 0.8)
+"""Width and height of what is snapped."""
+_EDGE_MM = 1.0
+
+
+class LadderError(ValueError):
+    """A ladder that cannot be made: why, and what would work."""
+
+
+@dataclass(frozen=True)
+class LadderStep:
+    label: str
+    """As raised on the tab."""
+    gap_mm: float
+    """Per side."""
+    drawn_mm: float
+    """Width of the spigot."""
+    centre_mm: tuple[float, float]
+    """Where its axis stands on the ladder."""
+
+
+@dataclass(frozen=True, eq=False)
+class FitLadder:
+    mesh: Mesh
+    """One closed solid, standing the way it prints, in mm."""
+    steps: tuple[LadderStep, ...]
+    process: str
+    section: Section
+    wanted_gap_mm: float
+
+    def reading(self, label: str, when: datetime, measured_mm: float | None = None) -> FitReading:
+        """What goes into the shop book: the step that went in as the fit should, and, where the calipers were on it,
+        the width of its spigot. Raises ``LadderError`` for a step that the ladder does not have."""
+        step = next((step for step in self.steps if step.label == label), None)
+        if step is None:
+            raise LadderError(
+                f"the ladder has no step {label!r}; it has {', '.join(step.label for step in self.steps)}"
+            )
+        return FitReading(
+            name=reading_name(when),
+            process=self.process,
+            kind=self.section.kind,
+            section=section_name(self.section),
+            wanted_gap_mm=self.wanted_gap_mm,
+            sweet_gap_mm=step.gap_mm,
+            drawn_mm=step.drawn_mm if measured_mm is not None else None,
+            measured_mm=measured_mm,
+        )
+
+
+def gaps_around(wanted_mm: float, step_mm: float = STEP_MM, count: int = STEPS) -> tuple[float, ...]:
+    """Gaps in steps around the wanted one, which is in the middle."""
+    return tuple(round(wanted_mm + step_mm * (index - count // 2), 2) + 0.0 for index in range(count))
+
+
+def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequence[float] | None = None) -> FitLadder:
+    """The ladder for one tube: ``recipe`` is a resolved one, ``gaps`` per side in mm, ``gaps_around`` its own without.
+
+    Raises ``LadderError``.
+    """
+    wanted = recipe.gap_mm
+    if wanted is None:
+        raise LadderError("the recipe's gap is not decided yet; resolve it for the section first")
+    gaps = tuple(gaps if gaps is not None else gaps_around(wanted))
+    labels = [f"{gap:.2f}" for gap in gaps]
+    if len(gaps) < 2 or len(set(labels)) < len(labels):
+        raise LadderError("a ladder needs two or more gaps, and each has to differ from the others by 0.01 mm or more")
+    base, grip = _whole_layers(_BASE_MM, process), _whole_layers(_GRIP_MM + recipe.lead_in_mm, process)
+    plain = replace(recipe, crown="flat", rise_mm=base, edge="square", brim_mm=_BRIM_MM, vent="none", hole="none")
+    slices = [_designed(replace(plain, spigot_mm=grip, groove_count=0, gap_mm=gap), section) for gap in gaps]
+    sample = _designed(plain, section).solid.trim_by_plane([0, -1, 0], 0)
+    solids = [_upright(one.solid, base) for one in slices] + [_upright(sample, base)]
+    solid, centres = _ladder(solids, [*labels, ""], base, process)
+    steps = [
+        LadderStep(label, gap, one.profile.spigot_outline.width, centre)
+        for label, gap, one, centre in zip(labels, gaps, slices, centres, strict=False)
+    ]
+    return FitLadder(Mesh.from_manifold(solid, "Fit ladder"), tuple(steps), process.name, section, wanted)
+
+
+def say_correction(correction: Statistic | None) -> str:
+    """What the readings of a process and a kind of section say, with how many they are and how far they spread."""
+    if correction is None:
+        return "No fit ladder has been read for this process and kind of section; gaps are as the fit class has them."
+    way = "larger" if correction.mean >= 0 else "smaller"
+    basis = (
+        f"mean of {correction.n} readings, spread {say_mm(correction.spread)}"
+        if correction.spread is not None
+        else ("from a single reading, not yet to be relied on")
+    )
+    return f"Gaps are made {say_mm(abs(correction.mean))} a side {way} than the fit class has them: {basis}."
+
+
+def _designed(recipe: Recipe, section: Section) -> Fitting:
+    """With the fit class, whichever, that allows the gap: a ladder has to try what lies beside the right one."""
+    refusal: RecipeError | None = None
+    for fit in sorted(get_args(FitClass), key=lambda fit: fit != recipe.fit):
+        try:
+            return design(replace(recipe, fit=fit), section)
+        except RecipeError as error:
+            refusal = refusal or error
+    raise LadderError(f"no slice can be made with a gap of {say_mm(recipe.gap_mm or 0)} a side: {refusal}")
+
+
+def _upright(solid: Manifold, base: float) -> Manifold:
+    """Tip up, the pad on the plate."""
+    return solid.rotate([180, 0, 0]).translate([0, 0, base])
+
+
+def _ladder(
+    solids: Sequence[Manifold], labels: Sequence[str], base: float, process: Process
+) -> tuple[Manifold, list[tuple[float, float]]]:
+    """The slices in rows on their tabs, back row first, necks between them; and where each slice's origin comes to."""
+    boxes = [solid.bounding_box() for solid in solids]
+    left, front, right, back = (
+        pick(box[axis] for box in boxes) for pick, axis in ((min, 0), (min, 1), (max, 3), (max, 4))
+    )
+    sizes = [written_size(label, process.bead_mm) for label in labels if label]
+    digits_high = max(height for _, height in sizes)
+    wide = max(right - left, max(width for width, _ in sizes) + 2 * _EDGE_MM)
+    tab = digits_high + 2 * _EDGE_MM
+    pitch, row_pitch = wide + _APART_MM, back - front + tab + _APART_MM
+    room = [size - 2 * process.margin_mm + _APART_MM for size in process.plate_mm[:2]]
+    columns = min(math.floor(room[0] / pitch), len(solids))
+    rows = math.ceil(len(solids) / columns) if columns else 0
+    if not rows or rows * row_pitch > room[1]:
+        most = columns * math.floor(room[1] / row_pitch) - 1
+        advice = f"choose {most} gaps at most" if most >= 2 else "choose a process with a larger plate"
+        raise LadderError(
+            f"{len(solids) - 1} slices of this tube have no room on the plate of {process.name}; {advice}"
+        )
+    relief, neck = _whole_layers(_RELIEF_MM, process), _whole_layers(_NECK_MM[1], process)
+    middle = (left + right) / 2
+    pieces: list[Manifold] = []
+    centres = []
+    for index, (solid, label) in enumerate(zip(solids, labels, strict=True)):
+        row, column = divmod(index, columns)
+        # The tab reaches a little into the pad, so that the two are one body.
+        plate = _box(middle - wide / 2, front - tab, wide, tab + solid.bounding_box()[1] - front + _EDGE_MM, base)
+        here = [solid, plate]
+        if label:
+            words = written(label, process.bead_mm)
+            width, _ = written_size(label, process.bead_mm)
+            at = [middle - width / 2, front - tab + _EDGE_MM, base]
+            here.append(words.extrude(relief).translate(at))
+        if column + 1 < columns and index + 1 < len(solids):
+            here.append(
+                _box(middle + wide / 2 - 0.5, front - tab / 2 - _NECK_MM[0] / 2, _APART_MM + 1, _NECK_MM[0], neck)
+            )
+        if column == 0 and row + 1 < rows:
+            reach = _APART_MM + 0.5 + _BRIM_MM
+            here.append(_box(middle - _NECK_MM[0] / 2, front - tab + 0.5 - reach, _NECK_MM[0], reach, neck))
+        centres.append((column * pitch - middle, -row * row_pitch))
+        pieces += [piece.translate([*centres[-1], 0]) for piece in here]
+    return Manifold.batch_boolean(pieces, OpType.Add), centres
+
+
+def _box(x: float, y: float, width: float, depth: float, height: float) -> Manifold:
+    return Manifold.cube([width, depth, height]).translate([x, y, 0])
+
+
+def _whole_layers(height: float, process: Process) -> float:
+    """The height or a little more, so that it ends on a layer."""
+    return process.first_layer_mm + process.layer_mm * max(
+        0, math.ceil((height - process.first_layer_mm) / process.layer_mm)
+    )
