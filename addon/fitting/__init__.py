@@ -2,7 +2,8 @@
 """A recipe and a section in, a closed solid out."""
 
 from .bounds import limits, resolve
+from .fit import GapBand, fit_band
 from .fittings import Fitting, Profile, design
 from .recipe import Recipe, RecipeError
 
-__all__ = ["Fitting", "Profile", "Recipe", "RecipeError", "design", "limits", "resolve"]
+__all__ = ["Fitting", "GapBand", "Profile", "Recipe", "RecipeError", "design", "fit_band", "limits", "resolve"]

@@ -1,0 +1,139 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How wide the gap between spigot and bore may come out: tube, print, weld seam and weather."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+from ..geometry.units import say_mm
+from ..trade.fits import tube_tolerance
+from ..trade.metals import metal_named
+from ..trade.processes import Process, material_named
+from .fittings import Fitting
+
+ROOM_C = 20.0
+"""Where sizes are what they are called (reference temperature of dimensional measurement: ISO 1)."""
+
+
+class TubeInUse(Protocol):
+    """What the model does not tell of the tube."""
+
+    @property
+    def metal(self) -> str: ...
+
+    @property
+    def seam_height_mm(self) -> float: ...
+
+    @property
+    def coldest_c(self) -> float: ...
+
+    @property
+    def hottest_c(self) -> float: ...
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """What one cause may take from the gap per side and add to it, both positive, in mm."""
+
+    name: str
+    takes: float
+    adds: float
+    why: str
+    """In words, with the source."""
+
+
+@dataclass(frozen=True)
+class GapBand:
+    """The gap per side in mm: nominal, and how far it may be off; negative where the spigot is larger than the bore."""
+
+    nominal: float
+    contributions: tuple[Contribution, ...]
+
+    @property
+    def worst_case(self) -> tuple[float, float]:
+        """Least and greatest with everything off the same way at once."""
+        return self.least, self.most
+
+    @property
+    def root_sum_square(self) -> tuple[float, float]:
+        """Least and greatest with causes that know nothing of each other, as they nearly always fall."""
+        takes = math.hypot(*(one.takes for one in self.contributions))
+        adds = math.hypot(*(one.adds for one in self.contributions))
+        return self.nominal - takes, self.nominal + adds
+
+    @property
+    def least(self) -> float:
+        return self.nominal - sum(one.takes for one in self.contributions)
+
+    @property
+    def most(self) -> float:
+        return self.nominal + sum(one.adds for one in self.contributions)
+
+
+def fit_band(fitting: Fitting, process: Process, tube: TubeInUse, *, bore_tolerance_mm: float | None = None) -> GapBand:
+    """The gap per side of a fitting in its tube.
+
+    ``bore_tolerance_mm`` (± on the bore's width) takes the place of the tube standard's where the bore was measured.
+    Raises ``UnknownNameError`` for a metal or a plastic that the tables do not know.
+    """
+    recipe, section = fitting.recipe, fitting.section
+    relief = recipe.seam_depth_mm if recipe.seam_relief != "none" else 0.0
+    contributions = [
+        *_of_tube(fitting, bore_tolerance_mm),
+        Contribution(
+            "print",
+            process.tolerance_mm,
+            process.tolerance_mm,
+            f"± {say_mm(process.tolerance_mm)} a side on {process.name}",
+        ),
+        Contribution(
+            "weld seam",
+            max(tube.seam_height_mm - relief, 0.0),
+            0.0,
+            f"stands {say_mm(tube.seam_height_mm)} into the bore, the relief takes up {say_mm(relief)}",
+        ),
+        _of_temperature(max(section.bore.width, section.bore.depth) / 2, process.material, tube),
+    ]
+    return GapBand(float(recipe.gap_mm or 0), tuple(contributions))
+
+
+def differential_expansion(half_bore_mm: float, tube_per_k: float, plastic_per_k: float, kelvin: float) -> float:
+    """How much the gap per side grows when tube and spigot both warm by ``kelvin``, in mm."""
+    return half_bore_mm * (tube_per_k - plastic_per_k) * kelvin
+
+
+def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribution]:
+    if bore_tolerance_mm is not None:
+        a_side = bore_tolerance_mm / 2
+        return [Contribution("bore", a_side, a_side, f"measured to ± {say_mm(bore_tolerance_mm)} across")]
+    tolerance = tube_tolerance(fitting.section)
+    return [
+        Contribution(
+            "tube outside",
+            tolerance.outside_mm / 2,
+            tolerance.outside_mm / 2,
+            f"± {say_mm(tolerance.outside_mm)} across: {tolerance.source}",
+        ),
+        Contribution(
+            "tube wall",
+            tolerance.wall_mm,
+            tolerance.wall_mm,
+            f"± {say_mm(tolerance.wall_mm)}: {tolerance.source}",
+        ),
+    ]
+
+
+def _of_temperature(half_bore_mm: float, plastic: str, tube: TubeInUse) -> Contribution:
+    metal, material = metal_named(tube.metal), material_named(plastic)
+    changes = [
+        differential_expansion(half_bore_mm, metal.expansion, material.expansion, degrees - ROOM_C)
+        for degrees in (tube.coldest_c, tube.hottest_c)
+    ]
+    return Contribution(
+        "temperature",
+        max(0.0, *(-change for change in changes)),
+        max(0.0, *changes),
+        f"{tube.coldest_c:g} °C to {tube.hottest_c:g} °C, put in at {ROOM_C:g} °C: {material.name} in {metal.name}",
+    )
