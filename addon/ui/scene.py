@@ -24,8 +24,9 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.units import MM_PER_UNIT
 
-_MM_PER_METRE = MM_PER_UNIT["m"]
 NameOf = Callable[[bpy.types.Object], str]
+
+_MM_PER_METRE = MM_PER_UNIT["m"]
 _SHAPES = {"MESH", "CURVE", "FONT", "SURFACE", "META", "CURVES"}
 
 # Axes are named so that coordinates stay as they are in the file. Blender's check of the mesh is left out where it
@@ -97,7 +98,7 @@ def meshes_of(
     ``objects`` are originals of the scene that ``depsgraph`` was evaluated for; ``unit_scale`` is metres per Blender
     unit (``unit_scale_of``). Modifiers are applied, curves and text converted, every instance is a mesh of its own
     under "instancer / object"; particles are no tubes and stay out, as does what is hidden in the view or in renders.
-    Raises ``SceneError`` for an object with coordinates that are no numbers.
+    ``name_of`` says what an object is called. Raises ``SceneError`` for an object with coordinates that are no numbers.
     """
     wanted = {item.session_uid: item for item in objects}
     assert depsgraph.view_layer is not None
