@@ -2,8 +2,22 @@
 """A solid and a process in, findings out. Nothing here changes a solid."""
 
 from .findings import SEVERITIES, Finding, Severity
+from .fit import Fit, review_fit
+from .fittings import review_fitting
 from .integrity import UnreadableMeshError, repair
 from .layers import Level
 from .review import Review, review
 
-__all__ = ["SEVERITIES", "Finding", "Level", "Review", "Severity", "UnreadableMeshError", "repair", "review"]
+__all__ = [
+    "SEVERITIES",
+    "Finding",
+    "Fit",
+    "Level",
+    "Review",
+    "Severity",
+    "UnreadableMeshError",
+    "repair",
+    "review",
+    "review_fit",
+    "review_fitting",
+]

@@ -37,12 +37,15 @@ class LayersError(ValueError):
 
 @dataclass(frozen=True)
 class Level:
-    """A height that matters, in the printing orientation, and the recipe's field that moves it up one for one."""
+    """A height that matters, in the printing orientation, and the recipe's field that moves it."""
 
     name: str
     z_mm: float
     field: str = ""
     field_mm: float = 0.0
+    """The field's value now."""
+    field_per_mm: float = 1.0
+    """How much the field has to grow for the height to rise 1 mm."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,8 +184,11 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
         if abs(shift) <= _ON_LAYER_MM:
             continue
         layer = layers.layer_at(level.z_mm)
-        change = f"{say_mm(abs(shift))} {'higher' if shift > 0 else 'lower'}, at {say_mm(level.z_mm + shift)},"
-        cure: dict[str, float | str] = {level.field: round(level.field_mm + shift, 4)} if level.field else {}
+        direction = "higher" if shift > 0 else "lower"
+        advice = f"Put it {say_mm(abs(shift))} {direction}, at {say_mm(level.z_mm + shift)}, where a layer ends"
+        cure: dict[str, float | str] = (
+            {level.field: round(level.field_mm + shift * level.field_per_mm, 4)} if level.field else {}
+        )
         findings.append(
             Finding(
                 fitting=name,
@@ -190,7 +196,7 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
                 severity="good to know",
                 meaning=f"The {level.name} at {say_mm(level.z_mm)} falls inside a layer, so it is printed "
                 f"up to {say_mm(abs(shift))} off.",
-                advice=f"Put it {change} where a layer ends.",
+                advice=advice + "".join(f": set {field} to {value:g}" for field, value in cure.items()) + ".",
                 value=round(abs(shift), 4),
                 limit=_ON_LAYER_MM,
                 unit="mm",

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from manifold3d import CrossSection, JoinType
+from manifold3d import CrossSection, JoinType, OpType
 from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
@@ -39,6 +39,18 @@ def opened(outline: CrossSection, distance: float) -> CrossSection:
 def closed(outline: CrossSection, distance: float) -> CrossSection:
     """The outline with the gaps narrower than twice ``distance`` filled."""
     return grow(outline, distance).offset(-distance - CLOSE_MM, JoinType.Miter, 4.0)
+
+
+def without_specks(region: CrossSection, least_mm2: float, least_width: float) -> CrossSection:
+    """The parts of a region that are no slivers of rounding: at least so large, and somewhere at least so wide.
+
+    Slivers must not be offset: the kernel grows even a line.
+    """
+    if region.area() < least_mm2:
+        return CrossSection()
+    parts = [part for part in region.decompose() if part.area() >= least_mm2]
+    parts = [part for part in parts if not grow(part, -least_width / 2).is_empty()]
+    return CrossSection.batch_boolean(parts, OpType.Add) if parts else CrossSection()
 
 
 def centre_of(outline: CrossSection) -> tuple[float, float]:

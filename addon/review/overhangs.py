@@ -22,7 +22,7 @@ from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Severity
-from .layers import Layers
+from .layers import Layers, Level
 from .outlines import centre_of, closed, distances, greatest, grow, samples
 
 Kind = Literal["cantilever", "bridge", "island"]
@@ -168,7 +168,12 @@ def leaning(facets: Facets, overhang_deg: float, plate_mm: float) -> LeaningSurf
 
 
 def overhang_findings(
-    layers: Layers, overhangs: Sequence[Overhang], surface: LeaningSurface, process: Process, name: str
+    layers: Layers,
+    overhangs: Sequence[Overhang],
+    surface: LeaningSurface,
+    levels: Sequence[Level],
+    process: Process,
+    name: str,
 ) -> list[Finding]:
     """One finding for each kind and run of layers, the worst of its parts as its place."""
     findings = []
@@ -176,7 +181,7 @@ def overhang_findings(
         worst = max(run, key=lambda overhang: overhang.reach_mm)
         area = sum(overhang.beyond_mm2 for overhang in run)
         first, last = run[0].layer, run[-1].layer
-        severity, meaning, limit, advice = _words(worst, layers, first, process)
+        severity, meaning, limit, advice = _words(worst, layers, first, levels, process)
         findings.append(
             Finding(
                 fitting=name,
@@ -211,7 +216,9 @@ def overhang_findings(
     return findings
 
 
-def _words(worst: Overhang, layers: Layers, first: int, process: Process) -> tuple[Severity, str, float, str]:
+def _words(
+    worst: Overhang, layers: Layers, first: int, levels: Sequence[Level], process: Process
+) -> tuple[Severity, str, float, str]:
     if worst.kind == "island":
         return (
             "must fix",
@@ -230,10 +237,12 @@ def _words(worst: Overhang, layers: Layers, first: int, process: Process) -> tup
             limit,
             f"Support it, or bring the rests within {say_mm(limit)}.",
         )
-    limit = carried_step(layers, first, process.overhang_deg) if first else 0.0
+    limit = carried_step(layers, first, process.overhang_deg)
+    low, high = layers.cuts[first - 1], layers.cuts[first]
+    what = next((level.name for level in levels if low < level.z_mm <= high), "layer")
     return (
         "look at",
-        f"The layer stands out {say_mm(worst.reach_mm)} past the one below and needs support",
+        f"The {what} stands out {say_mm(worst.reach_mm)} past the layer below and needs support",
         limit,
         f"Support it, turn the part, or slope its underside {90 - process.overhang_deg:g}° or more from level.",
     )

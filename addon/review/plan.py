@@ -37,6 +37,8 @@ THIN_LAYER_BEADS = 0.25
 """A bead is laid well down to this share of its width in height; common practice, no source."""
 
 _BEAD_STEP_MM = 0.01
+_PAYS = 0.95
+"""Thinner layers pay where they bring the mean stair down to this share."""
 _POINTED = 1.3
 """An outline whose area is at most so many times that of its inner circle closes on a point (a square has 1.27)."""
 
@@ -119,6 +121,10 @@ def plan_finer(
         edges = bottom + layer_edges(layers.height - bottom, thin, thin)
     except LayersError:
         return None
+    heights = np.where(facets.centres[:, 2] > bottom, thin, process.layer_mm)
+    after = stair(facets, heights, (float(layers.bottoms[crown.first]), layers.height))
+    if after.mean_mm > _PAYS * plan.stair_before.mean_mm:
+        return None
     top = cut_at(solid, edges, layers.height, facets)
     shapes = Shapes(top.outlines)
     widths = shapes.half_widths[top.which]
@@ -127,8 +133,6 @@ def plan_finer(
     )
     high_rows, high_unclosed = _rows(top, shapes, Span(0, len(top) - 1), widths, process)
     high_rows = [replace(row, first=row.first + first, last=row.last + first) for row in high_rows]
-    heights = np.where(facets.centres[:, 2] > bottom, thin, process.layer_mm)
-    after = stair(facets, heights, (float(layers.bottoms[crown.first]), layers.height))
     return _plan(
         low_rows + high_rows,
         low_unclosed + [layer + first for layer in high_unclosed],
@@ -148,12 +152,11 @@ def plan_finding(layers: Layers, plan: Plan, finer: Plan | None, process: Proces
     advice = "Set ring count and bead width range by range as the plan's table says."
     if finer:
         advice += (
-            f" Layers of {process.layer_mm / 2:g} mm at the top bring the stair there from "
-            f"{say_mm(finer.stair_before.largest_mm)} to {say_mm(finer.stair_after.largest_mm)} at most "
-            "where the process can change them."
+            f" Layers of {process.layer_mm / 2:g} mm at the top bring the crown's mean stair from "
+            f"{finer.stair_before.mean_mm:.3f} to {finer.stair_after.mean_mm:.3f} mm, if the process can change them."
         )
     if plan.unclosed:
-        advice += f" No bead within the limits closes {layers.place(plan.unclosed[0])}; widen the limits of the bead."
+        advice += f" No ring within the bead's limits fits {layers.place(plan.unclosed[0])}: it is laid as it comes."
     return Finding(
         fitting=name,
         check="ring plan",

@@ -101,17 +101,19 @@ def review(
     name: str = "",
     levels: Sequence[Level] | None = None,
     crown_mm: tuple[float, float] | None = None,
+    sound: bool = False,
 ) -> Review:
     """Review a mesh that stands as it will be printed: z up, its lowest point at z = 0, in mm.
 
     ``levels`` names the heights that matter (shoulder, groove faces, top); without it they are the flat faces'.
     ``crown_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
-    part widens. Raises ``UnreadableMeshError`` for arrays that are no mesh; anything else becomes a finding.
+    part widens. ``sound`` says that the kernel made the mesh: it crosses itself nowhere, so that is not looked for.
+    Raises ``UnreadableMeshError`` for arrays that are no mesh; anything else becomes a finding.
     """
     mesh = _on_the_plate(checked_arrays(mesh))
     mesh, solid, findings = _solid_of(mesh, name)
     facets = Facets.of(mesh)
-    integrity = inspect(mesh, facets, solid, look_for_crossings=True)
+    integrity = inspect(mesh, facets, solid, look_for_crossings=not sound)
     findings += integrity_findings(integrity, name)
     surface = overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
     findings += footing.size_finding(mesh.size, process, name)
@@ -195,7 +197,7 @@ def _print(
     named = flat_levels(facets) if levels is None else levels
     findings = [
         *level_findings(layers, named, name),
-        *overhangs.overhang_findings(layers, hanging, surface, process, name),
+        *overhangs.overhang_findings(layers, hanging, surface, named, process, name),
         *trapped.trapped_findings(layers, caught, integrity.cavities, process, name),
         *walls.wall_findings(layers, thin, gaps, thickness, process, name),
         *steps.step_findings(layers, moved, crown, process, name),

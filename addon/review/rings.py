@@ -13,7 +13,7 @@ import numpy as np
 from manifold3d import CrossSection, JoinType, OpType
 
 from ..geometry.frames import Floats
-from .outlines import CLOSE_MM, centre_of, grow, half_width
+from .outlines import CLOSE_MM, centre_of, grow, half_width, without_specks
 
 _SPECK = 1e-4
 """Share of a bead's width squared under which an area is an error of rounding."""
@@ -77,7 +77,7 @@ def rings_of(outline: CrossSection, count: int, bead: float) -> Rings:
                 overfilled = max(overfilled, bead - 2 * half_width(part, bead / 2))
     covered = CrossSection.batch_boolean(beads, OpType.Add) if beads else CrossSection()
     middle = grow(outline, -count * bead)
-    gaps = _without_specks(outline - covered - middle, bead)
+    gaps = without_specks(outline - covered - middle, _SPECK * bead * bead, 2 * CLOSE_MM)
     return Rings(bead, tuple(middles), tuple(beads), covered, middle, gaps, overfilled, length * bead)
 
 
@@ -95,11 +95,3 @@ def widest(area: CrossSection) -> Spot:
 
 def _length(loop: Floats) -> float:
     return float(np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1).sum())
-
-
-def _without_specks(area: CrossSection, bead: float) -> CrossSection:
-    """An area without the slivers that offsets and rounding leave."""
-    if area.area() < _SPECK * bead * bead:
-        return CrossSection()
-    parts = [part for part in area.decompose() if not grow(part, -CLOSE_MM).is_empty()]
-    return CrossSection.batch_boolean(parts, OpType.Add) if parts else CrossSection()

@@ -173,7 +173,7 @@ def _jump_finding(layers: Layers, steps: Steps, jump: int, crown: Span, process:
         fitting=name,
         check="jump between layers",
         severity="must fix" if rest <= 0 else "look at",
-        meaning=f"The outline moves {say_mm(step)} inward, so that only {rest:.0%} of the outer bead "
+        meaning=f"The outline moves {say_mm(step)} inward; only {rest:.0%} of the outer bead "
         f"rests on the {process.rings} rings below.",
         advice=advice,
         value=round(rest, 3),

@@ -4,7 +4,7 @@
 A probe, a cylinder as wide and as high as the narrowest mouth, is moved through the air around the part. Its middle
 may be where the outlines of all layers along its height, grown by its radius, are not. Places hang together across
 heights where they overlap; what hangs together with the outside, the probe reaches. Support that it nowhere covers,
-corners narrower than a quarter of it left out, is trapped.
+and that lies further than twice its width past what it covers, is trapped.
 """
 
 from __future__ import annotations
@@ -21,12 +21,13 @@ from ..trade.processes import Process
 from .findings import Finding
 from .integrity import Shell
 from .layers import Layers
-from .outlines import grow, opened
+from .outlines import grow, without_specks
 from .support import Column, Support
 
 _RISE = 0.25
 """From height to height the probe moves up this share of its own."""
-_CORNER = 0.125
+_CORNER = 0.25
+"""Support narrower than this share of the mouth is a corner that the bath washes out."""
 _MOST_HEIGHTS = 2000
 
 
@@ -53,7 +54,7 @@ class _Height:
     def cover(self, mouth: float) -> CrossSection:
         """What the probe covers from the places that it reaches."""
         reached = [place for place, is_reached in zip(self.places, self.reached, strict=True) if is_reached]
-        return grow(CrossSection.batch_boolean(reached, OpType.Add), mouth / 2 * 1.01) if reached else CrossSection()
+        return grow(CrossSection.batch_boolean(reached, OpType.Add), mouth / 2) if reached else CrossSection()
 
 
 def trapped_support(layers: Layers, support: Support, mouth: float) -> tuple[Trapped, ...]:
@@ -91,14 +92,17 @@ def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:
 
 
 def _stands(layers: Layers, top: int, mouth: float) -> list[tuple[int, int]]:
-    """(first, last) layers that the probe takes up: right on every floor, right under every ceiling, and between."""
+    """(first, last) layers that the probe takes up: poked in from below, right on every floor, right under every
+    ceiling, and between."""
     changes = np.array([0, *(layer for layer in layers.changes() if layer <= top + 1)])
+    from_below = changes[(changes > 0) & (layers.bottoms[changes] < mouth)] - 1
     under = np.searchsorted(layers.bottoms, layers.bottoms[changes] - mouth - 1e-6, side="left")
     step = max(1, int(_RISE * mouth / layers.heights()[-1]))
     firsts = np.unique(np.concatenate([changes, under, np.arange(0, top + 1, step)]))
     firsts = firsts[firsts <= top][:: max(1, len(firsts) // _MOST_HEIGHTS)]
     lasts = np.searchsorted(layers.tops, layers.bottoms[firsts] + mouth + 1e-6, side="right") - 1
-    return list(zip(firsts.tolist(), np.maximum(firsts, lasts).tolist(), strict=True))
+    stands = list(zip(firsts.tolist(), np.maximum(firsts, lasts).tolist(), strict=True))
+    return [(0, last) for last in from_below.tolist()] + stands
 
 
 def _spread(heights: Sequence[_Height]) -> None:
@@ -125,21 +129,31 @@ def _left(layers: Layers, support: Support, heights: Sequence[_Height], mouth: f
 def _unreached(
     layers: Layers, column: Column, covers: Sequence[tuple[int, int, CrossSection]], mouth: float
 ) -> Trapped | None:
-    """What the probe leaves of a column at the layer where it leaves most."""
+    """What is left of a column at the layer where most is."""
     worst = CrossSection()
     for layer in {column.first, (column.first + column.last) // 2, column.last}:
-        left = column.outline
-        for first, last, cover in covers:
-            if first <= layer <= last and not left.is_empty():
-                left = left - cover
+        here = [cover for first, last, cover in covers if first <= layer <= last]
+        cover = CrossSection.batch_boolean(here, OpType.Add) if here else CrossSection()
+        left = column.outline - cover
         if left.area() > worst.area():
-            left = opened(left, _CORNER * mouth)
+            left = _far(left, layers.outline(layer), cover, mouth)
             worst = max(worst, left, key=CrossSection.area)
     if worst.is_empty():
         return None
     height = float(layers.tops[column.last] - layers.bottoms[column.first])
     x, y = worst.to_polygons()[0][0].tolist()
     return Trapped(column.first, column.last, worst, worst.area() * height, (x, y, float(layers.bottoms[column.first])))
+
+
+def _far(left: CrossSection, part: CrossSection, cover: CrossSection, mouth: float) -> CrossSection:
+    """What of ``left`` lies further than twice the mouth's width past ``cover``, through the air of its layer."""
+    corner = _CORNER * mouth
+    left = without_specks(left, corner * corner, corner)
+    near = grow(cover, 2 * mouth)
+    for air in (left + (near - part)).decompose():
+        if not left.is_empty() and not (air ^ cover).is_empty():
+            left = without_specks(left - (air ^ near), corner * corner, corner)
+    return left
 
 
 def _bounds(layers: Layers) -> tuple[float, float, float, float]:

@@ -21,17 +21,19 @@ from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding
 from .layers import Layers
-from .outlines import CLOSE_MM, Shapes, centre_of, closed, half_width, opened
+from .outlines import CLOSE_MM, Shapes, centre_of, closed, half_width, opened, without_specks
 
 WALL_BEADS = 2
 """A wall takes a bead out and a bead back; common practice, no source."""
 
 _SPECK_BEADS = 0.1
-"""Parts whose area is under this share of a bead's width squared are corners, not walls."""
+"""Parts whose area is under this share of a bead's width squared, or that are nowhere this share wide, are corners."""
 _SKIN = 1e-7
 """Rays start this share of their length under the surface."""
-_FACING = -0.5
-"""A ray counts where it leaves through a surface that faces away from the one it came in by, within 60 degrees."""
+_FACING = float(np.cos(np.radians(20.0)))
+"""A wall is what lies between two surfaces that face away from each other within 20 degrees; others make an edge."""
+_JUST = 0.99
+"""What is within one percent of its limit meets it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +72,7 @@ class Thickness:
 
 def thin_walls(layers: Layers, shapes: Shapes, bead: float, beads: int = WALL_BEADS) -> tuple[ThinPart, ...]:
     """Regions of the layers narrower than ``beads`` beads."""
-    distance = beads * bead / 2
+    distance = _JUST * beads * bead / 2
     found: dict[int, CrossSection] = {}
     for index, outline in enumerate(layers.outlines):
         # Moving a blunt convex outline in and out gives it back.
@@ -88,7 +90,7 @@ def narrow_gaps(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, 
     for index, outline in enumerate(layers.outlines):
         if outline.is_empty() or shapes.convex[index]:
             continue
-        gaps = _worth_naming(closed(outline, bead / 2) - outline, bead)
+        gaps = _worth_naming(closed(outline, _JUST * bead / 2) - outline, bead)
         if gaps is not None:
             found[index] = gaps
     return _over_layers(layers, found)
@@ -96,17 +98,8 @@ def narrow_gaps(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, 
 
 def _worth_naming(region: CrossSection, bead: float) -> CrossSection | None:
     """The parts of a region that are more than a sliver at a corner."""
-    least = _SPECK_BEADS * bead * bead
-    if region.area() < least:
-        return None
-    parts = [part for part in region.decompose() if part.area() >= least]
-    parts = [part for part in parts if not part.offset(-0.05 * bead).is_empty()]
-    if not parts:
-        return None
-    together = parts[0]
-    for part in parts[1:]:
-        together = together + part
-    return together
+    parts = without_specks(region, _SPECK_BEADS * bead * bead, _SPECK_BEADS * bead)
+    return None if parts.is_empty() else parts
 
 
 def _over_layers(layers: Layers, found: dict[int, CrossSection]) -> tuple[ThinPart, ...]:
@@ -172,7 +165,7 @@ def thickness_at(solid: Manifold, points: Floats, inward: Floats, reach: float |
         hits = cast(start, end)
         if hits:
             nx, ny, nz = hits[0].normal
-            if nx * x + ny * y + nz * z > -_FACING:
+            if nx * x + ny * y + nz * z > _FACING:
                 # The kernel gives the distance as a share of the ray's length.
                 thickness[index] = hits[0].distance * (reach - skin) + skin
     return Thickness(points, thickness)
@@ -216,7 +209,7 @@ def wall_findings(
             )
         )
     limit = WALL_BEADS * bead
-    if thickness.thinnest is not None and thickness.least_mm < limit - CLOSE_MM:
+    if thickness.thinnest is not None and thickness.least_mm < _JUST * limit:
         x, y, z = thickness.thinnest
         findings.append(
             Finding(

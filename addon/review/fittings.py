@@ -1,0 +1,38 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The review of our own fittings, whose heights have names and belong to fields of the recipe."""
+
+from __future__ import annotations
+
+from ..fitting import Fitting
+from ..fitting.profiles import grooves
+from ..trade.processes import Process
+from .layers import Level
+from .review import Review, review
+
+
+def review_fitting(fitting: Fitting, process: Process, name: str = "") -> Review:
+    """The review of a fitting as it stands, crown up. The kernel made its mesh, so crossings are not looked for."""
+    standing = fitting.standing()
+    shoulder = -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
+    crown_mm = (shoulder, float(standing.bounds[1, 2]))
+    return review(standing, process, name=name, levels=fitting_levels(fitting), crown_mm=crown_mm, sound=True)
+
+
+def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:
+    """The heights of a standing fitting that should lie on a layer. On a mitred end the grooves are not level."""
+    recipe = fitting.recipe
+    shoulder = -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
+    rise = float(recipe.rise_mm or 0.0)
+    square = fitting.mitre_deg == 0
+    levels = [
+        Level("shoulder", shoulder, "spigot_mm" if square else "", recipe.spigot_mm),
+        Level("top", shoulder + rise, "rise_mm", rise),
+    ]
+    if square:
+        # A single groove lies centred on the spigot, so its faces move half as much as its width.
+        field = "groove_width_mm" if recipe.groove_count == 1 else ""
+        for groove in grooves(recipe):
+            width = recipe.groove_width_mm
+            levels.append(Level("groove's lower face", shoulder + groove.bottom, field, width, -2.0))
+            levels.append(Level("groove's upper face", shoulder + groove.top, field, width, 2.0))
+    return tuple(sorted(levels, key=lambda level: level.z_mm))
