@@ -92,7 +92,7 @@ def ribs(recipe: Recipe, plan: Plan) -> list[Manifold]:
     made = []
     for side in _spread(plan, recipe.rib_count, recipe.seam_angle_deg):
         corners = [(-RIB_ROOT_MM, -half), (-RIB_ROOT_MM, half), (height, half / 2), (height, -half / 2)]
-        points = [(out, across, z) for out, across in corners for z in (full, 0.0)]
+        points = [(out, across, z) for out, across in corners for z in (full, PAST_MM)]
         points += [(-RIB_ROOT_MM, -half, tip), (-RIB_ROOT_MM, half, tip)]
         out, across, z = np.array(points).T
         place = side.place + np.outer(out, side.outward) + np.outer(across, side.along)
@@ -180,9 +180,10 @@ def crown_height(crown: Plan, profile: Floats, place: Floats, radius: float) -> 
 
 
 def _drill(plan: Plan, diameter: float, bottom: float, top: float) -> Manifold:
-    circle = Outline.circle(diameter)
     facets = plan.fineness.around(diameter / 2, least=24)
-    return prism(CrossSection([circle.polygon(facets) + plan.deepest]), bottom, top)
+    # Turned a little, so that its corners do not come to lie on the crown's edges.
+    circle = CrossSection([Outline.circle(diameter).polygon(facets)]).rotate(0.3 * 360 / facets)
+    return prism(circle.translate(plan.deepest), bottom, top)
 
 
 def _far(crown: Plan) -> float:

@@ -23,7 +23,7 @@ from .cutters import hole_cutters, vent_cutters
 from .plans import Fineness, stretch
 from .profiles import crown_profile, spigot_profile
 from .recipe import Recipe
-from .shells import SURFACES, Shell, bridged, joined, labelled, unlabelled
+from .shells import SURFACES, Shell, bridged, joined, labelled, sound, unlabelled
 from .spigots import spigot
 
 
@@ -111,7 +111,7 @@ def design(
     if cutters:
         shear = _shear(mitre_deg, mitre_direction_deg)
         cutters = [cutter.transform(shear[:3]) for cutter in cutters]
-        shell = unlabelled(Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract))
+        shell = unlabelled(sound(Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)))
     return Fitting(
         recipe,
         section,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from manifold3d import CrossSection
 
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline, facets_of
@@ -17,6 +18,8 @@ from .shells import Shell
 
 LEAST_FACETS = 96
 """Of a whole circle where no count is given: even a small cap then has its volume right to 0.1 %."""
+_TELLING_MM = 2e-4
+"""A point of a free outline nearer to the line between its neighbours than this says nothing."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +53,14 @@ class Plan:
 
     @cached_property
     def polygon(self) -> Floats:
-        return self.outline.polygon(self.facets)
+        """(n, 2), counter-clockwise. Free outlines are freed from crossings and from points that say nothing."""
+        polygon = self.outline.polygon(self.facets)
+        if self.outline.shape != "free":
+            return polygon
+        cleaned = CrossSection([polygon]).simplify(_TELLING_MM).to_polygons()
+        if not cleaned:
+            raise ValueError("the outline encloses nothing")
+        return max(cleaned, key=lambda loop: Outline.free(loop).area)
 
     @cached_property
     def convex(self) -> bool:

@@ -61,7 +61,7 @@ def grooves(recipe: Recipe) -> tuple[Groove, ...]:
 
 
 def spigot_profile(recipe: Recipe) -> tuple[Floats, list[str]]:
-    """(k, 2): insets from the spigot's outline and heights, from the middle (not part of it) to the rim, and the
+    """(k, 2): insets from the spigot's outline and heights, from the tip (or the hollow's floor) to the rim, and the
     names of the cap at its start and of the k - 1 surfaces that follow."""
     length, lead_in = recipe.spigot_mm, recipe.lead_in_mm
     points, names = [], []

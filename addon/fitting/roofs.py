@@ -76,11 +76,12 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str) -> S
     levels, from_end = np.unique(insets[::-1], return_index=True)
     heights = heights[len(insets) - 1 - from_end]  # the upper one where the profile goes straight up
     vertices, triangles = _cut(over, levels)
+    one = _made_one(vertices, triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), over.together)
+    triangles, foot = _whole(one[triangles]), _without_repeats(one[over.foot])
 
     above = (vertices[triangles, 2] >= levels[-1]).all(axis=1)
     vertices = np.column_stack([vertices[:, :2], np.interp(vertices[:, 2], levels, heights)])
     surfaces = np.full(len(triangles), surface_index(slope), np.int32)
-    foot = over.foot
     if heights[0] > 0:
         low = len(vertices) + np.arange(len(foot))
         vertices = np.concatenate([vertices, np.column_stack([vertices[foot, :2], np.zeros(len(foot))])])
@@ -144,21 +145,30 @@ def _mitred_roof(polygon: Floats) -> Roof:
 
 
 def _welded(over: Roof) -> Roof:
-    """Corners that short edges join made one, the lowest of them."""
-    by_height = np.argsort(over.corners[:, 2], kind="stable")
-    rank = np.argsort(by_height)
-    short = np.linalg.norm(over.corners[over.start] - over.corners[over.end], axis=1) < over.together
-    a, b = rank[over.start[short]], rank[over.end[short]]
-    root = np.arange(len(rank))
-    while (root[a] != root[b]).any():
-        least = np.minimum(root[a], root[b])
-        np.minimum.at(root, a, least)
-        np.minimum.at(root, b, least)
-    one = by_height[root[rank]]
+    one = _made_one(over.corners, over.start, over.end, over.together)
     start, end = one[over.start], one[over.end]
     kept = start != end
-    foot = one[over.foot]
-    return Roof(over.corners, over.face[kept], start[kept], end[kept], over.along, foot[foot != np.roll(foot, 1)])
+    return Roof(over.corners, over.face[kept], start[kept], end[kept], over.along, _without_repeats(one[over.foot]))
+
+
+def _made_one(vertices: Floats, start: Indices, end: Indices, together: float) -> Indices:
+    """For every vertex the one that it becomes where those that edges shorter than ``together`` join are made one."""
+    short = np.linalg.norm(vertices[start] - vertices[end], axis=1) < together
+    start, end = start[short], end[short]
+    one = np.arange(len(vertices))
+    while (one[start] != one[end]).any():
+        least = np.minimum(one[start], one[end])
+        np.minimum.at(one, start, least)
+        np.minimum.at(one, end, least)
+    return one
+
+
+def _whole(triangles: Indices) -> Indices:
+    return triangles[(triangles != np.roll(triangles, 1, axis=1)).all(axis=1)]
+
+
+def _without_repeats(loop: Indices) -> Indices:
+    return loop[loop != np.roll(loop, 1)]
 
 
 def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
@@ -202,8 +212,7 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
     last_right = _before(np.maximum.accumulate(np.where(left, -1, index)))
     within = np.minimum(last_left, last_right) >= np.searchsorted(face, face)
     triangles = np.stack([vertex, vertex[last_left], vertex[last_right]], axis=1)[within]
-    whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
-    return vertices, triangles[whole]
+    return vertices, _whole(triangles)
 
 
 def _before(running: Indices) -> Indices:

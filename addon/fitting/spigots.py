@@ -6,26 +6,31 @@ from __future__ import annotations
 import numpy as np
 from manifold3d import CrossSection, JoinType, Manifold, OpType
 
-from .cutters import prism, ribs, seam_cutters
+from .cutters import PAST_MM, prism, ribs, seam_cutters
 from .plans import Plan
 from .profiles import FLOOR_MM, grooves, spigot_profile
 from .recipe import Recipe
 from .rings import has_rings, loft, rings
-from .shells import Shell, tool, without_rim
+from .shells import Shell, sound, tool, without_rim
 
 
 def spigot(recipe: Recipe, plan: Plan) -> Shell:
     """The spigot's shell, open at the rim. ``recipe`` is a resolved one, ``plan`` the bore less the gap."""
-    if has_rings(plan.outline):
-        shell, bare = _lofted(recipe, plan), []
+    added = ribs(recipe, plan)
+    removed = seam_cutters(recipe, plan)
+    if has_rings(plan.outline) and not added:
+        shell = _lofted(recipe, plan)
     else:
-        shell, bare = _raised(recipe, plan), _hollows(recipe, plan)
-    added, removed = ribs(recipe, plan), seam_cutters(recipe, plan)
-    if not (bare or added or removed):
+        # Grooves run on through ribs, so they are cut after these.
+        shell = _raised(recipe, plan)
+        removed += _hollows(recipe, plan)
+    if not (added or removed):
         return shell
-    solid = Manifold.batch_boolean([shell.closed(), *bare], OpType.Subtract)
-    solid = Manifold.batch_boolean([solid, *added], OpType.Add)
-    return without_rim(Manifold.batch_boolean([solid, *removed], OpType.Subtract))
+    # The rim is cut last, through everything that stands past it.
+    past = shell.vertices + (shell.vertices[:, 2:] == 0) * (0.0, 0.0, PAST_MM)
+    everything = prism(_moved(plan, 2 * PAST_MM), 0.0, 2 * PAST_MM)
+    solid = Manifold.batch_boolean([shell.moved(past).closed(), *added], OpType.Add)
+    return without_rim(sound(Manifold.batch_boolean([solid, *removed, tool(everything, "rim")], OpType.Subtract)))
 
 
 def _lofted(recipe: Recipe, plan: Plan) -> Shell:
@@ -41,13 +46,16 @@ def _raised(recipe: Recipe, plan: Plan) -> Shell:
 
 
 def _hollows(recipe: Recipe, plan: Plan) -> list[Manifold]:
-    """What to take away for grooves and hollow where the outline has no equal rings."""
-    whole = CrossSection([plan.polygon])
+    """What to take away for grooves and hollow."""
     found = []
     if recipe.groove_count:
-        ring = whole.offset(1.0, JoinType.Miter, 4.0) - whole.offset(-recipe.groove_depth_mm, JoinType.Miter, 4.0)
+        ring = _moved(plan, 2 * PAST_MM) - _moved(plan, -recipe.groove_depth_mm)
         found += [tool(prism(ring, groove.bottom, groove.top), "groove") for groove in grooves(recipe)]
     if recipe.hollow_wall_mm:
-        inside = whole.offset(-recipe.hollow_wall_mm, JoinType.Miter, 4.0)
-        found.append(tool(prism(inside, -recipe.spigot_mm - 1.0, -FLOOR_MM), "hollow"))
+        inside = _moved(plan, -recipe.hollow_wall_mm)
+        found.append(tool(prism(inside, -recipe.spigot_mm - PAST_MM, -FLOOR_MM), "hollow"))
     return found
+
+
+def _moved(plan: Plan, distance: float) -> CrossSection:
+    return CrossSection([plan.polygon]).offset(distance, JoinType.Miter, 4.0)
