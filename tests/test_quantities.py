@@ -22,12 +22,14 @@ from addon.bench.quantities import (
     quantities,
     say_duration,
     work_of,
+    work_of_print,
 )
 from addon.bench.shop_entries import Prices, PrintRun
 from addon.bench.statistic import Statistic
-from addon.fitting.recipe import Recipe
+from addon.fitting import Recipe, design
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
+from addon.review import review_fitting
 from addon.review.facets import Facets
 from addon.review.layers import Layers, cut_layers
 from addon.trade.processes import Material, Process
@@ -270,3 +272,17 @@ def test_other_fits_take_no_glue_and_an_undecided_gap_is_refused():
     assert glue_joint(Recipe(fit="push", gap_mm=0.1), Section.round(40, 3)) is None
     with pytest.raises(ValueError, match="gap"):
         glue_joint(Recipe(), Section.round(40, 3))
+
+
+def test_a_reviewed_fitting_with_its_ring_plan():
+    """Against the outline stack: fittings of whole rings, all filled, take the stack's volume."""
+    process = replace(PROCESS, fill=1.0)
+    fitting = design(Recipe(), Section.round(25.4, 3.175))
+    printed = review_fitting(fitting, process).printed
+    for planned in (False, True):
+        work = work_of_print(printed, process, planned)
+        # Beads that lie over themselves where the middle closes: a few spots, each narrower than a bead.
+        assert work.plastic_mm3 == pytest.approx(printed.layers.volume, rel=0.02)
+    assert work.layers == len(printed.layers)
+    assert work.support_mm3 == pytest.approx(printed.support.volume_mm3 * process.support_fill)
+    assert 0 < work.support_layers < work.layers

@@ -24,12 +24,14 @@ NUMBERED_UP_TO = 120
 """With more ends than this each end gets a dot only: numbers would cover the drawing."""
 _SHARP = math.cos(math.radians(25))
 """Edges at which a surface turns by more than this are drawn."""
-_PIXELS = 1400
+_PIXELS = 1000
 """Width of the depth picture that tells what is hidden."""
 _MOST_SAMPLES = 12_000_000
 _SAMPLE = 0.7
 """Distance between samples, in pixels: no pixel of a triangle is left out."""
 _MOST_STROKES = 40_000
+_STUB = 4
+"""Samples of an edge that are taken for a stub."""
 _SHORTEST_MM = 0.02
 _CIRCLE_MM = 2.6
 _MARGIN_MM = 9.0
@@ -177,17 +179,13 @@ def _unhidden(a: Floats, b: Floats, depth: Floats, low: Floats, pixel: float) ->
             core = depth[dy : depth.shape[0] - 2 + dy, dx : depth.shape[1] - 2 + dx]
             np.minimum(around[1:-1, 1:-1], core, out=around[1:-1, 1:-1])
     seen = points[:, 2] >= around.ravel()[_pixels(points, low, pixel, depth.shape[1])] - 2 * pixel
-    begins = seen & (_before(seen) == 0) | seen & (index == 0)
-    lasts = seen & (_after(seen) == 0) | seen & (index == counts[of] - 1)
-    return points[begins, :2], points[lasts, :2]
-
-
-def _before(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    return np.concatenate([[False], seen[:-1]])
-
-
-def _after(seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    return np.concatenate([seen[1:], [False]])
+    gone = np.concatenate([[False], ~seen, [False]])
+    begins = np.flatnonzero(seen & (gone[:-2] | (index == 0)))
+    lasts = np.flatnonzero(seen & (gone[2:] | (index == counts[of] - 1)))
+    # Where a hidden edge meets a visible one its last samples look visible too: such stubs are left out.
+    runs = lasts - begins + 1
+    real = (runs > _STUB) | (runs == counts[of[begins]])
+    return points[begins[real], :2], points[lasts[real], :2]
 
 
 def _worth_drawing(starts: Floats, ends: Floats) -> tuple[Floats, Floats]:

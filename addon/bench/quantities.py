@@ -16,6 +16,7 @@ from manifold3d import CrossSection, OpType
 
 from ..review.layers import Layers
 from ..review.outlines import grow
+from ..review.review import Print
 from ..trade.processes import Material, Process
 from .shop_entries import Prices, PrintRun, material_factor, time_factor
 from .statistic import Statistic
@@ -111,6 +112,14 @@ class Quantities:
             for cm3, seconds in ((plastic.low, took.low), (plastic.value, took.value), (plastic.high, took.high))
         )
         return low, likely, high
+
+
+def work_of_print(printed: Print, process: Process, planned: bool = True) -> Work:
+    """What one reviewed fitting takes, with its ring plan or without."""
+    layers, support = printed.layers, printed.support
+    rows = [printed.plan.row_at(layer) if planned else None for layer in range(len(layers))]
+    rings = [(row.rings, row.bead_mm) if row else (process.rings, process.bead_mm) for row in rows]
+    return work_of(layers, process, rings, support.volume_mm3, int(np.count_nonzero(support.areas)))
 
 
 def work_of(

@@ -11,6 +11,7 @@ from ..geometry.mesh import Mesh
 from ..geometry.units import say_both
 from ..review.findings import Finding
 from ..review.plan import PlanRow
+from ..review.review import Review
 from ..takeoff.ends import TubeEnd
 from ..trade.processes import Material, Process
 from ..trade.sizes import section_name
@@ -34,6 +35,23 @@ class SheetFitting:
     plan: tuple[PlanRow, ...] = ()
     support_mm3: float = 0.0
     findings: tuple[Finding, ...] = ()
+
+    @classmethod
+    def reviewed(
+        cls,
+        id: str,
+        fitting: Fitting,
+        review: Review,
+        ends: Sequence[int],
+        spares: int = 0,
+        gap_mm: tuple[float, float] | None = None,
+    ) -> SheetFitting:
+        """With the ring plan, the support and the findings of its review, standing crown up."""
+        printed = review.printed
+        plan = printed.plan.rows if printed else ()
+        support = printed.support.volume_mm3 if printed else 0.0
+        numbers = tuple(ends)
+        return cls(id, fitting, numbers, spares, gap_mm, plan=plan, support_mm3=support, findings=review.findings)
 
     @property
     def count(self) -> int:

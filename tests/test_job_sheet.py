@@ -1,0 +1,501 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The job sheet and the order lists: valid, true to scale, complete, and safe whatever the user's texts are.
+
+Outside sources: html5lib's strict parser (HTML standard), csv's strict reader (RFC 4180), geometry by hand.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections import Counter
+from dataclasses import fields, replace
+from functools import cache
+from itertools import pairwise
+
+import html5lib
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import CrossSection, Manifold
+
+from addon.bench import assembly_picture as picture_module
+from addon.bench.assembly_picture import EndMark, assembly_picture
+from addon.bench.fitting_drawing import both_units, fitting_drawing
+from addon.bench.job_sheet import job_sheet_html, write_job_sheet
+from addon.bench.order_list import END_COLUMNS, FITTING_COLUMNS, ends_csv, fittings_csv, write_order_lists
+from addon.bench.plate import Footprint, Placement, Plates, lay_out
+from addon.bench.plate_map import plate_maps
+from addon.bench.quantities import Prices, quantities, work_of_print
+from addon.bench.section_drawing import hatching, spread
+from addon.bench.sheet import JobSheet, SheetFitting, say_ranges
+from addon.files.errors import FileError
+from addon.fitting import Recipe, design
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Outline, Section
+from addon.review import review_fitting
+from addon.review.findings import Finding
+from addon.takeoff.ends import TubeEnd
+from addon.trade.cautions import cautions, cautions_for
+from addon.trade.processes import material_named, process_named, processes
+
+ROUND = Section.round(25.4, 3.175)
+SQUARE = Section.rectangular(40, 40, 3)
+OVAL = Section(Outline("obround", 40, 20), Outline("obround", 36, 16))
+PROCESS = next(one for one in processes() if one.bath.startswith("caustic") and one.chamber_c)
+MATERIAL = material_named(PROCESS.material)
+NASTY = 'Röhre <b>"x"</b> & \' 管 😀 ]]> <!-- \x00\x07\x85\ud800\ufffe =1+1'
+
+
+def tube(section: Section, start, end) -> Mesh:
+    start, end = np.array(start, float), np.array(end, float)
+    length = float(np.linalg.norm(end - start))
+    solid = (section.outer.cross_section(48) - section.bore.cross_section(48)).extrude(length)
+    return Mesh.from_manifold(solid).placed(Frame.along(start, end - start))
+
+
+def tube_end(section: Section, at, way, source="Rail", reason="open") -> TubeEnd:
+    cause = "open" if reason == "open" else "blocked"
+    return TubeEnd(source, section, Frame.along(at, way), 0.0, 0.0, 100.0, cause, reason)
+
+
+@cache
+def sheet() -> JobSheet:
+    bodies = [tube(ROUND, (0, 0, 500), (600, 0, 500)), tube(SQUARE, (100, 0, 0), (100, 0, 480))]
+    ends = (
+        tube_end(ROUND, (0, 0, 500), (-1, 0, 0), NASTY),
+        tube_end(ROUND, (600, 0, 500), (1, 0, 0)),
+        tube_end(SQUARE, (100, 0, 0), (0, 0, -1), "Post"),
+        tube_end(SQUARE, (100, 0, 480), (0, 0, 1), "Post", f"blocked by {NASTY}"),
+    )
+    recipes = {
+        "F1": (Recipe(vent="channel", groove_width_mm=3.0, groove_depth_mm=2.0), ROUND, 0.0, (1, 2)),
+        "F2": (Recipe(crown="flat", rise_mm=4, fit="press", rib_count=8, groove_count=0), SQUARE, 0.0, (3,)),
+        "F3": (Recipe(crown="low dome", rise_mm=6, seam_relief="notch"), OVAL, 0.0, ()),
+        "F4": (Recipe(), ROUND, 30.0, ()),
+    }
+    made = []
+    for id, (recipe, section, mitre, numbers) in recipes.items():
+        fitting = design(recipe, section, mitre_deg=mitre)
+        review = review_fitting(fitting, PROCESS, id)
+        made.append((SheetFitting.reviewed(id, fitting, review, numbers, 2, (0.05, 0.4)), review))
+    fittings = tuple(one for one, _ in made)
+    footprints = tuple(Footprint.of(one.id, one.fitting.standing(), one.count) for one in fittings)
+    plates = lay_out(footprints, PROCESS)
+    works = [(work_of_print(review.printed, PROCESS), one.count) for one, review in made]
+    amounts = quantities([works], PROCESS, MATERIAL, prices=Prices(PROCESS.name, 50, None, 5, "<€>"))
+    refused = Finding("F5", "recipe", "must fix", f"No fitting for {NASTY}", "Set spigot_mm = 8.")
+    return JobSheet(
+        title=f"Stall {NASTY}",
+        date="2 March 2026",
+        process=PROCESS,
+        material=MATERIAL,
+        fittings=fittings,
+        ends=ends,
+        bodies=bodies,
+        footprints=footprints,
+        plates=plates,
+        quantities=amounts,
+        findings=(refused,),
+        notes=(f"Corrected {NASTY}",),
+    )
+
+
+@cache
+def html() -> str:
+    return job_sheet_html(sheet())
+
+
+def parsed(text: str):
+    """Raises at the first departure from the HTML standard's syntax."""
+    return html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(text)
+
+
+def words(node) -> str:
+    return " ".join("".join(node.itertext()).split())
+
+
+# -- the document ----------------------------------------------------------------------------------------------------
+
+
+def test_the_sheet_is_valid_html_with_one_title_and_unique_ids():
+    tree = parsed(html())
+    assert len(tree.findall(".//h1")) == 1
+    assert "<b>" in words(tree.find(".//title"))
+    ids = re.findall(r'\bid="([^"]*)"', html())
+    assert len(ids) == len(set(ids))
+
+
+def test_the_sheet_reaches_for_nothing_outside_itself():
+    for sign in (
+        "http:",
+        "https:",
+        "//",
+        "src=",
+        "href",
+        "url(",
+        "@import",
+        "<script",
+        "<link",
+        "<iframe",
+        "javascript",
+    ):
+        assert sign not in html().replace("<!DOCTYPE html>", ""), sign
+
+
+def test_texts_of_users_stay_texts():
+    tree = parsed(html())
+    assert tree.findall(".//body//b") == []
+    said = words(tree)
+    assert said.count('<b>"x"</b> & \' 管 😀 ]]> <!--') >= 5
+    assert not re.search("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]", html())
+    html().encode()
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.text(max_size=40), st.text(st.characters(), max_size=40))
+def test_any_text_makes_a_valid_sheet(title, source):
+    ends = (tube_end(ROUND, (0, 0, 0), (1, 0, 0), source),)
+    one = JobSheet(title, "today", PROCESS, MATERIAL, (), ends, notes=(source,))
+    tree = parsed(job_sheet_html(one))
+    assert len(tree.findall(".//h1")) == 1
+
+
+@pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
+@pytest.mark.parametrize("fit", ["glue", "push"])
+def test_every_caution_that_applies_is_there_once_and_no_other(process, fit):
+    material = material_named(process.material)
+    fitting = SheetFitting("F1", design(Recipe(fit=fit, groove_count=0), ROUND, facets=16), ())
+    tree = parsed(job_sheet_html(JobSheet("t", "d", process, material, (fitting,))))
+    shown = Counter(words(node) for node in tree.findall(".//p[@class='caution']"))
+    wanted = {f"Caution: {one.name}. {one.text}" for one in cautions_for(process, material, fit)}
+    assert set(shown) == wanted and set(shown.values()) == {1}
+    assert {one.applies for one in cautions()} >= {"always", "glue"}
+
+
+def test_nothing_in_a_sheet_can_leave_cautions_out():
+    assert not [one.name for one in fields(JobSheet) if "caution" in one.name]
+    assert "Caution" in job_sheet_html(JobSheet("t", "d", PROCESS, MATERIAL, ()))
+
+
+def test_the_sheet_says_what_the_bench_needs():
+    said = words(parsed(html()))
+    for wanted in (
+        "1–2",  # ends of F1
+        "25.4 mm (1 in)",
+        "mitre 30°",
+        "Ring plan of F1",
+        "Keep the vent channel free of adhesive",
+        "Turn the seam relief to the tube's weld seam: F3.",
+        "Mitred fittings go in one way only: turn them until the shoulder closes with the rim: F4.",
+        "Drive press fits home with a soft mallet, square to the rim: F2.",
+        "Dissolve it in the bath",
+        "Must fix: recipe.",
+        MATERIAL.glue,
+        "Ends that take no fitting",
+    ):
+        assert wanted in said, wanted
+
+
+def rows_of(tree, *headings: str) -> list[list[str]]:
+    """Rows of the first table whose heads begin with ``headings``."""
+    for table in tree.findall(".//table"):
+        heads = tuple(words(head) for head in table.findall(".//thead//th"))
+        if heads[: len(headings)] == headings:
+            return [[words(cell) for cell in row] for row in table.findall("./tbody/tr")]
+    raise AssertionError(headings)
+
+
+def test_what_to_measure_and_the_allowed_band():
+    """Source: hand sums. Bore 19.05, gap 0.2: spigot 18.65; glue fits from 0.05 to 0.5 a side."""
+    rows = {row[0]: row[1:3] for row in rows_of(parsed(html()), "Calipers on")}
+    off = 2 * PROCESS.tolerance_mm
+    assert rows["Tube: bore, diameter, smallest of three"] == ["19.05 mm (3/4 in)", "18.75 to 19.65 mm"]
+    assert rows["Fitting: spigot, diameter"] == ["18.65 mm (0.734 in)", f"{18.65 - off:g} to {18.65 + off:g} mm"]
+    assert rows["Fitting: crown, diameter"][0] == "25.4 mm (1 in)"
+    assert rows["Gap a side, put together"] == ["0.2 mm (0.008 in)", "0.05 to 0.4 mm"]
+
+
+def test_glue_is_summed_over_the_joints_and_not_over_spares():
+    rows = rows_of(parsed(html()), "Fitting")
+    assert {row[0]: row[3] for row in rows} == {"F1": "4", "F2": "3", "F3": "2", "F4": "2"}
+    cells = rows_of(parsed(html()), "Fitting", "Gap a side")
+    joint = sheet().fittings[0].glue
+    assert cells[0][3:] == [f"{joint.volume_mm3 / 1000:.2f} ml", "2", f"{2 * joint.volume_mm3 / 1000:.1f} ml"]
+    assert cells[-1][4:] == ["2", f"{2 * joint.volume_mm3 / 1000:.1f} ml"]
+
+
+def test_a_sheet_is_written_whole_or_not_at_all(tmp_path):
+    path = tmp_path / "sheet.html"
+    write_job_sheet(path, sheet())
+    assert path.read_text("utf-8") == html()
+    (tmp_path / "file").write_text("")
+    with pytest.raises(FileError):
+        write_job_sheet(tmp_path / "file" / "sheet.html", sheet())
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["file", "sheet.html"]
+
+
+def test_ten_thousand_fittings():
+    """More ends than any sheet lists one by one: still one valid file, and every end in the CSV."""
+    count = 10_000
+    places = np.array([(i % 100, i // 100 % 10, i // 1000) for i in range(count)]) * 60.0
+    ends = tuple(tube_end(ROUND, place, (0, 0, 1), f"Tube {i}") for i, place in enumerate(places))
+    fitting = replace(sheet().fittings[0], ends=tuple(range(1, count + 1)), spares=0)
+    per_plate = 36
+    spots = [(index % 6 * 32 + 20.0, index // 6 * 32 + 20.0) for index in range(per_plate)]
+    placements = tuple(Placement(0, i // per_plate, *spots[i % per_plate]) for i in range(count))
+    plates = Plates(placements, math.ceil(count / per_plate))
+    large = replace(
+        sheet(), fittings=(fitting,), ends=ends, bodies=(), footprints=sheet().footprints[:1], plates=plates
+    )
+    text = job_sheet_html(large)
+    assert len(text) < 3_000_000
+    said = words(parsed(text))
+    assert "Plates 1–277, each of 278: 36 × F1" in said and "Plate 278 of 278: 28 × F1" in said
+    assert "1–10000" in said
+    assert len(list(csv.reader(io.StringIO(ends_csv(large))))) == count + 1
+
+
+# -- drawings --------------------------------------------------------------------------------------------------------
+
+
+def size_of(svg: str) -> tuple[float, float]:
+    """Checks that one unit of the drawing is one millimetre on paper, and gives its size."""
+    width, height = (float(x) for x in re.search(r'width="([\d.]+)mm" height="([\d.]+)mm"', svg).groups())
+    assert f'viewBox="0 0 {width:g} {height:g}"' in svg
+    return width, height
+
+
+def paths(svg: str, kind: str) -> list[np.ndarray]:
+    loops = []
+    for d in re.findall(rf'<path d="([^"]*)"[^>]* class="{kind}"', svg):
+        loops += [np.array(re.findall(r"-?[\d.]+", loop), float).reshape(-1, 2) for loop in d.split("z") if loop]
+    return loops
+
+
+@pytest.mark.parametrize(
+    ("section", "scale"), [(ROUND, 2), (Section.round(88.9, 5.49), 1), (Section.round(219.1, 6.3), 0.2)]
+)
+def test_drawings_are_true_to_their_scale(section, scale):
+    """Source: the fitting's own size times the scale that the drawing states."""
+    fitting = design(Recipe(crown="flat", rise_mm=10, spigot_mm=12), section)
+    svg = fitting_drawing(fitting, "t")
+    width, height = size_of(svg)
+    assert width <= 180 and height <= 130
+    cut = np.concatenate(paths(svg, "cut"))
+    assert np.ptp(cut[:, 0]) == pytest.approx(section.outer.width * scale, rel=1e-3)
+    assert np.ptp(cut[:, 1]) == pytest.approx(22 * scale, rel=1e-3)
+    assert f"Scale {f'{scale}:1' if scale >= 1 else f'1:{1 / scale:g}'}" in svg
+    assert cut.min() > 0 and cut[:, 0].max() < width and cut[:, 1].max() < height
+
+
+@pytest.mark.parametrize(
+    ("section", "said"),
+    [
+        (ROUND, ["⌀ 25.4 mm (1 in)", "⌀ 18.65 mm (0.734 in)", "12.7 mm (1/2 in)", "⌀ 14.65 mm (0.577 in)"]),
+        (SQUARE, ["40 mm (1.575 in)", "33.6 mm (1.323 in)", "R 2.8 mm"]),
+        (OVAL, ["20 mm (0.787 in)", "35.6 mm (1.402 in)", "15.6 mm (0.614 in)"]),
+    ],
+    ids=["round", "square", "oval"],
+)  # fmt: skip
+def test_drawings_carry_the_sizes_in_both_units(section, said):
+    """Source: hand sums from the section and the gap."""
+    recipe = Recipe(crown="dome" if section is ROUND else "flat", groove_width_mm=3, groove_depth_mm=2, gap_mm=0.2)
+    svg = fitting_drawing(design(recipe, section), "t")
+    parsed(f"<!DOCTYPE html><title>t</title>{svg}")
+    shown = re.findall(r">([^<>]+)</text>", svg)
+    for wanted in said:
+        assert wanted in shown, shown
+
+
+def test_a_mitred_fitting_shows_its_angle_and_its_true_spigot():
+    svg = fitting_drawing(design(Recipe(), ROUND, mitre_deg=45.0, mitre_direction_deg=90.0), "t")
+    assert "rim 45° off square" in svg and "18.65 mm (0.734 in)" in svg
+    size_of(svg)
+
+
+def test_both_units():
+    assert both_units(25.4) == "25.4 mm (1 in)"
+    assert both_units(38.1) == "38.1 mm (1 1/2 in)"
+    assert both_units(10.0) == "10 mm (0.394 in)"
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(3, 40), st.floats(0.2, 0.9), st.integers(3, 40), st.floats(0.3, 3))
+def test_hatching_fills_the_area_and_nothing_else(radius, hole, sides, apart):
+    """Source: the lines' length times their distance is the area, and all their middles lie inside."""
+    angles = np.linspace(0, 2 * np.pi, sides, endpoint=False)
+    outer = np.column_stack([np.cos(angles), np.sin(angles)]) * radius + (radius, 2 * radius)
+    inner = (outer - (radius, 2 * radius)) * hole + (radius, 2 * radius)
+    starts, ends = hatching([outer, inner], apart / 10)
+    area = CrossSection([outer]).area() * (1 - hole**2)
+    assert np.linalg.norm(ends - starts, axis=1).sum() * apart / 10 == pytest.approx(
+        area, rel=0.1, abs=0.2 * radius * apart
+    )
+    ways = (ends - starts) / np.linalg.norm(ends - starts, axis=1, keepdims=True)
+    assert np.abs(np.abs(ways) - math.sqrt(0.5)).max() < 1e-6
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.floats(-100, 100), min_size=1, max_size=12).map(sorted), st.floats(0.1, 10))
+def test_labels_keep_apart_in_their_order(wanted, apart):
+    placed = spread(wanted, apart)
+    assert len(placed) == len(wanted)
+    assert all(b - a >= apart - 1e-6 for a, b in pairwise(placed))
+    # Where they had room, they did not move; together they move no more than they must.
+    if all(b - a >= apart for a, b in pairwise(wanted)):
+        assert placed == pytest.approx(wanted)
+    assert np.mean(placed) == pytest.approx(np.mean(wanted), abs=1e-6)
+
+
+# -- the assembly's picture ------------------------------------------------------------------------------------------
+
+
+def strokes(svg: str) -> np.ndarray:
+    d = re.search(r'<path d="([^"]*)" class="edge"', svg).group(1)
+    return np.array(re.findall(r"-?[\d.]+(?:e-?\d+)?", d), float).reshape(-1, 4)
+
+
+def drawn_length(bodies) -> float:
+    rows = strokes(assembly_picture(bodies, [], 200, 200))
+    return float(np.hypot(rows[:, 2] - rows[:, 0], rows[:, 3] - rows[:, 1]).sum())
+
+
+def cube(size: float, at=(0, 0, 0)) -> Mesh:
+    return Mesh.from_manifold(Manifold.cube([size] * 3).translate(at))
+
+
+def test_of_a_cube_nine_edges_are_seen():
+    """Source: isometric projection shortens every edge of a cube by √(2/3), and hides three of twelve."""
+    rows = strokes(assembly_picture([cube(100)], [], 200, 200))
+    lengths = np.hypot(rows[:, 2] - rows[:, 0], rows[:, 3] - rows[:, 1])
+    assert len(rows) == 9
+    # The picture's height is that of a cube stood on its corner: 2 edges long on paper.
+    high = (200 - 2 * picture_module._MARGIN_MM) / 2
+    assert lengths == pytest.approx(np.full(9, high), rel=1e-3)
+
+
+def test_loose_triangles_show_no_more_edges_than_welded_ones():
+    welded = cube(100)
+    loose = Mesh(welded.corners.reshape(-1, 3), np.arange(36, dtype=np.int32).reshape(-1, 3))
+    assert drawn_length([loose]) == pytest.approx(drawn_length([welded]))
+
+
+def test_what_lies_behind_is_not_drawn():
+    wall = Mesh.from_manifold(Manifold.cube([2, 300, 300]).translate([150, -150, -150]))
+    hidden, alone = drawn_length([wall, cube(40, (60, 20, -90))]), drawn_length([wall])
+    assert hidden == pytest.approx(alone, rel=1e-3)
+    before = drawn_length([wall, cube(40, (200, -20, -20))])
+    assert before > alone * 1.05
+
+
+def test_numbers_are_all_there_apart_and_on_the_paper():
+    rng = np.random.default_rng(3)
+    marks = [
+        EndMark(n, rng.uniform(0, 1000, 3), way / np.linalg.norm(way))
+        for n, way in enumerate(rng.normal(size=(60, 3)), 1)
+    ]
+    svg = assembly_picture([], marks)
+    width, height = size_of(svg)
+    numbers = [int(n) for n in re.findall(r">(\d+)</text>", svg)]
+    assert sorted(numbers) == list(range(1, 61))
+    circles = np.array(re.findall(r'<circle cx="([\d.]+)" cy="([\d.]+)" r="2.6"', svg), float)
+    assert len(circles) == 60
+    apart = np.linalg.norm(circles[:, None] - circles, axis=2)[np.triu_indices(60, 1)]
+    assert apart.min() >= 5.2
+    assert (circles >= 2.6).all() and (circles <= np.array([width, height]) - 2.6).all()
+
+
+def test_pictures_of_nothing_and_of_one_point():
+    for marks in ([], [EndMark(1, np.zeros(3), np.array([0, 0, 1.0]))]):
+        size_of(assembly_picture([], marks))
+
+
+# -- plate maps ------------------------------------------------------------------------------------------------------
+
+
+def test_plate_maps_are_true_to_scale_and_equal_plates_come_once():
+    footprint = Footprint("block", np.array([(0, 0), (30, 0), (30, 10), (0, 10)], float), 5.0)
+    layout = [(0, 20.0, 30.0, 90.0), (0, 100.0, 50.0, 0.0)]
+    placements = [Placement(part, plate, x, y, turn) for plate in range(3) for part, x, y, turn in layout]
+    placements.append(Placement(0, 3, 60.0, 60.0))
+    process = replace(PROCESS, plate_mm=(200.0, 100.0, 100.0), keep_out_mm=(0.0, 0.0))
+    maps = plate_maps([footprint], ["F1"], Plates(tuple(placements), 4), process, width=100)
+    assert [found.plates for found in maps] == [(1, 2, 3), (4,)]
+    assert [found.counts for found in maps] == [{0: 2}, {0: 1}]
+    assert size_of(maps[0].picture) == (100, 50)
+    turned, straight = paths(maps[0].picture, "thin")
+    # Half scale, y down: 10 x 30 mm at (10..20, 30..60), and 30 x 10 mm at (100..130, 50..60).
+    assert (turned.min(axis=0), turned.max(axis=0)) == (pytest.approx([5, 20]), pytest.approx([10, 35]))
+    assert (straight.min(axis=0), straight.max(axis=0)) == (pytest.approx([50, 20]), pytest.approx([65, 25]))
+    assert maps[0].picture.count(">F1</text>") == 2
+
+
+# -- order lists -----------------------------------------------------------------------------------------------------
+
+
+def read(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
+
+
+def test_the_lists_by_a_strict_reader():
+    ends, made = read(ends_csv(sheet())), read(fittings_csv(sheet()))
+    assert tuple(ends[0]) == END_COLUMNS and tuple(made[0]) == FITTING_COLUMNS
+    assert [row["fitting"] for row in ends] == ["F1", "F1", "F2", ""]
+    assert ends[1]["section"] == "1 in × 1/8 in" and ends[1]["x_mm"] == "600" and ends[1]["bore_width_mm"] == "19.05"
+    assert "blocked by" in ends[3]["remark"]
+    assert [(row["count"], row["spares"], row["ends"]) for row in made] == [
+        ("4", "2", "1–2"), ("3", "2", "3"), ("2", "2", ""), ("2", "2", ""),
+    ]  # fmt: skip
+    glue = sheet().fittings[0].glue
+    assert float(made[0]["glue_mm3_all"]) == pytest.approx(2 * glue.volume_mm3, abs=1e-3)
+    assert made[1]["glue_mm3_each"] == ""
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.text(st.characters(), max_size=30))
+def test_no_text_becomes_a_formula_or_breaks_a_row(source):
+    one = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (0, 0, 0), (1, 0, 0), source, source),))
+    text = ends_csv(one)
+    text.encode("utf-8-sig")
+    assert text.count("\r\n") == 2 and "\n" not in text.replace("\r\n", "") and "\r" not in text.replace("\r\n", "")
+    cell = read(text)[0]["tube"]
+    assert not cell.startswith(("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20"))
+
+
+@pytest.mark.parametrize(
+    "formula", ["=1+1", "+1", "-1", "@SUM(A1)", " =1", "\t=1", "\n=1", "\x0b=1", "\uff1d1", "\u00a0=1", "\u2003=1"]
+)
+def test_formulas_get_an_apostrophe(formula):
+    one = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (0, 0, 0), (1, 0, 0), formula),))
+    assert read(ends_csv(one))[0]["tube"].startswith("'")
+
+
+def test_negative_numbers_stay_numbers():
+    one = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (-5, 0, -1e-9), (1, 0, 0)),))
+    row = read(ends_csv(one))[0]
+    assert (row["x_mm"], row["z_mm"]) == ("-5", "0")
+
+
+def test_both_lists_or_neither(tmp_path):
+    write_order_lists(tmp_path / "ends.csv", tmp_path / "fittings.csv", sheet())
+    for name in ("ends.csv", "fittings.csv"):
+        assert (tmp_path / name).read_bytes().startswith(b"\xef\xbb\xbf")
+    (tmp_path / "file").write_text("")
+    before = (tmp_path / "ends.csv").read_bytes()
+    with pytest.raises(FileError):
+        write_order_lists(tmp_path / "ends.csv", tmp_path / "file" / "x.csv", replace(sheet(), ends=()))
+    assert (tmp_path / "ends.csv").read_bytes() == before
+
+
+def test_ranges():
+    assert say_ranges([]) == "" and say_ranges([5]) == "5"
+    assert say_ranges([9, 1, 2, 3, 7, 8]) == "1–3, 7–9"
+
+
+def test_a_process_of_the_table_exists_for_these_tests():
+    assert process_named(PROCESS.name) == PROCESS
