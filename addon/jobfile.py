@@ -154,7 +154,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     _refuse_unknown(table, known, "")
     assembly = _fill(Assembly, _table(table, "assembly"), "assembly", required=("files",))
     if not assembly.files:
-        raise JobError("assembly.files is empty; name at least one mesh file, such as files = [\"frame.stl\"].")
+        raise JobError('assembly.files is empty; name at least one mesh file, such as files = ["frame.stl"].')
     fitting = dict(_table(table, "fitting"))
     overrides = _tables(fitting.pop("for", []), "fitting.for")
     process = _process(_table(table, "process"))
@@ -184,7 +184,7 @@ def _override(entry: Mapping[str, Any], where: str) -> Override:
     match, rest = _match(_flat(entry), where, also=_keys(Recipe))
     values = _values(Recipe, rest, where, also=_keys(Match))
     if not values:
-        raise JobError(f"{where} changes nothing; add a key of [fitting], such as crown = \"flat\".")
+        raise JobError(f'{where} changes nothing; add a key of [fitting], such as crown = "flat".')
     return Override(match, values)
 
 

@@ -26,7 +26,9 @@ def test_the_shortest_job_has_every_default():
 
 
 def test_lengths_take_units():
-    recipe = job(fitting={"rise_mm": "1/2 in", "spigot_mm": "8 mm", "groove": {"width_mm": "1/8 in", "count": 2}}).recipe
+    recipe = job(
+        fitting={"rise_mm": "1/2 in", "spigot_mm": "8 mm", "groove": {"width_mm": "1/8 in", "count": 2}}
+    ).recipe
     assert (recipe.rise_mm, recipe.spigot_mm, recipe.groove_width_mm, recipe.groove_count) == (12.7, 8, 3.175, 2)
 
 
@@ -98,12 +100,17 @@ def test_mistakes_are_named_by_their_key(tables, parts):
 
 @pytest.mark.parametrize(
     ("content", "part"),
-    [(b"[assembly\n", "TOML"), (b"\xff\xfe", "UTF-8"), (b"", "assembly.files"), (b'\xef\xbb\xbf[assembly]\nfiles = [""]', "files[0]")],
+    [
+        (b"[assembly\n", "TOML"),
+        (b"\xff\xfe", "UTF-8"),
+        (b"", "assembly.files"),
+        (b'\xef\xbb\xbf[assembly]\nfiles = [""]', "files[0]"),
+    ],
 )
 def test_damaged_files_are_refused(tmp_path, content, part):
     path = tmp_path / "job.toml"
     path.write_bytes(content)
-    with pytest.raises(JobError, match="job.toml") as refused:
+    with pytest.raises(JobError, match=r"job\.toml") as refused:
         read_job(path)
     assert part in str(refused.value)
 

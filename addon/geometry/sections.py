@@ -93,7 +93,9 @@ class Outline:
         Raises ``ValueError`` where nothing is left.
         """
         if distance <= -self.half_width + 1e-9:
-            raise ValueError(f"an outline {min(self.width, self.depth):g} mm across has no room {-distance:g} mm inward")
+            raise ValueError(
+                f"an outline {min(self.width, self.depth):g} mm across has no room {-distance:g} mm inward"
+            )
         if self.shape in ("ellipse", "free"):
             moved = self.cross_section().offset(distance, _join(self.shape, distance), 4.0, 256).to_polygons()
             if not moved:
@@ -148,6 +150,14 @@ class Section:
         """Nominal wall in mm: the mean over the two sides of the width."""
         return (self.outer.width - self.bore.width) / 2
 
+    @property
+    def symmetry_deg(self) -> float:
+        """The least turn about its axis that brings the section back onto itself: 360 for round tube too, whose
+        frames are turned by the mitre."""
+        if self.kind == "round" or self.outer.shape == "free" or self.bore.centre != (0.0, 0.0):
+            return 360.0
+        return 90.0 if abs(self.outer.width - self.outer.depth) < 1e-3 * self.outer.width else 180.0
+
     def like(self, other: Section, within: float) -> bool:
         """Whether one fitting fits both: outer outlines and bores alike to within a length in mm."""
         return self.outer.like(other.outer, within) and self.bore.like(other.bore, within)
@@ -159,9 +169,8 @@ class Section:
         """
         depth = depth if depth is not None else width * self.bore.depth / self.bore.width
         if not (0 < width < self.outer.width and 0 < depth < self.outer.depth):
-            raise ValueError(
-                f"a bore {width:g} x {depth:g} mm does not lie inside a tube {self.outer.width:g} x {self.outer.depth:g} mm"
-            )
+            tube = f"{self.outer.width:g} x {self.outer.depth:g} mm"
+            raise ValueError(f"a bore {width:g} x {depth:g} mm does not lie inside a tube {tube}")
         if self.bore.points is not None:
             scale = np.array([width / self.bore.width, depth / self.bore.depth])
             return replace(self, bore=Outline.free(self.bore.points * scale))

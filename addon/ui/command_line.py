@@ -14,6 +14,7 @@ from pathlib import Path
 
 from ..job import run
 from ..jobfile import JobError, read_job
+from ..report import table
 from .scene import SceneError, read_assembly
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
@@ -57,7 +58,7 @@ def _report_of(file: Path, progress: _Progress) -> str:
     with _blender_silenced():
         assembly = read_assembly(job.assembly.files, job.assembly.unit)
     result = run(job, assembly.meshes, assembly.unit_given, progress)
-    return "\n".join([*assembly.notes, result.table(), f"Files are in {job.output.folder}"])
+    return "\n".join([*assembly.notes, table(result), f"Files are in {job.output.folder}"])
 
 
 class _Progress:

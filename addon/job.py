@@ -1,0 +1,340 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The whole way, from an assembly's meshes to verified print files.
+
+Read ``run`` from top to bottom: tube ends, fittings, review, plate, files. The window, the command line and the demo
+all go this way.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
+
+from .bench.job_sheet import job_sheet_html
+from .bench.order_list import ends_csv, fittings_csv
+from .bench.plate import Footprint, PlateError, Plates, lay_out
+from .bench.quantities import quantities, work_of_print
+from .bench.sheet import JobSheet, SheetFitting
+from .files.atomic import FileSet
+from .files.errors import FileError
+from .files.names import safe_name
+from .files.parts import Part, WrittenFile
+from .files.stl import write_stl
+from .files.threemf import write_3mf
+from .fitting import Fitting, GapBand, RecipeError, design, fit_band
+from .fitting.recipe import Recipe
+from .geometry.mesh import Mesh
+from .geometry.sections import Section
+from .jobfile import Job, JobError
+from .report import result_json
+from .review import Finding, Review, review_fit, review_fitting
+from .review.gap import gap_findings
+from .takeoff import TakeoffError, TubeEnd, split_bodies, take_off
+from .trade.processes import material_named
+from .trade.sizes import section_name
+from .trade.tables import UnknownNameError
+
+Progress = Callable[[str, float], None]
+"""Called with what is being done and how much of the job is done, 0 to 1."""
+
+ALIKE_MM = 0.05
+"""Sections nearer to each other than this take the same fitting: less than a printer can tell apart."""
+ALIKE_DEG = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """The tube ends that take the same fitting."""
+
+    id: str
+    recipe: Recipe
+    section: Section
+    """With the measured bore where there is one. Of the batch's sections it is the one with the tightest bore."""
+    ends: tuple[TubeEnd, ...]
+
+    @property
+    def clear_depth_mm(self) -> float:
+        return min(end.clear_depth_mm for end in self.ends)
+
+
+@dataclass(frozen=True, eq=False)
+class Made:
+    """A fitting that can be made, and what there is to know of it."""
+
+    batch: Batch
+    fitting: Fitting
+    gap: GapBand
+    review: Review
+    findings: tuple[Finding, ...]
+    """Of the review and the gap."""
+    spares: int
+    files: tuple[str, ...] = ()
+
+    @property
+    def id(self) -> str:
+        return self.batch.id
+
+    @property
+    def name(self) -> str:
+        return f"{self.id} {self.fitting.recipe.crown} for {section_name(self.fitting.section)}"
+
+    @property
+    def count(self) -> int:
+        return len(self.batch.ends) + self.spares
+
+
+@dataclass(frozen=True, eq=False)
+class JobResult:
+    job: Job
+    bodies: tuple[Mesh, ...]
+    ends: tuple[TubeEnd, ...]
+    made: tuple[Made, ...]
+    findings: tuple[Finding, ...]
+    """Of every fitting, those that were refused included."""
+    plates: Plates
+    files: tuple[WrittenFile, ...]
+    notes: tuple[str, ...]
+
+
+def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) -> JobResult:
+    """Takes an assembly's meshes, in mm, to verified files in the job's output folder.
+
+    ``unit_given`` says whether the file or the job told their unit. Raises ``JobError`` where the job cannot go on;
+    then no file has changed. A recipe that is impossible for one section is a finding, and the others are made.
+    """
+    progress("Reading the tube ends", 0.0)
+    try:
+        takeoff = take_off(
+            meshes,
+            lambda section: job.recipe_for(section).spigot_mm,
+            wall_mm=job.assembly.wall_mm,
+            unit_given=unit_given,
+        )
+    except TakeoffError as error:
+        raise JobError(f"The assembly cannot be read: {error}.") from error
+    if takeoff.unit_doubt:
+        raise JobError(takeoff.unit_doubt.explanation)
+    bodies = split_bodies(meshes)
+
+    made: list[Made] = []
+    findings: list[Finding] = []
+    batches = sort_into_batches(job, takeoff.ends)
+    for index, batch in enumerate(batches):
+        progress(f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.5 * index / len(batches))
+        try:
+            one = make(job, batch)
+        except RecipeError as refusal:
+            findings.append(refused(batch, refusal))
+            continue
+        made.append(one)
+        findings += one.findings
+        findings += fit_in_place(one, bodies)
+
+    progress("Laying out the plate", 0.6)
+    parts = [part_of(job, one) for one in made]
+    plates = lay_out_all(job, made, parts)
+
+    progress("Writing and reading back the files", 0.7)
+    try:
+        with FileSet() as files:
+            made, written = write_print_files(job, made, parts, plates, files)
+            result = JobResult(
+                job, tuple(bodies), takeoff.ends, tuple(made), tuple(findings), plates, written, takeoff.notes
+            )
+            write_papers(result, files)
+    except FileError as error:
+        raise JobError(str(error)) from error
+    progress("Done", 1.0)
+    return result
+
+
+def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
+    """The open ends by the fitting that they take, in the order in which they were found."""
+    batches: list[Batch] = []
+    for end in ends:
+        if not end.open:
+            continue
+        one = Batch("", job.recipe_for(end.section), job.measured_section(end.section), (end,))
+        for index, batch in enumerate(batches):
+            if _alike(batch, one):
+                tightest = min(batch.section, one.section, key=lambda section: section.bore.half_width)
+                batches[index] = replace(batch, section=tightest, ends=(*batch.ends, end))
+                break
+        else:
+            batches.append(replace(one, id=f"F{len(batches) + 1}"))
+    return batches
+
+
+def _alike(batch: Batch, other: Batch) -> bool:
+    mine, theirs = batch.ends[0], other.ends[0]
+    apart = abs(mine.mitre_direction_deg - theirs.mitre_direction_deg)
+    return (
+        batch.recipe == other.recipe
+        and batch.section.like(other.section, ALIKE_MM)
+        and abs(mine.mitre_deg - theirs.mitre_deg) <= ALIKE_DEG
+        and min(apart, batch.section.symmetry_deg - apart) <= ALIKE_DEG
+    )
+
+
+def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
+    """Designs, fits and reviews the fitting of a batch; ``facets`` as in ``design``. Raises ``RecipeError``, and
+    ``JobError`` for a material or a metal that is in no table."""
+    end = batch.ends[0]
+    fitting = design(
+        batch.recipe,
+        batch.section,
+        mitre_deg=end.mitre_deg,
+        mitre_direction_deg=end.mitre_direction_deg,
+        clear_depth_mm=batch.clear_depth_mm,
+        facets=facets,
+    )
+    try:
+        gap = fit_band(fitting, job.process, job.tube)
+    except UnknownNameError as error:
+        raise JobError(str(error)) from error
+    reviewed = review_fitting(fitting, job.process, batch.id)
+    return Made(
+        batch,
+        fitting,
+        gap,
+        reviewed,
+        findings=(*gap_findings(batch.id, fitting.recipe, gap), *reviewed.findings),
+        spares=job.output.spares,
+    )
+
+
+def fit_in_place(made: Made, bodies: Sequence[Mesh]) -> list[Finding]:
+    """What the fitting meets in the assembly, at each of its ends."""
+    findings: list[Finding] = []
+    for end in made.batch.ends:
+        tube = next(body for body in bodies if body.name == end.source)
+        fit = review_fit(
+            made.fitting.mesh.placed(end.frame),
+            tube,
+            end.frame,
+            rim_normal=end.rim_normal,
+            others=[body for body in bodies if body is not tube],
+            clear_depth_mm=end.clear_depth_mm,
+            press=made.fitting.recipe.fit == "press",
+            name=made.id,
+        )
+        findings += [replace(finding, where=_at(end, finding.where)) for finding in fit.findings]
+    return findings
+
+
+def _at(end: TubeEnd, where: str) -> str:
+    return f"{end.source}, {where}" if where else end.source
+
+
+def refused(batch: Batch, refusal: RecipeError) -> Finding:
+    """The finding for a recipe that is impossible for one batch."""
+    cure = {} if refusal.works is None else {refusal.field: refusal.works}
+    change = f"set {refusal.field} = {refusal.works}" if cure else f"choose another {refusal.field}"
+    return Finding(
+        fitting=batch.id,
+        check="recipe",
+        severity="must fix",
+        meaning=f"No fitting was made for {section_name(batch.section)}: {refusal}.",
+        advice=f"In [fitting], or in [[fitting.for]] for this section, {change}.",
+        cure=cure,
+    )
+
+
+def part_of(job: Job, made: Made) -> Part:
+    """The fitting as the files have it, standing, with what it was made from."""
+    recipe = asdict(made.fitting.recipe).items()
+    about = {
+        "fitting": made.id,
+        "section": section_name(made.fitting.section),
+        "process": job.process.name,
+        "material": job.process.material,
+        **{key: f"{value:.7g}" if isinstance(value, float) else str(value) for key, value in recipe},
+    }
+    return Part(made.name, made.fitting.standing(), about)
+
+
+def footprints(made: Sequence[Made], parts: Sequence[Part]) -> tuple[Footprint, ...]:
+    return tuple(Footprint.of(part.name, part.mesh, one.count) for one, part in zip(made, parts, strict=True))
+
+
+def lay_out_all(job: Job, made: Sequence[Made], parts: Sequence[Part]) -> Plates:
+    """Every copy on as few plates as are needed. Raises ``JobError`` where a fitting is too large for the plate."""
+    try:
+        return lay_out(footprints(made, parts), job.process)
+    except PlateError as error:
+        raise JobError(str(error)) from error
+
+
+def write_print_files(
+    job: Job, made: Sequence[Made], parts: Sequence[Part], plates: Plates, files: FileSet
+) -> tuple[list[Made], tuple[WrittenFile, ...]]:
+    """Writes the print files; returns the fittings with the names of the files that hold them, and the files."""
+    folder, unit, shrink = job.output.folder, job.output.unit, job.process.shrink_percent
+    written: list[WrittenFile] = []
+    holders: list[list[str]] = [[] for _ in made]
+    for plate in range(plates.count if "3mf" in job.output.formats else 0):
+        spots = plates.on(plate)
+        about = {"Title": f"{job.name}, plate {plate + 1} of {plates.count}", "process": job.process.name}
+        path = folder / safe_name(f"{job.name} plate {plate + 1}")
+        written.append(write_3mf(path, parts, spots, unit=unit, metadata=about, shrink_percent=shrink, files=files))
+        for part in sorted({spot.part for spot in spots}):
+            holders[part].append(written[-1].path.name)
+    if "stl" in job.output.formats:
+        for part, holder in zip(parts, holders, strict=True):
+            path = folder / safe_name(f"{job.name} {part.name}")
+            written.append(write_stl(path, part, unit=unit, shrink_percent=shrink, files=files))
+            holder.append(written[-1].path.name)
+    return [replace(one, files=tuple(names)) for one, names in zip(made, holders, strict=True)], tuple(written)
+
+
+def write_papers(result: JobResult, files: FileSet) -> None:
+    """Writes the job sheet, the lists for the shop, and result.json."""
+    folder, name = result.job.output.folder, result.job.name
+    papers = {"result.json": result_json(result).encode()}
+    if result.made:
+        sheet = job_sheet_of(result)
+        papers |= {
+            f"{safe_name(name)} job sheet.html": job_sheet_html(sheet).encode(),
+            f"{safe_name(name)} ends.csv": ends_csv(sheet).encode("utf-8-sig"),
+            f"{safe_name(name)} fittings.csv": fittings_csv(sheet).encode("utf-8-sig"),
+        }
+    for paper, content in papers.items():
+        files.add(folder / paper, content, len)
+
+
+def job_sheet_of(result: JobResult) -> JobSheet:
+    """What the bench is told."""
+    job = result.job
+    material = material_named(job.process.material)
+    number = {id(end): position for position, end in enumerate(result.ends, 1)}
+    parts = [part_of(job, one) for one in result.made]
+    works = [work_of_print(one.review.printed, job.process) if one.review.printed else None for one in result.made]
+    plates = [
+        [(work, 1) for spot in result.plates.on(plate) if (work := works[spot.part])]
+        for plate in range(result.plates.count)
+    ]
+    return JobSheet(
+        title=job.name,
+        date=datetime.date.today().isoformat(),
+        process=job.process,
+        material=material,
+        fittings=tuple(
+            SheetFitting.reviewed(
+                one.id,
+                one.fitting,
+                one.review,
+                [number[id(end)] for end in one.batch.ends],
+                one.spares,
+                one.gap.root_sum_square,
+            )
+            for one in result.made
+        ),
+        ends=result.ends,
+        bodies=result.bodies,
+        footprints=footprints(result.made, parts),
+        plates=result.plates,
+        quantities=quantities(plates, job.process, material),
+        findings=tuple(finding for finding in result.findings if finding.check == "recipe"),
+        notes=result.notes,
+    )

@@ -1,0 +1,316 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a job came to: ``result.json`` for programs, a table for people. docs/result.md describes the keys."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from .geometry.sections import Section
+from .geometry.units import say_mm
+from .review.findings import SEVERITIES, Finding
+from .review.orientation import Orientations
+from .review.plan import Plan, PlanRow
+from .takeoff import TubeEnd
+from .trade.cautions import cautions_for
+from .trade.processes import material_named
+from .trade.sizes import nearest_size, section_name
+
+if TYPE_CHECKING:
+    from .job import JobResult, Made
+
+WIDTH = 110
+"""Characters a line, in the table for people."""
+NO_BREAK = "\N{NO-BREAK SPACE}"
+FORMAT = 1
+"""Of result.json; it grows by one when a key changes its meaning or goes."""
+
+
+def result_json(result: JobResult) -> str:
+    """The whole result as JSON: lengths in mm, angles in degrees, numbers rounded to what means something."""
+    fitting_of = {id(end): one.batch.id for one in result.made for end in one.batch.ends}
+    record = {
+        "format": FORMAT,
+        "job": result.job.name,
+        "process": result.job.process.name,
+        "ends": [{**_end(end), "fitting": fitting_of.get(id(end))} for end in result.ends],
+        "fittings": [_fitting(one) for one in result.made],
+        "findings": [_finding(finding) for finding in result.findings],
+        "plates": [
+            {
+                "plate": spot.plate + 1,
+                "fitting": result.made[spot.part].batch.id,
+                "x_mm": _round(spot.x),
+                "y_mm": _round(spot.y),
+                "turn_deg": _round(spot.turn_deg),
+            }
+            for spot in result.plates.placements
+        ],
+        "files": [
+            {
+                "path": file.path.name,
+                "format": file.format,
+                "unit": file.unit,
+                "triangles": file.triangles,
+                "volume_mm3": _round(file.volume_mm3),
+                "verified": file.verified,
+            }
+            for file in result.files
+        ],
+        "notes": list(result.notes),
+    }
+    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def table(result: JobResult) -> str:
+    """The result as a fabricator reads it: tube ends, fittings, how to print them, findings, files, cautions."""
+    blocks = [_ends_table(result.ends), _closed_ends(result.ends), *map(_wrapped, result.notes)]
+    if result.made:
+        blocks += [_fittings_table(result.made), _ring_plans(result.made)]
+    blocks += [_findings(result.findings, len(result.made))]
+    if result.made:
+        blocks += [_files_table(result), _cautions(result)]
+    else:
+        blocks += ["No fitting was made, so no print file was written."]
+    return "\n\n".join(block for block in blocks if block)
+
+
+def columns(rows: Sequence[Sequence[str]]) -> str:
+    """Rows of cells as aligned columns, the first row underlined; cells that are all numbers go to the right."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    right = [all(row[i][:1].isdigit() for row in rows[1:]) for i in range(len(widths))]
+
+    def line(row: Sequence[str]) -> str:
+        cells = (cell.rjust(w) if r else cell.ljust(w) for cell, w, r in zip(row, widths, right, strict=True))
+        return "  ".join(cells).rstrip()
+
+    return "\n".join([line(rows[0]), "  ".join("─" * width for width in widths), *map(line, rows[1:])])
+
+
+def _ends_table(ends: Sequence[TubeEnd]) -> str:
+    if not ends:
+        return "No tube ends were found."
+    counts = Counter((_size(end.section), _mitre(end)) for end in ends if end.open)
+    if not counts:
+        return f"None of the {len(ends)} tube ends is open."
+    rows = [(size, mitre, str(count)) for (size, mitre), count in counts.items()]
+    return columns([("Open tube ends", "Cut", "Ends"), *rows])
+
+
+def _closed_ends(ends: Sequence[TubeEnd]) -> str:
+    reasons: dict[str, list[str]] = {}
+    for end in ends:
+        if not end.open:
+            what, _, remedy = end.reason.partition("; ")
+            reasons.setdefault(remedy or what, []).append(f"{end.source}: {what}" if remedy else end.source)
+    if not reasons:
+        return ""
+    lines = [f"Tube ends that take no fitting: {sum(map(len, reasons.values()))}"]
+    for remedy, places in reasons.items():
+        lines.append(_wrapped(f"{remedy[:1].upper()}{remedy[1:]}.", "  "))
+        lines += [_wrapped(place, "    ") for place in dict.fromkeys(places)]
+    return "\n".join(lines)
+
+
+def _fittings_table(made: Sequence[Made]) -> str:
+    rows = [("Fitting", "For", "Crown", "Size in mm", "Gap per side in mm", "Best printed", "Ends", "Prints")]
+    for one in made:
+        least, most = one.gap.root_sum_square
+        mitre = f", {_mitre(one.batch.ends[0])}" if one.fitting.mitre_deg else ""
+        printed = one.review.printed
+        rows.append(
+            (
+                one.id,
+                section_name(one.fitting.section) + mitre,
+                one.fitting.recipe.crown,
+                " × ".join(map(_bare, one.review.mesh.size)),
+                f"{_bare(one.gap.nominal)} ({_bare(least)} to {_bare(most)})",
+                printed.orientations.best.name if printed else "",
+                str(len(one.batch.ends)),
+                str(one.count),
+            )
+        )
+    return columns(rows)
+
+
+def _ring_plans(made: Sequence[Made]) -> str:
+    lines = []
+    for one in made:
+        plan = one.review.printed.plan if one.review.printed else None
+        if plan and plan.rows:
+            before, after = say_mm(plan.before.open_mm), say_mm(plan.after.open_mm)
+            lines.append(f"  {one.id}, widest open spot {after} instead of {before}:")
+            lines.append(_wrapped(", ".join(map(_plan_row, plan.rows)), "    "))
+    return "\n".join(["Ring plan (layers: rings × bead in mm)", *lines]) if lines else ""
+
+
+def _plan_row(row: PlanRow) -> str:
+    layers = f"{row.first + 1}" if row.first == row.last else f"{row.first + 1}–{row.last + 1}"
+    rings = f"{row.rings}" if row.rings == row.fewest_rings else f"{row.rings}–{row.fewest_rings}"
+    return f"{layers}: {rings} × {_bare(row.bead_mm)}".replace(" ", NO_BREAK)
+
+
+def _findings(findings: Sequence[Finding], fittings: int) -> str:
+    if not findings:
+        return "Nothing was found amiss." if fittings else ""
+    lines = []
+    for severity in SEVERITIES:
+        checks: dict[str, list[Finding]] = {}
+        for finding in findings:
+            if finding.severity == severity:
+                checks.setdefault(finding.check, []).append(finding)
+        if checks:
+            lines.append(f"{severity.capitalize()}:")
+            lines += [_check(check, some) for check, some in checks.items()]
+    return "\n".join(lines)
+
+
+def _check(check: str, findings: Sequence[Finding]) -> str:
+    """One check's findings: who has it, and the worst of them in words. All of them are in result.json."""
+    worst = max(findings, key=lambda one: abs((one.value or 0.0) - (one.limit or 0.0)))
+    who = ", ".join(dict.fromkeys(one.fitting for one in findings))
+    several = f"; the worst of {len(findings)}" if len(findings) > 1 else ""
+    place = ", ".join(part for part in (worst.fitting, worst.where) if part)
+    return _wrapped(f"{check}, {who}: {worst.meaning} {worst.advice} ({place}{several})", "  ")
+
+
+def _files_table(result: JobResult) -> str:
+    rows = [("File", "Unit", "Read back")]
+    rows += [(file.path.name, file.unit, "as meant" if file.verified else "NOT AS MEANT") for file in result.files]
+    return columns(rows)
+
+
+def _cautions(result: JobResult) -> str:
+    process = result.job.process
+    found = {
+        caution.name: caution.text
+        for one in result.made
+        for caution in cautions_for(process, material_named(process.material), one.fitting.recipe.fit)
+    }
+    return "\n".join(["Cautions:", *(_wrapped(f"{name}: {text}", "  ") for name, text in found.items())])
+
+
+def _wrapped(text: str, indent: str = "") -> str:
+    lines = textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
+    return "\n".join(lines).replace(NO_BREAK, " ")
+
+
+def _bare(mm: float) -> str:
+    return say_mm(mm).removesuffix(" mm")
+
+
+def _size(section: Section) -> str:
+    match = nearest_size(section)
+    return match.describe() if match else f"{section_name(section)} (no table size)"
+
+
+def _mitre(end: TubeEnd) -> str:
+    return f"mitred {end.mitre_deg:.1f}°".replace(".0°", "°") if end.mitre_deg else "square"
+
+
+def _end(end: TubeEnd) -> dict[str, Any]:
+    return {
+        "source": end.source,
+        "section": _section(end.section),
+        "mitre_deg": _round(end.mitre_deg),
+        "mitre_direction_deg": _round(end.mitre_direction_deg),
+        "position_mm": [_round(x) for x in end.frame.origin],
+        "axis": [round(float(x), 6) + 0.0 for x in end.frame.z],
+        "clear_depth_mm": _round(end.clear_depth_mm),
+        "open": end.open,
+        "cause": end.cause,
+        "reason": end.reason,
+    }
+
+
+def _section(section: Section) -> dict[str, Any]:
+    match = nearest_size(section)
+    return {
+        "kind": section.kind,
+        "shape": section.outer.shape,
+        "width_mm": _round(section.outer.width),
+        "depth_mm": _round(section.outer.depth),
+        "wall_mm": _round(section.wall),
+        "corner_radius_mm": _round(section.outer.corner_radius),
+        "bore_width_mm": _round(section.bore.width),
+        "bore_depth_mm": _round(section.bore.depth),
+        "size_name": match.name if match else None,
+        "size_off": match.describe() if match else None,
+    }
+
+
+def _fitting(made: Made) -> dict[str, Any]:
+    mesh, printed = made.review.mesh, made.review.printed
+    return {
+        "id": made.batch.id,
+        "name": made.name,
+        "section": _section(made.fitting.section),
+        "mitre_deg": _round(made.fitting.mitre_deg),
+        "ends": len(made.batch.ends),
+        "count": made.count,
+        "volume_mm3": _round(mesh.volume),
+        "area_mm2": _round(mesh.area),
+        "size_mm": [_round(side) for side in mesh.size],
+        "watertight": made.review.watertight,
+        "spigot_gap_mm": _round(made.gap.nominal),
+        "gap_mm": {
+            "worst_case": [_round(mm) for mm in made.gap.worst_case],
+            "root_sum_square": [_round(mm) for mm in made.gap.root_sum_square],
+        },
+        "recommended_orientation": _orientation(printed.orientations) if printed else None,
+        "ring_plan": _plan(printed.plan) if printed else None,
+        "files": list(made.files),
+    }
+
+
+def _orientation(orientations: Orientations) -> dict[str, Any]:
+    best = orientations.best
+    return {
+        "name": best.name,
+        "up": [_round(x) for x in best.up],
+        "support_mm3": _round(best.support_mm3),
+        "height_mm": _round(best.height_mm),
+        "why": orientations.why,
+    }
+
+
+def _plan(plan: Plan) -> dict[str, Any]:
+    return {
+        "open_before_mm": _round(plan.before.open_mm),
+        "open_after_mm": _round(plan.after.open_mm),
+        "rows": [
+            {
+                "first_layer": row.first + 1,
+                "last_layer": row.last + 1,
+                "rings": row.rings,
+                "fewest_rings": row.fewest_rings,
+                "bead_mm": _round(row.bead_mm),
+                "layer_mm": _round(row.layer_mm),
+            }
+            for row in plan.rows
+        ],
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "fitting": finding.fitting,
+        "check": finding.check,
+        "severity": finding.severity,
+        "meaning": finding.meaning,
+        "value": _round(finding.value),
+        "limit": _round(finding.limit),
+        "unit": finding.unit,
+        "where": finding.where,
+        "position_mm": finding.position_mm and [_round(x) for x in finding.position_mm],
+        "layer": finding.layer,
+        "advice": finding.advice,
+        "cure": finding.cure,
+    }
+
+
+def _round(number: float | None) -> float | None:
+    return None if number is None else round(float(number), 4) + 0.0
