@@ -155,9 +155,15 @@ class Shapes:
 
 
 def samples(polygons: Sequence[Floats], count: int = _SAMPLES) -> Floats:
-    """At most ``count`` corners (k, 2), evenly taken."""
+    """About ``count`` points (k, 2) of an outline: half of them corners, half middles of edges, long edges first."""
     points = np.concatenate(polygons)
-    return points if len(points) <= count else points[np.arange(count) * len(points) // count]
+    middles = np.concatenate([(loop + np.concatenate([loop[1:], loop[:1]])) / 2 for loop in polygons])
+    half = count // 2
+    if len(points) <= half:
+        return np.concatenate([points, middles])
+    lengths = np.cumsum(np.abs(middles - points).sum(axis=1))
+    longest = np.searchsorted(lengths, lengths[-1] * (np.arange(half) + 0.5) / half)
+    return np.concatenate([points[np.arange(half) * len(points) // half], middles[longest]])
 
 
 def inside(points: Floats, loops: Sequence[Floats]) -> NDArray[np.bool_]:

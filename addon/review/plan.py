@@ -235,7 +235,7 @@ def _row(layers: Layers, first: int, last: int, counts: Ints, bead: float, spare
         round(float(layers.heights()[first]), 4),
         int(counts.max()),
         int(counts.min()),
-        round(bead, 3),
+        round(bead, 6),
         float(2 * np.max(spare, initial=0.0)),
         float(2 * np.max(-spare, initial=0.0)),
     )
