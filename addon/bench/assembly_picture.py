@@ -46,8 +46,6 @@ class EndMark:
     """(3,): where it is."""
     direction: Floats
     """(3,): out of the tube."""
-    capped: bool = True
-    """Whether it gets a fitting."""
 
 
 def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: float = 180, height: float = 125) -> str:
@@ -70,7 +68,7 @@ def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: flo
         anchors
     )
     marks = _numbers(ends, to_paper(anchors), ways, size, (starts + finishes) / 2)
-    title = f"The assembly with its {len(ends)} tube ends"
+    title = f"The assembly, with {len(ends)} tube ends"
     return svg.drawing(size[0], size[1], title, svg.strokes(starts, finishes, "edge"), *marks)
 
 
@@ -199,7 +197,7 @@ def _worth_drawing(starts: Floats, ends: Floats) -> tuple[Floats, Floats]:
 def _numbers(ends: Sequence[EndMark], anchors: Floats, ways: Floats, size: Floats, ink: Floats) -> list[str]:
     """A numbered circle for each end on a leader, placed where it covers the least."""
     if len(ends) > NUMBERED_UP_TO:
-        return [svg.circle(at, 0.7, _kind(end)) for end, at in zip(ends, anchors, strict=True)]
+        return [svg.circle(at, 0.7, "end") for at in anchors]
     placed: list[Floats] = []
     drawn = []
     for index, end in enumerate(ends):
@@ -210,14 +208,10 @@ def _numbers(ends: Sequence[EndMark], anchors: Floats, ways: Floats, size: Float
         drawn += [
             svg.circle(anchors[index], 0.5, "dot"),
             svg.line(anchors[index], rim, "leader"),
-            svg.circle(at, _CIRCLE_MM, _kind(end)),
+            svg.circle(at, _CIRCLE_MM, "end"),
             svg.text(at, end.number),
         ]
     return drawn
-
-
-def _kind(end: EndMark) -> str:
-    return "end" if end.capped else "end left"
 
 
 def _free_place(index: int, anchors: Floats, way: Floats, placed: list[Floats], size: Floats, ink: Floats) -> Floats:

@@ -24,7 +24,7 @@ ENDS_LISTED_UP_TO = 300
 """With more ends than this their list is left to the CSV."""
 
 _STYLE = Path(__file__).with_name("job_sheet.css").read_text("utf-8")
-_SEVERITY_CLASS = {"must fix": "finding must", "look at": "finding look", "good to know": "finding"}
+_SEVERITY_CLASS = {"must fix": "finding must", "look at": "finding look"}
 
 
 def write_job_sheet(path: Path, sheet: JobSheet) -> None:
@@ -52,7 +52,7 @@ def _heading(sheet: JobSheet) -> str:
         element("p", escaped(" · ".join(about)), class_="about"),
         _ruler(),
         *_cautions(sheet, "always"),
-        *map(_finding, _by_severity(sheet.findings)),
+        *_findings(sheet.findings),
         *map(paragraph, sheet.notes),
     )
 
@@ -72,17 +72,14 @@ def _ruler() -> str:
 
 
 def _assembly(sheet: JobSheet) -> str:
-    if not sheet.ends:
+    numbers = sorted(number for fitting in sheet.fittings for number in fitting.ends)
+    if not numbers:
         return ""
-    takes = {number for fitting in sheet.fittings for number in fitting.ends}
-    marks = [
-        EndMark(number, end.frame.origin, end.frame.z, number in takes) for number, end in enumerate(sheet.ends, 1)
-    ]
-    said = "The numbers are those of the cut list."
+    frames = [sheet.ends[number - 1].frame for number in numbers]
+    marks = [EndMark(number, frame.origin, frame.z) for number, frame in zip(numbers, frames, strict=True)]
+    said = "The numbers are those of the cut list. Ends without a number take no fitting; the last list says why."
     if len(marks) > NUMBERED_UP_TO:
-        said = f"{len(marks)} ends leave no room for numbers; the list of ends tells which tube each belongs to."
-    if len(takes) < len(marks):
-        said += " Dashed circles are ends that take no fitting."
+        said = f"Circles are the ends that take a fitting; {len(marks)} leave no room for their numbers."
     picture = assembly_picture(sheet.bodies, marks)
     return element("h2", "Where they go") + element("figure", picture, element("figcaption", escaped(said)))
 
@@ -115,7 +112,7 @@ def _fitting(one: SheetFitting, sheet: JobSheet) -> str:
         element("h3", escaped(f"{one.id}: {one.what}, for {one.section_name}")),
         element("figure", fitting_drawing(one.fitting, f"{one.id}, {one.what}")),
         _measures(one, sheet.process),
-        *map(_finding, _by_severity(one.findings)),
+        *_findings(one.findings),
     )
 
 
@@ -327,7 +324,7 @@ def _glue_table(sheet: JobSheet, glued: Sequence[SheetFitting]) -> str:
     rows.append(("All", "", "", "", str(sum(len(one.ends) for one in glued)), f"{total / 1000:.1f} ml"))
     adhesive = f"Glue: {sheet.material.glue}. Volumes fill gap and grooves; take a fifth more for what is wiped off."
     heads = ("Fitting", "Gap a side", "Bond area", "Glue a joint", "Joints", "Glue in all")
-    return paragraph(adhesive) + table(heads, rows, numbers=(1, 2, 3, 4, 5))
+    return element("div", paragraph(adhesive), table(heads, rows, numbers=(1, 2, 3, 4, 5)), class_="keep")
 
 
 def _end_list(sheet: JobSheet) -> str:
@@ -362,16 +359,17 @@ def _cautions(sheet: JobSheet, *conditions: Condition) -> list[str]:
     ]
 
 
-def _by_severity(findings: Iterable[Finding]) -> list[Finding]:
-    return sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity))
+def _findings(findings: Sequence[Finding]) -> list[str]:
+    """What has to be acted on, worst first; what is merely good to know is not taken to the bench."""
+    told = [one for one in findings if one.severity in _SEVERITY_CLASS]
+    return [_finding(one) for one in sorted(told, key=lambda one: SEVERITIES.index(one.severity))]
 
 
 def _finding(finding: Finding) -> str:
     place = f" ({finding.where})" if finding.where else ""
     severity = element("strong", escaped(f"{finding.severity.capitalize()}: {finding.check}{place}."))
-    return element(
-        "p", severity, " ", escaped(f"{finding.meaning} {finding.advice}"), class_=_SEVERITY_CLASS[finding.severity]
-    )
+    said = escaped(f"{finding.meaning} {finding.advice}")
+    return element("p", severity, " ", said, class_=_SEVERITY_CLASS[finding.severity])
 
 
 def _grouped(pairs: Iterable[tuple[str, str]]) -> list[str]:
