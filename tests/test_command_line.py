@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import signal
 import subprocess
@@ -26,16 +27,6 @@ from addon.ui.command_line import main
 REPOSITORY = Path(__file__).parents[1]
 
 
-class Done:
-    """Stands in for the job's result."""
-
-    def table(self) -> str:
-        return "2 caps for 25 x 2 round"
-
-
-Run = Callable[[Job, Sequence[Mesh], bool, Callable[[str, float], None]], Done]
-
-
 @pytest.fixture
 def job_file(tmp_path: Path) -> Path:
     trimesh.creation.annulus(r_min=10.5, r_max=12.5, height=300).export(tmp_path / "tube.stl")
@@ -46,17 +37,18 @@ def job_file(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def seen(monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
-    """What the job was given; it reports two steps of work."""
+    """What the job was given; in the place of the work itself there are two steps of progress and a result."""
     given: dict[str, object] = {}
 
-    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> Done:
+    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> str:
         given.update(job=job, bodies=bodies, unit_given=unit_given)
         progress("Making fittings", 0.25)
         progress("Making fittings", 0.5)
         progress("Writing files", 0.75)
-        return Done()
+        return "2 caps for 25 x 2 round"
 
     monkeypatch.setattr(command_line, "run", run)
+    monkeypatch.setattr(command_line, "table", lambda result: result)
     return given
 
 
@@ -159,7 +151,7 @@ def test_bad_input_is_one_paragraph_on_stderr(
 def test_what_the_job_refuses(
     job_file: Path, error: Exception, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def run(*_: object) -> Done:
+    def run(*_: object) -> str:
         raise error
 
     monkeypatch.setattr(command_line, "run", run)
@@ -173,6 +165,36 @@ def test_usage(arguments: list[str], code: int, capsys: pytest.CaptureFixture[st
     assert "usage: ferrule" in "".join(capsys.readouterr())
 
 
+# The real job
+
+
+def test_a_tube_of_another_program_becomes_verified_files(job_file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([str(job_file)]) == 0
+    out = capsys.readouterr().out
+    folder = job_file.parent / "ferrule_out"
+    assert out.rstrip().endswith(f"Files are in {folder}")
+    result = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    assert [(end["open"], round(end["section"]["width_mm"], 1)) for end in result["ends"]] == [(True, 25.0)] * 2
+    assert [(fitting["count"], fitting["watertight"]) for fitting in result["fittings"]] == [(2, True)]
+    assert result["files"]
+    for file in result["files"]:
+        assert file["verified"]
+        assert (folder / file["path"]).is_file()
+
+
+def test_a_unit_that_makes_no_tube_stops_the_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """1 in × 1/8 in tube written in inches, and nobody says so."""
+    trimesh.creation.annulus(r_min=0.375, r_max=0.5, height=20, sections=128).export(tmp_path / "tube.stl")
+    job = tmp_path / "JOB.toml"
+    job.write_text('[assembly]\nfiles = ["tube.stl"]\n')
+    assert main([str(job), "--quiet"]) == 1
+    assert 'unit = "in"' in capsys.readouterr().err
+    assert not (tmp_path / "ferrule_out").exists()
+    job.write_text('[assembly]\nfiles = ["tube.stl"]\nunit = "in"\n')
+    assert main([str(job), "--quiet"]) == 0
+    assert "1 in × 1/8 in" in capsys.readouterr().out
+
+
 # Ctrl-C
 
 
@@ -181,10 +203,10 @@ def test_interrupted_while_working(
 ) -> None:
     """The signal is real; it comes while the job reports progress."""
 
-    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> Done:
+    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> str:
         signal.raise_signal(signal.SIGINT)
         progress("Never", 1.0)
-        return Done()
+        return "2 caps for 25 x 2 round"
 
     monkeypatch.setattr(command_line, "run", run)
     before = signal.getsignal(signal.SIGINT)
@@ -224,6 +246,37 @@ def test_interrupted_inside_an_importer_written_in_python(
     before = {*bpy.data.user_map()}
     assert main([str(tmp_path / "JOB.toml"), "--quiet"]) == 130
     assert {*bpy.data.user_map()} == before
+
+
+@pytest.mark.parametrize("step", ["Reading", "Fitting", "Writing"])
+def test_the_real_job_interrupted_leaves_everything_as_it_was(
+    job_file: Path, step: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The signal comes with the last progress report of a kind of work, and then the work goes on into it."""
+    assert main([str(job_file)]) == 0
+    before = contents(job_file.parent)
+    whole_job, sent = command_line.run, []
+
+    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> object:
+        def interrupting(work: str, share: float) -> None:
+            progress(work, share)
+            if work.startswith(step) and not sent:
+                sent.append(work)
+                signal.raise_signal(signal.SIGINT)
+
+        return whole_job(job, bodies, unit_given, interrupting)
+
+    monkeypatch.setattr(command_line, "run", run)
+    (job_file.parent / "JOB.toml").write_text(job_file.read_text() + "[fitting]\nspigot_mm = 9\n")
+    before["JOB.toml"] = job_file.read_bytes()
+    assert main([str(job_file)]) == 130
+    assert sent
+    assert contents(job_file.parent) == before
+    assert capsys.readouterr().err == "Stopped, nothing half-written left.\n"
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
 def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
