@@ -1,0 +1,192 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The main job from a weldment's meshes to files, read again by lib3mf and trimesh, which are not ours."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+from manifold3d import Manifold
+
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.job import run
+from addon.jobfile import JobError, parse_job
+from addon.report import table
+
+lib3mf = pytest.importorskip("lib3mf")
+
+
+def tube(section, length, name, at=(0, 0, 0), along=(0, 0, 1)):
+    """A straight tube from ``at`` along ``along``, in mm."""
+    solid = (section.outer.cross_section() - section.bore.cross_section()).extrude(length)
+    return Mesh.from_manifold(solid, name).placed(Frame.along(at, along))
+
+
+def rack():
+    """Two round and one square tube, six open ends."""
+    return [
+        tube(Section.round(25.4, 3.175), 300, "left leg"),
+        tube(Section.round(25.4, 3.175), 300, "right leg", at=(400, 0, 0), along=(0.6, 0, 0.8)),
+        tube(Section.rectangular(40, 40, 3), 500, "shelf", at=(0, 200, 0), along=(1, 0, 0)),
+    ]
+
+
+def do(folder, meshes=None, unit_given=True, **tables):
+    job = parse_job({"assembly": {"files": ["rack.stl"]}, **tables}, Path(folder), "rack")
+    steps = []
+    result = run(job, rack() if meshes is None else meshes, unit_given, lambda what, share: steps.append(share))
+    assert steps == sorted(steps)
+    return result
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("shop")
+    return do(folder, output={"formats": ["3mf", "stl"], "spares": 1, "folder": "out"})
+
+
+def test_every_open_end_gets_a_fitting_and_equal_ends_get_the_same(made):
+    assert [(len(one.batch.ends), one.count) for one in made.made] == [(4, 5), (2, 3)]
+    assert all(end.open for end in made.ends)
+
+
+def test_result_json_tells_ends_fittings_and_files(made):
+    result = json.loads((made.job.output.folder / "result.json").read_text("utf-8"))
+    assert [end["section"]["size_name"] for end in result["ends"]] == ["1 in × 1/8 in"] * 4 + ["40 × 40 × 3"] * 2
+    assert result["ends"][0]["section"]["width_mm"] == pytest.approx(25.4, abs=1e-3)
+    assert {end["fitting"] for end in result["ends"]} == {"F1", "F2"}
+    first = result["fittings"][0]
+    assert first["count"] == 5 and first["watertight"] and first["spigot_gap_mm"] == 0.2
+    assert first["gap_mm"]["worst_case"][0] < first["gap_mm"]["root_sum_square"][0] < 0.2
+    assert len(result["plates"]) == 8
+    assert all(file["verified"] for file in result["files"])
+    assert {name for one in result["fittings"] for name in one["files"]} == {file["path"] for file in result["files"]}
+    assert all((made.job.output.folder / file["path"]).exists() for file in result["files"])
+
+
+def test_lib3mf_reads_the_plate_at_the_right_size_without_a_warning(made):
+    """Source: lib3mf, the reference reader of 3MF."""
+    wrapper = lib3mf.get_wrapper()
+    model = wrapper.CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.SetStrictModeActive(True)
+    reader.ReadFromFile(str(next(file.path for file in made.files if file.format == "3mf")))
+    assert reader.GetWarningCount() == 0
+    assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter
+    items, count = model.GetBuildItems(), 0
+    while items.MoveNext():
+        count += 1
+    assert count == 8
+    objects, sizes = model.GetMeshObjects(), []
+    while objects.MoveNext():
+        vertices = np.array([list(v.Coordinates) for v in objects.GetCurrentMeshObject().GetVertices()])
+        sizes.append(np.ptp(vertices, axis=0))
+    # A hemisphere on a 1 in tube and a dome on 40 mm square tube, each on a spigot of 8 mm.
+    assert np.allclose(sorted(map(tuple, sizes)), [(25.4, 25.4, 20.7), (40, 40, 28)], atol=0.02)
+
+
+def test_trimesh_reads_the_stl_closed_and_with_the_same_volume(made):
+    """Source: trimesh, a general-purpose reader."""
+    for one in made.made:
+        path = next(file.path for file in made.files if file.format == "stl" and file.path.name in one.files)
+        read = trimesh.load(path)
+        assert read.is_watertight and read.is_winding_consistent
+        assert read.volume == pytest.approx(one.review.mesh.volume, rel=1e-5)
+
+
+def test_the_spigot_goes_into_the_tube_with_the_gap_all_around(made):
+    """Source: trimesh's distances between the placed fitting and the tube it is for."""
+    leg = rack()[0]
+    one = made.made[0]
+    end = next(end for end in made.ends if end.source == "left leg")
+    placed = one.fitting.mesh.placed(end.frame)
+    inside = placed.vertices[(placed.vertices - end.frame.origin) @ end.frame.z < -0.6]
+    bore = trimesh.Trimesh(leg.vertices, leg.triangles)
+    distance = trimesh.proximity.closest_point(bore, inside)[1]
+    # Facets take up to 0.01 mm of the gap on either side.
+    assert distance.min() == pytest.approx(0.2, abs=0.021)
+
+
+def test_copies_on_the_plate_do_not_touch(made):
+    """Source: volumes of the kernel's union: apart, they add up."""
+    spots = made.plates.on(0)
+    solids = [
+        made.made[spot.part].review.mesh.to_manifold().rotate((0, 0, spot.turn_deg)).translate((spot.x, spot.y, 0))
+        for spot in spots
+    ]
+    united = sum(solids[1:], solids[0])
+    assert united.volume() == pytest.approx(sum(solid.volume() for solid in solids), rel=1e-9)
+    assert len(united.decompose()) == len(spots)
+
+
+def test_inches_change_the_file_and_not_the_part(tmp_path):
+    result = do(tmp_path, output={"formats": ["3mf", "stl"], "unit": "in"})
+    model = lib3mf.get_wrapper().CreateModel()
+    model.QueryReader("3mf").ReadFromFile(str(result.files[0].path))
+    assert model.GetUnit() == lib3mf.ModelUnit.Inch
+    stl = next(file.path for file in result.files if file.format == "stl")
+    assert stl.stem.endswith("_in")
+    assert np.allclose(trimesh.load(stl).extents * 25.4, result.made[0].review.mesh.size, atol=1e-4)
+
+
+def test_a_caliper_reading_makes_the_spigot_smaller(tmp_path):
+    readings = [{"kind": "round", "width_mm": "1 in", "bore_width_mm": [18.9, 18.8]}]
+    result = do(tmp_path, measured=readings)
+    assert result.made[0].fitting.profile.spigot_outline.width == pytest.approx(18.8 - 0.4)
+    assert result.made[1].fitting.profile.spigot_outline.width == pytest.approx(34 - 0.4)
+
+
+def test_one_impossible_section_does_not_stop_the_others(tmp_path):
+    result = do(tmp_path, fitting={"for": [{"kind": "rect", "groove": {"depth_mm": 30}}]})
+    assert [one.id for one in result.made] == ["F1"]
+    refusal = next(finding for finding in result.findings if finding.check == "recipe")
+    assert (refusal.fitting, refusal.severity) == ("F2", "must fix")
+    works = refusal.cure["groove_depth_mm"]
+    assert f"groove_depth_mm = {works}" in refusal.advice
+    mended = do(tmp_path, fitting={"for": [{"kind": "rect", "groove": {"depth_mm": works}}]})
+    assert [one.id for one in mended.made] == ["F1", "F2"]
+
+
+def test_inches_read_as_millimetres_stop_the_job_with_the_one_change(tmp_path):
+    small = [Mesh(mesh.vertices / 25.4, mesh.triangles, mesh.name) for mesh in rack()]
+    with pytest.raises(JobError, match="in"):
+        do(tmp_path, small, unit_given=False)
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_shop_without_tubes_gets_a_result_and_no_print_file(tmp_path):
+    plate = Mesh.from_manifold(Manifold.cube((300, 200, 5)), "plate")
+    result = do(tmp_path, [plate])
+    assert not result.files and not result.ends
+    assert "No tube ends were found." in table(result)
+    assert (tmp_path / "ferrule_out" / "result.json").exists()
+
+
+def test_a_fitting_larger_than_the_plate_is_refused_before_anything_is_written(tmp_path):
+    with pytest.raises(JobError, match="40"):
+        do(tmp_path, process={"plate_mm": [60, 60, 100], "margin_mm": 15})
+    assert not list(tmp_path.iterdir())
+
+
+def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, monkeypatch):
+    do(tmp_path)
+    before = {path: path.read_bytes() for path in (tmp_path / "ferrule_out").iterdir()}
+    job = parse_job({"assembly": {"files": ["rack.stl"]}, "fitting": {"crown": "flat"}}, tmp_path, "rack")
+
+    def interrupt(result):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("addon.job.result_json", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        run(job, rack(), True, lambda what, share: None)
+    assert {path: path.read_bytes() for path in (tmp_path / "ferrule_out").iterdir()} == before
+
+
+def test_the_table_says_what_a_fabricator_asks(made):
+    said = table(made)
+    for part in ("1 in × 1/8 in (as measured)", "40 × 40 × 3", "F1", "25.4 × 25.4 × 20.7", "as meant", "Cautions"):
+        assert part in said
+    assert max(map(len, said.splitlines())) <= 140
