@@ -25,6 +25,7 @@ DEVICES = re.compile(r"(CON|PRN|AUX|NUL|CONIN\$|CONOUT\$|(COM|LPT)[0-9¹²³])\s
         ("con", "_con"),
         ("NUL.tar", "_NUL.tar"),
         ("lpt²", "_lpt²"),
+        ("conin$", "_conin$"),
         ("console", "console"),
         ("cap. . ", "cap"),
         ("-rf", "rf"),

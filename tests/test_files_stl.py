@@ -99,6 +99,13 @@ def test_what_is_no_stl_of_ours_is_refused(content):
         read_stl(content)
 
 
+def test_marks_behind_the_facets_are_found(tmp_path):
+    content = bytearray(write_stl(tmp_path / "a.stl", cap()).path.read_bytes())
+    content[84 + 48] = 1
+    with pytest.raises(VerificationError, match="marks"):
+        read_stl(bytes(content))
+
+
 def test_an_open_solid_is_refused_and_leaves_nothing(tmp_path):
     mesh = cap().mesh
     with pytest.raises(VerificationError, match="not closed"):

@@ -148,6 +148,19 @@ def test_small_ones_go_between_large_ones():
     assert check([circle(100, 4), circle(39.6, 2)], process).count == 2
 
 
+def test_a_straight_step_among_shifted_rows_saves_a_short_row():
+    """Rows of 10 and 9 in turn hold 86; two long rows straight behind each other, hence one short row fewer, 87."""
+    process = replace(PLAIN, plate_mm=(239.449, 292.883, 100), margin_mm=0)
+    assert rows_of_circles(239.449, 292.883, 26.0934, 3) == 86
+    assert check([circle(26.0934, 87)], process).count == 1
+
+
+def test_an_order_that_mixes_the_kinds_is_found():
+    """Two round ones in one column, 48 + 3 + 48 deep, three boxes in the other, 3 x 39 + 2 x 3 deep."""
+    process = replace(PLAIN, plate_mm=(100.01, 123.01, 100), margin_mm=0)
+    assert check([circle(48, 2), box(49, 39, 3)], process).count == 1
+
+
 def test_the_kept_corner_costs_no_more_than_it_covers():
     free, kept = lay_out([circle(25.4, 200)], PLAIN), check([circle(25.4, 200)], CORNER)
     lost = (45 - 5 + 28.4) * (35 - 5 + 28.4) / (28.4**2 * math.sqrt(3) / 2)

@@ -90,12 +90,15 @@ class Layout:
             self._add(width / 2, depth / 2, Shape(width / 2, depth / 2, -self.ground.spacing))
 
     def put(self, shapes: Sequence[Shape], spots: Sequence[Spot]) -> list[Spot]:
-        """Puts shapes, which are clear of each other, at those of the spots that are free, and returns these."""
+        """Puts shapes down at those of the spots that are free, and returns these.
+
+        The spots have to lie on the ground and clear of each other.
+        """
         points = np.array([(spot.x, spot.y) for spot in spots]).reshape(-1, 2)
         free = np.zeros(len(spots), bool)
         for variant, shape in enumerate(shapes):
             mine = np.array([spot.variant == variant for spot in spots], bool)
-            free[mine] = self._free(points[mine], shape, self._placed) & _inside(self.ground, shape, points[mine])
+            free[mine] = self._free(points[mine], shape, self._placed)
         taken = [spot for spot, clear in zip(spots, free, strict=True) if clear]
         for spot in taken:
             self._add(spot.x, spot.y, shapes[spot.variant])
