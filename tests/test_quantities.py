@@ -259,6 +259,22 @@ def test_any_joint_against_shapely(section):
     assert joint.bond_area_mm2 == pytest.approx(spigot.length * 6, rel=2e-3)
 
 
+@pytest.mark.parametrize("mitre", [0.0, 30.0])
+@pytest.mark.parametrize("section", [Section.round(25.4, 3.175), Section.rectangular(40, 20, 2)], ids=["round", "rect"])
+def test_a_joint_against_the_fitting_itself(section, mitre):
+    """Source: the solid: what of the bore's room its spigot leaves, and the area of its spigot's surface."""
+    recipe = Recipe(crown="flat", spigot_mm=12, groove_count=2, groove_width_mm=2.0, groove_depth_mm=1.5)
+    fitting = design(recipe, section, mitre_deg=mitre, chord_error_mm=0.001)
+    joint = glue_joint(fitting.recipe, section)
+    room = section.bore.cross_section(720).extrude(11.5).translate([0, 0, -11.5])
+    lean = math.tan(math.radians(mitre))
+    room = room.transform(np.array([[1, 0, 0, 0], [0, 1, 0, 0], [-lean, 0, 1, 0]]))
+    assert joint.volume_mm3 == pytest.approx((room - fitting.solid).volume(), rel=5e-3)
+    of_spigot = fitting.surfaces == fitting.surface_names.index("spigot")
+    side = Mesh(fitting.mesh.vertices, fitting.mesh.triangles[of_spigot])
+    assert joint.bond_area_mm2 == pytest.approx(side.area, rel=1e-3)
+
+
 def test_vent_and_seam_relief_hold_nothing():
     section, recipe = Section.round(40, 3), Recipe(gap_mm=0.1, groove_count=0)
     whole = glue_joint(recipe, section).bond_area_mm2

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import subprocess
 import sys
 import tomllib
@@ -245,6 +246,15 @@ def test_what_could_not_be_read_again_does_not_go_in(value):
 def test_readings_that_make_no_sense(make):
     with pytest.raises(ValueError):
         make()
+
+
+def test_the_book_in_the_docs_is_one():
+    text = (ROOT / "docs" / "bench.md").read_text("utf-8").partition("```toml\n")[2].partition("```")[0]
+    book = parse_book(text)
+    assert book.problems == () and book.all(MeasuredTube)[0].wall_mm == 3.175
+    assert set(re.findall(r"^\| `(\w+)` \| ", (ROOT / "docs" / "bench.md").read_text("utf-8"), re.M)) >= set(
+        shop_book.TABLES
+    )
 
 
 # -- merging ---------------------------------------------------------------------------------------------------------

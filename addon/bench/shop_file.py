@@ -21,6 +21,8 @@ from .shop_book import DamagedBook, NewerBook, ShopBook, book_text, parse_book
 
 _PATIENCE_S = 10.0
 _LEFTOVER_AFTER_S = 60.0
+_LEFTOVER = "." + 16 * "[0-9a-f]" + ".part"
+"""How ``files.atomic`` names what it has not finished."""
 
 
 class ShopBookError(OSError):
@@ -130,7 +132,7 @@ def _free_name(path: Path) -> Path:
 
 def _clear_leftovers(folder: Path) -> None:
     """Removes what killed writers left: nobody takes that long to write a book."""
-    for part in folder.glob(".*.part"):
+    for part in folder.glob(_LEFTOVER):
         with suppress(OSError):
             if time.time() - part.stat().st_mtime > _LEFTOVER_AFTER_S:
                 part.unlink()
