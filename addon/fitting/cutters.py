@@ -7,7 +7,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from manifold3d import CrossSection, Manifold
+from manifold3d import CrossSection, Manifold, OpType
 
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline
@@ -20,6 +20,8 @@ PAST_MM = 1.0
 """How far a cutter stands past what it cuts, so that no two faces fall together."""
 RIB_ROOT_MM = 0.5
 """How deep a rib is rooted in the spigot."""
+RIB_TRIM_MM = 0.02
+"""How much higher than its ribs the sleeve is that trims them, so that no two faces fall together."""
 POCKET_ROOM_MM = 0.5
 """How much deeper than its nut or insert a pocket is; common practice, no source."""
 
@@ -96,8 +98,10 @@ def ribs(recipe: Recipe, plan: Plan) -> list[Manifold]:
         points += [(-RIB_ROOT_MM, -half, tip), (-RIB_ROOT_MM, half, tip)]
         out, across, z = np.array(points).T
         place = side.place + np.outer(out, side.outward) + np.outer(across, side.along)
-        made.append(tool(Manifold.hull_points(np.column_stack([place, z])), "rib"))
-    return made
+        made.append(Manifold.hull_points(np.column_stack([place, z])))
+    # Next to a corner a rib would stand out farther than it is high.
+    sleeve = prism(plan.grown(height + RIB_TRIM_MM), -recipe.spigot_mm, 2 * PAST_MM)
+    return [tool(Manifold.batch_boolean(made, OpType.Add) ^ sleeve, "rib")]
 
 
 def _spread(plan: Plan, count: int, seam_degrees: float) -> list[Side]:

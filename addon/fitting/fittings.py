@@ -111,7 +111,7 @@ def design(
     if cutters:
         shear = _shear(mitre_deg, mitre_direction_deg)
         cutters = [cutter.transform(shear[:3]) for cutter in cutters]
-        shell = unlabelled(sound(Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)))
+        shell = sound(unlabelled(Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)))
     return Fitting(
         recipe,
         section,

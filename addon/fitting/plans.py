@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from manifold3d import CrossSection
+from manifold3d import CrossSection, JoinType
 
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline, facets_of
@@ -90,6 +90,10 @@ class Plan:
         if outline.shape == "ellipse":
             outline = Outline.free(self.polygon)
         return Plan(outline.offset(distance), self.fineness)
+
+    def grown(self, distance: float) -> CrossSection:
+        """The facetted outline moved outward, or inward where negative, all of what is left."""
+        return CrossSection([self.polygon]).offset(distance, JoinType.Miter, 4.0)
 
     def stretched(self, degrees: float, towards: float) -> Plan:
         """The outline as a plane that leans by ``degrees`` towards an angle cuts it, seen square to that plane."""

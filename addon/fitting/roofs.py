@@ -12,17 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from manifold3d import Manifold, triangulate
-from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
-from .shells import Shell, bridged, opened, surface_index
+from .shells import TOGETHER, Indices, Shell, bridged, made_one, opened, surface_index, without_repeats
 from .wavefront import hips
-
-Indices = NDArray[np.int64]
-
-TOGETHER = 1e-5
-"""Corners of a roof nearer to each other than this share of its size are one, and levels as near to a corner pass
-through it: far inside any chord error, and far enough apart for 32-bit files."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,8 +69,8 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str) -> S
     levels, from_end = np.unique(insets[::-1], return_index=True)
     heights = heights[len(insets) - 1 - from_end]  # the upper one where the profile goes straight up
     vertices, triangles = _cut(over, levels)
-    one = _made_one(vertices, triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), over.together)
-    triangles, foot = _whole(one[triangles]), _without_repeats(one[over.foot])
+    one = made_one(vertices, triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), over.together)
+    triangles, foot = _whole(one[triangles]), without_repeats(one[over.foot])
 
     above = (vertices[triangles, 2] >= levels[-1]).all(axis=1)
     vertices = np.column_stack([vertices[:, :2], np.interp(vertices[:, 2], levels, heights)])
@@ -145,30 +138,14 @@ def _mitred_roof(polygon: Floats) -> Roof:
 
 
 def _welded(over: Roof) -> Roof:
-    one = _made_one(over.corners, over.start, over.end, over.together)
+    one = made_one(over.corners, over.start, over.end, over.together)
     start, end = one[over.start], one[over.end]
     kept = start != end
-    return Roof(over.corners, over.face[kept], start[kept], end[kept], over.along, _without_repeats(one[over.foot]))
-
-
-def _made_one(vertices: Floats, start: Indices, end: Indices, together: float) -> Indices:
-    """For every vertex the one that it becomes where those that edges shorter than ``together`` join are made one."""
-    short = np.linalg.norm(vertices[start] - vertices[end], axis=1) < together
-    start, end = start[short], end[short]
-    one = np.arange(len(vertices))
-    while (one[start] != one[end]).any():
-        least = np.minimum(one[start], one[end])
-        np.minimum.at(one, start, least)
-        np.minimum.at(one, end, least)
-    return one
+    return Roof(over.corners, over.face[kept], start[kept], end[kept], over.along, without_repeats(one[over.foot]))
 
 
 def _whole(triangles: Indices) -> Indices:
     return triangles[(triangles != np.roll(triangles, 1, axis=1)).all(axis=1)]
-
-
-def _without_repeats(loop: Indices) -> Indices:
-    return loop[loop != np.roll(loop, 1)]
 
 
 def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:

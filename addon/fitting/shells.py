@@ -30,6 +30,12 @@ SURFACES = (
 )
 """Names of a fitting's surfaces. "rim" closes half-made parts where they will be joined; no fitting keeps it."""
 
+Indices = NDArray[np.int64]
+
+TOGETHER = 1e-5
+"""Vertices nearer to each other than this share of the whole's size are one: far inside any chord error, and far
+enough apart for the 32-bit numbers of print files."""
+
 _FIRST_ID = Manifold.reserve_ids(len(SURFACES))
 """The kernel carries an id of ours on every triangle through its booleans: this plus the surface's index."""
 
@@ -120,9 +126,34 @@ def unlabelled(solid: Manifold) -> Shell:
     return Shell(np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int32), surfaces)
 
 
-def sound(solid: Manifold) -> Manifold:
-    """The solid with everything made one that 32-bit numbers, which print files hold, cannot tell apart."""
-    return Manifold(solid.to_mesh())
+def made_one(vertices: Floats, start: Indices, end: Indices, together: float) -> Indices:
+    """For every vertex the one that it becomes where all that edges shorter than ``together`` join are made one."""
+    short = np.linalg.norm(vertices[start] - vertices[end], axis=1) < together
+    start, end = start[short], end[short]
+    one = np.arange(len(vertices))
+    while (one[start] != one[end]).any():
+        least = np.minimum(one[start], one[end])
+        np.minimum.at(one, start, least)
+        np.minimum.at(one, end, least)
+    return one
+
+
+def without_repeats(loop: Indices) -> Indices:
+    return loop[loop != np.roll(loop, 1)]
+
+
+def sound(shell: Shell) -> Shell:
+    """The shell without edges so short that print files, which hold 32-bit numbers, could lose them."""
+    together = TOGETHER * float(np.ptp(shell.vertices, axis=0).max())
+    triangles = shell.triangles.astype(np.int64)
+    one = made_one(shell.vertices, triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), together)
+    triangles = one[triangles]
+    whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
+    # What has become two triangles back to back is nothing.
+    _, kind, count = np.unique(np.sort(triangles, axis=1), axis=0, return_inverse=True, return_counts=True)
+    whole &= count[kind.reshape(-1)] == 1
+    loops = tuple(without_repeats(one[loop]) for loop in shell.loops)
+    return _compact(Shell(shell.vertices, triangles[whole], shell.surfaces[whole], loops))
 
 
 def opened(shell: Shell, drop: NDArray[np.bool_]) -> Shell:

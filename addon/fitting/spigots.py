@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import numpy as np
-from manifold3d import CrossSection, JoinType, Manifold, OpType
+from manifold3d import Manifold, OpType
 
 from .cutters import PAST_MM, prism, ribs, seam_cutters
 from .plans import Plan
@@ -28,9 +28,9 @@ def spigot(recipe: Recipe, plan: Plan) -> Shell:
         return shell
     # The rim is cut last, through everything that stands past it.
     past = shell.vertices + (shell.vertices[:, 2:] == 0) * (0.0, 0.0, PAST_MM)
-    everything = prism(_moved(plan, 2 * PAST_MM), 0.0, 2 * PAST_MM)
+    everything = prism(plan.grown(2 * PAST_MM), 0.0, 2 * PAST_MM)
     solid = Manifold.batch_boolean([shell.moved(past).closed(), *added], OpType.Add)
-    return without_rim(sound(Manifold.batch_boolean([solid, *removed, tool(everything, "rim")], OpType.Subtract)))
+    return sound(without_rim(Manifold.batch_boolean([solid, *removed, tool(everything, "rim")], OpType.Subtract)))
 
 
 def _lofted(recipe: Recipe, plan: Plan) -> Shell:
@@ -49,13 +49,9 @@ def _hollows(recipe: Recipe, plan: Plan) -> list[Manifold]:
     """What to take away for grooves and hollow."""
     found = []
     if recipe.groove_count:
-        ring = _moved(plan, 2 * PAST_MM) - _moved(plan, -recipe.groove_depth_mm)
+        ring = plan.grown(2 * PAST_MM) - plan.grown(-recipe.groove_depth_mm)
         found += [tool(prism(ring, groove.bottom, groove.top), "groove") for groove in grooves(recipe)]
     if recipe.hollow_wall_mm:
-        inside = _moved(plan, -recipe.hollow_wall_mm)
+        inside = plan.grown(-recipe.hollow_wall_mm)
         found.append(tool(prism(inside, -recipe.spigot_mm - PAST_MM, -FLOOR_MM), "hollow"))
     return found
-
-
-def _moved(plan: Plan, distance: float) -> CrossSection:
-    return CrossSection([plan.polygon]).offset(distance, JoinType.Miter, 4.0)
