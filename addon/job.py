@@ -190,7 +190,9 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
         facets=facets,
     )
     try:
-        gap = fit_band(fitting, job.process, job.tube)
+        measured = job.measured_for(end.section)
+        off = measured.off_mm if measured else None
+        gap = fit_band(fitting, job.process, job.tube, bore_tolerance_mm=off)
     except UnknownNameError as error:
         raise JobError(str(error)) from error
     reviewed = review_fitting(fitting, job.process, batch.id)

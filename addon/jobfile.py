@@ -19,6 +19,9 @@ from .geometry.sections import Section
 from .geometry.units import parse_length
 from .trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, process_named
 
+CALIPER_MM = 0.05
+"""How far a caliper's reading of a bore may be off; common practice, no source."""
+
 Unit = Literal["mm", "cm", "m", "in"]
 Format = Literal["3mf", "stl"]
 
@@ -78,6 +81,11 @@ class Measured:
     bore_width_mm: tuple[float, ...]
     bore_depth_mm: tuple[float, ...] = ()
 
+    @property
+    def off_mm(self) -> float:
+        """± on the bore's width: how far the readings lie apart, at least what a caliper tells."""
+        return max(CALIPER_MM, *(max(some) - min(some) for some in (self.bore_width_mm, self.bore_depth_mm) if some))
+
 
 @dataclass(frozen=True)
 class Tube:
@@ -119,13 +127,21 @@ class Job:
                 recipe = replace(recipe, **override.changes)
         return recipe
 
+    def measured_for(self, section: Section) -> Measured | None:
+        """The readings of this section's bore, the last entry that matches; None where it was not measured."""
+        return next((reading for reading in reversed(self.measured) if reading.match.fits(section)), None)
+
     def measured_section(self, section: Section) -> Section:
-        """The section with the bore that the calipers read, where they did."""
-        for reading in self.measured:
-            if reading.match.fits(section):
-                depth = min(reading.bore_depth_mm) if reading.bore_depth_mm else None
-                section = section.with_bore(min(reading.bore_width_mm), depth)
-        return section
+        """The section with the bore that the calipers read, where they did. Raises ``JobError`` where that bore is
+        not inside the tube."""
+        reading = self.measured_for(section)
+        if reading is None:
+            return section
+        depth = min(reading.bore_depth_mm) if reading.bore_depth_mm else None
+        try:
+            return section.with_bore(min(reading.bore_width_mm), depth)
+        except ValueError as error:
+            raise JobError(f"measured: {error}; read the calipers again, or narrow what the entry matches.") from None
 
 
 def read_job(path: Path) -> Job:

@@ -135,6 +135,9 @@ def test_inches_change_the_file_and_not_the_part(tmp_path):
 def test_a_caliper_reading_makes_the_spigot_smaller(tmp_path):
     readings = [{"kind": "round", "width_mm": "1 in", "bore_width_mm": [18.9, 18.8]}]
     result = do(tmp_path, measured=readings)
+    # 0.2 mm less the root of 0.05² (readings 0.1 mm apart), 0.15² (print) and 0.0157² (cold), by hand.
+    assert result.made[0].gap.root_sum_square[0] == pytest.approx(0.0411, abs=5e-4)
+    assert [[finding.check for finding in one.findings].count("gap") for one in result.made] == [0, 1]
     assert result.made[0].fitting.profile.spigot_outline.width == pytest.approx(18.8 - 0.4)
     assert result.made[1].fitting.profile.spigot_outline.width == pytest.approx(34 - 0.4)
 

@@ -12,7 +12,7 @@ from .findings import Finding
 def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
     """Compares the gap per side with what the fit class allows. ``recipe`` is a resolved one.
 
-    The limits are the fit class's; the band is the root-sum-square one, because causes that know nothing of each
+    A spigot goes in while there is a gap, or, of a press fit, while it bites no more than the class allows; the band is the root-sum-square one, because causes that know nothing of each
     other nearly never add up, and the worst case is told beside it.
     """
     fit = fit_named(recipe.fit)
@@ -21,16 +21,17 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
     largest = max(band.contributions, key=lambda one: max(one.takes, one.adds), default=None)
     cause = f" Most of it comes from the {largest.name} ({largest.why})." if largest else ""
     said = f"The gap may come out anywhere from {say_mm(least)} to {say_mm(most)} per side{worst}.{cause}"
-    if least < fit.least_gap_mm:
+    needed = min(fit.least_gap_mm, 0.0)
+    if least < needed:
         return [
             Finding(
                 fitting=name,
                 check="gap",
                 severity="look at",
-                meaning=f"Some fittings may not go in: a {recipe.fit} fit asks for {say_mm(fit.least_gap_mm)}. {said}",
+                meaning=f"Some fittings may not go in. {said}",
                 advice="Measure the bores and enter the readings, or print a fit ladder, before printing the rest.",
                 value=round(least, 3),
-                limit=fit.least_gap_mm,
+                limit=needed,
                 unit="mm",
             )
         ]
