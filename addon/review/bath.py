@@ -101,7 +101,7 @@ class _Body:
     flux: Floats
     """(m,)"""
     low_scale: Floats
-    """(m,): 1 / (3 (z2 - z1) (z3 - z1)), 0 where that would be infinite and is never asked for."""
+    """(m,): 1 / (3 (z2 - z1) (z3 - z1)), 0 for a facet too level for it to matter."""
     high_scale: Floats
     """(m,): 1 / (3 (z3 - z1) (z3 - z2)), likewise."""
     low: float
@@ -114,8 +114,9 @@ class _Body:
         counts = np.abs(flux) > 1e-12 * facets.areas.max()
         heights = np.sort(along[mesh.triangles[counts].T], axis=0)
         low, middle, high = heights
+        flat = (1e-9 * float(np.ptp(along))) ** 2
         low_scale, high_scale = (
-            np.divide(1 / 3, product, out=np.zeros_like(product), where=product > 0)
+            np.divide(1 / 3, product, out=np.zeros_like(product), where=product > flat)
             for product in ((middle - low) * (high - low), (high - low) * (high - middle))
         )
         return cls(heights, flux[counts], low_scale, high_scale, float(along.min()), float(along.max()))

@@ -160,7 +160,7 @@ def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str
     return [
         Finding(
             fitting=name,
-            check="gap",
+            check="gap in the assembly",
             severity="look at",
             meaning=f"{what} comes within {say_mm(nearby.gap_mm)} of {other} at one place.",
             advice=advice.format(say_mm(least_gap_mm - nearby.gap_mm)),

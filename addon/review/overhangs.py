@@ -29,11 +29,13 @@ Kind = Literal["cantilever", "bridge", "island"]
 
 LEAST_BEADS = 0.25
 """An overhang smaller than this share of a bead's width squared is laid on nothing and still holds."""
-_SLACK_MM = 0.01
+_SLACK_MM = 0.005
 """Facets may step outward this much more than the surface they stand for."""
 _MOST_SORTED = 200
 """Overhanging parts told apart, largest first; the rest count as cantilevers, the careful reading."""
-_BRIDGED = 0.9
+_MEET = 4.0
+"""Rests that an overhang touches are grown by so many times its size: the larger, the straighter what joins them."""
+_BRIDGED = 0.75
 """Share of an overhang that has to lie between rests for it to count as a bridge."""
 
 
@@ -121,12 +123,13 @@ def _told(layers: Layers, part: Hanging, process: Process) -> Overhang:
     below = layers.outline(part.layer - 1)
     if _is_island(layers.outline(part.layer), below, part.region):
         return _overhang(layers, part, "island", _across(part.region))
-    if below.hull().area() - below.area() > part.beyond_mm2 / 2:
-        # A gap between rests is what closing fills: growing the rests until they meet, then shrinking them again.
-        for span in (process.bridge_mm, 4 * process.bridge_mm):
-            if span > 0 and (part.region ^ closed(below, span / 2)).area() >= _BRIDGED * part.region.area():
-                half = greatest(lambda reach: not (part.region - grow(below, reach)).is_empty(), span / 2)
-                return _overhang(layers, part, "bridge", 2 * half)
+    rests = below ^ grow(part.region, process.bead_mm)
+    if rests.hull().area() - rests.area() > part.beyond_mm2 / 2:
+        # What lies between rests is filled by growing them far enough to meet, then shrinking them again.
+        between = closed(rests, _MEET * _across(part.region))
+        if (part.region ^ between).area() >= _BRIDGED * part.region.area():
+            half = greatest(lambda reach: not (part.region - grow(below, reach)).is_empty(), _across(part.region))
+            return _overhang(layers, part, "bridge", 2 * half)
     return _cantilever(layers, part)
 
 

@@ -78,14 +78,15 @@ def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:
     between = (-1, -1)
     for first, last in _stands(layers, top, mouth):
         low, high = int(layers.which[first]), int(layers.which[last])
+        outside = first == 0 or last == len(layers) - 1
         if (low, high) == between:
-            heights[-1] = replace(heights[-1], last=last)
+            known = heights[-1]
+            heights[-1] = replace(known, last=last, reached=[outside or reached for reached in known.reached])
             continue
         between = low, high
         outlines = layers.outlines[low : high + 1]
         blocked = CrossSection.batch_boolean(outlines, OpType.Add) if high > low else outlines[0]
         places = (frame - grow(blocked, mouth / 2)).decompose()
-        outside = first == 0 or last == len(layers) - 1
         heights.append(_Height(first, last, places, [outside or place.bounds()[0] < edge for place in places]))
     _spread(heights)
     return heights
