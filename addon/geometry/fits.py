@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .frames import Floats
-from .polygons import cross, signed_area, turned
+from .polygons import cross, nearest, outward_normals, signed_area, turned
 from .sections import CHORD_ERROR_MM, Outline
 
 FIT_TOLERANCE = 5e-4
@@ -117,6 +117,42 @@ def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[
             kept = whole
         cleaned.append(kept if area >= 0 else kept[::-1])
     return cleaned
+
+
+def off_outline(outline: Outline, points: Floats) -> tuple[Floats, Floats]:
+    """How far points (m, 2) lie outside the outline (m,), negative inside, and which way (m, 2) is straight out.
+
+    For an ellipse to first order, so meant for points near it.
+    """
+    points = np.asarray(points, float)
+    half = np.array([outline.width, outline.depth]) / 2
+    if outline.points is not None:
+        _, edge = nearest(outline.points, points)
+        outward = outward_normals(outline.points)[edge]
+        return np.einsum("ij,ij->i", points - outline.points[edge], outward), outward
+    local = points - outline.centre
+    if outline.shape == "ellipse":
+        off, outward = _past_ellipse(local, half), local / half**2
+    else:
+        radius = outline.half_width if outline.shape in ("circle", "obround") else outline.corner_radius
+        off, past = _past_rectangle(local, half, np.array(radius)), np.abs(local) - (half - radius)
+        beside = (past.max(axis=1, keepdims=True) == past) & (past.max(axis=1, keepdims=True) <= 0)
+        outward = np.sign(local) * np.where(beside, 1.0, np.maximum(past, 0.0))
+    return off, outward / np.maximum(np.hypot(*outward.T), 1e-300)[:, None]
+
+
+def _past_rectangle(local: Floats, half: Floats, radius: Floats) -> Floats:
+    """How far points (..., 2) lie outside rounded rectangles of half sides (..., 2)."""
+    past = np.abs(local) - (half - radius[..., None])
+    outer = np.maximum(past, 0.0)
+    return np.hypot(outer[..., 0], outer[..., 1]) + np.minimum(past.max(axis=-1), 0.0) - radius
+
+
+def _past_ellipse(local: Floats, half: Floats) -> Floats:
+    """How far points (..., 2) lie outside ellipses of half axes (..., 2), to first order."""
+    form = ((local / half) ** 2).sum(axis=-1) - 1
+    slope = 2 * local / half**2
+    return form / np.maximum(np.hypot(slope[..., 0], slope[..., 1]), 1e-12)
 
 
 def _fit_alike(points: Floats, noise: Floats) -> list[Fit]:
@@ -230,16 +266,14 @@ def _rectangles(points: Floats, tolerance: Floats) -> _Fits:
     smaller = half.min(axis=1)
     radius = np.where(np.abs(radius - smaller) <= tolerance, smaller, radius)
 
-    past = np.abs(local) - (half - radius[:, None])[:, None]
-    outer = np.maximum(past, 0.0)
-    distance = np.hypot(outer[..., 0], outer[..., 1]) + np.minimum(past.max(axis=2), 0.0) - radius[:, None]
+    distance = np.abs(_past_rectangle(local, half[:, None], radius[:, None]))
     area = np.abs(cross(points, edges).sum(axis=1)) / 2
     true_area = 4 * half[:, 0] * half[:, 1] - (4 - np.pi) * radius**2
     possible = (radius <= smaller + tolerance) & (np.abs(area - true_area) < 0.05 * true_area)
     possible &= arcs | (radius <= _LARGEST_CUT_CORNER * 2 * smaller)
     centre = _turned(centre[:, None], turn)[:, 0]
     turn = turn + np.where(upright, np.pi / 2, 0.0)
-    return _Fits(centre, turn, 2 * half[:, 0], 2 * half[:, 1], radius, np.abs(distance).max(axis=1), possible)
+    return _Fits(centre, turn, 2 * half[:, 0], 2 * half[:, 1], radius, distance.max(axis=1), possible)
 
 
 def _ellipses(points: Floats, tolerance: Floats) -> _Fits:
@@ -261,9 +295,7 @@ def _ellipses(points: Floats, tolerance: Floats) -> _Fits:
     axis = axes[:, :, 0]
     turn = np.arctan2(axis[:, 1], axis[:, 0])
     local = _turned(points / scale[:, None, None] - centre[:, None], -turn)
-    form = (local / halves[:, None]) ** 2
-    slope = 2 * local / halves[:, None] ** 2
-    distance = np.abs(form.sum(axis=2) - 1) / np.maximum(np.hypot(slope[..., 0], slope[..., 1]), 1e-12)
+    distance = np.abs(_past_ellipse(local, halves[:, None]))
     along, across = np.moveaxis(local / halves[:, None], 2, 0)
     possible &= _all_round(np.arctan2(across, along), halves[:, 0] * scale, tolerance)
     sizes = 2 * halves * scale[:, None]

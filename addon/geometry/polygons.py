@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from .frames import Floats
 
-_AT_ONCE = 4096
+_AT_ONCE = 512
+_CORNER = np.radians(35.0)
+"""Polygons that bend this much have a real corner there."""
 
 
 def cross(a: Floats, b: Floats) -> Floats:
@@ -62,6 +64,16 @@ def outward_normals(polygon: Floats) -> Floats:
     """(n, 2): unit normals of the edges of a counter-clockwise polygon."""
     edges = np.roll(polygon, -1, axis=0) - polygon
     return np.column_stack([edges[:, 1], -edges[:, 0]]) / np.maximum(np.hypot(*edges.T), 1e-300)[:, None]
+
+
+def sagitta(polygon: Floats) -> float:
+    """How far the arcs that a polygon may stand for bulge past its edges: from the bends at the ends of each edge,
+    where they are too blunt for real corners."""
+    edges = np.roll(polygon, -1, axis=0) - polygon
+    bends = np.abs(np.arctan2(cross(np.roll(edges, 1, axis=0), edges), (np.roll(edges, 1, axis=0) * edges).sum(axis=1)))
+    bends = np.where(bends < _CORNER, bends, 0.0)
+    turn = (bends + np.roll(bends, -1)) / 2
+    return float((np.hypot(*edges.T) / 2 * np.tan(turn / 4)).max())
 
 
 def least_box_turn(polygon: Floats) -> float:

@@ -142,6 +142,15 @@ def loops(following: Indices) -> tuple[Indices, Indices]:
     return order, np.append(np.flatnonzero(_fresh(leader[order])), count)
 
 
+def spans(begins: Indices, chosen: Indices) -> tuple[Indices, Indices]:
+    """For a list in groups that start at ``begins``: which of ``chosen`` each member belongs to, and its place."""
+    counts = begins[chosen + 1] - begins[chosen]
+    owner = np.repeat(np.arange(len(chosen)), counts)
+    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + np.repeat(
+        begins[chosen], counts
+    )
+
+
 def _sorted(keys: NDArray[np.uint64], exact: bool = False) -> tuple[Indices, NDArray[np.uint64]]:
     """The order that sorts ``keys``, and the sorted keys.
 

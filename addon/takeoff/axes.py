@@ -12,16 +12,17 @@ from dataclasses import replace
 import numpy as np
 
 from ..geometry import polygons
-from ..geometry.fits import fit_outline
+from ..geometry.fits import fit_outline, off_outline
 from ..geometry.frames import Floats, Frame
 from .rims import Rims
 from .surface import Surface
 from .walls import WallIndex
 
-_REACHES = (1.0, 4.0, 16.0, np.inf)
-"""How far down the wall to look, in widths: far corners sharpen the axis once it is nearly right."""
-_NEAR = 2e-3
-_ROUNDS = 2
+_STAGES = ((1.0, 0.05), (1.0, 0.01), (4.0, 0.005), (16.0, 2e-3), (np.inf, 2e-3), (np.inf, 2e-3))
+"""How far down the wall to look and how near the outline, both in widths: far corners sharpen the axis once it is
+nearly right."""
+_ENOUGH = 1500
+"""Corners to look at."""
 
 
 def sharpened(surface: Surface, index: WallIndex, rims: Rims) -> Rims:
@@ -39,24 +40,24 @@ def sharpened(surface: Surface, index: WallIndex, rims: Rims) -> Rims:
 
 
 def _sharper(loop: Floats, corners: Floats, axis: Floats, noise: float) -> Floats:
-    for reach in _REACHES:
-        for _ in range(_ROUNDS):
-            frame = Frame.along(loop.mean(axis=0), axis)
-            fit = fit_outline(frame.to_local(loop)[:, :2], noise)
-            width = fit.outline.width
-            ideal = fit.polygon(chord_error=1e-4 * width)
-            local = frame.to_local(corners)
-            local = local[np.abs(local[:, 2]) <= reach * width]
-            distance, edge = polygons.nearest(ideal, local[:, :2])
-            on_wall = distance < _NEAR * width * (4 if reach == _REACHES[0] else 1)
-            if on_wall.sum() < 8:
-                return axis
-            outward = polygons.outward_normals(ideal)[edge[on_wall]]
-            off = np.einsum("ij,ij->i", local[on_wall, :2] - ideal[edge[on_wall]], outward)
-            height = local[on_wall, 2:]
-            # The wall drifts sideways by tilt x height; the outline itself may sit or be sized a little off.
-            unknowns = np.column_stack([outward * height, outward, np.ones(len(off))])
-            tilt = np.linalg.lstsq(unknowns, off, rcond=None)[0][:2]
-            axis = frame.axes.T @ np.array([*tilt, 1.0])
-            axis /= np.linalg.norm(axis)
+    for reach, near in _STAGES:
+        frame = Frame.along(loop.mean(axis=0), axis)
+        fit = fit_outline(frame.to_local(loop)[:, :2], noise)
+        width = fit.outline.width
+        local = frame.to_local(corners)
+        local = local[np.abs(local[:, 2]) <= reach * width]
+        local = local[:: max(len(local) // _ENOUGH, 1)]
+        points = polygons.turned(local[:, :2] - fit.centre, -np.radians(fit.turn_deg))
+        off, outward = off_outline(fit.outline, points)
+        on_wall = np.abs(off) < near * width
+        if on_wall.sum() < 12:
+            return axis
+        off, outward, points, height = off[on_wall], outward[on_wall], points[on_wall], local[on_wall, 2:]
+        # The wall drifts sideways by tilt x height. Drawn along a tilted axis, the loop of a mitre is also stretched.
+        stretch = (outward[:, :, None] * points[:, None]).reshape(-1, 4) / width
+        unknowns = np.column_stack([outward * height / width, outward, stretch])
+        solved = np.linalg.lstsq(unknowns.T @ unknowns, unknowns.T @ off, rcond=1e-12)[0]
+        tilt = polygons.turned(solved[:2] / width, np.radians(fit.turn_deg))
+        axis = frame.axes.T @ np.array([*tilt, 1.0])
+        axis /= np.linalg.norm(axis)
     return axis

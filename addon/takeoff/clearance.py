@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from manifold3d import CrossSection, FillRule
@@ -18,12 +19,11 @@ from numpy.typing import NDArray
 from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.topology import Indices
-from .boxes import BoxTree
+from .boxes import Chunks
 from .profiles import Profile
 from .surface import Surface
-from .walls import Runs, WallIndex, spans
+from .walls import Runs
 
-_CHUNK = 64
 _MARGIN_MM_PER_MM = 0.006
 """Share of its width by which the prism stays inside the bore's wall: what only grazes the wall is not in the way."""
 _AT_RIM = 2e-3
@@ -51,44 +51,38 @@ class Clearance:
 
 
 def clearances(
-    surface: Surface, index: WallIndex, profiles: Sequence[Profile], runs: Runs, needed: Floats
+    surface: Surface, chunks: Chunks, profiles: Sequence[Profile], runs: Runs, needed: Floats
 ) -> list[Clearance]:
     """For each end what is in its bore, down to where the wall ends, and within ``needed`` (k,) mm in front of it."""
     found = [Clearance(None, None) for _ in profiles]
     if not profiles:
         return found
-    query, triangle = _candidates(surface, index, profiles, runs, needed)
+    query, triangle = _candidates(surface, chunks, profiles, runs, needed)
     order = np.argsort(query, kind="stable")
     query, triangle = query[order], triangle[order]
-    begins = np.flatnonzero(np.diff(query, prepend=-1))
-    for end, own in zip(query[begins], np.split(triangle, begins[1:]), strict=True):
+    begins = np.append(np.flatnonzero(np.diff(query, prepend=-1)), len(query))
+    for begin, stop in pairwise(begins.tolist()):
+        end, own = int(query[begin]), triangle[begin:stop]
         found[end] = _of_end(surface, profiles[end], own, float(runs.straight[end]), float(needed[end]))
     return found
 
 
 def _candidates(
-    surface: Surface, index: WallIndex, profiles: Sequence[Profile], runs: Runs, needed: Floats
+    surface: Surface, chunks: Chunks, profiles: Sequence[Profile], runs: Runs, needed: Floats
 ) -> tuple[Indices, Indices]:
     """Pairs of end and triangle whose boxes overlap around the end, but for the tube's own walls."""
-    place = np.arange(len(index.order)) - np.repeat(index.begins[:-1], np.diff(index.begins))
-    begins = np.flatnonzero(place % _CHUNK == 0)
-    corners = surface.vertices[surface.triangles[index.order]]
-    tree = BoxTree.of(
-        np.minimum.reduceat(corners.min(axis=1), begins), np.maximum.reduceat(corners.max(axis=1), begins)
-    )
     origins = np.array([profile.frame.origin for profile in profiles])
     axes = np.array([profile.frame.axes for profile in profiles])
     low, high = _prism_boxes(profiles, runs.straight, needed)
-    query, chunk = tree.near(origins, axes, low, high)
+    query, chunk = chunks.tree.near(origins, axes, low, high)
 
-    wall = surface.walls[index.order[begins[chunk]]]
-    keys = query * len(index.areas) + wall
+    keys = query * runs.walls + surface.walls[chunks.firsts(chunk)]
     own = np.zeros(len(keys), bool)
     if len(runs.own):
         own = runs.own[np.minimum(np.searchsorted(runs.own, keys), len(runs.own) - 1)] == keys
     query, chunk = query[~own], chunk[~own]
-    owner, places = spans(np.append(begins, len(index.order)), chunk)
-    query, triangle = query[owner], index.order[places]
+    owner, triangle = chunks.triangles(chunk)
+    query = query[owner]
     local = np.einsum(
         "kij,kcj->kci", axes[query], surface.vertices[surface.triangles[triangle]] - origins[query][:, None]
     )

@@ -15,7 +15,7 @@ from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices
 from .ends import mitre_normal
-from .rims import Loops, Rims
+from .rims import WALL_TILT, Loops, Rims
 from .surface import Surface
 
 THICKEST_WALL = 0.3
@@ -108,8 +108,9 @@ def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats
 def _walled(surface: Surface, rims: Rims) -> NDArray[np.bool_]:
     """Which rims have walls along the axis all around their outer loop."""
     across, owner = rims.outer.across, rims.outer.owner
-    tilt = np.abs(np.einsum("ij,ij->i", surface.normals[across], rims.axes[owner]))
-    return np.maximum.reduceat(np.where(across < 0, 1.0, tilt), rims.outer.begins[:-1]) < 0.1
+    areas = np.where(across < 0, 0.0, surface.areas[across])
+    leans = np.einsum("ij,ij->i", surface.normals[across], rims.axes[owner]) ** 2
+    return rims.outer.sums(leans * areas) < WALL_TILT**2 * rims.outer.sums(areas)
 
 
 def _combined(outer: Fit, bore: Fit) -> tuple[Section, Floats, float]:

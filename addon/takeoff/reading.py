@@ -12,6 +12,7 @@ from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
 from ..trade.sizes import size_fit
 from .axes import sharpened
+from .boxes import Chunks
 from .clearance import clearances
 from .doubt import SizeFit, doubt_unit
 from .ends import Takeoff, TubeEnd
@@ -51,13 +52,14 @@ def take_off(
     read = read_profiles(surface, rims, face_loops, faces)
     kept = np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64)
     rims, profiles = rims.taken(kept), [profile for profile in read if profile is not None]
-    runs = trace(surface, index, rims, profiles)
+    chunks = Chunks.of(surface)
+    runs = trace(surface, index, chunks, rims, profiles)
     tubes = [
-        runs.curved[end] or runs.reach[end] >= LEAST_LENGTH * 2 * profile.section.outer.half_width
+        runs.bends[end] or runs.reach[end] >= LEAST_LENGTH * 2 * profile.section.outer.half_width
         for end, profile in enumerate(profiles)
     ]
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
-    cleared = clearances(surface, index, profiles, runs, needed)
+    cleared = clearances(surface, chunks, profiles, runs, needed)
     bodies = surface.bodies[rims.bore.half_edges[rims.bore.begins[:-1]] // 3].tolist()
     met = joints(profiles, needed)
     ends = []

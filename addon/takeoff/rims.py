@@ -15,8 +15,8 @@ from .surface import Surface
 
 STEEPEST_MITRE_DEG = 65.0
 """Rims that lean further from square are none; mitres are made up to 60°."""
-_WALL_TILT = 0.1
-"""How far (as a cosine) a small triangle on a curved wall may lean from the axis."""
+WALL_TILT = 0.1
+"""How far, as a cosine (rms by area), the small triangles of a curved wall may lean from the axis."""
 _LEAST_FACE = 6
 """Triangles that a face with a hole has at least."""
 _FLATNESS = 1e-3
@@ -239,8 +239,6 @@ def _with_axes(
     weights = np.where(known, surface.areas[wall], 0.0)
     axes, shares = axis_of_walls(surface.normals[wall], weights, around.begins[:-1])
     owner = around.owner
-    tilt = np.where(known, np.abs(np.einsum("ij,ij->i", surface.normals[wall], axes[owner])), 0.0)
-    worst_tilt = np.maximum.reduceat(tilt, around.begins[:-1])
 
     normals = _vector_areas(surface, around)
     sizes = np.sqrt(np.linalg.norm(normals, axis=1))
@@ -256,7 +254,9 @@ def _with_axes(
     axes = np.where(lean[:, None] < 0, -axes, axes)
     noise = surface.noise[wall[around.begins[:-1]]]
 
-    sound = (worst_tilt < _WALL_TILT) & (shares[:, 1] > 0.02) & (np.abs(lean) > np.cos(np.radians(STEEPEST_MITRE_DEG)))
+    sound = (
+        (shares[:, 0] < WALL_TILT**2) & (shares[:, 1] > 0.02) & (np.abs(lean) > np.cos(np.radians(STEEPEST_MITRE_DEG)))
+    )
     sound &= (bumps < _FLATNESS * sizes + 4 * noise) & (sizes > 0)
     rims = Rims(loops.taken(outer), around, axes, normals, face, single, shared, shares[:, 0] < 4e-8)
     return rims.taken(np.flatnonzero(sound))

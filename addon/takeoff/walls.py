@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polygons
+from ..geometry.fits import off_outline
 from ..geometry.frames import Floats
-from ..geometry.topology import Indices
+from ..geometry.topology import Indices, spans
+from .boxes import Chunks
 from .profiles import Profile
 from .rims import Loops, Rims
 from .surface import Surface
@@ -70,8 +72,8 @@ class Runs:
     """(k,): a half-edge of the bore's wall there, -1 where none was found."""
     reach: Floats
     """(k,): how far any of the outer wall goes."""
-    curved: NDArray[np.bool_]
-    """(k,): the bore goes on smoothly into something that is not straight."""
+    bends: NDArray[np.bool_]
+    """(k,): there the bore goes on smoothly into something that is not straight."""
     bore_walls: Indices
     """Sorted keys ``rim * walls + wall`` of the walls of each rim's bore."""
     own: Indices
@@ -85,23 +87,25 @@ class Runs:
         return self.bore_walls[begin:end] % self.walls
 
 
-def trace(surface: Surface, index: WallIndex, rims: Rims, profiles: Sequence[Profile]) -> Runs:
+def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profiles: Sequence[Profile]) -> Runs:
     """Follow the walls down from each rim."""
     count, walls = len(profiles), len(index.areas)
     plane = _RimPlanes.of(profiles)
     bore_keys = _beside(surface, rims.bore, walls)
     outer_keys = _beside(surface, rims.outer, walls)
-    square = _is_square(index, plane, bore_keys)
-    curved = np.bincount(bore_keys // walls, ~square, count) > 0
-    straight, stop = _first_border(surface, index, plane, bore_keys[~curved[bore_keys // walls]], walls)
-    for rim in np.flatnonzero(curved).tolist():
-        wall = bore_keys[bore_keys // walls == rim] % walls
-        straight[rim], stop[rim] = _first_departure(surface, index.triangles_of(wall), plane, rim, profiles[rim])
+    uneven = np.bincount(bore_keys // walls, ~_is_square(index, plane, bore_keys), count) > 0
+    straight, stop = _first_border(surface, index, plane, bore_keys[~uneven[bore_keys // walls]], walls)
+    for rim in np.flatnonzero(uneven).tolist():
+        body = int(surface.bodies[rims.bore.half_edges[rims.bore.begins[rim]] // 3])
+        straight[rim], stop[rim] = _first_departure(surface, chunks, plane, rim, body, profiles[rim])
+    beyond = surface.mates[stop]
+    beyond_keys = np.arange(count) * walls + surface.walls[beyond // 3]
+    bends = (stop >= 0) & (beyond >= 0) & np.isin(beyond_keys, bore_keys)
     reach = _reach(surface, index, plane, outer_keys, walls)
     faces = np.flatnonzero(rims.face >= 0)
     between = surface.walls[rims.bore.half_edges[rims.bore.begins[:-1]][faces] // 3]
     own = np.unique(np.concatenate([bore_keys, outer_keys, faces * walls + between]))
-    return Runs(np.where(np.isfinite(straight), straight, reach), stop, reach, curved, bore_keys, own, walls)
+    return Runs(np.where(np.isfinite(straight), straight, reach), stop, reach, bends, bore_keys, own, walls)
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,18 +179,24 @@ def _border(surface: Surface, plane: _RimPlanes, half: Indices, rim: Indices) ->
 
 
 def _first_departure(
-    surface: Surface, triangles: Indices, plane: _RimPlanes, rim: int, profile: Profile
+    surface: Surface, chunks: Chunks, plane: _RimPlanes, rim: int, body: int, profile: Profile
 ) -> tuple[float, int]:
-    """As ``_first_border``, for one bore whose wall is not straight throughout or is made of small triangles: its
-    straight part is where all corners lie on the outline."""
-    width = profile.section.bore.width
-    lean = np.abs(surface.normals[triangles] @ profile.frame.z)
-    triangles = triangles[lean < 0.1]
+    """As ``_first_border``, for one bore whose wall bends or is made of small triangles: its straight part are the
+    triangles of its body whose corners all lie on the outline."""
+    bore, frame = profile.section.bore, profile.frame
+    tolerance = _ON_OUTLINE * bore.width
+    if bore.points is not None:
+        tolerance += polygons.sagitta(bore.points)
+    low, high = profile.bore.min(axis=0) - tolerance, profile.bore.max(axis=0) + tolerance
+    length = float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
+    box = np.array([[*low, -length]]), np.array([[*high, length]])
+    _, triangles = chunks.triangles(chunks.tree.near(frame.origin[None], frame.axes[None], *box)[1])
+    triangles = np.sort(triangles[surface.bodies[triangles] == body])
     corners, place = np.unique(surface.triangles[triangles], return_inverse=True)
-    ideal = profile.section.bore.polygon(chord_error=1e-4 * width)
-    distance, _ = polygons.nearest(ideal, profile.frame.to_local(surface.vertices[corners])[:, :2])
-    on_wall = (distance < _ON_OUTLINE * width)[place.reshape(-1, 3)].all(axis=1)
-    triangles = np.sort(triangles[on_wall])
+    points = surface.vertices[corners]
+    off = np.abs(off_outline(bore, frame.to_local(points)[:, :2])[0])
+    above = plane.depths(points, np.full(len(points), rim)) < -plane.level[rim] - 4 * surface.noise[triangles].max()
+    triangles = triangles[((off < tolerance) & ~above)[place.reshape(-1, 3)].all(axis=1)]
     if not len(triangles):
         return 0.0, -1
     half = (3 * triangles[:, None] + np.arange(3)).ravel()
@@ -215,15 +225,6 @@ def _reach(surface: Surface, index: WallIndex, plane: _RimPlanes, keys: Indices,
         depths = plane.depths(corners, np.full(len(corners), own))
         reach[own] = max(reach[own], float(depths.max(initial=0.0)))
     return reach
-
-
-def spans(begins: Indices, chosen: Indices) -> tuple[Indices, Indices]:
-    """For a list in groups that start at ``begins``: which of ``chosen`` each member belongs to, and its place."""
-    counts = begins[chosen + 1] - begins[chosen]
-    owner = np.repeat(np.arange(len(chosen)), counts)
-    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + np.repeat(
-        begins[chosen], counts
-    )
 
 
 def _grouped(labels: Indices, count: int) -> tuple[Indices, Indices]:
