@@ -23,7 +23,7 @@ from .regular import fullest
 LEAST_SPACING_MM = 0.1
 """Kept where a process asks for none, so that no two fittings touch."""
 
-_EFFORT = 9000
+_EFFORT = 5000
 """Fittings that the search may put down in all its attempts: some seconds. Beyond it only rows are laid."""
 _HARD_EFFORT = 1500
 """The same for the shuffled attempts at one plate."""
