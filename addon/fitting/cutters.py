@@ -13,6 +13,7 @@ from ..geometry.frames import Floats
 from ..geometry.sections import Outline
 from ..trade.hardware import NUT_POCKET_GAP_MM, Thread, thread_named
 from .plans import Plan
+from .profiles import lands
 from .recipe import Recipe
 from .shells import tool
 
@@ -21,7 +22,7 @@ PAST_MM = 1.0
 RIB_ROOT_MM = 0.5
 """How deep a rib is rooted in the spigot."""
 RIB_TRIM_MM = 0.02
-"""How much higher than its ribs the sleeve is that trims them, so that no two faces fall together."""
+"""How far a rib ends from a groove, and the sleeve that trims ribs lies outside them: no two faces fall together."""
 POCKET_ROOM_MM = 0.5
 """How much deeper than its nut or insert a pocket is; common practice, no source."""
 
@@ -85,23 +86,28 @@ def seam_cutters(recipe: Recipe, plan: Plan) -> list[Manifold]:
 
 
 def ribs(recipe: Recipe, plan: Plan) -> list[Manifold]:
-    """Crush ribs, evenly spaced along the outline, their ends tapered above the lead-in."""
+    """Crush ribs, evenly spaced along the outline, on every land."""
     if not recipe.rib_count:
         return []
-    height, half = recipe.rib_height_mm, recipe.rib_width_mm / 2
-    tip = recipe.lead_in_mm - recipe.spigot_mm
-    full = min(tip + 2 * height, tip / 2)  # as high as it gets, at most half the way up
     made = []
     for side in _spread(plan, recipe.rib_count, recipe.seam_angle_deg):
-        corners = [(-RIB_ROOT_MM, -half), (-RIB_ROOT_MM, half), (height, half / 2), (height, -half / 2)]
-        points = [(out, across, z) for out, across in corners for z in (full, PAST_MM)]
-        points += [(-RIB_ROOT_MM, -half, tip), (-RIB_ROOT_MM, half, tip)]
-        out, across, z = np.array(points).T
-        place = side.place + np.outer(out, side.outward) + np.outer(across, side.along)
-        made.append(Manifold.hull_points(np.column_stack([place, z])))
+        for number, (bottom, top) in enumerate(lands(recipe)):
+            made.append(_rib(recipe, side, bottom + RIB_TRIM_MM, top - RIB_TRIM_MM if top else PAST_MM, number == 0))
     # Next to a corner a rib would stand out farther than it is high.
-    sleeve = prism(plan.grown(height + RIB_TRIM_MM), -recipe.spigot_mm, 2 * PAST_MM)
+    sleeve = prism(plan.grown(recipe.rib_height_mm + RIB_TRIM_MM), -recipe.spigot_mm, 2 * PAST_MM)
     return [tool(Manifold.batch_boolean(made, OpType.Add) ^ sleeve, "rib")]
+
+
+def _rib(recipe: Recipe, side: Side, bottom: float, top: float, tapered: bool) -> Manifold:
+    """A rib on one land; the first from the tip grows from nothing over twice its height or half the land."""
+    height, half = recipe.rib_height_mm, recipe.rib_width_mm / 2
+    full = min(bottom + 2 * height, (bottom + min(top, 0.0)) / 2) if tapered else bottom
+    root, crest = -RIB_ROOT_MM, [(height, half / 2), (height, -half / 2)]
+    corners = [(out, across, z) for out, across in [(root, -half), (root, half), *crest] for z in (full, top)]
+    corners += [(root, -half, bottom), (root, half, bottom)]
+    out, across, z = np.array(corners).T
+    place = side.place + np.outer(out, side.outward) + np.outer(across, side.along)
+    return Manifold.hull_points(np.column_stack([place, z]))
 
 
 def _spread(plan: Plan, count: int, seam_degrees: float) -> list[Side]:

@@ -106,7 +106,7 @@ class Plan:
         finer = Fineness(self.fineness.facets, self.fineness.chord_error * math.cos(math.radians(degrees)))
         return Plan(Outline.free(Plan(outline, finer).polygon @ stretch(degrees, towards)), self.fineness)
 
-    def raised(self, profile: Floats, upright: str, slope: str, top: str) -> Shell:
+    def raised(self, profile: Floats, upright: str, slope: str, top: str | None) -> Shell:
         """The shell of a profile raised over the outline, open at its foot, z = 0: see ``roofs.raised``."""
         if not has_rings(self.outline):
             return raised(self.roof, self._fitted(profile), upright, slope, top)

@@ -60,6 +60,14 @@ def grooves(recipe: Recipe) -> tuple[Groove, ...]:
     return tuple(Groove(bottom, bottom + width) for bottom in bottoms)
 
 
+def lands(recipe: Recipe) -> list[tuple[float, float]]:
+    """Bottom and top of what is left of the spigot's side beside the grooves, from the tip to the rim."""
+    edges = [recipe.lead_in_mm - recipe.spigot_mm]
+    for groove in grooves(recipe):
+        edges += [groove.bottom, groove.top]
+    return list(zip(edges[::2], [*edges[1::2], 0.0], strict=True))
+
+
 def spigot_profile(recipe: Recipe) -> tuple[Floats, list[str]]:
     """(k, 2): insets from the spigot's outline and heights, from the tip (or the hollow's floor) to the rim, and the
     names of the cap at its start and of the k - 1 surfaces that follow."""

@@ -9,6 +9,7 @@ plane, so nothing lies off the profile but by its own chord error.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from manifold3d import Manifold, triangulate
@@ -49,6 +50,12 @@ class Roof:
 
 def roof(polygon: Floats) -> Roof:
     """The roof over a simple counter-clockwise polygon (n, 2). Raises ``ValueError`` where it crosses itself."""
+    return _roof(np.ascontiguousarray(polygon, float).tobytes())
+
+
+@lru_cache(maxsize=64)  # a recipe's numbers change far more often than the outlines that they are for
+def _roof(corners: bytes) -> Roof:
+    polygon = np.frombuffer(corners).reshape(-1, 2)
     return _welded(_convex_roof(polygon) if is_convex(polygon) else _mitred_roof(polygon))
 
 
@@ -59,11 +66,12 @@ def is_convex(polygon: Floats) -> bool:
     return bool((turns > -1e-9 * np.linalg.norm(along, axis=1) * np.linalg.norm(after, axis=1)).all())
 
 
-def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str) -> Shell:
+def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | None) -> Shell:
     """The shell of a profile raised over a roof's polygon, open at its foot, z = 0.
 
     ``profile`` (k, 2) holds insets and heights from (0, 0), neither ever falling; it may begin upright, and ends in a
-    level top where its last inset leaves one. The names are those of the upright side, the rest of the side, the top.
+    level top where its last inset leaves one. The names are those of the upright side, the rest of the side, the top;
+    without the last the top stays open.
     """
     insets, heights = profile.T
     levels, from_end = np.unique(insets[::-1], return_index=True)
@@ -86,7 +94,7 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str) -> S
         foot = low
     shell = Shell(vertices, triangles.astype(np.int32), surfaces, (foot,))
     shell = opened(shell, above)
-    return bridged(shell, shell.vertices[:, :2], top, keep=1) if len(shell.loops) > 1 else shell
+    return bridged(shell, shell.vertices[:, :2], top, keep=1) if top and len(shell.loops) > 1 else shell
 
 
 def _convex_roof(polygon: Floats) -> Roof:
