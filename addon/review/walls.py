@@ -8,7 +8,7 @@ a ray goes straight inward before it leaves the solid.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +21,7 @@ from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding
 from .layers import Layers
-from .outlines import CLOSE_MM, Shapes, centre_of, closed, half_width, opened, without_specks
+from .outlines import CLOSE_MM, Shapes, centre_of, closed, greatest, opened, without_specks
 
 WALL_BEADS = 2
 """A wall takes a bead out and a bead back; common practice, no source."""
@@ -32,6 +32,8 @@ _SKIN = 1e-7
 """Rays start this share of their length under the surface."""
 _FACING = float(np.cos(np.radians(20.0)))
 """A wall is what lies between two surfaces that face away from each other within 20 degrees; others make an edge."""
+_MOST_MEASURED = 8
+"""Distinct outlines of a thin part whose narrowest width is sought."""
 _JUST = 0.99
 """What is within one percent of its limit meets it."""
 
@@ -43,7 +45,7 @@ class ThinPart:
     first: int
     last: int
     width_mm: float
-    """At its widest in the layer where it is narrowest: nothing of it is wider there."""
+    """Where it is narrowest."""
     position_mm: tuple[float, float, float]
     regions: tuple[CrossSection, ...]
     """One for each layer from ``first`` to ``last``."""
@@ -72,60 +74,73 @@ class Thickness:
 
 def thin_walls(layers: Layers, shapes: Shapes, bead: float, beads: int = WALL_BEADS) -> tuple[ThinPart, ...]:
     """Regions of the layers narrower than ``beads`` beads."""
-    distance = _JUST * beads * bead / 2
-    found: dict[int, CrossSection] = {}
-    for index, outline in enumerate(layers.outlines):
-        # Moving a blunt convex outline in and out gives it back.
-        if outline.is_empty() or (shapes.blunt[index] and shapes.half_widths[index] >= distance):
-            continue
-        thin = _worth_naming(outline - opened(outline, distance), bead)
-        if thin is not None:
-            found[index] = thin
-    return _over_layers(layers, found)
+    limit = _JUST * beads * bead
+    # Moving a blunt convex outline in and out gives it back.
+    looked_at = ~shapes.blunt | (shapes.half_widths < limit / 2)
+
+    def thin(outline: CrossSection, width: float) -> CrossSection:
+        return _worth_naming(outline - opened(outline, width / 2), bead)
+
+    return _thin_parts(layers, thin, limit, np.flatnonzero(looked_at).tolist())
 
 
 def narrow_gaps(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, ...]:
     """Holes, slots and gaps between two surfaces that are narrower than a bead: they close up."""
-    found: dict[int, CrossSection] = {}
-    for index, outline in enumerate(layers.outlines):
-        if outline.is_empty() or shapes.convex[index]:
-            continue
-        gaps = _worth_naming(closed(outline, _JUST * bead / 2) - outline, bead)
-        if gaps is not None:
-            found[index] = gaps
-    return _over_layers(layers, found)
+
+    def gaps(outline: CrossSection, width: float) -> CrossSection:
+        return _worth_naming(closed(outline, width / 2) - outline, bead)
+
+    return _thin_parts(layers, gaps, _JUST * bead, np.flatnonzero(~shapes.convex).tolist())
 
 
-def _worth_naming(region: CrossSection, bead: float) -> CrossSection | None:
+def _worth_naming(region: CrossSection, bead: float) -> CrossSection:
     """The parts of a region that are more than a sliver at a corner."""
-    parts = without_specks(region, _SPECK_BEADS * bead * bead, _SPECK_BEADS * bead)
-    return None if parts.is_empty() else parts
+    return without_specks(region, _SPECK_BEADS * bead * bead, _SPECK_BEADS * bead)
 
 
-def _over_layers(layers: Layers, found: dict[int, CrossSection]) -> tuple[ThinPart, ...]:
-    """Regions by distinct outline gathered into runs of layers."""
-    thin_parts: list[ThinPart] = []
-    run: list[int] = []
-    for layer in [*range(len(layers)), None]:
-        if layer is not None and int(layers.which[layer]) in found:
-            run.append(layer)
-        elif run:
-            thin_parts.append(_thin_part(layers, run, found))
-            run = []
-    return tuple(thin_parts)
+def _thin_parts(
+    layers: Layers, narrower: Callable[[CrossSection, float], CrossSection], limit: float, looked_at: list[int]
+) -> tuple[ThinPart, ...]:
+    """What is ``narrower`` (outline, width) than ``limit``, gathered into runs of layers that follow each other."""
+    found: dict[int, CrossSection] = {}
+    for index in looked_at:
+        outline = layers.outlines[index]
+        if not outline.is_empty() and not (region := narrower(outline, limit)).is_empty():
+            found[index] = region
+    runs: list[list[int]] = []
+    for layer, index in enumerate(layers.which.tolist()):
+        if index in found:
+            if not runs or runs[-1][-1] != layer - 1:
+                runs.append([])
+            runs[-1].append(layer)
+    return tuple(_thin_part(layers, run, found, narrower, limit) for run in runs)
 
 
-def _thin_part(layers: Layers, run: list[int], found: dict[int, CrossSection]) -> ThinPart:
-    narrowest = (float("inf"), run[0], (0.0, 0.0))
-    for index in dict.fromkeys(int(layers.which[layer]) for layer in run):
-        for part in found[index].decompose():
-            width = 2 * half_width(part)
-            if width < narrowest[0]:
-                layer = next(layer for layer in run if layers.which[layer] == index)
-                narrowest = (width, layer, centre_of(part))
-    width, layer, (x, y) = narrowest
+def _thin_part(
+    layers: Layers,
+    run: list[int],
+    found: dict[int, CrossSection],
+    narrower: Callable[[CrossSection, float], CrossSection],
+    limit: float,
+) -> ThinPart:
+    first_layers = {int(layers.which[layer]): layer for layer in reversed(run)}
+    measured = list(first_layers.items())[:: max(1, len(first_layers) // _MOST_MEASURED)]
+    width, layer, place = limit, run[0], (0.0, 0.0)
+    for index, first in measured:
+        outline = layers.outlines[index]
+        least = _narrowest(outline, narrower, width)
+        if least < width or first == run[0]:
+            width, layer = least, first
+            thin = narrower(outline, least + 2 * CLOSE_MM)
+            place = centre_of(max((thin if not thin.is_empty() else found[index]).decompose(), key=CrossSection.area))
+    x, y = place
     regions = tuple(found[int(layers.which[layer])] for layer in run)
     return ThinPart(run[0], run[-1], width, (x, y, float(layers.cuts[layer])), regions)
+
+
+def _narrowest(outline: CrossSection, narrower: Callable[[CrossSection, float], CrossSection], most: float) -> float:
+    """The width below which nothing of an outline is narrower."""
+    return greatest(lambda width: narrower(outline, width).is_empty(), most)
 
 
 def surface_points(mesh: Mesh, facets: Facets, count: int) -> tuple[Floats, Floats]:
