@@ -75,9 +75,11 @@ def test_rings_sparse_fill_and_solid_layers(fill, solid):
     assert work.plastic_mm3 == pytest.approx(volume, rel=1e-3)
 
 
-def test_a_ledge_is_solid_below_its_top():
+@pytest.mark.parametrize("upside_down", [False, True])
+def test_a_ledge_is_solid_below_its_top_and_an_overhang_above_its_bottom(upside_down):
     """Source: areas of circles: radius 10 to 5 mm height, radius 6 above it; the ledge is filled for 4 layers."""
-    layers = stack(cylinder(10, 5) + cylinder(6, 10))
+    solid = cylinder(10, 5) + cylinder(6, 10)
+    layers = stack(solid.rotate([180, 0, 0]).translate([0, 0, 10]) if upside_down else solid)
     work = work_of(layers, PROCESS)
     inside, ring_area = math.pi * 8.5**2, math.pi * (10**2 - 8.5**2)
     ledge = math.pi * (8.5**2 - 6**2)
