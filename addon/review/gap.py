@@ -12,8 +12,9 @@ from .findings import Finding
 def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
     """Compares the gap per side with what the fit class allows. ``recipe`` is a resolved one.
 
-    A spigot goes in while there is a gap, or, of a press fit, while it bites no more than the class allows; the band is the root-sum-square one, because causes that know nothing of each
-    other nearly never add up, and the worst case is told beside it.
+    A spigot goes in while there is a gap, or, of a press fit, while it bites no more than the class allows, and sits
+    tight up to the class's largest gap. The band compared is the root-sum-square one, because causes that know nothing
+    of each other nearly never add up; the worst case is told beside it.
     """
     fit = fit_named(recipe.fit)
     least, most = band.root_sum_square
