@@ -4,10 +4,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
-from itertools import chain, count, groupby
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from manifold3d import CrossSection
@@ -17,19 +15,14 @@ from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from ..trade.shrink import shrink_scale
-from .packing import Ground, Layout, Rule, Shape, Spot
-from .regular import fullest
+from .filling import Kind, centred, fill_plates, fits
+from .packing import Ground, Shape
 
 LEAST_SPACING_MM = 0.1
 """Kept where a process asks for none, so that no two fittings touch."""
 
-_EFFORT = 5000
-"""Fittings that the search may put down in all its attempts: some seconds. Beyond it only rows are laid."""
-_HARD_EFFORT = 1500
-"""The same for the shuffled attempts at one plate."""
-_FEW = 400
-"""Fittings that are searched for together; of more, whole plates of one kind are taken out first."""
-_FINE = 1e-4
+_FINE = 1e-6
+"""Lengths are rounded to this, so that parts alike but for the last digits count as one shape."""
 _EDGES = 32
 """How many edges of an outline, the longest first, are tried along the plate's side."""
 
@@ -99,24 +92,6 @@ class _Turned:
     middle: tuple[float, float]
 
 
-@dataclass(frozen=True, eq=False)
-class _Kind:
-    """Parts of one shape, whatever else they are."""
-
-    shapes: tuple[Shape, ...]
-    count: int
-
-    @cached_property
-    def area(self) -> float:
-        return self.shapes[0].area
-
-
-_Bed = list[tuple[int, Spot]]
-"""What lies on one plate: kinds and their spots."""
-_Order = list[tuple[int, int]]
-"""Kinds in the order in which they are put down, and how many of each."""
-
-
 def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
     """Lays every copy of every part on as few of the process's plates as the search finds.
 
@@ -124,7 +99,7 @@ def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
     Raises ``PlateError`` where a part is too large for the plate.
     """
     spacing = max(process.spacing_mm, LEAST_SPACING_MM)
-    width, depth = (side - 2 * process.margin_mm for side in process.plate_mm[:2])
+    width, depth = (side - 2 * process.margin_mm + 10 * _FINE for side in process.plate_mm[:2])
     kept = tuple(max(side - process.margin_mm, 0.0) for side in process.keep_out_mm)
     ground = Ground(width, depth, spacing, (kept[0], kept[1]))
     scale = shrink_scale(process.shrink_percent)
@@ -136,8 +111,8 @@ def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
         if footprint.count > 0:
             shapes = tuple(way.shape for way in turned[index])
             members.setdefault(shapes, []).extend([index] * footprint.count)
-    kinds = [_Kind(shapes, len(parts)) for shapes, parts in members.items()]
-    beds = [_centred(bed, kinds, ground) for bed in _fill(kinds, ground)]
+    kinds = [Kind(shapes, len(parts)) for shapes, parts in members.items()]
+    beds = [centred(bed, kinds, ground) for bed in fill_plates(kinds, ground)]
 
     queues = [iter(parts) for parts in members.values()]
     placements = []
@@ -161,8 +136,10 @@ def _turns(footprint: Footprint, scale: Floats) -> list[_Turned]:
 def _turned(footprint: Footprint, scale: Floats, turn_deg: float) -> _Turned:
     points = footprint.outline @ _turn(turn_deg) * scale[:2]
     shape, middle = _around(points)
-    radius = _up(shape.radius + footprint.around_mm)
-    return _Turned(Shape(_up(shape.half_x), _up(shape.half_y), radius), turn_deg, middle)
+    half_x, half_y, radius = (
+        round(length / _FINE) * _FINE for length in (shape.half_x, shape.half_y, shape.radius + footprint.around_mm)
+    )
+    return _Turned(Shape(half_x, half_y, radius), turn_deg, middle)
 
 
 def _around(points: Floats) -> tuple[Shape, tuple[float, float]]:
@@ -197,7 +174,7 @@ def _refuse_too_large(
         height, most = footprint.height_mm * rise, process.plate_mm[2]
         if height > most + _FINE:
             problems[index] = f"{footprint.name!r} is {say_mm(height)} high; there is room for {say_mm(most)}"
-        elif not any(_fits(way.shape, ground) for way in ways):
+        elif not any(fits(way.shape, ground) for way in ways):
             size = f"{say_mm(ways[0].shape.width)} × {say_mm(ways[0].shape.depth)}"
             room = f"{say_mm(max(ground.width, 0.0))} × {say_mm(max(ground.depth, 0.0))}"
             problems[index] = f"{footprint.name!r} takes {size}; the plate less its margin has {room}"
@@ -205,173 +182,6 @@ def _refuse_too_large(
                 problems[index] += ", and less its kept corner too little"
     if problems:
         raise PlateError("; ".join(problems.values()) + ". Choose a larger plate or leave it out.", list(problems))
-
-
-def _fill(kinds: Sequence[_Kind], ground: Ground) -> list[_Bed]:
-    """Plates full of one kind first, then the rest together."""
-    seeds = {
-        number: fullest(kind.shapes, ground)
-        for number, kind in enumerate(kinds)
-        if kind.count * kind.area > 0.5 * ground.width * ground.depth
-    }
-    # One more plateful of each kind stays with the rest, where others may go between them, while that is not too many.
-    for kept in (1, 0):
-        full = {number: max(kinds[number].count // len(spots) - kept, 0) for number, spots in seeds.items()}
-        used = [full.get(number, 0) * len(seeds.get(number, ())) for number in range(len(kinds))]
-        rest = [replace(kind, count=kind.count - taken) for kind, taken in zip(kinds, used, strict=True)]
-        if sum(kind.count for kind in rest) <= _FEW:
-            break
-    beds = [[(number, spot) for spot in spots] for number, spots in seeds.items() for _ in range(full[number])]
-    rows = _rows(rest, ground)
-    search = _search(rest, ground, seeds)
-    return beds + (search if search and len(search) <= len(rows) else rows)
-
-
-def _search(kinds: Sequence[_Kind], ground: Ground, seeds: dict[int, list[Spot]]) -> list[_Bed] | None:
-    """Plate by plate the fullest of several attempts; None where even one attempt at each is too much work."""
-    beds: list[_Bed] = []
-    effort = _EFFORT
-    while any(kind.count for kind in kinds):
-        waiting = [kind.count for kind in kinds if kind.count]
-        cost = sum(waiting) + len(waiting) * (8 + sum(waiting) // 40)
-        best: _Bed = []
-        for attempt in _attempts(kinds, ground, _HARD_EFFORT // cost):
-            if cost > effort:
-                break
-            effort -= cost
-            bed = _attempt(kinds, ground, seeds, *attempt)
-            best = max(best, bed, key=lambda one: sum(kinds[kind].area for kind, _ in one))
-            if len(best) == sum(kind.count for kind in kinds):
-                break
-        if not best:
-            return None
-        beds.append(best)
-        kinds = _less(kinds, best)
-    return beds
-
-
-def _attempts(kinds: Sequence[_Kind], ground: Ground, shuffles: int) -> Iterator[tuple[_Order, Rule]]:
-    """Orders of the kinds, and rules where to put the next; shuffled ones last, where all might go on one plate."""
-    rules: tuple[Rule, ...] = ("rows", "columns", "corner")
-    orders = _orders(kinds)
-    yield from ((order, rule) for rule in rules for order in orders)
-    needed = sum(kind.count * kind.shapes[0].grown(ground.spacing / 2).area for kind in kinds)
-    if needed <= (ground.width + ground.spacing) * (ground.depth + ground.spacing):
-        rng = np.random.default_rng(0)
-        for number in range(shuffles):
-            yield _shuffled(orders[number % len(orders)], rng), rules[number % len(rules)]
-
-
-def _orders(kinds: Sequence[_Kind]) -> list[_Order]:
-    """The large ones first, by each measure of size."""
-    numbers = [number for number, kind in enumerate(kinds) if kind.count]
-    sizes = {number: sorted((kinds[number].shapes[0].width, kinds[number].shapes[0].depth)) for number in numbers}
-    orders = (
-        sorted(numbers, key=lambda number: -sizes[number][1]),
-        sorted(numbers, key=lambda number: -kinds[number].area),
-        sorted(numbers, key=lambda number: -sizes[number][0]),
-        sorted(numbers, key=lambda number: -sum(sizes[number])),
-    )
-    return [[(number, kinds[number].count) for number in order] for order in orders]
-
-
-def _shuffled(order: _Order, rng: np.random.Generator) -> _Order:
-    """The order with single parts moved a few places from where they were."""
-    singles = np.repeat([number for number, _ in order], [wanted for _, wanted in order])
-    places = np.arange(len(singles)) + rng.normal(0, 0.15 * len(singles), len(singles))
-    return [(number, len(list(run))) for number, run in groupby(singles[np.argsort(places)].tolist())]
-
-
-def _attempt(kinds: Sequence[_Kind], ground: Ground, seeds: dict[int, list[Spot]], order: _Order, rule: Rule) -> _Bed:
-    layout = Layout(ground)
-    bed: _Bed = []
-    free = ground.width * ground.depth
-    for number, wanted in order:
-        kind = kinds[number]
-        seed = [] if bed else sorted(seeds.get(number, ()), key=lambda spot: (round(spot.y, 3), spot.x))[:wanted]
-        spots = layout.put(kind.shapes, seed)
-        if kind.area <= free:
-            spots += layout.fill(kind.shapes, wanted - len(spots), rule)
-        free -= kind.area * len(spots)
-        bed += [(number, spot) for spot in spots]
-    return bed
-
-
-def _less(kinds: Sequence[_Kind], bed: _Bed) -> list[_Kind]:
-    used = np.bincount([kind for kind, _ in bed], minlength=len(kinds))
-    return [replace(kind, count=kind.count - int(taken)) for kind, taken in zip(kinds, used, strict=True)]
-
-
-def _rows(kinds: Sequence[_Kind], ground: Ground) -> list[_Bed]:
-    """Rows of falling depth, each shape in the first row with room for it: quick, for any number of kinds."""
-    lying = [_lying(kind, ground) for kind in kinds]
-    order = sorted(range(len(kinds)), key=lambda one: (-lying[one][1].depth, -lying[one][1].width))
-    beds: list[_Bed] = []
-    tops: list[float] = []
-    rows = np.empty((0, 4))
-    """Bed, front edge, depth, and how far the row is taken."""
-    for number in chain.from_iterable([number] * kinds[number].count for number in order):
-        variant, shape = lying[number]
-        room = (rows[:, 2] >= shape.depth - _FINE) & (rows[:, 3] + shape.width <= ground.width + _FINE / 2)
-        row = int(room.argmax()) if len(rows) else 0
-        if not len(rows) or not room[row]:
-            row = len(rows)
-            rows = np.concatenate([rows, [_new_row(shape, ground, tops)]])
-            if rows[row, 0] == len(beds):
-                beds.append([])
-        bed, front, _, taken = rows[row]
-        beds[int(bed)].append((number, Spot(variant, taken + shape.width / 2, front + shape.depth / 2)))
-        rows[row, 3] = taken + shape.width + ground.spacing
-    return beds
-
-
-def _lying(kind: _Kind, ground: Ground) -> tuple[int, Shape]:
-    """The turn that takes least depth, of those that fit."""
-    fitting = [(variant, shape) for variant, shape in enumerate(kind.shapes) if _fits(shape, ground)]
-    return min(fitting, key=lambda one: one[1].depth)
-
-
-def _fits(shape: Shape, ground: Ground) -> bool:
-    """Whether the box around the shape fits beside the kept corner, or behind it."""
-    width, depth = ground.width - shape.width + _FINE / 2, ground.depth - shape.depth + _FINE / 2
-    if min(width, depth) < 0:
-        return False
-    return not ground.blocked or ground.keep_out[0] <= width or ground.keep_out[1] <= depth
-
-
-def _new_row(shape: Shape, ground: Ground, tops: list[float]) -> tuple[int, float, float, float]:
-    """A row on the first plate with room for it; ``tops`` is how far each plate is taken."""
-    for bed in count():
-        if bed == len(tops):
-            tops.append(0.0)
-        beside = ground.blocked and tops[bed] < ground.keep_out[1]
-        if beside and ground.keep_out[0] + shape.width > ground.width:
-            front, start = ground.keep_out[1], 0.0
-        else:
-            front, start = tops[bed], ground.keep_out[0] if beside else 0.0
-        if front + shape.depth <= ground.depth + _FINE / 2:
-            tops[bed] = front + shape.depth + ground.spacing
-            return bed, front, shape.depth, start
-    raise AssertionError("there is always one more plate")
-
-
-def _centred(bed: _Bed, kinds: Sequence[_Kind], ground: Ground) -> _Bed:
-    """All of it moved to the middle of the ground, unless that would run into the kept corner."""
-    spots = [(kinds[kind].shapes[spot.variant], spot) for kind, spot in bed]
-    x, y = (
-        (length - max(at + side / 2 for at, side in sides) - min(at - side / 2 for at, side in sides)) / 2
-        for length, sides in (
-            (ground.width, [(spot.x, shape.width) for shape, spot in spots]),
-            (ground.depth, [(spot.y, shape.depth) for shape, spot in spots]),
-        )
-    )
-    moved = [(kind, Spot(spot.variant, spot.x + x, spot.y + y)) for kind, spot in bed]
-    if ground.blocked:
-        for number in {kind for kind, _ in moved}:
-            mine = [spot for kind, spot in moved if kind == number]
-            if len(Layout(ground).put(kinds[number].shapes, mine)) < len(mine):
-                return bed
-    return moved
 
 
 def _turn(degrees: float) -> Floats:
@@ -385,8 +195,3 @@ def _hull(points: Floats) -> Floats:
     if not polygons:
         raise ValueError("a part without any extent, seen from above, has no place on a plate; build the fitting again")
     return np.asarray(polygons[0], float)
-
-
-def _up(length: float) -> float:
-    """Rounded up a little, so that parts that differ by less than that count as one shape."""
-    return math.ceil(length / _FINE - 1e-6) * _FINE
