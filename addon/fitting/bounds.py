@@ -15,6 +15,8 @@ from typing import Any, get_args
 
 import numpy as np
 
+from ..geometry.frames import Floats
+from ..geometry.polygons import contains, edge_lengths, nearest
 from ..geometry.sections import CHORD_ERROR_MM, Section
 from ..geometry.units import say_mm
 from ..trade.fits import fit_named
@@ -95,28 +97,16 @@ def crown_plan(
     return Plan(section.outer, fineness).stretched(mitre_deg, mitre_direction_deg).moved(brim_mm)
 
 
-def channel_height(recipe: Recipe, shoulder_mm: float, profile: np.ndarray) -> float:
+def channel_height(recipe: Recipe, shoulder_mm: float, profile: Floats) -> float:
     """How far the vent channel goes up into the crown: its depth, but at most half of what stands over the bore's
     edge, so that it does not come out on top."""
     return min(recipe.vent_depth_mm, float(np.interp(shoulder_mm, profile[:, 0], profile[:, 1])) / 2)
 
 
 def least_wall(section: Section) -> float:
-    """The tube's wall where it is thinnest, in mm; not positive where the bore is not inside."""
-    outer, bore = (Plan(outline, Fineness(64, CHORD_ERROR_MM)) for outline in (section.outer, section.bore))
-    polygon, points = outer.polygon, bore.polygon
-    along = np.roll(polygon, -1, axis=0) - polygon
-    lengths = np.linalg.norm(along, axis=1)
-    inward = np.column_stack([-along[:, 1], along[:, 0]]) / lengths[:, None]
-    from_start = points[:, None] - polygon
-    inside = np.einsum("pej,ej->pe", from_start, inward)
-    if outer.convex:
-        return float(inside.min())
-    share = np.clip(np.einsum("pej,ej->pe", from_start, along) / lengths**2, 0, 1)
-    apart = np.linalg.norm(from_start - share[..., None] * along, axis=2)
-    nearest = apart.argmin(axis=1)
-    rows = np.arange(len(points))
-    return float((apart[rows, nearest] * np.sign(inside[rows, nearest])).min())
+    """The tube's wall where it is thinnest, in mm; 0 where the bore is not inside."""
+    outer, bore = (Plan(outline, Fineness(64, CHORD_ERROR_MM)).polygon for outline in (section.outer, section.bore))
+    return float(nearest(outer, bore)[0].min()) if contains(outer, bore).all() else 0.0
 
 
 class _Refusing:
@@ -290,7 +280,7 @@ def _settle_brim(bench: _Bench, section: Section, wall: float) -> None:
     )
 
 
-def _settle_crown(bench: _Bench, crown: Plan) -> np.ndarray:
+def _settle_crown(bench: _Bench, crown: Plan) -> Floats:
     """Settles rise and edge; the crown's profile."""
     kind, reach = bench.recipe.crown, crown.reach
     half = f"half the crown's width is {say_mm(reach)}"
@@ -342,7 +332,7 @@ def _settle_hole(
     spigot: Plan,
     spigot_reach: float,
     crown: Plan,
-    profile: np.ndarray,
+    profile: Floats,
     mitre_deg: float,
     clear_depth_mm: float | None,
 ) -> float:
@@ -514,8 +504,7 @@ def _settle_ribs(bench: _Bench, spigot: Plan, wall: float) -> None:
     if bench.recipe.rib_count and bench.recipe.fit != "press":
         bench.refuse("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
     gap = float(bench.recipe.gap_mm or 0)
-    polygon = spigot.polygon
-    around = float(np.linalg.norm(np.roll(polygon, -1, axis=0) - polygon, axis=1).sum())
+    around = float(edge_lengths(spigot.polygon).sum())
     tallest = gap + min(0.6, wall + min(bench.recipe.brim_mm, 0.0) - LEAST_CUT_MM)
     least = max(gap + 0.05, 0.1)
     most = min(MOST_RIBS, around // 4) if tallest >= least else 0

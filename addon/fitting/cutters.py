@@ -10,6 +10,7 @@ import numpy as np
 from manifold3d import CrossSection, Manifold, OpType
 
 from ..geometry.frames import Floats
+from ..geometry.polygons import edge_lengths, nearest, outward_normals
 from ..geometry.sections import Outline
 from ..trade.hardware import NUT_POCKET_GAP_MM, Thread, thread_named
 from .plans import Plan
@@ -113,18 +114,14 @@ def _rib(recipe: Recipe, side: Side, bottom: float, top: float, tapered: bool) -
 def _spread(plan: Plan, count: int, seam_degrees: float) -> list[Side]:
     """Places evenly along the outline, a quarter step past the seam so that neither it nor the vent is hit."""
     polygon = plan.polygon
-    along = np.roll(polygon, -1, axis=0) - polygon
-    lengths = np.linalg.norm(along, axis=1)
+    lengths, outward = edge_lengths(polygon), outward_normals(polygon)
     ends = np.cumsum(lengths)
-    seam = side_at(plan, seam_degrees).place
-    nearest = int(np.linalg.norm(polygon - seam, axis=1).argmin())
-    start = ends[nearest] - lengths[nearest]
+    seam = int(np.linalg.norm(polygon - side_at(plan, seam_degrees).place, axis=1).argmin())
     sides = []
-    for distance in (start + (np.arange(count) + 0.25) * ends[-1] / count) % ends[-1]:
+    for distance in (ends[seam] - lengths[seam] + (np.arange(count) + 0.25) * ends[-1] / count) % ends[-1]:
         edge = int(np.searchsorted(ends, distance, "right"))
-        direction = along[edge] / lengths[edge]
-        place = polygon[edge] + direction * (distance - ends[edge] + lengths[edge])
-        sides.append(Side(place, np.array([direction[1], -direction[0]])))
+        share = 1 - (ends[edge] - distance) / lengths[edge]
+        sides.append(Side(polygon[edge] + share * (polygon[(edge + 1) % len(polygon)] - polygon[edge]), outward[edge]))
     return sides
 
 
@@ -181,11 +178,7 @@ def pocket_depth(hole: str, thread: Thread) -> float:
 
 def crown_height(crown: Plan, profile: Floats, place: Floats, radius: float) -> float:
     """Height of the crown over the lowest point of a circle of that radius about a place."""
-    polygon = crown.polygon
-    along = np.roll(polygon, -1, axis=0) - polygon
-    share = np.einsum("ij,ij->i", place - polygon, along) / np.einsum("ij,ij->i", along, along)
-    nearest = polygon + along * np.clip(share, 0, 1)[:, None]
-    inset = float(np.linalg.norm(place - nearest, axis=1).min()) - radius
+    inset = float(nearest(crown.polygon, place[None])[0][0]) - radius
     return float(np.interp(inset, profile[:, 0], profile[:, 1]))
 
 

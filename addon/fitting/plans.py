@@ -11,6 +11,7 @@ import numpy as np
 from manifold3d import CrossSection, JoinType
 
 from ..geometry.frames import Floats
+from ..geometry.polygons import signed_area
 from ..geometry.sections import Outline, facets_of
 from .rings import corner_radius, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
@@ -60,7 +61,7 @@ class Plan:
         cleaned = CrossSection([polygon]).simplify(_TELLING_MM).to_polygons()
         if not cleaned:
             raise ValueError("the outline encloses nothing")
-        return max(cleaned, key=lambda loop: Outline.free(loop).area)
+        return max(cleaned, key=signed_area)
 
     @cached_property
     def convex(self) -> bool:

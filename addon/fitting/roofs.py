@@ -15,6 +15,7 @@ import numpy as np
 from manifold3d import Manifold, triangulate
 
 from ..geometry.frames import Floats
+from ..geometry.polygons import cross, outward_normals
 from .shells import TOGETHER, Indices, Shell, bridged, made_one, opened, surface_index, without_repeats
 from .wavefront import hips
 
@@ -28,8 +29,8 @@ class Roof:
     """(e,): which face each edge goes round."""
     start: Indices
     end: Indices
-    along: Floats
-    """(f, 2): the direction of the polygon's side under each face."""
+    outward: Floats
+    """(f, 2): the unit normal of the polygon's side under each face."""
     foot: Indices
     """The corners of the polygon, counter-clockwise."""
 
@@ -62,8 +63,7 @@ def _roof(corners: bytes) -> Roof:
 def is_convex(polygon: Floats) -> bool:
     along = np.roll(polygon, -1, axis=0) - polygon
     after = np.roll(along, -1, axis=0)
-    turns = along[:, 0] * after[:, 1] - along[:, 1] * after[:, 0]
-    return bool((turns > -1e-9 * np.linalg.norm(along, axis=1) * np.linalg.norm(after, axis=1)).all())
+    return bool((cross(along, after) > -1e-9 * np.linalg.norm(along, axis=1) * np.linalg.norm(after, axis=1)).all())
 
 
 def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | None) -> Shell:
@@ -99,9 +99,7 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | Non
 
 def _convex_roof(polygon: Floats) -> Roof:
     """The half-spaces under its faces intersected, by way of the hull of their poles about a point inside."""
-    along = np.roll(polygon, -1, axis=0) - polygon
-    along /= np.linalg.norm(along, axis=1)[:, None]
-    outward = np.column_stack([along[:, 1], -along[:, 0]])
+    outward = outward_normals(polygon)
     reach = np.einsum("ij,ij->i", outward, polygon)
     middle = polygon.mean(axis=0)
     inside = np.append(middle, (reach - outward @ middle).min() / 4)
@@ -125,13 +123,11 @@ def _convex_roof(polygon: Floats) -> Roof:
     beyond[there] = corner[back]
     under = heads == base
     foot = _chain(beyond[under], corner[under])
-    return Roof(corners, heads[~under], corner[~under], beyond[~under], along, foot)
+    return Roof(corners, heads[~under], corner[~under], beyond[~under], outward, foot)
 
 
 def _mitred_roof(polygon: Floats) -> Roof:
     corners, faces = hips(polygon)
-    along = np.roll(polygon, -1, axis=0) - polygon
-    along /= np.linalg.norm(along, axis=1)[:, None]
     # Faces that are not convex fall into triangles.
     parts = [
         (side, part)
@@ -142,14 +138,16 @@ def _mitred_roof(polygon: Floats) -> Roof:
     start = np.concatenate([part for _, part in parts])
     end = np.concatenate([np.roll(part, -1) for _, part in parts])
     face = np.repeat(np.arange(len(parts)), sizes)
-    return Roof(corners, face, start, end, along[[side for side, _ in parts]], np.arange(len(polygon)))
+    return Roof(
+        corners, face, start, end, outward_normals(polygon)[[side for side, _ in parts]], np.arange(len(polygon))
+    )
 
 
 def _welded(over: Roof) -> Roof:
     one = made_one(over.corners, over.start, over.end, over.together)
     start, end = one[over.start], one[over.end]
     kept = start != end
-    return Roof(over.corners, over.face[kept], start[kept], end[kept], over.along, without_repeats(one[over.foot]))
+    return Roof(over.corners, over.face[kept], start[kept], end[kept], over.outward, without_repeats(one[over.foot]))
 
 
 def _whole(triangles: Indices) -> Indices:
@@ -180,14 +178,14 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
 
     # Every edge's points, on the right of its face where it goes up (or level along the top), on the left where down.
     climb = height[over.end] - height[over.start]
-    ahead = np.einsum("ij,ij->i", (corners[over.end] - corners[over.start])[:, :2], over.along[over.face])
+    ahead = cross(over.outward[over.face], (corners[over.end] - corners[over.start])[:, :2])
     edges = np.flatnonzero((climb != 0) | (ahead < 0))
     crossed, step = _runs(count[own[edges]])
     vertex = np.concatenate([low[edges], high[edges], begin[own[edges[crossed]]] + step])
     edge = np.concatenate([edges, edges, edges[crossed]])
     left = climb[edge] < 0
     face, place = over.face[edge], vertices[vertex]
-    leftward = -np.einsum("ij,ij->i", place[:, :2], over.along[face])
+    leftward = cross(place[:, :2], over.outward[face])
     order = np.lexsort([leftward, place[:, 2], face])
     vertex, left, face = vertex[order], left[order], face[order]
 

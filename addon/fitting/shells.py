@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
-from ..geometry.sections import _signed_area as signed_area
+from ..geometry.polygons import signed_area
 
 SURFACES = (
     "crown",

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
+from ..geometry.polygons import cross
 
 _SHAKE = 1e-6
 """Sides are turned (in radians) and moved (in mm) at random by up to this, so that no two things happen at once."""
@@ -82,12 +83,12 @@ class _Wavefront:
         """Where the first end of every side would be at time 0, and its velocity."""
         before = np.roll(sides, 1)
         a, b = self.inward[before], self.inward[sides]
-        cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+        turn = cross(a, b)
 
         def meet(first: Floats, second: Floats) -> Floats:
             x = first * b[:, 1] - second * a[:, 1]
             y = second * a[:, 0] - first * b[:, 0]
-            return np.column_stack([x, y]) / cross[:, None]
+            return np.column_stack([x, y]) / turn[:, None]
 
         one = np.ones(len(sides))
         return meet(self.offset[before], self.offset[sides]), meet(one, one)
@@ -99,7 +100,7 @@ class _Wavefront:
         count = len(sides)
         before = np.roll(self.along[sides], 1, axis=0)
         along, inward = self.along[sides], self.inward[sides]
-        corners = np.flatnonzero(before[:, 0] * along[:, 1] - before[:, 1] * along[:, 0] < 0)
+        corners = np.flatnonzero(cross(before, along) < 0)
         if not len(corners):
             return None
         gap = starts[corners] @ inward.T - self.offset[sides]
