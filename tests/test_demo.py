@@ -7,16 +7,17 @@ import itertools
 from collections import Counter
 from pathlib import Path
 
-import demo_assembly
 import numpy as np
 import pytest
 import trimesh
-from demo_assembly import ExpectedEnd, expected_ends, market_stall, write_demo
 from manifold3d import Manifold
 
+import demo_assembly
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.jobfile import read_job
+from addon.takeoff import take_off
+from demo_assembly import ExpectedEnd, expected_ends, market_stall, write_demo
 
 
 @pytest.fixture(scope="module")
@@ -149,3 +150,36 @@ def test_the_facets_are_those_of_a_cad_export(bodies: list[Mesh]) -> None:
     sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
     areas = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2
     assert np.mean(sides**2 / (2 * areas) > 100) > 0.4
+
+
+@pytest.mark.parametrize("as_soup", [True, False])
+def test_the_takeoff_finds_every_end_and_tells_what_it_is(tmp_path: Path, bodies: list[Mesh], as_soup: bool) -> None:
+    """As bodies with names, and as the file's triangles with no two of them joined."""
+    meshes = bodies
+    if as_soup:
+        soup = trimesh.load_mesh(read_job(write_demo(tmp_path)).assembly.files[0], process=False)
+        meshes = [Mesh(np.array(soup.vertices), np.array(soup.faces, np.int32), "market_stall")]
+    found = list(take_off(meshes, 8.0).ends)
+    for expected in expected_ends():
+        # A coped end has no rim plane: its place on the axis is anywhere between the post's axis and its own tip.
+        near = 2 * expected.section.outer.width if expected.cause == "coped" else 0.1
+        matches = [
+            end
+            for end in found
+            if end.frame.z @ expected.axis > 0.9999
+            and np.linalg.norm(end.frame.origin - expected.position_mm) < near
+            and end.section.outer.width == pytest.approx(expected.section.outer.width, abs=0.02)
+        ]
+        assert len(matches) == 1, expected
+        (end,) = matches
+        found.remove(end)
+        assert end.cause == expected.cause, (expected, end.reason)
+        assert end.section.kind == expected.section.kind
+        for read, true in ((end.section.outer, expected.section.outer), (end.section.bore, expected.section.bore)):
+            sizes = (true.width, true.depth, true.corner_radius)
+            assert (read.width, read.depth, read.corner_radius) == pytest.approx(sizes, abs=0.02), expected
+        if expected.cause != "coped":
+            assert end.mitre_deg == pytest.approx(expected.mitre_deg, abs=0.05)
+        if not as_soup:
+            assert end.source == expected.tube
+    assert found == []
