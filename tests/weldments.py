@@ -7,6 +7,7 @@ import math
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
 from typing import Literal
@@ -72,7 +73,7 @@ def _half_circle(occ: ModuleType, x: float, radius: float, side: int) -> list[in
         occ.addPoint(x + side * radius, 0, 0),
         occ.addPoint(x, side * radius, 0),
     ]
-    return [points[0], *(occ.addCircleArc(a, centre, b) for a, b in zip(points, points[1:], strict=False)), points[2]]
+    return [points[0], *(occ.addCircleArc(a, centre, b) for a, b in pairwise(points)), points[2]]
 
 
 @dataclass(frozen=True)

@@ -82,18 +82,19 @@ def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indice
         bore, outer = fits[rim], fits[count + rim]
         found: tuple[Section, Floats, float] | None
         if rims.single[rim]:
-            found = _combined(bore, bore)
+            section, centre, turn = combined(bore, bore)
+            found = Section(section.outer, section.outer), centre, turn
         else:
-            found = _combined(outer, bore) if walled[rim] and not rims.shared[rim] else None
-            if (found is None or not _is_tube(found[0])) and rims.face[rim] >= 0:
+            found = combined(outer, bore) if walled[rim] and not rims.shared[rim] else None
+            if (found is None or not is_tube(found[0])) and rims.face[rim] >= 0:
                 plane = _Plane(origins[rim], x[rim], y[rim])
                 by_wall = _outer_by_wall(surface, rims, rim, bores[rim], bore, plane, face_loops, faces)
-                found = _combined(by_wall, bore) if by_wall else None
-            if found is None or not _is_tube(found[0]):
+                found = combined(by_wall, bore) if by_wall else None
+            if found is None or not is_tube(found[0]):
                 profiles.append(None)
                 continue
         base = Frame(origins[rim], np.array([x[rim], y[rim], rims.axes[rim]]))
-        profiles.append(_placed(*found, base, rims.normals[rim], bores[rim]))
+        profiles.append(placed(*found, base, rims.normals[rim], bores[rim]))
     return profiles
 
 
@@ -113,7 +114,7 @@ def _walled(surface: Surface, rims: Rims) -> NDArray[np.bool_]:
     return rims.outer.sums(leans * areas) < WALL_TILT**2 * rims.outer.sums(areas)
 
 
-def _combined(outer: Fit, bore: Fit) -> tuple[Section, Floats, float]:
+def combined(outer: Fit, bore: Fit) -> tuple[Section, Floats, float]:
     """Section, where its centre lies in the drawing plane, and by how many radians its x is turned there."""
     if outer.outline.shape == "free":
         turn = polygons.least_box_turn(outer.polygon())
@@ -143,7 +144,7 @@ def _box(outline: Outline) -> Floats:
     return np.array([outline.centre - half, outline.centre + half])
 
 
-def _is_tube(section: Section) -> bool:
+def is_tube(section: Section) -> bool:
     """Whether the wall is thin, and much the same on all four sides."""
     outer, bore = _box(section.outer), _box(section.bore)
     walls = np.concatenate([bore[0] - outer[0], outer[1] - bore[1]])
@@ -196,7 +197,7 @@ def _outer_by_wall(
     return replace(fit, outline=fit.outline.offset(wall))
 
 
-def _placed(section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats) -> Profile:
+def placed(section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats) -> Profile:
     """The profile with its frame turned so that equal fittings get equal directions."""
     lean = base.axes @ normal
     mitre = math.degrees(math.atan2(math.hypot(lean[0], lean[1]), lean[2]))

@@ -10,16 +10,18 @@ import numpy as np
 
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
+from ..geometry.units import say_mm
 from ..trade.sizes import size_fit
 from .axes import sharpened
 from .boxes import Chunks
 from .clearance import clearances
 from .doubt import SizeFit, doubt_unit
 from .ends import Takeoff, TubeEnd
+from .prisms import plain_ends
 from .profiles import Profile, read_profiles
 from .rims import find_rims
 from .surface import read_surface
-from .verdicts import Verdict, joints, judge
+from .verdicts import Verdict, judged, unfit
 from .walls import WallIndex, trace
 
 LEAST_LENGTH = 0.75
@@ -46,46 +48,43 @@ def take_off(
     if wall_mm is not None:
         _check_length(wall_mm, "wall")
     surface = read_surface(meshes)
-    index = WallIndex.of(surface)
+    index, chunks = WallIndex.of(surface), Chunks.of(surface)
     rims, face_loops, faces = find_rims(surface)
     rims = sharpened(surface, index, rims)
     read = read_profiles(surface, rims, face_loops, faces)
-    kept = np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64)
-    rims, profiles = rims.taken(kept), [profile for profile in read if profile is not None]
-    chunks = Chunks.of(surface)
+    rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
+    profiles = [profile for profile in read if profile is not None]
     runs = trace(surface, index, chunks, rims, profiles)
-    tubes = [
-        runs.bends[end] or runs.reach[end] >= LEAST_LENGTH * 2 * profile.section.outer.half_width
-        for end, profile in enumerate(profiles)
-    ]
+    for rim in np.flatnonzero(rims.single).tolist():
+        profiles[rim] = _walled(profiles[rim], wall_mm)
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
-    cleared = clearances(surface, chunks, profiles, runs, needed)
     bodies = surface.bodies[rims.bore.half_edges[rims.bore.begins[:-1]] // 3].tolist()
-    met = joints(profiles, needed)
-    ends = []
-    for end, profile in enumerate(profiles):
-        if not tubes[end]:
-            continue
-        name = surface.body_names[bodies[end]]
-        joint = met.get(end)
-        partner = (surface.body_names[bodies[joint.other]], joint.distance) if joint else None
-        verdict = judge(surface, profile, bodies[end], runs, end, cleared[end], partner, float(needed[end]))
-        if rims.single[end]:
-            profile, verdict = _with_wall(profile, verdict, wall_mm)
-        ends.append(
-            TubeEnd(
-                source=name,
-                section=profile.section,
-                frame=profile.frame,
-                mitre_deg=profile.mitre_deg,
-                mitre_direction_deg=profile.mitre_direction_deg,
-                clear_depth_mm=verdict.clear_depth,
-                cause=verdict.cause,
-                reason=verdict.reason,
-            )
-        )
+    verdicts = judged(surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed)
+    tubes = [
+        end
+        for end, profile in enumerate(profiles)
+        if runs.bends[end] or runs.reach[end] >= LEAST_LENGTH * 2 * profile.section.outer.half_width
+    ]
+    found = [(bodies[end], profiles[end], _without_wall(profiles[end], verdicts[end], wall_mm)) for end in tubes]
+    for plain in plain_ends(surface, [profiles[end] for end in tubes], [bodies[end] for end in tubes]):
+        found.append((plain.body, plain.profile, unfit(plain.departure)))
+    found.sort(key=lambda end: end[0])
+    ends = tuple(_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found)
     doubt = None if unit_given else doubt_unit([end.section for end in ends], size_fit)
-    return Takeoff(tuple(ends), doubt, surface.notes)
+    return Takeoff(ends, doubt, surface.notes)
+
+
+def _tube_end(source: str, profile: Profile, verdict: Verdict) -> TubeEnd:
+    return TubeEnd(
+        source=source,
+        section=profile.section,
+        frame=profile.frame,
+        mitre_deg=profile.mitre_deg,
+        mitre_direction_deg=profile.mitre_direction_deg,
+        clear_depth_mm=verdict.clear_depth,
+        cause=verdict.cause,
+        reason=verdict.reason,
+    )
 
 
 def _check_length(value: float, words: str) -> float:
@@ -98,18 +97,22 @@ def _depth_for(section: Section, needed: float | Callable[[Section], float]) -> 
     return _check_length(needed(section) if callable(needed) else needed, "spigot's depth")
 
 
-def _with_wall(profile: Profile, verdict: Verdict, wall_mm: float | None) -> tuple[Profile, Verdict]:
-    """A tube of which only the outer surface is there, with the wall that was given."""
-    outer = profile.section.outer
-    if wall_mm is None:
-        if verdict.cause == "open":
-            verdict = replace(
-                verdict, cause="no wall", reason="Only the outer surface is modelled; give the wall of the tube"
-            )
-        return profile, verdict
+def _walled(profile: Profile, wall_mm: float | None) -> Profile:
+    """A tube of which only the outer surface is there, with the wall that was given, if it has room."""
+    if wall_mm is None or wall_mm >= profile.section.outer.half_width:
+        return profile
     try:
-        bore = outer.offset(-wall_mm)
+        bore = profile.section.outer.offset(-wall_mm)
     except ValueError:
-        reason = f"The wall given, {wall_mm:g} mm, leaves no bore in this tube; give a thinner one"
-        return profile, replace(verdict, cause="no wall", reason=reason)
-    return replace(profile, section=Section(outer, bore)), verdict
+        return profile
+    return replace(profile, section=Section(profile.section.outer, bore), bore=bore.polygon())
+
+
+def _without_wall(profile: Profile, verdict: Verdict, wall_mm: float | None) -> Verdict:
+    """The verdict, where a tube that would be open has no wall."""
+    if verdict.cause != "open" or profile.section.bore is not profile.section.outer:
+        return verdict
+    reason = "Only the outer surface is modelled; give the wall, such as wall_mm = 3 in [assembly]"
+    if wall_mm is not None:
+        reason = f"The wall given, {say_mm(wall_mm)}, leaves no bore in this tube; give the wall that it has"
+    return replace(verdict, cause="no wall", reason=reason)

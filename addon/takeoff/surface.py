@@ -15,7 +15,7 @@ from ..geometry.mesh import Mesh
 from ..geometry.topology import Indices
 
 _FLOAT32_STEP = 2.0**-23
-_FLAT = np.sin(np.radians(0.3))
+_FLAT = np.sin(np.radians(1.0))
 _SMOOTH = np.cos(np.radians(25.0))
 """Neighbours that turn less than this belong to one curved wall; a rim mitred 60° turns 30° from its tube."""
 
@@ -80,10 +80,11 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     normals = crosses / np.maximum(lengths, 1e-300)[:, None]
     noise = mesh_noise[mesh_of]
     faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, noise)
+    volumes = np.einsum("ij,ij->i", vertices[triangles[:, 0]], crosses)
+    bodies, inside_out = _with_cavities(bodies, mesh_of, vertices[triangles], volumes)
     names, body_meshes = _body_names(bodies, mesh_of, meshes)
     closed = np.bincount(bodies, weights=(mates.reshape(-1, 3) < 0).any(axis=1), minlength=len(names)) == 0
-    volumes = np.einsum("ij,ij->i", vertices[triangles[:, 0]], crosses)
-    inside_out = closed & (np.bincount(bodies, weights=volumes, minlength=len(names)) < 0)
+    inside_out &= closed
     if inside_out.any():
         normals = np.where(inside_out[bodies, None], -normals, normals)
         number = _count(int(inside_out.sum()), "body was", "bodies were")
@@ -254,6 +255,34 @@ def _numbered(labels: Indices) -> Indices:
     """Labels that each name their least member, as 0, 1, ..."""
     leads = labels == np.arange(len(labels))
     return (np.cumsum(leads) - 1)[labels]
+
+
+def _with_cavities(
+    bodies: Indices, mesh_of: Indices, corners: Floats, volumes: Floats
+) -> tuple[Indices, NDArray[np.bool_]]:
+    """Bodies whose cavities, which wind the other way round, count as theirs, and which bodies are inside out."""
+    if not len(bodies):
+        return bodies, np.zeros(0, bool)
+    count = int(bodies.max()) + 1
+    negative = np.bincount(bodies, weights=volumes, minlength=count) < 0
+    if not negative.any():
+        return bodies, negative
+    low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
+    np.minimum.at(low, bodies, corners.min(axis=1))
+    np.maximum.at(high, bodies, corners.max(axis=1))
+    meshes = np.empty(count, np.int64)
+    meshes[bodies] = mesh_of
+    holder = np.arange(count)
+    for cavity in np.flatnonzero(negative).tolist():
+        around = (
+            ~negative & (meshes == meshes[cavity]) & (low < low[cavity]).all(axis=1) & (high > high[cavity]).all(axis=1)
+        )
+        if around.any():
+            sizes = np.where(around, (high - low).prod(axis=1), np.inf)
+            holder[cavity] = int(sizes.argmin())
+    negative &= holder == np.arange(count)
+    kept, renumbered = np.unique(holder, return_inverse=True)
+    return renumbered[bodies], negative[kept]
 
 
 def _body_names(bodies: Indices, mesh_of: Indices, meshes: Sequence[Mesh]) -> tuple[tuple[str, ...], Indices]:

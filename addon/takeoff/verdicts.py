@@ -21,6 +21,8 @@ from .walls import Runs
 _BARS_ALL = 0.9
 """Share of the bore that a plate or plug covers at least; less is a bolt or pin that crosses it."""
 _OPPOSITE = -0.999
+_AT_RIM = 2e-3
+"""Share of the width within which something is at the rim."""
 
 
 @dataclass(frozen=True)
@@ -30,16 +32,36 @@ class Verdict:
     reason: str
 
 
-@dataclass(frozen=True)
-class Joint:
-    """Another tube's end that stands against this one."""
+def judged(
+    surface: Surface,
+    profiles: Sequence[Profile],
+    bodies: Sequence[int],
+    runs: Runs,
+    clearances: Sequence[Clearance],
+    needed: Floats,
+) -> list[Verdict]:
+    """The verdict on each of k ends: whether a spigot ``needed`` (k,) mm long could go in."""
+    met = _joints(profiles, needed)
+    verdicts = []
+    for end, profile in enumerate(profiles):
+        if end in met:
+            other, distance = met[end]
+            verdicts.append(Verdict("blocked", 0.0, _joined(surface.body_names[bodies[other]], distance)))
+        else:
+            verdicts.append(_judge(surface, profile, bodies[end], runs, end, clearances[end], float(needed[end])))
+    return verdicts
 
-    other: int
-    distance: float
+
+def unfit(departure: float) -> Verdict:
+    """The verdict on a cope, whose rim departs from a plane, or on the flat end of a solid bar."""
+    if departure <= 0:
+        return Verdict("solid", 0.0, "A solid bar has no bore; leave this end without a fitting")
+    reason = f"Coped: the rim departs {say_mm(departure)} from a plane; cut it flat or leave it without a fitting"
+    return Verdict("coped", 0.0, reason)
 
 
-def joints(profiles: Sequence[Profile], needed: Floats) -> dict[int, Joint]:
-    """Ends that face another end within ``needed`` (k,) mm: two mitres of one corner, two tubes butted in line."""
+def _joints(profiles: Sequence[Profile], needed: Floats) -> dict[int, tuple[int, float]]:
+    """Ends that face another end: which that is and how far away. Two mitres of a corner, two tubes butted in line."""
     if not profiles:
         return {}
     origins = np.array([profile.frame.origin for profile in profiles])
@@ -47,12 +69,12 @@ def joints(profiles: Sequence[Profile], needed: Floats) -> dict[int, Joint]:
     widths = np.array([profile.section.outer.width for profile in profiles])
     a, b = topology.close_pairs(origins, np.zeros(len(origins), np.int64), needed + 0.5 * widths)
     facing = np.einsum("ij,ij->i", normals[a], normals[b]) < _OPPOSITE
-    found: dict[int, Joint] = {}
+    found: dict[int, tuple[int, float]] = {}
     for one, other in zip(a[facing].tolist(), b[facing].tolist(), strict=True):
         for own, against in ((one, other), (other, one)):
             gap = _gap(profiles[own], origins[against] - origins[own], widths[own], needed[own])
-            if gap is not None and (own not in found or gap < found[own].distance):
-                found[own] = Joint(against, gap)
+            if gap is not None and (own not in found or gap < found[own][1]):
+                found[own] = against, gap
     return found
 
 
@@ -60,29 +82,19 @@ def _gap(profile: Profile, arm: Floats, width: float, needed: float) -> float | 
     """How far in front of the rim, along the axis, the plane of another rim lies; None where it is not in the way."""
     distance = float(arm @ profile.rim_normal) / float(profile.rim_normal @ profile.frame.z)
     aside = float(np.linalg.norm(arm - distance * profile.frame.z))
-    in_the_way = aside < 0.5 * width and -0.02 * width < distance <= needed
-    return max(distance, 0.0) if in_the_way else None
+    at_rim = _AT_RIM * width
+    in_the_way = aside < 0.5 * width and -10 * at_rim < distance <= needed
+    return (distance if distance > at_rim else 0.0) if in_the_way else None
 
 
-def judge(
-    surface: Surface,
-    profile: Profile,
-    body: int,
-    runs: Runs,
-    end: int,
-    clearance: Clearance,
-    joint: tuple[str, float] | None,
-    needed: float,
+def _judge(
+    surface: Surface, profile: Profile, body: int, runs: Runs, end: int, clearance: Clearance, needed: float
 ) -> Verdict:
-    """The verdict on one end. ``joint`` is the name of the end's partner and its distance."""
-    at_rim = 2e-3 * profile.section.outer.width
+    at_rim = _AT_RIM * profile.section.outer.width
     straight = float(runs.straight[end])
-    if joint is not None:
-        return Verdict("blocked", 0.0, _joined(*joint, at_rim))
     if clearance.in_front is not None:
-        return Verdict(
-            "blocked", 0.0, _in_front(_named(surface, clearance.in_front, body), clearance.in_front.distance)
-        )
+        name = _named(surface, clearance.in_front, body)
+        return Verdict("blocked", 0.0, _in_front(name, clearance.in_front.distance))
     inside = clearance.inside
     if inside is not None and inside.distance <= at_rim:
         return Verdict("blocked", 0.0, _in_front(_named(surface, inside, body), 0.0))
@@ -141,8 +153,8 @@ def _in_front(name: str, distance: float) -> str:
     return f"Blocked by {name}, at the rim; leave this end without a fitting or move what is there"
 
 
-def _joined(name: str, distance: float, at_rim: float) -> str:
-    if distance > at_rim:
+def _joined(name: str, distance: float) -> str:
+    if distance > 0:
         return f"Faces the end of {name}, {say_mm(distance)} away; leave this end without a fitting"
     return f"Joined to {name}; leave this end without a fitting"
 

@@ -1,0 +1,179 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Ends without a flat rim, on bodies of one piece: coped tubes and solid bars."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from ..geometry import polygons, topology
+from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outline, off_outline
+from ..geometry.frames import Floats, Frame
+from ..geometry.topology import Indices
+from .profiles import Profile, combined, is_tube, placed
+from .rims import STEEPEST_MITRE_DEG
+from .surface import Surface
+
+_SIDE = 0.02
+_MOSTLY_SIDE = 0.16
+"""Share of a body's skin that may face along its axis: that of a square bar three times as long as wide."""
+_SLENDER = 3.0
+"""A bar is at least this many times longer than wide; flatter than this it is a flat bar or a plate."""
+_SLICES = (0.0, 0.19, -0.23)
+"""Where to cut a body to see its section, in lengths from its middle: a hole may be in the way of one."""
+_ON_OUTLINE = 4e-3
+_STEEP = 0.3
+_FLAT = 5e-3
+"""Share of its width that a rim may depart from a plane and still be called flat."""
+
+
+@dataclass(frozen=True, eq=False)
+class Prism:
+    """An end of a body that is a single tube or bar."""
+
+    body: int
+    profile: Profile
+    departure: float
+    """How far the rim departs from a plane, in mm; 0 for the flat end of a solid bar."""
+
+
+def plain_ends(surface: Surface, ends: Sequence[Profile], bodies: Sequence[int]) -> list[Prism]:
+    """The ends of closed bodies that have no rim: copes, and the ends of solid bars of about the tubes' size.
+
+    ``ends`` are the rims that were found and ``bodies`` the bodies they belong to.
+    """
+    count = len(surface.body_names)
+    if not count:
+        return []
+    found = np.bincount(np.array(bodies, int), minlength=count)
+    rims = dict(zip(bodies, ends, strict=True))
+    least = min((end.section.outer.width for end in ends), default=0.0) / 2
+    order = np.argsort(surface.bodies, kind="stable")
+    begins = np.concatenate([[0], np.cumsum(np.bincount(surface.bodies, minlength=count))])
+    prisms: list[Prism] = []
+    for body in np.flatnonzero((found < 2) & surface.body_closed).tolist():
+        triangles = order[begins[body] : begins[body + 1]]
+        prisms += _of_body(surface, body, triangles, rims.get(body), least)
+    return prisms
+
+
+def _of_body(surface: Surface, body: int, triangles: Indices, rim: Profile | None, least: float) -> list[Prism]:
+    axis = rim.frame.z if rim is not None else _long_axis(surface, triangles)
+    if axis is None:
+        return []
+    corners = surface.vertices[surface.triangles[triangles]]
+    along = corners @ axis
+    middle = corners.mean(axis=(0, 1))
+    base = Frame.along(middle + axis * ((along.min() + along.max()) / 2 - middle @ axis), axis)
+    local = base.to_local(corners.reshape(-1, 3)).reshape(-1, 3, 3)
+    length = float(np.ptp(along))
+    for share in _SLICES:
+        loops = _sliced(surface, triangles, local, share * length)
+        outer = _fitted(loops[0]) if loops else None
+        bore = _fitted(loops[1]) if len(loops) > 1 else None
+        if outer is None or len(loops) > 2 or not _is_prism(local, outer, bore):
+            continue
+        wanted = rim is not None or (least <= outer.outline.depth and outer.outline.width * _SLENDER < length)
+        if bore is not None and not is_tube(combined(outer, bore)[0]):
+            return []
+        if bore is None and (rim is not None or not wanted or outer.outline.width > _SLENDER * outer.outline.depth):
+            return []
+        ups = (1, -1) if rim is None else (-1,)
+        ends = [_end(surface, body, triangles, local, base, loops, outer, up) for up in ups]
+        return [end for end in ends if end is not None]
+    return []
+
+
+def _fitted(loop: Floats) -> Fit:
+    """The outline of a slice. Where the mesh is not made of straight facets, its corners lie a little inside the
+    true curve."""
+    fit = fit_outline(loop)
+    return fit if fit.outline.shape != "free" else fit_outline(loop, FIT_TOLERANCE * fit.outline.width / 2)
+
+
+def _is_prism(local: Floats, outer: Fit, bore: Fit | None) -> bool:
+    """Whether all of a body lies between the two outlines, whatever the height."""
+    points = local[..., :2].reshape(-1, 2)
+    tolerance = _ON_OUTLINE * outer.outline.width
+    inside = _off(outer, points).max() < tolerance
+    return bool(inside and (bore is None or _off(bore, points).min() > -tolerance))
+
+
+def _off(fit: Fit, points: Floats) -> Floats:
+    return off_outline(fit.outline, polygons.turned(points - fit.centre, -np.radians(fit.turn_deg)))[0]
+
+
+def _end(
+    surface: Surface,
+    body: int,
+    triangles: Indices,
+    local: Floats,
+    base: Frame,
+    loops: list[Floats],
+    outer: Fit,
+    up: int,
+) -> Prism | None:
+    """The end at the top (``up`` 1) or the bottom (-1), if it is a cope or the flat end of a bar."""
+    off = np.abs(_off(outer, local[..., :2].reshape(-1, 2))).reshape(-1, 3)
+    on_outline = off < _ON_OUTLINE * outer.outline.width
+    side = on_outline.all(axis=1) & (np.abs(surface.normals[triangles] @ base.z) < _STEEP)
+    # Where the outer wall ends: corners that it shares with what is not the outer wall.
+    shared = np.isin(surface.triangles[triangles], surface.triangles[triangles[side]]) & ~side[:, None] & on_outline
+    border = local[shared & (local[..., 2] * up > 0)]
+    if len(border) < 3:
+        return None
+    middle = border.mean(axis=0)
+    normal = np.linalg.svd(border - middle, full_matrices=False)[2][2]
+    normal *= np.sign(normal[2]) * up or 1.0
+    departure = float(np.ptp((border - middle) @ normal))
+    flat = departure < _FLAT * outer.outline.width
+    solid = len(loops) == 1
+    if solid != flat or (solid and normal[2] * up < np.cos(np.radians(STEEPEST_MITRE_DEG))):
+        return None
+    frame = Frame.along(base.to_world(np.array([[0.0, 0.0, middle[2]]]))[0], base.z * up, base.x)
+    fits = [_fitted(loop * (1, up)) for loop in loops]
+    found = combined(fits[0], fits[-1])
+    # The plane passes through the border's middle, not through the frame's origin.
+    normal = normal @ base.axes if solid else frame.z
+    if solid:
+        lift = float((base.to_world(middle[None])[0] - frame.origin) @ normal) / float(frame.z @ normal)
+        frame = Frame(frame.origin + frame.z * lift, frame.axes)
+    return Prism(body, placed(*found, frame, normal, loops[-1] * (1, up)), 0.0 if solid else departure)
+
+
+def _long_axis(surface: Surface, triangles: Indices) -> Floats | None:
+    """The direction that nearly all of a body's skin runs along; None where there is none."""
+    normals, areas = surface.normals[triangles], surface.areas[triangles]
+    shares, directions = np.linalg.eigh((normals * areas[:, None]).T @ normals)
+    if shares[0] > _MOSTLY_SIDE * shares.sum() or shares[1] <= shares[0]:
+        return None
+    axis = directions[:, 0]
+    for limit in (0.3, 0.1, _SIDE):
+        side = np.abs(normals @ axis) < limit
+        if not side.any():
+            return None
+        axis = np.linalg.eigh((normals[side] * areas[side, None]).T @ normals[side])[1][:, 0]
+    return axis
+
+
+def _sliced(surface: Surface, triangles: Indices, local: Floats, height: float) -> list[Floats]:
+    """The loops (n, 2) in which the plane at ``height`` cuts a closed body's triangles, largest first."""
+    heights = local[..., 2] - height
+    above = heights > 0
+    cut = np.flatnonzero(above.any(axis=1) & ~above.all(axis=1))
+    ahead = above[cut][:, [1, 2, 0]]
+    up, down = (~above[cut] & ahead).argmax(axis=1), (above[cut] & ~ahead).argmax(axis=1)
+    place = np.full(len(surface.triangles), -1, np.int64)
+    place[triangles[cut]] = np.arange(len(cut))
+    low, high = heights[cut, up], heights[cut, (up + 1) % 3]
+    start, end = local[cut, up, :2], local[cut, (up + 1) % 3, :2]
+    points = start + (end - start) * (low / (low - high))[:, None]
+    order, begins = topology.loops(place[surface.mates[3 * triangles[cut] + down] // 3])
+    # Diagonals of a flat facet meet the plane inside the true curve; the facet's own borders lie on it.
+    rising = 3 * triangles[cut] + up
+    border = surface.faces[rising // 3] != surface.faces[surface.mates[rising] // 3]
+    loops = [points[part[border[part]]] for part in (order[a:b] for a, b in pairwise(begins.tolist()))]
+    return sorted((loop for loop in loops if len(loop) >= 3), key=lambda loop: -abs(polygons.signed_area(loop)))
