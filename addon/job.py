@@ -8,7 +8,7 @@ all go this way.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import asdict, dataclass, replace
 
 from .bench.job_sheet import job_sheet_html
@@ -30,7 +30,7 @@ from .jobfile import Job, JobError
 from .report import result_json
 from .review import Finding, Review, review_fit, review_fitting
 from .review.gap import gap_findings
-from .takeoff import TakeoffError, TubeEnd, split_bodies, take_off
+from .takeoff import Takeoff, TakeoffError, TubeEnd, split_bodies, take_off
 from .trade.processes import material_named
 from .trade.sizes import section_name
 from .trade.tables import UnknownNameError
@@ -115,13 +115,26 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
         raise JobError(f"The assembly cannot be read: {error}.") from error
     if takeoff.unit_doubt:
         raise JobError(takeoff.unit_doubt.explanation)
-    bodies = split_bodies(meshes)
+    work = after_takeoff(job, meshes, takeoff)
+    while True:
+        try:
+            progress(*next(work))
+        except StopIteration as end:
+            progress("Done", 1.0)
+            return end.value
 
+
+def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generator[tuple[str, float], None, JobResult]:
+    """The rest of the way from the tube ends on, in steps: yields what comes next and how much of the job is done.
+
+    A caller that stops in between closes the generator; then no file has changed. Raises like ``run``.
+    """
+    bodies = split_bodies(meshes)
     made: list[Made] = []
     findings: list[Finding] = []
     batches = sort_into_batches(job, takeoff.ends)
     for index, batch in enumerate(batches):
-        progress(f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.5 * index / len(batches))
+        yield f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.5 * index / len(batches)
         try:
             one = make(job, batch)
         except RecipeError as refusal:
@@ -131,11 +144,11 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
         findings += one.findings
         findings += fit_in_place(one, bodies)
 
-    progress("Laying out the plate", 0.6)
+    yield "Laying out the plate", 0.6
     parts = [part_of(job, one) for one in made]
     plates = lay_out_all(job, made, parts)
 
-    progress("Writing and reading back the files", 0.7)
+    yield "Writing and reading back the files", 0.7
     try:
         with FileSet() as files:
             made, written = write_print_files(job, made, parts, plates, files)
@@ -145,7 +158,6 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
             write_papers(result, files)
     except FileError as error:
         raise JobError(str(error)) from error
-    progress("Done", 1.0)
     return result
 
 
@@ -180,8 +192,13 @@ def _alike(batch: Batch, other: Batch) -> bool:
 def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
     """Designs, fits and reviews the fitting of a batch; ``facets`` as in ``design``. Raises ``RecipeError``, and
     ``JobError`` for a material or a metal that is in no table."""
+    return reviewed(job, batch, designed(batch, facets))
+
+
+def designed(batch: Batch, facets: int | None = None) -> Fitting:
+    """The fitting of a batch. Raises ``RecipeError``."""
     end = batch.ends[0]
-    fitting = design(
+    return design(
         batch.recipe,
         batch.section,
         mitre_deg=end.mitre_deg,
@@ -189,9 +206,13 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
         clear_depth_mm=batch.clear_depth_mm,
         facets=facets,
     )
+
+
+def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
+    """The fitting with its gap and its review. Raises ``JobError`` for a material or a metal that is in no table."""
+    measured = job.measured_for(batch.ends[0].section)
+    off = measured.off_mm if measured else None
     try:
-        measured = job.measured_for(end.section)
-        off = measured.off_mm if measured else None
         gap = fit_band(fitting, job.process, job.tube, bore_tolerance_mm=off)
     except UnknownNameError as error:
         raise JobError(str(error)) from error
@@ -207,10 +228,12 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
 
 
 def fit_in_place(made: Made, bodies: Sequence[Mesh]) -> list[Finding]:
-    """What the fitting meets in the assembly, at each of its ends."""
+    """What the fitting meets in the assembly, at each of its ends whose tube is there."""
     findings: list[Finding] = []
     for end in made.batch.ends:
-        tube = next(body for body in bodies if body.name == end.source)
+        tube = next((body for body in bodies if body.name == end.source), None)
+        if tube is None:
+            continue
         fit = review_fit(
             made.fitting.mesh.placed(end.frame),
             tube,

@@ -26,6 +26,9 @@ from ..geometry.units import MM_PER_UNIT
 
 NameOf = Callable[[bpy.types.Object], str]
 
+FITTING_MARK = "ferrule_fitting"
+"""Custom property of the fittings that the window puts into a scene: they are no part of the assembly."""
+
 _MM_PER_METRE = MM_PER_UNIT["m"]
 _SHAPES = {"MESH", "CURVE", "FONT", "SURFACE", "META", "CURVES"}
 
@@ -97,7 +100,8 @@ def meshes_of(
 
     ``objects`` are originals of the scene that ``depsgraph`` was evaluated for; ``unit_scale`` is metres per Blender
     unit (``unit_scale_of``). Modifiers are applied, curves and text converted, every instance is a mesh of its own
-    under "instancer / object"; particles are no tubes and stay out, as does what is hidden in the view or in renders.
+    under "instancer / object"; particles are no tubes and stay out, as do fittings and what is hidden in the view or in
+    renders.
     ``name_of`` says what an object is called. Raises ``SceneError`` for an object with coordinates that are no numbers.
     """
     wanted = {item.session_uid: item for item in objects}
@@ -115,6 +119,8 @@ def meshes_of(
         if owner.session_uid not in wanted or owner.session_uid not in rendered or owner.hide_render:
             continue
         shown.add(owner.session_uid)
+        if FITTING_MARK in owner or FITTING_MARK in item.original:
+            continue
         if item.type != "MESH" or item.original.hide_render or not instance.show_self or instance.particle_system:
             continue
         name = name_of(owner) if item.original == owner else f"{name_of(owner)} / {name_of(item.original)}"
@@ -137,6 +143,15 @@ def meshes_of(
 def put_mesh(mesh: Mesh, name: str, collection: bpy.types.Collection, unit_scale: float) -> bpy.types.Object:
     """A new object in ``collection`` with the mesh, its coordinates in Blender units of ``unit_scale`` metres."""
     data = bpy.data.meshes.new(name)
+    fill_mesh(data, mesh, unit_scale)
+    item = bpy.data.objects.new(name, data)
+    collection.objects.link(item)
+    return item
+
+
+def fill_mesh(data: bpy.types.Mesh, mesh: Mesh, unit_scale: float) -> None:
+    """Gives a datablock the mesh in place of what it holds; its materials stay."""
+    data.clear_geometry()
     data.vertices.add(len(mesh.vertices))
     data.vertices.foreach_set("co", (mesh.vertices / (_MM_PER_METRE * unit_scale)).astype(np.float32).ravel())
     data.loops.add(mesh.triangles.size)
@@ -144,9 +159,6 @@ def put_mesh(mesh: Mesh, name: str, collection: bpy.types.Collection, unit_scale
     data.polygons.add(len(mesh.triangles))
     data.polygons.foreach_set("loop_start", np.arange(0, mesh.triangles.size, 3, dtype=np.int32))
     data.update(calc_edges=True)
-    item = bpy.data.objects.new(name, data)
-    collection.objects.link(item)
-    return item
 
 
 def unit_scale_of(scene: bpy.types.Scene) -> float:
