@@ -17,8 +17,9 @@ from .rings import corner_radius, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
 from .shells import Shell
 
-LEAST_FACETS = 96
-"""Of a whole circle where no count is given: even a small cap then has its volume right to 0.1 %."""
+LEAST_FACETS = 128
+"""Of a whole circle where no count is given, a quarter of it for a profile: even the smallest cap then has its volume
+right to 0.1 %."""
 _TELLING_MM = 2e-4
 """A point of a free outline nearer to the line between its neighbours than this says nothing."""
 
@@ -35,9 +36,10 @@ class Fineness:
         profile, since both push a facet's middle inward."""
         return self.facets or max(least, facets_of(radius, self.chord_error / 2))
 
-    def steps(self, radius: float, sweep: float = math.pi / 2) -> int:
+    def steps(self, radius: float, sweep: float = math.pi / 2, least: int = LEAST_FACETS // 4) -> int:
         """Steps along an arc of a profile that turns by ``sweep`` radians."""
-        return max(1, math.ceil(self.around(radius) * sweep / (2 * math.pi) - 1e-9))
+        steps = math.ceil(self.around(radius, 8) * sweep / (2 * math.pi) - 1e-9)
+        return max(steps, 1 if self.facets else least)
 
 
 @dataclass(frozen=True, eq=False)

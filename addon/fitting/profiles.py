@@ -43,7 +43,7 @@ def crown_profile(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
     elif edge == 0:
         profile = np.array([(0, 0), (0, rise)])
     else:
-        turn = np.linspace(0, np.pi / 2, fineness.steps(edge) + 1 if recipe.edge == "rounded" else 2)
+        turn = np.linspace(0, np.pi / 2, fineness.steps(edge, least=4) + 1 if recipe.edge == "rounded" else 2)
         profile = np.column_stack([edge * (1 - np.cos(turn)), rise - edge + edge * np.sin(turn)])
         if edge < rise:
             profile = np.insert(profile, 0, 0.0, axis=0)
