@@ -24,11 +24,12 @@ NUMBERED_UP_TO = 120
 """With more ends than this each end gets a dot only: numbers would cover the drawing."""
 _SHARP = math.cos(math.radians(25))
 """Edges at which a surface turns by more than this are drawn."""
-_PIXELS = 1000
-"""Width of the depth picture that tells what is hidden."""
-_MOST_SAMPLES = 12_000_000
-_SAMPLE = 0.7
-"""Distance between samples, in pixels: no pixel of a triangle is left out."""
+_PIXELS = 1400
+"""Longer side of the depth picture that tells what is hidden."""
+_DEEPER = 2.0
+"""Pixels by which an edge may lie deeper than the surfaces that it bounds."""
+_BATCH = 1_000_000
+"""Rows of triangles that are worked on at once."""
 _MOST_STROKES = 40_000
 _STUB = 4
 """Samples of an edge that are taken for a stub."""
@@ -67,7 +68,7 @@ def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: flo
     ways = to_paper(_project(np.array([end.position + end.direction for end in ends]).reshape(-1, 3))) - to_paper(
         anchors
     )
-    marks = _numbers(ends, to_paper(anchors), ways, size, (starts + finishes) / 2)
+    marks = _numbers(ends, to_paper(anchors), ways, size, _ink(starts, finishes, size))
     title = f"The assembly, with {len(ends)} tube ends"
     return svg.drawing(size[0], size[1], title, svg.strokes(starts, finishes, "edge"), *marks)
 
@@ -100,19 +101,12 @@ def _visible_edges(mesh: Mesh, flat: Floats) -> tuple[Floats, Floats]:
     a, b = _edges_to_draw(corners, mesh.triangles, len(flat))
     low, high = _bounds(flat)
     pixel = float(np.max(high - low)) / _PIXELS or 1.0
-    facing = corners[_turns(corners) > 0]
-    samples = _sample_counts(facing, pixel * _SAMPLE)
-    while samples.prod(axis=1).sum() > _MOST_SAMPLES:
-        pixel *= 1.3
-        samples = _sample_counts(facing, pixel * _SAMPLE)
-    depth = _depth_picture(facing, samples, low, pixel, high)
-    return _unhidden(flat[a], flat[b], depth, low, pixel)
-
-
-def _turns(corners: Floats) -> Floats:
-    """Twice the signed area on paper: positive for triangles that face the eye."""
-    u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    return u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    # From here on in pixels, a free one all round.
+    start = np.array([*(low - pixel), 0.0])
+    columns, rows = (np.ceil((high - low) / pixel).astype(int) + 3).tolist()
+    depth = _depth_picture((corners - start) / pixel, rows, columns)
+    starts, ends = _unhidden((flat[a] - start) / pixel, (flat[b] - start) / pixel, depth)
+    return starts * pixel + start[:2], ends * pixel + start[:2]
 
 
 def _edges_to_draw(corners: Floats, triangles: Ints, count: int) -> tuple[Indices, Indices]:
@@ -131,52 +125,57 @@ def _edges_to_draw(corners: Floats, triangles: Ints, count: int) -> tuple[Indice
     return flat[drawn], flat[3 * (drawn // 3) + (drawn % 3 + 1) % 3]
 
 
-def _sample_counts(corners: Floats, apart: float) -> Indices:
-    """(n, 2): how many samples along the longest side of each triangle and how many rows of them."""
-    sides = np.linalg.norm((np.roll(corners, -1, axis=1) - corners)[:, :, :2], axis=2)
-    longest = sides.max(axis=1)
-    height = np.abs(_turns(corners)) / np.maximum(longest, 1e-300)
-    return (np.ceil(np.column_stack([longest, height]) / apart) + 1).astype(np.int64)
-
-
-def _depth_picture(corners: Floats, counts: Indices, low: Floats, pixel: float, high: Floats) -> Floats:
-    """(rows, columns): how near to the eye the nearest surface is at each pixel, -inf where there is none."""
-    columns, rows = (np.ceil((high - low) / pixel).astype(int) + 3).tolist()
+def _depth_picture(corners: Floats, rows: int, columns: int) -> Floats:
+    """(rows, columns): how near to the eye the nearest surface is at each pixel's middle, -inf where there is none."""
     depth = np.full(rows * columns, -np.inf)
-    sides = np.linalg.norm((np.roll(corners, -1, axis=1) - corners)[:, :, :2], axis=2)
-    first = sides.argmax(axis=1)
-    turn = (first[:, None] + np.arange(3)) % 3
-    a, b, c = np.moveaxis(np.take_along_axis(corners, turn[:, :, None], axis=1), 1, 0)
-    totals = counts.prod(axis=1)
-    for part in np.array_split(np.arange(len(corners)), max(1, int(totals.sum()) // 1_000_000)):
-        of = np.repeat(part, totals[part])
-        index = np.arange(len(of)) - np.repeat(np.cumsum(totals[part]) - totals[part], totals[part])
-        along = (index % counts[of, 0]) / np.maximum(counts[of, 0] - 1, 1)
-        across = (index // counts[of, 0]) / np.maximum(counts[of, 1] - 1, 1)
-        points = a[of] + (along * (1 - across))[:, None] * (b[of] - a[of]) + across[:, None] * (c[of] - a[of])
-        np.maximum.at(depth, _pixels(points, low, pixel, columns), points[:, 2])
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    facing = normals[:, 2] > 1e-9
+    corners, normals = corners[facing], normals[facing]
+    first = np.ceil(corners[:, :, 1].min(axis=1) - 0.5).astype(np.int64)
+    heights = np.maximum(np.floor(corners[:, :, 1].max(axis=1) - 0.5).astype(np.int64) - first + 1, 0)
+    for part in np.array_split(np.arange(len(corners)), max(1, int(heights.sum()) // _BATCH)):
+        of, down = _repeated(heights[part])
+        of = part[of]
+        row = first[of] + down
+        left, right = _crossed(corners[of], row.astype(float) + 0.5)
+        begin = np.ceil(left - 0.5).astype(np.int64)
+        widths = np.maximum(np.floor(right - 0.5).astype(np.int64) - begin + 1, 0)
+        span, along = _repeated(widths)
+        column, row, of = begin[span] + along, row[span], of[span]
+        x, y = column + 0.5 - corners[of, 0, 0], row + 0.5 - corners[of, 0, 1]
+        z = corners[of, 0, 2] - (normals[of, 0] * x + normals[of, 1] * y) / normals[of, 2]
+        np.maximum.at(depth, row * columns + column, z)
     return depth.reshape(rows, columns)
 
 
-def _pixels(points: Floats, low: Floats, pixel: float, columns: int) -> Indices:
-    at = np.floor((points[:, :2] - low) / pixel).astype(np.int64) + 1
-    return at[:, 1] * columns + at[:, 0]
+def _repeated(counts: Indices) -> tuple[Indices, Indices]:
+    """Each index as often as its count says, and a running number within each."""
+    of = np.repeat(np.arange(len(counts)), counts)
+    return of, np.arange(len(of)) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
-def _unhidden(a: Floats, b: Floats, depth: Floats, low: Floats, pixel: float) -> tuple[Floats, Floats]:
+def _crossed(corners: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Where level lines enter and leave triangles (n, 3, 3), one line each."""
+    x1, y1 = corners[:, :, 0], corners[:, :, 1]
+    x2, y2 = np.roll(x1, -1, axis=1), np.roll(y1, -1, axis=1)
+    crosses = (y1 <= y[:, None]) != (y2 <= y[:, None])
+    x = x1 + (y[:, None] - y1) / np.where(crosses, y2 - y1, 1.0) * (x2 - x1)
+    return np.where(crosses, x, np.inf).min(axis=1), np.where(crosses, x, -np.inf).max(axis=1)
+
+
+def _unhidden(a: Floats, b: Floats, depth: Floats) -> tuple[Floats, Floats]:
     """Cuts the edges from a to b (n, 3) to the runs whose samples lie no deeper than the depth picture."""
-    counts = np.maximum(np.ceil(np.linalg.norm((b - a)[:, :2], axis=1) / pixel).astype(np.int64), 1) + 1
-    of = np.repeat(np.arange(len(a)), counts)
-    index = np.arange(len(of)) - np.repeat(np.cumsum(counts) - counts, counts)
-    share = index / (counts[of] - 1)
-    points = a[of] + share[:, None] * (b - a)[of]
+    counts = np.maximum(np.ceil(np.linalg.norm((b - a)[:, :2], axis=1)).astype(np.int64), 1) + 1
+    of, index = _repeated(counts)
+    points = a[of] + (index / (counts[of] - 1))[:, None] * (b - a)[of]
     # An edge is hidden only where all the pixels around it are nearer: the surfaces that it bounds never hide it.
     around = np.full(depth.shape, np.inf)
     for dy in (0, 1, 2):
         for dx in (0, 1, 2):
             core = depth[dy : depth.shape[0] - 2 + dy, dx : depth.shape[1] - 2 + dx]
             np.minimum(around[1:-1, 1:-1], core, out=around[1:-1, 1:-1])
-    seen = points[:, 2] >= around.ravel()[_pixels(points, low, pixel, depth.shape[1])] - 2 * pixel
+    column, row = points[:, :2].astype(np.int64).T
+    seen = points[:, 2] >= around[row, column] - _DEEPER
     gone = np.concatenate([[False], ~seen, [False]])
     begins = np.flatnonzero(seen & (gone[:-2] | (index == 0)))
     lasts = np.flatnonzero(seen & (gone[2:] | (index == counts[of] - 1)))
@@ -214,6 +213,21 @@ def _numbers(ends: Sequence[EndMark], anchors: Floats, ways: Floats, size: Float
     return drawn
 
 
+def _ink(starts: Floats, ends: Floats, size: Floats) -> Floats:
+    """How many mm of lines a circle would cover at each full millimetre (across, down) of the paper."""
+    lengths = np.linalg.norm(ends - starts, axis=1)
+    of, index = _repeated(np.ceil(lengths).astype(np.int64))
+    share = (index + 0.5) / np.maximum(np.ceil(lengths[of]), 1)
+    points = starts[of] + share[:, None] * (ends - starts)[of]
+    across, down = (np.ceil(size).astype(int) + 1).tolist()
+    cells = points.astype(np.int64) @ np.array([down, 1])
+    lines = np.bincount(cells, minlength=across * down).astype(float).reshape(across, down)
+    reach = round(_CIRCLE_MM)
+    sums = np.pad(np.pad(lines, reach).cumsum(axis=0).cumsum(axis=1), ((1, 0), (1, 0)))
+    wide = 2 * reach + 1
+    return sums[wide:, wide:] - sums[:-wide, wide:] - sums[wide:, :-wide] + sums[:-wide, :-wide]
+
+
 def _free_place(index: int, anchors: Floats, way: Floats, placed: list[Floats], size: Floats, ink: Floats) -> Floats:
     """The centre of the circle for one end: of places around it the one that is least in the way.
 
@@ -239,9 +253,8 @@ def _free_place(index: int, anchors: Floats, way: Floats, placed: list[Floats], 
         if len(points):
             apart = np.linalg.norm(places[:, None] - points, axis=2)
             cost += weight * (apart < clear).sum(axis=1)
-    near = ink[np.linalg.norm(ink - anchor, axis=1) < reaches[-1] + _CIRCLE_MM]
-    if len(near):
-        cost += 2 * (np.linalg.norm(places[:, None] - near, axis=2) < _CIRCLE_MM).sum(axis=1)
+    cells = np.clip(places.astype(int), 0, np.array(ink.shape) - 1)
+    cost += ink[cells[:, 0], cells[:, 1]]
     for other, centre in zip(anchors, placed, strict=False):
         cost += 60 * _cross(anchor, places, other, centre)
     return places[int(np.argmin(cost))]
