@@ -114,7 +114,7 @@ def test_a_ring_plan_counts_layer_by_layer():
 )
 def test_never_more_than_the_solid_and_more_where_more_is_filled(radius, height, rings, fill, solid):
     process = replace(PROCESS, rings=rings, fill=fill, solid_layers=solid)
-    ball = Manifold.sphere(radius, 64).translate([0, 0, radius - height]).trim_by_plane([0, 0, 1], 0)
+    ball = Manifold.sphere(radius, 64).translate([0, 0, height - radius]).trim_by_plane([0, 0, 1], 0)
     layers = stack(ball, process)
     plastic = work_of(layers, process).plastic_mm3
     # Where a layer is narrower than its rings, they overlap: by at most half a bead all along the innermost.
