@@ -30,11 +30,12 @@ from addon.bench.order_list import END_COLUMNS, FITTING_COLUMNS, ends_csv, fitti
 from addon.bench.plate import Footprint, Placement, Plates, lay_out
 from addon.bench.plate_map import plate_maps
 from addon.bench.quantities import Prices, quantities, work_of_print
-from addon.bench.section_drawing import hatching, spread
+from addon.bench.section_drawing import spread
 from addon.bench.sheet import JobSheet, SheetFitting, say_ranges
 from addon.files.errors import FileError
 from addon.fitting import Recipe, design
 from addon.geometry.frames import Frame
+from addon.geometry.hatching import hatching
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
 from addon.review import review_fitting

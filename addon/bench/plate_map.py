@@ -11,12 +11,13 @@ import numpy as np
 from manifold3d import CrossSection
 
 from ..geometry.frames import Floats
+from ..geometry.hatching import hatching
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from . import svg
 from .markup import element, escaped
 from .plate import Footprint, Placement, Plates
-from .section_drawing import hatching
+from .section_drawing import HATCH_MM
 
 _FINE_MM = 0.05
 """What an outline may lose on paper."""
@@ -67,7 +68,7 @@ def _map(
     ]
     if min(process.keep_out_mm) > 0:
         corner = [to_paper(_box(0, 0, *process.keep_out_mm))]
-        drawn += [svg.strokes(*hatching(corner), "hatching"), svg.outlines(corner, "thin")]
+        drawn += [svg.strokes(*hatching(corner, HATCH_MM), "hatching"), svg.outlines(corner, "thin")]
     for one in placements:
         outline = to_paper(one.put(outlines[one.part]))
         low, high = outline.min(axis=0), outline.max(axis=0)

@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 
 from ..geometry.frames import Floats
+from ..geometry.hatching import hatching
 from . import svg
 from .markup import element, number
 
@@ -26,7 +27,8 @@ _ARROW_MM = 1.6
 _LINE_MM = 3.8
 _BETWEEN_VIEWS_MM = 6.0
 _CAPTION_MM = 5.0
-_HATCH_MM = 1.5
+HATCH_MM = 1.5
+"""Between the lines of a hatch."""
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,7 @@ class _Sheet:
     def parts(self) -> list[str]:
         view = self.view
         cut = [self.paper(loop) for loop in view.cut]
-        drawn = [svg.strokes(*hatching(cut), "hatching"), svg.outlines(cut, "cut")] if cut else []
+        drawn = [svg.strokes(*hatching(cut, HATCH_MM), "hatching"), svg.outlines(cut, "cut")] if cut else []
         drawn += [svg.outlines([self.paper(loop)], "seen") for loop in view.seen]
         drawn += [svg.outlines([self.paper(loop)], "hidden") for loop in view.hidden]
         if view.axis:
@@ -194,22 +196,6 @@ class _Sheet:
             words += [note.words for note in self.view.notes]
         aside = 0.0 if "above" in sides or not words else _FIRST_ROW_MM + 2.6
         return aside + max(map(text_width, words), default=0.0)
-
-
-def hatching(loops: Sequence[Floats], apart: float = _HATCH_MM) -> tuple[Floats, Floats]:
-    """Lines at 45 degrees that fill the area inside closed outlines (n, 2): their starts and ends (k, 2)."""
-    # Turned so that the lines lie level; each is then cut where an outline's side passes its height.
-    turn = np.array([[1.0, -1.0], [1.0, 1.0]]) / np.sqrt(2)
-    starts = np.concatenate(loops) @ turn
-    ends = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops]) @ turn
-    cuts = []
-    for level in np.arange(np.floor(starts[:, 1].min() / apart) + 0.5, starts[:, 1].max() / apart) * apart:
-        passes = (starts[:, 1] > level) != (ends[:, 1] > level)
-        a, b = starts[passes], ends[passes]
-        x = np.sort(a[:, 0] + (level - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0]))
-        cuts.append(np.column_stack([x, np.full(len(x), level)]))
-    points = np.concatenate([np.empty((0, 2)), *cuts]) @ turn.T
-    return points[::2], points[1::2]
 
 
 def text_width(words: str) -> float:
