@@ -155,6 +155,14 @@ class _Bench:
             choices = ", ".join(words)
             self.refuse(name, f"{_spoken(name)} {value!r} is not known; choose {choices} (nearest: {near})", near)
 
+    def numbers(self) -> None:
+        """Makes sure that all numbers that are not for the section to decide are numbers."""
+        for name, usual in vars(Recipe()).items():
+            value = getattr(self.recipe, name)
+            if isinstance(usual, int | float) and not _is_number(value):
+                problem = f"{_spoken(name)} {value!r} is not a number; choose one, {_say(name)(usual)} is usual"
+                self.refuse(name, problem, usual)
+
     def number(
         self,
         name: str,
@@ -178,8 +186,8 @@ class _Bench:
             return float(getattr(self.recipe, name))
 
         spoken, say = _spoken(name), _say(name)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            fallback = min(max(default if default is not None else getattr(Recipe(), name), least), most)
+        if not _is_number(value):
+            fallback = min(max(default or 0.0, least), most)
             self.refuse(name, f"{spoken} {value!r} is not a number; choose {say(least)} to {say(most)}", fallback)
         elif whole and value != int(value):
             nearest = int(min(max(value, least), most))
@@ -205,6 +213,7 @@ def _settle(
     fineness = Fineness(None, CHORD_ERROR_MM)
     wall = _check_end(section, mitre_deg, mitre_direction_deg, clear_depth_mm)
     _settle_words(bench)
+    bench.numbers()
 
     bore_reach = Plan(section.bore, fineness).reach
     spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall)
@@ -354,7 +363,8 @@ def _settle_hole(
             room = f"the spigot is {say_mm(2 * spigot_reach)} across"
             bench.refuse("hole", f"{room}, too little for the {hole} of any thread in the table; choose none", "none")
             return 0.0
-        works = max(smaller, key=lambda other: hole_radius(hole, other)).name
+        alike = [other for other in smaller if other.name.startswith("M") == thread.name.startswith("M")]
+        works = max(alike or smaller, key=lambda other: hole_radius(hole, other)).name
         if hole == "insert" and not thread.insert_bore_mm:
             problem = f"no insert is known for {thread.name}"
         else:
@@ -501,7 +511,7 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
 
 
 def _settle_ribs(bench: _Bench, spigot: Plan, wall: float) -> None:
-    if bench.recipe.rib_count and bench.recipe.fit != "press":
+    if bench.recipe.rib_count > 0 and bench.recipe.fit != "press":
         bench.refuse("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
     gap = float(bench.recipe.gap_mm or 0)
     around = float(edge_lengths(spigot.polygon).sum())
@@ -530,6 +540,10 @@ def _settle_ribs(bench: _Bench, spigot: Plan, wall: float) -> None:
 
 def _most_spigot(clear_depth_mm: float | None) -> float:
     return MOST_SPIGOT_MM if clear_depth_mm is None else min(clear_depth_mm, MOST_SPIGOT_MM)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _spoken(name: str) -> str:

@@ -1,0 +1,294 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is refused, in which words, and that what is offered instead works."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+from fitting_cases import SECTIONS, assert_sound
+
+from addon.fitting import Recipe, RecipeError, design, limits, resolve
+from addon.geometry.sections import Outline, Section
+from addon.trade.fits import fits
+from addon.trade.hardware import thread_named
+
+TUBE = Section.round(25.4, 3.175)  # bore 19.05, spigot 18.65 with the glue fit's gap
+NUMBERS = [field.name for field in fields(Recipe) if field.name.rsplit("_")[-1] in ("mm", "deg", "count")]
+
+
+def refusal(recipe: Recipe, section: Section = TUBE, **end) -> RecipeError:
+    with pytest.raises(RecipeError) as caught:
+        resolve(recipe, section, **end)
+    return caught.value
+
+
+def cured(recipe: Recipe, section: Section, **end) -> Recipe:
+    """The recipe after taking every cure that is offered."""
+    for _ in fields(Recipe):
+        try:
+            resolve(recipe, section, **end)
+            return recipe
+        except RecipeError as error:
+            assert getattr(recipe, error.field) != error.works
+            recipe = replace(recipe, **{error.field: error.works})
+    raise AssertionError("the cures go round in circles")
+
+
+def test_an_empty_recipe_makes_a_hemisphere_with_the_glue_fit():
+    recipe = resolve(Recipe(), TUBE)
+    assert recipe == replace(Recipe(), rise_mm=12.7, gap_mm=0.2, edge_mm=0.0)
+
+
+@pytest.mark.parametrize("section", SECTIONS.values(), ids=SECTIONS)
+@pytest.mark.parametrize("crown", ["dome", "low dome", "flat", "peaked"])
+def test_defaults_suit_every_section(section: Section, crown: str):
+    recipe = resolve(Recipe(crown=crown, groove_depth_mm=0.8), section, mitre_deg=30)
+    assert None not in (recipe.rise_mm, recipe.edge_mm, recipe.gap_mm)
+    assert resolve(recipe, section, mitre_deg=30) == recipe
+
+
+@pytest.mark.parametrize("fit", fits(), ids=lambda fit: fit.name)
+def test_gap_comes_from_the_fit_class(fit):
+    assert resolve(Recipe(fit=fit.name), TUBE).gap_mm == fit.gap_mm
+
+
+@pytest.mark.parametrize(
+    "wrong, field, works, words",
+    [
+        # Groove: the spigot is 9.325 from its middle to its side and keeps 1 mm there.
+        (Recipe(groove_depth_mm=9.0), "groove_depth_mm", 8.32, "cut too thin"),
+        # Hollow: the groove leaves 0.8 mm of the wall.
+        (Recipe(hollow_wall_mm=2.0, groove_depth_mm=1.5), "groove_depth_mm", 1.2, "cut too thin"),
+        # M6 needs 6.6: 9.325 − 3.3 − 0.8.
+        (Recipe(hole="through", thread="M6", groove_depth_mm=6.0), "groove_depth_mm", 5.22, "cut too thin"),
+        # Lands of 0.9 (lead-in 0.5 and 0.4): (8 − 3 × 0.9) / 2.
+        (Recipe(groove_count=2), "groove_width_mm", 2.65, "lands"),
+        (Recipe(groove_count=6), "groove_count", 5, "has to stay beside every groove"),
+        (Recipe(lead_in_mm=7.8), "lead_in_mm", 7.5, "tip would come to an edge"),
+        (Recipe(rise_mm=0.0), "rise_mm", 0.5, "needs some height"),
+        (Recipe(rise_mm=13.0), "rise_mm", 12.7, "hemisphere"),
+        (Recipe(crown="low dome", rise_mm=20.0), "rise_mm", 12.7, "half the crown's width is 12.7 mm"),
+        (Recipe(gap_mm=-0.1), "gap_mm", 0.05, "glue fit needs 0.05 mm per side"),
+        (Recipe(gap_mm=2.0), "gap_mm", 0.5, "glue fit holds up to 0.5 mm"),
+        (Recipe(crown="flat", rise_mm=2.0, edge_mm=3.0), "edge_mm", 2.0, "all of the rise"),
+        (Recipe(brim_mm=-3.0), "brim_mm", -2.77, "keep 0.4 mm of the rim"),
+        (Recipe(spigot_mm=0.5), "spigot_mm", 1.0, "holds nothing"),
+        (Recipe(rib_count=3), "fit", "press", "crush ribs"),
+        (Recipe(fit="press", gap_mm=0.1, rib_count=3, rib_height_mm=0.1), "rib_height_mm", 0.15, "to be crushed"),
+        (Recipe(fit="press", rib_count=30), "rib_count", 15, "no room for so many ribs"),
+        (Recipe(hole="through", thread="M12", hollow_wall_mm=9), "hollow_wall_mm", 2.37, "too narrow for such a wall"),
+        (Recipe(seam_relief="notch", seam_depth_mm=9.0), "seam_depth_mm", 8.32, "cut too thin"),
+        (Recipe(seam_relief="flat", hollow_wall_mm=2.0, seam_depth_mm=1.5), "seam_depth_mm", 1.2, "cut too thin"),
+        (Recipe(vent="channel", vent_width_mm=12.0), "vent_width_mm", 9.32, "too narrow"),
+        (Recipe(vent="hole", hole="through", thread="M5"), "vent", "none", "fall into the hole"),
+        (Recipe(hollow_wall_mm=0.3), "hollow_wall_mm", 0.9, "0 keeps the spigot solid"),
+        (Recipe(hole="nut pocket", thread="M5", hollow_wall_mm=2.0), "hollow_wall_mm", 0.0, "has to be solid"),
+        (Recipe(hole="insert", thread="M12"), "thread", "M10", "no insert is known for M12"),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_impossible_recipes_are_refused_with_the_number_that_works(wrong, field, works, words):
+    error = refusal(wrong)
+    assert error.field == field
+    assert error.works == pytest.approx(works) if isinstance(works, float) else error.works == works
+    assert words in str(error)
+    assert isinstance(works, str) or words in ("to be crushed",) or f"{works:g}" in str(error)
+    assert_cure_works(wrong)
+
+
+def assert_cure_works(wrong: Recipe, section: Section = TUBE, **end) -> None:
+    recipe = cured(wrong, section, **end)
+    fitting = design(recipe, section, facets=32, **end)
+    through = recipe.hole in ("through", "nut pocket") or recipe.vent == "hole"
+    assert_sound(fitting, genus=int(through))
+
+
+def test_the_value_offered_is_the_last_that_works():
+    offered = refusal(Recipe(groove_depth_mm=9.0)).works
+    resolve(Recipe(groove_depth_mm=offered), TUBE)
+    assert refusal(Recipe(groove_depth_mm=offered + 0.011)).field == "groove_depth_mm"
+
+
+def test_exact_limits_are_allowed_even_where_they_are_no_hundredths():
+    tube = Section.round(33.3375, 3)  # 1 5/16 in
+    assert resolve(Recipe(), tube).rise_mm == 33.3375 / 2
+    assert resolve(Recipe(rise_mm=33.3375 / 2), tube).rise_mm == 33.3375 / 2
+
+
+def test_a_spigot_longer_than_the_clear_bore_is_refused_with_the_clear_depth():
+    error = refusal(Recipe(spigot_mm=12), clear_depth_mm=9.5)
+    assert (error.field, error.works) == ("spigot_mm", 9.5)
+    assert "not clear any deeper" in str(error)
+    assert_cure_works(Recipe(spigot_mm=12), clear_depth_mm=9.5)
+
+
+@pytest.mark.parametrize("clear", [0.4, -1.0, math.nan])
+def test_where_no_spigot_goes_in_nothing_is_offered(clear: float):
+    error = refusal(Recipe(), clear_depth_mm=clear)
+    assert error.field == "spigot_mm"
+    assert error.works is None
+    assert "leave this end open" in str(error)
+
+
+def test_a_thread_too_large_is_refused_with_the_largest_that_fits():
+    small = Section.round(16, 1.5)
+    error = refusal(Recipe(hole="through", thread="M12", groove_count=0), small)
+    assert (error.field, error.works) == ("thread", "M8")
+    most = small.bore.width - 2 * (0.2 + 1.0)  # 1 mm stays around the hole
+    assert thread_named("M8").clearance_mm <= most < thread_named("M10").clearance_mm
+    assert_cure_works(Recipe(hole="through", thread="M12"), small)
+
+
+def test_where_no_thread_fits_the_hole_is_given_up():
+    error = refusal(Recipe(hole="nut pocket", groove_count=0), Section.round(9, 1))
+    assert (error.field, error.works) == ("hole", "none")
+
+
+def test_a_nut_that_is_too_high_asks_for_a_longer_spigot():
+    wide = Section.round(60.3, 3.9)
+    error = refusal(Recipe(crown="flat", rise_mm=2.0, hole="nut pocket", thread="M12"), wide)
+    assert error.field == "spigot_mm"
+    # Nut 10.8, 0.5 room, 2 to bear on, less the crown's 2.
+    assert error.works == pytest.approx(11.3)
+    shallow = refusal(Recipe(crown="flat", rise_mm=2.0, hole="nut pocket", thread="M12"), wide, clear_depth_mm=10)
+    assert (shallow.field, shallow.works) == ("hole", "through")
+
+
+def test_pockets_are_for_square_ends():
+    error = refusal(Recipe(hole="nut pocket"), mitre_deg=20)
+    assert (error.field, error.works) == ("hole", "through")
+
+
+def test_a_flat_would_cut_through_the_arms_of_a_spigot():
+    error = refusal(Recipe(seam_relief="flat", groove_depth_mm=0.5), SECTIONS["angle"])
+    assert (error.field, error.works) == ("seam_relief", "notch")
+
+
+@pytest.mark.parametrize(
+    "field, wrong, near",
+    [("crown", "domed", "dome"), ("crown", "Flat", "flat"), ("edge", "round", "rounded"), ("fit", "glued", "glue"),
+     ("vent", "chanel", "channel"), ("seam_relief", "noch", "notch"), ("hole", "nutpocket", "nut pocket"),
+     ("thread", "M7", None), ("crown", 3, None)],
+)  # fmt: skip
+def test_unknown_words_name_the_choices_and_the_nearest(field, wrong, near):
+    error = refusal(replace(Recipe(), **{field: wrong}))
+    assert error.field == field
+    assert repr(wrong) in str(error)
+    assert near is None or error.works == near
+    assert str(error.works) in str(error)
+    assert_cure_works(replace(Recipe(), **{field: wrong}))
+
+
+@pytest.mark.parametrize("field", NUMBERS)
+@pytest.mark.parametrize("wrong", [math.nan, math.inf, -math.inf, "8", True, [1]], ids=str)
+def test_what_is_no_number_is_refused_in_every_field_used_or_not(field: str, wrong):
+    error = refusal(replace(Recipe(), **{field: wrong}))
+    assert error.field == field
+    assert "is not a number" in str(error)
+    assert math.isfinite(error.works)
+    resolve(replace(Recipe(), **{field: error.works}), TUBE)
+
+
+@pytest.mark.parametrize("field", [name for name in NUMBERS if name not in ("brim_mm", "seam_angle_deg")])
+def test_lengths_below_nothing_are_refused_used_or_not(field: str):
+    error = refusal(replace(Recipe(), **{field: -7}))
+    assert error.field == field
+    assert error.works >= 0
+    assert_cure_works(replace(Recipe(), **{field: -7}))
+
+
+@pytest.mark.parametrize("field", ["spigot_mm", "lead_in_mm", "groove_depth_mm", "brim_mm", "seam_angle_deg"])
+def test_none_is_only_for_what_can_be_decided(field: str):
+    assert refusal(replace(Recipe(), **{field: None})).field == field
+
+
+@pytest.mark.parametrize("field", ["groove_count", "rib_count"])
+def test_counts_are_whole(field: str):
+    error = refusal(replace(Recipe(fit="press"), **{field: 1.5}))
+    assert (error.field, error.works) == (field, 1)
+    assert "not a whole number" in str(error)
+
+
+@pytest.mark.parametrize("mitre", [61, -5, math.nan])
+def test_mitres_out_of_range_are_refused(mitre: float):
+    error = refusal(Recipe(), mitre_deg=mitre)
+    assert (error.field, error.works) == ("mitre_deg", None)
+    assert "0° to 60°" in str(error)
+
+
+@pytest.mark.parametrize(
+    "section",
+    [
+        Section(Outline.circle(20), Outline.circle(20)),
+        Section(Outline.circle(20), Outline.circle(25)),
+        Section(Outline.circle(20), replace(Outline.circle(18), centre=(3, 0))),
+        Section.round(4, 1.2),
+    ],
+    ids=["no wall", "bore outside", "bore across the wall", "bore too narrow"],
+)
+def test_sections_that_take_no_spigot_are_refused_without_a_cure(section: Section):
+    error = refusal(Recipe(), section)
+    assert (error.field, error.works) == ("section", None)
+
+
+def test_unused_fields_are_left_alone():
+    idle = Recipe(groove_count=0, groove_depth_mm=99, vent_width_mm=99, seam_depth_mm=99, rib_height_mm=99, edge_mm=99)
+    assert design(idle, TUBE, facets=16).recipe.groove_depth_mm == 99
+
+
+@pytest.mark.parametrize("name", ["round", "rectangular", "angle"])
+@pytest.mark.parametrize(
+    "recipe",
+    [
+        Recipe(groove_depth_mm=0.5),
+        Recipe(crown="flat", spigot_mm=20, groove_count=2, hollow_wall_mm=2.0, groove_depth_mm=0.5, vent="channel"),
+        Recipe(crown="peaked", fit="press", rib_count=4, seam_relief="notch", groove_depth_mm=0.5),
+    ],
+    ids=["plain", "hollow", "press"],
+)
+def test_both_ends_of_every_range_can_be_made(name: str, recipe: Recipe):
+    """A slider may be drawn all the way. Hollow spigots are the exception: 0 means solid."""
+    section = SECTIONS[name]
+    recipe = cured(recipe, section)
+    ranges = limits(recipe, section)
+    assert set(ranges) == set(NUMBERS)
+    for field, ends in ranges.items():
+        for value in ends:
+            assert math.isfinite(value)
+            resolve_after(recipe, section, field, value)
+    for field in ("rise_mm", "brim_mm", "gap_mm", "lead_in_mm", "groove_depth_mm", "groove_width_mm"):
+        for value in ranges[field]:
+            wanted = cured(replace(recipe, **{field: value}), section)
+            assert getattr(wanted, field) == value
+            assert_sound(design(wanted, section, facets=32))
+
+
+def resolve_after(recipe: Recipe, section: Section, field: str, value: float) -> None:
+    """The field itself is accepted; one that rests on it may be refused after it."""
+    try:
+        resolve(replace(recipe, **{field: value}), section)
+    except RecipeError as error:
+        assert error.field != field
+
+
+def test_limits_are_there_even_for_a_recipe_that_is_out_of_them():
+    ranges = limits(Recipe(rise_mm=99, groove_depth_mm=math.nan, crown="domed", spigot_mm=-3), TUBE)
+    assert ranges["rise_mm"] == pytest.approx((0.5, 12.7))
+    assert ranges["spigot_mm"][0] == 1.0
+    assert limits(Recipe(), TUBE, clear_depth_mm=6)["spigot_mm"] == (1.0, 6)
+
+
+def test_limits_and_refusals_say_the_same():
+    for field, value in (("rise_mm", 50.0), ("groove_depth_mm", 50.0), ("spigot_mm", 500.0), ("brim_mm", 70.0)):
+        wrong = replace(Recipe(), **{field: value})
+        assert refusal(wrong).works == pytest.approx(limits(wrong, TUBE)[field][1], abs=0.01)
+
+
+def test_an_outline_that_crosses_itself_is_made_whole_or_refused():
+    bow = np.array([(-20, -15), (20, 15), (20, -15), (-20, 15)], float)
+    section = Section(Outline.free(bow), Outline.free(bow * 0.8))
+    with pytest.raises((RecipeError, ValueError)):
+        design(Recipe(groove_count=0), section)
