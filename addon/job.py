@@ -15,7 +15,7 @@ from .bench.job_sheet import job_sheet_html
 from .bench.order_list import ends_csv, fittings_csv
 from .bench.plate import Footprint, PlateError, Plates, lay_out
 from .bench.quantities import quantities, work_of_print
-from .bench.sheet import JobSheet, SheetFitting
+from .bench.sheet import JobSheet, SheetFitting, say_ranges
 from .files.atomic import FileSet
 from .files.errors import FileError
 from .files.names import safe_name
@@ -298,10 +298,11 @@ def write_print_files(
     folder, unit, shrink = job.output.folder, job.output.unit, job.process.shrink_percent
     written: list[WrittenFile] = []
     holders: list[list[str]] = [[] for _ in made]
-    for plate in range(plates.count if "3mf" in job.output.formats else 0):
-        spots = plates.on(plate)
-        about = {"Title": f"{job.name}, plate {plate + 1} of {plates.count}", "process": job.process.name}
-        path = folder / safe_name(f"{job.name} plate {plate + 1}")
+    for spots, numbers in plates.arrangements().items() if "3mf" in job.output.formats else ():
+        said = f"plate {say_ranges([number + 1 for number in numbers])}"
+        times = f", print it {len(numbers)} times" if len(numbers) > 1 else ""
+        about = {"Title": f"{job.name}, {said} of {plates.count}{times}", "process": job.process.name}
+        path = folder / safe_name(f"{job.name} {said}")
         written.append(write_3mf(path, parts, spots, unit=unit, metadata=about, shrink_percent=shrink, files=files))
         for part in sorted({spot.part for spot in spots}):
             holders[part].append(written[-1].path.name)

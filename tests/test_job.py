@@ -122,6 +122,18 @@ def test_copies_on_the_plate_do_not_touch(made):
     assert len(united.decompose()) == len(spots)
 
 
+def test_equal_plates_are_one_file_that_says_how_often_to_print_it(tmp_path):
+    small = {"plate_mm": [46, 46, 100], "margin_mm": 2, "keep_out_mm": [0, 0]}
+    result = do(tmp_path, process=small)
+    assert result.plates.count == 6
+    plates = [file for file in result.files if file.format == "3mf"]
+    assert sorted(len(numbers) for numbers in result.plates.arrangements().values()) == [2, 4]
+    assert [file.path.stem for file in plates] == ["rack plate 1–3, 6", "rack plate 4–5"]
+    model = lib3mf.get_wrapper().CreateModel()
+    model.QueryReader("3mf").ReadFromFile(str(plates[1].path))
+    assert model.GetBuildItems().Count() == 1
+
+
 def test_inches_change_the_file_and_not_the_part(tmp_path):
     result = do(tmp_path, output={"formats": ["3mf", "stl"], "unit": "in"})
     model = lib3mf.get_wrapper().CreateModel()
@@ -190,6 +202,6 @@ def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, mon
 
 def test_the_table_says_what_a_fabricator_asks(made):
     said = table(made)
-    for part in ("1 in × 1/8 in (as measured)", "40 × 40 × 3", "F1", "25.4 × 25.4 × 20.7", "as meant", "Cautions"):
+    for part in ("1 in × 1/8 in (to size)", "40 × 40 × 3", "F1", "25.4 × 25.4 × 20.7", "as meant", "Cautions"):
         assert part in said
     assert max(map(len, said.splitlines())) <= 140

@@ -129,7 +129,7 @@ class TestSizes:
         ],
     )
     def test_a_section_is_called_what_a_fabricator_calls_it(self, section, name):
-        assert nearest_size(section).describe() == f"{name} (as measured)"
+        assert nearest_size(section).describe() == f"{name} (to size)"
 
     def test_sizes_listed_elsewhere_are_known(self):
         # source: hollow sections of EN 10210 and EN 10219 as the eurocodepy package lists them, and square and

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from manifold3d import CrossSection
@@ -81,6 +81,16 @@ class Plates:
 
     def on(self, plate: int) -> tuple[Placement, ...]:
         return tuple(placement for placement in self.placements if placement.plate == plate)
+
+    def arrangements(self) -> dict[tuple[Placement, ...], tuple[int, ...]]:
+        """Plates that look alike: what lies on them, and their numbers from 0."""
+        beds: dict[int, list[Placement]] = {}
+        for placement in self.placements:
+            beds.setdefault(placement.plate, []).append(replace(placement, plate=0))
+        alike: dict[tuple[Placement, ...], list[int]] = {}
+        for plate in sorted(beds):
+            alike.setdefault(tuple(beds[plate]), []).append(plate)
+        return {bed: tuple(plates) for bed, plates in alike.items()}
 
 
 @dataclass(frozen=True)

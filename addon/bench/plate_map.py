@@ -37,19 +37,14 @@ def plate_maps(
     footprints: Sequence[Footprint], labels: Sequence[str], plates: Plates, process: Process, width: float = 85
 ) -> tuple[PlateMap, ...]:
     """One SVG ``width`` mm wide for each arrangement; ``labels`` are what is written on each part."""
-    arrangements: dict[tuple[Placement, ...], list[int]] = {}
-    by_plate: dict[int, list[Placement]] = {}
-    for placement in plates.placements:
-        by_plate.setdefault(placement.plate, []).append(placement)
-    for plate, placements in sorted(by_plate.items()):
-        alike = tuple(Placement(one.part, 0, one.x, one.y, one.turn_deg) for one in placements)
-        arrangements.setdefault(alike, []).append(plate + 1)
     scale = width / process.plate_mm[0]
     outlines = [_simple(footprint.outline, _FINE_MM / scale) for footprint in footprints]
     maps = []
-    for alike, numbers in arrangements.items():
+    for alike, numbers in plates.arrangements().items():
         counts = dict(Counter(one.part for one in alike))
-        maps.append(PlateMap(tuple(numbers), counts, _map(alike, outlines, labels, process, scale)))
+        maps.append(
+            PlateMap(tuple(number + 1 for number in numbers), counts, _map(alike, outlines, labels, process, scale))
+        )
     return tuple(maps)
 
 

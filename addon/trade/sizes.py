@@ -106,14 +106,14 @@ class SizeMatch:
     source: str
 
     def describe(self) -> str:
-        """``"1 in × 1/8 in (as measured)"`` or ``"1 in × 1/8 in, outside +0.04 mm, wall −0.02 mm"``."""
+        """``"1 in × 1/8 in (to size)"`` or ``"1 in × 1/8 in, outside +0.04 mm, wall −0.02 mm"``."""
         if self.kind == "round" or abs(self.width_off_mm - self.depth_off_mm) < SHOWN_MM:
             offs = {"outside": self.width_off_mm}
         else:
             offs = {"width": self.width_off_mm, "depth": self.depth_off_mm}
         offs["wall"] = self.wall_off_mm
         told = [f"{what} {_signed(off)}" for what, off in offs.items() if abs(off) >= SHOWN_MM]
-        return ", ".join([self.name, *told]) if told else f"{self.name} (as measured)"
+        return ", ".join([self.name, *told]) if told else f"{self.name} (to size)"
 
 
 @cache
