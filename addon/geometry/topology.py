@@ -70,6 +70,13 @@ class Edges:
     crowd: Indices
     """For each of ``crowded`` a number that those at one edge have in common."""
 
+    @property
+    def single(self) -> Indices:
+        """Half-edges at open edges, where one triangle ends and no other begins."""
+        alone = self.mates < 0
+        alone[self.crowded] = False
+        return np.flatnonzero(alone)
+
 
 def edges(triangles: Indices, vertex_count: int) -> Edges:
     """Sort out the edges of triangles (m, 3)."""
@@ -149,6 +156,41 @@ def spans(begins: Indices, chosen: Indices) -> tuple[Indices, Indices]:
     return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + np.repeat(
         begins[chosen], counts
     )
+
+
+def borders(mates: Indices, border: Indices) -> tuple[Indices, Indices]:
+    """The half-edges ``border``, all those around some triangles, as closed chains.
+
+    Chains go around each vertex through those triangles. Returns the half-edges in order, chain after chain, and
+    (k + 1,) where each chain begins. Every mate has to run the other way.
+    """
+    on_border = np.zeros(len(mates), bool)
+    on_border[border] = True
+    following = next_in_triangle(border)
+    walking = np.flatnonzero(~on_border[following])
+    while walking.size:
+        following[walking] = next_in_triangle(mates[following[walking]])
+        walking = walking[~on_border[following[walking]]]
+    place = np.full(len(mates), -1, np.int64)
+    place[border] = np.arange(len(border))
+    order, begins = loops(place[following])
+    return border[order], begins
+
+
+def next_in_triangle(half_edges: Indices) -> Indices:
+    """The half-edges that follow in the same triangles."""
+    return half_edges - half_edges % 3 + (half_edges + 1) % 3
+
+
+def vector_areas(points: Floats, begins: Indices) -> Floats:
+    """(k, 3): area along the normal of closed polygons (p, 3), one after the other."""
+    counts = np.diff(begins)
+    arms = points - np.repeat(points[begins[:-1]], counts, axis=0)
+    after = np.arange(1, len(points) + 1)
+    after[begins[1:] - 1] = begins[:-1]
+    if not len(counts):
+        return np.empty((0, 3))
+    return np.add.reduceat(np.cross(arms, arms[after]), begins[:-1], axis=0) / 2
 
 
 def _sorted(keys: NDArray[np.uint64], exact: bool = False) -> tuple[Indices, NDArray[np.uint64]]:

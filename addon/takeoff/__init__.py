@@ -2,8 +2,8 @@
 """Mesh arrays in, open tube ends out."""
 
 from .bodies import split_bodies
+from .cleaning import TakeoffError
 from .ends import Cause, Takeoff, TubeEnd, UnitDoubt, mitre_normal
 from .reading import take_off
-from .surface import TakeoffError
 
 __all__ = ["Cause", "Takeoff", "TakeoffError", "TubeEnd", "UnitDoubt", "mitre_normal", "split_bodies", "take_off"]

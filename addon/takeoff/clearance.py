@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.topology import Indices
-from .boxes import Chunks
+from .chunks import Chunks
 from .profiles import Profile
 from .surface import Surface
 from .walls import Runs

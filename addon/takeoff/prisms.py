@@ -40,27 +40,32 @@ class Prism:
     """How far the rim departs from a plane, in mm; 0 for the flat end of a solid bar."""
 
 
-def plain_ends(surface: Surface, ends: Sequence[Profile], bodies: Sequence[int]) -> list[Prism]:
+def plain_ends(surface: Surface, ends: Sequence[Profile], bodies: Sequence[int]) -> tuple[list[Prism], list[int]]:
     """The ends of closed bodies that have no rim: copes, and the ends of solid bars of about the tubes' size.
 
-    ``ends`` are the rims that were found and ``bodies`` the bodies they belong to.
+    ``ends`` are the rims that were found and ``bodies`` the bodies they belong to. Second, the bodies that are a
+    single tube with one rim whose other end is none of these.
     """
     count = len(surface.body_names)
     if not count:
-        return []
+        return [], []
     found = np.bincount(np.array(bodies, int), minlength=count)
     rims = dict(zip(bodies, ends, strict=True))
     least = min((end.section.outer.width for end in ends), default=0.0) / 2
     order = np.argsort(surface.bodies, kind="stable")
     begins = np.concatenate([[0], np.cumsum(np.bincount(surface.bodies, minlength=count))])
     prisms: list[Prism] = []
+    unread: list[int] = []
     for body in np.flatnonzero((found < 2) & surface.body_closed).tolist():
         triangles = order[begins[body] : begins[body + 1]]
-        prisms += _of_body(surface, body, triangles, rims.get(body), least)
-    return prisms
+        found_here = _of_body(surface, body, triangles, rims.get(body), least)
+        prisms += [end for end in found_here if end is not None]
+        unread += [body] if body in rims and None in found_here else []
+    return prisms, unread
 
 
-def _of_body(surface: Surface, body: int, triangles: Indices, rim: Profile | None, least: float) -> list[Prism]:
+def _of_body(surface: Surface, body: int, triangles: Indices, rim: Profile | None, least: float) -> list[Prism | None]:
+    """The ends of a prism without a rim, None for one that cannot be read; empty for a body that is no prism."""
     axis = rim.frame.z if rim is not None else _long_axis(surface, triangles)
     if axis is None:
         return []
@@ -82,8 +87,7 @@ def _of_body(surface: Surface, body: int, triangles: Indices, rim: Profile | Non
         if bore is None and (rim is not None or not wanted or outer.outline.width > _SLENDER * outer.outline.depth):
             return []
         ups = (1, -1) if rim is None else (-1,)
-        ends = [_end(surface, body, triangles, local, base, loops, outer, up) for up in ups]
-        return [end for end in ends if end is not None]
+        return [_end(surface, body, triangles, local, base, loops, outer, up) for up in ups]
     return []
 
 

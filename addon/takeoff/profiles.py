@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..geometry import polygons
-from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outlines
+from ..geometry import polygons, topology
+from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outlines, off_outline
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices
@@ -24,9 +24,12 @@ _LEAST_EVEN = 0.4
 """Thinnest over thickest side of a wall: bores may lie off centre."""
 _SQUARE_CUT_DEG = 0.01
 _SAME_DIRECTION_DEG = 0.05
-_PARALLEL_SHARE = 0.2
-"""Of the bore's girth that has to see the same wall, where the rim's face goes on into other parts."""
-_PARALLEL_BAND = 0.02
+_PARALLEL_SHARE = 0.15
+"""Of the bore's girth along which the same wall has to be seen, where the rim's face goes on into other parts."""
+_FLATTEST_CHORD = 0.9
+_LARGEST_CHAMBER = 4.0
+_LEAST_BETWEEN = 1.5
+"""Walls between two bores of like size, less than which they are chambers of one profile and not tubes side by side."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +91,7 @@ def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indice
             found = combined(outer, bore) if walled[rim] and not rims.shared[rim] else None
             if (found is None or not is_tube(found[0])) and rims.face[rim] >= 0:
                 plane = _Plane(origins[rim], x[rim], y[rim])
-                by_wall = _outer_by_wall(surface, rims, rim, bores[rim], bore, plane, face_loops, faces)
+                by_wall = _outer_by_wall(surface, rims, rim, bore, plane, face_loops, faces)
                 found = combined(by_wall, bore) if by_wall else None
             if found is None or not is_tube(found[0]):
                 profiles.append(None)
@@ -153,47 +156,45 @@ def is_tube(section: Section) -> bool:
 
 
 def _outer_by_wall(
-    surface: Surface, rims: Rims, rim: int, bore: Floats, fit: Fit, plane: _Plane, face_loops: Loops, faces: Indices
+    surface: Surface, rims: Rims, rim: int, fit: Fit, plane: _Plane, face_loops: Loops, faces: Indices
 ) -> Fit | None:
     """The outer outline of a rim whose face goes on into other parts: the bore moved outward by the wall.
 
-    The wall is the distance from the bore at which most of the face's border runs, seen where the tube stands free.
+    The wall is the least distance at which enough of the face's border runs along the bore, where the tube stands
+    free. None where it nowhere does, and for a profile of several chambers.
     """
-    begins = []
-    starts, ends = [], []
-    own = rims.bore.half_edges[rims.bore.begins[rim]]
-    for loop in np.flatnonzero(faces == rims.face[rim]).tolist():
-        part = face_loops.part(loop)
-        half, across = face_loops.half_edges[part], face_loops.across[part]
-        if own in half:
-            continue
-        along = (across >= 0) & (np.abs(surface.normals[across] @ rims.axes[rim]) < 0.1)
-        starts.append(surface.starts[half][along])
-        ends.append(surface.ends_of(half)[along])
-        begins.append(half[along])
-    if not starts:
+    loops = face_loops.taken(np.flatnonzero(faces == rims.face[rim]))
+    own = int(np.flatnonzero(loops.half_edges[loops.begins[:-1]] == rims.bore.half_edges[rims.bore.begins[rim]])[0])
+    free = (loops.owner != own) & (loops.across >= 0)
+    free &= np.abs(surface.normals[loops.across] @ rims.axes[rim]) < WALL_TILT
+    if not free.any():
         return None
-    border = [
-        np.column_stack([(surface.vertices[np.concatenate(side)] - plane.origin) @ axis for axis in (plane.x, plane.y)])
-        for side in (starts, ends)
+    start, end = (
+        np.column_stack([(surface.vertices[corners] - plane.origin) @ axis for axis in (plane.x, plane.y)])
+        for corners in (loops.vertices[free], surface.ends_of(loops.half_edges[free]))
+    )
+    # How far the border lies outside the bore, at the ends of each edge and at its quarters.
+    at = [
+        off_outline(fit.outline, polygons.turned(points - fit.centre, -math.radians(fit.turn_deg)))[0]
+        for points in (start + share * (end - start) for share in (0.0, 0.25, 0.5, 0.75, 1.0))
     ]
-    if not len(border[0]):
+    tolerance = 2 * FIT_TOLERANCE * fit.outline.width
+    chord = (np.abs(at[0] - at[4]) < tolerance) & (at[2] > _FLATTEST_CHORD * at[0])
+    flat = (np.abs(at[1] - at[2]) < tolerance) & (np.abs(at[3] - at[2]) < tolerance)
+    parallel = (chord | flat) & (at[2] > 0)
+    order = np.argsort(np.where(chord, at[0], at[2])[parallel])
+    walls = np.where(chord, at[0], at[2])[parallel][order]
+    seen = np.append(0.0, np.cumsum(np.hypot(*(end - start)[parallel][order].T)))
+    within = np.searchsorted(walls, walls + 2 * tolerance, side="right")
+    girth = float(polygons.edge_lengths(fit.polygon()).sum())
+    enough = np.flatnonzero(seen[within] - seen[:-1] >= _PARALLEL_SHARE * girth)
+    if not enough.size:
         return None
-    girth = polygons.edge_lengths(bore)
-    middles = (bore + np.roll(bore, -1, axis=0)) / 2
-    gaps, _ = polygons.nearest_edges(border[0], border[1], middles)
-    order = np.argsort(gaps)
-    gaps, weights = gaps[order], girth[order]
-    support = np.array([weights[(gaps >= gap) & (gaps <= gap * (1 + _PARALLEL_BAND))].sum() for gap in gaps])
-    if support.max() < _PARALLEL_SHARE * girth.sum():
+    wall = float(np.median(walls[enough[0] : within[enough[0]]]))
+    sizes = np.linalg.norm(topology.vector_areas(surface.vertices[loops.vertices], loops.begins), axis=1)
+    chambers = np.flatnonzero((sizes < _LARGEST_CHAMBER * sizes[own]) & (sizes < sizes.max()))
+    if (at[0][np.isin(loops.owner[free], chambers)] < _LEAST_BETWEEN * wall).any():
         return None
-    wall = float(gaps[support.argmax()])
-    ideal = fit.outline.polygon(chord_error=1e-4 * fit.outline.width)
-    corners = polygons.turned(border[0] - fit.centre, -math.radians(fit.turn_deg))
-    distances, _ = polygons.nearest(ideal, corners)
-    beside = distances[np.abs(distances - wall) < 2 * _PARALLEL_BAND * wall]
-    if len(beside):
-        wall = float(np.median(beside))
     return replace(fit, outline=fit.outline.offset(wall))
 
 

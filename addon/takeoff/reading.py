@@ -13,19 +13,19 @@ from ..geometry.sections import Section
 from ..geometry.units import say_mm
 from ..trade.sizes import size_fit
 from .axes import sharpened
-from .boxes import Chunks
+from .chunks import Chunks
 from .clearance import clearances
 from .doubt import SizeFit, doubt_unit
 from .ends import Takeoff, TubeEnd
 from .prisms import plain_ends
 from .profiles import Profile, read_profiles
 from .rims import find_rims
-from .surface import read_surface
+from .surface import Surface, read_surface
 from .verdicts import Verdict, judged, unfit
-from .walls import WallIndex, trace
+from .walls import Runs, WallIndex, trace
 
-LEAST_LENGTH = 0.75
-"""A ring whose outer wall is shorter than this share of its smaller side is a washer, a nut or a hole in a plate."""
+LEAST_LENGTH = 1.0
+"""A ring whose bore is shorter than this share of its smaller side is a washer, a nut or a hole in a plate."""
 
 
 def take_off(
@@ -58,20 +58,31 @@ def take_off(
     for rim in np.flatnonzero(rims.single).tolist():
         profiles[rim] = _walled(profiles[rim], wall_mm)
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
-    bodies = surface.bodies[rims.bore.half_edges[rims.bore.begins[:-1]] // 3].tolist()
+    bodies = surface.bodies[rims.outer.half_edges[rims.outer.begins[:-1]] // 3].tolist()
+    bores = surface.bodies[rims.bore.half_edges[rims.bore.begins[:-1]] // 3].tolist()
     verdicts = judged(surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed)
-    tubes = [
-        end
-        for end, profile in enumerate(profiles)
-        if runs.bends[end] or runs.reach[end] >= LEAST_LENGTH * 2 * profile.section.outer.half_width
-    ]
+    tubes = [end for end, profile in enumerate(profiles) if _is_long(profile.section, runs, end)]
     found = [(bodies[end], profiles[end], _without_wall(profiles[end], verdicts[end], wall_mm)) for end in tubes]
-    for plain in plain_ends(surface, [profiles[end] for end in tubes], [bodies[end] for end in tubes]):
-        found.append((plain.body, plain.profile, unfit(plain.departure)))
+    plain, unread = plain_ends(surface, [profiles[end] for end in tubes], [bodies[end] for end in tubes])
+    found += [(end.body, end.profile, unfit(end.departure)) for end in plain]
     found.sort(key=lambda end: end[0])
     ends = tuple(_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found)
     doubt = None if unit_given else doubt_unit([end.section for end in ends], size_fit)
-    return Takeoff(ends, doubt, surface.notes)
+    read_bodies = {body for body, *_ in found} | {bores[end] for end in tubes}
+    return Takeoff(ends, doubt, surface.notes + _left_out(surface, read_bodies, unread))
+
+
+def _left_out(surface: Surface, read: set[int], unread: Sequence[int]) -> tuple[str, ...]:
+    """What was not read, in sentences."""
+    notes = [
+        f"The other end of {surface.body_names[body]} is closed, chamfered or leans too far; it was left out."
+        for body in unread
+    ]
+    gaping = np.setdiff1d(np.flatnonzero(~surface.body_closed), list(read))
+    for mesh in np.unique(surface.body_meshes[gaping]).tolist():
+        names = [surface.body_names[body] for body in gaping.tolist() if surface.body_meshes[body] == mesh]
+        notes.append(f"{names[0]} is not a closed surface, and no tube end was found on it.")
+    return tuple(notes)
 
 
 def _tube_end(source: str, profile: Profile, verdict: Verdict) -> TubeEnd:
@@ -85,6 +96,12 @@ def _tube_end(source: str, profile: Profile, verdict: Verdict) -> TubeEnd:
         cause=verdict.cause,
         reason=verdict.reason,
     )
+
+
+def _is_long(section: Section, runs: Runs, end: int) -> bool:
+    """Whether a ring is long enough to be a tube, and its outer wall to tell the tube from a collar on it."""
+    long = runs.bends[end] or runs.reach[end] >= LEAST_LENGTH * 2 * section.outer.half_width
+    return bool(long and runs.outer_reach[end] >= section.wall)
 
 
 def _check_length(value: float, words: str) -> float:

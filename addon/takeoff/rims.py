@@ -140,33 +140,15 @@ def _open_loops(surface: Surface) -> Loops:
     return _chained(surface, np.flatnonzero(surface.mates < 0))
 
 
-def _chained(surface: Surface, edge: Indices) -> Loops:
-    """The half-edges ``edge``, which are the border of some triangles, chained by walking around each vertex through
-    those triangles."""
-    on_edge = np.zeros(len(surface.mates), bool)
-    on_edge[edge] = True
-    following = _side_after(edge)
-    walking = np.flatnonzero(~on_edge[following])
-    for _ in range(len(surface.mates)):
-        if not walking.size:
-            break
-        following[walking] = _side_after(surface.mates[following[walking]])
-        walking = walking[~on_edge[following[walking]]]
-    place = np.full(len(surface.mates), -1, np.int64)
-    place[edge] = np.arange(len(edge))
-    order, begins = topology.loops(place[following])
-    half = edge[order]
+def _chained(surface: Surface, border: Indices) -> Loops:
+    half, begins = topology.borders(surface.mates, border)
     return Loops(half, begins, surface.starts[half], half // 3)
-
-
-def _side_after(half_edges: Indices) -> Indices:
-    return half_edges - half_edges % 3 + (half_edges + 1) % 3
 
 
 def _rings(surface: Surface, loops: Loops, faces: Indices) -> tuple[Indices, Indices, Indices, NDArray[np.bool_]]:
     """Holes in planar faces as bores: the face's outermost loop, the hole's loop, the face, and whether the face has
     more than these two."""
-    sizes = np.linalg.norm(_vector_areas(surface, loops), axis=1)
+    sizes = np.linalg.norm(topology.vector_areas(surface.vertices[loops.vertices], loops.begins), axis=1)
     order = np.lexsort((-sizes, faces))
     begins = np.flatnonzero(np.diff(faces[order], prepend=-1))
     counts = np.diff(np.append(begins, len(order)))
@@ -178,7 +160,7 @@ def _rings(surface: Surface, loops: Loops, faces: Indices) -> tuple[Indices, Ind
 
 def _nested(surface: Surface, loops: Loops) -> tuple[Indices, Indices]:
     """Open loops of which one lies around the other in one plane, (n, 2) outer first, and those that are alone."""
-    areas = _vector_areas(surface, loops)
+    areas = topology.vector_areas(surface.vertices[loops.vertices], loops.begins)
     sizes = np.linalg.norm(areas, axis=1)
     normals = areas / np.maximum(sizes, 1e-300)[:, None]
     middles = loops.sums(surface.vertices[loops.vertices]) / np.maximum(loops.counts, 1)[:, None]
@@ -201,14 +183,6 @@ def _nested(surface: Surface, loops: Loops) -> tuple[Indices, Indices]:
             pairs.append((outer, bore))
     alone = np.array([loop for loop in range(len(sizes)) if loop not in taken], np.int64)
     return np.array(pairs, np.int64).reshape(-1, 2), alone
-
-
-def _vector_areas(surface: Surface, loops: Loops) -> Floats:
-    """(k, 3): area of each loop along its normal, by the half-edges' direction."""
-    first = surface.vertices[loops.vertices[loops.begins[:-1]]][loops.owner]
-    start = surface.vertices[loops.vertices] - first
-    end = surface.vertices[surface.ends_of(loops.half_edges)] - first
-    return loops.sums(np.cross(start, end)) / 2
 
 
 def _joined(a: Loops, b: Loops) -> Loops:
@@ -240,7 +214,7 @@ def _with_axes(
     axes, shares = axis_of_walls(surface.normals[wall], weights, around.begins[:-1])
     owner = around.owner
 
-    normals = _vector_areas(surface, around)
+    normals = topology.vector_areas(surface.vertices[around.vertices], around.begins)
     sizes = np.sqrt(np.linalg.norm(normals, axis=1))
     normals /= np.maximum(sizes, 1e-150)[:, None] ** 2
     points = surface.vertices[around.vertices]

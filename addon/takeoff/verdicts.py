@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats
-from ..geometry.topology import Indices
 from ..geometry.units import say_mm
 from .clearance import Clearance, Obstacle
 from .ends import Cause
@@ -106,38 +106,31 @@ def _judge(
         if inside.through_wall and inside.cover < _BARS_ALL:
             return Verdict("crossed", depth, f"Crossed by {name} {say_mm(depth)} down the bore; {_shorter(depth)}")
         return Verdict("blocked", depth, f"Blocked by {name}, {say_mm(depth)} down the bore; {_shorter(depth)}")
-    return _wall_ends(surface, profile, int(runs.stop[end]), runs.walls_of(end), depth)
+    return _wall_ends(surface, profile, runs, end, depth)
 
 
-def _wall_ends(surface: Surface, profile: Profile, stop: int, walls: Indices, depth: float) -> Verdict:
-    """The verdict where the bore's own ``walls`` end too soon, by what lies across their border there."""
-    mate = int(surface.mates[stop]) if stop >= 0 else -1
-    if mate >= 0 and surface.walls[mate // 3] in walls:
+def _wall_ends(surface: Surface, profile: Profile, runs: Runs, end: int, depth: float) -> Verdict:
+    """The verdict where the bore's own wall ends too soon, by what lies across its border there."""
+    stop = int(runs.stop[end])
+    if stop >= 0 and not _goes_round(surface, profile, stop, runs.piece(surface, end)):
+        return Verdict("crossed", depth, f"Crossed by a hole {say_mm(depth)} down the bore; {_shorter(depth)}")
+    if runs.bends[end]:
         reason = f"The tube runs straight for {say_mm(depth)} only, then it bends; {_shorter(depth)}"
         return Verdict("too short", depth, reason)
-    if mate >= 0 and not _goes_round(surface, profile, stop, walls):
-        return Verdict("crossed", depth, f"Crossed by a hole {say_mm(depth)} down the bore; {_shorter(depth)}")
     return Verdict("too short", depth, f"The bore is {say_mm(depth)} deep only; {_shorter(depth)}")
 
 
-def _goes_round(surface: Surface, profile: Profile, stop: int, walls: Indices) -> bool:
-    """Whether the border of ``walls`` at the half-edge ``stop`` runs around the bore, not around a spot in the wall."""
-    border = [stop]
-    while len(border) < len(surface.mates):
-        half = _following(border[-1])
-        while surface.mates[half] >= 0 and surface.walls[surface.mates[half] // 3] in walls:
-            half = _following(int(surface.mates[half]))
-        if half == stop:
-            break
-        border.append(half)
+def _goes_round(surface: Surface, profile: Profile, stop: int, piece: NDArray[np.bool_]) -> bool:
+    """Whether the border of a piece of wall at the half-edge ``stop`` runs around the bore, not around a spot in it."""
+    half = (3 * np.flatnonzero(piece)[:, None] + np.arange(3)).ravel()
+    mates = surface.mates[half]
+    border, begins = topology.borders(surface.mates, half[(mates < 0) | ~piece[mates // 3]])
+    loop = int(np.searchsorted(begins, np.flatnonzero(border == stop)[0], side="right")) - 1
+    border = border[begins[loop] : begins[loop + 1]]
     around = profile.frame.to_local(surface.vertices[surface.starts[border]])[:, :2]
     ahead = np.roll(around, -1, axis=0)
     turns = np.arctan2(polygons.cross(around, ahead), np.einsum("ij,ij->i", around, ahead))
     return abs(float(turns.sum())) > np.pi
-
-
-def _following(half: int) -> int:
-    return half - half % 3 + (half + 1) % 3
 
 
 def _named(surface: Surface, obstacle: Obstacle, body: int) -> str:

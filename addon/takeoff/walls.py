@@ -13,7 +13,7 @@ from ..geometry import polygons
 from ..geometry.fits import off_outline
 from ..geometry.frames import Floats
 from ..geometry.topology import Indices, spans
-from .boxes import Chunks
+from .chunks import Chunks
 from .profiles import Profile
 from .rims import Loops, Rims
 from .surface import Surface
@@ -71,6 +71,8 @@ class Runs:
     stop: Indices
     """(k,): a half-edge of the bore's wall there, -1 where none was found."""
     reach: Floats
+    """(k,): how far any of the bore's wall goes."""
+    outer_reach: Floats
     """(k,): how far any of the outer wall goes."""
     bends: NDArray[np.bool_]
     """(k,): there the bore goes on smoothly into something that is not straight."""
@@ -80,9 +82,17 @@ class Runs:
     """Sorted keys ``rim * walls + wall`` of the walls that belong to each rim's tube, its face included."""
     walls: int
     """How many walls the surface has."""
+    pieces: dict[int, Indices]
+    """The straight part of the bores that are not straight throughout or not evenly meshed, as sorted triangles."""
+
+    def piece(self, surface: Surface, rim: int) -> NDArray[np.bool_]:
+        """(m,): which triangles are the straight bore of a rim."""
+        if rim in self.pieces:
+            return np.isin(np.arange(len(surface.triangles)), self.pieces[rim])
+        return np.isin(surface.walls, self.walls_of(rim))
 
     def walls_of(self, rim: int) -> Indices:
-        """The walls of one rim's bore."""
+        """The walls beside a rim's bore."""
         begin, end = np.searchsorted(self.bore_walls, [rim * self.walls, (rim + 1) * self.walls])
         return self.bore_walls[begin:end] % self.walls
 
@@ -95,17 +105,21 @@ def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profil
     outer_keys = _beside(surface, rims.outer, walls)
     uneven = np.bincount(bore_keys // walls, ~_is_square(index, plane, bore_keys), count) > 0
     straight, stop = _first_border(surface, index, plane, bore_keys[~uneven[bore_keys // walls]], walls)
+    pieces: dict[int, Indices] = {}
     for rim in np.flatnonzero(uneven).tolist():
         body = int(surface.bodies[rims.bore.half_edges[rims.bore.begins[rim]] // 3])
-        straight[rim], stop[rim] = _first_departure(surface, chunks, plane, rim, body, profiles[rim])
+        pieces[rim] = _straight_piece(surface, chunks, plane, rim, body, profiles[rim])
+        straight[rim], stop[rim] = _first_departure(surface, plane, rim, pieces[rim])
     beyond = surface.mates[stop]
     beyond_keys = np.arange(count) * walls + surface.walls[beyond // 3]
     bends = (stop >= 0) & (beyond >= 0) & np.isin(beyond_keys, bore_keys)
-    reach = _reach(surface, index, plane, outer_keys, walls)
+    reach = _reach(surface, index, plane, bore_keys, walls)
+    outer_reach = _reach(surface, index, plane, outer_keys, walls)
     faces = np.flatnonzero(rims.face >= 0)
     between = surface.walls[rims.bore.half_edges[rims.bore.begins[:-1]][faces] // 3]
     own = np.unique(np.concatenate([bore_keys, outer_keys, faces * walls + between]))
-    return Runs(np.where(np.isfinite(straight), straight, reach), stop, reach, bends, bore_keys, own, walls)
+    straight = np.where(np.isfinite(straight), straight, reach)
+    return Runs(straight, stop, reach, outer_reach, bends, bore_keys, own, walls, pieces)
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,15 +192,13 @@ def _border(surface: Surface, plane: _RimPlanes, half: Indices, rim: Indices) ->
     return np.minimum(from_rim, to_rim), on_rim | (upright & (surface.mates[half] < 0))
 
 
-def _first_departure(
+def _straight_piece(
     surface: Surface, chunks: Chunks, plane: _RimPlanes, rim: int, body: int, profile: Profile
-) -> tuple[float, int]:
-    """As ``_first_border``, for one bore whose wall bends or is made of small triangles: its straight part are the
-    triangles of its body whose corners all lie on the outline."""
+) -> Indices:
+    """The triangles of a bore whose wall bends or is made of small triangles: those of its body whose corners all lie
+    on the outline, below the rim."""
     bore, frame = profile.section.bore, profile.frame
-    tolerance = _ON_OUTLINE * bore.width
-    if bore.points is not None:
-        tolerance += polygons.sagitta(bore.points)
+    tolerance = _ON_OUTLINE * bore.width + polygons.sagitta(profile.bore)
     low, high = profile.bore.min(axis=0) - tolerance, profile.bore.max(axis=0) + tolerance
     length = float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
     box = np.array([[*low, -length]]), np.array([[*high, length]])
@@ -196,7 +208,11 @@ def _first_departure(
     points = surface.vertices[corners]
     off = np.abs(off_outline(bore, frame.to_local(points)[:, :2])[0])
     above = plane.depths(points, np.full(len(points), rim)) < -plane.level[rim] - 4 * surface.noise[triangles].max()
-    triangles = triangles[((off < tolerance) & ~above)[place.reshape(-1, 3)].all(axis=1)]
+    return triangles[((off < tolerance) & ~above)[place.reshape(-1, 3)].all(axis=1)]
+
+
+def _first_departure(surface: Surface, plane: _RimPlanes, rim: int, triangles: Indices) -> tuple[float, int]:
+    """As ``_first_border``, for one bore made of ``triangles``."""
     if not len(triangles):
         return 0.0, -1
     half = (3 * triangles[:, None] + np.arange(3)).ravel()

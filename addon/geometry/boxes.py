@@ -7,12 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..geometry.frames import Floats
-from ..geometry.topology import Indices, spans
-from .surface import Surface
+from .frames import Floats
+from .topology import Indices
 
 _BRANCHES = 8
-_CHUNK = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,36 +53,6 @@ class BoxTree:
             near = (np.abs(centre) <= spread).all(axis=1)
             query, node = query[near], node[near]
         return query, self.order[node]
-
-
-@dataclass(frozen=True, eq=False)
-class Chunks:
-    """The triangles of a surface in chunks of one wall each, and the tree over their boxes."""
-
-    order: Indices
-    """Triangles, chunk after chunk."""
-    begins: Indices
-    tree: BoxTree
-
-    @classmethod
-    def of(cls, surface: Surface) -> Chunks:
-        order = np.argsort(surface.walls, kind="stable")
-        sizes = np.bincount(surface.walls)
-        place = np.arange(len(order)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-        begins = np.flatnonzero(place % _CHUNK == 0)
-        corners = surface.vertices[surface.triangles[order]]
-        low = np.minimum.reduceat(corners.min(axis=1), begins) if len(begins) else np.empty((0, 3))
-        high = np.maximum.reduceat(corners.max(axis=1), begins) if len(begins) else np.empty((0, 3))
-        return cls(order, np.append(begins, len(order)), BoxTree.of(low, high))
-
-    def firsts(self, chunks: Indices) -> Indices:
-        """A triangle of each chunk."""
-        return self.order[self.begins[chunks]]
-
-    def triangles(self, chunks: Indices) -> tuple[Indices, Indices]:
-        """The triangles of some chunks: for each which of ``chunks`` it belongs to, and the triangle."""
-        owner, place = spans(self.begins, chunks)
-        return owner, self.order[place]
 
 
 def _along_curve(points: Floats) -> Indices:

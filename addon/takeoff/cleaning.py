@@ -1,0 +1,243 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Meshes as files hold them, made fit to be read: checked, welded, gaps closed, doubles dropped, wound alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry import topology
+from ..geometry.boxes import BoxTree
+from ..geometry.frames import Floats
+from ..geometry.mesh import Mesh
+from ..geometry.topology import Indices
+
+_FLOAT32_STEP = 2.0**-23
+_MOST_SPLITS = 3
+_BACK = -0.9999
+
+
+class TakeoffError(ValueError):
+    """Meshes that cannot be read at all, with the mesh at fault and what to do."""
+
+
+@dataclass(frozen=True, eq=False)
+class Clean:
+    """n vertices and m triangles, with the mesh that each triangle comes from."""
+
+    vertices: Floats
+    triangles: Indices
+    mates: Indices
+    """(3m,) as ``topology.mates`` gives them; mates always run opposite ways."""
+    mesh_of: Indices
+    noise: Floats
+    """(m,): how far coordinates may be off, by the float32 that most files hold."""
+    notes: list[str]
+
+
+def cleaned(meshes: Sequence[Mesh]) -> Clean:
+    """The triangles of all ``meshes``, fit to be read. Raises ``TakeoffError`` where a mesh's arrays make none."""
+    notes: list[str] = []
+    vertices, triangles, mesh_of = _joined(meshes, notes)
+    noise = np.array([2 * _FLOAT32_STEP * _largest(mesh.vertices) for mesh in meshes])
+    vertices, triangles, mesh_of, edges = _welded(vertices, triangles, mesh_of, noise)
+    if edges.crowded.size or edges.same_way:
+        triangles, mesh_of = _without_doubles(triangles, mesh_of, meshes, notes)
+        triangles = _rewound(triangles, topology.edges(triangles, len(vertices)).mates, vertices, mesh_of, notes)
+        edges = topology.edges(triangles, len(vertices))
+    mates = topology.mates(edges, triangles, vertices)
+    if edges.same_way:
+        start = triangles.ravel()
+        mates[(mates >= 0) & (start == start[mates])] = -1
+    return Clean(vertices, triangles, mates, mesh_of, noise[mesh_of], notes)
+
+
+def crosses(vertices: Floats, triangles: Indices) -> Floats:
+    """(m, 3): normals as long as twice the area."""
+    a, b, c = vertices[triangles[:, 0]], vertices[triangles[:, 1]], vertices[triangles[:, 2]]
+    (ux, uy, uz), (vx, vy, vz) = (b - a).T, (c - a).T
+    return np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])
+
+
+def counted(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
+def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, Indices]:
+    vertices, triangles, mesh_of, base = [np.empty((0, 3))], [np.empty((0, 3), np.int64)], [np.empty(0, np.int64)], 0
+    for number, mesh in enumerate(meshes):
+        name = mesh.name or f"mesh {number + 1}"
+        points, corners = _checked(mesh, name)
+        finite = np.isfinite(points).all(axis=1)
+        if not finite.all():
+            sound = finite[corners].all(axis=1)
+            lost = counted(int((~sound).sum()), "face was", "faces were")
+            notes.append(f"{lost} left out of {name}: their corners are not numbers.")
+            corners, points = corners[sound], np.where(finite[:, None], points, 0.0)
+        if not len(corners):
+            notes.append(f"{name} holds no faces.")
+        vertices.append(points)
+        triangles.append(corners + base)
+        mesh_of.append(np.full(len(corners), number))
+        base += len(points)
+    return np.concatenate(vertices), np.concatenate(triangles), np.concatenate(mesh_of)
+
+
+def _checked(mesh: Mesh, name: str) -> tuple[Floats, Indices]:
+    points, corners = np.asarray(mesh.vertices, float), np.asarray(mesh.triangles, np.int64)
+    if points.size == 0 or corners.size == 0:
+        return np.empty((0, 3)), np.empty((0, 3), np.int64)
+    if points.ndim != 2 or points.shape[1] != 3 or corners.ndim != 2 or corners.shape[1] != 3:
+        raise TakeoffError(
+            f"{name}: vertices {points.shape} and triangles {corners.shape} were given; both need three columns"
+        )
+    if corners.min() < 0 or corners.max() >= len(points):
+        raise TakeoffError(f"{name}: a triangle names a vertex that is not there; export the file again")
+    return points, corners
+
+
+def _welded(
+    vertices: Floats, triangles: Indices, mesh_of: Indices, mesh_noise: Floats
+) -> tuple[Floats, Indices, Indices, topology.Edges]:
+    """Equal vertices merged, then those along open edges that noise has torn apart, then open edges split at the
+    vertices that lie on them. Collapsed triangles go."""
+    used = triangles.ravel()
+    group = np.repeat(mesh_of, 3)
+    kept, index = topology.weld(vertices[used], group)
+    vertices, group = vertices[used[kept]], group[kept]
+    triangles, mesh_of = _without_collapsed(index.reshape(-1, 3), mesh_of)
+    edges = topology.edges(triangles, len(vertices))
+    half = edges.single
+    if not half.size:
+        return vertices, triangles, mesh_of, edges
+    rim = np.unique(np.concatenate([triangles.ravel()[half], triangles.ravel()[topology.next_in_triangle(half)]]))
+    a, b = topology.close_pairs(vertices[rim], group[rim], 4 * mesh_noise[group[rim]])
+    if a.size:
+        merged = topology.components(len(vertices), rim[a], rim[b])
+        triangles, mesh_of = _without_collapsed(merged[triangles], mesh_of)
+        edges = topology.edges(triangles, len(vertices))
+    for _ in range(_MOST_SPLITS):
+        split = _split(vertices, triangles, edges, 4 * mesh_noise[mesh_of])
+        if split is None:
+            break
+        triangles, mesh_of = _without_collapsed(split[0], mesh_of[split[1]])
+        edges = topology.edges(triangles, len(vertices))
+    return vertices, triangles, mesh_of, edges
+
+
+def _split(
+    vertices: Floats, triangles: Indices, edges: topology.Edges, tolerance: Floats
+) -> tuple[Indices, Indices] | None:
+    """Triangles split where a vertex of another lies on their open edge, each on one edge, and which triangle each
+    part comes from; None where there is nothing to split.
+    """
+    half = edges.single
+    if not half.size or edges.same_way or edges.crowded.size:
+        return None
+    start, end = triangles.ravel()[half], triangles.ravel()[topology.next_in_triangle(half)]
+    lengths = np.linalg.norm(vertices[end] - vertices[start], axis=1)
+    along = (vertices[end] - vertices[start]) / lengths[:, None]
+    gaps = _along_gaps(start, end, along, len(vertices))
+    half, start, end, lengths, along = half[gaps], start[gaps], end[gaps], lengths[gaps], along[gaps]
+    if not half.size:
+        return None
+    points = np.unique(start)
+    side = np.cross(along, np.eye(3)[np.abs(along).argmin(axis=1)])
+    side /= np.linalg.norm(side, axis=1, keepdims=True)
+    axes = np.stack([side, np.cross(along, side), along], axis=1)
+    reach = np.repeat(tolerance[half // 3, None], 3, axis=1) * (1, 1, -1)
+    span = np.zeros((len(half), 3))
+    span[:, 2] = lengths
+    tree = BoxTree.of(vertices[points], vertices[points])
+    edge, point = tree.near(vertices[start], axes, -reach, span + reach)
+    vertex = points[point]
+    inner = (vertex != start[edge]) & (vertex != end[edge])
+    inner &= vertex != triangles.ravel()[topology.next_in_triangle(topology.next_in_triangle(half[edge]))]
+    edge, vertex = edge[inner], vertex[inner]
+    if not edge.size:
+        return None
+    # One edge of each triangle at a time.
+    _, chosen = np.unique(half[edge] // 3, return_index=True)
+    of_chosen = np.isin(edge, edge[chosen])
+    edge, vertex = edge[of_chosen], vertex[of_chosen]
+    distance = np.einsum("ij,ij->i", vertices[vertex] - vertices[start[edge]], along[edge])
+    order = np.lexsort((distance, edge))
+    parts, origins = [], []
+    for one in np.unique(edge).tolist():
+        chain = [int(start[one]), *vertex[order][edge[order] == one].tolist(), int(end[one])]
+        apex = int(triangles.ravel()[topology.next_in_triangle(topology.next_in_triangle(half[one]))])
+        parts += [(a, b, apex) for a, b in pairwise(chain)]
+        origins += [int(half[one]) // 3] * (len(chain) - 1)
+    whole = np.setdiff1d(np.arange(len(triangles)), origins)
+    return np.concatenate([triangles[whole], np.array(parts)]), np.concatenate([whole, np.array(origins)])
+
+
+def _along_gaps(start: Indices, end: Indices, along: Floats, count: int) -> NDArray[np.bool_]:
+    """Which open edges belong to a chain that somewhere turns back on itself, as the two sides of a gap do."""
+    leaving = np.argsort(start, kind="stable")
+    begins = np.searchsorted(start[leaving], np.arange(count + 1))
+    coming, place = topology.spans(begins, end)
+    going = leaving[place]
+    back = np.einsum("ij,ij->i", along[coming], along[going]) < _BACK
+    chains = topology.components(count, start, end)
+    folded = np.zeros(count, bool)
+    folded[chains[end[coming[back]]]] = True
+    return folded[chains[start]]
+
+
+def _without_collapsed(triangles: Indices, mesh_of: Indices) -> tuple[Indices, Indices]:
+    a, b, c = triangles.T
+    whole = (a != b) & (b != c) & (c != a)
+    return (triangles, mesh_of) if whole.all() else (triangles[whole], mesh_of[whole])
+
+
+def _without_doubles(
+    triangles: Indices, mesh_of: Indices, meshes: Sequence[Mesh], notes: list[str]
+) -> tuple[Indices, Indices]:
+    """Triangles that lie twice in the mesh the same way round are kept once. Faces of bodies that touch stay."""
+    first = triangles.argmin(axis=1)
+    turned = np.take_along_axis(triangles, (first[:, None] + np.arange(3)) % 3, axis=1)
+    kept, _ = topology.weld(turned.astype(float), np.zeros(len(turned), np.int64))
+    if len(kept) == len(triangles):
+        return triangles, mesh_of
+    kept = np.sort(kept)
+    doubles = np.bincount(mesh_of, minlength=len(meshes)) - np.bincount(mesh_of[kept], minlength=len(meshes))
+    for number in np.flatnonzero(doubles).tolist():
+        name = meshes[number].name or f"mesh {number + 1}"
+        notes.append(f"{counted(int(doubles[number]), 'face lies', 'faces lie')} twice in {name}; read once.")
+    return triangles[kept], mesh_of[kept]
+
+
+def _rewound(triangles: Indices, mates: Indices, vertices: Floats, mesh_of: Indices, notes: list[str]) -> Indices:
+    """Triangles turned so that neighbours agree, and so that each mesh as a whole is right side out.
+
+    Each triangle has two states, as it is and turned. Linking the states that agree makes two mirrored components
+    of every surface with two sides; the one that leaves its least triangle as it is is taken.
+    """
+    count = len(triangles)
+    half = np.flatnonzero(mates >= 0)
+    a, b = half // 3, mates[half] // 3
+    start = triangles.ravel()
+    crossed = (start[half] == start[mates[half]]) * count
+    links = np.concatenate([a, a + count]), np.concatenate([b + crossed, (b + count + crossed) % (2 * count)])
+    labels = topology.components(2 * count, *links)
+    turned = labels[:count] > labels[count:]
+    if turned.any():
+        number = counted(int(turned.sum()), "face was", "faces were")
+        notes.append(f"{number} wound against the neighbours and read as if turned.")
+    if (labels[:count] == labels[count:]).any():
+        notes.append("A surface that joins its own back was cut open there; check the mesh for a twisted face.")
+    triangles = np.where(turned[:, None], triangles[:, [0, 2, 1]], triangles)
+    volumes = np.einsum("ij,ij->i", vertices[triangles[:, 0]], crosses(vertices, triangles))
+    inside_out = np.bincount(mesh_of, weights=volumes) < 0
+    return np.where(inside_out[mesh_of, None], triangles[:, [0, 2, 1]], triangles)
+
+
+def _largest(points: Floats) -> float:
+    points = np.abs(np.asarray(points, float))
+    points = points[np.isfinite(points)]
+    return float(points.max()) if points.size else 0.0
