@@ -15,6 +15,7 @@ import hashlib
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -63,6 +64,19 @@ def guarded(main: Callable[[], int]) -> int:
             raise
         print(f"A system library is missing: {error}. For Debian and its kin .ci/run lists them.", file=sys.stderr)
         return 2
+
+
+@contextlib.contextmanager
+def undisturbed() -> Iterator[None]:
+    """Puts an interruption off to the end of the block: compiled modules that are loading swallow it and carry on."""
+    interruptions = []
+    handler = signal.signal(signal.SIGINT, lambda *_: interruptions.append(True))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, handler)
+    if interruptions:
+        raise KeyboardInterrupt
 
 
 def prepare_any(purpose: Purpose) -> Path:

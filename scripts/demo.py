@@ -10,7 +10,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from _environment import REPOSITORY, enter, guarded
+from _environment import REPOSITORY, enter, guarded, undisturbed
 
 
 def main() -> int:
@@ -18,9 +18,9 @@ def main() -> int:
     parser.add_argument("--out", type=Path, default=REPOSITORY / "out" / "demo", metavar="DIR", help="where (out/demo)")
     out = parser.parse_args().out
     enter()
-    from addon.ui.command_line import main as run
-    from demo_assembly import write_demo
-
+    with undisturbed():
+        from addon.ui.command_line import main as run
+        from demo_assembly import write_demo
     out.mkdir(parents=True, exist_ok=True)
     return run([str(write_demo(out))])
 

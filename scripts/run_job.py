@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import sys
 
-from _environment import enter, guarded
+from _environment import enter, guarded, undisturbed
 
 
 def main() -> int:
     enter()
-    from addon.ui.command_line import main as run
-
+    with undisturbed():
+        from addon.ui.command_line import main as run
     return run(sys.argv[1:])
 
 

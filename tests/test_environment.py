@@ -170,6 +170,15 @@ def _interrupt(process: subprocess.Popen[str]) -> tuple[int, str, str]:
     return process.returncode, out, said
 
 
+def test_an_interruption_while_modules_load_is_kept_for_the_end_of_it():
+    loaded, handler = [], signal.getsignal(signal.SIGINT)
+    with pytest.raises(KeyboardInterrupt), _environment.undisturbed():
+        signal.raise_signal(signal.SIGINT)
+        loaded.append("all")
+    assert loaded == ["all"]
+    assert signal.getsignal(signal.SIGINT) is handler
+
+
 def test_commands_that_do_not_start_the_wanted_python_are_passed_over(monkeypatch, tmp_path):
     shim = _command(tmp_path, "import sys; sys.exit('pyenv: version not selected')")
     other = _command(tmp_path, f"print({json.dumps(json.dumps(['elsewhere', '3.2.1', *ME.machine]))})")
