@@ -31,7 +31,7 @@ def both_units(mm: float) -> str:
     return f"{say_mm(mm)} ({say_inches(mm, 16) or f'{mm / MM_PER_INCH:.3f} in'})"
 
 
-def _cut(fitting: Fitting) -> list[Floats]:
+def cut_open(fitting: Fitting) -> list[Floats]:
     """The outlines that a knife along the axis leaves: towards the mitre (for square ends along the width), and up."""
     return list(fitting.solid.rotate([0, 0, -fitting.mitre_direction_deg]).rotate([-90, 0, 0]).slice(0).to_polygons())
 
@@ -60,7 +60,7 @@ def _square_view(fitting: Fitting) -> View:
         ]
     chamfer = Note((right - lead_in / 2, foot - lead_in / 2), f"lead-in {say_mm(lead_in)} × 45°")
     return View(
-        cut=_cut(fitting),
+        cut=cut_open(fitting),
         axis=True,
         dimensions=dimensions,
         notes=[chamfer] if lead_in else [],
@@ -70,7 +70,7 @@ def _square_view(fitting: Fitting) -> View:
 
 def _mitred_view(fitting: Fitting) -> View:
     """What a mitred fitting is checked by: its spigot across and along the axis, its height in all, and its angle."""
-    loops = _cut(fitting)
+    loops = cut_open(fitting)
     low, high = (float(end) for end in _span(np.concatenate(loops), 1))
     angle, lean = np.radians([fitting.mitre_direction_deg, fitting.mitre_deg])
     towards = fitting.profile.spigot_outline.polygon() @ np.array([[np.cos(angle)], [np.sin(angle)]])
