@@ -10,17 +10,21 @@ import difflib
 import tomllib
 import types
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import MISSING, dataclass, fields, replace
 from pathlib import Path
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
+from .bench.toml_text import toml_text
 from .fitting.recipe import Recipe
 from .geometry.sections import Section
 from .geometry.units import parse_length
-from .trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, process_named
+from .trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, process_named, processes
 
 CALIPER_MM = 0.05
 """How far a caliper's reading of a bore may be off; common practice, no source."""
+
+AUTOMATIC = "auto"
+"""What a number that may be left out can be set to, for an entry to undo what was set above it."""
 
 Unit = Literal["mm", "cm", "m", "in"]
 Format = Literal["3mf", "stl"]
@@ -164,6 +168,35 @@ def read_job(path: Path) -> Job:
         raise JobError(f"{path.name}: {error}") from None
 
 
+def job_text(job: Job) -> str:
+    """The job as the text of a job file: ``read_job`` makes the same job of it, in the folder that paths count from."""
+    tables = [
+        ("[assembly]", _plain(job.assembly)),
+        ("[fitting]", _plain(job.recipe)),
+        *(("[[fitting.for]]", {**_plain(one.match), **_changes(one.changes)}) for one in job.overrides),
+        *(("[[measured]]", {**_plain(one.match), **_plain(one, but="match")}) for one in job.measured),
+        ("[tube]", _plain(job.tube)),
+        ("[process]", _plain(job.process, but="from_memory")),
+        ("[output]", _plain(job.output)),
+    ]
+    return "\n".join(f"{heading}\n{toml_text(table)}" for heading, table in tables)
+
+
+def _plain(record: Any, but: str = "") -> dict[str, Any]:
+    """A dataclass as TOML has it: without what is None, and with paths as text."""
+    return {key: _plain_value(value) for key, value in vars(record).items() if key != but and value is not None}
+
+
+def _plain_value(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_plain_value(one) for one in value]
+    return value.as_posix() if isinstance(value, Path) else value
+
+
+def _changes(changes: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: AUTOMATIC if value is None else _plain_value(value) for key, value in changes.items()}
+
+
 def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     """A ``Job`` from a parsed TOML table; relative paths count from ``folder``."""
     known = ("assembly", "fitting", "measured", "tube", "process", "output")
@@ -229,12 +262,19 @@ def _process(table: Mapping[str, Any]) -> Process:
     name = rest.pop("name", DEFAULT_PROCESS)
     if not isinstance(name, str):
         raise JobError(f"process.name is {name!r}; expected the name of a process, as text.")
+    numbers = _values(Process, rest, "process")
     try:
-        process = replace(process_named(name), **_values(Process, rest, "process"))
+        process = Process(name, **numbers) if _own_process(name, numbers) else replace(process_named(name), **numbers)
         check_process(process)
     except ProcessError as error:
         raise JobError(f"process: {error}") from None
     return process
+
+
+def _own_process(name: str, numbers: Mapping[str, Any]) -> bool:
+    """Whether the job brings a whole process under a name that is in no table."""
+    needed = {field.name for field in fields(Process) if field.default is MISSING} - {"name"}
+    return needed <= set(numbers) and all(name != one.name for one in processes())
 
 
 def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
@@ -291,6 +331,8 @@ def _value(hint: Any, value: Any, key: str) -> Any:
     """``value`` as the type that a field asks for; lengths in fields that end in _mm may be text with a unit."""
     origin, inner = get_origin(hint), get_args(hint)
     if origin in (Union, types.UnionType):
+        if value == AUTOMATIC:
+            return None
         return _value(next(one for one in inner if one is not type(None)), value, key)
     if origin is Literal:
         if value in inner:

@@ -140,6 +140,13 @@ def meshes_of(
     return _under_own_names(meshes), _left_out(hidden, "hidden") + _left_out(bare, "without faces")
 
 
+def mesh_of(item: bpy.types.Object, depsgraph: bpy.types.Depsgraph, unit_scale: float) -> Mesh:
+    """One object as it shows, modifiers applied, in mm in the world. Raises ``SceneError`` as ``meshes_of`` does."""
+    shown = item.evaluated_get(depsgraph)
+    points, triangles = _arrays_of(shown, item.name)
+    return _in_world(points, triangles, np.array(shown.matrix_world, float), unit_scale, item.name)
+
+
 def put_mesh(mesh: Mesh, name: str, collection: bpy.types.Collection, unit_scale: float) -> bpy.types.Object:
     """A new object in ``collection`` with the mesh, its coordinates in Blender units of ``unit_scale`` metres."""
     data = bpy.data.meshes.new(name)

@@ -1,0 +1,50 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A job file and the assembly that it is about, written so that a run without a window comes to the same files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import bpy
+
+from ..jobfile import Job
+from .jobs import job_of
+from .scene import FITTING_MARK
+
+
+def write_job(scene: bpy.types.Scene, path: Path, text_of: Callable[[Job], str]) -> None:
+    """Writes ``path`` and, beside it, a .blend with the objects that the ends were read from. Raises ``OSError``."""
+    blend = path.with_name(f"{path.stem} assembly.blend")
+    job = job_of(scene)
+    job = replace(
+        job,
+        name=path.stem,
+        assembly=replace(job.assembly, files=(Path(blend.name),)),
+        output=replace(job.output, folder=Path("ferrule_out")),
+    )
+    _write_objects(scene, blend)
+    path.write_text(text_of(job), encoding="utf-8")
+
+
+def _write_objects(scene: bpy.types.Scene, path: Path) -> None:
+    """The objects themselves, modifiers, parents and instances with them, in a scene of the same units."""
+    ferrule = scene.ferrule
+    items = list(scene.objects) if ferrule.whole_scene else [row.object for row in ferrule.sources if row.object]
+    copy = bpy.data.scenes.new("Assembly")
+    try:
+        for name in ("system", "scale_length", "length_unit"):
+            setattr(copy.unit_settings, name, getattr(scene.unit_settings, name))
+        for item in items:
+            if FITTING_MARK not in item and item.visible_get():
+                copy.collection.objects.link(item)
+        copy.view_layers[0].update()  # Blender 5.2 crashes on writing a scene that was never evaluated.
+        try:
+            bpy.data.libraries.write(str(path), {copy}, fake_user=False)
+        except RuntimeError as error:
+            raise OSError(str(error)) from error
+    finally:
+        bpy.data.scenes.remove(copy)
+
+

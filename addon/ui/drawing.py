@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How panels draw fields: in the scene's units, with what was refused beside the field at fault."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+from typing import Any
+
+import bpy
+
+from ..fitting.recipe import RecipeError
+from ..geometry.units import MM_PER_INCH, say_mm
+from .fields import Words, auto_name, inch_name, stored_name
+
+
+def imperial(scene: bpy.types.Scene) -> bool:
+    return scene.unit_settings.system == "IMPERIAL"
+
+
+def say(mm: float, scene: bpy.types.Scene) -> str:
+    """A length in the scene's units."""
+    return f"{mm / MM_PER_INCH:.3f} in" if imperial(scene) else say_mm(mm)
+
+
+def draw_field(
+    layout: bpy.types.UILayout,
+    group: Any,
+    name: str,
+    words: Mapping[str, Words],
+    scene: bpy.types.Scene,
+    settled: float | None = None,
+    refusal: RecipeError | None = None,
+) -> None:
+    """One field of a recipe or a process. ``settled`` is what an automatic number came to."""
+    shown = inch_name(name) if name.endswith("_mm") and imperial(scene) else stored_name(name)
+    row = layout.row(align=True)
+    row.alert = refusal is not None
+    if hasattr(group, auto_name(name)):
+        automatic = getattr(group, auto_name(name))
+        split = row.split(factor=0.4)
+        split.alignment = "RIGHT"
+        split.label(text=words[name].label)
+        value = split.row(align=True)
+        if automatic:
+            value.label(text="as fits" if settled is None else say(settled, scene))
+        else:
+            value.use_property_split = False
+            value.prop(group, shown, text="")
+        value.prop(group, auto_name(name), text="", icon="PINNED" if automatic else "UNPINNED", toggle=1)
+    else:
+        row.prop(group, shown)
+    if refusal is not None:
+        draw_refusal(layout, refusal)
+
+
+def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError) -> None:
+    """Why the number was refused, and a button that sets one that works."""
+    from .operators.fitting import say_value
+
+    box = layout.box()
+    draw_text(box, f"{refusal}.", icon="ERROR")
+    if refusal.works is not None:
+        works = say_value(refusal.field, refusal.works)
+        button = box.operator("ferrule.set_number", text=f"Set {works}", icon="CHECKMARK")
+        button.field, button.value = refusal.field, str(refusal.works)
+
+
+def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None:
+    """A sentence over as many lines as the region's width asks for."""
+    region = bpy.context.region
+    scale = bpy.context.preferences.system.ui_scale
+    width = (region.width if region and region.type == "UI" else 280 * scale) / scale
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for number, line in enumerate(textwrap.wrap(text, max(16, int((width - 75) / 6.2)))):
+        column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")

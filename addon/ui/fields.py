@@ -1,0 +1,199 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Blender properties made from the fields of the house's dataclasses, and carried back into them.
+
+A length is stored in millimetres, whatever the scene's unit scale is, and has a second property that shows and takes
+the same length in inches; panels draw the one that the scene's unit system asks for. Blender's own length unit would
+count in scene units, whose steps while dragging are metres in most scenes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, dataclass, fields
+from pathlib import Path
+from typing import Any, Literal, get_args, get_origin, get_type_hints
+
+import bpy
+from bpy.props import BoolProperty, EnumProperty, FloatProperty, FloatVectorProperty, IntProperty, StringProperty
+
+from ..geometry.units import MM_PER_INCH
+
+UNDECIDED = -1.0
+"""Stored where a number has been automatic all along."""
+
+Update = Callable[[Any, bpy.types.Context], None]
+
+
+@dataclass(frozen=True)
+class Words:
+    """How a field is called and explained; both without a final stop, as Blender's are."""
+
+    label: str
+    tip: str
+    names: Callable[[], tuple[str, ...]] | None = None
+    """What a text may be, where it is a name out of a table."""
+    least: float | None = None
+    most: float | None = None
+
+
+def annotations(
+    cls: type, words: Mapping[str, Words], update: Update | None = None, usual: Any = None
+) -> dict[str, Any]:
+    """Blender properties for every field of ``cls`` in ``words``; ``update`` is called after each change.
+
+    Defaults are those of ``cls``, or the fields of the instance ``usual``. A length ``rise_mm`` gets a twin
+    ``rise_in``; a field that may be None gets ``rise_auto``, which is None when set.
+    """
+    hints = get_type_hints(cls)
+    found: dict[str, Any] = {}
+    for field in fields(cls):
+        if field.name in words:
+            default = getattr(usual, field.name) if usual else None if field.default is MISSING else field.default
+            found |= _properties(field.name, default, hints[field.name], words[field.name], update)
+    return found
+
+
+def length(name: str, words: Words, update: Update | None, default: float = 0.0) -> dict[str, Any]:
+    """One length and its twin in inches."""
+    return _lengths(name, words, _common(words, update), default)
+
+
+def values(group: bpy.types.PropertyGroup, cls: type, words: Mapping[str, Words]) -> dict[str, Any]:
+    """The fields of ``cls`` in ``words`` as ``group`` holds them: ``cls(**values(...))``."""
+    hints = get_type_hints(cls)
+    return {name: _value_of(group, name, hints[name]) for name in words}
+
+
+def assign(group: bpy.types.PropertyGroup, instance: Any, words: Mapping[str, Words]) -> None:
+    """Puts the fields of a dataclass instance into ``group``."""
+    hints = get_type_hints(type(instance))
+    for name in words:
+        value = getattr(instance, name)
+        if may_be_none(hints[name]):
+            setattr(group, auto_name(name), value is None)
+            if value is None:
+                continue
+        setattr(group, stored_name(name), _stored(name, value))
+
+
+def exact(number: float) -> float:
+    """A number that Blender kept in single precision as it was typed: seven digits give it back."""
+    return float(f"{number:.7g}")
+
+
+def may_be_none(hint: Any) -> bool:
+    return type(None) in get_args(hint)
+
+
+def auto_name(name: str) -> str:
+    return f"{bare_name(name)}_auto"
+
+
+def inch_name(name: str) -> str:
+    return f"{bare_name(name)}_in"
+
+
+def bare_name(name: str) -> str:
+    return name.removesuffix("_mm").removesuffix("_deg")
+
+
+def stored_name(name: str) -> str:
+    """Angles are stored in radians under their bare name, as Blender's own are."""
+    return bare_name(name) if name.endswith("_deg") else name
+
+
+def _common(words: Words, update: Update | None) -> dict[str, Any]:
+    return {"name": words.label, "description": words.tip, "options": set(), "update": update}
+
+
+def _properties(name: str, default: Any, hint: Any, words: Words, update: Update | None) -> dict[str, Any]:
+    common = _common(words, update)
+    found: dict[str, Any] = {}
+    if may_be_none(hint):
+        found[auto_name(name)] = BoolProperty(
+            name=f"{words.label} Automatic",
+            description=f"Let the section decide: {words.tip[0].lower()}{words.tip[1:]}",
+            default=True, options=set(), update=update,
+        )  # fmt: skip
+        hint, default = next(one for one in get_args(hint) if one is not type(None)), UNDECIDED
+    if get_origin(hint) is Literal or words.names:
+        items = get_args(hint) if get_origin(hint) is Literal else words.names()  # type: ignore[misc]
+        chosen = default if default in items else items[0]
+        found[name] = EnumProperty(items=[(one, _titled(one), "") for one in items], default=chosen, **common)
+    elif hint is int:
+        limits = _limits(words, "min", "max")
+        found[name] = IntProperty(default=default or 0, **limits, **common)
+    elif hint is bool:
+        found[name] = BoolProperty(default=bool(default), **common)
+    elif hint is str or hint is Path:
+        subtype = {"subtype": "DIR_PATH"} if hint is Path else {}
+        found[name] = StringProperty(default=str(default or ""), **subtype, **common)
+    elif get_origin(hint) is tuple and get_args(hint)[-1] is not ...:
+        found |= _lengths(name, words, common, default or (0.0,) * len(get_args(hint)))
+    elif name.endswith("_deg"):
+        limits = _limits(words, "min", "max", math.radians)
+        found[stored_name(name)] = FloatProperty(
+            default=math.radians(default or 0), subtype="ANGLE", precision=1, **limits, **common
+        )
+    else:
+        found |= _lengths(name, words, common, default or 0.0)
+    return found
+
+
+def _lengths(name: str, words: Words, common: dict[str, Any], default: float | tuple[float, ...]) -> dict[str, Any]:
+    """A plain number, or a length in mm with its twin in inches; one number or several."""
+    several = isinstance(default, tuple)
+    kind = FloatVectorProperty if several else FloatProperty
+    size = {"size": len(default)} if isinstance(default, tuple) else {}
+    if not name.endswith("_mm"):
+        unit = {"unit": "TIME_ABSOLUTE"} if name.endswith("_s") and not name.endswith("mm_s") else {}
+        return {name: kind(default=default, precision=2, **unit, **size, **_limits(words, "min", "max"), **common)}
+    # "Camera" is Blender's name for a length that is millimetres at any unit scale.
+    in_mm = kind(default=default, unit="CAMERA", step=5, precision=3, **size, **_limits(words, "min", "max"), **common)
+
+    def get(group: Any) -> Any:
+        lengths = getattr(group, name)
+        return tuple(one / MM_PER_INCH for one in lengths) if several else lengths / MM_PER_INCH
+
+    def put(group: Any, lengths: Any) -> None:
+        setattr(group, name, tuple(one * MM_PER_INCH for one in lengths) if several else lengths * MM_PER_INCH)
+
+    in_inches = kind(
+        name=f"{words.label} (in)", description=f"{words.tip}. In inches", options={"SKIP_SAVE"},
+        get=get, set=put, step=1, precision=4, **size,
+    )  # fmt: skip
+    return {name: in_mm, inch_name(name): in_inches}
+
+
+def _limits(
+    words: Words, least: str, most: str, turned: Callable[[float], float] = lambda number: number
+) -> dict[str, Any]:
+    found = {least: words.least, most: words.most}
+    return {key: turned(number) for key, number in found.items() if number is not None}
+
+
+def _value_of(group: Any, name: str, hint: Any) -> Any:
+    if may_be_none(hint):
+        if getattr(group, auto_name(name)):
+            return None
+        hint = next(one for one in get_args(hint) if one is not type(None))
+    value = getattr(group, stored_name(name))
+    if name.endswith("_deg"):
+        return exact(math.degrees(value))
+    if get_origin(hint) is tuple:
+        return tuple(map(exact, value))
+    if hint is float:
+        return exact(value)
+    return Path(value) if hint is Path else value
+
+
+def _stored(name: str, value: Any) -> Any:
+    if name.endswith("_deg"):
+        return math.radians(value)
+    return str(value) if isinstance(value, Path) else value
+
+
+def _titled(name: str) -> str:
+    """Words as Blender writes them in menus; names that carry numbers or capitals stay as they are."""
+    return name.title() if name.islower() and not any(map(str.isdigit, name)) else name

@@ -1,0 +1,86 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The job that a scene's properties describe, in the terms of the house."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, get_args
+
+import bpy
+
+from ..fitting.recipe import Recipe
+from ..geometry.sections import Section
+from ..jobfile import Assembly, Format, Job, Match, Measured, Output, Override, Tube
+from ..trade.processes import Process, ProcessError, process_named
+from . import wording
+from .fields import exact, values
+from .records import section_from
+
+GROUP_MM = 0.05
+"""How near a section has to be to a group's to be meant by it; what takes the same fitting is no further apart."""
+
+
+def job_of(scene: bpy.types.Scene) -> Job:
+    """The scene as a job. Its assembly's files are for whoever writes it as a job file to name."""
+    ferrule = scene.ferrule
+    wanted = {"3mf": ferrule.output.write_3mf, "stl": ferrule.output.write_stl}
+    output: dict[str, Any] = {**values(ferrule.output, Output, wording.OUTPUT), "folder": folder_of(scene)}
+    return Job(
+        name=Path(bpy.data.filepath).stem or scene.name,
+        assembly=Assembly((), wall_mm=exact(ferrule.wall_mm) or None),
+        recipe=recipe_of(ferrule.recipe),
+        overrides=tuple(
+            Override(_match(group), values(group.recipe, Recipe, wording.RECIPE))
+            for group in ferrule.groups
+            if group.own_recipe
+        ),
+        measured=tuple(_reading(group) for group in ferrule.groups if group.measured and not bore_problem(group)),
+        tube=Tube(**values(ferrule.tube, Tube, wording.TUBE)),
+        process=process_of(ferrule.process),
+        output=Output(**output, formats=tuple(name for name in get_args(Format) if wanted[name])),
+    )
+
+
+def recipe_of(group: bpy.types.PropertyGroup) -> Recipe:
+    return Recipe(**values(group, Recipe, wording.RECIPE))
+
+
+def process_of(group: bpy.types.PropertyGroup) -> Process:
+    """The table's process itself where no number differs from it."""
+    numbers = values(group, Process, wording.PROCESS)
+    try:
+        named = process_named(group.called)
+    except ProcessError:
+        return Process(name=group.called, **numbers)
+    return named if replace(named, **numbers) == named else replace(named, **numbers)
+
+
+def folder_of(scene: bpy.types.Scene) -> Path:
+    return Path(bpy.path.abspath(scene.ferrule.output.folder))
+
+
+def modelled_section(group: bpy.types.PropertyGroup) -> Section:
+    return section_from(group.section)
+
+
+def bore_problem(group: bpy.types.PropertyGroup) -> str:
+    """Why the bore that was measured cannot be this tube's; empty where it can."""
+    reading = _reading(group)
+    try:
+        modelled_section(group).with_bore(min(reading.bore_width_mm), *reading.bore_depth_mm)
+    except ValueError as error:
+        return f"The reading is not used: {error}. Measure the bore again"
+    return ""
+
+
+def _match(group: bpy.types.PropertyGroup) -> Match:
+    section = modelled_section(group)
+    return Match(section.kind, section.outer.width, section.outer.depth, section.wall, GROUP_MM)
+
+
+def _reading(group: bpy.types.PropertyGroup) -> Measured:
+    depth = exact(group.bore_depth_mm)
+    return Measured(_match(group), (exact(group.bore_width_mm),), () if group.is_round or not depth else (depth,))
+
+

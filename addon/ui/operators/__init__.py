@@ -1,0 +1,16 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What can be done: every operator is ``bpy.ops.ferrule.…``; docs/python.md lists them."""
+
+from . import adding, ends, fitting, presets, printing, processing, writing
+
+_ROOMS = (ends, fitting, adding, presets, processing, printing, writing)
+
+
+def register() -> None:
+    for room in _ROOMS:
+        room.register()
+
+
+def unregister() -> None:
+    for room in reversed(_ROOMS):
+        room.unregister()

@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Add > Mesh > Tube Fitting: a fitting for a size of the tables, without an assembly."""
+
+from functools import cache
+
+import bpy
+import numpy as np
+from bpy.props import EnumProperty
+
+from ...fitting.recipe import Recipe
+from ...geometry.frames import Frame
+from ...takeoff import TubeEnd
+from ...trade.sizes import size_named, tube_sizes
+from .. import placing, reading, state, wording
+from ..drawing import draw_field
+from ..fields import annotations, assign, values
+
+CLEAR_MM = 1000.0
+"""Without a tube in the scene nothing stands in the bore's way."""
+_FIELDS = ("crown", "rise_mm", "brim_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
+_WORDS = {name: wording.RECIPE[name] for name in _FIELDS}
+
+
+@cache
+def _families() -> list[tuple[str, str, str]]:
+    return [(one, one, "") for one in dict.fromkeys(size.family for size in tube_sizes())]
+
+
+@cache
+def _sizes(family: str) -> list[tuple[str, str, str]]:
+    return [(size.name, size.name, size.source) for size in tube_sizes() if size.family == family]
+
+
+class FERRULE_OT_add_fitting(bpy.types.Operator):
+    """Add a fitting for a tube of the size tables at the 3D cursor"""
+
+    bl_idname = "ferrule.add_fitting"
+    bl_label = "Tube Fitting"
+    bl_options = {"REGISTER", "UNDO"}
+
+    __annotations__ = {
+        "family": EnumProperty(
+            name="Tube", description="Which kind of tube", items=lambda operator, context: _families()
+        ),
+        "size": EnumProperty(
+            name="Size",
+            description="Which size of tube the fitting is for",
+            items=lambda operator, context: _sizes(operator.family),
+        ),
+        **annotations(Recipe, _WORDS),
+    }
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        if context.mode != "OBJECT":
+            cls.poll_message_set("Leave Edit Mode first")
+            return False
+        return True
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.layout
+        layout.use_property_split = True
+        layout.use_property_decorate = False
+        layout.prop(self, "family")
+        layout.prop(self, "size")
+        for name in _FIELDS:
+            draw_field(layout, self, name, _WORDS, context.scene)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        scene = context.scene
+        sizes = [one[0] for one in _sizes(self.family)]
+        section = size_named(self.size if self.size in sizes else sizes[0]).section
+        cursor = np.array(scene.cursor.matrix)
+        place = Frame.along(cursor[:3, 3] * placing.mm_per_unit(scene), cursor[:3, 2], cursor[:3, 0])
+        row = reading.add_end(scene, TubeEnd("", section, place, 0.0, 0.0, CLEAR_MM, "open", "open"), None)
+        line = scene.ferrule.ends[row]
+        group = scene.ferrule.groups[line.group]
+        with state.quietly():
+            scene.ferrule.end_index, scene.ferrule.group_index = row, line.group
+            if group.count == 1:
+                group.own_recipe = True
+                assign(group.recipe, Recipe(**values(self, Recipe, _WORDS)), wording.RECIPE)
+        state.touch(scene)
+        desk = state.finish(scene, review=False)
+        fitted = next(one for one in desk.fittings if row in one.rows)
+        if fitted.refusal:
+            self.report({"WARNING"}, f"The fitting cannot be made so: {fitted.refusal}")
+            return {"FINISHED"}
+        placing.place_all(scene, desk, only={line.key})
+        placing.select(context, placing.placed(scene).get(line.key))
+        return {"FINISHED"}
+
+
+def _menu(menu: bpy.types.Menu, context: bpy.types.Context) -> None:
+    menu.layout.operator(FERRULE_OT_add_fitting.bl_idname, icon="MESH_CYLINDER")
+
+
+def register() -> None:
+    bpy.utils.register_class(FERRULE_OT_add_fitting)
+    bpy.types.VIEW3D_MT_mesh_add.append(_menu)
+
+
+def unregister() -> None:
+    bpy.types.VIEW3D_MT_mesh_add.remove(_menu)
+    bpy.utils.unregister_class(FERRULE_OT_add_fitting)

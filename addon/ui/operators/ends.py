@@ -1,0 +1,236 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Operators of the panel Tube Ends."""
+
+import time
+
+import bpy
+from bpy.props import BoolProperty, FloatProperty, IntProperty
+
+from ...trade.sizes import nearest_size
+from .. import by_hand, placing, reading, state
+from ..fields import exact
+from ..jobs import modelled_section
+from ..scene import FITTING_MARK, unit_scale_of
+
+
+def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
+    """Reads the scene's sources, times it and reports what is wrong; whether it went well."""
+    start = time.perf_counter()
+    try:
+        reading.read(context.scene, context.evaluated_depsgraph_get())
+    except reading.ReadingError as error:
+        operator.report({"ERROR"}, str(error))
+        return False
+    state.times["read"] = time.perf_counter() - start
+    if context.scene.ferrule.doubt:
+        operator.report({"WARNING"}, f"{context.scene.ferrule.doubt} Fix the unit in the panel Tube Ends")
+        return False
+    return True
+
+
+def say_ends(scene: bpy.types.Scene) -> str:
+    ferrule = scene.ferrule
+    is_open = sum(group.count for group in ferrule.groups)
+    closed = len(ferrule.ends) - is_open
+    said = f"{is_open} open tube ends of {len(ferrule.groups)} sections" if is_open else "No open tube ends"
+    return said + (f"; {closed} ends take no fitting" if closed else "")
+
+
+class FERRULE_OT_read_ends(bpy.types.Operator):
+    """Find the open tube ends of the selected objects, or of the whole scene where nothing is selected"""
+
+    bl_idname = "ferrule.read_ends"
+    bl_label = "Read Tube Ends"
+    bl_options = {"REGISTER", "UNDO"}
+
+    whole_scene: BoolProperty(
+        name="Whole Scene", description="Read every object, whatever is selected", default=False, options={"SKIP_SAVE"}
+    )
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        if context.mode != "OBJECT":
+            cls.poll_message_set("Leave Edit Mode first")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        ferrule = context.scene.ferrule
+        chosen = [item for item in context.selected_objects if FITTING_MARK not in item]
+        ferrule.whole_scene = self.whole_scene or not chosen
+        ferrule.sources.clear()
+        for item in chosen if not ferrule.whole_scene else ():
+            ferrule.sources.add().object = item
+        if not read_into(context, self):
+            return {"FINISHED"}  # What was read before is gone and the doubt is shown; both can be undone.
+        self.report({"INFO"}, say_ends(context.scene))
+        return {"FINISHED"}
+
+
+class FERRULE_OT_fix_unit(bpy.types.Operator):
+    """Set the scene's unit scale so that the tubes have sizes that are sold, and read the ends again"""
+
+    bl_idname = "ferrule.fix_unit"
+    bl_label = "Fix the Unit"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return bool(context.scene.ferrule.doubt)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        scene = context.scene
+        settings = scene.unit_settings
+        scale = exact(unit_scale_of(scene) * exact(scene.ferrule.doubt_factor))
+        if settings.system == "NONE":
+            settings.system = "METRIC"
+        settings.scale_length = scale
+        if settings.system == "METRIC" and scale < 0.1:
+            settings.length_unit = "MILLIMETERS"
+        if read_into(context, self):
+            self.report({"INFO"}, f"The scene's unit scale is {scale:g} now. {say_ends(scene)}")
+        return {"FINISHED"}
+
+
+class FERRULE_OT_keep_unit(bpy.types.Operator):
+    """Take the sizes as they are: these tubes are no sizes of the tables"""
+
+    bl_idname = "ferrule.keep_unit"
+    bl_label = "Keep the Unit"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return bool(context.scene.ferrule.doubt)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        context.scene.ferrule.unit_is_right = True
+        if read_into(context, self):
+            self.report({"INFO"}, say_ends(context.scene))
+        return {"FINISHED"}
+
+
+class FERRULE_OT_pick_end(bpy.types.Operator):
+    """Take the selected rim as a tube end: the ring of faces between outside and bore, or the edge loops of both"""
+
+    bl_idname = "ferrule.pick_end"
+    bl_label = "Pick Tube End"
+    bl_options = {"REGISTER", "UNDO"}
+
+    wall_mm: FloatProperty(
+        name="Wall (mm)",
+        description="Wall of the tube, where only its outside is selected",
+        default=2.0,
+        min=0.0,
+        precision=2,
+    )
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        if context.mode != "EDIT_MESH":
+            cls.poll_message_set("Select the rim of a tube in Edit Mode: its ring of faces or its edge loops")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        item = context.edit_object
+        try:
+            end = by_hand.end_of_selection(item, exact(self.wall_mm), unit_scale_of(context.scene))
+        except by_hand.PickError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        row = reading.add_end(context.scene, end, item)
+        ferrule = context.scene.ferrule
+        with state.quietly():
+            ferrule.end_index, ferrule.group_index = row, ferrule.ends[row].group
+        self.report({"INFO"}, f"Picked an end of {ferrule.groups[ferrule.group_index].name}")
+        return {"FINISHED"}
+
+
+class FERRULE_OT_drop_end(bpy.types.Operator):
+    """Take the chosen end off the list, with its fitting"""
+
+    bl_idname = "ferrule.drop_end"
+    bl_label = "Drop Tube End"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        ferrule = context.scene.ferrule
+        if not 0 <= ferrule.end_index < len(ferrule.ends):
+            cls.poll_message_set("Choose a tube end in the list first")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        scene = context.scene
+        key = scene.ferrule.ends[scene.ferrule.end_index].key
+        reading.remove_end(scene, scene.ferrule.end_index)
+        placing.remove([item for other, item in placing.placed(scene).items() if other == key])
+        return {"FINISHED"}
+
+
+class FERRULE_OT_go_to_end(bpy.types.Operator):
+    """Select a tube end's fitting, or its tube, and bring it into view"""
+
+    bl_idname = "ferrule.go_to_end"
+    bl_label = "Go to Tube End"
+    bl_options = {"REGISTER", "UNDO"}
+
+    index: IntProperty(name="End", description="Its row, counted from 0; below 0 for the chosen one", default=-1)
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        if not context.scene.ferrule.ends:
+            cls.poll_message_set("Read the tube ends first")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        ferrule = context.scene.ferrule
+        index = self.index if self.index >= 0 else max(ferrule.end_index, 0)
+        if index >= len(ferrule.ends):
+            self.report({"ERROR"}, f"There is no end {index}; the list has {len(ferrule.ends)}")
+            return {"CANCELLED"}
+        with state.quietly():
+            ferrule.end_index = index
+        placing.look_at_end(context, context.scene, index)
+        return {"FINISHED"}
+
+
+class FERRULE_OT_use_table_bore(bpy.types.Operator):
+    """Take the bore of the nearest table size as measured, where the model is a little off it"""
+
+    bl_idname = "ferrule.use_table_bore"
+    bl_label = "Bore of the Nearest Size"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        group = state.active_group(context.scene)
+        if group is None or nearest_size(modelled_section(group)) is None:
+            cls.poll_message_set("The chosen section is near no size of the tables")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        group = state.active_group(context.scene)
+        match = nearest_size(modelled_section(group))
+        with state.quietly():
+            group.bore_width_mm = match.width_mm - 2 * match.wall_mm
+            group.bore_depth_mm = match.depth_mm - 2 * match.wall_mm
+            group.measured = True
+        state.on_measure(group, context)
+        return {"FINISHED"}
+
+
+_CLASSES = (
+    FERRULE_OT_read_ends,
+    FERRULE_OT_fix_unit,
+    FERRULE_OT_keep_unit,
+    FERRULE_OT_pick_end,
+    FERRULE_OT_drop_end,
+    FERRULE_OT_go_to_end,
+    FERRULE_OT_use_table_bore,
+)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -1,0 +1,159 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Operators of the panel Fitting."""
+
+import time
+
+import bpy
+from bpy.props import StringProperty
+
+from ...fitting.recipe import Recipe
+from ...geometry.units import say_mm
+from .. import placing, state, wording
+from ..fields import auto_name, stored_name
+from .ends import read_into
+from .long_work import LongWork, Steps
+
+
+class FERRULE_OT_fit(LongWork, bpy.types.Operator):
+    """Make the fittings and put them on their tube ends, in a collection of their own"""
+
+    bl_idname = "ferrule.fit"
+    bl_label = "Fit"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        if not context.scene.ferrule.groups:
+            cls.poll_message_set("Read the tube ends first")
+            return False
+        if context.mode != "OBJECT":
+            cls.poll_message_set("Leave Edit Mode first")
+            return False
+        return True
+
+    def steps(self, context: bpy.types.Context) -> Steps:
+        scene = context.scene
+        start = time.perf_counter()
+        yield from state.work(scene, review=bpy.app.background)
+        desk = state.fresh(scene)
+        assert desk is not None
+        added, removed = placing.place_all(scene, desk)
+        state.times["fit"] = time.perf_counter() - start
+        state.redraw()
+        refused = sum(one.refusal is not None for one in desk.fittings)
+        said = f"{sum(len(one.rows) for one in desk.fittings if one.fitting)} fittings of {len(desk.fittings)} kinds"
+        said += f", {added} new" if added else ""
+        said += f", {removed} removed whose tube end is gone" if removed else ""
+        return said + (f"; {refused} kinds cannot be made, see the panel Fitting" if refused else "")
+
+
+class FERRULE_OT_refit(LongWork, bpy.types.Operator):
+    """Read the tube ends again and move their fittings to where the tubes are now"""
+
+    bl_idname = "ferrule.refit"
+    bl_label = "Refit"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return FERRULE_OT_fit.poll.__func__(cls, context)
+
+    def steps(self, context: bpy.types.Context) -> Steps:
+        yield "Reading the tube ends", 0.0
+        if not read_into(context, self):
+            return "The tube ends were not read"
+        return (yield from FERRULE_OT_fit.steps(self, context))
+
+
+class FERRULE_OT_remove_fittings(bpy.types.Operator):
+    """Take all fittings out of the scene; recipes and tube ends stay"""
+
+    bl_idname = "ferrule.remove_fittings"
+    bl_label = "Remove Fittings"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        if not placing.placed(context.scene):
+            cls.poll_message_set("There are no fittings in the scene")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        items = placing.placed(context.scene)
+        placing.remove(items.values())
+        self.report({"INFO"}, f"{len(items)} fittings removed")
+        return {"FINISHED"}
+
+
+class FERRULE_OT_set_number(bpy.types.Operator):
+    """Set the number that works"""
+
+    bl_idname = "ferrule.set_number"
+    bl_label = "Set"
+    bl_options = {"REGISTER", "UNDO", "INTERNAL"}
+
+    field: StringProperty(name="Field", description="Which number of the recipe", options={"SKIP_SAVE"})
+    value: StringProperty(name="Value", description="What to set it to, in mm or as a word", options={"SKIP_SAVE"})
+
+    @classmethod
+    def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
+        return f"Set {label_of(properties.field)} to {say_value(properties.field, properties.value)}"
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        recipe = state.active_recipe(context.scene)
+        if self.field not in wording.RECIPE:
+            self.report({"ERROR"}, f"A recipe has no {self.field}; it has {', '.join(wording.RECIPE)}")
+            return {"CANCELLED"}
+        try:
+            value = type(getattr(recipe, stored_name(self.field)))(float(self.value))
+        except ValueError:
+            value = self.value
+        try:
+            with state.quietly():
+                if hasattr(recipe, auto_name(self.field)):
+                    setattr(recipe, auto_name(self.field), False)
+            setattr(recipe, stored_name(self.field), value)
+        except TypeError as error:
+            self.report({"ERROR"}, f"{label_of(self.field)} cannot be {self.value}: {error}")
+            return {"CANCELLED"}
+        return {"FINISHED"}
+
+
+class FERRULE_OT_reset_recipe(bpy.types.Operator):
+    """Set every number of the recipe back to the usual one"""
+
+    bl_idname = "ferrule.reset_recipe"
+    bl_label = "Usual Recipe"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        from ..fields import assign
+
+        with state.quietly():
+            assign(state.active_recipe(context.scene), Recipe(), wording.RECIPE)
+        state.numbers_changed(context.scene)
+        return {"FINISHED"}
+
+
+def label_of(field: str) -> str:
+    return wording.RECIPE[field].label if field in wording.RECIPE else field
+
+
+def say_value(field: str, value: float | str) -> str:
+    """A value of a recipe's field in words."""
+    try:
+        number = float(value)
+    except ValueError:
+        return str(value)
+    return say_mm(number) if field.endswith("_mm") else f"{number:g}"
+
+
+_CLASSES = (
+    FERRULE_OT_fit,
+    FERRULE_OT_refit,
+    FERRULE_OT_remove_fittings,
+    FERRULE_OT_set_number,
+    FERRULE_OT_reset_recipe,
+)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

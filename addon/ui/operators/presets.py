@@ -1,0 +1,64 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Recipes as Blender presets."""
+
+from pathlib import Path
+
+import bpy
+from bl_operators.presets import AddPresetBase
+from bpy.props import StringProperty
+
+from .. import state, wording
+from ..fields import auto_name, stored_name
+
+
+class FERRULE_MT_recipe_presets(bpy.types.Menu):
+    """Recipes that were saved"""
+
+    bl_label = "Recipe Presets"
+    preset_subdir = "ferrule/recipe"
+    preset_operator = "ferrule.load_recipe"
+    draw = bpy.types.Menu.draw_preset
+
+
+class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):
+    """Save the recipe as a preset, or remove the preset that is shown"""
+
+    bl_idname = "ferrule.save_recipe"
+    bl_label = "Save Recipe"
+    preset_menu = "FERRULE_MT_recipe_presets"
+    preset_subdir = FERRULE_MT_recipe_presets.preset_subdir
+    preset_defines = [
+        "ferrule = bpy.context.scene.ferrule",
+        "group = ferrule.groups[ferrule.group_index] if ferrule.groups else None",
+        "recipe = group.recipe if group and group.own_recipe else ferrule.recipe",
+    ]
+
+    @property
+    def preset_values(self) -> list[str]:
+        known = bpy.context.scene.ferrule.recipe.bl_rna.properties
+        names = [name for field in wording.RECIPE for name in (auto_name(field), stored_name(field))]
+        return [f"recipe.{name}" for name in names if name in known]
+
+
+class FERRULE_OT_load_recipe(bpy.types.Operator):
+    """Load this recipe"""
+
+    bl_idname = "ferrule.load_recipe"
+    bl_label = "Load Recipe"
+    bl_options = {"REGISTER", "UNDO", "INTERNAL"}
+
+    filepath: StringProperty(subtype="FILE_PATH", options={"SKIP_SAVE"})
+    menu_idname: StringProperty(options={"SKIP_SAVE"})
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        if not Path(self.filepath).is_file():
+            self.report({"ERROR"}, f"The preset {self.filepath} is not there; save the recipe again")
+            return {"CANCELLED"}
+        with state.quietly():
+            bpy.ops.script.execute_preset(filepath=self.filepath, menu_idname=FERRULE_MT_recipe_presets.__name__)
+        state.numbers_changed(context.scene)
+        return {"FINISHED"}
+
+
+_CLASSES = (FERRULE_MT_recipe_presets, FERRULE_OT_save_recipe, FERRULE_OT_load_recipe)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -1,0 +1,127 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Operators of the panel Print Review."""
+
+import hashlib
+import time
+
+import bpy
+import numpy as np
+from bpy.props import IntProperty
+
+from ...geometry.mesh import Mesh
+from ...review import UnreadableMeshError, review
+from .. import placing, state
+from ..jobs import process_of
+from ..scene import SceneError, mesh_of, unit_scale_of
+
+
+class ObjectError(ValueError):
+    """Why an object of the user's cannot be reviewed."""
+
+
+def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[Mesh, np.ndarray]:
+    """The user's mesh in mm as it lies in the scene, but on the plate; and the matrix back to the world."""
+    try:
+        mesh = mesh_of(item, context.evaluated_depsgraph_get(), unit_scale_of(context.scene))
+    except SceneError as error:
+        raise ObjectError(str(error)) from error
+    if not len(mesh.triangles):
+        raise ObjectError(f"{item.name} has no faces. Choose an object with a closed surface.")
+    low = mesh.vertices.min(axis=0)
+    middle = (low + mesh.vertices.max(axis=0)) / 2
+    origin = np.array([middle[0], middle[1], low[2]])
+    matrix = np.diag([*[1 / placing.mm_per_unit(context.scene)] * 3, 1.0])
+    move = np.eye(4)
+    move[:3, 3] = origin
+    return Mesh(mesh.vertices - origin, mesh.triangles, item.name), matrix @ move
+
+
+class FERRULE_OT_review_object(bpy.types.Operator):
+    """Review the active object as it lies: its walls, overhangs, layers, and whether its surface is closed"""
+
+    bl_idname = "ferrule.review_object"
+    bl_label = "Review Object"
+    bl_options = {"REGISTER"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        item = context.active_object
+        if item is None or item.type != "MESH":
+            cls.poll_message_set("Choose an object with a closed surface")
+            return False
+        if context.mode != "OBJECT":
+            cls.poll_message_set("Leave Edit Mode first")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        item = context.active_object
+        start = time.perf_counter()
+        try:
+            mesh, matrix = standing_mesh(context, item)
+            found = review(mesh, process_of(context.scene.ferrule.process), name=item.name)
+        except (ObjectError, UnreadableMeshError) as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        digest = hashlib.blake2b(mesh.vertices.tobytes() + mesh.triangles.tobytes(), digest_size=12).hexdigest()
+        state.object_reviews[item.session_uid] = state.ObjectReview(digest, found, matrix)
+        state.times["review"] = time.perf_counter() - start
+        state.show_findings(list(found.findings))
+        state.redraw()
+        worst = sum(finding.severity == "must fix" for finding in found.findings)
+        self.report({"INFO"}, f"{item.name}: {len(found.findings)} findings, {worst} to fix")
+        return {"FINISHED"}
+
+
+class FERRULE_OT_cure(bpy.types.Operator):
+    """Set the number that cures the chosen finding"""
+
+    bl_idname = "ferrule.cure"
+    bl_label = "Cure"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        finding = state.chosen_finding(context)
+        if finding is None or not finding.cure:
+            cls.poll_message_set("No number cures the chosen finding")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        finding = state.chosen_finding(context)
+        for field, value in finding.cure.items():
+            bpy.ops.ferrule.set_number(field=field, value=str(value))
+        return {"FINISHED"}
+
+
+class FERRULE_OT_go_to_finding(bpy.types.Operator):
+    """Bring the chosen finding's place into view and choose its layer"""
+
+    bl_idname = "ferrule.go_to_finding"
+    bl_label = "Go to Finding"
+    bl_options = {"REGISTER", "INTERNAL"}
+
+    index: IntProperty(name="Finding", description="Its row, counted from 0; below 0 for the chosen one", default=-1)
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        if not state.findings:
+            cls.poll_message_set("There are no findings")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        manager = context.window_manager.ferrule
+        index = self.index if self.index >= 0 else manager.finding_index
+        if not 0 <= index < len(state.findings):
+            self.report({"ERROR"}, f"There is no finding {index}; the list has {len(state.findings)}")
+            return {"CANCELLED"}
+        with state.quietly():
+            manager.finding_index = index
+        state.look_at_finding(context, state.findings[index])
+        return {"FINISHED"}
+
+
+_CLASSES = (FERRULE_OT_review_object, FERRULE_OT_cure, FERRULE_OT_go_to_finding)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

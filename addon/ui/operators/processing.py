@@ -1,0 +1,102 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Operators of the panel Process: the table's processes, and the shop's own out of the shop book."""
+
+from pathlib import Path
+
+import bpy
+from bpy.props import StringProperty
+
+from ...bench.shop_book import ShopBook
+from ...bench.shop_file import ShopBookError, open_book, update_book
+from ...trade.processes import Process, ProcessError, check_process, process_named, processes
+from .. import state, wording
+from ..fields import assign
+from ..jobs import process_of
+
+
+def book_path() -> Path:
+    """The shop book of this machine's Blender."""
+    return Path(bpy.utils.user_resource("CONFIG", path="ferrule", create=True)) / "shop_book.toml"
+
+
+def _book() -> ShopBook:
+    try:
+        return open_book(book_path())
+    except ShopBookError as error:
+        return ShopBook(problems=(str(error),))
+
+
+class FERRULE_MT_processes(bpy.types.Menu):
+    """Processes of the table and of the shop book"""
+
+    bl_label = "Process"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.layout
+        book = _book()
+        for process in book.all(Process):
+            layout.operator("ferrule.use_process", text=process.name, icon="USER").name = process.name
+        if book.all(Process):
+            layout.separator()
+        for process in processes():
+            layout.operator("ferrule.use_process", text=process.name).name = process.name
+        for problem in book.problems:
+            layout.label(text=problem, icon="ERROR")
+
+
+class FERRULE_OT_use_process(bpy.types.Operator):
+    """Print with this process"""
+
+    bl_idname = "ferrule.use_process"
+    bl_label = "Use Process"
+    bl_options = {"REGISTER", "UNDO"}
+
+    name: StringProperty(name="Name", description="A process of the table or of the shop book", options={"SKIP_SAVE"})
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        try:
+            process = _book().get(Process, self.name) or process_named(self.name)
+        except ProcessError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        with state.quietly():
+            assign(context.scene.ferrule.process, process, wording.PROCESS)
+            context.scene.ferrule.process.called = process.name
+        state.numbers_changed(context.scene)
+        return {"FINISHED"}
+
+
+class FERRULE_OT_save_process(bpy.types.Operator):
+    """Keep the process, as it is set here, in the shop book"""
+
+    bl_idname = "ferrule.save_process"
+    bl_label = "Save as Own"
+    bl_options = {"REGISTER"}
+
+    name: StringProperty(name="Name", description="What the process is called in the shop book")
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        self.name = context.scene.ferrule.process.called
+        if any(process.name == self.name for process in processes()):
+            self.name = f"Own {self.name}"
+        return context.window_manager.invoke_props_dialog(self)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        from dataclasses import replace
+
+        process = replace(process_of(context.scene.ferrule.process), name=self.name.strip(), source="the shop's own")
+        try:
+            check_process(process)
+            if any(one.name == process.name for one in processes()):
+                raise ProcessError(f"{process.name} is a name of the table; choose another")
+            update_book(book_path(), lambda book: book.with_entry(process))
+        except (ProcessError, ShopBookError) as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        context.scene.ferrule.process.called = process.name
+        self.report({"INFO"}, f"{process.name} is in the shop book {book_path()}")
+        return {"FINISHED"}
+
+
+_CLASSES = (FERRULE_MT_processes, FERRULE_OT_use_process, FERRULE_OT_save_process)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -1,0 +1,240 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Operators of the panel Plate and Files."""
+
+import time
+from pathlib import Path
+
+import bpy
+from bpy.props import StringProperty
+from bpy_extras.io_utils import ExportHelper
+
+from ...bench.plate import Placement
+from ...files.atomic import FileSet
+from ...files.errors import FileError
+from ...files.names import safe_name
+from ...files.parts import Part
+from ...files.stl import write_stl
+from ...files.threemf import write_3mf
+from ...job import after_takeoff, fit_in_place, lay_out_all, part_of
+from ...jobfile import JobError, job_text
+from ...takeoff import Takeoff, split_bodies
+from .. import assembly_file, reading, state
+from ..jobs import folder_of, job_of, process_of
+from ..scene import SceneError
+from .long_work import LongWork, Steps, WorkError
+from .printing import ObjectError, standing_mesh
+
+
+def _has_groups(cls: type, context: bpy.types.Context) -> bool:
+    if not context.scene.ferrule.groups:
+        cls.poll_message_set("Read the tube ends first")
+        return False
+    return True
+
+
+def _check_output(context: bpy.types.Context) -> Path:
+    output = context.scene.ferrule.output
+    if not (output.write_3mf or output.write_stl):
+        raise WorkError("No format is chosen; switch on 3MF, STL or both")
+    if output.folder.startswith("//") and not bpy.data.filepath:
+        raise WorkError("The folder lies beside this file, which has no place yet; save the file or choose a folder")
+    if not output.folder.strip():
+        raise WorkError("No folder is chosen; choose where the print files go")
+    return folder_of(context.scene)
+
+
+class FERRULE_OT_export(LongWork, bpy.types.Operator):
+    """Make every fitting at full fineness, lay them out on the plate, write the print files and read them back"""
+
+    bl_idname = "ferrule.export"
+    bl_label = "Export"
+    bl_options = {"REGISTER"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return _has_groups(cls, context)
+
+    def steps(self, context: bpy.types.Context) -> Steps:
+        scene = context.scene
+        start = time.perf_counter()
+        folder = _check_output(context)
+        desk = state.fresh(scene)
+        assert desk is not None
+        try:
+            meshes, notes = reading.assembly_of(scene, context.evaluated_depsgraph_get())
+            result = yield from after_takeoff(job_of(scene), meshes, Takeoff(desk.ends, None, notes))
+        except (JobError, SceneError) as error:
+            raise WorkError(str(error)) from error
+        state.keep_result(scene, result)
+        state.times["export"] = time.perf_counter() - start
+        if not result.made:
+            raise WorkError("No fitting can be made with this recipe; see the panel Fitting")
+        return f"{len(result.files)} print files written and read back, in {folder}"
+
+
+class FERRULE_OT_export_to(bpy.types.Operator):
+    """Choose a folder, and export the fittings into it"""
+
+    bl_idname = "ferrule.export_to"
+    bl_label = "Tube Fittings (.3mf, .stl)"
+    bl_options = {"REGISTER"}
+
+    directory: StringProperty(name="Folder", description="Where the print files go", subtype="DIR_PATH")
+    filter_folder: bpy.props.BoolProperty(default=True, options={"HIDDEN"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return _has_groups(cls, context)
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        context.scene.ferrule.output.folder = self.directory
+        return bpy.ops.ferrule.export("EXEC_DEFAULT")
+
+
+class FERRULE_OT_lay_out(LongWork, bpy.types.Operator):
+    """Lay the fittings out on the plate and show them there"""
+
+    bl_idname = "ferrule.lay_out"
+    bl_label = "Lay Out"
+    bl_options = {"REGISTER"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return _has_groups(cls, context)
+
+    def steps(self, context: bpy.types.Context) -> Steps:
+        scene = context.scene
+        yield from state.work(scene)
+        desk = state.fresh(scene)
+        assert desk is not None
+        made = [one.made for one in desk.fittings if one.made]
+        yield "Laying out the plate", 0.9
+        try:
+            desk.plates = lay_out_all(desk.job, made, [part_of(desk.job, one) for one in made])
+        except JobError as error:
+            raise WorkError(str(error)) from error
+        scene.ferrule.view.show_plate = True
+        count = len(desk.plates.placements)
+        return f"{count} fittings on {desk.plates.count} plate{'s' * (desk.plates.count != 1)}"
+
+
+class FERRULE_OT_check_in_place(LongWork, bpy.types.Operator):
+    """Check every fitting in its tube: what it meets there, and the smallest gap around it"""
+
+    bl_idname = "ferrule.check_in_place"
+    bl_label = "Check in Place"
+    bl_options = {"REGISTER"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return _has_groups(cls, context)
+
+    def steps(self, context: bpy.types.Context) -> Steps:
+        scene = context.scene
+        yield from state.work(scene)
+        desk = state.fresh(scene)
+        assert desk is not None
+        try:
+            bodies = split_bodies(reading.assembly_of(scene, context.evaluated_depsgraph_get())[0])
+        except SceneError as error:
+            raise WorkError(str(error)) from error
+        for number, fitted in enumerate(desk.fittings):
+            yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
+            if fitted.made:
+                fitted.in_place = tuple(fit_in_place(fitted.made, bodies))
+        state.changed(desk)
+        return f"{sum(len(one.in_place) for one in desk.fittings)} findings in place"
+
+
+class FERRULE_OT_write_job(bpy.types.Operator, ExportHelper):
+    """Write the job as a file that the command line does again: recipe, process, and the assembly beside it"""
+
+    bl_idname = "ferrule.write_job"
+    bl_label = "Write Job File"
+    bl_options = {"REGISTER"}
+
+    filename_ext = ".toml"
+    filter_glob: StringProperty(default="*.toml", options={"HIDDEN"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return _has_groups(cls, context)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        path = Path(self.filepath)
+        scene = context.scene
+        by_hand = sum(line.by_hand for line in scene.ferrule.ends)
+        try:
+            assembly_file.write_job(scene, path, job_text)
+        except OSError as error:
+            self.report({"ERROR"}, f"{path} was not written: {error.strerror or error}. Choose another folder")
+            return {"CANCELLED"}
+        left = f"; {by_hand} ends picked by hand are not in it" if by_hand else ""
+        self.report({"WARNING" if by_hand else "INFO"}, f"{path.name} and its assembly were written{left}")
+        return {"FINISHED"}
+
+
+class FERRULE_OT_export_object(bpy.types.Operator):
+    """Write the active object as it lies into a print file in the chosen formats, and read it back"""
+
+    bl_idname = "ferrule.export_object"
+    bl_label = "Export Object"
+    bl_options = {"REGISTER"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        item = context.active_object
+        if item is None or item.type != "MESH" or context.mode != "OBJECT":
+            cls.poll_message_set("Choose an object with a closed surface, in Object Mode")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        item, output = context.active_object, context.scene.ferrule.output
+        process = process_of(context.scene.ferrule.process)
+        try:
+            folder = _check_output(context)
+            mesh, _ = standing_mesh(context, item)
+            part = Part(item.name, mesh, {"process": process.name, "material": process.material})
+            how = {"unit": output.unit, "shrink_percent": process.shrink_percent}
+            with FileSet() as files:
+                if output.write_3mf:
+                    middle = process.plate_mm[0] / 2, process.plate_mm[1] / 2
+                    write_3mf(folder / safe_name(item.name), [part], [Placement(0, 0, *middle)], files=files, **how)
+                if output.write_stl:
+                    write_stl(folder / safe_name(item.name), part, files=files, **how)
+        except (WorkError, ObjectError, FileError, ValueError) as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self.report({"INFO"}, f"{item.name} was written and read back, in {folder}")
+        return {"FINISHED"}
+
+
+def _menu(menu: bpy.types.Menu, context: bpy.types.Context) -> None:
+    menu.layout.operator(FERRULE_OT_export_to.bl_idname)
+
+
+_CLASSES = (
+    FERRULE_OT_export,
+    FERRULE_OT_export_to,
+    FERRULE_OT_lay_out,
+    FERRULE_OT_check_in_place,
+    FERRULE_OT_write_job,
+    FERRULE_OT_export_object,
+)
+
+
+def register() -> None:
+    for cls in _CLASSES:
+        bpy.utils.register_class(cls)
+    bpy.types.TOPBAR_MT_file_export.append(_menu)
+
+
+def unregister() -> None:
+    bpy.types.TOPBAR_MT_file_export.remove(_menu)
+    for cls in reversed(_CLASSES):
+        bpy.utils.unregister_class(cls)

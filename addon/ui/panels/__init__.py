@@ -1,0 +1,16 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The sidebar tab Ferrule, in the order of the work. Drawing reads properties and ``state``, and computes nothing."""
+
+from . import ends, files, fitting, process, review
+
+_ROOMS = (ends, fitting, process, review, files)
+
+
+def register() -> None:
+    for room in _ROOMS:
+        room.register()
+
+
+def unregister() -> None:
+    for room in reversed(_ROOMS):
+        room.unregister()

@@ -1,0 +1,165 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The panel Tube Ends."""
+
+import bpy
+
+from .. import state, wording
+from ..drawing import draw_field, draw_text, say
+from .sidebar import Sidebar, count_of
+
+
+class FERRULE_UL_groups(bpy.types.UIList):
+    """Sections with open ends."""
+
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flags=0) -> None:
+        row = layout.row()
+        row.label(text=item.name, icon="MESH_CYLINDER", translate=False)
+        right = row.row()
+        right.alignment = "RIGHT"
+        right.label(text=count_of(item.count, "end"), icon="SOLO_ON" if item.own_recipe else "NONE")
+
+
+class FERRULE_UL_ends(bpy.types.UIList):
+    """The open ends of the chosen section, or the ends that take no fitting."""
+
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flags=0) -> None:
+        row = layout.split(factor=0.5)
+        row.label(text=item.name, translate=False, icon="HAND" if item.by_hand else "NONE")
+        row.label(text=item.reason or f"{item.cut}, {say(item.clear_mm, context.scene)}")
+
+    def filter_items(self, context, data, propname) -> tuple[list[int], list[int]]:
+        rows = getattr(data, propname)
+        group = data.group_index if self.list_id == "open" else -1
+        shown = [self.bitflag_filter_item if row.group == group else 0 for row in rows]
+        if self.filter_name:
+            named = bpy.types.UI_UL_list.filter_items_by_name(self.filter_name, self.bitflag_filter_item, rows)
+            shown = [one & other for one, other in zip(shown, named or shown, strict=True)]
+        return shown, []
+
+
+class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
+    bl_idname = "FERRULE_PT_ends"
+    bl_label = "Tube Ends"
+    bl_order = 0
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        ferrule = context.scene.ferrule
+        if ferrule.doubt:
+            _draw_doubt(layout, ferrule)
+        if context.mode == "EDIT_MESH":
+            layout.operator("ferrule.pick_end", icon="EDGESEL")
+        row = layout.row(align=True)
+        row.scale_y = 1.4
+        chosen = any(not item.ferrule.end_key for item in context.selected_objects)
+        row.operator(
+            "ferrule.read_ends", text="Read Selected" if chosen else "Read the Scene", icon="VIEWZOOM"
+        ).whole_scene = False
+        if not ferrule.groups:
+            if not ferrule.doubt:
+                _draw_empty(layout, context, ferrule)
+            return
+        closed = len(ferrule.ends) - sum(group.count for group in ferrule.groups)
+        rows = min(max(len(ferrule.groups), 2), 6)
+        layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=6)
+        group = state.active_group(context.scene)
+        column = layout.column(align=True)
+        column.label(text=group.size, translate=False)
+        layout.prop(ferrule.view, "show_ends")
+        if closed:
+            layout.label(text=f"{count_of(closed, 'end takes', 'ends take')} no fitting", icon="INFO")
+
+
+def _draw_doubt(layout: bpy.types.UILayout, ferrule: bpy.types.PropertyGroup) -> None:
+    box = layout.box()
+    box.alert = True
+    draw_text(box, f"Is the unit right? {ferrule.doubt}", icon="ERROR")
+    row = box.row(align=True)
+    row.operator("ferrule.fix_unit", icon="CHECKMARK")
+    row.operator("ferrule.keep_unit", text="Keep It")
+
+
+def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule: bpy.types.PropertyGroup) -> None:
+    column = layout.column()
+    if ferrule.ends:
+        draw_text(column, "No tube end is open. The list below says what stands in the way.", icon="INFO")
+    elif context.scene.objects:
+        draw_text(column, "Select the tubes of an assembly, or nothing for all, and read their ends.", icon="INFO")
+    else:
+        draw_text(column, "Import an assembly of tubes, such as an STL file, or start from a size:", icon="INFO")
+        layout.operator("ferrule.add_fitting", icon="ADD")
+
+
+class FERRULE_PT_open_ends(Sidebar, bpy.types.Panel):
+    bl_label = "Ends of This Section"
+    bl_parent_id = "FERRULE_PT_ends"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return bool(context.scene.ferrule.groups)
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        ferrule = context.scene.ferrule
+        layout.template_list("FERRULE_UL_ends", "open", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
+        row = layout.row(align=True)
+        row.operator("ferrule.go_to_end", text="Go to", icon="VIEWZOOM")
+        row.operator("ferrule.drop_end", text="Drop", icon="X")
+
+
+class FERRULE_PT_measured(Sidebar, bpy.types.Panel):
+    bl_label = "Measured Bore"
+    bl_parent_id = "FERRULE_PT_ends"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return bool(context.scene.ferrule.groups)
+
+    def draw_header(self, context: bpy.types.Context) -> None:
+        self.layout.prop(state.active_group(context.scene), "measured", text="")
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        group = state.active_group(context.scene)
+        column = layout.column()
+        column.active = group.measured
+        draw_field(column, group, "bore_width_mm", wording.BORE, context.scene)
+        if not group.is_round:
+            draw_field(column, group, "bore_depth_mm", wording.BORE, context.scene)
+        layout.operator("ferrule.use_table_bore", icon="CHECKMARK")
+        if group.measured and group.bore_problem:
+            draw_text(layout.box(), f"{group.bore_problem}.", icon="ERROR")
+
+
+class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
+    bl_label = "Ends without Fitting"
+    bl_parent_id = "FERRULE_PT_ends"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        ferrule = context.scene.ferrule
+        return any(row.group < 0 for row in ferrule.ends) or bool(ferrule.notes)
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        ferrule = context.scene.ferrule
+        layout.template_list("FERRULE_UL_ends", "closed", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
+        if 0 <= ferrule.end_index < len(ferrule.ends) and ferrule.ends[ferrule.end_index].reason:
+            draw_text(layout, f"{ferrule.ends[ferrule.end_index].reason}.")
+        draw_field(layout, ferrule, "wall_mm", {"wall_mm": wording.WALL}, context.scene)
+        for note in ferrule.notes.splitlines():
+            draw_text(layout, note, icon="INFO")
+
+
+_CLASSES = (
+    FERRULE_UL_groups,
+    FERRULE_UL_ends,
+    FERRULE_PT_ends,
+    FERRULE_PT_open_ends,
+    FERRULE_PT_measured,
+    FERRULE_PT_closed_ends,
+)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

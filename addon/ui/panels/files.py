@@ -1,0 +1,61 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The panel Plate and Files."""
+
+import bpy
+
+from .. import state
+from .sidebar import Sidebar, count_of
+
+
+class FERRULE_PT_files(Sidebar, bpy.types.Panel):
+    bl_idname = "FERRULE_PT_files"
+    bl_label = "Plate and Files"
+    bl_order = 4
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        ferrule = context.scene.ferrule
+        output = ferrule.output
+        if ferrule.groups:
+            ends = sum(group.count for group in ferrule.groups)
+            desk = state.desk_of(context.scene)
+            kinds = len(desk.fittings) if desk else len(ferrule.groups)
+            total = ends + kinds * output.spares
+            layout.label(text=f"{count_of(total, 'fitting')} of {count_of(kinds, 'kind')}", icon="MESH_GRID")
+        layout.prop(output, "spares")
+        row = layout.row(align=True)
+        row.operator("ferrule.lay_out", icon="MESH_PLANE")
+        row.prop(ferrule.view, "show_plate", text="", icon="HIDE_OFF" if ferrule.view.show_plate else "HIDE_ON")
+        desk = state.desk_of(context.scene)
+        if desk and desk.plates:
+            laid = count_of(len(desk.plates.placements), "fitting")
+            layout.label(text=f"{laid} on {count_of(desk.plates.count, 'plate')}")
+            if desk.plates.count > 1:
+                layout.prop(ferrule.view, "plate")
+        row = layout.row(heading="Formats")
+        row.prop(output, "write_3mf")
+        row.prop(output, "write_stl")
+        layout.prop(output, "unit", expand=True)
+        layout.prop(output, "folder")
+        column = layout.column()
+        column.scale_y = 1.4
+        column.operator("ferrule.export", icon="EXPORT")
+        item = context.active_object
+        if item is not None and item.type == "MESH" and not item.ferrule.end_key:
+            layout.operator("ferrule.export_object", text=f"Export {item.name}", translate=False)
+        layout.operator("ferrule.write_job", icon="FILE_TEXT")
+        if desk and desk.result:
+            _draw_result(layout, desk.result)
+
+
+def _draw_result(layout: bpy.types.UILayout, result) -> None:
+    box = layout.box()
+    sound = all(file.verified for file in result.files)
+    box.label(text="Read back, all as meant" if sound else "Not all as meant", icon="CHECKMARK" if sound else "ERROR")
+    for file in result.files:
+        box.label(text=f"{file.path.name}, {file.unit}", icon="FILE" if file.verified else "ERROR", translate=False)
+
+
+_CLASSES = (FERRULE_PT_files,)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

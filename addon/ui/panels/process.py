@@ -1,0 +1,65 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The panel Process."""
+
+import bpy
+
+from .. import wording
+from ..drawing import draw_field
+from .sidebar import Sidebar
+
+_PARTS = {
+    "Layers and Beads": (
+        "layer_mm", "first_layer_mm", "bead_mm", "bead_min_mm", "bead_max_mm", "rings", "fill", "solid_layers",
+    ),
+    "Overhang and Support": (
+        "overhang_deg", "bridge_mm", "support", "support_fill", "pocket_mouth_mm",
+        "bath", "bath_density", "bath_fill_mm", "purge_mm3",
+    ),
+    "Size and Plate": ("tolerance_mm", "shrink_percent", "plate_mm", "margin_mm", "spacing_mm", "keep_out_mm"),
+    "Time": ("speed_mm_s", "layer_pause_s", "start_s", "chamber_c"),
+}  # fmt: skip
+
+
+class FERRULE_PT_process(Sidebar, bpy.types.Panel):
+    bl_idname = "FERRULE_PT_process"
+    bl_label = "Process"
+    bl_order = 2
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        process = context.scene.ferrule.process
+        row = layout.row(align=True)
+        row.menu("FERRULE_MT_processes", text=process.called)
+        row.operator("ferrule.save_process", text="", icon="ADD")
+        draw_field(layout, process, "material", wording.PROCESS, context.scene)
+
+
+class _Part(Sidebar):
+    bl_parent_id = "FERRULE_PT_process"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        for name in _PARTS[self.bl_label]:
+            draw_field(layout, context.scene.ferrule.process, name, wording.PROCESS, context.scene)
+
+
+class FERRULE_PT_layers(_Part, bpy.types.Panel):
+    bl_label = "Layers and Beads"
+
+
+class FERRULE_PT_support(_Part, bpy.types.Panel):
+    bl_label = "Overhang and Support"
+
+
+class FERRULE_PT_plate_size(_Part, bpy.types.Panel):
+    bl_label = "Size and Plate"
+
+
+class FERRULE_PT_time(_Part, bpy.types.Panel):
+    bl_label = "Time"
+
+
+_CLASSES = (FERRULE_PT_process, FERRULE_PT_layers, FERRULE_PT_support, FERRULE_PT_plate_size, FERRULE_PT_time)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

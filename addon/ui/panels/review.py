@@ -1,0 +1,113 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The panel Print Review."""
+
+import bpy
+
+from .. import state
+from ..drawing import draw_text
+from ..operators.fitting import label_of, say_value
+from .sidebar import Sidebar, count_of
+
+ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
+
+
+class FERRULE_UL_findings(bpy.types.UIList):
+    """Findings, worst first."""
+
+    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flags=0) -> None:
+        row = layout.split(factor=0.72)
+        row.label(text=f"{item.name[:1].upper()}{item.name[1:]}", icon=ICONS[item.severity])
+        right = row.row()
+        right.alignment = "RIGHT"
+        right.label(text=item.fitting, translate=False)
+
+
+class FERRULE_PT_review(Sidebar, bpy.types.Panel):
+    bl_idname = "FERRULE_PT_review"
+    bl_label = "Print Review"
+    bl_order = 3
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        item = context.active_object
+        if item is not None and item.type == "MESH" and not item.ferrule.end_key:
+            layout.operator("ferrule.review_object", text=f"Review {item.name}", icon="VIEWZOOM", translate=False)
+        desk = state.desk_of(context.scene)
+        if desk is None and not state.findings:
+            draw_text(layout, "Read the tube ends, or choose an object of your own to review.", icon="INFO")
+            return
+        waiting = len(desk.waiting) if desk else 0
+        if waiting:
+            layout.label(text=f"Reviewing, {count_of(waiting, 'fitting')} to go", icon="SORTTIME")
+        manager = context.window_manager.ferrule
+        if state.findings:
+            layout.template_list(
+                "FERRULE_UL_findings", "", manager, "findings", manager, "finding_index", rows=4, maxrows=8
+            )
+            finding = state.chosen_finding(context)
+            if finding is not None:
+                _draw_finding(layout, finding)
+        elif not waiting:
+            layout.label(text="Nothing to remark", icon="CHECKMARK")
+        layout.operator("ferrule.check_in_place", icon="SNAP_ON")
+
+
+def _draw_finding(layout: bpy.types.UILayout, finding) -> None:
+    box = layout.box()
+    head = box.row()
+    head.label(text=finding.severity.capitalize(), icon=ICONS[finding.severity])
+    head.operator("ferrule.go_to_finding", text="", icon="VIEWZOOM")
+    if finding.where:
+        draw_text(box, finding.where)
+    draw_text(box, finding.meaning)
+    if finding.value is not None:
+        limit = f", limit {finding.limit:g} {finding.unit}" if finding.limit is not None else ""
+        draw_text(box, f"Measured {finding.value:g} {finding.unit}{limit}")
+    draw_text(box, finding.advice, icon="FORWARD")
+    if finding.cure:
+        sets = ", ".join(f"{label_of(field)} {say_value(field, value)}" for field, value in finding.cure.items())
+        box.operator("ferrule.cure", text=f"Set {sets}", icon="CHECKMARK")
+
+
+class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
+    bl_label = "Show in the View"
+    bl_parent_id = "FERRULE_PT_review"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        view = context.scene.ferrule.view
+        column = layout.column(heading="Layers")
+        column.prop(view, "show_outlines", text="Outlines")
+        sub = column.row()
+        sub.active = view.show_outlines
+        sub.prop(view, "which_layers", expand=True)
+        column.prop(view, "show_rings")
+        layout.prop(view, "layer")
+        column = layout.column(heading="Marks")
+        column.prop(view, "show_overhangs")
+        column.prop(view, "show_thin_walls")
+        column.prop(view, "show_steps")
+        column.prop(view, "show_gap")
+        column.prop(view, "show_profile")
+
+
+class FERRULE_PT_ring_plan(Sidebar, bpy.types.Panel):
+    bl_label = "Ring Plan"
+    bl_parent_id = "FERRULE_PT_review"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        subject = state.subject_of(context)
+        printed = subject.review.printed if subject and subject.review else None
+        if printed is None:
+            draw_text(layout, "The plan appears once the fitting is reviewed.", icon="INFO")
+            return
+        layout.label(text=subject.name, translate=False)
+        for row in printed.plan.rows:
+            draw_text(layout, str(row))
+
+
+_CLASSES = (FERRULE_UL_findings, FERRULE_PT_review, FERRULE_PT_overlays, FERRULE_PT_ring_plan)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -1,0 +1,24 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What all panels have in common."""
+
+import bpy
+
+
+class Sidebar:
+    """Mix-in for panels of the tab."""
+
+    bl_space_type = "VIEW_3D"
+    bl_region_type = "UI"
+    bl_category = "Ferrule"
+
+    layout: bpy.types.UILayout
+
+    def split_layout(self) -> bpy.types.UILayout:
+        layout = self.layout
+        layout.use_property_split = True
+        layout.use_property_decorate = False
+        return layout
+
+
+def count_of(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or f'{one}s'}"

@@ -1,0 +1,181 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Fittings in the scene: one object for each tube end, in a collection of their own, one mesh for each fitting.
+
+An object knows its end by a key; its name, its materials and all else the user gives it stay as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+import bpy
+import numpy as np
+
+from ..fitting import Fitting
+from ..geometry.frames import Floats
+from ..takeoff import TubeEnd
+from ..trade.sizes import section_name
+from .scene import FITTING_MARK, fill_mesh, unit_scale_of
+
+if TYPE_CHECKING:
+    from .state import Desk, Fitted
+
+COLLECTION = "Fittings"
+_SHARP_DEG = 30.0
+_VIEW_SIZES = 8.0
+"""How many widths of a tube the view shows around an end."""
+
+Placed = dict[str, bpy.types.Object]
+"""The fittings' objects by the key of their end."""
+
+
+def placed(scene: bpy.types.Scene) -> Placed:
+    """Of an end's object and its copies, the first is the end's own."""
+    key = scene.ferrule.key
+    found: Placed = {}
+    for item in scene.objects:
+        if item.ferrule.end_key and item.ferrule.scene_key == key and item.type == "MESH":
+            found.setdefault(item.ferrule.end_key, item)
+    return found
+
+
+def renew(scene: bpy.types.Scene, fitted: Fitted, objects: Placed) -> None:
+    """Brings the meshes of a fitting in line with it, where it has objects and could be made."""
+    if fitted.fitting is None or not fitted.designed or fitted.refusal is not None:
+        return
+    keys = (scene.ferrule.ends[row].key for row in fitted.rows)
+    for mesh in {objects[key].data for key in keys if key in objects}:
+        _renew_mesh(mesh, fitted, unit_scale_of(scene))
+
+
+def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) -> tuple[int, int]:
+    """Puts every fitting on its end, or those of ``only`` some ends' keys, adding objects and removing those whose end
+    is gone; returns how many were added and removed. A fitting that cannot be made leaves its objects as they are."""
+    objects = placed(scene)
+    added, wanted, taken = 0, set(), set()
+    for fitted in desk.fittings:
+        keys = [scene.ferrule.ends[row].key for row in fitted.rows]
+        wanted.update(keys)
+        if fitted.fitting is None or (only is not None and only.isdisjoint(keys)):
+            continue
+        mesh = _mesh_for(fitted, [objects[key] for key in keys if key in objects], taken)
+        taken.add(mesh.name)
+        _renew_mesh(mesh, fitted, unit_scale_of(scene))
+        for key, row, end in zip(keys, fitted.rows, fitted.batch.ends, strict=True):
+            item = objects.get(key)
+            if only is not None and key not in only:
+                continue
+            if item is None:
+                item = _new_object(scene, mesh, key, f"Fitting {scene.ferrule.ends[row].name}")
+                added += 1
+            elif item.data != mesh:
+                item.data = mesh
+            _put(item, end, unit_scale_of(scene))
+    gone = [] if only is not None else [item for key, item in objects.items() if key not in wanted]
+    remove(gone)
+    return added, len(gone)
+
+
+def remove(items: Iterable[bpy.types.Object]) -> None:
+    """Removes objects, and their meshes where nothing else uses them."""
+    for item in items:
+        mesh = item.data
+        bpy.data.objects.remove(item)
+        if isinstance(mesh, bpy.types.Mesh) and not mesh.users:
+            bpy.data.meshes.remove(mesh)
+
+
+def standing_matrix(fitting: Fitting, end: TubeEnd, scene: bpy.types.Scene) -> Floats:
+    """(4, 4): from mm as the fitting stands when printed to where it sits in Blender's world."""
+    lift = np.eye(4)
+    lift[2, 3] = fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min()
+    scale = np.diag([*[1 / mm_per_unit(scene)] * 3, 1.0])
+    return scale @ end.frame.matrix @ fitting.rim_frame.matrix @ lift
+
+
+def mm_per_unit(scene: bpy.types.Scene) -> float:
+    return 1000 * unit_scale_of(scene)
+
+
+def look_at_end(context: bpy.types.Context, scene: bpy.types.Scene, index: int) -> None:
+    """Selects the end's fitting, or its tube where it has none, and brings the end into the views."""
+    if not 0 <= index < len(scene.ferrule.ends):
+        return
+    from .records import end_from
+
+    row = scene.ferrule.ends[index]
+    end = end_from(row.record)
+    if row.group >= 0:
+        scene.ferrule.group_index = row.group
+    select(context, placed(scene).get(row.key) or row.tube)
+    look_at(context, end.frame.origin / mm_per_unit(scene), end.section.outer.width / mm_per_unit(scene))
+
+
+def look_at(context: bpy.types.Context, place: Floats, size: float) -> None:
+    """Brings a place into every 3D view, its surroundings with it."""
+    for window in context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type == "VIEW_3D":
+                view = area.spaces.active.region_3d
+                view.view_location = place.tolist()
+                view.view_distance = _VIEW_SIZES * size
+
+
+def select(context: bpy.types.Context, item: bpy.types.Object | None) -> None:
+    """Makes one object the only selected one, where it is there to select and nothing is being edited."""
+    layer = context.view_layer
+    if item is None or item.name not in layer.objects or context.mode != "OBJECT":
+        return
+    for other in context.selected_objects:
+        other.select_set(False)
+    item.select_set(True)
+    layer.objects.active = item
+
+
+def _renew_mesh(mesh: bpy.types.Mesh, fitted: Fitted, unit_scale: float) -> None:
+    from .state import digest_of
+
+    digest = digest_of(fitted, unit_scale)
+    if mesh.ferrule.made_from == digest or mesh.is_editmode:
+        return
+    assert fitted.fitting is not None
+    fill_mesh(mesh, fitted.fitting.mesh, unit_scale)
+    mesh.shade_smooth()
+    mesh.set_sharp_from_angle(angle=np.radians(_SHARP_DEG))
+    mesh.ferrule.made_from = digest
+
+
+def _mesh_for(fitted: Fitted, items: list[bpy.types.Object], taken: set[str]) -> bpy.types.Mesh:
+    """The mesh that the fitting has already, unless another fitting has taken it, or a new one."""
+    for item in items:
+        if item.data.name not in taken and not item.data.is_editmode:
+            return item.data
+    assert fitted.fitting is not None
+    crown = fitted.fitting.recipe.crown
+    return bpy.data.meshes.new(f"{crown.capitalize()} for {section_name(fitted.fitting.section)}")
+
+
+def _new_object(scene: bpy.types.Scene, mesh: bpy.types.Mesh, key: str, name: str) -> bpy.types.Object:
+    item = bpy.data.objects.new(name, mesh)
+    item.ferrule.end_key = key
+    item.ferrule.scene_key = scene.ferrule.key
+    item[FITTING_MARK] = True
+    _collection(scene).objects.link(item)
+    return item
+
+
+def _put(item: bpy.types.Object, end: TubeEnd, unit_scale: float) -> None:
+    matrix = end.frame.matrix
+    matrix[:3, 3] /= 1000 * unit_scale
+    item.matrix_world = matrix.tolist()
+
+
+def _collection(scene: bpy.types.Scene) -> bpy.types.Collection:
+    for one in scene.collection.children_recursive:
+        if one.get(FITTING_MARK) and one.library is None:
+            return one
+    fresh = bpy.data.collections.new(COLLECTION)
+    fresh[FITTING_MARK] = True
+    scene.collection.children.link(fresh)
+    return fresh

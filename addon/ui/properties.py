@@ -1,0 +1,250 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What Ferrule keeps in a .blend: all that a job is, as properties of the scene, and on each fitting's object which end
+it is for. Results are not kept; ``state`` works them out again.
+
+Lengths are millimetres under names that end in ``_mm``; see ``fields``.
+"""
+
+from typing import Any
+
+import bpy
+from bpy.props import (
+    BoolProperty,
+    CollectionProperty,
+    EnumProperty,
+    FloatProperty,
+    FloatVectorProperty,
+    IntProperty,
+    PointerProperty,
+    StringProperty,
+)
+
+from ..fitting.recipe import Recipe
+from ..jobfile import Output, Tube
+from ..trade.processes import DEFAULT_PROCESS, Process, process_named
+from . import state, wording
+from .fields import annotations, length
+
+
+class FerruleRecipe(bpy.types.PropertyGroup):
+    """The numbers of a fitting, as ``fitting.Recipe`` has them."""
+
+    __annotations__ = annotations(Recipe, wording.RECIPE, state.on_number)
+
+
+class FerruleProcess(bpy.types.PropertyGroup):
+    """How the fittings are printed, as ``trade.Process`` has it; its name is ``called``."""
+
+    __annotations__ = {
+        "called": StringProperty(
+            name="Name", description="What the process is called", default=DEFAULT_PROCESS, update=state.on_number
+        ),
+        **annotations(Process, wording.PROCESS, state.on_number, process_named(DEFAULT_PROCESS)),
+    }
+
+
+class FerruleTube(bpy.types.PropertyGroup):
+    """What the model does not tell of the tubes."""
+
+    __annotations__ = annotations(Tube, wording.TUBE, state.on_number)
+
+
+class FerruleOutput(bpy.types.PropertyGroup):
+    """What is written, and where."""
+
+    __annotations__ = {
+        **annotations(Output, wording.OUTPUT, state.on_number),
+        "folder": StringProperty(
+            name="Folder", description=wording.OUTPUT["folder"].tip, default="//ferrule_out/", subtype="DIR_PATH"
+        ),
+        "write_3mf": BoolProperty(name="3MF", description="Write one 3MF file for each plate", default=True),
+        "write_stl": BoolProperty(name="STL", description="Write one STL file for each fitting", default=False),
+    }
+
+
+class FerruleSource(bpy.types.PropertyGroup):
+    """An object that the ends were read from."""
+
+    object: PointerProperty(type=bpy.types.Object)
+
+
+class FerruleEnd(bpy.types.PropertyGroup):
+    """A tube end as it was read. ``name`` is how lists call it."""
+
+    key: StringProperty(description="What the end's fitting knows it by")
+    record: StringProperty(description="The end itself, as records.end_text writes it")
+    group: IntProperty(default=-1, description="Index of its group; -1 for an end that takes no fitting")
+    cut: StringProperty(description="Its cut in words")
+    reason: StringProperty(description="Why it takes no fitting; empty where it does")
+    clear_mm: FloatProperty(description="How deep a spigot could go")
+    tube: PointerProperty(type=bpy.types.Object, description="The object that it was read from")
+    place: FloatVectorProperty(size=3, description="Where it lies in its tube's own coordinates")
+    tube_matrix: FloatVectorProperty(size=16, description="Where its tube was")
+    by_hand: BoolProperty(description="Picked or added by hand, so that reading the assembly again keeps it")
+
+
+class FerruleGroup(bpy.types.PropertyGroup):
+    """Open ends of one section. ``name`` is the section's."""
+
+    __annotations__ = {
+        "section": StringProperty(description="The section as modelled, as records.section_text writes it"),
+        "size": StringProperty(description="Nearest table size and the difference, in words"),
+        "count": IntProperty(description="How many open ends"),
+        "is_round": BoolProperty(description="Whether one number tells its bore"),
+        "own_recipe": BoolProperty(
+            name="Own Recipe",
+            description="Give this section a recipe of its own; the others keep the shared one",
+            update=state.on_own_recipe,
+            options=set(),
+        ),
+        "recipe": PointerProperty(type=FerruleRecipe),
+        "measured": BoolProperty(
+            name="Measured Bore",
+            description="Fit the spigot to the bore that the calipers read, not to the one modelled",
+            update=state.on_measured,
+            options=set(),
+        ),
+        "bore_problem": StringProperty(description="Why the reading is not used; empty where it is"),
+        **length("bore_width_mm", wording.BORE["bore_width_mm"], state.on_measure),
+        **length("bore_depth_mm", wording.BORE["bore_depth_mm"], state.on_measure),
+    }
+
+
+def _switch(name: str, description: str, default: bool = False) -> Any:
+    return BoolProperty(name=name, description=description, default=default, update=state.on_view, options=set())
+
+
+class FerruleView(bpy.types.PropertyGroup):
+    """What the view shows of the active fitting."""
+
+    show_ends: _switch("Tube Ends", "Mark each tube end in the view and name the one under the mouse", True)
+    show_profile: _switch("Profile", "Draw the fitting's profile with its dimensions beside it", True)
+    show_outlines: _switch("Layer Outlines", "Draw the outlines of the layers")
+    which_layers: EnumProperty(
+        name="Layers",
+        description="Which layers' outlines are drawn",
+        items=[
+            ("all", "All", "Draw the outline of every layer"),
+            ("up to layer", "Up to Layer", "Draw the outlines up to the chosen layer"),
+        ],
+        update=state.on_view,
+        options=set(),
+    )
+    layer: IntProperty(
+        name="Layer",
+        description="Layer that is looked at, counted from 1 at the plate",
+        default=1,
+        min=1,
+        update=state.on_view,
+        options=set(),
+    )
+    show_rings: _switch("Rings", "Draw the chosen layer's rings and what they leave uncovered")
+    show_overhangs: _switch("Overhangs", "Mark surfaces that need support, and the support's columns")
+    show_thin_walls: _switch("Thin Walls", "Mark walls too thin for the process")
+    show_steps: _switch("Layer Steps", "Show how far the outline moves from each layer to the next")
+    show_gap: _switch("Gap to the Tube", "Show the room between spigot and bore")
+    show_plate: _switch("Plate", "Draw the plate and where each fitting lies on it")
+    plate: IntProperty(
+        name="Plate",
+        description="Which plate is drawn",
+        default=1,
+        min=1,
+        update=state.on_view,
+        options=set(),
+    )
+
+
+class FerruleScene(bpy.types.PropertyGroup):
+    """The whole job of a scene."""
+
+    __annotations__ = {
+        "key": StringProperty(description="What the scene's fittings know it by"),
+        "stamp": IntProperty(description="Changes with everything that results rest on"),
+        "recipe": PointerProperty(type=FerruleRecipe),
+        "process": PointerProperty(type=FerruleProcess),
+        "tube": PointerProperty(type=FerruleTube),
+        "output": PointerProperty(type=FerruleOutput),
+        "view": PointerProperty(type=FerruleView),
+        "sources": CollectionProperty(type=FerruleSource),
+        "ends": CollectionProperty(type=FerruleEnd),
+        "end_index": IntProperty(
+            name="Tube End", description="The chosen tube end", default=-1, update=state.on_end, options=set()
+        ),
+        "groups": CollectionProperty(type=FerruleGroup),
+        "group_index": IntProperty(
+            name="Section", description="The chosen section", update=state.on_group, options=set()
+        ),
+        "notes": StringProperty(description="What reading left out and why, one a line"),
+        "doubt": StringProperty(description="Why the unit is doubted; empty where it is not"),
+        "unit_is_right": BoolProperty(description="The user has said so, whatever the sizes look like"),
+        "whole_scene": BoolProperty(description="Whether the whole scene was read, or the objects in sources"),
+        "doubt_factor": FloatProperty(description="What lengths would have to be multiplied by"),
+        **length("wall_mm", wording.WALL, None),
+    }
+
+
+class FerruleObject(bpy.types.PropertyGroup):
+    """Which end of which scene an object is the fitting of; empty for every other object."""
+
+    scene_key: StringProperty()
+    end_key: StringProperty()
+
+
+class FerruleMesh(bpy.types.PropertyGroup):
+    """What a fitting's mesh was made from, as a digest; empty for every other mesh."""
+
+    made_from: StringProperty()
+
+
+class FerruleFinding(bpy.types.PropertyGroup):
+    """A line of the list of findings. ``name`` is its check, ``index`` its place in ``state.findings``."""
+
+    index: IntProperty()
+    severity: StringProperty()
+    fitting: StringProperty()
+
+
+class FerruleWindow(bpy.types.PropertyGroup):
+    """What lists show of results. It belongs to the window manager, so it is neither saved nor undone."""
+
+    findings: CollectionProperty(type=FerruleFinding)
+    finding_index: IntProperty(
+        name="Finding", description="The chosen finding", update=state.on_finding, options=set()
+    )
+
+
+CLASSES = (
+    FerruleRecipe,
+    FerruleProcess,
+    FerruleTube,
+    FerruleOutput,
+    FerruleSource,
+    FerruleEnd,
+    FerruleGroup,
+    FerruleView,
+    FerruleScene,
+    FerruleObject,
+    FerruleMesh,
+    FerruleFinding,
+    FerruleWindow,
+)
+_HOLDERS = {
+    bpy.types.Scene: FerruleScene,
+    bpy.types.Object: FerruleObject,
+    bpy.types.Mesh: FerruleMesh,
+    bpy.types.WindowManager: FerruleWindow,
+}
+
+
+def register() -> None:
+    for cls in CLASSES:
+        bpy.utils.register_class(cls)
+    for holder, cls in _HOLDERS.items():
+        holder.ferrule = PointerProperty(type=cls)  # type: ignore[attr-defined]
+
+
+def unregister() -> None:
+    for holder in reversed(_HOLDERS):
+        del holder.ferrule  # type: ignore[attr-defined]
+    for cls in reversed(CLASSES):
+        bpy.utils.unregister_class(cls)

@@ -1,0 +1,225 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Tube ends from the scene into the scene's properties, recognised again when they are read a second time."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import bpy
+import numpy as np
+from mathutils import Vector
+
+from ..geometry.frames import Frame
+from ..geometry.mesh import Mesh
+from ..geometry.units import say_both, say_mm
+from ..job import ALIKE_MM
+from ..takeoff import Takeoff, TakeoffError, TubeEnd, take_off
+from ..trade.sizes import nearest_size, section_name
+from . import state
+from .fields import exact
+from .jobs import job_of, modelled_section
+from .placing import mm_per_unit
+from .records import end_from, end_text, section_text
+from .scene import FITTING_MARK, SceneError, meshes_of, unit_scale_of
+
+SAME_PLACE = 1e-3
+"""An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
+
+
+class ReadingError(ValueError):
+    """Why no tube ends were read, and what to do."""
+
+
+@dataclass(frozen=True)
+class _Row:
+    """What a row of the list holds, apart from the list."""
+
+    end: TubeEnd
+    tube: bpy.types.Object | None
+    key: str = ""
+    by_hand: bool = False
+
+
+def assembly_of(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[Mesh, ...], tuple[str, ...]]:
+    """The meshes, in mm, of what the scene's ends are read from, and notes on what was left out."""
+    ferrule = scene.ferrule
+    items = list(scene.objects) if ferrule.whole_scene else [row.object for row in ferrule.sources if row.object]
+    items = [item for item in items if FITTING_MARK not in item]
+    return meshes_of(items, depsgraph, unit_scale_of(scene))
+
+
+def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
+    """Reads the ends of the scene's sources into its properties. Raises ``ReadingError``."""
+    ferrule = scene.ferrule
+    job = job_of(scene)
+    try:
+        meshes, notes = assembly_of(scene, depsgraph)
+        if not meshes:
+            raise ReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
+        takeoff = take_off(
+            meshes,
+            lambda section: job.recipe_for(section).spigot_mm,
+            wall_mm=job.assembly.wall_mm,
+            unit_given=ferrule.unit_is_right,
+        )
+    except (SceneError, TakeoffError) as error:
+        raise ReadingError(str(error)) from error
+    ferrule.doubt = _doubt(takeoff) if takeoff.unit_doubt else ""
+    ferrule.doubt_factor = takeoff.unit_doubt.factor if takeoff.unit_doubt else 1.0
+    ferrule.notes = "\n".join([*notes, *takeoff.notes])
+    found = [] if ferrule.doubt else list(takeoff.ends)
+    names = sorted((item.name for item in scene.objects), key=len, reverse=True)
+    rows = [_Row(end, _tube_of(end.source, names)) for end in found]
+    write_rows(scene, _recognised(scene, rows) + _by_hand(scene))
+    return takeoff
+
+
+def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None) -> int:
+    """Adds an end picked by hand to the list; returns its row."""
+    write_rows(scene, [*_rows(scene), _Row(end, tube, secrets.token_hex(8), by_hand=True)])
+    return len(scene.ferrule.ends) - 1
+
+
+def remove_end(scene: bpy.types.Scene, index: int) -> None:
+    rows = _rows(scene)
+    write_rows(scene, rows[:index] + rows[index + 1 :])
+
+
+def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
+    """Fills the lists of ends and of sections. Sections that were there keep their recipes and measured bores."""
+    ferrule = scene.ferrule
+    ferrule.key = ferrule.key or secrets.token_hex(8)
+    groups = _grouped(scene, [row.end for row in rows])
+    with state.quietly():
+        chosen = ferrule.ends[ferrule.end_index].key if 0 <= ferrule.end_index < len(ferrule.ends) else ""
+        ferrule.ends.clear()
+        for row, group in zip(rows, groups, strict=True):
+            line = ferrule.ends.add()
+            line.name = row.end.source or section_name(row.end.section)
+            line.key = row.key or secrets.token_hex(8)
+            line.record = end_text(row.end)
+            line.group = group
+            line.cut = cut_of(row.end)
+            line.reason = "" if row.end.open else row.end.reason
+            line.clear_mm = row.end.clear_depth_mm
+            line.by_hand = row.by_hand
+            line.tube = row.tube
+            if row.tube is not None:
+                line.place = _place(row, mm_per_unit(scene))
+                line.tube_matrix = [number for column in row.tube.matrix_world for number in column]
+        keys = [line.key for line in ferrule.ends]
+        ferrule.end_index = keys.index(chosen) if chosen in keys else -1
+        ferrule.group_index = min(max(ferrule.group_index, 0), max(len(ferrule.groups) - 1, 0))
+    state.touch(scene)
+    state.sync(scene)
+
+
+def cut_of(end: TubeEnd) -> str:
+    return f"mitred {end.mitre_deg:.1f}°".replace(".0°", "°") if end.mitre_deg else "square"
+
+
+def _rows(scene: bpy.types.Scene) -> list[_Row]:
+    return [_Row(end_from(row.record), row.tube, row.key, row.by_hand) for row in scene.ferrule.ends]
+
+
+def _by_hand(scene: bpy.types.Scene) -> list[_Row]:
+    """The ends that were picked by hand, moved as their tubes have moved since."""
+    rows = []
+    for line in scene.ferrule.ends:
+        if not line.by_hand:
+            continue
+        end = end_from(line.record)
+        if line.tube is not None and line.tube.name in scene.objects:
+            then = np.reshape(line.tube_matrix, (4, 4))
+            now = np.array(line.tube.matrix_world) @ np.linalg.inv(then)
+            scale = mm_per_unit(scene)
+            origin = (now[:3, :3] @ (end.frame.origin / scale) + now[:3, 3]) * scale
+            frame = Frame.along(origin, now[:3, :3] @ end.frame.z, now[:3, :3] @ end.frame.x)
+            end = replace(end, frame=frame)
+        rows.append(_Row(end, line.tube, line.key, by_hand=True))
+    return rows
+
+
+def _recognised(scene: bpy.types.Scene, rows: list[_Row]) -> list[_Row]:
+    """The rows with the keys that they had: by their place on their tube, else the nearest one of the same name."""
+    old = [line for line in scene.ferrule.ends if not line.by_hand]
+    there = np.array([tuple(line.place) for line in old]).reshape(-1, 3)
+    tubes = np.array([line.tube.name if line.tube else "" for line in old])
+    names = np.array([line.name for line in old])
+    free = np.ones(len(old), bool)
+    scale = mm_per_unit(scene)
+    keyed = list(rows)
+    for by_name in (False, True):
+        for index, row in enumerate(keyed):
+            if row.key or row.tube is None:
+                continue
+            apart = np.linalg.norm(there - _place(row, scale), axis=1)
+            alike = free & (names == row.end.source if by_name else tubes == row.tube.name)
+            if not by_name:
+                alike &= apart * _size(row.tube) * scale <= SAME_PLACE * row.end.section.outer.width
+            if alike.any():
+                nearest = int(np.argmin(np.where(alike, apart, np.inf)))
+                free[nearest] = False
+                keyed[index] = replace(row, key=old[nearest].key)
+    return keyed
+
+
+def _place(row: _Row, scale: float) -> Vector:
+    """Where the end lies in its tube's own coordinates."""
+    return row.tube.matrix_world.inverted_safe() @ Vector(row.end.frame.origin / scale)
+
+
+def _size(tube: bpy.types.Object) -> float:
+    """How much larger the tube stands in the world than in its own coordinates."""
+    return abs(tube.matrix_world.determinant()) ** (1 / 3)
+
+
+def _tube_of(source: str, names: Sequence[str]) -> bpy.types.Object | None:
+    """The object that a body belongs to: bodies are called after their object, with a number or a part added."""
+    return next(
+        (bpy.data.objects[name] for name in names if source == name or source.startswith(f"{name} ")), None
+    )
+
+
+def _grouped(scene: bpy.types.Scene, ends: Sequence[TubeEnd]) -> list[int]:
+    """Which section's row each end belongs to, -1 for closed ends; adds and removes rows as needed."""
+    ferrule = scene.ferrule
+    sections = [modelled_section(group) for group in ferrule.groups]
+    places = []
+    for end in ends:
+        if not end.open:
+            places.append(-1)
+            continue
+        place = next((i for i, one in enumerate(sections) if one.like(end.section, ALIKE_MM)), len(sections))
+        if place == len(sections):
+            sections.append(end.section)
+            _new_group(ferrule, end)
+        places.append(place)
+    counts = [places.count(i) for i in range(len(sections))]
+    for index in reversed(range(len(sections))):
+        ferrule.groups[index].count = counts[index]
+        if not counts[index]:
+            ferrule.groups.remove(index)
+    kept = np.cumsum([count > 0 for count in counts]) - 1
+    return [int(kept[place]) if place >= 0 else -1 for place in places]
+
+
+def _new_group(ferrule: bpy.types.PropertyGroup, end: TubeEnd) -> None:
+    group = ferrule.groups.add()
+    match = nearest_size(end.section)
+    group.name = section_name(end.section)
+    group.section = section_text(end.section)
+    group.is_round = end.section.kind == "round"
+    group.size = match.describe() if match else "no table size"
+
+
+def _doubt(takeoff: Takeoff) -> str:
+    assert takeoff.unit_doubt is not None
+    widest = max(end.section.outer.width for end in takeoff.ends)
+    factor = takeoff.unit_doubt.factor
+    return (
+        f"The widest tube is {say_mm(widest)} across, and few of the tubes are sizes that anyone sells. "
+        f"Times {exact(factor):.4g} it is {say_both(widest * factor)}, and most of them are."
+    )

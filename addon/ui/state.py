@@ -1,0 +1,582 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Results at hand: worked out from what the scenes keep, never saved, and never shown when out of date.
+
+For whoever draws (panels, overlays; drawing computes nothing):
+
+``desk_of(scene)``
+    The scene's ``Desk``, or None while it is out of date; asking for it then has it made again soon, and redraws.
+``Desk.ends``
+    The takeoff: a ``TubeEnd`` for each of ``scene.ferrule.ends``, open or not, in the same order.
+``Desk.fittings``
+    A ``Fitted`` for each distinct fitting: ``batch`` (its ends, section, recipe), ``rows`` (of its ends in
+    ``scene.ferrule.ends``), ``group`` (index of its section in
+    ``scene.ferrule.groups``), ``fitting`` (the last solid that could be made, or None), ``refusal`` (why the recipe as
+    it stands cannot be made, or None) and ``made`` (``job.Made`` with review and gap; None until it is reviewed).
+``Desk.version``
+    Grows whenever anything in the desk changed. Buffers may be kept as long as it stays the same.
+``Desk.plates``, ``Desk.result``
+    The last plate layout and the last export's ``job.JobResult``, None where the scene has changed since.
+``subject_of(context)``
+    The ``Subject`` that panels and overlays are about: the fitting or the user's mesh that is looked at, its review,
+    and ``matrix`` (4, 4), which takes the review's millimetres, standing as it prints, to the view's world.
+
+The switches are properties: ``scene.ferrule.view`` (see ``properties.FerruleView``), with ``layer`` counted from 1.
+Lists show ``window_manager.ferrule.findings``; ``findings[i]`` here is the ``Finding`` of each.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections import OrderedDict
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+import bpy
+import numpy as np
+
+from ..bench.plate import Plates
+from ..fitting import Fitting, RecipeError
+from ..geometry.frames import Floats
+from ..geometry.sections import Outline, Section
+from ..job import Batch, JobResult, Made, designed, reviewed, sort_into_batches
+from ..jobfile import Job, JobError
+from ..review import SEVERITIES, Finding, Review
+from ..takeoff import TubeEnd
+from . import placing, wording
+from .fields import UNDECIDED, assign
+from .jobs import bore_problem, job_of, modelled_section, recipe_of
+from .records import end_from
+
+FACETS = 64
+"""Of a whole circle, in the view. Files get as many as their chord error asks for."""
+UPDATE_S = 0.05
+"""What one update while a number is dragged may take: 20 a second."""
+PAUSE_S = 0.2
+"""How long the numbers have to rest before work starts that is too long for an update."""
+_KEPT = 500
+
+
+@dataclass
+class Fitted:
+    """One fitting of the desk; see the module's head."""
+
+    batch: Batch
+    rows: tuple[int, ...]
+    """Of its ends in ``scene.ferrule.ends``."""
+    group: int
+    fitting: Fitting | None = None
+    refusal: RecipeError | None = None
+    made: Made | None = None
+    in_place: tuple[Finding, ...] = ()
+    """What it meets in the assembly, once that was checked; places are those of the assembly, in mm."""
+    problem: str = ""
+    """Why it could not be reviewed."""
+    designed: bool = False
+    """Whether ``fitting`` and ``refusal`` are those of ``batch``."""
+
+
+@dataclass
+class Desk:
+    scene: bpy.types.Scene
+    stamp: int
+    job: Job
+    ends: tuple[TubeEnd, ...]
+    fittings: list[Fitted]
+    version: int = 0
+    plates: Plates | None = None
+    result: JobResult | None = None
+
+    @property
+    def waiting(self) -> list[Fitted]:
+        """What is still to be reviewed."""
+        return [one for one in self.fittings if not one.designed or (one.made is None and _reviewable(one))]
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What panels and overlays are about."""
+
+    name: str
+    matrix: Floats
+    """(4, 4): from the review's mm, standing, to Blender's world."""
+    review: Review | None
+    fitted: Fitted | None = None
+    end: TubeEnd | None = None
+
+
+@dataclass(frozen=True)
+class ObjectReview:
+    """A review of the user's own mesh, good for as long as its digest holds."""
+
+    digest: str
+    review: Review
+    matrix: Floats
+
+
+times: dict[str, float] = {}
+"""Seconds that the last ``update``, ``review``, ``read``, ... took; shown in the panels."""
+findings: list[Finding] = []
+object_reviews: dict[int, ObjectReview] = {}
+"""By the object's ``session_uid``."""
+
+_desks: dict[int, Desk] = {}
+_designs: OrderedDict[Any, Fitting | RecipeError] = OrderedDict()
+_reviews: OrderedDict[Any, Made] = OrderedDict()
+_quiet = 0
+_last_change = 0.0
+
+
+class quietly:
+    """``with quietly():`` properties change without anything being made again; the caller sees to that."""
+
+    def __enter__(self) -> None:
+        global _quiet
+        _quiet += 1
+
+    def __exit__(self, *error: object) -> None:
+        global _quiet
+        _quiet -= 1
+
+
+# What properties call when they change
+
+
+def on_number(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """A number of a recipe, the process, the tube or the output changed: make again what rests on it, at once."""
+    if not _quiet:
+        _decide(group)
+        numbers_changed(group.id_data)
+
+
+def on_measure(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """What decides which ends share a fitting changed."""
+    if not _quiet:
+        with quietly():
+            group.bore_problem = bore_problem(group) if group.measured else ""
+        touch(group.id_data)
+        sync(group.id_data)
+        _work_within(group.id_data)
+
+
+def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    if not _quiet and group.measured and not group.bore_width_mm:
+        bore = modelled_section(group).bore
+        with quietly():
+            group.bore_width_mm, group.bore_depth_mm = bore.width, bore.depth
+    on_measure(group, context)
+
+
+def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """A section's own recipe starts as a copy of the shared one."""
+    if _quiet:
+        return
+    if group.own_recipe:
+        with quietly():
+            assign(group.recipe, recipe_of(group.id_data.ferrule.recipe), wording.RECIPE)
+    numbers_changed(group.id_data)
+
+
+def on_group(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    redraw()
+
+
+def on_end(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """Clicking a row of the list of ends selects the end and brings it into view."""
+    if not _quiet:
+        placing.look_at_end(context, group.id_data, group.end_index)
+
+
+def on_finding(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """Clicking a row of the list of findings brings the place into view."""
+    finding = chosen_finding(context)
+    if not _quiet and finding is not None:
+        look_at_finding(context, finding)
+
+
+def on_view(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    redraw()
+
+
+# Asking and working
+
+
+def desk_of(scene: bpy.types.Scene) -> Desk | None:
+    """The scene's results, or None where they are out of date or there are no ends; then they are made again soon."""
+    desk = _desks.get(scene.session_uid)
+    if desk is not None and desk.stamp == scene.ferrule.stamp:
+        return desk
+    if scene.ferrule.ends:
+        _wake()
+    return None
+
+
+def active_group(scene: bpy.types.Scene) -> bpy.types.PropertyGroup | None:
+    """The chosen section's row, or None."""
+    ferrule = scene.ferrule
+    return ferrule.groups[ferrule.group_index] if 0 <= ferrule.group_index < len(ferrule.groups) else None
+
+
+def active_recipe(scene: bpy.types.Scene) -> bpy.types.PropertyGroup:
+    """The recipe that the chosen section has: its own or the shared one."""
+    group = active_group(scene)
+    return group.recipe if group and group.own_recipe else scene.ferrule.recipe
+
+
+def active_fitted(scene: bpy.types.Scene, desk: Desk | None = None) -> Fitted | None:
+    """The fitting of the chosen end, else the first one of the chosen section."""
+    desk = desk or desk_of(scene)
+    if desk is None:
+        return None
+    ferrule = scene.ferrule
+    own = [one for one in desk.fittings if one.group == ferrule.group_index]
+    if 0 <= ferrule.end_index < len(desk.ends):
+        end = desk.ends[ferrule.end_index]
+        own = [one for one in own if any(other is end for other in one.batch.ends)] or own
+    return own[0] if own else None
+
+
+def subject_of(context: bpy.types.Context) -> Subject | None:
+    """The user's mesh that is selected and has been reviewed, else the fitting that is looked at."""
+    item = context.active_object
+    if item and item.session_uid in object_reviews and not item.ferrule.end_key:
+        kept = object_reviews[item.session_uid]
+        return Subject(item.name, kept.matrix, kept.review)
+    desk = desk_of(context.scene)
+    fitted = active_fitted(context.scene, desk) if desk else None
+    if desk is None or fitted is None:
+        return None
+    end = _end_looked_at(context, desk, fitted)
+    matrix = placing.standing_matrix(fitted.fitting, end, context.scene) if fitted.fitting else np.eye(4)
+    return Subject(fitted.batch.id, matrix, fitted.made.review if fitted.made else None, fitted, end)
+
+
+def chosen_finding(context: bpy.types.Context) -> Finding | None:
+    index = context.window_manager.ferrule.finding_index
+    return findings[index] if 0 <= index < len(findings) else None
+
+
+def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
+    """Chooses the fitting and the layer that a finding is about, and brings its place into view."""
+    scene = context.scene
+    desk = desk_of(scene)
+    fitted = next((one for one in desk.fittings if one.batch.id == finding.fitting), None) if desk else None
+    with quietly():
+        if fitted is not None:
+            scene.ferrule.group_index = fitted.group
+            if scene.ferrule.end_index not in fitted.rows:
+                scene.ferrule.end_index = fitted.rows[0]
+        if finding.layer is not None:
+            scene.ferrule.view.layer = finding.layer
+    subject = subject_of(context)
+    if subject is not None:
+        in_place = fitted is not None and any(one is finding for one in fitted.in_place)
+        place = np.append(finding.position_mm or (0.0, 0.0, 0.0), 1.0)
+        world = place[:3] / placing.mm_per_unit(scene) if in_place else (subject.matrix @ place)[:3]
+        width = fitted.batch.section.outer.width if fitted else float(subject.review.mesh.size.max())  # type: ignore[union-attr]
+        placing.look_at(context, world, width / placing.mm_per_unit(scene))
+    redraw()
+
+
+def touch(scene: bpy.types.Scene) -> None:
+    """Results of before no longer count."""
+    # Never the number of an earlier state, which undo may bring back.
+    scene.ferrule.stamp = time.monotonic_ns() // 1000 % 2**31
+    global _last_change
+    _last_change = time.monotonic()
+
+
+def sync(scene: bpy.types.Scene) -> Desk | None:
+    """The desk as the scene's properties ask for, with what is known already; None where there are no ends.
+
+    Objects and meshes are brought in line too, as undo may have left them behind.
+    """
+    ferrule = scene.ferrule
+    old = _desks.pop(scene.session_uid, None)
+    if not ferrule.ends:
+        return None
+    job = job_of(scene)
+    ends = tuple(_end_from(row.record) for row in ferrule.ends)
+    row_of = {id(end): row for row, end in enumerate(ends)}
+    fittings = []
+    for batch in sort_into_batches(job, ends):
+        rows = tuple(row_of[id(end)] for end in batch.ends)
+        fittings.append(Fitted(batch, rows, ferrule.ends[rows[0]].group))
+    desk = Desk(scene, ferrule.stamp, job, ends, fittings, version=old.version + 1 if old else 0)
+    _desks[scene.session_uid] = desk
+    objects = placing.placed(scene)
+    for fitted in fittings:
+        _take_known(desk, fitted)
+        placing.renew(scene, fitted, objects)
+    _list_findings(desk)
+    _wake()
+    return desk
+
+
+def fresh(scene: bpy.types.Scene) -> Desk | None:
+    """The scene's results, brought up to date where they are not."""
+    return desk_of(scene) or sync(scene)
+
+
+def numbers_changed(scene: bpy.types.Scene) -> None:
+    """Makes again what can be made at once: the chosen section's fittings, and others as far as the time allows."""
+    desk = desk_of(scene)
+    touch(scene)
+    if desk is None:
+        sync(scene)
+        _work_within(scene)
+        return
+    desk.stamp = scene.ferrule.stamp
+    desk.job = job_of(scene)
+    desk.plates = desk.result = None
+    for fitted in desk.fittings:
+        recipe = desk.job.recipe_for(fitted.batch.ends[0].section)
+        fitted.designed &= fitted.batch.recipe == recipe
+        fitted.batch = replace(fitted.batch, recipe=recipe)
+        fitted.made, fitted.in_place, fitted.problem = None, (), ""
+    _work_within(scene)
+
+
+def work(scene: bpy.types.Scene, review: bool = True) -> Iterator[tuple[str, float]]:
+    """Does all that is waiting, step by step; yields what comes next and how much is done."""
+    desk = fresh(scene)
+    if desk is None:
+        return
+    waiting = desk.waiting
+    objects = placing.placed(scene)
+    for number, fitted in enumerate(waiting):
+        yield f"Fitting {fitted.batch.id}", number / len(waiting)
+        _design(desk, fitted, objects)
+        if review:
+            _review(desk, fitted)
+    changed(desk)
+
+
+def finish(scene: bpy.types.Scene, review: bool = True) -> Desk | None:
+    """``work`` in one go; the desk, or None where there are no ends."""
+    for _ in work(scene, review):
+        pass
+    return desk_of(scene)
+
+
+def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
+    """What an export came to, for the panel Plate and Files."""
+    desk = desk_of(scene)
+    if desk is not None:
+        desk.result, desk.plates = result, result.plates
+        changed(desk)
+
+
+def forget() -> None:
+    """Drops everything, for when the add-on is switched off."""
+    if bpy.app.timers.is_registered(_tick):
+        bpy.app.timers.unregister(_tick)
+    for kept in (_desks, _designs, _reviews, times, object_reviews):
+        kept.clear()
+    findings.clear()
+
+
+def redraw() -> None:
+    for window in bpy.context.window_manager.windows if bpy.context.window_manager else ():
+        for area in window.screen.areas:
+            if area.type == "VIEW_3D":
+                area.tag_redraw()
+
+
+def _work_within(scene: bpy.types.Scene) -> None:
+    """What an update does at once. What is longer waits until the numbers rest."""
+    desk = desk_of(scene)
+    if desk is None:
+        return
+    start = time.perf_counter()
+    active = active_fitted(scene, desk)
+    objects = placing.placed(scene)
+    for fitted in sorted(desk.fittings, key=lambda one: (one is not active, one.group != scene.ferrule.group_index)):
+        if time.perf_counter() - start > UPDATE_S / 2 and fitted is not active:
+            break
+        _design(desk, fitted, objects)
+        _take_known(desk, fitted)
+    spent = time.perf_counter() - start
+    if active and active.made is None and spent + times.get("review", UPDATE_S) < UPDATE_S:
+        _review(desk, active)
+    times["update"] = time.perf_counter() - start
+    changed(desk)
+    _wake()
+
+
+def _wake() -> None:
+    if not bpy.app.background and not bpy.app.timers.is_registered(_tick):
+        bpy.app.timers.register(_tick, first_interval=0.01)
+
+
+def _tick() -> float | None:
+    """One piece of waiting work, from Blender's timer."""
+    wait = PAUSE_S - (time.monotonic() - _last_change)
+    scenes = [window.scene for window in bpy.context.window_manager.windows]
+    for scene in dict.fromkeys(scenes):
+        desk = _desks.get(scene.session_uid)
+        if desk is None or desk.stamp != scene.ferrule.stamp:
+            if scene.ferrule.ends:
+                sync(scene)
+                redraw()
+                return 0.01
+            continue
+        waiting = desk.waiting
+        if not waiting:
+            continue
+        if wait > 0:
+            return wait
+        active = active_fitted(scene, desk)
+        next_one = active if active in waiting else waiting[0]
+        assert next_one is not None
+        if not next_one.designed:
+            _design(desk, next_one, placing.placed(scene))
+        else:
+            _review(desk, next_one)
+        changed(desk)
+        return 0.01
+    return None
+
+
+def _design(desk: Desk, fitted: Fitted, objects: placing.Placed) -> None:
+    if fitted.designed:
+        return
+    key = _design_key(fitted.batch)
+    if key not in _designs:
+        try:
+            _keep(_designs, key, designed(fitted.batch, FACETS))
+        except RecipeError as refusal:
+            _keep(_designs, key, refusal)
+    _take_known(desk, fitted)
+    placing.renew(desk.scene, fitted, objects)
+
+
+def _review(desk: Desk, fitted: Fitted) -> None:
+    if fitted.made is not None or not _reviewable(fitted):
+        return
+    assert fitted.fitting is not None
+    start = time.perf_counter()
+    try:
+        made = reviewed(desk.job, fitted.batch, fitted.fitting)
+    except JobError as error:
+        fitted.problem = str(error)
+        return
+    times["review"] = time.perf_counter() - start
+    _keep(_reviews, _review_key(desk, fitted), made)
+    fitted.made = made
+
+
+def _take_known(desk: Desk, fitted: Fitted) -> None:
+    """What was worked out before from the same numbers."""
+    known = _designs.get(_design_key(fitted.batch))
+    if known is None:
+        return
+    fitted.designed = True
+    fitted.refusal = known if isinstance(known, RecipeError) else None
+    if isinstance(known, RecipeError):
+        fitted.made = None
+        return
+    fitted.fitting = known
+    made = _reviews.get(_review_key(desk, fitted))
+    fitted.made = replace(made, batch=fitted.batch, spares=desk.job.output.spares) if made else None
+
+
+def _reviewable(fitted: Fitted) -> bool:
+    return fitted.refusal is None and fitted.fitting is not None and not fitted.problem
+
+
+def changed(desk: Desk) -> None:
+    desk.version += 1
+    _list_findings(desk)
+    redraw()
+
+
+def _list_findings(desk: Desk) -> None:
+    """Fills what the list of findings shows, worst first."""
+    found = [
+        finding
+        for fitted in desk.fittings
+        for finding in (*(fitted.made.findings if fitted.made else ()), *fitted.in_place)
+    ]
+    show_findings(found)
+
+
+def show_findings(found: list[Finding]) -> None:
+    found = sorted(found, key=lambda finding: SEVERITIES.index(finding.severity))
+    if found == findings:
+        return
+    findings[:] = found
+    for manager in bpy.data.window_managers:
+        rows = manager.ferrule.findings
+        rows.clear()
+        for index, finding in enumerate(found):
+            row = rows.add()
+            row.name, row.index, row.severity = finding.check, index, finding.severity
+            row.fitting = finding.fitting
+
+
+def _decide(group: bpy.types.PropertyGroup) -> None:
+    """A number that was automatic so far starts from what the section decided."""
+    fitted = active_fitted(group.id_data, _desks.get(group.id_data.session_uid))
+    settled = fitted.fitting.recipe if fitted and fitted.fitting else None
+    for name in ("rise_mm", "edge_mm", "gap_mm"):
+        if getattr(group, name, 0.0) == UNDECIDED and not getattr(group, name.replace("_mm", "_auto")):
+            with quietly():
+                setattr(group, name, getattr(settled, name, None) or 0.0)
+
+
+def _end_looked_at(context: bpy.types.Context, desk: Desk, fitted: Fitted) -> TubeEnd:
+    index = context.scene.ferrule.end_index
+    if 0 <= index < len(desk.ends) and any(end is desk.ends[index] for end in fitted.batch.ends):
+        return desk.ends[index]
+    return fitted.batch.ends[0]
+
+
+def _design_key(batch: Batch) -> Any:
+    end = batch.ends[0]
+    return (
+        batch.recipe,
+        _section_key(batch.section),
+        end.mitre_deg,
+        end.mitre_direction_deg,
+        batch.clear_depth_mm,
+    )
+
+
+def _review_key(desk: Desk, fitted: Fitted) -> Any:
+    return (_design_key(fitted.batch), fitted.batch.id, desk.job.process, desk.job.tube, desk.job.measured)
+
+
+def _section_key(section: Section) -> Any:
+    return tuple(_outline_key(outline) for outline in (section.outer, section.bore))
+
+
+def _outline_key(outline: Outline) -> Any:
+    points = None if outline.points is None else outline.points.tobytes()
+    return (outline.shape, outline.width, outline.depth, outline.corner_radius, outline.centre, points)
+
+
+def _keep(kept: OrderedDict[Any, Any], key: Any, value: Any) -> None:
+    kept[key] = value
+    if len(kept) > _KEPT:
+        kept.popitem(last=False)
+
+
+_parsed: OrderedDict[str, TubeEnd] = OrderedDict()
+
+
+def _end_from(record: str) -> TubeEnd:
+    end = _parsed.get(record)
+    if end is None:
+        end = end_from(record)
+        _parsed[record] = end
+        if len(_parsed) > 20 * _KEPT:
+            _parsed.popitem(last=False)
+    return end
+
+
+def digest_of(fitted: Fitted, unit_scale: float) -> str:
+    """What a fitting's mesh is known by: all that its shape comes from."""
+    text = repr((_design_key(fitted.batch), FACETS, unit_scale))
+    return hashlib.blake2b(text.encode(), digest_size=12).hexdigest()
