@@ -13,6 +13,7 @@ from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm
 from .findings import Finding
+from .solids import solid_of
 
 SEARCH_MM = 5.0
 """Bodies further away than this are not near."""
@@ -91,7 +92,7 @@ def review_fit(
 
 def _closed(mesh: Mesh) -> Manifold | None:
     """The mesh's solid, its bodies joined; None where it is not closed."""
-    solid = mesh.to_manifold()
+    solid = solid_of(mesh)
     if solid.status() != Error.NoError or solid.is_empty() or mesh.volume <= 0:
         return None
     parts = solid.decompose()

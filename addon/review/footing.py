@@ -49,24 +49,24 @@ def footing_of(layers: Layers, centre: Floats) -> Footing:
     """``centre`` (3,) is the part's centre of mass."""
     foot = layers.outline(0)
     area = float(layers.areas[0])
-    hull = foot.hull()
-    if hull.is_empty():
-        return Footing(0.0, 0.0, layers.height, 0.0)
-    points, inward, lengths = _edges(hull)
+    points, inward = _edges(foot.hull())
+    if len(points) < 3:
+        return Footing(area, 0.0, layers.height, 0.0)
     # The smallest width of a convex outline lies square to one of its edges.
-    across = inward @ points.T - np.einsum("ij,ij->i", inward, points)[:, None]
-    margins = np.einsum("ij,ij->i", inward, centre[:2] - points)[lengths > 0]
-    tip = math.degrees(math.atan2(float(margins.min()), float(centre[2])))
-    return Footing(area, float(across.max(axis=1)[lengths > 0].min()), layers.height, max(tip, 0.0))
+    feet = np.einsum("ij,ij->i", inward, points)
+    across = (inward @ points.T - feet[:, None]).max(axis=1)
+    margin = float((inward @ centre[:2] - feet).min())
+    tip = math.degrees(math.atan2(margin, float(centre[2])))
+    return Footing(area, float(across.min()), layers.height, max(tip, 0.0))
 
 
-def _edges(hull: CrossSection) -> tuple[Floats, Floats, Floats]:
-    """Corners (n, 2), the inward unit normals of the edges that start there (n, 2), and the edges' lengths (n,)."""
-    points = hull.to_polygons()[0]
+def _edges(hull: CrossSection) -> tuple[Floats, Floats]:
+    """Corners (n, 2) and the inward unit normals of the edges that start there (n, 2)."""
+    points = np.concatenate([np.empty((0, 2)), *hull.to_polygons()])
     edges = np.roll(points, -1, axis=0) - points
     lengths = np.hypot(edges[:, 0], edges[:, 1])
-    inward = np.column_stack([-edges[:, 1], edges[:, 0]]) / np.maximum(lengths, 1e-12)[:, None]
-    return points, inward, lengths
+    points, edges, lengths = points[lengths > 0], edges[lengths > 0], lengths[lengths > 0]
+    return points, np.column_stack([-edges[:, 1], edges[:, 0]]) / lengths[:, None]
 
 
 def size_finding(size: Floats, process: Process, name: str) -> list[Finding]:

@@ -14,10 +14,11 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.topology import Indices
 from ..geometry.units import say_mm
-from ..takeoff.surface import TakeoffError, read_surface
-from .crossings import crossings
+from ..takeoff.cleaning import TakeoffError, cleaned
+from .crossings import MOST_TRIANGLES, crossings
 from .facets import Facets
 from .findings import Finding, Severity
+from .solids import solid_of
 
 _FLAT = 1e-3
 """Share of its size by which an opening may be out of flat and still be closed."""
@@ -57,7 +58,9 @@ class Integrity:
     """Edges whose two faces disagree on which side is out."""
     flipped_place: Place | None
     crossing: int | None
-    """Faces that pass through others; None where it was not looked for."""
+    """Faces that pass through others; None where they were not looked for."""
+    too_many_to_cross: bool
+    """Whether that is because the mesh has too many faces."""
     crossing_place: Place | None
     shells: tuple[Shell, ...]
     """Of a closed mesh."""
@@ -66,7 +69,7 @@ class Integrity:
 
     @property
     def closed(self) -> bool:
-        return not (self.not_numbers or self.open_edges or self.crowded_edges or self.flipped_edges)
+        return not (self.open_edges or self.crowded_edges or self.flipped_edges)
 
     @property
     def inside_out(self) -> bool:
@@ -97,16 +100,26 @@ def checked_arrays(mesh: Mesh) -> Mesh:
     return Mesh(vertices, triangles.astype(np.int32), mesh.name)
 
 
-def inspect(mesh: Mesh, facets: Facets, solid: Manifold, look_for_crossings: bool) -> Integrity:
-    """``solid`` is the kernel's reading of the mesh, whose status already says whether the edges are sound."""
+def without_broken(mesh: Mesh) -> tuple[Mesh, int]:
+    """The mesh without the faces whose corners are not numbers, and how many those are. Raises
+    ``UnreadableMeshError`` where no other is left."""
     sound = np.isfinite(mesh.vertices).all(axis=1)[mesh.triangles].all(axis=1)
-    found = crossings(mesh) if look_for_crossings and sound.all() else None
-    no_area = int(np.count_nonzero(facets.areas[sound] <= 0))
+    if sound.all():
+        return mesh, 0
+    if not sound.any():
+        raise UnreadableMeshError("no face of the mesh has three sound corners; export it again")
+    return Mesh(mesh.vertices, mesh.triangles[sound], mesh.name), int(np.count_nonzero(~sound))
+
+
+def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_crossings: bool) -> Integrity:
+    """``solid`` is the kernel's reading of the mesh, whose status already says whether the edges are sound, ``broken``
+    the number of faces that were left out because their corners are not numbers."""
+    found = crossings(mesh) if look_for_crossings else None
     shells, overlap = _shells(mesh, solid) if solid.status() == Error.NoError else ((), 0.0)
     open_edges = crowded = flipped = 0
     open_place = flipped_place = None
     if solid.status() != Error.NoError:
-        triangles = mesh.triangles[sound].astype(np.int64)
+        triangles = mesh.triangles.astype(np.int64)
         edges = topology.edges(triangles, len(mesh.vertices))
         start = triangles.ravel()
         end = triangles[:, [1, 2, 0]].ravel()
@@ -118,13 +131,14 @@ def inspect(mesh: Mesh, facets: Facets, solid: Manifold, look_for_crossings: boo
         middles = (mesh.vertices[start] + mesh.vertices[end]) / 2
         open_place, flipped_place = _first(middles, lonely), _first(middles, against)
     return Integrity(
-        not_numbers=int(np.count_nonzero(~sound)),
-        no_area=no_area,
+        not_numbers=broken,
+        no_area=int(np.count_nonzero(facets.areas <= 0)),
         open_edges=open_edges,
         open_place=open_place,
         crowded_edges=crowded,
         flipped_edges=flipped,
         flipped_place=flipped_place,
+        too_many_to_cross=look_for_crossings and found is None,
         crossing=None if found is None else len(np.unique(found.pairs)),
         crossing_place=None if found is None else found.place,
         shells=shells,
@@ -173,12 +187,11 @@ def repair(mesh: Mesh) -> tuple[Mesh, tuple[str, ...]]:
     """
     mesh = checked_arrays(mesh)
     try:
-        surface = read_surface([mesh])
+        clean = cleaned([mesh])
     except TakeoffError as error:
         raise UnreadableMeshError(str(error)) from None
-    # The takeoff calls cavities inside out, too; here that is said of the whole mesh, below.
-    notes = [note for note in surface.notes if "inside out" not in note]
-    vertices, triangles = surface.vertices, surface.triangles
+    notes = list(clean.notes)
+    vertices, triangles = clean.vertices, clean.triangles
     if not len(triangles):
         raise UnreadableMeshError("no face of the mesh has three sound corners; export it again")
     if len(vertices) < len(np.unique(mesh.triangles)):
@@ -188,7 +201,7 @@ def repair(mesh: Mesh) -> tuple[Mesh, tuple[str, ...]]:
         triangles = np.concatenate([triangles, lids])
         notes.append(f"Small flat openings were closed with {len(lids)} new face{'s' * (len(lids) > 1)}.")
     mended = Mesh(vertices, triangles.astype(np.int32), mesh.name)
-    if mended.volume < 0 and mended.to_manifold().status() == Error.NoError:
+    if mended.volume < 0 and solid_of(mended).status() == Error.NoError:
         mended = Mesh(mended.vertices, mended.triangles[:, ::-1].copy(), mesh.name)
         notes.append("The mesh was inside out; it was turned right side out.")
     return mended, tuple(notes)
@@ -197,20 +210,13 @@ def repair(mesh: Mesh) -> tuple[Mesh, tuple[str, ...]]:
 def _lids(vertices: Floats, triangles: Indices) -> Indices:
     """(k, 3): faces that close the small flat openings."""
     edges = topology.edges(triangles, len(vertices))
-    lonely = edges.mates < 0
-    lonely[edges.crowded] = False
-    if edges.crowded.size or not lonely.any():
+    if edges.crowded.size or edges.same_way or not edges.single.size:
         return np.empty((0, 3), np.int64)
-    start, end = triangles.ravel()[lonely], triangles[:, [1, 2, 0]].ravel()[lonely]
-    if len(np.unique(start)) < len(start) or set(start.tolist()) != set(end.tolist()):
-        return np.empty((0, 3), np.int64)
-    # Along an opening the lid's edges run the other way.
-    at = np.full(len(vertices), -1, np.int64)
-    at[end] = np.arange(len(end))
-    members, begins = topology.loops(at[start])
+    rim, begins = topology.borders(edges.mates, edges.single)
     surface = Mesh(vertices, triangles.astype(np.int32)).area
-    lids = [_lid(vertices, end[members[a:b]], surface) for a, b in pairwise(begins.tolist())]
-    return np.concatenate([np.empty((0, 3), np.int64), *lids])
+    # Along an opening the lid's edges run the other way.
+    loops = [triangles.ravel()[rim[a:b]][::-1] for a, b in pairwise(begins.tolist())]
+    return np.concatenate([np.empty((0, 3), np.int64), *(_lid(vertices, loop, surface) for loop in loops)])
 
 
 def _lid(vertices: Floats, loop: Indices, surface_mm2: float) -> Indices:
@@ -255,7 +261,7 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
             finding(
                 "broken coordinates",
                 "must fix",
-                "Faces have corners that are not numbers, so their place is unknown.",
+                "Faces have corners that are not numbers; the review leaves them out.",
                 "Export the mesh again, or delete these faces.",
                 found.not_numbers,
                 "faces",
@@ -317,6 +323,17 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
                 found.crossing,
                 "faces",
                 found.crossing_place,
+            )
+        )
+    if found.too_many_to_cross:
+        findings.append(
+            Finding(
+                fitting=name,
+                check="crossings not looked for",
+                severity="good to know",
+                meaning=f"The mesh has over {MOST_TRIANGLES:,} faces, or too many close together, so places where it "
+                "passes through itself were not looked for.",
+                advice="Reduce the mesh: a print shows nothing finer than its beads.",
             )
         )
     if found.overlap_mm3 > 0:

@@ -17,6 +17,7 @@ from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding
+from .solids import LARGEST_MM
 
 MOST_LAYERS = 20_000
 """More than any plate is high; a mesh in the wrong unit has them."""
@@ -25,6 +26,9 @@ _UPRIGHT = 1e-5
 """A facet whose normal's z is smaller moves an outline by less than 0.001 mm over 100 mm of height."""
 _STRAIGHT_MM = 1e-5
 """Corners closer than this to the line through their neighbours say nothing about an outline."""
+_FINE_STRAIGHT_MM = 1e-3
+"""The same for an outline of more than ``_FINE_CORNERS`` corners, still well below what a process can place."""
+_FINE_CORNERS = 1500
 _ON_LAYER_MM = 0.01
 """A height this near to a layer's edge is on it: well inside what any process can place."""
 _LEAST_FACE_MM2 = 0.5
@@ -71,7 +75,10 @@ class Layers:
     @cached_property
     def outlines(self) -> tuple[CrossSection, ...]:
         """The distinct outlines without corners on straight lines, which every later step would carry along."""
-        return tuple(outline.simplify(_STRAIGHT_MM) for outline in self.raw_outlines)
+        return tuple(
+            outline.simplify(_STRAIGHT_MM if outline.num_vert() <= _FINE_CORNERS else _FINE_STRAIGHT_MM)
+            for outline in self.raw_outlines
+        )
 
     def outline(self, layer: int) -> CrossSection:
         return self.outlines[self.which[layer]]
@@ -126,7 +133,11 @@ def layer_edges(height: float, first: float, layer: float) -> Floats:
 
 def cut_layers(solid: Manifold, facets: Facets, process: Process) -> Layers:
     """A closed solid, lowest point at z = 0, at the process's layer heights. Raises ``LayersError``."""
-    height = float(solid.bounding_box()[5])
+    if solid.is_empty() or solid.volume() <= 0:
+        raise LayersError("it encloses no volume; check the unit that the mesh was made in, and that it is not flat")
+    left, front, _, right, back, height = solid.bounding_box()
+    if max(-left, -front, right, back, height) > LARGEST_MM:
+        raise LayersError("it is more than ten kilometres across; check the unit that the mesh was made in")
     return cut_at(solid, layer_edges(height, process.first_layer_mm, process.layer_mm), height, facets)
 
 

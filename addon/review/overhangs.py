@@ -123,8 +123,8 @@ def _told(layers: Layers, part: Hanging, process: Process) -> Overhang:
     below = layers.outline(part.layer - 1)
     if _is_island(layers.outline(part.layer), below, part.region):
         return _overhang(layers, part, "island", _across(part.region))
-    rests = below ^ grow(part.region, process.bead_mm)
-    if rests.hull().area() - rests.area() > part.beyond_mm2 / 2:
+    if below.hull().area() - below.area() > part.beyond_mm2 / 2:
+        rests = below ^ grow(part.region, process.bead_mm)
         # What lies between rests is filled by growing them far enough to meet, then shrinking them again.
         between = closed(rests, _MEET * _across(part.region))
         if (part.region ^ between).area() >= _BRIDGED * part.region.area():

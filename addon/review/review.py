@@ -18,13 +18,14 @@ from .bath import Bath
 from .facets import Facets
 from .findings import SEVERITIES, Finding
 from .footing import Footing
-from .integrity import Integrity, checked_arrays, inspect, integrity_findings, repair
+from .integrity import Integrity, checked_arrays, inspect, integrity_findings, repair, without_broken
 from .layers import Layers, LayersError, Level, cut_layers, flat_levels, level_findings
 from .orientation import Orientations, orientation_finding, orientations
 from .outlines import Shapes
 from .overhangs import LeaningSurface, Overhang
 from .plan import Plan
 from .rings import Rings, rings_of
+from .solids import solid_of
 from .steps import Span, Stair, Steps
 from .support import Support, support_under
 from .trapped import Trapped
@@ -110,15 +111,15 @@ def review(
     part widens. ``sound`` says that the kernel made the mesh: it crosses itself nowhere, so that is not looked for.
     Raises ``UnreadableMeshError`` for arrays that are no mesh; anything else becomes a finding.
     """
-    mesh = _on_the_plate(checked_arrays(mesh))
-    mesh, solid, findings = _solid_of(mesh, name)
+    mesh, broken = without_broken(checked_arrays(mesh))
+    mesh, solid, findings = _solid_of(_on_the_plate(mesh), name)
     facets = Facets.of(mesh)
-    integrity = inspect(mesh, facets, solid, look_for_crossings=not sound)
+    integrity = inspect(mesh, facets, solid, broken, look_for_crossings=not sound)
     findings += integrity_findings(integrity, name)
     surface = overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
     findings += footing.size_finding(mesh.size, process, name)
     printed = None
-    if integrity.closed and not integrity.inside_out and not solid.is_empty():
+    if integrity.closed and not integrity.inside_out:
         try:
             layers = cut_layers(solid, facets, process)
         except LayersError as error:
@@ -136,15 +137,13 @@ def _on_the_plate(mesh: Mesh) -> Mesh:
     used = np.unique(mesh.triangles)
     triangles = mesh.triangles if len(used) == len(mesh.vertices) else np.searchsorted(used, mesh.triangles)
     vertices = mesh.vertices[used]
-    finite = np.isfinite(vertices).all(axis=1)
-    low = vertices[finite, 2].min() if finite.any() else 0.0
-    return Mesh(vertices - (0.0, 0.0, low), triangles.astype(np.int32), mesh.name)
+    return Mesh(vertices - (0.0, 0.0, vertices[:, 2].min()), triangles.astype(np.int32), mesh.name)
 
 
 def _solid_of(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Finding]]:
     """The mesh and its solid, both of the repaired mesh where the given one encloses nothing and the repaired one does
     better, and then a finding that says so."""
-    solid = mesh.to_manifold()
+    solid = solid_of(mesh)
     if solid.status() == Error.NoError and mesh.volume >= 0:
         return mesh, solid, []
     mended, notes = repair(mesh)
@@ -161,7 +160,7 @@ def _solid_of(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Finding]]:
         value=len(notes),
         unit="repairs",
     )
-    return mended, mended.to_manifold(), [finding]
+    return mended, solid_of(mended), [finding]
 
 
 def _print(

@@ -34,6 +34,7 @@ _FACING = float(np.cos(np.radians(20.0)))
 """A wall is what lies between two surfaces that face away from each other within 20 degrees; others make an edge."""
 _MOST_MEASURED = 8
 """Distinct outlines of a thin part whose narrowest width is sought."""
+_DEEPEST = 8
 _JUST = 0.99
 """What is within one percent of its limit meets it."""
 
@@ -187,12 +188,12 @@ def thickness_at(solid: Manifold, points: Floats, inward: Floats, reach: float |
 
 
 def thinnest_place(solid: Manifold, points: Floats, inward: Floats, limit: float) -> Thickness:
-    """``thickness_at``, looking only as deep as it must to find the thinnest of the places."""
-    across = float(np.linalg.norm(np.ptp(points, axis=0))) if len(points) else 0.0
+    """``thickness_at``, looking only as deep as it must to find the thinnest place: short rays are quick. Walls thicker
+    than ``_DEEPEST`` times the limit are not looked for."""
     reach = 2 * limit
     while True:
         found = thickness_at(solid, points, inward, reach)
-        if found.thinnest is not None or reach > across:
+        if found.thinnest is not None or reach >= _DEEPEST * limit:
             return found
         reach *= 2
 
