@@ -35,7 +35,7 @@ class Nearby:
     """False where the body's mesh is not closed, so that nothing can be said."""
     interference_mm3: float = 0.0
     place_mm: Place | None = None
-    """Middle of the interference, in the assembly."""
+    """Middle of the interference's largest part, in the assembly."""
     gap_mm: float | None = None
     """Smallest distance, for the tube that of the spigot; None where it is more than ``SEARCH_MM``."""
 
@@ -129,7 +129,9 @@ def _against(fitting: Mesh, whole: Manifold, for_gap: Manifold, body: Mesh) -> N
     gap = None if for_gap.is_empty() else float(for_gap.min_gap(other, SEARCH_MM))
     place: Place | None = None
     if volume:
-        left, front, low, right, back, high = shared.bounding_box()
+        # Faces that touch leave flakes; the place is that of the largest part.
+        largest = max(shared.decompose(), key=Manifold.volume)
+        left, front, low, right, back, high = largest.bounding_box()
         place = ((left + right) / 2, (front + back) / 2, (low + high) / 2)
     return Nearby(body.name, True, float(volume), place, None if gap is None or gap >= SEARCH_MM else gap)
 

@@ -1,0 +1,144 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The fit in the assembly, against gmsh's booleans and plain geometry."""
+
+from __future__ import annotations
+
+import math
+from types import ModuleType
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import Manifold
+from review_shapes import common_cap, cylinder
+from test_review_overhangs import box, mesh_of
+
+from addon.fitting import Recipe, design
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.review import review_fit
+from addon.takeoff.ends import mitre_normal
+
+UPRIGHT = Frame.along((0, 0, 0), (0, 0, 1))
+
+
+def named(mesh: Mesh, name: str) -> Mesh:
+    return Mesh(mesh.vertices, mesh.triangles, name)
+
+
+def tube(outer: float, bore: float, length: float = 100.0, facets: int = 256) -> Mesh:
+    """A tube whose rim lies at z = 0, its axis along z, the tube below."""
+    solid = cylinder(outer, length, facets) - cylinder(bore, length, facets)
+    return named(mesh_of(solid.translate((0, 0, -length))), "tube")
+
+
+def test_a_cap_that_fits_has_the_gap_of_its_recipe() -> None:
+    # source: the recipe's own numbers: bore 19.05 mm, glue gap 0.2 mm per side
+    fitting = common_cap(256)
+    found = review_fit(fitting.mesh, tube(12.7, 9.525), UPRIGHT, clear_depth_mm=30, least_gap_mm=0.15)
+    assert found.findings == () and found.tube.interference_mm3 == 0
+    assert found.tube.gap_mm == pytest.approx(fitting.recipe.gap_mm, abs=0.002)
+    assert found.spigot_mm == pytest.approx(8.0)
+
+
+def test_interference_of_a_spigot_too_thick() -> None:
+    # source: areas of annuli, over the spigot less its groove and lead-in (frustum, any geometry handbook)
+    found = review_fit(common_cap(512).mesh, tube(12.7, 9.2, facets=512), UPRIGHT)
+    straight = math.pi * (9.325**2 - 9.2**2) * (8 - 3.175 - 0.5)
+    # The lead-in is a cone from 8.825 to 9.325 mm; what of it is outside 9.2 mm is 0.125 mm high.
+    cone = math.pi * 0.125 / 3 * (9.325**2 + 9.325 * 9.2 + 9.2**2) - math.pi * 9.2**2 * 0.125
+    assert found.tube.interference_mm3 == pytest.approx(straight + cone, rel=0.01)
+    (finding,) = found.findings
+    assert finding.check == "interference" and finding.severity == "must fix"
+    assert review_fit(common_cap(64).mesh, tube(12.7, 9.2), UPRIGHT, press=True).findings == ()
+
+
+@pytest.mark.parametrize(("radius", "height"), [(3.0, -4.0), (2.0, -1.5), (5.0, 1.0)])
+def test_a_bolt_through_the_spigot_against_gmsh(gmsh: ModuleType, radius: float, height: float) -> None:
+    """source: the same two solids in gmsh's exact kernel"""
+    occ = gmsh.model.occ
+    spigot = occ.addCylinder(0, 0, -8, 0, 0, 8, 9.325)
+    dome = occ.addSphere(0, 0, 0, 12.7, angle1=0)
+    cap, _ = occ.fuse([(3, spigot)], [(3, dome)])
+    bolt = occ.addCylinder(0, -40, height, 0, 80, 0, radius)
+    common, _ = occ.intersect(cap, [(3, bolt)])
+    occ.synchronize()
+    expected = sum(occ.getMass(3, tag) for dimension, tag in common if dimension == 3)
+    plain = design(Recipe(groove_count=0, lead_in_mm=0.0), Section.round(25.4, 3.175), facets=512)
+    solid = cylinder(radius, 80, 512).translate((0, 0, -40)).rotate((90, 0, 0)).translate((0, 0, height))
+    found = review_fit(plain.mesh, tube(12.7, 9.525), UPRIGHT, others=[named(mesh_of(solid), "bolt")])
+    (bolt_found,) = found.others
+    assert bolt_found.interference_mm3 == pytest.approx(expected, rel=2e-3)
+    assert bolt_found.gap_mm == 0
+    assert [finding.check for finding in found.findings] == ["interference"]
+    assert "bolt" in found.findings[0].meaning
+
+
+@given(st.floats(0.02, 4.0), st.floats(0, 360))
+@settings(max_examples=15)
+def test_the_gap_to_a_neighbour_is_the_distance(gap: float, turn: float) -> None:
+    # source: distance of two circles of the same axis direction: between centres less both radii
+    cap = common_cap(64)
+    apart = 2 * 12.7 + gap
+    shift = np.array([math.cos(math.radians(turn)), math.sin(math.radians(turn)), 0]) * apart
+    neighbour = named(Mesh(cap.mesh.vertices + shift, cap.mesh.triangles), "the next cap")
+    found = review_fit(cap.mesh, tube(12.7, 9.525), UPRIGHT, others=[neighbour], least_gap_mm=0.1)
+    assert found.others[0].gap_mm == pytest.approx(gap, abs=0.035)  # two chords' sagitta at 64 facets
+    assert bool(found.findings) == (found.others[0].gap_mm < 0.099)
+
+
+def test_bodies_far_away_are_skipped() -> None:
+    far = named(mesh_of(box(5, 5, 5, 60, 0, 0)), "far")
+    assert review_fit(common_cap().mesh, tube(12.7, 9.525), UPRIGHT, others=[far]).others == ()
+
+
+def test_a_weld_seam_in_the_bore_is_found() -> None:
+    # source: the seam stands 0.5 mm into a gap of 0.2 mm
+    bore = tube(12.7, 9.525).to_manifold() + box(1.0, 4.0, 100.0, 9.025, -2.0, -100.0)
+    found = review_fit(common_cap(256).mesh, named(mesh_of(bore), "tube"), UPRIGHT, least_gap_mm=0.1)
+    assert found.findings[0].check == "interference"
+    assert found.tube.place_mm is not None and found.tube.place_mm[0] == pytest.approx(9.2, abs=0.3)
+    low = tube(12.7, 9.525).to_manifold() + box(1.0, 4.0, 100.0, 9.4, -2.0, -100.0)
+    found = review_fit(common_cap(256).mesh, named(mesh_of(low), "tube"), UPRIGHT, least_gap_mm=0.1)
+    assert [finding.check for finding in found.findings] == ["gap in the assembly"]
+
+
+def test_a_spigot_longer_than_the_clear_depth() -> None:
+    (finding,) = review_fit(common_cap().mesh, tube(12.7, 9.525), UPRIGHT, clear_depth_mm=6.5).findings
+    assert finding.check == "clear depth" and finding.cure == {"spigot_mm": 6.5}
+    assert finding.value == pytest.approx(8.0)
+
+
+def test_a_placed_and_mitred_fitting() -> None:
+    """A tube cut at 30 degrees, standing anywhere in the assembly: the gap is that of the recipe."""
+    section = Section.round(25.4, 3.175)
+    normal = mitre_normal(30.0, 40.0)
+    whole = (cylinder(12.7, 120, 256) - cylinder(9.525, 120, 256)).translate((0, 0, -100))
+    cut = mesh_of(whole.trim_by_plane((-normal).tolist(), 0.0))
+    fitting = design(Recipe(), section, mitre_deg=30.0, mitre_direction_deg=40.0, facets=256)
+    frame = Frame.along((100, -20, 300), (1, 2, 2), (0, 1, -1))
+    rim = frame.to_world(normal) - frame.origin
+    found = review_fit(fitting.mesh.placed(frame), cut.placed(frame), frame, rim_normal=rim, clear_depth_mm=30)
+    assert found.tube.interference_mm3 == 0 and found.findings == ()
+    assert found.tube.gap_mm == pytest.approx(fitting.recipe.gap_mm, abs=0.005)
+
+
+def test_open_meshes_are_said_not_to_be_checked() -> None:
+    closed = tube(12.7, 9.525)
+    open_tube = Mesh(closed.vertices, closed.triangles[3:], "frame")
+    (finding,) = review_fit(common_cap().mesh, open_tube, UPRIGHT).findings
+    assert finding.check == "fit not checked" and "frame" in finding.meaning
+    broken = Mesh(common_cap().mesh.vertices, common_cap().mesh.triangles[2:])
+    (finding,) = review_fit(broken, closed, UPRIGHT).findings
+    assert finding.check == "fit not checked"
+
+
+def test_overlapping_bodies_in_one_mesh_count_once() -> None:
+    """An assembly in one mesh: tube and a plate that overlaps it."""
+    from review_shapes import joined
+
+    plate = mesh_of(Manifold.cube((60, 60, 5), True).translate((0, 0, -50)))
+    whole = named(joined(tube(12.7, 9.525), plate), "frame")
+    assert review_fit(common_cap(128).mesh, whole, UPRIGHT, least_gap_mm=0.1).findings == ()
