@@ -9,20 +9,22 @@ _handles: list[object] = []
 
 
 def register() -> None:
-    from . import operators, panels, properties
+    from . import operators, overlays, panels, properties
     from .command_line import main
 
     properties.register()
     operators.register()
     panels.register()
+    overlays.register()
     _handles.append(bpy.utils.register_cli_command("ferrule", main))
 
 
 def unregister() -> None:
-    from . import operators, panels, properties, state
+    from . import operators, overlays, panels, properties, state
 
     while _handles:
         bpy.utils.unregister_cli_command(_handles.pop())
+    overlays.unregister()
     state.forget()
     panels.unregister()
     operators.unregister()

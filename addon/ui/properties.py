@@ -139,6 +139,7 @@ class FerruleView(bpy.types.PropertyGroup):
         options=set(),
     )
     show_rings: _switch("Rings", "Draw the chosen layer's rings and what they leave uncovered")
+    planned: _switch("As Planned", "Draw the rings that the ring plan lays instead of those that the process is set to")
     show_overhangs: _switch("Overhangs", "Mark surfaces that need support, and the support's columns")
     show_thin_walls: _switch("Thin Walls", "Mark walls too thin for the process")
     show_steps: _switch("Layer Steps", "Show how far the outline moves from each layer to the next")

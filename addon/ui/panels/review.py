@@ -83,7 +83,12 @@ class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
         sub.active = view.show_outlines
         sub.prop(view, "which_layers", expand=True)
         column.prop(view, "show_rings")
-        layout.prop(view, "layer")
+        sub = column.row()
+        sub.active = view.show_rings
+        sub.prop(view, "planned")
+        row = layout.row(align=True)
+        row.prop(view, "layer")
+        row.operator("ferrule.step_layers", text="", icon="ARROW_LEFTRIGHT")
         column = layout.column(heading="Marks")
         column.prop(view, "show_overhangs")
         column.prop(view, "show_thin_walls")

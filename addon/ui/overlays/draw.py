@@ -1,0 +1,321 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The draw handlers: which overlays are on, what was built for them before, and where it goes in the view."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+from typing import TypeVar
+
+import bpy
+import gpu
+import numpy as np
+from mathutils import Matrix
+
+from ...geometry.frames import Floats
+from ...geometry.units import MM_PER_INCH, say_inches, say_mm
+from ...job import footprints, part_of
+from ...trade.sizes import section_name
+from .. import placing, state
+from . import markers, painting, plates, profile, shapes, sheets
+from .painting import Picture, Printed
+
+Kept = TypeVar("Kept")
+Rectangle = tuple[float, float, float, float]
+"""Left, low, right, top in a region's pixels."""
+
+_EDGE = 10.0
+"""Between what is drawn and the region's edges, in points."""
+_VIEW_NAME = 62.0
+_STATISTICS = 96.0
+"""Height of what Blender itself writes at the view's upper left, in points."""
+_MOST_SHEETS = 200
+
+hovered = -1
+"""Index of the tube end under the mouse, -1 for none."""
+
+_handlers: list[object] = []
+_made_from: tuple[object, ...] = ()
+_pictures: dict[Hashable, Picture] = {}
+_stacks: dict[str, shapes.Stack] = {}
+_sheets: dict[Hashable, Printed] = {}
+_places: dict[int, tuple[tuple[object, ...], Floats, np.ndarray]] = {}
+
+
+def add_handlers() -> None:
+    for draw, when in ((_draw_view, "POST_VIEW"), (_draw_region, "POST_PIXEL")):
+        _handlers.append(bpy.types.SpaceView3D.draw_handler_add(draw, (), "WINDOW", when))
+
+
+def remove_handlers() -> None:
+    while _handlers:
+        bpy.types.SpaceView3D.draw_handler_remove(_handlers.pop(), "WINDOW")
+
+
+def invalidate() -> None:
+    """Forgets what was built; it is built again when it is next drawn."""
+    global _made_from
+    _made_from = ()
+    for kept in (_pictures, _stacks, _sheets, _places):
+        kept.clear()
+
+
+def pictures_of(subject: state.Subject, view: bpy.types.PropertyGroup) -> list[Picture]:
+    """The overlays that are switched on, each built once as long as what it shows stays the same."""
+    _keep_for(subject)
+    found: list[Picture] = []
+    review = subject.review
+    printed = review.printed if review else None
+    if review and printed:
+        layer, planned = layer_of(view, len(printed.layers)), view.planned
+        if view.show_outlines:
+            up_to = layer if view.which_layers == "up to layer" else None
+            if not _stacks:
+                _stacks[""] = shapes.outline_stack(printed)
+            found.append(_picture(("outlines", up_to), lambda: shapes.outlines(_stacks[""], printed, up_to)))
+        if view.show_outlines or view.show_rings:
+            found.append(_picture(("layer", layer), lambda: shapes.chosen_layer(printed, layer)))
+        if view.show_rings:
+            found.append(_picture(("rings", layer, planned), lambda: shapes.rings(review, layer, planned)))
+        if view.show_overhangs:
+            found.append(_picture("overhangs", lambda: shapes.overhangs(review)))
+        if view.show_thin_walls:
+            found.append(_picture("thin walls", lambda: shapes.thin_walls(review)))
+        if view.show_steps:
+            found.append(_picture("steps", lambda: shapes.steps(review)))
+    fitting = subject.fitted.fitting if subject.fitted else None
+    if subject.fitted and fitting and view.show_gap:
+        band = subject.fitted.made.gap if subject.fitted.made else None
+        found.append(_picture("gap", lambda: shapes.gap(fitting, band)))
+    return found
+
+
+def layer_of(view: bpy.types.PropertyGroup, count: int) -> int:
+    """The chosen layer counted from 0, of the ``count`` that there are."""
+    return min(int(view.layer), count) - 1
+
+
+def say_in(scene: bpy.types.Scene) -> profile.Say:
+    """How lengths are written in a scene: in millimetres, or in inches."""
+    if scene.unit_settings.system != "IMPERIAL":
+        return say_mm
+    return lambda mm: say_inches(mm) or f"{mm / MM_PER_INCH:.3f} in"
+
+
+def free_space(area: bpy.types.Area, region: bpy.types.Region) -> Rectangle:
+    """What the sidebar, the toolbar and the headers leave of a view's region."""
+    left, low, right, top = 0.0, 0.0, float(region.width), float(region.height)
+    for other in area.regions:
+        if other.width <= 1 or other.height <= 1:
+            continue
+        x, y = other.x - region.x, other.y - region.y
+        if other.type in {"UI", "TOOLS"}:
+            if x + other.width / 2 > region.width / 2:
+                right = min(right, x)
+            else:
+                left = max(left, x + other.width)
+        elif other.type in {"HEADER", "TOOL_HEADER"}:
+            if y > region.height / 2:
+                top = min(top, y)
+            else:
+                low = max(low, y + other.height)
+    return left, low, right, top
+
+
+def ends_on_screen(context: bpy.types.Context) -> tuple[Floats, np.ndarray] | None:
+    """Where the scene's tube ends lie in the region's pixels (n, 2), and which of them are open (n,); None where they
+    are not to be marked."""
+    scene, region, view = context.scene, context.region, context.region_data
+    if not (shown(context) and view and scene.ferrule.ends and scene.ferrule.view.show_ends):
+        return None
+    desk = state.desk_of(scene)
+    if desk is None:
+        return None
+    key: tuple[object, ...] = (desk.ends, placing.mm_per_unit(scene))
+    kept = _places.get(scene.session_uid)
+    if kept is None or kept[0][0] is not key[0] or kept[0][1] != key[1]:
+        origins = np.array([end.frame.origin for end in desk.ends]) / placing.mm_per_unit(scene)
+        kept = _places[scene.session_uid] = (key, origins, np.array([end.open for end in desk.ends]))
+    perspective = np.array(view.perspective_matrix)
+    return markers.on_screen(kept[1], perspective, (region.width, region.height)), kept[2]
+
+
+def shown(context: bpy.types.Context) -> bool:
+    """Whether the view shows overlays at all."""
+    space = context.space_data
+    return space is not None and space.type == "VIEW_3D" and space.overlay.show_overlays
+
+
+def _subject(context: bpy.types.Context, view: bpy.types.PropertyGroup) -> state.Subject | None:
+    switches = ("outlines", "rings", "overhangs", "thin_walls", "steps", "gap", "profile")
+    if any(getattr(view, f"show_{name}") for name in switches):
+        return state.subject_of(context)
+    return None
+
+
+def _draw_view() -> None:
+    context = bpy.context
+    if not shown(context):
+        return
+    view = context.scene.ferrule.view
+    subject = _subject(context, view)
+    if subject is None:
+        return
+    pictures = pictures_of(subject, view)
+    if pictures:
+        with gpu.matrix.push_pop():
+            gpu.matrix.multiply_matrix(Matrix(subject.matrix.tolist()))
+            painting.draw_pictures(pictures, _scale(context))
+
+
+def _draw_region() -> None:
+    context = bpy.context
+    if not shown(context):
+        return
+    scene, region = context.scene, context.region
+    view, scale = scene.ferrule.view, _scale(context)
+    left, low, right, top = free_space(context.area, region)
+    edge = _EDGE * scale
+    subject = _subject(context, view)
+    if subject is not None:
+        pictures = pictures_of(subject, view)
+        _draw_labels(context, subject, pictures, scale)
+        entries = tuple(entry for picture in pictures for entry in picture.marks.legend)
+        y = low + edge
+        if entries:
+            y = _stand(
+                _sheet(("legend", entries, scale), lambda: sheets.legend(entries, painting.measure(scale))),
+                right - edge,
+                y,
+                scale,
+            )
+        if subject.review and (view.show_outlines or view.show_rings):
+            printed = subject.review.printed
+            layer = layer_of(view, len(printed.layers)) if printed else 0
+            parts = shapes.caption(subject.review, layer, view.planned)
+            room = (right - left - 2 * edge) / scale
+            caption = _sheet(
+                ("caption", parts, room, scale), lambda: sheets.words_sheet(parts, painting.measure(scale), room)
+            )
+            _stand(caption, right - edge, y, scale)
+        name_room = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
+        if view.show_profile and subject.fitted and subject.fitted.fitting:
+            _draw_profile(scene, subject.fitted, (left + edge, top - edge - name_room), scale)
+    _draw_plate(context, (left + edge, low + edge), scale)
+    _draw_ends(context, scale)
+
+
+def _stand(sheet: Printed, right: float, low: float, scale: float) -> float:
+    """Draws a sheet by its lower right corner; returns where the next one above it goes."""
+    painting.draw_sheet(sheet, (right - sheet.sheet.width * scale, low), scale)
+    return low + (sheet.sheet.height + 4.0) * scale
+
+
+def _draw_profile(scene: bpy.types.Scene, fitted: state.Fitted, upper_left: tuple[float, float], scale: float) -> None:
+    fitting = fitted.fitting
+    assert fitting is not None
+    title = f"{fitted.batch.id} {fitting.recipe.crown} for {section_name(fitting.section)}"
+    if fitted.refusal is not None:
+        title = f"{title}: the last that could be made"
+
+    def build() -> sheets.Sheet:
+        drawing = profile.profile_drawing(fitting, say_in(scene), title)
+        return profile.profile_sheet(drawing, painting.measure(scale))
+
+    sheet = _sheet(("profile", title, scene.unit_settings.system, fitting, scale), build)
+    painting.draw_sheet(sheet, (upper_left[0], upper_left[1] - sheet.sheet.height * scale), scale)
+
+
+def _draw_plate(context: bpy.types.Context, corner: tuple[float, float], scale: float) -> None:
+    scene = context.scene
+    if not scene.ferrule.view.show_plate:
+        return
+    desk = state.desk_of(scene)
+    if desk is None or desk.plates is None or not desk.plates.count:
+        return
+    laid, job = desk.plates, desk.job
+    number = min(scene.ferrule.view.plate, laid.count)
+    made = [one.made for one in desk.fittings if one.made]
+
+    def build() -> sheets.Sheet:
+        title = f"Plate {number} of {laid.count}, {' × '.join(f'{side:g}' for side in job.process.plate_mm[:2])} mm"
+        prints = footprints(made, [part_of(job, one) for one in made])
+        measure = painting.measure(scale)
+        return plates.plate_sheet(title, laid.on(number - 1), prints, [one.id for one in made], job.process, measure)
+
+    painting.draw_sheet(_sheet(("plate", laid, number, scale), build), corner, scale)
+
+
+def _draw_labels(context: bpy.types.Context, subject: state.Subject, pictures: list[Picture], scale: float) -> None:
+    labels = [label for picture in pictures for label in picture.marks.labels]
+    if not labels:
+        return
+    region = context.region
+    matrix = np.array(context.region_data.perspective_matrix) @ subject.matrix
+    points = markers.on_screen(np.array([label.at for label in labels]), matrix, (region.width, region.height))
+    taken: list[Rectangle] = []
+    for label, point in zip(labels, points, strict=True):
+        if not np.isfinite(point).all():
+            continue
+        sheet = _words((label.words,), scale)
+        x, y = (point + np.array([24.0, 10.0]) * scale).tolist()
+        wide, high = sheet.sheet.width * scale, sheet.sheet.height * scale
+        while any(x < r and left < x + wide and y < t and low < y + high for left, low, r, t in taken):
+            y += high + scale
+        taken.append((x, y, x + wide, y + high))
+        leader = sheets.Stroke(np.array([point, (x, y + high / 2)]), label.style.colour, 1.5, label.style.casing)
+        painting.draw_strokes([leader], scale)
+        painting.draw_sheet(sheet, (x, y), scale)
+
+
+def _draw_ends(context: bpy.types.Context, scale: float) -> None:
+    found = ends_on_screen(context)
+    if found is None:
+        return
+    points, open_ends = found
+    rows = context.scene.ferrule.ends
+    painting.draw_strokes(markers.glyphs(points, open_ends, context.scene.ferrule.end_index, scale), scale)
+    if 0 <= hovered < len(rows) and np.isfinite(points[hovered]).all():
+        row = rows[hovered]
+        group = context.scene.ferrule.groups
+        parts = [row.name, row.cut, row.reason or (group[row.group].name if 0 <= row.group < len(group) else "")]
+        sheet = _words(tuple(part for part in parts if part), scale)
+        x, y = (points[hovered] + np.array([12.0, 8.0]) * scale).tolist()
+        most = context.region.width - sheet.sheet.width * scale
+        painting.draw_sheet(sheet, (max(min(x, most), 0.0), y), scale)
+
+
+def _words(parts: tuple[str, ...], scale: float) -> Printed:
+    return _sheet(
+        ("words", parts, scale), lambda: sheets.words_sheet(parts, painting.measure(scale), size=sheets.SMALL)
+    )
+
+
+def _keep_for(subject: state.Subject) -> None:
+    """What was built for other results goes."""
+    global _made_from
+    fitted = subject.fitted
+    now = (subject.review, fitted.fitting if fitted else None, fitted.made.gap if fitted and fitted.made else None)
+    if len(now) != len(_made_from) or any(one is not before for one, before in zip(now, _made_from, strict=True)):
+        _pictures.clear()
+        _stacks.clear()
+        _made_from = now
+
+
+def _picture(key: Hashable, build: Callable[[], shapes.Marks]) -> Picture:
+    return _kept(_pictures, key, lambda: painting.picture_of(build()))
+
+
+def _sheet(key: Hashable, build: Callable[[], sheets.Sheet]) -> Printed:
+    return _kept(_sheets, key, lambda: painting.printed(build()))
+
+
+def _kept(found: dict[Hashable, Kept], key: Hashable, build: Callable[[], Kept]) -> Kept:
+    if key not in found:
+        if len(found) >= _MOST_SHEETS:
+            found.clear()
+        found[key] = build()
+    return found[key]
+
+
+def _scale(context: bpy.types.Context) -> float:
+    return float(context.preferences.system.ui_scale)

@@ -1,0 +1,385 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What overlays show, as plain arrays: lines, triangles and words in the frame in which the part stands to be printed.
+
+Everything is worked out here, once for each result; drawing only hands it on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from manifold3d import CrossSection, triangulate
+
+from ...fitting import Fitting, GapBand
+from ...geometry.frames import Floats
+from ...geometry.hatching import dashes, hatching, surface_hatching
+from ...geometry.units import say_mm
+from ...review import Review
+from ...review.layers import Layers
+from ...review.review import Print
+from ...review.steps import LEAST_REST
+from ...review.walls import WALL_BEADS, ThinPart
+from . import styles
+from .styles import Style
+
+Kind = Literal["line", "hatch", "fill"]
+
+_GRAINS = 40.0
+"""How many grains the part's longer side is."""
+_COLUMN_LINES_MM = 4.0
+"""About how far apart the upright lines of a support column stand."""
+_MOST_LABELS = 4
+"""Labels of one kind, the worst first: more would hide the part."""
+
+
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """Ends of line pieces, two by two, or corners of triangles, three by three: (n, 3) in mm."""
+
+    style: Style
+    kind: Kind
+    positions: Floats
+
+
+@dataclass(frozen=True)
+class Label:
+    """Words at a place (x, y, z) in mm."""
+
+    words: str
+    at: tuple[float, float, float]
+    style: Style
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A line of the legend; ``note`` tells limits and values with their units."""
+
+    style: Style
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Marks:
+    """One overlay."""
+
+    batches: tuple[Batch, ...] = ()
+    labels: tuple[Label, ...] = ()
+    legend: tuple[Entry, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """The outlines of all layers, bottom up, so that those up to a layer are the first so many."""
+
+    lines: Floats
+    """(n, 3) in mm, two by two."""
+    ends: np.ndarray
+    """(layers,): how many of the rows of ``lines`` belong to each layer and those below it."""
+
+
+def grain_of(review: Review) -> float:
+    """Length in mm that dashes and hatches are measured in."""
+    return float(review.mesh.size.max()) / _GRAINS
+
+
+# The overlays of a review. ``printed`` is that of a review that could be cut into layers.
+
+
+def outline_stack(printed: Print) -> Stack:
+    layers = printed.layers
+    flat = [_pieces(outline.to_polygons()) for outline in layers.outlines]
+    sizes = np.array([len(pieces) for pieces in flat])[layers.which]
+    plan = np.concatenate([flat[which] for which in layers.which])
+    return Stack(np.column_stack([plan, np.repeat(layers.cuts, sizes)]), np.cumsum(sizes))
+
+
+def outlines(stack: Stack, printed: Print, up_to: int | None = None) -> Marks:
+    """The outlines of every layer, or of those up to a layer counted from 0."""
+    layers = printed.layers
+    last = len(layers) - 1 if up_to is None else up_to
+    note = f"{last + 1} of {len(layers)}, {say_mm(layers.heights()[-1])} high"
+    return Marks(
+        (Batch(styles.OUTLINE, "line", stack.lines[: stack.ends[last]]),), legend=(Entry(styles.OUTLINE, note),)
+    )
+
+
+def chosen_layer(printed: Print, layer: int) -> Marks:
+    layers = printed.layers
+    lines = _at_height(_pieces(layers.outline(layer).to_polygons()), layers.cuts[layer])
+    return Marks((Batch(styles.LAYER, "line", lines),), legend=(Entry(styles.LAYER, layers.place(layer)),))
+
+
+def rings(review: Review, layer: int, planned: bool = False) -> Marks:
+    """One layer's rings, what of it they leave to the fill, and what nothing covers."""
+    assert review.printed is not None
+    layers, grain = review.printed.layers, grain_of(review)
+    laid = review.rings(layer, planned)
+    z = float(layers.cuts[layer])
+    middles = [loop for ring in laid.middles for loop in ring]
+    batches = [
+        *_area(styles.RING, layers.outline(layer) - laid.uncovered, z, grain, edge=False),
+        _line(styles.RING, _at_height(_pieces(middles), z), grain),
+        *_area(styles.LEFT_TO_FILL, laid.middle, z, grain),
+        *_area(styles.UNCOVERED, laid.gaps, z, grain),
+    ]
+    widest = laid.widest_gap
+    labels = []
+    if widest.width_mm > 0:
+        labels.append(Label(f"{say_mm(widest.width_mm)} open", (*widest.centre, z), styles.UNCOVERED))
+    legend = [
+        Entry(styles.RING, f"{laid.count} of {say_mm(laid.bead_mm)}{', as planned' if planned else ''}"),
+        Entry(styles.LEFT_TO_FILL, _say_area(laid.middle.area())),
+        Entry(
+            styles.UNCOVERED, _say_area(laid.gaps.area()) + (f", widest {say_mm(widest.width_mm)}" if labels else "")
+        ),
+    ]
+    return Marks(_some(batches), tuple(labels), tuple(legend))
+
+
+def overhangs(review: Review) -> Marks:
+    """What hangs in the air, the columns under it, and the surface that leans too far."""
+    assert review.printed is not None
+    printed, process, grain = review.printed, review.process, grain_of(review)
+    layers = printed.layers
+    batches: list[Batch] = []
+    labels = []
+    for overhang in printed.overhangs:
+        carried = overhang.carried(process)
+        style = styles.BRIDGE if carried else styles.OVERHANG
+        batches += _area(style, overhang.region, float(layers.bottoms[overhang.layer]), grain)
+    hanging = [one for one in printed.overhangs if not one.carried(process)]
+    for overhang in sorted(hanging, key=lambda one: -one.reach_mm)[:_MOST_LABELS]:
+        words = f"{overhang.kind} {say_mm(overhang.reach_mm)}"
+        labels.append(Label(words, overhang.position_mm, styles.OVERHANG))
+    columns = [_column(layers, column.first, column.last, column.outline) for column in printed.support.columns]
+    batches.append(_line(styles.SUPPORT, np.concatenate([np.empty((0, 3)), *columns]), grain))
+    corners = review.mesh.corners[list(review.surface.facets)]
+    lines = surface_hatching(corners, np.array([0.6, 0.0, 0.8]), styles.LEANING.apart * grain)
+    batches.append(Batch(styles.LEANING, "hatch", broken(styles.LEANING, lines.reshape(-1, 3), grain)))
+    support = printed.support
+    carried_bridges = [one for one in printed.overhangs if one.carried(process)]
+    legend = [
+        Entry(styles.OVERHANG, _say_area(sum(one.beyond_mm2 for one in hanging))),
+        Entry(styles.SUPPORT, f"{support.volume_mm3 / 1000:.3g} cm³"),
+        Entry(styles.LEANING, f"{_say_area(review.surface.area_mm2)} over {process.overhang_deg:g}° from upright"),
+    ]
+    if carried_bridges:
+        longest = max(one.reach_mm for one in carried_bridges)
+        legend.append(Entry(styles.BRIDGE, f"{say_mm(longest)} of {say_mm(process.bridge_mm)}"))
+    return Marks(_some(batches), tuple(labels), tuple(legend))
+
+
+def thin_walls(review: Review) -> Marks:
+    """Walls too thin for a bead out and one back, and gaps that close up."""
+    assert review.printed is not None
+    printed, bead, grain = review.printed, review.process.bead_mm, grain_of(review)
+    kinds = (
+        (styles.THIN_WALL, printed.thin_walls, WALL_BEADS * bead),
+        (styles.NARROW_GAP, printed.narrow_gaps, bead),
+    )
+    batches: list[Batch] = []
+    labels: list[Label] = []
+    legend = []
+    for style, parts, limit in kinds:
+        batches += [batch for part in parts for batch in _thin_part(style, part, printed.layers, grain)]
+        narrowest = sorted(parts, key=lambda part: part.width_mm)[:_MOST_LABELS]
+        labels += [Label(say_mm(part.width_mm), part.position_mm, style) for part in narrowest]
+        found = f"least {say_mm(narrowest[0].width_mm)}" if narrowest else "none"
+        legend.append(Entry(style, f"under {say_mm(limit)}: {found}"))
+    thickness = printed.thickness
+    if thickness.thinnest is not None and thickness.least_mm < WALL_BEADS * bead:
+        labels.append(Label(f"{say_mm(thickness.least_mm)} through", thickness.thinnest, styles.THIN_WALL))
+    return Marks(_some(batches), tuple(labels), tuple(legend))
+
+
+def steps(review: Review) -> Marks:
+    """The ledge that each layer leaves of the one below; in the crown, where its outer bead rests too little, a jump."""
+    assert review.printed is not None
+    printed, grain = review.printed, grain_of(review)
+    layers, moved, crown = printed.layers, printed.steps, printed.crown
+    low = moved.rest < LEAST_REST
+    batches: list[Batch] = []
+    labels = []
+    for layer, (below, outline) in zip(layers.changes(), pairwise(layers.outlines), strict=True):
+        jump = bool(low[layer]) and crown.first < layer <= crown.last
+        z = float(layers.bottoms[layer])
+        batches += _area(styles.JUMP if jump else styles.STEP, below - outline, z, grain)
+        if jump and len(labels) < _MOST_LABELS:
+            x, y = _rightmost(outline if not outline.is_empty() else below)
+            words = f"layer {layer + 1}: step {say_mm(moved.most[layer])}, rest {100 * moved.rest[layer]:.0f} %"
+            labels.append(Label(words, (x, y, z), styles.JUMP))
+    inward = moved.most[crown.slice][1:]
+    note = f"crown {say_mm(inward.min())} to {say_mm(inward.max())}" if len(inward) else ""
+    legend = (Entry(styles.STEP, note), Entry(styles.JUMP, f"under {100 * LEAST_REST:.0f} % of a bead"))
+    return Marks(_some(_together(batches)), tuple(labels), legend)
+
+
+def gap(fitting: Fitting, band: GapBand | None = None) -> Marks:
+    """The room between spigot and bore just under the shoulder and over the lead-in, and the bore down to the tip."""
+    recipe = fitting.recipe
+    bore = fitting.section.bore.polygon()
+    spigot = fitting.profile.spigot_outline.cross_section()
+    hole = CrossSection([bore])
+    grain = float(np.ptp(fitting.mesh.vertices, axis=0).max()) / _GRAINS
+    room, bite = hole - spigot, spigot - hole
+    heights = (0.0, recipe.lead_in_mm - recipe.spigot_mm)
+    batches: list[Batch] = []
+    for height in heights:
+        for style, region in ((styles.GAP, room), (styles.BITE, bite)):
+            batches += [_standing(fitting, batch) for batch in _area(style, region, height, grain)]
+    rims = [_at_height(_pieces([bore]), height) for height in (0.0, -recipe.spigot_mm)]
+    posts = _posts([bore], -recipe.spigot_mm, 0.0)
+    batches.append(_standing(fitting, _line(styles.BORE, np.concatenate([*rims, posts]), grain)))
+    nominal = float(recipe.gap_mm or 0.0)
+    note = f"{say_mm(abs(nominal))} per side"
+    if band is not None:
+        least, most = band.root_sum_square
+        note += f", may come out {say_mm(least)} to {say_mm(most)}"
+    style = styles.BITE if nominal < 0 else styles.GAP
+    at = _standing_points(fitting, np.array([[float(bore[:, 0].max()), 0.0, 0.0]]))[0]
+    words = f"{'bites' if nominal < 0 else 'gap'} {say_mm(abs(nominal))}"
+    label = Label(words, (float(at[0]), float(at[1]), float(at[2])), style)
+    across = " × ".join(
+        say_mm(side) for side in dict.fromkeys((fitting.section.bore.width, fitting.section.bore.depth))
+    )
+    return Marks(_some(batches), (label,), (Entry(style, note), Entry(styles.BORE, across)))
+
+
+def caption(review: Review, layer: int, planned: bool = False) -> tuple[str, ...]:
+    """``("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87 %", "overhang: look at")``."""
+    printed = review.printed
+    if printed is None:
+        return ("No layers: see the findings",)
+    laid = review.rings(layer, planned)
+    return (
+        printed.layers.place(layer),
+        f"{laid.count} ring{'s' * (laid.count != 1)} of {say_mm(laid.bead_mm)}{' as planned' if planned else ''}",
+        f"rest {100 * printed.steps.rest[layer]:.0f} %",
+        *findings_at(review, layer),
+    )
+
+
+def findings_at(review: Review, layer: int) -> list[str]:
+    """The checks that have something to say about a layer, with their severity."""
+    found = [one for one in review.findings if one.layer == layer + 1 and one.severity != "good to know"]
+    return list(dict.fromkeys(f"{one.check}: {one.severity}" for one in found))
+
+
+# Pieces
+
+
+def broken(style: Style, pieces: Floats, grain: float) -> Floats:
+    """Line pieces (n, d), two by two, dashed as the style says."""
+    return _two_by_two(*dashes(pieces[::2], pieces[1::2], [grain * length for length in style.line]))
+
+
+def area_pieces(style: Style, loops: Sequence[Floats], grain: float) -> tuple[Floats, Floats]:
+    """A style's edge and hatch of an area, in the plane: line pieces (n, 2), two by two."""
+    hatches = [_two_by_two(*hatching(loops, style.apart * grain, degrees)) for degrees in style.hatch]
+    return broken(style, _pieces(loops), grain), np.concatenate([np.empty((0, 2)), *hatches])
+
+
+def triangles(loops: Sequence[Floats]) -> Floats:
+    """Corners (3 k, 2), three by three, that fill outlines; holes run clockwise."""
+    if not len(loops):
+        return np.empty((0, 2))
+    return np.concatenate(loops)[np.asarray(triangulate(list(loops))).ravel()]
+
+
+def _area(style: Style, region: CrossSection, z: float, grain: float, edge: bool = True) -> list[Batch]:
+    loops = region.to_polygons()
+    if not loops:
+        return []
+    line, hatch = area_pieces(style, loops, grain)
+    found = [Batch(style, "fill", _at_height(triangles(loops), z)), Batch(style, "hatch", _at_height(hatch, z))]
+    return [*found, Batch(style, "line", _at_height(line, z))] if edge and style.width else found
+
+
+def _line(style: Style, pieces: Floats, grain: float) -> Batch:
+    return Batch(style, "line", broken(style, pieces, grain))
+
+
+def _thin_part(style: Style, part: ThinPart, layers: Layers, grain: float) -> list[Batch]:
+    """Edges in every layer of the part, area and hatch only where its shape changes."""
+    found: list[Batch] = []
+    for layer, region in zip(range(part.first, part.last + 1), part.regions, strict=True):
+        fresh = layer == part.first or layers.which[layer] != layers.which[layer - 1]
+        batches = _area(style, region, float(layers.cuts[layer]), grain)
+        found += batches if fresh else batches[2:]
+    return _together(found)
+
+
+def _column(layers: Layers, first: int, last: int, outline: CrossSection) -> Floats:
+    loops = outline.to_polygons()
+    low, high = float(layers.bottoms[first]), float(layers.tops[last])
+    return np.concatenate([_at_height(_pieces(loops), low), _posts(loops, low, high)])
+
+
+def _posts(loops: Iterable[Floats], low: float, high: float) -> Floats:
+    """Upright lines from outline to outline, at corners about evenly apart."""
+    feet = []
+    for loop in loops:
+        along = np.cumsum(np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1))
+        count = max(3, round(along[-1] / _COLUMN_LINES_MM))
+        feet.append(loop[np.unique(np.searchsorted(along, along[-1] * np.arange(count) / count))])
+    points = np.concatenate([np.empty((0, 2)), *feet])
+    return _two_by_two(_at_height(points, low), _at_height(points, high))
+
+
+def _standing(fitting: Fitting, batch: Batch) -> Batch:
+    return Batch(batch.style, batch.kind, _standing_points(fitting, batch.positions))
+
+
+def _standing_points(fitting: Fitting, points: Floats) -> Floats:
+    """Points of the upright tube end (x and y square to the axis, z along it from the rim's plane) where they are
+    when the fitting stands to be printed."""
+    lean, towards = np.radians([fitting.mitre_deg, fitting.mitre_direction_deg])
+    away = points[:, :2] @ np.array([np.cos(towards), np.sin(towards)])
+    sheared = np.column_stack([points[:, :2], points[:, 2] - np.tan(lean) * away])
+    standing = fitting.rim_frame.to_local(sheared)
+    standing[:, 2] -= fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min()
+    return standing
+
+
+def _ends(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
+    starts = np.concatenate([np.empty((0, 2)), *loops])
+    return starts, np.concatenate([np.empty((0, 2)), *(np.roll(loop, -1, axis=0) for loop in loops)])
+
+
+def _pieces(loops: Sequence[Floats]) -> Floats:
+    """The sides of closed outlines: (n, 2), two by two."""
+    return _two_by_two(*_ends(loops))
+
+
+def _two_by_two(starts: Floats, ends: Floats) -> Floats:
+    return np.stack([starts, ends], axis=1).reshape(-1, starts.shape[1])
+
+
+def _at_height(points: Floats, z: float) -> Floats:
+    return np.column_stack([points, np.full(len(points), z)])
+
+
+def _rightmost(outline: CrossSection) -> tuple[float, float]:
+    points = np.concatenate(outline.to_polygons())
+    x, y = points[np.argmax(points[:, 0])]
+    return float(x), float(y)
+
+
+def _together(batches: Sequence[Batch]) -> list[Batch]:
+    """Batches alike as one, in the order in which they first come."""
+    alike: dict[tuple[Style, Kind], list[Floats]] = {}
+    for batch in batches:
+        alike.setdefault((batch.style, batch.kind), []).append(batch.positions)
+    return [Batch(style, kind, np.concatenate(parts)) for (style, kind), parts in alike.items()]
+
+
+def _some(batches: Sequence[Batch]) -> tuple[Batch, ...]:
+    return tuple(batch for batch in _together(batches) if len(batch.positions))
+
+
+def _say_area(mm2: float) -> str:
+    return f"{mm2:.3g} mm²" if mm2 >= 0.005 else "none"
