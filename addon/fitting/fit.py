@@ -10,7 +10,7 @@ from typing import Protocol
 from ..geometry.units import say_mm
 from ..trade.fits import tube_tolerance
 from ..trade.metals import metal_named
-from ..trade.processes import Process, material_named
+from ..trade.processes import Material, Process, material_named
 from .fittings import Fitting
 
 ROOM_C = 20.0
@@ -72,10 +72,18 @@ class GapBand:
         return self.nominal + sum(one.adds for one in self.contributions)
 
 
-def fit_band(fitting: Fitting, process: Process, tube: TubeInUse, *, bore_tolerance_mm: float | None = None) -> GapBand:
+def fit_band(
+    fitting: Fitting,
+    process: Process,
+    tube: TubeInUse,
+    *,
+    bore_tolerance_mm: float | None = None,
+    material: Material | None = None,
+) -> GapBand:
     """The gap per side of a fitting in its tube.
 
-    ``bore_tolerance_mm`` (± on the bore's width) takes the place of the tube standard's where the bore was measured.
+    ``bore_tolerance_mm`` (± on the bore's width) takes the place of the tube standard's where the bore was measured,
+    ``material`` that of the table's plastic which the process names.
     Raises ``UnknownNameError`` for a metal or a plastic that the tables do not know.
     """
     recipe, section = fitting.recipe, fitting.section
@@ -94,7 +102,9 @@ def fit_band(fitting: Fitting, process: Process, tube: TubeInUse, *, bore_tolera
             0.0,
             f"stands {say_mm(tube.seam_height_mm)} into the bore, the relief takes up {say_mm(relief)}",
         ),
-        _of_temperature(max(section.bore.width, section.bore.depth) / 2, process.material, tube),
+        _of_temperature(
+            max(section.bore.width, section.bore.depth) / 2, material or material_named(process.material), tube
+        ),
     ]
     return GapBand(float(recipe.gap_mm or 0), tuple(contributions))
 
@@ -125,8 +135,8 @@ def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribu
     ]
 
 
-def _of_temperature(half_bore_mm: float, plastic: str, tube: TubeInUse) -> Contribution:
-    metal, material = metal_named(tube.metal), material_named(plastic)
+def _of_temperature(half_bore_mm: float, material: Material, tube: TubeInUse) -> Contribution:
+    metal = metal_named(tube.metal)
     changes = [
         differential_expansion(half_bore_mm, metal.expansion, material.expansion, degrees - ROOM_C)
         for degrees in (tube.coldest_c, tube.hottest_c)

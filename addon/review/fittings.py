@@ -5,17 +5,21 @@ from __future__ import annotations
 
 from ..fitting import Fitting
 from ..fitting.profiles import grooves
-from ..trade.processes import Process
+from ..trade.processes import Material, Process
 from .layers import Level
 from .review import Review, review
 
 
-def review_fitting(fitting: Fitting, process: Process, name: str = "") -> Review:
-    """The review of a fitting as it stands, crown up. The kernel made its mesh, so crossings are not looked for."""
+def review_fitting(fitting: Fitting, process: Process, name: str = "", material: Material | None = None) -> Review:
+    """The review of a fitting as it stands, crown up. The kernel made its mesh, so crossings are not looked for.
+
+    ``material`` as in ``review``.
+    """
     standing = fitting.standing()
     shoulder = -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
     crown_mm = (shoulder, float(standing.bounds[1, 2]))
-    return review(standing, process, name=name, levels=fitting_levels(fitting), crown_mm=crown_mm, sound=True)
+    levels = fitting_levels(fitting)
+    return review(standing, process, name=name, levels=levels, crown_mm=crown_mm, material=material, sound=True)
 
 
 def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:

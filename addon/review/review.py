@@ -11,7 +11,7 @@ from manifold3d import Error, Manifold
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
-from ..trade.processes import Process, material_named
+from ..trade.processes import Material, Process, material_named
 from ..trade.tables import UnknownNameError
 from . import bath, footing, overhangs, plan, steps, trapped, walls
 from .bath import Bath
@@ -102,13 +102,15 @@ def review(
     name: str = "",
     levels: Sequence[Level] | None = None,
     crown_mm: tuple[float, float] | None = None,
+    material: Material | None = None,
     sound: bool = False,
 ) -> Review:
     """Review a mesh that stands as it will be printed: z up, its lowest point at z = 0, in mm.
 
     ``levels`` names the heights that matter (shoulder, groove faces, top); without it they are the flat faces'.
     ``crown_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
-    part widens. ``sound`` says that the kernel made the mesh: it crosses itself nowhere, so that is not looked for.
+    part widens. ``material`` takes the place of the table's plastic which the process names. ``sound`` says that the
+    kernel made the mesh: it crosses itself nowhere, so that is not looked for.
     Raises ``UnreadableMeshError`` for arrays that are no mesh; anything else becomes a finding.
     """
     mesh, broken = without_broken(checked_arrays(mesh))
@@ -126,7 +128,9 @@ def review(
             meaning = f"It cannot be cut into layers: {error}."
             findings.append(Finding(name, "layers", "must fix", meaning, "Scale the mesh to the size meant."))
         else:
-            printed, more = _print(mesh, solid, facets, layers, integrity, surface, process, name, levels, crown_mm)
+            printed, more = _print(
+                mesh, solid, facets, layers, integrity, surface, process, name, levels, crown_mm, material
+            )
             findings += more
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
     return Review(name, process, mesh, integrity, surface, printed, tuple(findings))
@@ -174,6 +178,7 @@ def _print(
     name: str,
     levels: Sequence[Level] | None,
     crown_mm: tuple[float, float] | None,
+    material: Material | None,
 ) -> tuple[Print, list[Finding]]:
     shapes = Shapes(layers.outlines)
     crown = steps.crown_span(layers, crown_mm)
@@ -191,7 +196,7 @@ def _print(
     centre = footing.centre_of_mass(mesh)
     foot = footing.footing_of(layers, centre)
     caught = trapped.trapped_support(layers, support, process.pocket_mouth_mm)
-    soaked = _in_bath(mesh, facets, layers, moved, centre, process)
+    soaked = _in_bath(mesh, facets, layers, moved, centre, process, material)
     ways = orientations(mesh, solid, facets, centre, seen_mm, process)
     named = flat_levels(facets) if levels is None else levels
     findings = [
@@ -226,11 +231,19 @@ def _print(
     return printed, findings
 
 
-def _in_bath(mesh: Mesh, facets: Facets, layers: Layers, moved: Steps, centre: Floats, process: Process) -> Bath | None:
+def _in_bath(
+    mesh: Mesh,
+    facets: Facets,
+    layers: Layers,
+    moved: Steps,
+    centre: Floats,
+    process: Process,
+    material: Material | None,
+) -> Bath | None:
     if process.bath == "none":
         return None
     try:
-        plastic = material_named(process.material).density
+        plastic = (material or material_named(process.material)).density
     except UnknownNameError:
         return None
     density = plastic * bath.plastic_volume(layers, moved.inner, process) / layers.volume
