@@ -11,7 +11,7 @@ import bpy
 
 from ..jobfile import Job
 from .jobs import job_of
-from .scene import FITTING_MARK
+from .reading import sources_of
 
 
 def write_job(scene: bpy.types.Scene, path: Path, text_of: Callable[[Job], str]) -> None:
@@ -30,14 +30,13 @@ def write_job(scene: bpy.types.Scene, path: Path, text_of: Callable[[Job], str])
 
 def _write_objects(scene: bpy.types.Scene, path: Path) -> None:
     """The objects themselves, modifiers, parents and instances with them, in a scene of the same units."""
-    ferrule = scene.ferrule
-    items = list(scene.objects) if ferrule.whole_scene else [row.object for row in ferrule.sources if row.object]
+    items = sources_of(scene)
     copy = bpy.data.scenes.new("Assembly")
     try:
         for name in ("system", "scale_length", "length_unit"):
             setattr(copy.unit_settings, name, getattr(scene.unit_settings, name))
         for item in items:
-            if FITTING_MARK not in item and item.visible_get():
+            if item.visible_get():
                 copy.collection.objects.link(item)
         copy.view_layers[0].update()  # Blender 5.2 crashes on writing a scene that was never evaluated.
         try:

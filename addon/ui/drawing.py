@@ -43,7 +43,7 @@ def draw_field(
         split.label(text=words[name].label)
         value = split.row(align=True)
         if automatic:
-            value.label(text="as fits" if settled is None else say(settled, scene))
+            value.label(text="automatic" if settled is None else say(settled, scene))
         else:
             value.use_property_split = False
             value.prop(group, shown, text="")
@@ -59,7 +59,8 @@ def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError) -> None:
     from .operators.fitting import say_value
 
     box = layout.box()
-    draw_text(box, f"{refusal}.", icon="ERROR")
+    text = str(refusal)
+    draw_text(box, f"{text[:1].upper()}{text[1:]}.", icon="ERROR")
     if refusal.works is not None:
         works = say_value(refusal.field, refusal.works)
         button = box.operator("ferrule.set_number", text=f"Set {works}", icon="CHECKMARK")

@@ -43,7 +43,7 @@ def annotations(
     """Blender properties for every field of ``cls`` in ``words``; ``update`` is called after each change.
 
     Defaults are those of ``cls``, or the fields of the instance ``usual``. A length ``rise_mm`` gets a twin
-    ``rise_in``; a field that may be None gets ``rise_auto``, which is None when set.
+    ``rise_in``; a field that may be None gets ``rise_mm_auto``, which is None when set.
     """
     hints = get_type_hints(cls)
     found: dict[str, Any] = {}
@@ -87,7 +87,7 @@ def may_be_none(hint: Any) -> bool:
 
 
 def auto_name(name: str) -> str:
-    return f"{bare_name(name)}_auto"
+    return f"{name}_auto"
 
 
 def inch_name(name: str) -> str:

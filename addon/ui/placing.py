@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import bpy
 import numpy as np
+from mathutils import Matrix
 
 from ..fitting import Fitting
 from ..geometry.frames import Floats
@@ -31,13 +32,18 @@ Placed = dict[str, bpy.types.Object]
 
 
 def placed(scene: bpy.types.Scene) -> Placed:
-    """Of an end's object and its copies, the first is the end's own."""
+    """Copies that the user made are not among them."""
+    return {
+        line.key: line.fitting
+        for line in scene.ferrule.ends
+        if line.fitting is not None and line.fitting.type == "MESH" and line.fitting.name in scene.objects
+    }
+
+
+def all_fittings(scene: bpy.types.Scene) -> list[bpy.types.Object]:
+    """Every fitting that was made for this scene and is still in it, copies as well."""
     key = scene.ferrule.key
-    found: Placed = {}
-    for item in scene.objects:
-        if item.ferrule.end_key and item.ferrule.scene_key == key and item.type == "MESH":
-            found.setdefault(item.ferrule.end_key, item)
-    return found
+    return [item for item in scene.objects if item.ferrule.end_key and item.ferrule.scene_key == key]
 
 
 def renew(scene: bpy.types.Scene, fitted: Fitted, objects: Placed) -> None:
@@ -67,12 +73,13 @@ def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) 
             if only is not None and key not in only:
                 continue
             if item is None:
-                item = _new_object(scene, mesh, key, f"Fitting {scene.ferrule.ends[row].name}")
+                line = scene.ferrule.ends[row]
+                item = line.fitting = _new_object(scene, mesh, key, f"Fitting {line.name}")
                 added += 1
             elif item.data != mesh:
                 item.data = mesh
             _put(item, end, unit_scale_of(scene))
-    gone = [] if only is not None else [item for key, item in objects.items() if key not in wanted]
+    gone = [] if only is not None else [item for item in all_fittings(scene) if item.ferrule.end_key not in wanted]
     remove(gone)
     return added, len(gone)
 
@@ -168,7 +175,7 @@ def _new_object(scene: bpy.types.Scene, mesh: bpy.types.Mesh, key: str, name: st
 def _put(item: bpy.types.Object, end: TubeEnd, unit_scale: float) -> None:
     matrix = end.frame.matrix
     matrix[:3, 3] /= 1000 * unit_scale
-    item.matrix_world = matrix.tolist()
+    item.matrix_world = Matrix(matrix)
 
 
 def _collection(scene: bpy.types.Scene) -> bpy.types.Collection:

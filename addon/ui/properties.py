@@ -78,6 +78,7 @@ class FerruleEnd(bpy.types.PropertyGroup):
     reason: StringProperty(description="Why it takes no fitting; empty where it does")
     clear_mm: FloatProperty(description="How deep a spigot could go")
     tube: PointerProperty(type=bpy.types.Object, description="The object that it was read from")
+    fitting: PointerProperty(type=bpy.types.Object, description="The object of its fitting")
     place: FloatVectorProperty(size=3, description="Where it lies in its tube's own coordinates")
     tube_matrix: FloatVectorProperty(size=16, description="Where its tube was")
     by_hand: BoolProperty(description="Picked or added by hand, so that reading the assembly again keeps it")

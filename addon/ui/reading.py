@@ -44,10 +44,14 @@ class _Row:
 
 def assembly_of(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[Mesh, ...], tuple[str, ...]]:
     """The meshes, in mm, of what the scene's ends are read from, and notes on what was left out."""
+    return meshes_of(sources_of(scene), depsgraph, unit_scale_of(scene))
+
+
+def sources_of(scene: bpy.types.Scene) -> list[bpy.types.Object]:
+    """The objects that the ends are read from, as far as they are still in the scene."""
     ferrule = scene.ferrule
-    items = list(scene.objects) if ferrule.whole_scene else [row.object for row in ferrule.sources if row.object]
-    items = [item for item in items if FITTING_MARK not in item]
-    return meshes_of(items, depsgraph, unit_scale_of(scene))
+    items = scene.objects if ferrule.whole_scene else [row.object for row in ferrule.sources]
+    return [item for item in items if item and item.name in scene.objects and FITTING_MARK not in item]
 
 
 def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
@@ -94,6 +98,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
     groups = _grouped(scene, [row.end for row in rows])
     with state.quietly():
         chosen = ferrule.ends[ferrule.end_index].key if 0 <= ferrule.end_index < len(ferrule.ends) else ""
+        fittings = {line.key: line.fitting for line in ferrule.ends}
         ferrule.ends.clear()
         for row, group in zip(rows, groups, strict=True):
             line = ferrule.ends.add()
@@ -106,6 +111,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
             line.clear_mm = row.end.clear_depth_mm
             line.by_hand = row.by_hand
             line.tube = row.tube
+            line.fitting = fittings.get(line.key)
             if row.tube is not None:
                 line.place = _place(row, mm_per_unit(scene))
                 line.tube_matrix = [number for column in row.tube.matrix_world for number in column]

@@ -45,7 +45,7 @@ from ..jobfile import Job, JobError
 from ..review import SEVERITIES, Finding, Review
 from ..takeoff import TubeEnd
 from . import placing, wording
-from .fields import UNDECIDED, assign
+from .fields import UNDECIDED, assign, auto_name
 from .jobs import bore_problem, job_of, modelled_section, recipe_of
 from .records import end_from
 
@@ -521,7 +521,7 @@ def _decide(group: bpy.types.PropertyGroup) -> None:
     fitted = active_fitted(group.id_data, _desks.get(group.id_data.session_uid))
     settled = fitted.fitting.recipe if fitted and fitted.fitting else None
     for name in ("rise_mm", "edge_mm", "gap_mm"):
-        if getattr(group, name, 0.0) == UNDECIDED and not getattr(group, name.replace("_mm", "_auto")):
+        if getattr(group, name, 0.0) == UNDECIDED and not getattr(group, auto_name(name)):
             with quietly():
                 setattr(group, name, getattr(settled, name, None) or 0.0)
 

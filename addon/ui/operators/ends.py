@@ -165,8 +165,8 @@ class FERRULE_OT_drop_end(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
         key = scene.ferrule.ends[scene.ferrule.end_index].key
+        placing.remove([item for item in placing.all_fittings(scene) if item.ferrule.end_key == key])
         reading.remove_end(scene, scene.ferrule.end_index)
-        placing.remove([item for other, item in placing.placed(scene).items() if other == key])
         return {"FINISHED"}
 
 

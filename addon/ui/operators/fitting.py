@@ -74,14 +74,14 @@ class FERRULE_OT_remove_fittings(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        if not placing.placed(context.scene):
+        if not placing.all_fittings(context.scene):
             cls.poll_message_set("There are no fittings in the scene")
             return False
         return True
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        items = placing.placed(context.scene)
-        placing.remove(items.values())
+        items = placing.all_fittings(context.scene)
+        placing.remove(items)
         self.report({"INFO"}, f"{len(items)} fittings removed")
         return {"FINISHED"}
 

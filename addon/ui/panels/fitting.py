@@ -45,10 +45,9 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
         row.operator("ferrule.refit", text="Refit", icon="FILE_REFRESH")
         if group is not None:
             others = len(ferrule.groups) - sum(one.own_recipe for one in ferrule.groups)
-            row = layout.row()
-            row.prop(group, "own_recipe", text=f"Own Recipe for {group.name}", translate=False)
-            if not group.own_recipe and others > 1:
-                layout.label(text=f"Shared by {count_of(others, 'section')}", icon="LINKED")
+            shared = f"Shared by {count_of(others, 'section')}"
+            layout.label(text=group.name if group.own_recipe or others < 2 else shared, translate=False)
+            layout.prop(group, "own_recipe")
         _draw_fields(layout, context, "crown", "rise_mm", "brim_mm")
         if recipe.crown == "flat":
             _draw_fields(layout, context, "edge")

@@ -1,0 +1,345 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The window's state and operators, from reading tube ends to files, without a window.
+
+What a fitting must be on its tube is checked against the tubes' own construction: where they were put, how they are
+cut, and the sizes they were built with.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import bpy
+import numpy as np
+import pytest
+from mathutils import Matrix
+
+import addon
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.ui import state
+from addon.ui.placing import placed
+from addon.ui.scene import put_mesh
+
+ROUND = Section.round(25.4, 3.175)
+SQUARE = Section.rectangular(40, 40, 3)
+
+
+def tube(section: Section, length: float, name: str, facets: int = 96) -> Mesh:
+    """A straight tube along z from 0 to ``length``, in mm, made by the kernel's extrusion."""
+    wall = section.outer.cross_section(facets) - section.bore.cross_section(facets)
+    return Mesh.from_manifold(wall.extrude(length), name)
+
+
+@pytest.fixture
+def scene() -> Iterator[bpy.types.Scene]:
+    """An empty scene in metres, with the add-on switched on."""
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    addon.register()
+    yield bpy.context.scene
+    addon.unregister()
+
+
+def put(scene: bpy.types.Scene, mesh: Mesh, matrix: Matrix | None = None, scale: float = 1.0) -> bpy.types.Object:
+    item = put_mesh(mesh, mesh.name, scene.collection, scale)
+    if matrix is not None:
+        item.matrix_world = matrix
+    return item
+
+
+def fit() -> None:
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+
+
+def corners(item: bpy.types.Object) -> np.ndarray:
+    """(n, 3): an object's vertices in the world, in Blender units."""
+    bpy.context.view_layer.update()
+    return np.array([item.matrix_world @ vertex.co for vertex in item.data.vertices])
+
+
+def test_fittings_sit_on_both_ends_of_a_tube(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"), Matrix.Translation((1, 2, 3)))
+    fit()
+    fittings = list(placed(scene).values())
+    assert [group.name for group in scene.ferrule.groups] == ["1 in × 1/8 in"]
+    assert len(fittings) == 2
+    assert len({item.data.name for item in fittings}) == 1
+    assert all(item.users_collection[0].name == "Fittings" for item in fittings)
+    heights = sorted((corners(item)[:, 2].min(), corners(item)[:, 2].max()) for item in fittings)
+    # A hemisphere of 12.7 mm outside, 8 mm of spigot inside, at z = 3 m and 3.3 m.
+    np.testing.assert_allclose(heights, [(3 - 0.0127, 3 + 0.008), (3.3 - 0.008, 3.3 + 0.0127)], atol=2e-6)
+    for item in fittings:
+        np.testing.assert_allclose(corners(item)[:, :2].mean(axis=0), (1, 2), atol=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("system", "scale"),
+    [("METRIC", 1.0), ("METRIC", 0.01), ("METRIC", 0.001), ("IMPERIAL", 1.0), ("IMPERIAL", 0.0254), ("NONE", 1.0)],
+)
+def test_any_unit_scale_gives_the_same_millimetres(scene: bpy.types.Scene, system: str, scale: float) -> None:
+    settings = scene.unit_settings
+    settings.system, settings.scale_length = system, scale
+    metres = 0.001 if system == "NONE" else scale
+    put(scene, tube(SQUARE, 200, "Rail"), scale=metres)
+    scene.ferrule.recipe.spigot_mm = 12
+    fit()
+    assert [group.name for group in scene.ferrule.groups] == ["40 × 40 × 3"]
+    item = next(iter(placed(scene).values()))
+    size = np.ptp(corners(item), axis=0) * metres * 1000
+    # 40 mm square; 20 mm of dome (half the width) above 12 mm of spigot.
+    np.testing.assert_allclose(size, (40, 40, 32), atol=2e-3)
+
+
+def test_numbers_mean_the_same_after_the_unit_scale_changes(scene: bpy.types.Scene) -> None:
+    recipe = scene.ferrule.recipe
+    recipe.spigot_in = 0.5
+    assert recipe.spigot_mm == pytest.approx(12.7, rel=1e-6)  # 1 in = 25.4 mm exactly (1959)
+    scene.unit_settings.scale_length = 0.001
+    scene.unit_settings.system = "IMPERIAL"
+    assert recipe.spigot_mm == pytest.approx(12.7, rel=1e-6)
+    assert recipe.spigot_in == pytest.approx(0.5, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    "matrix",
+    [
+        Matrix.Rotation(math.radians(33), 4, "X") @ Matrix.Translation((0.1, -0.2, 0.3)),
+        Matrix.Scale(-1, 4, (1, 0, 0)) @ Matrix.Rotation(math.radians(20), 4, "Y"),
+        Matrix.Scale(2, 4) @ Matrix.Translation((0.2, 0, 0)),
+    ],
+    ids=["turned", "mirrored", "scaled"],
+)
+def test_parented_turned_mirrored_and_scaled_tubes(scene: bpy.types.Scene, matrix: Matrix) -> None:
+    parent = bpy.data.objects.new("Frame", None)
+    scene.collection.objects.link(parent)
+    parent.matrix_world = matrix
+    item = put(scene, tube(ROUND, 300, "Post"))
+    item.parent = parent
+    bpy.context.view_layer.update()
+    fit()
+    factor = abs(matrix.determinant()) ** (1 / 3)
+    ends = np.array([matrix @ Matrix.Translation((0, 0, z)).translation for z in (0.0, 0.3)])
+    axis = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    fittings = placed(scene).values()
+    assert len(fittings) == 2
+    for fitting in fittings:
+        points = corners(fitting)
+        along = (points - ends[0]) @ axis
+        across = np.linalg.norm(points - ends[0] - along[:, None] * axis, axis=1)
+        assert across.max() == pytest.approx(0.0127 * factor, rel=2e-3)
+        nearer = min(abs(along - reach).max() for reach in (0.0, 0.3 * factor))
+        assert nearer == pytest.approx(max(0.0127 * factor, 0.008), rel=1e-3)
+
+
+def test_instanced_tubes_are_all_fitted(scene: bpy.types.Scene) -> None:
+    held = bpy.data.collections.new("Legs")
+    item = put_mesh(tube(ROUND, 300, "Leg"), "Leg", held, 1.0)
+    for place in range(3):
+        instance = bpy.data.objects.new(f"Instance {place}", None)
+        instance.instance_type, instance.instance_collection = "COLLECTION", held
+        instance.location.x = place
+        scene.collection.objects.link(instance)
+    bpy.context.view_layer.update()
+    fit()
+    assert item.name == "Leg"
+    centres = sorted(round(float(corners(one)[:, 0].mean()), 3) for one in placed(scene).values())
+    assert centres == [0, 0, 1, 1, 2, 2]
+
+
+def test_a_number_changes_every_fitting_of_the_section_at_once(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    item = next(iter(placed(scene).values()))
+    height = np.ptp(corners(item)[:, 2])
+    scene.ferrule.recipe.spigot_mm = 13
+    assert np.ptp(corners(item)[:, 2]) == pytest.approx(height + 0.005, abs=1e-6)
+    assert state.times["update"] > 0
+
+
+def test_a_refused_number_keeps_the_last_solid_and_offers_one_that_works(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    item = next(iter(placed(scene).values()))
+    before = corners(item)
+    scene.ferrule.recipe.groove_depth_mm = 50
+    desk = state.desk_of(scene)
+    assert desk is not None
+    refusal = desk.fittings[0].refusal
+    assert refusal is not None and refusal.field == "groove_depth_mm" and refusal.works
+    np.testing.assert_array_equal(corners(item), before)
+    assert bpy.ops.ferrule.set_number(field=refusal.field, value=str(refusal.works)) == {"FINISHED"}
+    desk = state.desk_of(scene)
+    assert desk is not None and desk.fittings[0].refusal is None
+    assert corners(item).shape != before.shape or not np.array_equal(corners(item), before)
+
+
+def test_a_section_of_its_own_recipe_leaves_the_others_alone(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    fit()
+    square = next(i for i, group in enumerate(scene.ferrule.groups) if group.name == "40 × 40 × 3")
+    scene.ferrule.group_index = square
+    scene.ferrule.groups[square].own_recipe = True
+    assert scene.ferrule.groups[square].recipe.crown == scene.ferrule.recipe.crown
+    scene.ferrule.groups[square].recipe.crown = "flat"
+    desk = state.desk_of(scene)
+    assert desk is not None
+    assert {one.group == square: one.batch.recipe.crown for one in desk.fittings} == {True: "flat", False: "dome"}
+
+
+def test_the_measured_bore_decides_the_spigot(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    group = scene.ferrule.groups[0]
+    group.measured = True
+    assert group.bore_width_mm == pytest.approx(19.05, abs=0.01)  # as modelled: 25.4 - 2 x 3.175
+    group.bore_width_mm = 18.5
+    desk = state.finish(scene)
+    assert desk is not None and desk.fittings[0].fitting is not None
+    gap = desk.fittings[0].fitting.recipe.gap_mm
+    assert desk.fittings[0].fitting.profile.spigot_outline.width == pytest.approx(18.5 - 2 * gap, abs=1e-6)
+    group.bore_width_mm = 26
+    assert "does not lie inside" in group.bore_problem
+    assert state.desk_of(scene) is not None
+
+
+def test_fittings_follow_a_moved_tube_and_keep_what_the_user_gave_them(scene: bpy.types.Scene) -> None:
+    post = put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    items = placed(scene)
+    keys = set(items)
+    item = next(iter(items.values()))
+    item.name = "My cap"
+    item.data.materials.append(bpy.data.materials.new("Blue"))
+    post.location = (0, 0, 5)
+    post.name = "Mast"
+    bpy.context.view_layer.update()
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert set(placed(scene)) == keys
+    assert item.name == "My cap" and item.data.materials[0].name == "Blue"
+    assert {round(one.location.z, 3) for one in placed(scene).values()} == {5.0, 5.3}
+
+
+def test_a_deleted_tube_takes_its_fittings_along_on_refit(scene: bpy.types.Scene) -> None:
+    post = put(scene, tube(ROUND, 300, "Post"))
+    put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    fit()
+    bpy.data.objects.remove(post)
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert [group.name for group in scene.ferrule.groups] == ["40 × 40 × 3"]
+    assert len(placed(scene)) == 2
+    assert len([mesh for mesh in bpy.data.meshes if mesh.ferrule.made_from]) == 1
+
+
+def test_a_copied_fitting_is_the_users_own(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    item = next(iter(placed(scene).values()))
+    copy = item.copy()
+    copy.location = (9, 9, 9)
+    scene.collection.objects.link(copy)
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert tuple(copy.location) == (9, 9, 9)
+    assert placed(scene)[item.ferrule.end_key] == item
+    assert len(scene.ferrule.ends) == 2  # neither fittings nor their copies are tubes
+
+
+def test_the_wrong_unit_is_doubted_and_fixed_by_one_button(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"), scale=0.001)  # millimetres taken for metres, as an STL is imported
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    assert "25400 mm" in scene.ferrule.doubt and not scene.ferrule.ends
+    assert bpy.ops.ferrule.fix_unit() == {"FINISHED"}
+    assert scene.unit_settings.scale_length == pytest.approx(0.001)
+    assert [group.name for group in scene.ferrule.groups] == ["1 in × 1/8 in"]
+
+
+def test_odd_sizes_are_kept_where_the_user_says_so(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"), scale=0.001)
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert bpy.ops.ferrule.keep_unit() == {"FINISHED"}
+    assert scene.ferrule.groups[0].count == 2
+
+
+def test_nothing_to_read_says_what_to_do(scene: bpy.types.Scene) -> None:
+    with pytest.raises(RuntimeError, match="import the assembly"):
+        bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert not bpy.ops.ferrule.fit.poll()
+
+
+def test_export_writes_files_that_another_program_reads(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    trimesh = pytest.importorskip("trimesh")
+    put(scene, tube(ROUND, 300, "Post"))
+    output = scene.ferrule.output
+    output.folder, output.write_stl, output.write_3mf, output.spares = str(tmp_path), True, True, 1
+    scene.ferrule.recipe.groove_count = 0
+    scene.ferrule.recipe.lead_in_mm = 0
+    scene.ferrule.recipe.gap_mm_auto = False
+    scene.ferrule.recipe.gap_mm = 0.2
+    fit()
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    desk = state.desk_of(scene)
+    assert desk is not None and desk.result is not None
+    assert all(file.verified for file in desk.result.files)
+    solid = trimesh.load(next(tmp_path.glob("*.stl")))
+    radius = 25.4 / 2
+    spigot = (19.05 - 0.4) / 2
+    # Source: the volumes of a hemisphere and of a cylinder, any geometry handbook.
+    volume = 2 / 3 * math.pi * radius**3 + math.pi * spigot**2 * 8
+    assert solid.volume == pytest.approx(volume, rel=1e-3)
+    placements = json.loads((tmp_path / "result.json").read_text())["plates"]
+    assert len(placements) == 3  # two ends and a spare
+
+
+def test_export_without_a_place_or_a_format_is_refused(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    with pytest.raises(RuntimeError, match="save the file or choose a folder"):
+        bpy.ops.ferrule.export()
+    scene.ferrule.output.write_3mf = False
+    with pytest.raises(RuntimeError, match="No format"):
+        bpy.ops.ferrule.export()
+
+
+def test_the_job_file_comes_to_the_same_fittings(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    from addon.ui.command_line import main
+
+    put(scene, tube(ROUND, 300, "Post"), Matrix.Rotation(0.3, 4, "X"))
+    rail = put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    put(scene, tube(SQUARE, 200, "Not read"), Matrix.Translation((2, 0, 0)))
+    bpy.context.view_layer.update()
+    for item in scene.objects:
+        item.select_set(item.name != "Not read")
+    ferrule = scene.ferrule
+    ferrule.recipe.rise_mm_auto = False
+    ferrule.recipe.rise_mm = 6
+    ferrule.process.layer_mm = 0.15
+    ferrule.process.called = "Of our own"
+    assert bpy.ops.ferrule.read_ends() == {"FINISHED"}
+    square = next(group for group in ferrule.groups if group.name == "40 × 40 × 3")
+    square.own_recipe = True
+    square.recipe.rise_mm_auto = True
+    square.recipe.crown = "flat"
+    square.measured = True
+    square.bore_width_mm = square.bore_depth_mm = 33.9
+    ferrule.output.folder = str(tmp_path / "window")
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "again.toml")) == {"FINISHED"}
+    assert rail.name in scene.objects and len(bpy.data.scenes) == 1
+    addon.unregister()
+    try:
+        assert main([str(tmp_path / "again.toml"), "--quiet"]) == 0
+    finally:
+        addon.register()
+    here = json.loads((tmp_path / "window" / "result.json").read_text())
+    there = json.loads((tmp_path / "ferrule_out" / "result.json").read_text())
+    for result in (here, there):
+        for fitting in result["fittings"]:
+            del fitting["files"]  # these carry the job's name
+    assert there["ends"] == here["ends"]
+    assert there["fittings"] == here["fittings"]
+    assert there["findings"] == here["findings"]
+    assert there["process"] == "Of our own"
