@@ -35,7 +35,7 @@ SIDES = {
 }
 
 
-_CLOSENESS = 1e-4
+_ROUGHLY = 1e-3
 
 
 @dataclass(frozen=True)
@@ -75,16 +75,16 @@ def in_bath(mesh: Mesh, facets: Facets, density: float, centre: Floats, process:
     share = density / process.bath_density
     if share >= 1:
         return Bath(density, False, "", 0.0, covered)
-    best: tuple[float, str, float] | None = None
+    floating = []
     for side, direction in SIDES.items():
         up = np.array(direction)
         body = _Body.of(mesh, facets, up)
-        level = body.level(share, _CLOSENESS)
-        rise = float(centre @ up) - body.centre_below(level)
-        if best is None or rise < best[0] - 1e-9 * body.extent:
-            best = (rise, side, float(body.high - level))
-    assert best is not None
-    return Bath(density, True, best[1], best[2], covered)
+        level = body.level(share, _ROUGHLY)
+        floating.append((float(centre @ up) - body.centre_below(level), side, body))
+    least = min(rise for rise, _, _ in floating)
+    # Of sides that are alike the first is named.
+    side, body = next((side, body) for rise, side, body in floating if rise < least + 1e-3 * body.extent)
+    return Bath(density, True, side, body.high - body.level(share), covered)
 
 
 def waterline(mesh: Mesh, up: Floats, share: float) -> float:

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from ..fitting import Fitting
 from ..fitting.profiles import grooves
 from ..trade.processes import Material, Process
@@ -15,17 +17,27 @@ def review_fitting(fitting: Fitting, process: Process, name: str = "", material:
 
     ``material`` as in ``review``.
     """
-    standing = fitting.standing()
-    shoulder = -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
-    crown_mm = (shoulder, float(standing.bounds[1, 2]))
-    levels = fitting_levels(fitting)
-    return review(standing, process, name=name, levels=levels, crown_mm=crown_mm, material=material, sound=True)
+    standing, shoulder = fitting.standing(), _shoulder(fitting)
+    return review(
+        standing,
+        process,
+        name=name,
+        levels=fitting_levels(fitting),
+        crown_mm=(shoulder, float(standing.bounds[1, 2])),
+        material=material,
+        solid=fitting.solid.transform(np.column_stack([fitting.rim_frame.axes, (0.0, 0.0, shoulder)])),
+    )
+
+
+def _shoulder(fitting: Fitting) -> float:
+    """Height of the shoulder over the plate."""
+    return -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
 
 
 def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:
     """The heights of a standing fitting that should lie on a layer. On a mitred end the grooves are not level."""
     recipe = fitting.recipe
-    shoulder = -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
+    shoulder = _shoulder(fitting)
     rise = float(recipe.rise_mm or 0.0)
     square = fitting.mitre_deg == 0
     levels = [

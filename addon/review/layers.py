@@ -10,6 +10,7 @@ from functools import cached_property
 
 import numpy as np
 from manifold3d import CrossSection, Manifold
+from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
@@ -62,6 +63,8 @@ class Layers:
     """(n,): the middle of each layer, where its outline is taken."""
     which: Ints
     """(n,): which of the distinct outlines each layer has."""
+    grows: NDArray[np.bool_]
+    """(n,): whether a layer may reach past the one below: only where some surface between them faces down."""
     raw_outlines: tuple[CrossSection, ...]
     """The distinct outlines as the kernel cuts them, bottom up."""
     areas: Floats
@@ -145,25 +148,25 @@ def cut_at(solid: Manifold, edges: Floats, height: float, facets: Facets | None 
     """The solid cut in the middle between ``edges`` (n + 1,), ascending; with its facets, equal layers once."""
     bottoms, tops = edges[:-1], edges[1:]
     cuts = (bottoms + tops) / 2
-    which = np.arange(len(cuts), dtype=np.int32)
+    changes = grows = np.ones(len(cuts), bool)
     if facets is not None:
-        which = np.cumsum(_differs(facets, cuts)).astype(np.int32)
+        upward = facets.normals[:, 2]
+        changes = _reached(facets, np.abs(upward) > _UPRIGHT, cuts)
+        grows = _reached(facets, upward < -_UPRIGHT, cuts)
+    which = (np.cumsum(changes) - changes[0]).astype(np.int32)
     fresh = np.flatnonzero(np.diff(which, prepend=-1))
     outlines = tuple(solid.slice(z) for z in cuts[fresh].tolist())
     areas = np.array([outline.area() for outline in outlines])[which]
-    return Layers(bottoms, tops, cuts, which, outlines, areas, height)
+    return Layers(bottoms, tops, cuts, which, grows, outlines, areas, height)
 
 
-def _differs(facets: Facets, cuts: Floats) -> Ints:
-    """(n,): 1 where a layer's outline may differ from the one below: some facet that is not upright reaches into the
-    space between their cuts. 0 for the first layer."""
-    sloped = np.abs(facets.normals[:, 2]) > _UPRIGHT
-    first = np.searchsorted(cuts, facets.low[sloped] - 1e-9, side="left")
-    past = np.searchsorted(cuts, facets.high[sloped] + 1e-9, side="right") + 1
+def _reached(facets: Facets, picked: NDArray[np.bool_], cuts: Floats) -> NDArray[np.bool_]:
+    """(n,): whether any of the ``picked`` facets reaches into the space between a layer's cut and the one below."""
+    first = np.searchsorted(cuts, facets.low[picked] - 1e-9, side="left")
+    past = np.searchsorted(cuts, facets.high[picked] + 1e-9, side="right") + 1
     size = len(cuts) + 2
-    touching = np.cumsum(np.bincount(first, minlength=size) - np.bincount(past, minlength=size))[: len(cuts)]
-    touching[0] = 0
-    return (touching > 0).astype(np.int32)
+    reaching = np.cumsum(np.bincount(first, minlength=size) - np.bincount(past, minlength=size))
+    return reaching[: len(cuts)] > 0
 
 
 def flat_levels(facets: Facets) -> tuple[Level, ...]:

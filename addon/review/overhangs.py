@@ -91,6 +91,8 @@ def hanging(layers: Layers, process: Process) -> list[Hanging]:
     least = LEAST_BEADS * process.bead_mm**2
     found = []
     for layer, (below, outline) in zip(layers.changes(), pairwise(layers.outlines), strict=True):
+        if not layers.grows[layer]:
+            continue
         past = outline - below
         if past.is_empty():
             continue

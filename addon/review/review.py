@@ -103,22 +103,28 @@ def review(
     levels: Sequence[Level] | None = None,
     crown_mm: tuple[float, float] | None = None,
     material: Material | None = None,
-    sound: bool = False,
+    solid: Manifold | None = None,
 ) -> Review:
     """Review a mesh that stands as it will be printed: z up, its lowest point at z = 0, in mm.
 
     ``levels`` names the heights that matter (shoulder, groove faces, top); without it they are the flat faces'.
     ``crown_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
-    part widens. ``material`` takes the place of the table's plastic which the process names. ``sound`` says that the
-    kernel made the mesh: it crosses itself nowhere, so that is not looked for.
-    Raises ``UnreadableMeshError`` for arrays that are no mesh; anything else becomes a finding.
+    part widens. ``material`` takes the place of the table's plastic which the process names. ``solid`` is the kernel's
+    own solid of the mesh, where the kernel made it: such a mesh is sound and crosses itself nowhere, so that is not
+    looked for. Raises ``UnreadableMeshError`` for arrays that are no mesh; anything else becomes a finding.
     """
-    mesh, broken = without_broken(checked_arrays(mesh))
-    mesh, solid, findings = _solid_of(_on_the_plate(mesh), name)
+    made_by_kernel, broken = solid is not None, 0
+    findings: list[Finding] = []
+    if solid is None:
+        mesh, broken = without_broken(checked_arrays(mesh))
+        mesh, solid, findings = _solid_and_repairs(_on_the_plate(mesh), name)
     facets = Facets.of(mesh)
-    integrity = inspect(mesh, facets, solid, broken, look_for_crossings=not sound)
+    integrity = inspect(mesh, facets, solid, broken, look_for_crossings=not made_by_kernel)
+    part = _Part(
+        mesh, solid, facets, integrity, overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
+    )
+    wish = _Wish(name, process, levels, crown_mm, material)
     findings += integrity_findings(integrity, name)
-    surface = overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
     findings += footing.size_finding(mesh.size, process, name)
     printed = None
     if integrity.closed and not integrity.inside_out:
@@ -128,12 +134,30 @@ def review(
             meaning = f"It cannot be cut into layers: {error}."
             findings.append(Finding(name, "layers", "must fix", meaning, "Scale the mesh to the size meant."))
         else:
-            printed, more = _print(
-                mesh, solid, facets, layers, integrity, surface, process, name, levels, crown_mm, material
-            )
-            findings += more
+            printed = _print(part, layers, wish)
+            findings += _print_findings(part, printed, wish)
     findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
-    return Review(name, process, mesh, integrity, surface, printed, tuple(findings))
+    return Review(name, process, mesh, integrity, part.surface, printed, tuple(findings))
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    mesh: Mesh
+    solid: Manifold
+    facets: Facets
+    integrity: Integrity
+    surface: LeaningSurface
+
+
+@dataclass(frozen=True, eq=False)
+class _Wish:
+    """What the caller asked for, as in ``review``."""
+
+    name: str
+    process: Process
+    levels: Sequence[Level] | None
+    crown_mm: tuple[float, float] | None
+    material: Material | None
 
 
 def _on_the_plate(mesh: Mesh) -> Mesh:
@@ -144,7 +168,7 @@ def _on_the_plate(mesh: Mesh) -> Mesh:
     return Mesh(vertices - (0.0, 0.0, vertices[:, 2].min()), triangles.astype(np.int32), mesh.name)
 
 
-def _solid_of(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Finding]]:
+def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Finding]]:
     """The mesh and its solid, both of the repaired mesh where the given one encloses nothing and the repaired one does
     better, and then a finding that says so."""
     solid = solid_of(mesh)
@@ -167,84 +191,60 @@ def _solid_of(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Finding]]:
     return mended, solid_of(mended), [finding]
 
 
-def _print(
-    mesh: Mesh,
-    solid: Manifold,
-    facets: Facets,
-    layers: Layers,
-    integrity: Integrity,
-    surface: LeaningSurface,
-    process: Process,
-    name: str,
-    levels: Sequence[Level] | None,
-    crown_mm: tuple[float, float] | None,
-    material: Material | None,
-) -> tuple[Print, list[Finding]]:
-    shapes = Shapes(layers.outlines)
-    crown = steps.crown_span(layers, crown_mm)
-    seen_mm = crown_mm or (float(layers.bottoms[crown.first]), layers.height + process.layer_mm)
+def _print(part: _Part, layers: Layers, wish: _Wish) -> Print:
+    process, shapes = wish.process, Shapes(layers.outlines)
+    crown = steps.crown_span(layers, wish.crown_mm)
+    crown_mm = wish.crown_mm or (float(layers.bottoms[crown.first]), layers.height + process.layer_mm)
     moved = steps.steps_of(layers, shapes, process)
-    stair = steps.stair(facets, np.full(len(facets.areas), process.layer_mm), seen_mm)
+    stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), crown_mm)
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
-    support = support_under(layers, [(part.layer, part.region) for part in hanging if not part.carried(process)])
-    thin = walls.thin_walls(layers, shapes, process.bead_mm)
-    gaps = walls.narrow_gaps(layers, shapes, process.bead_mm)
-    places = walls.surface_points(mesh, facets, RAYS)
-    thickness = walls.thinnest_place(solid, *places, walls.WALL_BEADS * process.bead_mm)
+    support = support_under(layers, [(one.layer, one.region) for one in hanging if not one.carried(process)])
+    places = walls.surface_points(part.mesh, part.facets, RAYS)
     ring_plan = plan.plan_rings(layers, moved, crown, process, stair)
-    finer = plan.plan_finer(solid, facets, layers, moved, crown, ring_plan, process)
-    centre = footing.centre_of_mass(mesh)
-    foot = footing.footing_of(layers, centre)
-    caught = trapped.trapped_support(layers, support, process.pocket_mouth_mm)
-    soaked = _in_bath(mesh, facets, layers, moved, centre, process, material)
-    ways = orientations(mesh, solid, facets, centre, seen_mm, process)
-    named = flat_levels(facets) if levels is None else levels
-    findings = [
-        *level_findings(layers, named, name),
-        *overhangs.overhang_findings(layers, hanging, surface, named, process, name),
-        *trapped.trapped_findings(layers, caught, integrity.cavities, process, name),
-        *walls.wall_findings(layers, thin, gaps, thickness, process, name),
-        *steps.step_findings(layers, moved, crown, process, name),
-        plan.plan_finding(layers, ring_plan, finer, process, name),
-        *footing.footing_findings(foot, layers, name),
-        orientation_finding(ways, name),
-    ]
-    if soaked is not None:
-        findings += bath.bath_findings(soaked, support.needed, process, name)
-    printed = Print(
+    centre = footing.centre_of_mass(part.mesh)
+    return Print(
         layers=layers,
         crown=crown,
         steps=moved,
         stair=stair,
         overhangs=tuple(hanging),
         support=support,
-        thin_walls=thin,
-        narrow_gaps=gaps,
-        thickness=thickness,
+        thin_walls=walls.thin_walls(layers, shapes, process.bead_mm),
+        narrow_gaps=walls.narrow_gaps(layers, shapes, process.bead_mm),
+        thickness=walls.thinnest_place(part.solid, *places, walls.WALL_BEADS * process.bead_mm),
         plan=ring_plan,
-        finer_plan=finer,
-        footing=foot,
-        trapped=caught,
-        bath=soaked,
-        orientations=ways,
+        finer_plan=plan.plan_finer(part.solid, part.facets, layers, moved, crown, ring_plan, process),
+        footing=footing.footing_of(layers, centre),
+        trapped=trapped.trapped_support(layers, support, process.pocket_mouth_mm),
+        bath=_in_bath(part, layers, moved, centre, wish),
+        orientations=orientations(part.mesh, part.solid, part.facets, centre, crown_mm, process),
     )
-    return printed, findings
 
 
-def _in_bath(
-    mesh: Mesh,
-    facets: Facets,
-    layers: Layers,
-    moved: Steps,
-    centre: Floats,
-    process: Process,
-    material: Material | None,
-) -> Bath | None:
-    if process.bath == "none":
+def _print_findings(part: _Part, printed: Print, wish: _Wish) -> list[Finding]:
+    layers, process, name = printed.layers, wish.process, wish.name
+    levels = flat_levels(part.facets) if wish.levels is None else wish.levels
+    findings = [
+        *level_findings(layers, levels, name),
+        *overhangs.overhang_findings(layers, printed.overhangs, part.surface, levels, process, name),
+        *trapped.trapped_findings(layers, printed.trapped, part.integrity.cavities, process, name),
+        *walls.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
+        *steps.step_findings(layers, printed.steps, printed.crown, process, name),
+        plan.plan_finding(layers, printed.plan, printed.finer_plan, process, name),
+        *footing.footing_findings(printed.footing, layers, name),
+        orientation_finding(printed.orientations, name),
+    ]
+    if printed.bath is not None:
+        findings += bath.bath_findings(printed.bath, printed.support.needed, process, name)
+    return findings
+
+
+def _in_bath(part: _Part, layers: Layers, moved: Steps, centre: Floats, wish: _Wish) -> Bath | None:
+    if wish.process.bath == "none":
         return None
     try:
-        plastic = (material or material_named(process.material)).density
+        plastic = wish.material or material_named(wish.process.material)
     except UnknownNameError:
         return None
-    density = plastic * bath.plastic_volume(layers, moved.inner, process) / layers.volume
-    return bath.in_bath(mesh, facets, density, centre, process)
+    share = bath.plastic_volume(layers, moved.inner, wish.process) / layers.volume
+    return bath.in_bath(part.mesh, part.facets, plastic.density * share, centre, wish.process)

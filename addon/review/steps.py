@@ -92,7 +92,7 @@ def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
     inner = [grow(outline, -band) for outline in layers.outlines]
     above = [*layers.outlines[1:], CrossSection()]
     open_top = np.array([(low - high).area() for low, high in zip(inner, above, strict=True)])
-    least, most = _moves(shapes)
+    least, most = _moves(layers, shapes)
     rest = np.ones(len(inner))
     for index, (below, outline) in enumerate(pairwise(layers.outlines), 1):
         # A bead that starts inside the outline below and ends no further in than its innermost ring rests all over.
@@ -113,17 +113,17 @@ def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
     )
 
 
-def _moves(shapes: Shapes) -> tuple[Floats, Floats]:
+def _moves(layers: Layers, shapes: Shapes) -> tuple[Floats, Floats]:
     """(m,): how far each distinct outline lies inside the one below, at least and at most; 0 for the first."""
     least, most = np.zeros(len(shapes.outlines)), np.zeros(len(shapes.outlines))
     polygons = shapes.polygons
+    grows = layers.grows[np.searchsorted(layers.which, np.arange(len(polygons)))]
     pairs = [index for index in range(1, len(polygons)) if polygons[index] and polygons[index - 1]]
     if not pairs:
         return least, most
     points = [samples(polygons[index]) for index in pairs]
     for index, own, away in zip(pairs, points, distances(points, [polygons[i - 1] for i in pairs]), strict=True):
-        outline, below = shapes.outlines[index], shapes.outlines[index - 1]
-        if (outline - below).area() > _SPECK_MM2:
+        if grows[index]:
             away = np.where(inside(own, polygons[index - 1]), away, -away)
         least[index], most[index] = away.min(), away.max()
     return least, most

@@ -135,10 +135,8 @@ def _unreached(
     for layer in {column.first, (column.first + column.last) // 2, column.last}:
         here = [cover for first, last, cover in covers if first <= layer <= last]
         cover = CrossSection.batch_boolean(here, OpType.Add) if here else CrossSection()
-        left = column.outline - cover
-        if left.area() > worst.area():
-            left = _far(left, layers.outline(layer), cover, mouth)
-            worst = max(worst, left, key=CrossSection.area)
+        left = _far(column.outline - cover, layers.outline(layer), cover, mouth)
+        worst = max(worst, left, key=CrossSection.area)
     if worst.is_empty():
         return None
     height = float(layers.tops[column.last] - layers.bottoms[column.first])
@@ -150,6 +148,8 @@ def _far(left: CrossSection, part: CrossSection, cover: CrossSection, mouth: flo
     """What of ``left`` lies further than twice the mouth's width past ``cover``, through the air of its layer."""
     corner = _CORNER * mouth
     left = without_specks(left, corner * corner, corner)
+    if left.is_empty():
+        return left
     near = grow(cover, 2 * mouth)
     for air in (left + (near - part)).decompose():
         if not left.is_empty() and not (air ^ cover).is_empty():

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from manifold3d import CrossSection, Manifold
+from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
+from ..geometry.topology import Indices
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
@@ -29,7 +31,9 @@ WALL_BEADS = 2
 _SPECK_BEADS = 0.1
 """Parts whose area is under this share of a bead's width squared, or that are nowhere this share wide, are corners."""
 _SKIN = 1e-7
-"""Rays start this share of their length under the surface."""
+"""Rays start this share of the solid's size under the surface."""
+_FIRST_PIECE = 0.125
+"""Share of the solid's size that a ray is followed at first."""
 _FACING = float(np.cos(np.radians(20.0)))
 """A wall is what lies between two surfaces that face away from each other within 20 degrees; others make an edge."""
 _MOST_MEASURED = 8
@@ -166,25 +170,47 @@ def surface_points(mesh: Mesh, facets: Facets, count: int) -> tuple[Floats, Floa
     return points, -facets.normals[of]
 
 
-def thickness_at(solid: Manifold, points: Floats, inward: Floats, reach: float | None = None) -> Thickness:
+def thickness_at(solid: Manifold, points: Floats, inward: Floats, reach: float = float("inf")) -> Thickness:
     """How far each ray goes from a point of the surface, straight inward, to where it leaves the solid; infinite past
-    ``reach`` mm, which makes it quick where only thin places matter."""
-    left, front, low, right, back, high = solid.bounding_box()
-    across = float(np.linalg.norm([right - left, back - front, high - low]))
-    reach = 1.01 * across if reach is None else reach
-    skin = across * _SKIN
-    starts = (points + inward * skin).tolist()
-    ends = (points + inward * reach).tolist()
+    ``reach`` mm. Rays are cast piece by piece, each twice as long as the last: a short piece is much the quickest."""
+    box = np.array(solid.bounding_box()).reshape(2, 3)
+    across = float(np.linalg.norm(box[1] - box[0]))
+    # No ray is followed past the box around the solid.
+    exits = np.minimum(_to_the_box(box, points, inward) + across * _SKIN, reach)
     thickness = np.full(len(points), np.inf)
-    cast = solid.ray_cast
-    for index, (start, end, (x, y, z)) in enumerate(zip(starts, ends, inward.tolist(), strict=True)):
-        hits = cast(start, end)
+    start, stop = across * _SKIN, across * _FIRST_PIECE
+    going = np.arange(len(points))
+    while len(going):
+        ends = np.minimum(exits[going], stop)
+        going = going[~_cast(solid, points, inward, thickness, going, start, ends) & (exits[going] > stop)]
+        start, stop = stop * (1 - _SKIN), 2 * stop
+    return Thickness(points, thickness)
+
+
+def _cast(
+    solid: Manifold, points: Floats, inward: Floats, thickness: Floats, rays: Indices, start: float, ends: Floats
+) -> NDArray[np.bool_]:
+    """Casts one piece of each of ``rays``, writes the thickness where it leaves the solid by a facing surface, and
+    returns which have left it."""
+    ways = inward[rays]
+    begins = (points[rays] + ways * start).tolist()
+    stops = (points[rays] + ways * ends[:, None]).tolist()
+    left = np.zeros(len(rays), bool)
+    for index, (begin, end, (x, y, z)) in enumerate(zip(begins, stops, ways.tolist(), strict=True)):
+        hits = solid.ray_cast(begin, end)
         if hits:
+            left[index] = True
             nx, ny, nz = hits[0].normal
             if nx * x + ny * y + nz * z > _FACING:
                 # The kernel gives the distance as a share of the ray's length.
-                thickness[index] = hits[0].distance * (reach - skin) + skin
-    return Thickness(points, thickness)
+                thickness[rays[index]] = start + hits[0].distance * (ends[index] - start)
+    return left
+
+
+def _to_the_box(box: Floats, points: Floats, ways: Floats) -> Floats:
+    """(k,): how far from points (k, 3) along ways (k, 3) the sides of a box (2, 3) are."""
+    ahead = np.where(ways > 0, box[1] - points, box[0] - points)
+    return np.divide(ahead, ways, out=np.full_like(ahead, np.inf), where=np.abs(ways) > 1e-12).min(axis=1)
 
 
 def thinnest_place(solid: Manifold, points: Floats, inward: Floats, limit: float) -> Thickness:
