@@ -60,7 +60,7 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     job = job_of(scene)
     try:
         meshes, notes = assembly_of(scene, depsgraph)
-        if not meshes:
+        if not meshes and not any(line.by_hand for line in ferrule.ends):
             raise ReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
         takeoff = take_off(
             meshes,

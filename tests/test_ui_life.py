@@ -1,0 +1,369 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What becomes of the window's data: undo, saving, appending, switching the add-on on and off; and picking by hand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import fields
+from pathlib import Path
+
+import bpy
+import numpy as np
+import pytest
+from mathutils import Matrix
+from test_ui_job import ROUND, SQUARE, corners, fit, put, tube
+
+import addon
+from addon.fitting.recipe import Recipe
+from addon.geometry.sections import Outline, Section
+from addon.jobfile import Output, Tube
+from addon.takeoff import TubeEnd
+from addon.trade.processes import LIMITS, Process, process_named, processes
+from addon.ui import fields as ui_fields
+from addon.ui import jobs, records, state, wording
+from addon.ui.placing import all_fittings, placed
+
+
+@pytest.fixture
+def scene() -> Iterator[bpy.types.Scene]:
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    addon.register()
+    yield bpy.context.scene
+    addon.unregister()
+
+
+def scene_now() -> bpy.types.Scene:
+    """Undo and loading replace what Python holds of a scene."""
+    return bpy.context.scene
+
+
+# Properties
+
+
+@pytest.mark.parametrize(
+    ("cls", "words", "left_out"),
+    [
+        (Recipe, wording.RECIPE, set()),
+        (Process, wording.PROCESS, {"name", "source", "from_memory"}),
+        (Tube, wording.TUBE, set()),
+        (Output, wording.OUTPUT, {"formats"}),
+    ],
+)
+def test_every_field_has_its_words_and_a_property(cls: type, words: dict, left_out: set[str]) -> None:
+    assert {field.name for field in fields(cls)} - left_out == set(words)
+    made = ui_fields.annotations(cls, words)
+    assert {ui_fields.stored_name(name) for name in words} <= set(made)
+    assert all(word.label and word.tip and not word.tip.endswith(".") for word in words.values())
+
+
+def test_the_scene_starts_with_the_usual_recipe_and_process(scene: bpy.types.Scene) -> None:
+    job = jobs.job_of(scene)
+    assert job.recipe == Recipe()
+    assert job.process == process_named("General, 0.2 mm layers")
+    assert job.tube == Tube()
+
+
+@pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
+def test_every_process_of_the_table_goes_through_the_properties_unchanged(
+    scene: bpy.types.Scene, process: Process
+) -> None:
+    assert bpy.ops.ferrule.use_process(name=process.name) == {"FINISHED"}
+    assert jobs.process_of(scene.ferrule.process) == process
+
+
+def test_process_numbers_have_the_tables_limits(scene: bpy.types.Scene) -> None:
+    known = scene.ferrule.process.bl_rna.properties
+    for name, limit in LIMITS.items():
+        turn = math.radians if name.endswith("_deg") else float
+        shown = known[ui_fields.stored_name(name)]
+        assert shown.hard_min == pytest.approx(turn(limit.least))
+        assert shown.hard_max == pytest.approx(turn(limit.most))
+
+
+def test_a_recipe_comes_back_from_the_properties_to_the_last_digit(scene: bpy.types.Scene) -> None:
+    recipe = Recipe(
+        crown="peaked", rise_mm=12.35, brim_mm=-0.15, spigot_mm=25.4, gap_mm=0.1, seam_angle_deg=45.5, hole="insert",
+        thread="M6", groove_width_mm=3.175,
+    )  # fmt: skip
+    ui_fields.assign(scene.ferrule.recipe, recipe, wording.RECIPE)
+    assert jobs.recipe_of(scene.ferrule.recipe) == recipe
+
+
+def test_ends_come_back_from_their_records_to_the_last_digit() -> None:
+    from addon.geometry.frames import Frame
+
+    outline = Outline.free(np.array([(0, 0), (30.1, 0), (17, 21.3)]))
+    section = Section(outline, Outline("rectangle", 5, 4, 0.5, centre=(0.1, 0.2)))
+    frame = Frame.along((1 / 3, 2e3, 3), (0.1, 0.2, 0.3))
+    end = TubeEnd("Rail “ä”", section, frame, 30.0, 12.5, 99.25, "crossed", "Crossed by a bolt")
+    again = records.end_from(records.end_text(end))
+    assert records.end_text(again) == records.end_text(end)
+    np.testing.assert_array_equal(again.frame.axes, frame.axes)
+    np.testing.assert_array_equal(again.section.outer.points, outline.points)
+    assert again.section.bore == section.bore or again.section.bore.like(section.bore, 0)
+
+
+# Undo
+
+
+def push(message: str) -> None:
+    bpy.ops.ed.undo_push(message=message)
+
+
+def test_undo_and_redo_past_the_making_of_fittings(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    push("Tube")
+    fit()
+    push("Fit")
+    scene_now().ferrule.recipe.spigot_mm = 14
+    push("Longer")
+    longer = np.ptp(corners(next(iter(placed(scene_now()).values())))[:, 2])
+    bpy.ops.ed.undo()
+    scene = scene_now()
+    assert scene.ferrule.recipe.spigot_mm == 8
+    assert state.desk_of(scene) is None or state.desk_of(scene).job.recipe.spigot_mm == 8
+    state.finish(scene)
+    items = placed(scene)
+    assert len(items) == 2
+    assert np.ptp(corners(next(iter(items.values())))[:, 2]) == pytest.approx(longer - 0.006, abs=1e-6)
+    bpy.ops.ed.undo()
+    scene = scene_now()
+    assert not all_fittings(scene) and not [mesh for mesh in bpy.data.meshes if mesh.ferrule.made_from]
+    assert state.finish(scene) is None or not placed(scene)
+    bpy.ops.ed.redo()
+    bpy.ops.ed.redo()
+    scene = scene_now()
+    state.finish(scene)
+    assert scene.ferrule.recipe.spigot_mm == 14
+    assert np.ptp(corners(next(iter(placed(scene).values())))[:, 2]) == pytest.approx(longer, abs=1e-6)
+
+
+# Files
+
+
+def test_saving_and_loading_keeps_the_job(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    scene.ferrule.recipe.crown = "flat"
+    fit()
+    path = str(tmp_path / "job.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    bpy.ops.wm.read_homefile(use_empty=True)
+    bpy.ops.wm.open_mainfile(filepath=path)
+    scene = scene_now()
+    assert state.desk_of(scene) is None  # results are not kept
+    desk = state.finish(scene)
+    assert desk is not None and desk.fittings[0].made is not None
+    assert desk.job.recipe.crown == "flat"
+    assert len(placed(scene)) == 2
+    scene.ferrule.recipe.spigot_mm = 11
+    assert placed(scene)
+    assert {item.data.ferrule.made_from for item in placed(scene).values()} == {
+        state.digest_of(state.desk_of(scene).fittings[0], 1.0)
+    }
+
+
+def test_appending_into_another_file_leaves_an_ordinary_object(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    name = next(iter(placed(scene).values())).name
+    path = str(tmp_path / "from.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    bpy.ops.wm.read_homefile(use_empty=True)
+    with bpy.data.libraries.load(path) as (inside, wanted):
+        assert name in inside.objects
+        wanted.objects = [name]
+    scene = scene_now()
+    item = wanted.objects[0]
+    scene.collection.objects.link(item)
+    assert not placed(scene) and state.finish(scene) is None
+    put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    fit()
+    assert len(placed(scene)) == 2 and item.name in scene.objects
+    bpy.context.view_layer.objects.active = item
+    assert bpy.ops.ferrule.review_object() == {"FINISHED"}
+
+
+def test_switching_on_and_off_a_hundred_times_leaves_nothing_behind() -> None:
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+
+    def traces() -> tuple:
+        return (
+            sorted(name for name in dir(bpy.types) if "ferrule" in name.lower()),
+            [name for cls in (bpy.types.Scene, bpy.types.Object, bpy.types.Mesh) for name in dir(cls) if name == "ferrule"],
+            [len(getattr(bpy.app.handlers, name)) for name in dir(bpy.app.handlers) if name.endswith(("pre", "post"))],
+            len(bpy.types.TOPBAR_MT_file_export._dyn_ui_initialize()),
+            len(bpy.types.VIEW3D_MT_mesh_add._dyn_ui_initialize()),
+        )  # fmt: skip
+
+    before = traces()
+    for _ in range(100):
+        addon.register()
+        addon.unregister()
+    assert traces() == before
+    assert not hasattr(bpy.context.scene, "ferrule")
+
+
+def test_a_file_with_fittings_survives_without_the_add_on(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    names = [item.name for item in placed(scene).values()]
+    addon.unregister()
+    try:
+        assert all(len(bpy.data.objects[name].data.polygons) > 100 for name in names)
+    finally:
+        addon.register()
+    assert state.finish(scene_now()) is not None
+    assert sorted(item.name for item in placed(scene_now()).values()) == sorted(names)
+
+
+# By hand
+
+
+def select_rim(item: bpy.types.Object, top: float, edges: bool = False) -> None:
+    """The faces, or the edges, that lie at the top of a mesh."""
+    import bmesh  # there once bpy is
+
+    bpy.context.view_layer.objects.active = item
+    bpy.ops.object.mode_set(mode="EDIT")
+    work = bmesh.from_edit_mesh(item.data)
+    work.select_mode = {"EDGE"} if edges else {"FACE"}
+    for face in work.faces:
+        face.select_set(not edges and all(abs(vert.co.z - top) < 1e-7 for vert in face.verts))
+    if edges:
+        for edge in work.edges:
+            on_top = all(abs(vert.co.z - top) < 1e-7 for vert in edge.verts)
+            edge.select_set(on_top and sum(abs(face.normal.z) > 0.9 for face in edge.link_faces) == 1)
+    bmesh.update_edit_mesh(item.data)
+
+
+@pytest.mark.parametrize("edges", [False, True], ids=["faces", "edge loops"])
+@pytest.mark.parametrize("section", [ROUND, SQUARE], ids=["round", "square"])
+def test_a_rim_picked_in_edit_mode_takes_a_fitting(scene: bpy.types.Scene, section: Section, edges: bool) -> None:
+    item = put(scene, tube(section, 300, "Post"), Matrix.Translation((0, 0, 1)) @ Matrix.Rotation(0.5, 4, "X"))
+    bpy.context.view_layer.update()
+    select_rim(item, 0.3, edges)
+    assert bpy.ops.ferrule.pick_end() == {"FINISHED"}
+    bpy.ops.object.mode_set(mode="OBJECT")
+    found = records.end_from(scene.ferrule.ends[0].record)
+    assert found.section.like(section, 0.02)
+    np.testing.assert_allclose(found.frame.origin / 1000, item.matrix_world @ Matrix.Translation((0, 0, 0.3)).translation, atol=1e-6)
+    np.testing.assert_allclose(found.frame.z, item.matrix_world.to_3x3().col[2], atol=1e-6)
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+    assert len(placed(scene)) == 1
+    item.location.x = 2
+    bpy.context.view_layer.update()
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    hand = [line for line in scene.ferrule.ends if line.by_hand]
+    assert len(hand) == 1 and records.end_from(hand[0].record).frame.origin[0] == pytest.approx(2000, abs=1e-3)
+
+
+def test_a_selection_that_is_no_rim_is_refused(scene: bpy.types.Scene) -> None:
+    item = put(scene, tube(ROUND, 300, "Post"))
+    bpy.context.view_layer.objects.active = item
+    bpy.ops.object.mode_set(mode="EDIT")
+    bpy.ops.mesh.select_all(action="DESELECT")
+    with pytest.raises(RuntimeError, match="no closed outline"):
+        bpy.ops.ferrule.pick_end()
+    bpy.ops.object.mode_set(mode="OBJECT")
+
+
+def test_a_fitting_from_the_size_tables(scene: bpy.types.Scene) -> None:
+    scene.cursor.location = (1, 2, 3)
+    assert bpy.ops.ferrule.add_fitting(family="Pipe", size="NPS 2 Sch 40", crown="flat", spigot_mm=15) == {"FINISHED"}
+    items = list(placed(scene).values())
+    assert len(items) == 1
+    size = np.ptp(corners(items[0]), axis=0) * 1000
+    np.testing.assert_allclose(size[:2], (60.3, 60.3), atol=0.1)  # NPS 2: 60.3 mm outside (ASME B36.10M)
+    assert tuple(round(x, 6) for x in items[0].location) == (1, 2, 3)
+    fit_again = bpy.ops.ferrule.fit()
+    assert fit_again == {"FINISHED"} and len(placed(scene)) == 1
+
+
+# Recipes, processes, the user's own meshes
+
+
+def test_recipes_are_saved_and_loaded_as_presets(scene: bpy.types.Scene, tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setenv("BLENDER_USER_SCRIPTS", str(tmp_path))
+    recipe = scene.ferrule.recipe
+    recipe.crown, recipe.rise_mm_auto, recipe.rise_mm = "peaked", False, 9.5
+    assert bpy.ops.ferrule.save_recipe(name="Our cap") == {"FINISHED"}
+    file = next(Path(bpy.utils.user_resource("SCRIPTS", path="presets/ferrule/recipe")).glob("Our_cap.py"))
+    assert bpy.ops.ferrule.reset_recipe() == {"FINISHED"}
+    assert jobs.recipe_of(recipe) == Recipe()
+    assert bpy.ops.ferrule.load_recipe(filepath=str(file)) == {"FINISHED"}
+    assert jobs.recipe_of(recipe) == Recipe(crown="peaked", rise_mm=9.5)
+    file.unlink()
+
+
+def test_a_process_is_kept_in_the_shop_book(scene: bpy.types.Scene, tmp_path: Path, monkeypatch) -> None:
+    from addon.ui.operators import processing
+
+    monkeypatch.setattr(processing, "book_path", lambda: tmp_path / "book.toml")
+    scene.ferrule.process.layer_mm = 0.17
+    assert bpy.ops.ferrule.save_process(name="Seventeen") == {"FINISHED"}
+    bpy.ops.ferrule.use_process(name="General, 0.2 mm layers")
+    assert scene.ferrule.process.layer_mm == pytest.approx(0.2)
+    assert bpy.ops.ferrule.use_process(name="Seventeen") == {"FINISHED"}
+    assert scene.ferrule.process.layer_mm == pytest.approx(0.17)
+    with pytest.raises(RuntimeError, match="name of the table"):
+        bpy.ops.ferrule.save_process(name="General, 0.2 mm layers")
+
+
+def test_a_mesh_of_the_users_own_is_reviewed_and_exported(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    trimesh = pytest.importorskip("trimesh")
+    scene.unit_settings.scale_length = 0.001
+    bpy.ops.mesh.primitive_cube_add(size=20, location=(5, 5, 50))
+    assert bpy.ops.ferrule.review_object() == {"FINISHED"}
+    subject = state.subject_of(bpy.context)
+    assert subject is not None and subject.review is not None and subject.review.printed is not None
+    np.testing.assert_allclose(subject.review.mesh.size, (20, 20, 20), atol=1e-5)
+    np.testing.assert_allclose(subject.matrix @ (0, 0, 0, 1), (5, 5, 40, 1), atol=1e-5)
+    scene.ferrule.output.folder = str(tmp_path)
+    scene.ferrule.output.write_stl = True
+    assert bpy.ops.ferrule.export_object() == {"FINISHED"}
+    assert trimesh.load(next(tmp_path.glob("*.stl"))).volume == pytest.approx(8000, rel=1e-6)
+    assert next(tmp_path.glob("*.3mf"))
+
+
+def test_findings_lead_to_their_fitting_and_layer(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    fit()
+    assert len(bpy.context.window_manager.ferrule.findings) == len(state.findings) > 0
+    index = next(i for i, one in enumerate(state.findings) if one.layer and one.fitting == "F2")
+    assert bpy.ops.ferrule.go_to_finding(index=index) == {"FINISHED"}
+    assert scene.ferrule.view.layer == state.findings[index].layer
+    assert state.active_fitted(scene).batch.id == "F2"
+
+
+def test_fittings_are_checked_in_their_tubes(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    scene.ferrule.recipe.gap_mm_auto = False
+    scene.ferrule.recipe.gap_mm = 0.2
+    fit()
+    before = len(state.findings)
+    assert bpy.ops.ferrule.check_in_place() == {"FINISHED"}
+    desk = state.desk_of(scene)
+    assert desk is not None
+    assert len(state.findings) == before + len(desk.fittings[0].in_place)
+
+
+def test_the_plate_is_laid_out_and_forgotten_when_the_recipe_changes(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    scene.ferrule.output.spares = 2
+    fit()
+    assert bpy.ops.ferrule.lay_out() == {"FINISHED"}
+    desk = state.desk_of(scene)
+    assert desk is not None and desk.plates is not None and len(desk.plates.placements) == 4
+    scene.ferrule.recipe.spigot_mm = 9
+    assert state.desk_of(scene).plates is None
+
+
+def test_every_operator_explains_itself_and_undoes_what_it_changes(scene: bpy.types.Scene) -> None:
+    operators = [cls for cls in bpy.types.Operator.__subclasses__() if cls.__module__.startswith("addon.ui.operators")]
+    assert len(operators) > 15
+    for cls in operators:
+        told = cls.__doc__ or cls.bl_rna.description
+        assert told and not told.strip().endswith("."), cls
+        assert "REGISTER" in cls.bl_options, cls
