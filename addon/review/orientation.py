@@ -21,7 +21,7 @@ from .support import support_under
 
 Direction = tuple[float, float, float]
 
-LAYERS = 16
+LAYERS = 12
 """Layers in which every way up is tried: enough to tell them apart, quick enough for many."""
 _SEARCHED = 2
 """Of the ways that the search ranks, how many are tried in layers."""
@@ -121,31 +121,31 @@ def _tried(
 def _search(facets: Facets, crown: np.ndarray, known: list[Direction], process: Process) -> list[Direction]:
     """The best few of the other ways up, by what the facets alone say: crown marked by support, then support as the
     overhanging facets' columns down to the plate."""
-    directions = np.concatenate([_flat_faces(facets), _even_directions()])
+    directions = np.concatenate([known, _flat_faces(facets), _even_directions()])
     some = slice(None, None, 1 + len(facets.areas) // _FACETS_SEARCHED)
-    normals, areas = facets.normals[some], facets.areas[some, None]
-    slopes = normals @ directions.T
-    heights = facets.centres[some] @ directions.T
-    heights -= heights.min(axis=0)
-    leans = (
-        np.where(
-            (-slopes > np.sin(np.radians(process.overhang_deg)) + 1e-4) & (heights > process.first_layer_mm),
-            -slopes,
-            0.0,
-        )
-        * areas
-    )
-    marked = (leans > 0) * np.where(crown[some, None], areas, 0.0)
-    columns = (leans * heights).sum(axis=0)
-    order = np.lexsort((columns, np.round(marked.sum(axis=0), 0)))
+    areas, crown = facets.areas[some], crown[some]
+    slopes = directions @ facets.normals[some].T
+    heights = directions @ facets.centres[some].T
+    heights -= heights.min(axis=1)[:, None]
+    hangs = (slopes < -np.sin(np.radians(process.overhang_deg)) - 1e-4) & (heights > process.first_layer_mm)
+    marked = np.round(hangs @ (areas * crown))
+    columns = -(hangs * slopes * heights) @ areas
     found: list[Direction] = []
-    for index in order:
+    seen = {(marked[index], _rough(columns[index])) for index in range(len(known))}
+    for index in np.lexsort((columns, marked)).tolist():
         x, y, z = directions[index].tolist()
-        if all(np.dot(directions[index], other) < _APART for other in (*known, *found)):
+        # Ways up that are alike on a body of revolution, or nearly one, are tried once.
+        alike = (marked[index], _rough(columns[index]))
+        if alike not in seen and all(np.dot(directions[index], other) < _APART for other in (*known, *found)):
             found.append((x, y, z))
+            seen.add(alike)
         if len(found) == _SEARCHED:
             break
     return found
+
+
+def _rough(number: float) -> str:
+    return f"{number:.2e}"
 
 
 def _flat_faces(facets: Facets) -> Floats:

@@ -156,14 +156,14 @@ class Shapes:
 
 def samples(polygons: Sequence[Floats], count: int = _SAMPLES) -> Floats:
     """About ``count`` points (k, 2) of an outline: half of them corners, half middles of edges, long edges first."""
-    points = np.concatenate(polygons)
-    middles = np.concatenate([(loop + np.concatenate([loop[1:], loop[:1]])) / 2 for loop in polygons])
+    points = polygons[0] if len(polygons) == 1 else np.concatenate(polygons)
+    edges = np.concatenate([part for loop in polygons for part in (loop[1:], loop[:1])]) - points
     half = count // 2
     if len(points) <= half:
-        return np.concatenate([points, middles])
-    lengths = np.cumsum(np.abs(middles - points).sum(axis=1))
+        return np.concatenate([points, points + edges / 2])
+    lengths = np.cumsum(np.abs(edges[:, 0]) + np.abs(edges[:, 1]))
     longest = np.searchsorted(lengths, lengths[-1] * (np.arange(half) + 0.5) / half)
-    return np.concatenate([points[np.arange(half) * len(points) // half], middles[longest]])
+    return np.concatenate([points[np.arange(half) * len(points) // half], points[longest] + edges[longest] / 2])
 
 
 def inside(points: Floats, loops: Sequence[Floats]) -> NDArray[np.bool_]:

@@ -31,7 +31,7 @@ from .support import Support, support_under
 from .trapped import Trapped
 from .walls import Thickness, ThinPart
 
-RAYS = 600
+RAYS = 400
 """Places at which the wall's thickness is taken."""
 
 
