@@ -18,8 +18,8 @@ class BoxTree:
     """Levels of boxes, leaves first; each box above holds eight neighbours below."""
 
     order: Indices
-    lows: tuple[Floats, ...]
-    highs: tuple[Floats, ...]
+    middles: tuple[Floats, ...]
+    halves: tuple[Floats, ...]
 
     @classmethod
     def of(cls, low: Floats, high: Floats) -> BoxTree:
@@ -30,7 +30,8 @@ class BoxTree:
             groups = np.arange(0, len(lows[-1]), _BRANCHES)
             lows.append(np.minimum.reduceat(lows[-1], groups))
             highs.append(np.maximum.reduceat(highs[-1], groups))
-        return cls(order, tuple(lows), tuple(highs))
+        sides = list(zip(lows, highs, strict=True))
+        return cls(order, tuple((a + b) / 2 for a, b in sides), tuple((b - a) / 2 for a, b in sides))
 
     def near(self, origins: Floats, axes: Floats, low: Floats, high: Floats) -> tuple[Indices, Indices]:
         """Pairs of turned box and box that may overlap: indices of the one and of the other.
@@ -38,19 +39,21 @@ class BoxTree:
         The k turned boxes lie from ``low`` to ``high`` (k, 3) along ``axes`` (k, 3, 3) about ``origins`` (k, 3).
         """
         middle, half = (low + high) / 2, (high - low) / 2
-        query = np.repeat(np.arange(len(origins)), len(self.lows[-1]))
-        node = np.tile(np.arange(len(self.lows[-1])), len(origins))
-        for level in range(len(self.lows) - 1, -1, -1):
-            if level < len(self.lows) - 1:
-                size = len(self.lows[level])
+        query = np.repeat(np.arange(len(origins)), len(self.middles[-1]))
+        node = np.tile(np.arange(len(self.middles[-1])), len(origins))
+        spread_axes = np.abs(axes)
+        for level in range(len(self.middles) - 1, -1, -1):
+            if level < len(self.middles) - 1:
+                size = len(self.middles[level])
                 query = np.repeat(query, _BRANCHES)
                 node = (node[:, None] * _BRANCHES + np.arange(_BRANCHES)).ravel()
                 query, node = query[node < size], node[node < size]
-            box_low, box_high = self.lows[level][node], self.highs[level][node]
-            arm = (box_low + box_high) / 2 - origins[query]
-            centre = np.einsum("kij,kj->ki", axes[query], arm) - middle[query]
-            spread = np.einsum("kij,kj->ki", np.abs(axes[query]), (box_high - box_low) / 2) + half[query]
-            near = (np.abs(centre) <= spread).all(axis=1)
+            arm = self.middles[level].take(node, axis=0) - origins.take(query, axis=0)
+            spread = self.halves[level].take(node, axis=0)
+            off = np.einsum("kij,kj->ki", axes.take(query, axis=0), arm) - middle.take(query, axis=0)
+            reach = np.einsum("kij,kj->ki", spread_axes.take(query, axis=0), spread) + half.take(query, axis=0)
+            inside = np.abs(off) <= reach
+            near = inside[:, 0] & inside[:, 1] & inside[:, 2]
             query, node = query[near], node[near]
         return query, self.order[node]
 

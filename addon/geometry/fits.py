@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .frames import Floats
-from .polygons import cross, nearest, outward_normals, signed_area, turned
+from .polygons import cross, nearest, outward_normals, turned
 from .sections import CHORD_ERROR_MM, Outline
 
 FIT_TOLERANCE = 5e-4
@@ -28,6 +28,7 @@ _LARGEST_CUT_CORNER = 0.2
 """A corner of a single facet counts as a coarse round corner up to this share of the smaller side."""
 _SIDE_BAND = 0.02
 """Corners this share of the tolerance inside the outermost one are on the same straight side; arcs stay out."""
+_ROUNDNESS = 0.04
 _WIDEST_GAP = np.radians(45.0)
 
 
@@ -97,26 +98,42 @@ def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[
     counts = np.array([len(polygon) for polygon in polygons])
     if counts.min() < 3:
         raise ValueError("a closed outline needs at least three corners")
-    points = np.concatenate(polygons).astype(float)
-    begins = np.cumsum(counts) - counts
+    x, y = (np.ascontiguousarray(column) for column in np.concatenate(polygons).astype(float).T)
     owner = np.repeat(np.arange(len(counts)), counts)
-    after, before = np.arange(1, len(points) + 1), np.arange(-1, len(points) - 1)
-    after[begins + counts - 1], before[begins] = begins, begins + counts - 1
-    chord, arm = points[after] - points[before], points - points[before]
-    height = np.abs(cross(chord, arm)) / np.maximum(np.hypot(*chord.T), 1e-300)
-    size = (np.maximum.reduceat(points, begins) - np.minimum.reduceat(points, begins)).max(axis=1)
+    begins = np.cumsum(counts) - counts
+    after, before = _neighbours(counts)
+    next_x, next_y, last_x, last_y = x.take(after), y.take(after), x.take(before), y.take(before)
+    chord_x, chord_y, arm_x, arm_y = next_x - last_x, next_y - last_y, x - last_x, y - last_y
+    height = np.abs(chord_x * arm_y - chord_y * arm_x) / np.maximum(np.hypot(chord_x, chord_y), 1e-300)
+    size = np.maximum(*(np.maximum.reduceat(c, begins) - np.minimum.reduceat(c, begins) for c in (x, y)))
     # A spike that runs back on itself has no height either, but it turns.
-    bent = (height > (2 * noise + 1e-7 * size)[owner]) | (np.einsum("ij,ij->i", arm, points[after] - points) < 0)
-    cleaned = []
-    for begin, count in zip(begins, counts, strict=True):
-        whole = points[begin : begin + count]
-        kept = whole[bent[begin : begin + count]]
-        area = signed_area(whole)
-        # A curve so fine that each corner looks straight must not vanish.
-        if len(kept) < 3 or (len(kept) < count and abs(signed_area(kept) - area) > 1e-3 * abs(area)):
-            kept = whole
-        cleaned.append(kept if area >= 0 else kept[::-1])
-    return cleaned
+    bent = (height > (2 * noise + 1e-7 * size).take(owner)) | (arm_x * (next_x - x) + arm_y * (next_y - y) < 0)
+    # A curve so fine that each corner looks straight must not vanish.
+    areas = _areas(x, y, counts)
+    bent |= (np.bincount(owner, bent, len(counts)) < 3).take(owner)
+    left = np.bincount(owner, bent, len(counts)).astype(np.int64)
+    bent |= (np.abs(_areas(x[bent], y[bent], left) - areas) > 1e-3 * np.abs(areas)).take(owner)
+    left = np.bincount(owner, bent, len(counts)).astype(np.int64)
+    kept, ends = np.column_stack([x[bent], y[bent]]), np.cumsum(left)
+    cleaned = (kept[begin:end] for begin, end in zip((ends - left).tolist(), ends.tolist(), strict=True))
+    return [polygon if area >= 0 else polygon[::-1] for polygon, area in zip(cleaned, areas.tolist(), strict=True)]
+
+
+def _neighbours(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """For closed polygons of ``counts`` corners, one after the other, the next and the previous corner of each."""
+    total = int(counts.sum())
+    begins = np.cumsum(counts) - counts
+    after, before = np.arange(1, total + 1), np.arange(-1, total - 1)
+    after[begins + counts - 1], before[begins] = begins, begins + counts - 1
+    return after, before
+
+
+def _areas(x: Floats, y: Floats, counts: NDArray[np.int64]) -> Floats:
+    """Signed areas of closed polygons of ``counts`` corners, one after the other."""
+    begins = np.cumsum(counts) - counts
+    x, y = x - np.repeat(x[begins], counts), y - np.repeat(y[begins], counts)
+    after = _neighbours(counts)[0]
+    return np.add.reduceat(x * y.take(after) - x.take(after) * y, begins) / 2
 
 
 def off_outline(outline: Outline, points: Floats) -> tuple[Floats, Floats]:
@@ -163,32 +180,50 @@ def _fit_alike(points: Floats, noise: Floats) -> list[Fit]:
     tolerance = FIT_TOLERANCE * size + 4 * noise
     results: list[Fit | None] = [None] * len(points)
     left = np.arange(len(points))
+    nearly_round = _nearly_round(centred)
     for shape, fitted in (("circle", _circles), ("rectangle", _rectangles), ("ellipse", _ellipses)):
-        if not left.size:
-            break
-        fits = fitted(centred[left], tolerance[left])
-        good = fits.possible & (fits.residual <= tolerance[left])
-        for row in np.flatnonzero(good).tolist():
-            index = left[row]
-            results[index] = _fit_of(shape, fits, row, middle[index], float(tolerance[index]))
-        left = left[~good]
+        tried = left[nearly_round[left]] if shape == "circle" else left
+        if not tried.size:
+            continue
+        fits = fitted(centred.take(tried, axis=0), tolerance[tried])
+        good = fits.possible & (fits.residual <= tolerance[tried])
+        found = _fits_of(shape, fits, good, middle[tried], tolerance[tried])
+        for index, fit in zip(tried[good].tolist(), found, strict=True):
+            results[index] = fit
+        missed = np.ones(len(points), bool)
+        missed[tried[good]] = False
+        left = left[missed[left]]
     for index in left:
         outline = replace(Outline.free(centred[index]), centre=(0.0, 0.0))
         results[index] = Fit(outline, middle[index], 0.0, 0.0)
     return [fit for fit in results if fit is not None]
 
 
-def _fit_of(shape: str, fits: _Fits, row: int, middle: Floats, tolerance: float) -> Fit:
-    width, depth, radius = float(fits.width[row]), float(fits.depth[row]), float(fits.radius[row])
-    if shape == "circle":
-        outline = Outline.circle(width)
-    elif shape == "ellipse":
-        outline = Outline("ellipse", width, depth)
-    elif radius > 0 and abs(radius - min(width, depth) / 2) <= tolerance:
-        outline = Outline("obround", width, depth)
-    else:
-        outline = Outline.rectangle(width, depth, radius)
-    return Fit(outline, fits.centre[row] + middle, float(np.degrees(fits.turn[row])), float(fits.residual[row]))
+def _fits_of(shape: str, fits: _Fits, good: NDArray[np.bool_], middle: Floats, tolerance: Floats) -> Iterator[Fit]:
+    """The ``good`` ones of fits of one shape, whose points were taken from about ``middle`` (k, 2)."""
+    centres = (fits.centre + middle)[good]
+    columns = fits.width, fits.depth, fits.radius, np.degrees(fits.turn), fits.residual, tolerance
+    rows = zip(*(column[good].tolist() for column in columns), strict=True)
+    for centre, (width, depth, radius, turn, residual, limit) in zip(centres, rows, strict=True):
+        if shape == "circle":
+            outline = Outline("circle", width, width)
+        elif shape == "ellipse":
+            outline = Outline("ellipse", width, depth)
+        elif radius > 0 and abs(radius - min(width, depth) / 2) <= limit:
+            outline = Outline("obround", width, depth)
+        else:
+            outline = Outline("rectangle", width, depth, radius)
+        yield Fit(outline, centre, turn, residual)
+
+
+def _nearly_round(points: Floats) -> NDArray[np.bool_]:
+    """Which polygons (k, n, 2) about the origin are worth fitting a circle to: their corners lie nearly equally far
+    from the middle of their box, or from their mean."""
+    spreads = []
+    for about in (points, points - points.mean(axis=1, keepdims=True)):
+        squares = np.einsum("kni,kni->kn", about, about)
+        spreads.append(squares.max(axis=1) - (1 + 2 * _ROUNDNESS) * squares.min(axis=1))
+    return np.minimum(*spreads) <= 0
 
 
 def _circles(points: Floats, tolerance: Floats) -> _Fits:
@@ -208,7 +243,7 @@ def _circles(points: Floats, tolerance: Floats) -> _Fits:
         length = np.maximum(np.hypot(arm[..., 0], arm[..., 1]), 1e-12)
         step = _least_squares(np.dstack([arm / length[..., None], ones]), length - radius[:, None])
         centre, radius = centre + step[:, :2], radius + step[:, 2]
-        if np.abs(step).max() < 1e-12:
+        if np.abs(step).max() < 1e-9:
             break
     arm = unit - centre[:, None]
     residual = np.abs(np.hypot(arm[..., 0], arm[..., 1]) - radius[:, None]).max(axis=1) * scale
@@ -303,10 +338,13 @@ def _ellipses(points: Floats, tolerance: Floats) -> _Fits:
 
 
 def _least_squares(matrix: Floats, values: Floats) -> Floats:
-    """Solutions (k, m) of k overdetermined systems (k, n, m), by the normal equations; unsolvable ones give nought."""
-    normal = np.einsum("kni,knj->kij", matrix, matrix)
-    right = np.einsum("kni,kn->ki", matrix, values)
-    return np.einsum("kij,kj->ki", np.linalg.pinv(normal, rcond=1e-13, hermitian=True), right)
+    """Solutions (k, m) of k overdetermined systems (k, n, m), by the normal equations."""
+    transposed = matrix.transpose(0, 2, 1)
+    normal = transposed @ matrix
+    right = (transposed @ values[..., None])[..., 0]
+    # Corners that determine nothing give some solution; its residual then tells.
+    normal += np.eye(normal.shape[1]) * (1e-15 * np.einsum("kii->k", normal) + 1e-300)[:, None, None]
+    return np.linalg.solve(normal, right[..., None])[..., 0]
 
 
 def _turned(points: Floats, angles: Floats) -> Floats:

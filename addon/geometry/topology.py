@@ -16,6 +16,7 @@ from .frames import Floats
 Indices = NDArray[np.int64]
 
 _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5], np.uint64)
+_HASH_BITS = 48
 _SAME_ANGLE = 1e-4
 _PROJECTION = np.array([0.5411961, 0.6532815, 0.5286521])
 
@@ -25,18 +26,25 @@ def weld(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
 
     Returns the index of one point for each that is left, and (n,) which of those each point became.
     """
-    points = points + 0.0  # -0.0 becomes 0.0, so that equal numbers have equal bits
-    bits = np.ascontiguousarray(points).view(np.uint64)
-    hashes = bits[:, 0] * _MIX[0] + bits[:, 1] * _MIX[1] + bits[:, 2] * _MIX[2] + groups.astype(np.uint64) * _MIX[3]
-    hashes = (hashes ^ (hashes >> np.uint64(29))) * _MIX[0]
-    order, hashes = _sorted(hashes)
-    sorted_points, sorted_groups = points[order], groups[order]
-    differ = (sorted_points[1:] != sorted_points[:-1]).any(axis=1) | (sorted_groups[1:] != sorted_groups[:-1])
-    if (differ & (hashes[1:] == hashes[:-1])).any():
-        order = np.lexsort((*points.T, groups))
-        sorted_points, sorted_groups = points[order], groups[order]
-        differ = (sorted_points[1:] != sorted_points[:-1]).any(axis=1) | (sorted_groups[1:] != sorted_groups[:-1])
-    return _merge(order, differ)
+    columns: list[NDArray] = [
+        np.ascontiguousarray(column) + 0.0 for column in points.T
+    ]  # -0.0 becomes 0.0: equal bits if equal
+    hashes = groups.astype(np.uint64) * _MIX[3]
+    for column, factor in zip(columns, _MIX, strict=False):
+        hashes += column.view(np.uint64) * factor
+    hashes ^= hashes >> np.uint64(29)
+    hashes *= _MIX[0]
+    hashes >>= np.uint64(64 - _HASH_BITS)
+    order = ordered(hashes, _HASH_BITS)
+    kept, inverse = _merge(order, _fresh(hashes.take(order))[1:])
+    if any((column != column.take(kept.take(inverse))).any() for column in (*columns, groups)):
+        # Two different points share a hash: sort by the numbers themselves.
+        order = np.lexsort((*columns, groups))
+        differ = np.zeros(max(len(order) - 1, 0), bool)
+        for column in (*columns, groups):
+            differ |= column[order[1:]] != column[order[:-1]]
+        kept, inverse = _merge(order, differ)
+    return kept, inverse
 
 
 def close_pairs(points: Floats, groups: Indices, tolerance: Floats) -> tuple[Indices, Indices]:
@@ -83,7 +91,10 @@ def edges(triangles: Indices, vertex_count: int) -> Edges:
     start = triangles.ravel()
     end = triangles[:, [1, 2, 0]].ravel()
     low, high = np.minimum(start, end), np.maximum(start, end)
-    order, keys = _sorted((low * np.int64(vertex_count) + high).astype(np.uint64), exact=True)
+    bits = max(vertex_count, 1).bit_length()
+    keys = low << bits | high
+    order = ordered(keys, 2 * bits)
+    keys = keys.take(order)
     begins = np.flatnonzero(_fresh(keys))
     counts = np.diff(np.append(begins, len(keys)))
     mates = np.full(len(start), -1, np.int64)
@@ -117,11 +128,11 @@ def components(count: int, a: Indices, b: Indices) -> Indices:
         low, high = np.minimum(a, b), np.maximum(a, b)
         parent[high] = low  # of several links one wins; the others come round again
         while True:
-            grand = parent[parent]
+            grand = parent.take(parent)
             if np.array_equal(grand, parent):
                 break
             parent = grand
-        a, b = parent[a], parent[b]
+        a, b = parent.take(a), parent.take(b)
         apart = a != b
         a, b = a[apart], b[apart]
     return parent
@@ -135,17 +146,18 @@ def loops(following: Indices) -> tuple[Indices, Indices]:
     count = len(following)
     leader, ahead = np.arange(count), following
     while True:
-        lower = np.minimum(leader, leader[ahead])
+        lower = np.minimum(leader, leader.take(ahead))
         if np.array_equal(lower, leader):
             break
-        leader, ahead = lower, ahead[ahead]
+        leader, ahead = lower, ahead.take(ahead)
     # Cut each chain before its leader; the rank then counts the steps left to the cut.
     last = following == leader
     ahead = np.where(last, np.arange(count), following)
     left = (~last).astype(np.int64)
     while not last[ahead].all():
-        left, ahead = left + left[ahead], ahead[ahead]
-    order = np.lexsort((-left, leader))
+        left, ahead = left + left.take(ahead), ahead.take(ahead)
+    bits = max(count, 1).bit_length()
+    order = ordered(leader << bits | (count - left), 2 * bits)
     return order, np.append(np.flatnonzero(_fresh(leader[order])), count)
 
 
@@ -167,45 +179,42 @@ def borders(mates: Indices, border: Indices) -> tuple[Indices, Indices]:
     on_border = np.zeros(len(mates), bool)
     on_border[border] = True
     following = next_in_triangle(border)
-    walking = np.flatnonzero(~on_border[following])
+    walking = np.flatnonzero(~on_border.take(following))
     while walking.size:
-        following[walking] = next_in_triangle(mates[following[walking]])
-        walking = walking[~on_border[following[walking]]]
+        further = next_in_triangle(mates.take(following.take(walking)))
+        following[walking] = further
+        walking = walking[~on_border.take(further)]
     place = np.full(len(mates), -1, np.int64)
     place[border] = np.arange(len(border))
-    order, begins = loops(place[following])
-    return border[order], begins
+    order, begins = loops(place.take(following))
+    return border.take(order), begins
 
 
 def next_in_triangle(half_edges: Indices) -> Indices:
     """The half-edges that follow in the same triangles."""
-    return half_edges - half_edges % 3 + (half_edges + 1) % 3
+    return np.where(half_edges % 3 == 2, half_edges - 2, half_edges + 1)
 
 
 def vector_areas(points: Floats, begins: Indices) -> Floats:
     """(k, 3): area along the normal of closed polygons (p, 3), one after the other."""
     counts = np.diff(begins)
-    arms = points - np.repeat(points[begins[:-1]], counts, axis=0)
-    after = np.arange(1, len(points) + 1)
-    after[begins[1:] - 1] = begins[:-1]
     if not len(counts):
         return np.empty((0, 3))
-    return np.add.reduceat(np.cross(arms, arms[after]), begins[:-1], axis=0) / 2
+    after = np.arange(1, len(points) + 1)
+    after[begins[1:] - 1] = begins[:-1]
+    x, y, z = (points - points[begins[:-1]].repeat(counts, axis=0)).T
+    u, v, w = x.take(after), y.take(after), z.take(after)
+    return np.add.reduceat(np.column_stack([y * w - z * v, z * u - x * w, x * v - y * u]), begins[:-1], axis=0) / 2
 
 
-def _sorted(keys: NDArray[np.uint64], exact: bool = False) -> tuple[Indices, NDArray[np.uint64]]:
-    """The order that sorts ``keys``, and the sorted keys.
-
-    Key and index share one word, which sorts several times faster than an argsort. Unless ``exact``, low bits of
-    the keys make room for the index.
-    """
-    width = np.uint64(max(len(keys), 1).bit_length())
-    if exact and len(keys) and int(keys.max()).bit_length() + int(width) > 64:
-        order = np.argsort(keys, kind="stable")
-        return order, keys[order]
-    packed = ((keys if exact else keys >> width) << width) | np.arange(len(keys), dtype=np.uint64)
-    packed.sort()
-    return (packed & ((np.uint64(1) << width) - np.uint64(1))).astype(np.int64), packed >> width
+def ordered(keys: Indices | NDArray[np.uint64], bits: int) -> Indices:
+    """The order that sorts keys below ``2 ** bits``, equal ones as they come: by 16 bits at a time, least first,
+    which numpy sorts several times faster than whole words."""
+    order = np.argsort(keys.astype(np.uint16), kind="stable")
+    for shift in range(16, bits, 16):
+        digits = (keys >> keys.dtype.type(shift)).astype(np.uint16)
+        order = order.take(np.argsort(digits.take(order), kind="stable"))
+    return order
 
 
 def _fresh(keys: NDArray) -> NDArray[np.bool_]:

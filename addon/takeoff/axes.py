@@ -30,11 +30,11 @@ def sharpened(surface: Surface, index: WallIndex, rims: Rims) -> Rims:
     axes = rims.axes.copy()
     for rim in np.flatnonzero(~rims.exact).tolist():
         part = rims.bore.part(rim)
-        loop = surface.vertices[rims.bore.vertices[part]]
+        loop = surface.points(rims.bore.vertices[part])
         across = rims.bore.across[part]
         triangles = index.triangles_of(np.unique(surface.walls[across[across >= 0]]))
         triangles = triangles[np.abs(surface.normals[triangles] @ axes[rim]) < 0.1]
-        corners = surface.vertices[np.unique(surface.triangles[triangles])]
+        corners = surface.points(np.unique(surface.triangles[triangles]))
         axes[rim] = _sharper(loop, corners, axes[rim], float(surface.noise[triangles].max(initial=0.0)))
     return replace(rims, axes=axes)
 

@@ -29,9 +29,9 @@ class Chunks:
         sizes = np.bincount(surface.walls)
         place = np.arange(len(order)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
         begins = np.flatnonzero(place % _CHUNK == 0)
-        corners = surface.vertices[surface.triangles[order]]
-        low = np.minimum.reduceat(corners.min(axis=1), begins) if len(begins) else np.empty((0, 3))
-        high = np.maximum.reduceat(corners.max(axis=1), begins) if len(begins) else np.empty((0, 3))
+        low, high = surface.lows.take(order, axis=0), surface.highs.take(order, axis=0)
+        if len(begins):
+            low, high = np.minimum.reduceat(low, begins), np.maximum.reduceat(high, begins)
         return cls(order, np.append(begins, len(order)), BoxTree.of(low, high))
 
     def firsts(self, chunks: Indices) -> Indices:

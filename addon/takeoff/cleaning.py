@@ -42,8 +42,8 @@ class Clean:
 def cleaned(meshes: Sequence[Mesh]) -> Clean:
     """The triangles of all ``meshes``, fit to be read. Raises ``TakeoffError`` where a mesh's arrays make none."""
     notes: list[str] = []
-    vertices, triangles, mesh_of = _joined(meshes, notes)
-    noise = np.array([2 * _FLOAT32_STEP * _largest(mesh.vertices) for mesh in meshes])
+    vertices, triangles, mesh_of, largest = _joined(meshes, notes)
+    noise = 2 * _FLOAT32_STEP * largest
     vertices, triangles, mesh_of, edges = _welded(vertices, triangles, mesh_of, noise)
     if edges.crowded.size or edges.same_way:
         triangles, mesh_of = _without_doubles(triangles, mesh_of, meshes, notes)
@@ -56,10 +56,9 @@ def cleaned(meshes: Sequence[Mesh]) -> Clean:
     return Clean(vertices, triangles, mates, mesh_of, noise[mesh_of], notes)
 
 
-def crosses(vertices: Floats, triangles: Indices) -> Floats:
-    """(m, 3): normals as long as twice the area."""
-    a, b, c = vertices[triangles[:, 0]], vertices[triangles[:, 1]], vertices[triangles[:, 2]]
-    (ux, uy, uz), (vx, vy, vz) = (b - a).T, (c - a).T
+def crosses(first: Floats, second: Floats, third: Floats) -> Floats:
+    """(m, 3): normals of triangles, as long as twice the area, from their corners (m, 3)."""
+    (ux, uy, uz), (vx, vy, vz) = (second - first).T, (third - first).T
     return np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])
 
 
@@ -67,24 +66,27 @@ def counted(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
-def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, Indices]:
+def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, Indices, Floats]:
+    """All vertices, all triangles, the mesh of each triangle, and the largest coordinate of each mesh."""
+    largest = np.zeros(len(meshes))
     vertices, triangles, mesh_of, base = [np.empty((0, 3))], [np.empty((0, 3), np.int64)], [np.empty(0, np.int64)], 0
     for number, mesh in enumerate(meshes):
         name = mesh.name or f"mesh {number + 1}"
         points, corners = _checked(mesh, name)
-        finite = np.isfinite(points).all(axis=1)
-        if not finite.all():
+        if len(points) and not np.isfinite(points.max() - points.min()):
+            finite = np.isfinite(points).all(axis=1)
             sound = finite[corners].all(axis=1)
             lost = counted(int((~sound).sum()), "face was", "faces were")
             notes.append(f"{lost} left out of {name}: their corners are not numbers.")
             corners, points = corners[sound], np.where(finite[:, None], points, 0.0)
         if not len(corners):
             notes.append(f"{name} holds no faces.")
+        largest[number] = max(points.max(), -points.min()) if len(points) else 0.0
         vertices.append(points)
         triangles.append(corners + base)
         mesh_of.append(np.full(len(corners), number))
         base += len(points)
-    return np.concatenate(vertices), np.concatenate(triangles), np.concatenate(mesh_of)
+    return np.concatenate(vertices), np.concatenate(triangles), np.concatenate(mesh_of), largest
 
 
 def _checked(mesh: Mesh, name: str) -> tuple[Floats, Indices]:
@@ -107,8 +109,8 @@ def _welded(
     vertices that lie on them. Collapsed triangles go."""
     used = triangles.ravel()
     group = np.repeat(mesh_of, 3)
-    kept, index = topology.weld(vertices[used], group)
-    vertices, group = vertices[used[kept]], group[kept]
+    kept, index = topology.weld(vertices.take(used, axis=0), group)
+    vertices, group = vertices.take(used.take(kept), axis=0), group[kept]
     triangles, mesh_of = _without_collapsed(index.reshape(-1, 3), mesh_of)
     edges = topology.edges(triangles, len(vertices))
     half = edges.single
@@ -232,12 +234,7 @@ def _rewound(triangles: Indices, mates: Indices, vertices: Floats, mesh_of: Indi
     if (labels[:count] == labels[count:]).any():
         notes.append("A surface that joins its own back was cut open there; check the mesh for a twisted face.")
     triangles = np.where(turned[:, None], triangles[:, [0, 2, 1]], triangles)
-    volumes = np.einsum("ij,ij->i", vertices[triangles[:, 0]], crosses(vertices, triangles))
+    first, second, third = (vertices.take(corner, axis=0) for corner in triangles.T)
+    volumes = np.einsum("ij,ij->i", first, crosses(first, second, third))
     inside_out = np.bincount(mesh_of, weights=volumes) < 0
     return np.where(inside_out[mesh_of, None], triangles[:, [0, 2, 1]], triangles)
-
-
-def _largest(points: Floats) -> float:
-    points = np.abs(np.asarray(points, float))
-    points = points[np.isfinite(points)]
-    return float(points.max()) if points.size else 0.0

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from ..geometry import polygons
 from ..geometry.frames import Floats
+from ..geometry.sections import Outline
 from ..geometry.topology import Indices
 from .chunks import Chunks
 from .profiles import Profile
@@ -84,32 +85,52 @@ def _candidates(
     owner, triangle = chunks.triangles(chunk)
     query = query[owner]
     local = np.einsum(
-        "kij,kcj->kci", axes[query], surface.vertices[surface.triangles[triangle]] - origins[query][:, None]
+        "kij,kcj->kci", axes.take(query, axis=0), surface.points(surface.triangles[triangle]) - origins[query][:, None]
     )
     near = ((local.min(axis=1) <= high[query]) & (local.max(axis=1) >= low[query])).all(axis=1)
+    query, triangle, local = query[near], triangle[near], local[near]
+    near = _crosses_box(local[..., :2], low[query, :2], high[query, :2])
     return query[near], triangle[near]
+
+
+def _crosses_box(corners: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]:
+    """Which triangles (n, 3, 2) are not parted from their boxes (n, 2) by the line of one of their own edges."""
+    middle, half = (low + high) / 2, (high - low) / 2
+    apart = np.zeros(len(corners), bool)
+    for corner in range(3):
+        start, along = corners[:, corner], corners[:, (corner + 1) % 3] - corners[:, corner]
+        apex = polygons.cross(along, corners[:, (corner + 2) % 3] - start)
+        box = polygons.cross(along, middle - start)
+        reach = np.abs(along[:, 0]) * half[:, 1] + np.abs(along[:, 1]) * half[:, 0]
+        apart |= (np.maximum(apex, 0.0) < box - reach) | (np.minimum(apex, 0.0) > box + reach)
+    return ~apart
 
 
 def _prism_boxes(profiles: Sequence[Profile], straight: Floats, needed: Floats) -> tuple[Floats, Floats]:
     """The boxes, in each end's frame, around the bore and what is in front of it."""
-    low, high = np.empty((len(profiles), 3)), np.empty((len(profiles), 3))
-    for end, profile in enumerate(profiles):
-        margin = _margin(profile)
-        low[end, :2], high[end, :2] = profile.bore.min(axis=0) + margin, profile.bore.max(axis=0) - margin
-        heights = profile.bore @ profile.rim_slope
-        low[end, 2], high[end, 2] = heights.min() - straight[end] + margin, heights.max() + needed[end]
+    counts = [len(profile.bore) for profile in profiles]
+    begins = np.cumsum(counts) - counts
+    slopes = np.repeat([profile.rim_slope for profile in profiles], counts, axis=0)
+    bores = np.concatenate([profile.bore for profile in profiles])
+    points = np.column_stack([bores, np.einsum("ij,ij->i", bores, slopes)])
+    low, high = np.minimum.reduceat(points, begins), np.maximum.reduceat(points, begins)
+    margins = np.array([_margin(profile.section.bore) for profile in profiles])
+    low += margins[:, None]
+    high[:, :2] -= margins[:, None]
+    low[:, 2] -= straight
+    high[:, 2] += needed
     return low, high
 
 
-def _margin(profile: Profile) -> float:
-    return _MARGIN_MM_PER_MM * 2 * profile.section.bore.half_width
+def _margin(bore: Outline) -> float:
+    return _MARGIN_MM_PER_MM * min(bore.width, bore.depth)
 
 
 def _of_end(surface: Surface, profile: Profile, triangles: Indices, straight: float, needed: float) -> Clearance:
     sheared = _sheared(surface, profile, triangles)
     at_rim = _AT_RIM * profile.section.outer.width
     sheared[np.abs(sheared[..., 2]) < at_rim / 4, 2] = 0.0
-    prism = CrossSection([profile.bore]).offset(-_margin(profile), miter_limit=4.0).simplify(1e-6)
+    prism = CrossSection([profile.bore]).offset(-_margin(profile.section.bore), miter_limit=4.0).simplify(1e-6)
     if prism.is_empty():
         return Clearance(None, None)
     facing = surface.normals[triangles] @ profile.frame.z
@@ -126,7 +147,7 @@ def _of_end(surface: Surface, profile: Profile, triangles: Indices, straight: fl
 
 def _sheared(surface: Surface, profile: Profile, triangles: Indices) -> Floats:
     """(n, 3, 3): corners in the end's frame, the last coordinate the depth below the rim."""
-    corners = profile.frame.to_local(surface.vertices[surface.triangles[triangles]].reshape(-1, 3))
+    corners = profile.frame.to_local(surface.points(surface.triangles[triangles]).reshape(-1, 3))
     corners[:, 2] = corners[:, :2] @ profile.rim_slope - corners[:, 2]
     return corners.reshape(-1, 3, 3)
 

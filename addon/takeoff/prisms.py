@@ -69,7 +69,7 @@ def _of_body(surface: Surface, body: int, triangles: Indices, rim: Profile | Non
     axis = rim.frame.z if rim is not None else _long_axis(surface, triangles)
     if axis is None:
         return []
-    corners = surface.vertices[surface.triangles[triangles]]
+    corners = surface.points(surface.triangles[triangles])
     along = corners @ axis
     middle = corners.mean(axis=(0, 1))
     base = Frame.along(middle + axis * ((along.min() + along.max()) / 2 - middle @ axis), axis)
@@ -145,7 +145,7 @@ def _end(
     if solid:
         lift = float((base.to_world(middle[None])[0] - frame.origin) @ normal) / float(frame.z @ normal)
         frame = Frame(frame.origin + frame.z * lift, frame.axes)
-    return Prism(body, placed(*found, frame, normal, loops[-1] * (1, up)), 0.0 if solid else departure)
+    return Prism(body, placed(*found, frame, normal, (loops[-1] * (1, up))[::up]), 0.0 if solid else departure)
 
 
 def _long_axis(surface: Surface, triangles: Indices) -> Floats | None:
@@ -180,4 +180,5 @@ def _sliced(surface: Surface, triangles: Indices, local: Floats, height: float) 
     rising = 3 * triangles[cut] + up
     border = surface.faces[rising // 3] != surface.faces[surface.mates[rising] // 3]
     loops = [points[part[border[part]]] for part in (order[a:b] for a, b in pairwise(begins.tolist()))]
-    return sorted((loop for loop in loops if len(loop) >= 3), key=lambda loop: -abs(polygons.signed_area(loop)))
+    loops = [loop if polygons.signed_area(loop) > 0 else loop[::-1] for loop in loops if len(loop) >= 3]
+    return sorted(loops, key=lambda loop: -polygons.signed_area(loop))

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,6 @@ from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outlines, off_outline
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices
-from .ends import mitre_normal
 from .rims import WALL_TILT, Loops, Rims
 from .surface import Surface
 
@@ -38,28 +38,16 @@ class Profile:
     frame: Frame
     mitre_deg: float
     mitre_direction_deg: float
+    rim_normal: Floats
+    """(3,) in the world, out of the tube."""
+    rim_slope: Floats
+    """(2,): how fast the rim rises along x and along y of the frame."""
     bore: Floats
     """(n, 2): the bore's loop in the frame, as the mesh has it, counter-clockwise."""
 
-    @property
-    def rim_normal(self) -> Floats:
-        """(3,) in the world, out of the tube."""
-        return mitre_normal(self.mitre_deg, self.mitre_direction_deg) @ self.frame.axes
 
-    @property
-    def rim_slope(self) -> Floats:
-        """(2,): how fast the rim rises along x and along y of the frame."""
-        normal = mitre_normal(self.mitre_deg, self.mitre_direction_deg)
-        return -normal[:2] / normal[2]
-
-
-@dataclass(frozen=True, eq=False)
-class _Plane:
-    """The plane square to a rim's axis, for drawing loops in."""
-
-    origin: Floats
-    x: Floats
-    y: Floats
+_Drawn = tuple[Section, Floats, float]
+"""A section, where its centre lies in the drawing plane, and by how many radians its x is turned there."""
 
 
 def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indices) -> list[Profile | None]:
@@ -70,7 +58,7 @@ def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indice
     count = len(rims.axes)
     if not count:
         return []
-    origins = rims.bore.sums(surface.vertices[rims.bore.vertices]) / rims.bore.counts[:, None]
+    origins = rims.bore.sums(surface.points(rims.bore.vertices)) / rims.bore.counts[:, None]
     x = np.eye(3)[np.abs(rims.axes).argmin(axis=1)]
     x = x - rims.axes * np.einsum("ij,ij->i", x, rims.axes)[:, None]
     x /= np.linalg.norm(x, axis=1, keepdims=True)
@@ -83,42 +71,44 @@ def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indice
     profiles: list[Profile | None] = []
     for rim in range(count):
         bore, outer = fits[rim], fits[count + rim]
-        found: tuple[Section, Floats, float] | None
+        base = Frame(origins[rim], np.array([x[rim], y[rim], rims.axes[rim]]))
         if rims.single[rim]:
             section, centre, turn = combined(bore, bore)
-            found = Section(section.outer, section.outer), centre, turn
+            found: _Drawn | None = (Section(section.outer, section.outer), centre, turn)
         else:
-            found = combined(outer, bore) if walled[rim] and not rims.shared[rim] else None
-            if (found is None or not is_tube(found[0])) and rims.face[rim] >= 0:
-                plane = _Plane(origins[rim], x[rim], y[rim])
-                by_wall = _outer_by_wall(surface, rims, rim, bore, plane, face_loops, faces)
-                found = combined(by_wall, bore) if by_wall else None
-            if found is None or not is_tube(found[0]):
-                profiles.append(None)
-                continue
-        base = Frame(origins[rim], np.array([x[rim], y[rim], rims.axes[rim]]))
-        profiles.append(placed(*found, base, rims.normals[rim], bores[rim]))
+            found = _tube(outer, bore) if walled[rim] and not rims.shared[rim] else None
+            if found is None and rims.face[rim] >= 0:
+                found = _tube(_outer_by_wall(surface, rims, rim, bore, base, face_loops, faces), bore)
+        profiles.append(placed(*found, base, rims.normals[rim], bores[rim]) if found else None)
     return profiles
 
 
+def _tube(outer: Fit | None, bore: Fit) -> _Drawn | None:
+    """The two outlines as a section, if they make a tube."""
+    found = combined(outer, bore) if outer else None
+    return found if found and is_tube(found[0]) else None
+
+
 def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats) -> list[Floats]:
-    """Each loop as a polygon (n, 2) in the plane square to its axis."""
+    """Each loop as a polygon (n, 2), counter-clockwise, in the plane square to its axis."""
     owner = loops.owner
-    arms = surface.vertices[loops.vertices] - origins[owner]
-    flat = np.column_stack([np.einsum("ij,ij->i", arms, x[owner]), np.einsum("ij,ij->i", arms, y[owner])])
-    return np.split(flat, loops.begins[1:-1])
+    arms = surface.points(loops.vertices) - origins.take(owner, axis=0)
+    flat = np.column_stack([np.einsum("ij,ij->i", arms, side.take(owner, axis=0)) for side in (x, y)])
+    areas = np.einsum("ij,ij->i", topology.vector_areas(surface.points(loops.vertices), loops.begins), np.cross(x, y))
+    drawn = (flat[begin:end] for begin, end in pairwise(loops.begins.tolist()))
+    return [polygon if area > 0 else polygon[::-1] for polygon, area in zip(drawn, areas.tolist(), strict=True)]
 
 
 def _walled(surface: Surface, rims: Rims) -> NDArray[np.bool_]:
     """Which rims have walls along the axis all around their outer loop."""
     across, owner = rims.outer.across, rims.outer.owner
     areas = np.where(across < 0, 0.0, surface.areas[across])
-    leans = np.einsum("ij,ij->i", surface.normals[across], rims.axes[owner]) ** 2
+    leans = np.einsum("ij,ij->i", surface.normals.take(across, axis=0), rims.axes.take(owner, axis=0)) ** 2
     return rims.outer.sums(leans * areas) < WALL_TILT**2 * rims.outer.sums(areas)
 
 
-def combined(outer: Fit, bore: Fit) -> tuple[Section, Floats, float]:
-    """Section, where its centre lies in the drawing plane, and by how many radians its x is turned there."""
+def combined(outer: Fit, bore: Fit) -> _Drawn:
+    """The section of two outlines drawn in one plane."""
     if outer.outline.shape == "free":
         turn = polygons.least_box_turn(outer.polygon())
         points = polygons.turned(outer.polygon(), -turn)
@@ -133,30 +123,31 @@ def combined(outer: Fit, bore: Fit) -> tuple[Section, Floats, float]:
     if inner.shape == "free" or (inner.shape != "circle" and abs(aslant - math.pi / 4) * inner.width / 2 > tolerance):
         return Section(outline, Outline.free(polygons.turned(bore.polygon() - centre, -turn))), centre, turn
     inner = _outline_in_turned(inner, int(quarters))
-    off = polygons.turned(bore.centre - centre, -turn)
-    if np.hypot(*off) > tolerance:
-        inner = replace(inner, centre=(float(off[0]), float(off[1])))
+    x, y = (bore.centre - centre).tolist()
+    if math.hypot(x, y) > tolerance:
+        x, y = polygons.turned(np.array([x, y]), -turn).tolist()
+        inner = replace(inner, centre=(x, y))
     return Section(outline, inner), centre, turn
-
-
-def _box(outline: Outline) -> Floats:
-    """(2, 2): least and greatest coordinates."""
-    if outline.points is not None:
-        return np.array([outline.points.min(axis=0), outline.points.max(axis=0)])
-    half = np.array([outline.width, outline.depth]) / 2
-    return np.array([outline.centre - half, outline.centre + half])
 
 
 def is_tube(section: Section) -> bool:
     """Whether the wall is thin, and much the same on all four sides."""
-    outer, bore = _box(section.outer), _box(section.bore)
-    walls = np.concatenate([bore[0] - outer[0], outer[1] - bore[1]])
-    thin = walls.mean() < THICKEST_WALL * 2 * section.outer.half_width
-    return bool(walls.min() > 0 and thin and walls.min() > _LEAST_EVEN * walls.max())
+    (left, bottom, right, top), (bore_left, bore_bottom, bore_right, bore_top) = _box(section.outer), _box(section.bore)
+    walls = bore_left - left, bore_bottom - bottom, right - bore_right, top - bore_top
+    thin = sum(walls) / 4 < THICKEST_WALL * 2 * section.outer.half_width
+    return min(walls) > 0 and thin and min(walls) > _LEAST_EVEN * max(walls)
+
+
+def _box(outline: Outline) -> tuple[float, float, float, float]:
+    """Least x and y, greatest x and y."""
+    if outline.points is not None:
+        return *outline.points.min(axis=0).tolist(), *outline.points.max(axis=0).tolist()
+    x, y = outline.centre
+    return x - outline.width / 2, y - outline.depth / 2, x + outline.width / 2, y + outline.depth / 2
 
 
 def _outer_by_wall(
-    surface: Surface, rims: Rims, rim: int, fit: Fit, plane: _Plane, face_loops: Loops, faces: Indices
+    surface: Surface, rims: Rims, rim: int, fit: Fit, plane: Frame, face_loops: Loops, faces: Indices
 ) -> Fit | None:
     """The outer outline of a rim whose face goes on into other parts: the bore moved outward by the wall.
 
@@ -170,7 +161,7 @@ def _outer_by_wall(
     if not free.any():
         return None
     start, end = (
-        np.column_stack([(surface.vertices[corners] - plane.origin) @ axis for axis in (plane.x, plane.y)])
+        plane.to_local(surface.points(corners))[:, :2]
         for corners in (loops.vertices[free], surface.ends_of(loops.half_edges[free]))
     )
     # How far the border lies outside the bore, at the ends of each edge and at its quarters.
@@ -191,7 +182,7 @@ def _outer_by_wall(
     if not enough.size:
         return None
     wall = float(np.median(walls[enough[0] : within[enough[0]]]))
-    sizes = np.linalg.norm(topology.vector_areas(surface.vertices[loops.vertices], loops.begins), axis=1)
+    sizes = np.linalg.norm(topology.vector_areas(surface.points(loops.vertices), loops.begins), axis=1)
     chambers = np.flatnonzero((sizes < _LARGEST_CHAMBER * sizes[own]) & (sizes < sizes.max()))
     if (at[0][np.isin(loops.owner[free], chambers)] < _LEAST_BETWEEN * wall).any():
         return None
@@ -199,18 +190,16 @@ def _outer_by_wall(
 
 
 def placed(section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats) -> Profile:
-    """The profile with its frame turned so that equal fittings get equal directions."""
-    lean = base.axes @ normal
-    mitre = math.degrees(math.atan2(math.hypot(lean[0], lean[1]), lean[2]))
-    height = -(centre @ lean[:2]) / lean[2]
-    origin = base.origin + base.axes.T @ np.array([*centre, height])
-    turn_deg = math.degrees(turn)
-    section, turn_deg = _canonical(section, turn_deg)
+    """The profile with its frame turned so that equal fittings get equal directions. ``bore`` runs
+    counter-clockwise."""
+    lean_x, lean_y, lean_z = (base.axes @ normal).tolist()
+    mitre = math.degrees(math.atan2(math.hypot(lean_x, lean_y), lean_z))
+    section, turn_deg = _canonical(section, math.degrees(turn))
     direction = 0.0
     if mitre < _SQUARE_CUT_DEG:
-        mitre = 0.0
+        mitre, lean_x, lean_y, normal = 0.0, 0.0, 0.0, base.z
     else:
-        direction = math.degrees(math.atan2(lean[1], lean[0])) - turn_deg
+        direction = math.degrees(math.atan2(lean_y, lean_x)) - turn_deg
         folds = _folds(section)
         if not folds:
             turn_deg, direction = turn_deg + direction, 0.0
@@ -220,9 +209,16 @@ def placed(section: Section, centre: Floats, turn: float, base: Frame, normal: F
             turn_deg, direction = turn_deg + steps * period, max(direction - steps * period, 0.0)
             if folds == 4:
                 section = _quarter_turned(section, steps)
-    frame = Frame(origin, base.axes).turned(turn_deg)
-    bore = bore if polygons.signed_area(bore) > 0 else bore[::-1]
-    return Profile(section, frame, mitre, direction, polygons.turned(bore - centre, -math.radians(turn_deg)))
+    cos, sin = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+    rise_x, rise_y = -lean_x / lean_z, -lean_y / lean_z
+    x, y = centre.tolist()
+    # The first three rows are the frame's axes, the last is its origin, all in the base's axes.
+    rows = np.array([[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0], [x, y, x * rise_x + y * rise_y]])
+    world = rows @ base.axes
+    frame = Frame(base.origin + world[3], world[:3])
+    plane = rows[:2, :2]
+    slope = np.array([cos * rise_x + sin * rise_y, cos * rise_y - sin * rise_x])
+    return Profile(section, frame, mitre, direction, normal, slope, (bore - centre) @ plane.T)
 
 
 def _folds(section: Section) -> int:
@@ -250,10 +246,10 @@ def _canonical(section: Section, turn_deg: float) -> tuple[Section, float]:
         towards = math.degrees(math.atan2(section.bore.centre[1], section.bore.centre[0]))
         bore = replace(section.bore, centre=(math.hypot(*section.bore.centre), 0.0))
         return Section(section.outer, bore), turn_deg + towards
-    tolerance = 2 * FIT_TOLERANCE * section.outer.width
-    weight = polygons.centroid(section.outer.polygon()) + polygons.centroid(section.bore.polygon())
     if section.outer.shape != "free" and section.bore.shape != "free" and not any(section.bore.centre):
         return section, turn_deg
+    tolerance = 2 * FIT_TOLERANCE * section.outer.width
+    weight = polygons.centroid(section.outer.polygon()) + polygons.centroid(section.bore.polygon())
     square = abs(section.outer.width - section.outer.depth) < tolerance
     quarters = (0, 1, 2, 3) if square else (0, 2)
 

@@ -55,7 +55,7 @@ class Loops:
         counts = self.counts[chosen]
         begins = np.concatenate([[0], np.cumsum(counts)])
         places = np.repeat(self.begins[:-1][chosen] - begins[:-1], counts) + np.arange(begins[-1])
-        return Loops(self.half_edges[places], begins, self.vertices[places], self.across[places])
+        return Loops(self.half_edges.take(places), begins, self.vertices.take(places), self.across.take(places))
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,13 +124,12 @@ def axis_of_walls(normals: Floats, weights: Floats, begins: Indices) -> tuple[Fl
 def _loops_of_faces(surface: Surface) -> tuple[Loops, Indices]:
     """The loops around planar faces, and the face of each."""
     sizes = np.bincount(surface.faces, minlength=len(surface.faces))
-    large = np.flatnonzero(sizes[surface.faces] >= _LEAST_FACE)
+    large = np.flatnonzero(sizes.take(surface.faces) >= _LEAST_FACE)
     half = (3 * large[:, None] + np.arange(3)).ravel()
-    mate = surface.mates[half]
-    own = surface.faces[half // 3]
-    edge = half[(mate < 0) | (surface.faces[mate // 3] != own)]
+    mate = surface.mates.take(half)
+    edge = half[(mate < 0) | (surface.faces.take(mate // 3) != surface.faces.take(half // 3))]
     loops = _chained(surface, edge)
-    mates = surface.mates[loops.half_edges]
+    mates = surface.mates.take(loops.half_edges)
     loops = Loops(loops.half_edges, loops.begins, loops.vertices, np.where(mates < 0, -1, mates // 3))
     return loops, surface.faces[loops.half_edges[loops.begins[:-1]] // 3]
 
@@ -148,7 +147,7 @@ def _chained(surface: Surface, border: Indices) -> Loops:
 def _rings(surface: Surface, loops: Loops, faces: Indices) -> tuple[Indices, Indices, Indices, NDArray[np.bool_]]:
     """Holes in planar faces as bores: the face's outermost loop, the hole's loop, the face, and whether the face has
     more than these two."""
-    sizes = np.linalg.norm(topology.vector_areas(surface.vertices[loops.vertices], loops.begins), axis=1)
+    sizes = np.linalg.norm(topology.vector_areas(surface.points(loops.vertices), loops.begins), axis=1)
     order = np.lexsort((-sizes, faces))
     begins = np.flatnonzero(np.diff(faces[order], prepend=-1))
     counts = np.diff(np.append(begins, len(order)))
@@ -160,10 +159,10 @@ def _rings(surface: Surface, loops: Loops, faces: Indices) -> tuple[Indices, Ind
 
 def _nested(surface: Surface, loops: Loops) -> tuple[Indices, Indices]:
     """Open loops of which one lies around the other in one plane, (n, 2) outer first, and those that are alone."""
-    areas = topology.vector_areas(surface.vertices[loops.vertices], loops.begins)
+    areas = topology.vector_areas(surface.points(loops.vertices), loops.begins)
     sizes = np.linalg.norm(areas, axis=1)
     normals = areas / np.maximum(sizes, 1e-300)[:, None]
-    middles = loops.sums(surface.vertices[loops.vertices]) / np.maximum(loops.counts, 1)[:, None]
+    middles = loops.sums(surface.points(loops.vertices)) / np.maximum(loops.counts, 1)[:, None]
     reach = 0.2 * np.sqrt(sizes)
     a, b = topology.close_pairs(middles, np.zeros(len(sizes), np.int64), reach)
     a, b = np.where(sizes[a] > sizes[b], a, b), np.where(sizes[a] > sizes[b], b, a)
@@ -211,17 +210,17 @@ def _with_axes(
     wall = np.where(around.across < 0, 0, around.across)
     known = around.across >= 0
     weights = np.where(known, surface.areas[wall], 0.0)
-    axes, shares = axis_of_walls(surface.normals[wall], weights, around.begins[:-1])
+    axes, shares = axis_of_walls(surface.normals.take(wall, axis=0), weights, around.begins[:-1])
     owner = around.owner
 
-    normals = topology.vector_areas(surface.vertices[around.vertices], around.begins)
+    normals = topology.vector_areas(surface.points(around.vertices), around.begins)
     sizes = np.sqrt(np.linalg.norm(normals, axis=1))
     normals /= np.maximum(sizes, 1e-150)[:, None] ** 2
-    points = surface.vertices[around.vertices]
+    points = surface.points(around.vertices)
     middles = around.sums(points) / around.counts[:, None]
     heights = np.einsum("ij,ij->i", points - middles[owner], normals[owner])
     bumps = np.maximum.reduceat(np.abs(heights), around.begins[:-1])
-    into_wall = surface.vertices[surface.triangles[wall]].mean(axis=1) - points
+    into_wall = surface.points(surface.triangles[wall]).mean(axis=1) - points
     below = around.sums(np.where(known, np.einsum("ij,ij->i", into_wall, normals[owner]), 0.0))
     normals = np.where(below[:, None] > 0, -normals, normals)
     lean = np.einsum("ij,ij->i", axes, normals)

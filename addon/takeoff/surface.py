@@ -31,6 +31,9 @@ class Surface:
     normals: Floats
     """(m, 3) unit normals, out of the material where the body is closed; nought for triangles without area."""
     areas: Floats
+    lows: Floats
+    """(m, 3): least coordinates of each triangle's corners."""
+    highs: Floats
     noise: Floats
     """(m,): how far the triangle's coordinates may be off, by the float32 that most files hold."""
     faces: Indices
@@ -51,7 +54,11 @@ class Surface:
 
     def ends_of(self, half_edges: Indices) -> Indices:
         """The vertices at which half-edges end."""
-        return self.triangles.ravel()[half_edges - half_edges % 3 + (half_edges + 1) % 3]
+        return self.starts.take(topology.next_in_triangle(half_edges))
+
+    def points(self, vertices: Indices) -> Floats:
+        """The coordinates (..., 3) of vertices."""
+        return self.vertices.take(vertices, axis=0)
 
 
 def read_surface(meshes: Sequence[Mesh]) -> Surface:
@@ -62,12 +69,15 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     clean = cleaned(meshes)
     vertices, triangles, mates, noise, notes = clean.vertices, clean.triangles, clean.mates, clean.noise, clean.notes
     mesh_of = clean.mesh_of
-    doubled = crosses(vertices, triangles)
+    first, second, third = (vertices.take(corner, axis=0) for corner in triangles.T)
+    lows = np.minimum(np.minimum(first, second), third)
+    highs = np.maximum(np.maximum(first, second), third)
+    doubled = crosses(first, second, third)
     lengths = np.sqrt(np.einsum("ij,ij->i", doubled, doubled))
     normals = doubled / np.maximum(lengths, 1e-300)[:, None]
     faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, noise)
-    volumes = np.einsum("ij,ij->i", vertices[triangles[:, 0]], doubled)
-    bodies, inside_out = _with_cavities(bodies, mesh_of, vertices[triangles], volumes)
+    volumes = np.einsum("ij,ij->i", first, doubled)
+    bodies, inside_out = _with_cavities(bodies, mesh_of, lows, highs, volumes)
     names, body_meshes = _body_names(bodies, mesh_of, meshes)
     closed = np.bincount(bodies, weights=(mates.reshape(-1, 3) < 0).any(axis=1), minlength=len(names)) == 0
     inside_out &= closed
@@ -81,6 +91,8 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
         mates,
         normals,
         lengths / 2,
+        lows,
+        highs,
         noise,
         faces,
         walls,
@@ -99,19 +111,22 @@ def _labels(
     count = len(triangles)
     half = np.flatnonzero(mates > np.arange(len(mates)))
     a, b = half // 3, mates[half] // 3
-    cosine = np.einsum("ij,ij->i", normals[a], normals[b])
+    cosine = np.einsum("ij,ij->i", normals.take(a, axis=0), normals.take(b, axis=0))
     smooth = cosine > _SMOOTH
     flat = cosine > np.sqrt(1 - _FLAT**2)
     # Noise tips the normals of slivers. They lie flat if their far corner is no further off than noise explains.
-    edges = vertices[triangles.ravel()[half]] - vertices[triangles.ravel()[mates[half]]]
-    height = np.minimum(doubled[a], doubled[b]) / np.maximum(np.linalg.norm(edges, axis=1), 1e-300)
-    thin = ~flat & (height * np.sqrt(np.clip(1 - cosine**2, 0, 1)) < 8 * noise[a])
-    if thin.any():
+    bent = np.flatnonzero(~flat)
+    start, end = (vertices.take(triangles.ravel()[side], axis=0) for side in (half[bent], mates[half[bent]]))
+    squares = np.einsum("ij,ij->i", end - start, end - start)
+    smaller = np.minimum(doubled[a[bent]], doubled[b[bent]])
+    off = smaller**2 * (1 - cosine[bent] ** 2)
+    thin = bent[off < (8 * noise[a[bent]]) ** 2 * squares]
+    if thin.size:
         # A triangle without height would join whatever meets at it; it goes with the neighbour at its longest edge.
         sides = vertices[triangles[:, [1, 2, 0]]] - vertices[triangles]
         longest = np.linalg.norm(sides, axis=2).argmax(axis=1)
-        smaller = np.where(doubled[a] < doubled[b], half, mates[half])
-        flat |= thin & (longest[smaller // 3] == smaller % 3)
+        sliver = np.where(doubled[a[thin]] < doubled[b[thin]], half[thin], mates[half[thin]])
+        flat[thin] = longest[sliver // 3] == sliver % 3
     faces = topology.components(count, a[flat], b[flat])
     walls = _merged(faces, a[smooth], b[smooth])
     return _numbered(faces), _numbered(walls), _numbered(_merged(walls, a, b))
@@ -119,19 +134,19 @@ def _labels(
 
 def _merged(labels: Indices, a: Indices, b: Indices) -> Indices:
     """Labels merged further by the pairs ``a``, ``b``."""
-    a, b = labels[a], labels[b]
+    a, b = labels.take(a), labels.take(b)
     apart = a != b
-    return topology.components(len(labels), a[apart], b[apart])[labels]
+    return topology.components(len(labels), a[apart], b[apart]).take(labels)
 
 
 def _numbered(labels: Indices) -> Indices:
     """Labels that each name their least member, as 0, 1, ..."""
     leads = labels == np.arange(len(labels))
-    return (np.cumsum(leads) - 1)[labels]
+    return (np.cumsum(leads) - 1).take(labels)
 
 
 def _with_cavities(
-    bodies: Indices, mesh_of: Indices, corners: Floats, volumes: Floats
+    bodies: Indices, mesh_of: Indices, lows: Floats, highs: Floats, volumes: Floats
 ) -> tuple[Indices, NDArray[np.bool_]]:
     """Bodies whose cavities, which wind the other way round, count as theirs, and which bodies are inside out."""
     if not len(bodies):
@@ -141,8 +156,8 @@ def _with_cavities(
     if not negative.any():
         return bodies, negative
     low, high = np.full((count, 3), np.inf), np.full((count, 3), -np.inf)
-    np.minimum.at(low, bodies, corners.min(axis=1))
-    np.maximum.at(high, bodies, corners.max(axis=1))
+    np.minimum.at(low, bodies, lows)
+    np.maximum.at(high, bodies, highs)
     meshes = np.empty(count, np.int64)
     meshes[bodies] = mesh_of
     holder = np.arange(count)

@@ -127,7 +127,7 @@ def _goes_round(surface: Surface, profile: Profile, stop: int, piece: NDArray[np
     border, begins = topology.borders(surface.mates, half[(mates < 0) | ~piece[mates // 3]])
     loop = int(np.searchsorted(begins, np.flatnonzero(border == stop)[0], side="right")) - 1
     border = border[begins[loop] : begins[loop + 1]]
-    around = profile.frame.to_local(surface.vertices[surface.starts[border]])[:, :2]
+    around = profile.frame.to_local(surface.points(surface.starts[border]))[:, :2]
     ahead = np.roll(around, -1, axis=0)
     turns = np.arctan2(polygons.cross(around, ahead), np.einsum("ij,ij->i", around, ahead))
     return abs(float(turns.sum())) > np.pi

@@ -115,11 +115,21 @@ def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profil
     bends = (stop >= 0) & (beyond >= 0) & np.isin(beyond_keys, bore_keys)
     reach = _reach(surface, index, plane, bore_keys, walls)
     outer_reach = _reach(surface, index, plane, outer_keys, walls)
-    faces = np.flatnonzero(rims.face >= 0)
-    between = surface.walls[rims.bore.half_edges[rims.bore.begins[:-1]][faces] // 3]
-    own = np.unique(np.concatenate([bore_keys, outer_keys, faces * walls + between]))
+    own = np.unique(np.concatenate([bore_keys, outer_keys, _face_keys(surface, rims, bore_keys, walls)]))
     straight = np.where(np.isfinite(straight), straight, reach)
     return Runs(straight, stop, reach, outer_reach, bends, bore_keys, own, walls, pieces)
+
+
+def _face_keys(surface: Surface, rims: Rims, bore_keys: Indices, walls: int) -> Indices:
+    """Keys ``rim * walls + wall`` of the faces of each rim and of the rims at the other ends of its bore."""
+    rim, wall = np.divmod(bore_keys, walls)
+    order = np.argsort(wall, kind="stable")
+    begins = np.searchsorted(wall[order], np.arange(walls + 1))
+    key, place = spans(begins, wall)
+    one, other = rim[key], rim[order[place]]
+    faced = rims.face[other] >= 0
+    faces = surface.walls[rims.bore.half_edges[rims.bore.begins[:-1]] // 3]
+    return one[faced] * walls + faces[other[faced]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +144,7 @@ class _RimPlanes:
 
     @classmethod
     def of(cls, profiles: Sequence[Profile]) -> _RimPlanes:
-        axes = np.array([profile.frame.z for profile in profiles]).reshape(-1, 3)
+        axes = np.array([profile.frame.axes[2] for profile in profiles]).reshape(-1, 3)
         normals = np.array([profile.rim_normal for profile in profiles]).reshape(-1, 3)
         slopes = -normals / np.einsum("ij,ij->i", normals, axes)[:, None]
         width = np.array([profile.section.outer.width for profile in profiles])
@@ -144,13 +154,14 @@ class _RimPlanes:
 
     def depths(self, points: Floats, rims: Indices) -> Floats:
         """How far down the axis from the rim's plane each point lies."""
-        return np.einsum("ij,ij->i", points - self.origins[rims], self.slopes[rims])
+        return np.einsum("ij,ij->i", points - self.origins.take(rims, axis=0), self.slopes.take(rims, axis=0))
 
 
 def _beside(surface: Surface, loops: Loops, walls: int) -> Indices:
     """Sorted keys ``loop * walls + wall`` of the walls beside loops."""
     known = loops.across >= 0
-    return np.unique(loops.owner[known] * walls + surface.walls[loops.across[known]])
+    keys = loops.owner[known] * walls + surface.walls[loops.across[known]]
+    return np.unique(keys[np.flatnonzero(np.diff(keys, prepend=-1))])
 
 
 def _is_square(index: WallIndex, plane: _RimPlanes, keys: Indices) -> NDArray[np.bool_]:
@@ -184,12 +195,14 @@ def _first_border(
 def _border(surface: Surface, plane: _RimPlanes, half: Indices, rim: Indices) -> tuple[Floats, NDArray[np.bool_]]:
     """How deep each half-edge of a wall's border begins, and whether it is no end of the wall: an edge of the rim
     itself, or a seam along the tube that was never closed."""
-    start, end = surface.vertices[surface.starts[half]], surface.vertices[surface.ends_of(half)]
+    start, end = surface.points(surface.starts.take(half)), surface.points(surface.ends_of(half))
     from_rim, to_rim = plane.depths(start, rim), plane.depths(end, rim)
-    along = end - start
-    upright = np.abs(np.einsum("ij,ij->i", along, plane.axes[rim])) > 0.9999 * np.linalg.norm(along, axis=1)
-    on_rim = np.maximum(np.abs(from_rim), np.abs(to_rim)) < plane.level[rim] + 4 * surface.noise[half // 3]
-    return np.minimum(from_rim, to_rim), on_rim | (upright & (surface.mates[half] < 0))
+    inner = np.maximum(np.abs(from_rim), np.abs(to_rim)) < plane.level.take(rim) + 4 * surface.noise.take(half // 3)
+    seam = np.flatnonzero(surface.mates.take(half) < 0)
+    along = end[seam] - start[seam]
+    upright = np.abs(np.einsum("ij,ij->i", along, plane.axes[rim[seam]])) > 0.9999 * np.linalg.norm(along, axis=1)
+    inner[seam[upright]] = True
+    return np.minimum(from_rim, to_rim), inner
 
 
 def _straight_piece(
@@ -205,7 +218,7 @@ def _straight_piece(
     _, triangles = chunks.triangles(chunks.tree.near(frame.origin[None], frame.axes[None], *box)[1])
     triangles = np.sort(triangles[surface.bodies[triangles] == body])
     corners, place = np.unique(surface.triangles[triangles], return_inverse=True)
-    points = surface.vertices[corners]
+    points = surface.points(corners)
     off = np.abs(off_outline(bore, frame.to_local(points)[:, :2])[0])
     above = plane.depths(points, np.full(len(points), rim)) < -plane.level[rim] - 4 * surface.noise[triangles].max()
     return triangles[((off < tolerance) & ~above)[place.reshape(-1, 3)].all(axis=1)]
@@ -232,12 +245,12 @@ def _reach(surface: Surface, index: WallIndex, plane: _RimPlanes, keys: Indices,
     square = _is_square(index, plane, keys)
     key, place = spans(index.edge_begins, keys[square] % walls)
     rim = (keys[square] // walls)[key]
-    np.maximum.at(reach, rim, plane.depths(surface.vertices[surface.starts[index.edges[place]]], rim))
+    np.maximum.at(reach, rim, plane.depths(surface.points(surface.starts[index.edges[place]]), rim))
     for key_left in keys[~square].tolist():
         own, wall = divmod(key_left, walls)
         triangles = index.triangles_of(np.array([wall]))
         triangles = triangles[np.abs(surface.normals[triangles] @ plane.axes[own]) < 0.1]
-        corners = surface.vertices[surface.triangles[triangles].ravel()]
+        corners = surface.points(surface.triangles[triangles].ravel())
         depths = plane.depths(corners, np.full(len(corners), own))
         reach[own] = max(reach[own], float(depths.max(initial=0.0)))
     return reach
