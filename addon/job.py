@@ -8,14 +8,17 @@ all go this way.
 from __future__ import annotations
 
 import datetime
+from collections import Counter
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import asdict, dataclass, replace
 
 from .bench.job_sheet import job_sheet_html
 from .bench.order_list import ends_csv, fittings_csv
 from .bench.plate import Footprint, PlateError, Plates, lay_out
-from .bench.quantities import quantities, work_of_print
-from .bench.sheet import JobSheet, SheetFitting, say_ranges
+from .bench.quantities import Quantities, quantities, work_of_print
+from .bench.sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
+from .bench.shop_entries import Prices, PrintRun
+from .bench.statistic import Statistic
 from .files.atomic import FileSet
 from .files.errors import FileError
 from .files.names import safe_name
@@ -26,12 +29,14 @@ from .fitting import Fitting, GapBand, RecipeError, design, fit_band
 from .fitting.recipe import Recipe
 from .geometry.mesh import Mesh
 from .geometry.sections import Section
+from .geometry.units import say_mm
 from .jobfile import Job, JobError
-from .report import result_json
+from .ladders import make_ladders, write_ladders
+from .report import book_notes, result_json
 from .review import Finding, Review, review_fit, review_fitting
 from .review.gap import gap_findings
 from .takeoff import Takeoff, TakeoffError, TubeEnd, split_bodies, take_off
-from .trade.processes import material_named
+from .trade.fits import fit_named
 from .trade.sizes import section_name
 from .trade.tables import UnknownNameError
 
@@ -52,6 +57,20 @@ class Batch:
     section: Section
     """With the measured bore where there is one. Of the batch's sections it is the one with the tightest bore."""
     ends: tuple[TubeEnd, ...]
+    correction: Statistic | None = None
+    """What the shop book adds to a gap a side that is wanted, in mm."""
+
+    @property
+    def added_mm(self) -> float:
+        return round(self.correction.mean, 4) if self.correction else 0.0
+
+    @property
+    def drawn(self) -> Recipe:
+        """The recipe with the gap that comes out as the one that is wanted."""
+        if not self.added_mm:
+            return self.recipe
+        wanted = fit_named(self.recipe.fit).gap_mm if self.recipe.gap_mm is None else self.recipe.gap_mm
+        return replace(self.recipe, gap_mm=round(wanted + self.added_mm, 4))
 
     @property
     def clear_depth_mm(self) -> float:
@@ -65,6 +84,7 @@ class Made:
     batch: Batch
     fitting: Fitting
     gap: GapBand
+    """Once the print has come out as the shop book's correction, if there is one, has it."""
     review: Review
     findings: tuple[Finding, ...]
     """Of the review and the gap."""
@@ -95,6 +115,9 @@ class JobResult:
     plates: Plates
     files: tuple[WrittenFile, ...]
     notes: tuple[str, ...]
+    quantities: Quantities | None = None
+    """Of all plates, without the fit ladders; None where nothing is printed."""
+    ladders: tuple[SheetLadder, ...] = ()
 
 
 def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) -> JobResult:
@@ -147,13 +170,26 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
     yield "Laying out the plate", 0.6
     parts = [part_of(job, one) for one in made]
     plates = lay_out_all(job, made, parts)
+    amounts = quantities_of(job, made, plates)
+    ladders, missing = make_ladders(job, made, ALIKE_MM)
+    notes = (*takeoff.notes, *book_notes(job, batches), *missing)
 
     yield "Writing and reading back the files", 0.7
     try:
         with FileSet() as files:
             made, written = write_print_files(job, made, parts, plates, files)
+            ladders, rungs = write_ladders(job, ladders, files)
             result = JobResult(
-                job, tuple(bodies), takeoff.ends, tuple(made), tuple(findings), plates, written, takeoff.notes
+                job,
+                tuple(bodies),
+                takeoff.ends,
+                tuple(made),
+                tuple(findings),
+                plates,
+                (*written, *rungs),
+                notes,
+                amounts,
+                ladders,
             )
             write_papers(result, files)
     except FileError as error:
@@ -167,7 +203,8 @@ def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
     for end in ends:
         if not end.open:
             continue
-        one = Batch("", job.recipe_for(end.section), job.measured_section(end.section), (end,))
+        recipe, section = job.recipe_for(end.section), job.measured_section(end.section)
+        one = Batch("", recipe, section, (end,), job.gap_correction(section))
         for index, batch in enumerate(batches):
             if _alike(batch, one):
                 tightest = min(batch.section, one.section, key=lambda section: section.bore.half_width)
@@ -198,14 +235,20 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
 def designed(batch: Batch, facets: int | None = None) -> Fitting:
     """The fitting of a batch. Raises ``RecipeError``."""
     end = batch.ends[0]
-    return design(
-        batch.recipe,
-        batch.section,
-        mitre_deg=end.mitre_deg,
-        mitre_direction_deg=end.mitre_direction_deg,
-        clear_depth_mm=batch.clear_depth_mm,
-        facets=facets,
-    )
+    try:
+        return design(
+            batch.drawn,
+            batch.section,
+            mitre_deg=end.mitre_deg,
+            mitre_direction_deg=end.mitre_direction_deg,
+            clear_depth_mm=batch.clear_depth_mm,
+            facets=facets,
+        )
+    except RecipeError as refusal:
+        if refusal.field != "gap_mm" or not batch.added_mm or not isinstance(refusal.works, float):
+            raise
+        said = f"{refusal}, and the shop book adds {say_mm(batch.added_mm)} to the gap that is asked for"
+        raise RecipeError("gap_mm", said, round(refusal.works - batch.added_mm, 4)) from None
 
 
 def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
@@ -213,10 +256,12 @@ def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
     measured = job.measured_for(batch.ends[0].section)
     off = measured.off_mm if measured else None
     try:
-        gap = fit_band(fitting, job.process, job.tube, bore_tolerance_mm=off)
+        tube = job.tube_for(batch.ends[0].section)
+        gap = fit_band(fitting, job.process, tube, bore_tolerance_mm=off, material=job.material)
     except UnknownNameError as error:
         raise JobError(str(error)) from error
-    reviewed = review_fitting(fitting, job.process, batch.id)
+    gap = replace(gap, nominal=round(gap.nominal - batch.added_mm, 4))
+    reviewed = review_fitting(fitting, job.process, batch.id, job.material)
     return Made(
         batch,
         fitting,
@@ -272,6 +317,7 @@ def part_of(job: Job, made: Made) -> Part:
     about = {
         "fitting": made.id,
         "section": section_name(made.fitting.section),
+        "gap_wanted_mm": f"{made.gap.nominal:.7g}",
         "process": job.process.name,
         "material": job.process.material,
         **{key: f"{value:.7g}" if isinstance(value, float) else str(value) for key, value in recipe},
@@ -304,8 +350,8 @@ def write_print_files(
         about = {"Title": f"{job.name}, {said} of {plates.count}{times}", "process": job.process.name}
         path = folder / safe_name(f"{job.name} {said}")
         written.append(write_3mf(path, parts, spots, unit=unit, metadata=about, shrink_percent=shrink, files=files))
-        for part in sorted({spot.part for spot in spots}):
-            holders[part].append(written[-1].path.name)
+        for index in sorted({spot.part for spot in spots}):
+            holders[index].append(written[-1].path.name)
     if "stl" in job.output.formats:
         for part, holder in zip(parts, holders, strict=True):
             path = folder / safe_name(f"{job.name} {part.name}")
@@ -329,22 +375,33 @@ def write_papers(result: JobResult, files: FileSet) -> None:
         files.add(folder / paper, content, len)
 
 
+def quantities_of(job: Job, made: Sequence[Made], plates: Plates) -> Quantities | None:
+    """Material, time and cost of all plates, with what the shop book knows; None where nothing is printed."""
+    if not made:
+        return None
+    works = [work_of_print(one.review.printed, job.process) if one.review.printed else None for one in made]
+    loads: list[Counter[int]] = [Counter() for _ in range(plates.count)]
+    for spot in plates.placements:
+        loads[spot.plate][spot.part] += 1
+    return quantities(
+        ([(work, count) for part, count in load.items() if (work := works[part])] for load in loads),
+        job.process,
+        job.material,
+        job.book.all(PrintRun),
+        job.book.get(Prices, job.process.name),
+    )
+
+
 def job_sheet_of(result: JobResult) -> JobSheet:
     """What the bench is told."""
     job = result.job
-    material = material_named(job.process.material)
     number = {id(end): position for position, end in enumerate(result.ends, 1)}
     parts = [part_of(job, one) for one in result.made]
-    works = [work_of_print(one.review.printed, job.process) if one.review.printed else None for one in result.made]
-    plates = [
-        [(work, 1) for spot in result.plates.on(plate) if (work := works[spot.part])]
-        for plate in range(result.plates.count)
-    ]
     return JobSheet(
         title=job.name,
         date=datetime.date.today().isoformat(),
         process=job.process,
-        material=material,
+        material=job.material,
         fittings=tuple(
             SheetFitting.reviewed(
                 one.id,
@@ -353,6 +410,8 @@ def job_sheet_of(result: JobResult) -> JobSheet:
                 [number[id(end)] for end in one.batch.ends],
                 one.spares,
                 one.gap.root_sum_square,
+                one.batch.added_mm,
+                excess.mean if (excess := job.print_excess(one.batch.section)) else 0.0,
             )
             for one in result.made
         ),
@@ -360,7 +419,8 @@ def job_sheet_of(result: JobResult) -> JobSheet:
         bodies=result.bodies,
         footprints=footprints(result.made, parts),
         plates=result.plates,
-        quantities=quantities(plates, job.process, material),
+        quantities=result.quantities,
+        ladders=result.ladders,
         findings=tuple(finding for finding in result.findings if finding.check == "recipe"),
         notes=result.notes,
     )

@@ -10,21 +10,31 @@ import difflib
 import tomllib
 import types
 from collections.abc import Iterable, Mapping
-from dataclasses import MISSING, dataclass, fields, replace
+from dataclasses import MISSING, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
+from .bench.fit_ladder import STEP_MM, STEPS, gaps_around
+from .bench.shop_book import ShopBook
+from .bench.shop_entries import FitReading, MeasuredTube, Preset, gap_correction, print_excess
+from .bench.shop_file import ShopBookError, open_book
+from .bench.statistic import Statistic
 from .bench.toml_text import toml_text
 from .fitting.recipe import Recipe
 from .geometry.sections import Section
 from .geometry.units import parse_length
-from .trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, process_named, processes
+from .trade.processes import DEFAULT_PROCESS, Material, Process, ProcessError, check_process, materials, processes
+from .trade.tables import UnknownNameError, find_row
 
 CALIPER_MM = 0.05
 """How far a caliper's reading of a bore may be off; common practice, no source."""
 
 AUTOMATIC = "auto"
 """What a number that may be left out can be set to, for an entry to undo what was set above it."""
+
+MOST_STEPS = 100
+LEAST_STEP_MM = 0.01
+"""Of a fit ladder: the marks have two decimals."""
 
 Unit = Literal["mm", "cm", "m", "in"]
 Format = Literal["3mf", "stl"]
@@ -84,11 +94,40 @@ class Measured:
     match: Match
     bore_width_mm: tuple[float, ...]
     bore_depth_mm: tuple[float, ...] = ()
+    seam_mm: float | None = None
+    """How far the weld seam stands into the bore; None where the job's counts."""
+    book_name: str = ""
+    """What the shop book calls the tube; empty for the job's own readings."""
+
+    @classmethod
+    def of_book(cls, tube: MeasuredTube) -> Measured:
+        match = Match(tube.kind, tube.width_mm, tube.depth_mm, tube.wall_mm)
+        return cls(match, (tube.bore_width_mm,), (tube.bore_depth_mm,), tube.seam_mm, tube.name)
 
     @property
     def off_mm(self) -> float:
         """± on the bore's width: how far the readings lie apart, at least what a caliper tells."""
         return max(CALIPER_MM, *(max(some) - min(some) for some in (self.bore_width_mm, self.bore_depth_mm) if some))
+
+
+@dataclass(frozen=True)
+class LadderWish:
+    """A fit ladder for each section of ``match``."""
+
+    match: Match
+    gaps_mm: tuple[float, ...] = ()
+    """Per side; without them they go in steps around the gap that the spigots are drawn with."""
+    step_mm: float = STEP_MM
+    count: int = STEPS
+
+    def gaps(self, drawn_mm: float) -> tuple[float, ...]:
+        return self.gaps_mm or gaps_around(drawn_mm, self.step_mm, self.count)
+
+
+@dataclass(frozen=True)
+class Shop:
+    book: Path | None = None
+    """The shop book's file; None for none."""
 
 
 @dataclass(frozen=True)
@@ -122,6 +161,30 @@ class Job:
     tube: Tube
     process: Process
     output: Output
+    ladders: tuple[LadderWish, ...] = ()
+    shop: Shop = Shop()
+    book: ShopBook = field(default_factory=ShopBook)
+    """What is in the shop's file."""
+
+    @property
+    def material(self) -> Material:
+        """What the process prints, of the shop book or else of the table. Raises ``JobError``."""
+        try:
+            return find_row((*self.book.all(Material), *materials()), self.process.material, "plastic")
+        except UnknownNameError as error:
+            raise JobError(f"process.material: {error}") from None
+
+    def gap_correction(self, section: Section) -> Statistic | None:
+        """What the shop book's readings add to a gap a side; None where there are none for this kind of section."""
+        return gap_correction(self.book.all(FitReading), self.process.name, section.kind)
+
+    def print_excess(self, section: Section) -> Statistic | None:
+        """How much a spigot comes out larger than drawn, a side, by the shop book's readings."""
+        return print_excess(self.book.all(FitReading), self.process.name, section.kind)
+
+    def ladder_for(self, section: Section) -> LadderWish | None:
+        """The fit ladder that is wanted for this section, the last entry that matches."""
+        return next((wish for wish in reversed(self.ladders) if wish.match.fits(section)), None)
 
     def recipe_for(self, section: Section) -> Recipe:
         """The recipe with every override that matches the section, in the file's order."""
@@ -132,8 +195,17 @@ class Job:
         return recipe
 
     def measured_for(self, section: Section) -> Measured | None:
-        """The readings of this section's bore, the last entry that matches; None where it was not measured."""
-        return next((reading for reading in reversed(self.measured) if reading.match.fits(section)), None)
+        """The readings of this section's bore, the last entry that matches, before the shop book's last one that does;
+        None where it was not measured."""
+        known = (*map(Measured.of_book, self.book.all(MeasuredTube)), *self.measured)
+        return next((reading for reading in reversed(known) if reading.match.fits(section)), None)
+
+    def tube_for(self, section: Section) -> Tube:
+        """With the weld seam of the shop book's tube, where the job tells none."""
+        reading = self.measured_for(section)
+        if reading is None or not reading.seam_mm or self.tube.seam_height_mm:
+            return self.tube
+        return replace(self.tube, seam_height_mm=reading.seam_mm)
 
     def measured_section(self, section: Section) -> Section:
         """The section with the bore that the calipers read, where they did. Raises ``JobError`` where that bore is
@@ -142,10 +214,11 @@ class Job:
         if reading is None:
             return section
         depth = min(reading.bore_depth_mm) if reading.bore_depth_mm else None
+        where = f'The shop book\'s tube "{reading.book_name}"' if reading.book_name else "measured"
         try:
             return section.with_bore(min(reading.bore_width_mm), depth)
         except ValueError as error:
-            raise JobError(f"measured: {error}; read the calipers again, or narrow what the entry matches.") from None
+            raise JobError(f"{where}: {error}; read the calipers again, or narrow what the entry matches.") from None
 
 
 def read_job(path: Path) -> Job:
@@ -174,7 +247,9 @@ def job_text(job: Job) -> str:
         ("[assembly]", _plain(job.assembly)),
         ("[fitting]", _plain(job.recipe)),
         *(("[[fitting.for]]", {**_plain(one.match), **_changes(one.changes)}) for one in job.overrides),
-        *(("[[measured]]", {**_plain(one.match), **_plain(one, but="match")}) for one in job.measured),
+        *(("[[measured]]", {**_plain(one.match), **_readings(one)}) for one in job.measured),
+        *(("[[fit_ladder]]", {**_plain(one.match), **_plain(one, but="match")}) for one in job.ladders),
+        ("[shop]", _plain(job.shop)),
         ("[tube]", _plain(job.tube)),
         ("[process]", _plain(job.process, but="from_memory")),
         ("[output]", _plain(job.output)),
@@ -185,6 +260,10 @@ def job_text(job: Job) -> str:
 def _plain(record: Any, but: str = "") -> dict[str, Any]:
     """A dataclass as TOML has it: without what is None, and with paths as text."""
     return {key: _plain_value(value) for key, value in vars(record).items() if key != but and value is not None}
+
+
+def _readings(measured: Measured) -> dict[str, Any]:
+    return {"bore_width_mm": list(measured.bore_width_mm), "bore_depth_mm": list(measured.bore_depth_mm)}
 
 
 def _plain_value(value: Any) -> Any:
@@ -199,14 +278,18 @@ def _changes(changes: Mapping[str, Any]) -> dict[str, Any]:
 
 def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     """A ``Job`` from a parsed TOML table; relative paths count from ``folder``."""
-    known = ("assembly", "fitting", "measured", "tube", "process", "output")
+    known = ("assembly", "fitting", "measured", "fit_ladder", "shop", "tube", "process", "output")
     _refuse_unknown(table, known, "")
     assembly = _fill(Assembly, _table(table, "assembly"), "assembly", required=("files",))
     if not assembly.files:
         raise JobError('assembly.files is empty; name at least one mesh file, such as files = ["frame.stl"].')
+    shop = _fill(Shop, _table(table, "shop"), "shop")
+    shop = replace(shop, book=folder / shop.book if shop.book else None)
+    book = _book(shop)
     fitting = dict(_table(table, "fitting"))
     overrides = _tables(fitting.pop("for", []), "fitting.for")
-    process = _process(_table(table, "process"))
+    preset = _preset(fitting.pop("preset", None), book)
+    process = _process(_table(table, "process"), book)
     output = _fill(Output, {"folder": "ferrule_out", **_table(table, "output")}, "output")
     if not output.formats:
         raise JobError('output.formats is empty; ask for "3mf", "stl" or both.')
@@ -218,7 +301,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     return Job(
         name=name,
         assembly=replace(assembly, files=tuple(folder / file for file in assembly.files)),
-        recipe=_fill(Recipe, _flat(fitting), "fitting"),
+        recipe=replace(preset, **_values(Recipe, _flat(fitting), "fitting", also=("preset",))),
         overrides=tuple(_override(entry, f"fitting.for[{i}]") for i, entry in enumerate(overrides)),
         measured=tuple(
             _measured(entry, f"measured[{i}]") for i, entry in enumerate(_tables(table.get("measured", []), "measured"))
@@ -226,7 +309,52 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
         tube=tube,
         process=process,
         output=replace(output, folder=folder / output.folder),
+        ladders=tuple(
+            _ladder(entry, f"fit_ladder[{i}]")
+            for i, entry in enumerate(_tables(table.get("fit_ladder", []), "fit_ladder"))
+        ),
+        shop=shop,
+        book=book,
     )
+
+
+def _book(shop: Shop) -> ShopBook:
+    """The shop's book. One that cannot be used is an empty one that says so in its problems."""
+    if shop.book is None:
+        return ShopBook()
+    if not shop.book.exists():
+        return ShopBook(problems=(f"There is no shop book {shop.book}; nothing of the shop's own is used.",))
+    try:
+        return open_book(shop.book)
+    except ShopBookError as error:
+        return ShopBook(problems=(f"{error} Nothing of the shop's own is used.",))
+
+
+def _preset(name: Any, book: ShopBook) -> Recipe:
+    if name is None:
+        return Recipe()
+    if not isinstance(name, str):
+        raise JobError(f"fitting.preset is {name!r}; expected the name of a preset of the shop book, as text.")
+    try:
+        return find_row(book.all(Preset), name, "preset of the shop book").recipe
+    except UnknownNameError as error:
+        raise JobError(f"fitting.preset: {_with_problems(str(error), book)}") from None
+
+
+def _with_problems(said: str, book: ShopBook) -> str:
+    """A name that is not found may be one that could not be read."""
+    return " ".join([f"{said}.", *book.problems])
+
+
+def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
+    wanted = ("gaps_mm", "step_mm", "count")
+    match, rest = _match(entry, where, also=wanted)
+    wish = LadderWish(match, **_values(LadderWish, rest, where))
+    if len(wish.gaps_mm) == 1 or not 2 <= wish.count <= MOST_STEPS:
+        raise JobError(f"{where}: a ladder has 2 to {MOST_STEPS} steps.")
+    if wish.step_mm < LEAST_STEP_MM:
+        raise JobError(f"{where}.step_mm is {wish.step_mm:g} mm; a step is at least {LEAST_STEP_MM:g} mm.")
+    return wish
 
 
 def _override(entry: Mapping[str, Any], where: str) -> Override:
@@ -257,24 +385,29 @@ def _match(entry: Mapping[str, Any], where: str, also: Iterable[str]) -> tuple[M
     return match, {key: entry[key] for key in entry if key not in keys}
 
 
-def _process(table: Mapping[str, Any]) -> Process:
+def _process(table: Mapping[str, Any], book: ShopBook) -> Process:
+    """The shop book's process of that name, or else the table's, with the job's own numbers."""
     rest = dict(table)
     name = rest.pop("name", DEFAULT_PROCESS)
     if not isinstance(name, str):
         raise JobError(f"process.name is {name!r}; expected the name of a process, as text.")
     numbers = _values(Process, rest, "process")
     try:
-        process = Process(name, **numbers) if _own_process(name, numbers) else replace(process_named(name), **numbers)
+        process = replace(find_row((*book.all(Process), *processes()), name, "process"), **numbers)
+    except UnknownNameError as error:
+        if not _whole_process(numbers):
+            raise JobError(f"process: {_with_problems(str(error), book)}") from None
+        process = Process(name, **numbers)
+    try:
         check_process(process)
     except ProcessError as error:
         raise JobError(f"process: {error}") from None
     return process
 
 
-def _own_process(name: str, numbers: Mapping[str, Any]) -> bool:
-    """Whether the job brings a whole process under a name that is in no table."""
-    needed = {field.name for field in fields(Process) if field.default is MISSING} - {"name"}
-    return needed <= set(numbers) and all(name != one.name for one in processes())
+def _whole_process(numbers: Mapping[str, Any]) -> bool:
+    """Whether the job brings every number that a process needs."""
+    return {one.name for one in fields(Process) if one.default is MISSING} - {"name"} <= set(numbers)
 
 
 def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:

@@ -9,6 +9,9 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from .bench.fit_ladder import say_correction, say_excess
+from .bench.quantities import say_duration
+from .bench.statistic import Statistic
 from .geometry.sections import Section
 from .geometry.units import say_mm
 from .review.findings import SEVERITIES, Finding
@@ -16,14 +19,18 @@ from .review.orientation import Orientations
 from .review.plan import Plan, PlanRow
 from .takeoff import TubeEnd
 from .trade.cautions import cautions_for
-from .trade.processes import material_named
+from .trade.processes import Material, Process
 from .trade.sizes import nearest_size, section_name
 
 if TYPE_CHECKING:
-    from .job import JobResult, Made
+    from .bench.quantities import Estimate, Quantities
+    from .bench.sheet import SheetLadder
+    from .job import Batch, JobResult, Made
+    from .jobfile import Job
 
 WIDTH = 110
 """Characters a line, in the table for people."""
+_KINDS = {"round": "Round tube", "rect": "Square and rectangular tube", "other": "Tube of other sections"}
 NO_BREAK = "\N{NO-BREAK SPACE}"
 FORMAT = 1
 """Of result.json; it grows by one when a key changes its meaning or goes."""
@@ -49,6 +56,8 @@ def result_json(result: JobResult) -> str:
             }
             for spot in result.plates.placements
         ],
+        "quantities": result.quantities and _quantities(result.quantities),
+        "fit_ladders": [_ladder(one) for one in result.ladders],
         "files": [
             {
                 "path": file.path.name,
@@ -72,7 +81,7 @@ def table(result: JobResult) -> str:
         blocks += [_fittings_table(result.made), _ring_plans(result.made)]
     blocks += [_findings(result.findings, len(result.made))]
     if result.made:
-        blocks += [_files_table(result), _cautions(result)]
+        blocks += [_amounts(result.quantities), _ladders(result.ladders), _files_table(result), _cautions(result)]
     else:
         blocks += ["No fitting was made, so no print file was written."]
     return "\n\n".join(block for block in blocks if block)
@@ -183,12 +192,63 @@ def _files_table(result: JobResult) -> str:
     return columns(rows)
 
 
+def _amounts(found: Quantities | None) -> str:
+    if found is None:
+        return ""
+    grams, took = found.grams, found.time_s
+    said = [
+        f"Material {grams.value:.0f} g ({grams.low:.0f} to {grams.high:.0f} g)",
+        f"time {say_duration(took.value)} ({say_duration(took.low)} to {say_duration(took.high)})",
+    ]
+    if found.costs:
+        low, likely, high = found.costs
+        said.append(f"cost {likely:.2f} ({low:.2f} to {high:.2f}) {found.currency}".rstrip())
+    basis = [f"Material: {found.plastic_cm3.basis}", f"Time: {took.basis}"]
+    return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(one, "  ") for one in basis)])
+
+
+def _ladders(ladders: Sequence[SheetLadder]) -> str:
+    if not ladders:
+        return ""
+    rows = [("Fit ladder for", "Tube", "Gaps a side in mm", "Wanted")]
+    for one in ladders:
+        steps = [step.label for step in one.ladder.steps]
+        tube = section_name(one.ladder.section)
+        rows.append((", ".join(one.fittings), tube, f"{steps[0]} to {steps[-1]}", _bare(one.ladder.wanted_gap_mm)))
+    advice = "Print it first, try it with the real tube, and enter the step that went in as it should, such as with"
+    command = "scripts/shop_book.py BOOK.toml add-reading result.json --fitting"
+    step = ladders[0].ladder.steps[0].label
+    return "\n".join([columns(rows), _wrapped(advice), f"  python3 {command} {ladders[0].fittings[0]} --step {step}"])
+
+
+def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
+    """What the shop book has changed in a job, and what is wrong with it, in sentences."""
+    notes = list(job.book.problems)
+    if not job.book.entries:
+        return notes
+    if job.book.get(Process, job.process.name):
+        notes.append(f"The process {job.process.name} is the shop book's.")
+    if job.book.get(Material, job.material.name):
+        notes.append(f"The plastic {job.material.name} is the shop book's.")
+    for batch in batches:
+        reading = job.measured_for(batch.ends[0].section)
+        if reading and reading.book_name:
+            bore = " × ".join(_bare(min(some)) for some in (reading.bore_width_mm, reading.bore_depth_mm))
+            across = bore if batch.section.kind != "round" else _bare(min(reading.bore_width_mm))
+            notes.append(f'{batch.id} is made for the shop book\'s tube "{reading.book_name}", bore {across} mm.')
+    for kind, batch in {batch.section.kind: batch for batch in batches}.items():
+        notes.append(f"{_KINDS[kind]}: {say_correction(batch.correction)}")
+        if excess := job.print_excess(batch.section):
+            notes.append(f"{_KINDS[kind]}: {say_excess(excess)}")
+    return notes
+
+
 def _cautions(result: JobResult) -> str:
     process = result.job.process
     found = {
         caution.name: caution.text
         for one in result.made
-        for caution in cautions_for(process, material_named(process.material), one.fitting.recipe.fit)
+        for caution in cautions_for(process, result.job.material, one.fitting.recipe.fit)
     }
     return "\n".join(["Cautions:", *(_wrapped(f"{name}: {text}", "  ") for name, text in found.items())])
 
@@ -256,6 +316,8 @@ def _fitting(made: Made) -> dict[str, Any]:
         "size_mm": [_round(side) for side in mesh.size],
         "watertight": made.review.watertight,
         "spigot_gap_mm": _round(made.gap.nominal),
+        "drawn_gap_mm": _round(made.fitting.recipe.gap_mm),
+        "gap_correction": made.batch.correction and _statistic(made.batch.correction),
         "gap_mm": {
             "worst_case": [_round(mm) for mm in made.gap.worst_case],
             "root_sum_square": [_round(mm) for mm in made.gap.root_sum_square],
@@ -263,6 +325,50 @@ def _fitting(made: Made) -> dict[str, Any]:
         "recommended_orientation": _orientation(printed.orientations) if printed else None,
         "ring_plan": _plan(printed.plan) if printed else None,
         "files": list(made.files),
+    }
+
+
+def _statistic(found: Statistic) -> dict[str, Any]:
+    return {"n": found.n, "mean": _round(found.mean), "spread": _round(found.spread)}
+
+
+def _quantities(found: Quantities) -> dict[str, Any]:
+    costs = found.costs
+    return {
+        "plastic_cm3": _estimate(found.plastic_cm3),
+        "grams": _estimate(found.grams),
+        "time_s": _estimate(found.time_s),
+        "cost": costs
+        and {**dict(zip(("low", "value", "high"), map(_round, costs), strict=True)), "currency": found.currency},
+        "part_cm3": _round(found.part_cm3),
+        "support_cm3": _round(found.support_cm3),
+        "purge_cm3": _round(found.purge_cm3),
+        "density_g_cm3": _round(found.density),
+        "plate_times_s": [_round(seconds) for seconds in found.plate_times_s],
+    }
+
+
+def _estimate(found: Estimate) -> dict[str, Any]:
+    return {
+        "value": _round(found.value),
+        "low": _round(found.low),
+        "high": _round(found.high),
+        "by_sums": _round(found.raw),
+        "factor": found.factor and _statistic(found.factor),
+    }
+
+
+def _ladder(one: SheetLadder) -> dict[str, Any]:
+    return {
+        "fittings": list(one.fittings),
+        "tube": section_name(one.ladder.section),
+        "section": _section(one.ladder.section),
+        "wanted_gap_mm": _round(one.ladder.wanted_gap_mm),
+        "steps": [
+            {"label": step.label, "gap_mm": _round(step.gap_mm), "drawn_mm": _round(step.drawn_mm)}
+            for step in one.ladder.steps
+        ],
+        "files": list(one.files),
     }
 
 

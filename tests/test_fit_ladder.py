@@ -191,7 +191,7 @@ def test_readings_go_through_the_shop_book_to_a_correction():
     drawn = [19.05 - 2 * float(label) for label in sweet]
     assert excess.mean == pytest.approx(np.mean(np.subtract(measured, drawn)) / 2)
     assert say_correction(found) == (
-        "Gaps are made 0.05 mm a side larger than the fit class has them: mean of 4 readings, spread 0.04 mm."
+        "Gaps are made 0.05 mm a side larger than asked for: mean of 4 readings, spread 0.04 mm."
     )
     assert gap_correction(book.all(FitReading), PROCESS.name, "other") is None
 

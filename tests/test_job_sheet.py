@@ -25,14 +25,13 @@ from manifold3d import CrossSection, Manifold
 from addon.bench import assembly_picture as picture_module
 from addon.bench.assembly_picture import EndMark, assembly_picture
 from addon.bench.fitting_drawing import both_units, fitting_drawing
-from addon.bench.job_sheet import job_sheet_html, write_job_sheet
-from addon.bench.order_list import END_COLUMNS, FITTING_COLUMNS, ends_csv, fittings_csv, write_order_lists
+from addon.bench.job_sheet import job_sheet_html
+from addon.bench.order_list import END_COLUMNS, FITTING_COLUMNS, ends_csv, fittings_csv
 from addon.bench.plate import Footprint, Placement, Plates, lay_out
 from addon.bench.plate_map import plate_maps
 from addon.bench.quantities import Prices, quantities, work_of_print
 from addon.bench.section_drawing import spread
 from addon.bench.sheet import JobSheet, SheetFitting, say_ranges
-from addon.files.errors import FileError
 from addon.fitting import Recipe, design
 from addon.geometry.frames import Frame
 from addon.geometry.hatching import hatching
@@ -228,16 +227,6 @@ def test_glue_is_summed_over_the_joints_and_not_over_spares():
     joint = sheet().fittings[0].glue
     assert cells[0][3:] == [f"{joint.volume_mm3 / 1000:.2f} ml", "2", f"{2 * joint.volume_mm3 / 1000:.1f} ml"]
     assert cells[-1][4:] == ["2", f"{2 * joint.volume_mm3 / 1000:.1f} ml"]
-
-
-def test_a_sheet_is_written_whole_or_not_at_all(tmp_path):
-    path = tmp_path / "sheet.html"
-    write_job_sheet(path, sheet())
-    assert path.read_text("utf-8") == html()
-    (tmp_path / "file").write_text("")
-    with pytest.raises(FileError):
-        write_job_sheet(tmp_path / "file" / "sheet.html", sheet())
-    assert sorted(one.name for one in tmp_path.iterdir()) == ["file", "sheet.html"]
 
 
 def test_ten_thousand_fittings():
@@ -480,17 +469,6 @@ def test_negative_numbers_stay_numbers():
     one = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (-5, 0, -1e-9), (1, 0, 0)),))
     row = read(ends_csv(one))[0]
     assert (row["x_mm"], row["z_mm"]) == ("-5", "0")
-
-
-def test_both_lists_or_neither(tmp_path):
-    write_order_lists(tmp_path / "ends.csv", tmp_path / "fittings.csv", sheet())
-    for name in ("ends.csv", "fittings.csv"):
-        assert (tmp_path / name).read_bytes().startswith(b"\xef\xbb\xbf")
-    (tmp_path / "file").write_text("")
-    before = (tmp_path / "ends.csv").read_bytes()
-    with pytest.raises(FileError):
-        write_order_lists(tmp_path / "ends.csv", tmp_path / "file" / "x.csv", replace(sheet(), ends=()))
-    assert (tmp_path / "ends.csv").read_bytes() == before
 
 
 def test_ranges():

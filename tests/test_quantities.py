@@ -20,6 +20,7 @@ from addon.bench.quantities import (
     Estimate,
     Work,
     quantities,
+    parse_duration,
     say_duration,
     work_of,
     work_of_print,
@@ -102,6 +103,25 @@ def test_a_ring_plan_counts_layer_by_layer():
     work = work_of(stack(cylinder(10, 8)), process, [(1, 0.6)] * 10 + [(2, 0.4)] * 22)
     area = 10 * math.pi * (10**2 - 9.4**2) + 22 * math.pi * (10**2 - 9.2**2)
     assert work.plastic_mm3 == pytest.approx(area * 0.25, rel=1e-3)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 12, 37])
+@pytest.mark.parametrize("shape", ["rounded", "ellipse", "pierced", "dumbbell"])
+def test_many_rings_are_as_long_as_one_by_one(shape, count):
+    """Source: shapely, which offsets every ring and measures it."""
+    outline = {
+        "rounded": Outline("rectangle", 40, 25, corner_radius=6).cross_section(),
+        "ellipse": Outline("ellipse", 40, 24).cross_section(),
+        "pierced": CrossSection.square([40, 30], True) - CrossSection.circle(4, 96).translate([6, 2]),
+        "dumbbell": CrossSection.circle(10, 128) + CrossSection.circle(7, 96).translate([20, 0])
+        + CrossSection.square([20, 4]).translate([0, -2]),
+    }[shape]  # fmt: skip
+    process = replace(PROCESS, fill=0.0, solid_layers=0)
+    work = work_of(stack(outline.extrude(0.25), process), process, [(count, 0.5)])
+    shell, *holes = sorted(outline.to_polygons(), key=len, reverse=shape != "pierced")
+    theirs = Polygon(shell, holes)
+    rings = [theirs.buffer(-(ring + 0.5) * 0.5, quad_segs=16) for ring in range(count)]
+    assert work.path_mm == pytest.approx(sum(ring.length for ring in rings), rel=2e-3)
 
 
 @settings(max_examples=40, deadline=None)
@@ -215,6 +235,18 @@ def test_nothing_takes_less_than_nothing():
 )
 def test_durations_as_they_are_said(seconds, said):
     assert say_duration(seconds) == said
+    assert say_duration(parse_duration(said)) == said
+
+
+@pytest.mark.parametrize(("text", "seconds"), [("1.5 h", 5400), ("5h20min", 19200), ("90 s", 90), (" 2 h ", 7200)])
+def test_durations_as_they_are_written(text, seconds):
+    assert parse_duration(text) == seconds
+
+
+@pytest.mark.parametrize("text", ["", " ", "soon", "5", "20 min 5 h", "-3 h", "1,5 h", "h"])
+def test_what_is_no_duration_is_refused(text):
+    with pytest.raises(ValueError, match="5 h 20 min"):
+        parse_duration(text)
 
 
 # -- glue ------------------------------------------------------------------------------------------------------------

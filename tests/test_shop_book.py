@@ -590,13 +590,6 @@ def test_factors_are_used_over_estimated():
     assert time_factor(runs, "q") is None
 
 
-def test_a_tube_is_recognised_by_its_nominal_size():
-    tube = MeasuredTube("Yard", "round", 25.4, 25.4, 3.175, 18.9, 18.9)
-    assert tube.is_like(Section.round(25.3, 3.1))
-    assert not tube.is_like(Section.round(25.4, 1.65))
-    assert not tube.is_like(Section.rectangular(25.4, 25.4, 3.175))
-
-
 def test_names_of_readings_do_not_meet():
     assert len({reading_name(MONDAY) for _ in range(100)}) == 100
     assert reading_name(MONDAY).startswith("2026-03-02 08:30:00 ")

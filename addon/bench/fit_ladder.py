@@ -9,7 +9,7 @@ lead-in. docs/bench.md tells how it is used.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import get_args
@@ -29,6 +29,9 @@ from .stroke_digits import written, written_size
 
 STEP_MM = 0.05
 STEPS = 7
+
+MOST_OFF_MM = 2.0
+"""A reading farther from what was drawn than any print comes out is a slip."""
 
 _BASE_MM = 2.0
 _GRIP_MM = 5.0
@@ -69,21 +72,28 @@ class FitLadder:
     def reading(self, label: str, when: datetime, measured_mm: float | None = None) -> FitReading:
         """What goes into the shop book: the step that went in as the fit should, and, where the calipers were on it,
         the width of its spigot. Raises ``LadderError`` for a step that the ladder does not have."""
-        step = next((step for step in self.steps if step.label == label), None)
-        if step is None:
-            raise LadderError(
-                f"the ladder has no step {label!r}; it has {', '.join(step.label for step in self.steps)}"
-            )
-        return FitReading(
-            name=reading_name(when),
-            process=self.process,
-            kind=self.section.kind,
-            section=section_name(self.section),
-            wanted_gap_mm=self.wanted_gap_mm,
-            sweet_gap_mm=step.gap_mm,
-            drawn_mm=step.drawn_mm if measured_mm is not None else None,
-            measured_mm=measured_mm,
+        steps = {step.label: (step.gap_mm, step.drawn_mm) for step in self.steps}
+        about = (self.process, self.section.kind, section_name(self.section), self.wanted_gap_mm)
+        return ladder_reading(about, steps, label, when, measured_mm)
+
+
+def ladder_reading(
+    about: tuple[str, str, str, float],
+    steps: Mapping[str, tuple[float, float]],
+    label: str,
+    when: datetime,
+    measured_mm: float | None = None,
+) -> FitReading:
+    """``FitLadder.reading`` from a ladder's facts: its process, the section's kind and the tube in words, the gap that
+    is wanted; and each step's gap a side and width by its label."""
+    if label not in steps:
+        raise LadderError(f"the ladder has no step {label!r}; it has {', '.join(steps)}")
+    gap, drawn = steps[label]
+    if measured_mm is not None and abs(measured_mm - drawn) > MOST_OFF_MM:
+        raise LadderError(
+            f"{say_mm(measured_mm)} is no reading of step {label}, drawn {say_mm(drawn)} wide; measure its spigot again"
         )
+    return FitReading(reading_name(when), *about, gap, None if measured_mm is None else drawn, measured_mm)
 
 
 def gaps_around(wanted_mm: float, step_mm: float = STEP_MM, count: int = STEPS) -> tuple[float, ...]:
@@ -119,14 +129,26 @@ def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequenc
 def say_correction(correction: Statistic | None) -> str:
     """What the readings of a process and a kind of section say, with how many they are and how far they spread."""
     if correction is None:
-        return "No fit ladder has been read for this process and kind of section; gaps are as the fit class has them."
-    way = "larger" if correction.mean >= 0 else "smaller"
-    basis = (
-        f"mean of {correction.n} readings, spread {say_mm(correction.spread)}"
-        if correction.spread is not None
-        else ("from a single reading, not yet to be relied on")
+        return "No fit ladder has been read for this process and kind of section; gaps are made as asked for."
+    return f"Gaps are made {_more_or_less(correction)} than asked for: {_basis(correction)}."
+
+
+def say_excess(excess: Statistic) -> str:
+    """What the calipers said of spigots, and that what they are to read allows for it."""
+    return (
+        f"Spigots come out {_more_or_less(excess)} than drawn: {_basis(excess)}. What calipers are to read on them "
+        "allows for that."
     )
-    return f"Gaps are made {say_mm(abs(correction.mean))} a side {way} than the fit class has them: {basis}."
+
+
+def _more_or_less(found: Statistic) -> str:
+    return f"{say_mm(abs(found.mean))} a side {'larger' if found.mean >= 0 else 'smaller'}"
+
+
+def _basis(found: Statistic) -> str:
+    if found.spread is None:
+        return "from a single reading, not yet to be relied on"
+    return f"mean of {found.n} readings, spread {say_mm(found.spread)}"
 
 
 def _designed(recipe: Recipe, section: Section) -> Fitting:

@@ -6,18 +6,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from ..files.atomic import write_checked
 from ..geometry.units import say_mm
 from ..review.findings import SEVERITIES, Finding
 from ..trade.cautions import Condition, cautions_for
 from ..trade.fits import fit_named
 from ..trade.processes import Process
+from ..trade.sizes import section_name
 from .assembly_picture import NUMBERED_UP_TO, EndMark, assembly_picture
 from .fitting_drawing import both_units, fitting_drawing
 from .markup import element, escaped, items, paragraph, table
 from .plate_map import plate_maps
 from .quantities import Quantities, say_duration
-from .sheet import JobSheet, SheetFitting, say_ranges
+from .sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
 from .svg import drawing, line, text
 
 ENDS_LISTED_UP_TO = 300
@@ -27,14 +27,9 @@ _STYLE = Path(__file__).with_name("job_sheet.css").read_text("utf-8")
 _SEVERITY_CLASS = {"must fix": "finding must", "look at": "finding look"}
 
 
-def write_job_sheet(path: Path, sheet: JobSheet) -> None:
-    """Writes the sheet whole or not at all. Raises ``FileError``."""
-    write_checked(path, job_sheet_html(sheet).encode(), len, None)
-
-
 def job_sheet_html(sheet: JobSheet) -> str:
     """The sheet as HTML. Cautions stand where they apply; nothing leaves them out."""
-    parts = (_heading, _assembly, _cut_list, _fittings, _printing, _plates, _support, _putting_in, _end_list)
+    parts = (_heading, _assembly, _cut_list, _ladders, _fittings, _printing, _plates, _support, _putting_in, _end_list)
     body = "\n".join(filter(None, (part(sheet) for part in parts)))
     head = (
         '<meta charset="utf-8"><meta name="viewport" content="width=device-width">'
@@ -100,6 +95,26 @@ def _cut_list(sheet: JobSheet) -> str:
     return element("h2", "Cut list") + table(heads, rows, numbers=(3, 4))
 
 
+def _ladders(sheet: JobSheet) -> str:
+    if not sheet.ladders:
+        return ""
+    steps = [
+        "Print the ladder before the fittings, with the process as it stands. It is not in the amounts below.",
+        "Push an offcut of the tube, deburred, over the spigots from the loosest gap to the tightest.",
+        "Note the step that went in as the fit should, and the calipers' reading of that spigot. Enter both in the "
+        "shop book; the next job's gaps follow them.",
+    ]
+    return _joined(element("h2", "Fit ladder"), items("ol", steps), *map(_ladder, sheet.ladders))
+
+
+def _ladder(one: SheetLadder) -> str:
+    ladder = one.ladder
+    rows = [(step.label, both_units(step.drawn_mm), "", "") for step in ladder.steps]
+    about = f"{section_name(ladder.section)} ({', '.join(one.fittings)}), wanted {say_mm(ladder.wanted_gap_mm)} a side"
+    heads = ("Step, gap a side in mm", "Spigot's width as drawn", "Went in as it should", "Measured")
+    return table(heads, rows, caption=f"{about}: {', '.join(one.files)}")
+
+
 def _fittings(sheet: JobSheet) -> str:
     return element("h2", "The fittings, and what to measure") + _joined(
         *(_fitting(one, sheet) for one in sheet.fittings)
@@ -118,7 +133,8 @@ def _fitting(one: SheetFitting, sheet: JobSheet) -> str:
 
 def _measures(one: SheetFitting, process: Process) -> str:
     """What to put the calipers on, as drawn, and what is allowed."""
-    recipe, bore, spigot = one.fitting.recipe, one.fitting.section.bore, one.fitting.profile.spigot_outline
+    recipe, bore, spigot = one.wanted, one.fitting.section.bore, one.fitting.profile.spigot_outline
+    added, excess = 2 * one.added_mm, 2 * one.excess_mm
     crown, fit = one.fitting.profile.crown_outline, fit_named(recipe.fit)
     off, layer = 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
     round_one = one.fitting.section.kind == "round"
@@ -129,11 +145,11 @@ def _measures(one: SheetFitting, process: Process) -> str:
             (
                 f"Tube: bore, {across}, smallest of three",
                 outer,
-                inner + 2 * fit.least_gap_mm,
-                inner + 2 * fit.most_gap_mm,
+                inner + added + 2 * fit.least_gap_mm,
+                inner + added + 2 * fit.most_gap_mm,
             )
         )
-        rows.append((f"Fitting: spigot, {across}", inner, inner - off, inner + off))
+        rows.append((f"Fitting: spigot, {across}", inner, inner + excess - off, inner + excess + off))
         if round_one:
             break
     rows.append(("Fitting: spigot, length", recipe.spigot_mm, recipe.spigot_mm - layer, recipe.spigot_mm + layer))
@@ -147,7 +163,8 @@ def _measures(one: SheetFitting, process: Process) -> str:
             )
         )
     if one.gap_mm:
-        rows.append(("Gap a side, put together", float(recipe.gap_mm or 0), *one.gap_mm))
+        drawn = f" (drawn {say_mm(float(one.fitting.recipe.gap_mm or 0))})" if added else ""
+        rows.append((f"Gap a side, put together{drawn}", float(recipe.gap_mm or 0), *one.gap_mm))
     cells = [(what, both_units(drawn), f"{say_mm(low)[:-3]} to {say_mm(high)}", "") for what, drawn, low, high in rows]
     return table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
 
@@ -200,7 +217,7 @@ def _amounts(found: Quantities) -> str:
     rows = [
         (
             "Plastic",
-            f"{found.grams:.0f} g ({plastic.value:.0f} cm³)",
+            f"{found.grams.value:.0f} g ({plastic.value:.0f} cm³)",
             f"{plastic.low:.0f} to {plastic.high:.0f} cm³",
             f"{split}. {plastic.basis}",
         ),
@@ -208,7 +225,7 @@ def _amounts(found: Quantities) -> str:
     ]
     if found.costs:
         low, likely, high = found.costs
-        currency = f" {found.prices.currency}".rstrip() if found.prices else ""
+        currency = f" {found.currency}".rstrip()
         rows.append(
             ("Cost", f"{likely:.2f}{currency}", f"{low:.2f} to {high:.2f}{currency}", "From the shop book's prices.")
         )

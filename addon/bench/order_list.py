@@ -12,9 +12,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 
-from ..files.atomic import FileSet
 from .sheet import JobSheet, say_ranges
 
 _FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
@@ -52,7 +50,7 @@ def fittings_csv(sheet: JobSheet) -> str:
     """One row a fitting, with its counts and its glue."""
     rows = []
     for one in sheet.fittings:
-        recipe, glue = one.fitting.recipe, one.glue
+        recipe, glue = one.wanted, one.glue
         made = (recipe.crown, recipe.rise_mm or 0.0, recipe.brim_mm, recipe.spigot_mm, recipe.fit, recipe.gap_mm or 0.0)
         joint: tuple[Cell, ...] = ("", "", "")
         if glue:
@@ -61,13 +59,6 @@ def fittings_csv(sheet: JobSheet) -> str:
         printed = (recipe.groove_count, one.fitting.mitre_deg, sheet.material.name, sheet.process.name)
         rows.append((one.id, one.section_name, *count, *made, *printed, *joint))
     return _csv(FITTING_COLUMNS, rows)
-
-
-def write_order_lists(ends: Path, fittings: Path, sheet: JobSheet) -> None:
-    """Writes both lists, or neither. Raises ``FileError``."""
-    with FileSet() as files:
-        for path, text in ((ends, ends_csv(sheet)), (fittings, fittings_csv(sheet))):
-            files.add(path, text.encode("utf-8-sig"), len)
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:

@@ -7,8 +7,9 @@ side at that width leave no void.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -26,6 +27,8 @@ TIME_BAND = 0.30
 """How far an estimate may be off before the shop book knows better: a judgement, no source."""
 RELIED_ON_FROM = 3
 """Readings from which their own spread is the band."""
+_EVEN = 1e-4
+"""Share of its length by which a ring may be off where lengths count as falling evenly."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,10 @@ class Estimate:
     def high(self) -> float:
         return self.value + self.raw * self.band
 
+    def times(self, share: float) -> Estimate:
+        """The same estimate in another unit."""
+        return replace(self, raw=self.raw * share)
+
     @property
     def basis(self) -> str:
         """Where the factor and the band come from, in a sentence."""
@@ -88,14 +95,19 @@ class Quantities:
     plastic_cm3: Estimate
     """Part, support and purge together."""
     density: float
+    """g/cm³."""
     time_s: Estimate
     plate_times_s: tuple[float, ...]
     """By the sums alone, plate by plate."""
     prices: Prices | None
 
     @property
-    def grams(self) -> float:
-        return self.plastic_cm3.value * self.density
+    def grams(self) -> Estimate:
+        return self.plastic_cm3.times(self.density)
+
+    @property
+    def currency(self) -> str:
+        return self.prices.currency if self.prices else ""
 
     @property
     def costs(self) -> tuple[float, float, float] | None:
@@ -138,7 +150,7 @@ def work_of(
 
     @cache
     def ring_lengths(which: int, count: int, bead: float) -> float:
-        return sum(_length(grow(layers.outlines[which], -(ring + 0.5) * bead)) for ring in range(count))
+        return _sum(lambda ring: _length(grow(layers.outlines[which], -(ring + 0.5) * bead)), count)
 
     @cache
     def inside(which: int, count: int, bead: float) -> CrossSection:
@@ -207,6 +219,36 @@ def say_duration(seconds: float) -> str:
     minutes = max(1, round(seconds / 60))
     hours, minutes = divmod(minutes, 60)
     return " ".join(part for part in (f"{hours} h" if hours else "", f"{minutes} min" if minutes else "") if part)
+
+
+_DURATION = re.compile(r"(?:(?P<h>\d+(?:\.\d+)?) ?h)? ?(?:(?P<min>\d+(?:\.\d+)?) ?min)? ?(?:(?P<s>\d+(?:\.\d+)?) ?s)?")
+_SECONDS = {"h": 3600.0, "min": 60.0, "s": 1.0}
+
+
+def parse_duration(text: str) -> float:
+    """Seconds from ``"3 h 20 min"``, ``"45 min"``, ``"1.5 h"``. Raises ``ValueError`` that says what was expected."""
+    match = _DURATION.fullmatch(text.strip())
+    if not text.strip() or not match:
+        raise ValueError(f"{text!r} is not a time; write hours and minutes, such as '5 h 20 min'")
+    return sum(float(number) * _SECONDS[unit] for unit, number in match.groupdict().items() if number)
+
+
+def _sum(around: Callable[[int], float], count: int) -> float:
+    """The lengths of so many rings. From ring to ring the length falls evenly but where corners or parts vanish; only
+    there is ring after ring measured."""
+
+    def between(first: int, last: int, outer: float, inner: float) -> float:
+        """Of the rings from first to last, both counted, whose lengths are known."""
+        if last - first < 2:
+            return outer + (inner if last > first else 0.0)
+        middle = (first + last) // 2
+        length = around(middle)
+        even = outer + (inner - outer) * (middle - first) / (last - first)
+        if abs(length - even) <= _EVEN * outer:
+            return (outer + inner) / 2 * (last - first + 1)
+        return between(first, middle, outer, length) + between(middle, last, length, inner) - length
+
+    return between(0, count - 1, around(0), around(count - 1)) if count else 0.0
 
 
 def _length(outline: CrossSection) -> float:

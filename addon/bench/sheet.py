@@ -4,9 +4,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from ..fitting import Fitting
+from ..fitting import Fitting, Recipe
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_both
 from ..review.findings import Finding
@@ -15,6 +15,7 @@ from ..review.review import Review
 from ..takeoff.ends import TubeEnd
 from ..trade.processes import Material, Process
 from ..trade.sizes import section_name
+from .fit_ladder import FitLadder
 from .glue import GlueJoint, glue_joint
 from .plate import Footprint, Plates
 from .quantities import Quantities
@@ -30,6 +31,10 @@ class SheetFitting:
     spares: int = 0
     gap_mm: tuple[float, float] | None = None
     """Least and greatest gap per side that tube, print and weather may leave."""
+    added_mm: float = 0.0
+    """What the shop book adds to the gap a side that is wanted, and the fitting is drawn with."""
+    excess_mm: float = 0.0
+    """How much the spigot comes out larger than drawn, a side, by the shop book's readings."""
     standing: str = "crown up"
     """How it lies on the plate, in words."""
     plan: tuple[PlanRow, ...] = ()
@@ -45,13 +50,16 @@ class SheetFitting:
         ends: Sequence[int],
         spares: int = 0,
         gap_mm: tuple[float, float] | None = None,
+        added_mm: float = 0.0,
+        excess_mm: float = 0.0,
     ) -> SheetFitting:
         """With the ring plan, the support and the findings of its review, standing crown up."""
         printed = review.printed
         plan = printed.plan.rows if printed else ()
         support = printed.support.volume_mm3 if printed else 0.0
-        numbers = tuple(ends)
-        return cls(id, fitting, numbers, spares, gap_mm, plan=plan, support_mm3=support, findings=review.findings)
+        found = review.findings
+        learned = (gap_mm, added_mm, excess_mm)
+        return cls(id, fitting, tuple(ends), spares, *learned, plan=plan, support_mm3=support, findings=found)
 
     @property
     def count(self) -> int:
@@ -69,8 +77,28 @@ class SheetFitting:
         return f"{said}, mitre {mitre:.3g}°" if mitre else said
 
     @property
+    def wanted(self) -> Recipe:
+        """The recipe with the gap that the fitting is to have once it is printed."""
+        recipe = self.fitting.recipe
+        return replace(recipe, gap_mm=round(float(recipe.gap_mm or 0) - self.added_mm, 4))
+
+    @property
     def glue(self) -> GlueJoint | None:
-        return glue_joint(self.fitting.recipe, self.fitting.section)
+        return glue_joint(self.wanted, self.fitting.section)
+
+
+@dataclass(frozen=True, eq=False)
+class SheetLadder:
+    fittings: tuple[str, ...]
+    """Ids of the fittings whose tube and gap it is for."""
+    ladder: FitLadder
+    plates: Plates
+    """Where it stands on its own plate."""
+    files: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        return f"fit ladder {self.fittings[0]} {section_name(self.ladder.section)}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +114,9 @@ class JobSheet:
     footprints: tuple[Footprint, ...] = ()
     """One for each fitting, in the same order, as laid on the plates."""
     plates: Plates = field(default_factory=lambda: Plates((), 0))
+    ladders: tuple[SheetLadder, ...] = ()
     quantities: Quantities | None = None
+    """Without the ladders."""
     findings: tuple[Finding, ...] = ()
     """Those that belong to no single fitting, or to one that was refused."""
     notes: tuple[str, ...] = ()

@@ -7,9 +7,9 @@ import secrets
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Literal
 
 from ..fitting.recipe import Recipe
-from ..geometry.sections import Section
 from .statistic import Statistic
 
 
@@ -18,7 +18,7 @@ class MeasuredTube:
     """A tube as the calipers found it. ``kind`` is that of ``Section``."""
 
     name: str
-    kind: str
+    kind: Literal["round", "rect", "other"]
     width_mm: float
     depth_mm: float
     wall_mm: float
@@ -35,12 +35,6 @@ class MeasuredTube:
             raise ValueError(f'kind is {self.kind!r}, expected "round", "rect" or "other"')
         _positive(self, "width_mm", "depth_mm", "wall_mm", "bore_width_mm", "bore_depth_mm")
         _not_negative(self, "seam_mm")
-
-    def is_like(self, section: Section, within_mm: float = 0.5) -> bool:
-        """Whether a modelled section is this tube."""
-        outer = section.outer
-        apart = (self.width_mm - outer.width, self.depth_mm - outer.depth, self.wall_mm - section.wall)
-        return self.kind == section.kind and max(map(abs, apart)) <= within_mm
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,94 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the bench has found out, against what a job's result.json said: readings for the shop book, and what they add
+up to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from .fit_ladder import ladder_reading, say_correction, say_excess
+from .shop_book import ShopBook
+from .shop_entries import (
+    FitReading,
+    PrintRun,
+    gap_correction,
+    material_factor,
+    print_excess,
+    reading_name,
+    time_factor,
+)
+
+FORMAT = 1
+"""Of the result.json that can be read."""
+
+
+class ReadingError(ValueError):
+    """A reading that cannot be entered: why, and what to do."""
+
+
+def fit_reading(
+    result: Mapping[str, Any], fitting: str, step: str, when: datetime, measured_mm: float | None = None
+) -> FitReading:
+    """The step of a fitting's ladder that went in as the fit should, and the calipers' reading of its spigot.
+
+    ``result`` is the parsed result.json of the job that wrote the ladder. Raises ``ReadingError``.
+    """
+    ladders = _of(result, "fit_ladders")
+    ladder = next((one for one in ladders if fitting in one["fittings"]), None)
+    if ladder is None:
+        known = ", ".join(id for one in ladders for id in one["fittings"])
+        raise ReadingError(
+            f"The job has no fit ladder for {fitting!r}; it has {f'those of {known}' if known else 'none'}."
+        )
+    about = (result["process"], ladder["section"]["kind"], ladder["tube"], ladder["wanted_gap_mm"])
+    steps = {one["label"]: (one["gap_mm"], one["drawn_mm"]) for one in ladder["steps"]}
+    try:
+        return ladder_reading(about, steps, step, when, measured_mm)
+    except ValueError as error:
+        said = str(error)
+        raise ReadingError(f"{said[:1].upper()}{said[1:]}.") from None
+
+
+def print_run(
+    result: Mapping[str, Any], when: datetime, used_g: float | None = None, took_s: float | None = None
+) -> PrintRun:
+    """What printing all plates of a job really used and took. Raises ``ReadingError``."""
+    amounts = _of(result, "quantities")
+    if amounts is None:
+        raise ReadingError("The job printed nothing, so there is no estimate to compare with.")
+    if used_g is None and took_s is None:
+        raise ReadingError("Nothing was read; say how many grams were used, how long it took, or both.")
+    try:
+        return PrintRun(
+            reading_name(when),
+            result["process"],
+            estimated_cm3=None if used_g is None else amounts["plastic_cm3"]["by_sums"],
+            used_cm3=None if used_g is None else used_g / amounts["density_g_cm3"],
+            estimated_s=None if took_s is None else amounts["time_s"]["by_sums"],
+            took_s=took_s,
+        )
+    except ValueError as error:
+        raise ReadingError(f"{error}; read it again.") from None
+
+
+def learned(book: ShopBook) -> list[str]:
+    """What a book's readings add up to, in sentences."""
+    fits, runs = book.all(FitReading), book.all(PrintRun)
+    said = []
+    for process, kind in sorted({(one.process, one.kind) for one in fits}):
+        said.append(f"{process}, {kind}: {say_correction(gap_correction(fits, process, kind))}")
+        if excess := print_excess(fits, process, kind):
+            said.append(f"{process}, {kind}: {say_excess(excess)}")
+    for process in sorted({one.process for one in runs}):
+        for what, factor in (("Material", material_factor(runs, process)), ("Time", time_factor(runs, process))):
+            if factor:
+                said.append(f"{process}: {what} really is the estimate times {factor.say()}.")
+    return said
+
+
+def _of(result: Mapping[str, Any], key: str) -> Any:
+    if result.get("format") != FORMAT or key not in result:
+        raise ReadingError("That is no result.json of this Ferrule; run the job again and take the one it writes.")
+    return result[key]

@@ -1,0 +1,78 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The fit ladders that a job asks for, one for each section, and their files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from .bench.fit_ladder import LadderError, fit_ladder
+from .bench.plate import Footprint, PlateError, lay_out
+from .bench.sheet import SheetLadder
+from .files.atomic import FileSet
+from .files.names import safe_name
+from .files.parts import Part, WrittenFile
+from .files.stl import write_stl
+from .files.threemf import write_3mf
+from .jobfile import Job
+from .trade.sizes import section_name
+
+if TYPE_CHECKING:
+    from .job import Made
+
+
+def make_ladders(job: Job, made: Sequence[Made], alike_mm: float) -> tuple[tuple[SheetLadder, ...], tuple[str, ...]]:
+    """The ladders, and in sentences which could not be made. Fittings whose sections are alike and that want the same
+    gap share one."""
+    ladders: list[SheetLadder] = []
+    notes = []
+    for one in made:
+        wish = job.ladder_for(one.batch.ends[0].section)
+        if wish is None:
+            continue
+        section, wanted = one.fitting.section, one.gap.nominal
+        for index, other in enumerate(ladders):
+            if other.ladder.wanted_gap_mm == wanted and other.ladder.section.like(section, alike_mm):
+                ladders[index] = replace(other, fittings=(*other.fittings, one.id))
+                break
+        else:
+            drawn = one.fitting.recipe
+            try:
+                ladder = fit_ladder(
+                    replace(drawn, gap_mm=wanted), section, job.process, wish.gaps(float(drawn.gap_mm or 0))
+                )
+                plates = lay_out((Footprint.of("The fit ladder", ladder.mesh),), job.process)
+            except (LadderError, PlateError) as error:
+                notes.append(
+                    f"No fit ladder was made for {section_name(section)} ({one.id}): {str(error).rstrip('.')}."
+                )
+                continue
+            ladders.append(SheetLadder((one.id,), ladder, plates))
+    sections = [one.batch.ends[0].section for one in made]
+    for number, wish in enumerate(job.ladders):
+        if not any(job.ladder_for(section) is wish for section in sections):
+            notes.append(f"fit_ladder[{number}] matches no fitting's tube, so no ladder was made for it.")
+    return tuple(ladders), tuple(notes)
+
+
+def write_ladders(
+    job: Job, ladders: Sequence[SheetLadder], files: FileSet
+) -> tuple[tuple[SheetLadder, ...], tuple[WrittenFile, ...]]:
+    """Writes the ladders as the fittings are written; returns them with the names of their files, and the files."""
+    unit, shrink = job.output.unit, job.process.shrink_percent
+    named, written = [], []
+    for one in ladders:
+        about = {"fitting": ", ".join(one.fittings), "process": job.process.name, "material": job.process.material}
+        part = Part(one.name, one.ladder.mesh, about)
+        path = job.output.folder / safe_name(f"{job.name} {one.name}")
+        own: list[WrittenFile] = []
+        if "3mf" in job.output.formats:
+            title = {"Title": f"{job.name}, {one.name}", "process": job.process.name}
+            spots = one.plates.on(0)
+            own.append(write_3mf(path, [part], spots, unit=unit, metadata=title, shrink_percent=shrink, files=files))
+        if "stl" in job.output.formats:
+            own.append(write_stl(path, part, unit=unit, shrink_percent=shrink, files=files))
+        named.append(replace(one, files=tuple(file.path.name for file in own)))
+        written += own
+    return tuple(named), tuple(written)
