@@ -287,8 +287,39 @@ def test_limits_and_refusals_say_the_same():
         assert refusal(wrong).works == pytest.approx(limits(wrong, TUBE)[field][1], abs=0.01)
 
 
-def test_an_outline_that_crosses_itself_is_made_whole_or_refused():
-    bow = np.array([(-20, -15), (20, 15), (20, -15), (-20, 15)], float)
-    section = Section(Outline.free(bow), Outline.free(bow * 0.8))
-    with pytest.raises((RecipeError, ValueError)):
-        design(Recipe(groove_count=0), section)
+SQUARE = np.array([(-20, -15), (20, -15), (20, 15), (-20, 15)], float)
+
+
+@pytest.mark.parametrize(
+    "points",
+    [
+        SQUARE * (np.nan, 1),
+        SQUARE[:2],
+        SQUARE[[0, 2, 1, 3]],
+        np.insert(SQUARE, 2, [(60, -15.001), (20, -14.999)], axis=0)[[0, 1, 2, 3, 4, 5]],
+    ],
+    ids=["not a number", "a line", "crossing", "a spike"],
+)
+def test_an_outline_that_cannot_be_used_is_refused_without_a_cure(points: np.ndarray):
+    section = Section(Outline("free", 40, 30, points=points), Outline.free(SQUARE * 0.8))
+    with pytest.raises(RecipeError) as caught:
+        design(Recipe(groove_depth_mm=0.5), section)
+    assert (caught.value.field, caught.value.works) == ("section", None)
+
+
+def test_points_that_say_nothing_change_nothing():
+    plain, busy = (Section(Outline.free(points), Outline.free(points * 0.8)) for points in (SQUARE, doubled(SQUARE)))
+    made = [design(Recipe(groove_depth_mm=0.5), section) for section in (plain, busy)]
+    assert made[1].mesh.volume == pytest.approx(made[0].mesh.volume, rel=1e-9)
+    assert_sound(made[1])
+
+
+def doubled(points: np.ndarray) -> np.ndarray:
+    """Every corner twice, and a point in the middle of every side."""
+    return np.stack([points, points, (points + np.roll(points, -1, axis=0)) / 2], axis=1).reshape(-1, 2)
+
+
+@pytest.mark.parametrize("error", [0, -1, 1e-9, math.nan, 5])
+def test_chord_errors_that_make_no_sense_are_refused(error: float):
+    with pytest.raises(ValueError, match=r"choose 0\.0005 to 1 mm"):
+        design(Recipe(), TUBE, chord_error_mm=error)

@@ -8,7 +8,8 @@ value that a refusal offers always leads on. The least sizes below are common pr
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import Any, get_args
@@ -65,7 +66,8 @@ def resolve(
 
     Raises ``RecipeError`` for the first field that cannot be made, with a value that would work.
     """
-    return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, _Refusing())
+    with outline_faults_refused():
+        return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, _Refusing())
 
 
 def limits(
@@ -82,8 +84,20 @@ def limits(
     would do: a section without a wall, or a mitre out of range.
     """
     yielding = _Yielding()
-    _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, yielding)
+    with outline_faults_refused():
+        _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, yielding)
     return yielding.limits
+
+
+@contextmanager
+def outline_faults_refused() -> Iterator[None]:
+    """Turns what is wrong with an outline itself into a ``RecipeError`` that no recipe cures."""
+    try:
+        yield
+    except RecipeError:
+        raise
+    except ValueError as error:
+        raise RecipeError("section", f"the tube's outline cannot be used: {error}", None) from error
 
 
 def spigot_plan(section: Section, gap_mm: float, fineness: Fineness) -> Plan:

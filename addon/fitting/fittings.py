@@ -13,18 +13,20 @@ from functools import cached_property
 from math import cos, radians, sin, tan
 
 import numpy as np
-from manifold3d import Manifold, OpType
+from manifold3d import Error, Manifold, OpType
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.sections import CHORD_ERROR_MM, Outline, Section
-from .bounds import channel_height, crown_plan, least_wall, resolve, spigot_plan
+from .bounds import channel_height, crown_plan, least_wall, outline_faults_refused, resolve, spigot_plan
 from .cutters import hole_cutters, vent_cutters
-from .plans import Fineness, stretch
+from .plans import Fineness, Plan, stretch
 from .profiles import crown_profile, spigot_profile
-from .recipe import Recipe
+from .recipe import Recipe, RecipeError
 from .shells import SURFACES, Shell, bridged, joined, labelled, sound, unlabelled
 from .spigots import spigot
+
+LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM = 0.0005, 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,8 +91,12 @@ def design(
     """The fitting for a tube end.
 
     ``facets`` of a whole circle is for previews; without it no facet lies farther than ``chord_error_mm`` from the
-    true surface. Raises ``RecipeError`` with a value that would work where the recipe cannot be made.
+    true surface. Raises ``RecipeError`` with a value that would work where the recipe cannot be made, and
+    ``ValueError`` for a chord error that is not made.
     """
+    if not LEAST_CHORD_ERROR_MM <= chord_error_mm <= MOST_CHORD_ERROR_MM:
+        allowed = f"{LEAST_CHORD_ERROR_MM:g} to {MOST_CHORD_ERROR_MM:g} mm"
+        raise ValueError(f"a chord error of {chord_error_mm:g} mm is not made; choose {allowed}")
     recipe = resolve(
         recipe,
         section,
@@ -99,20 +105,14 @@ def design(
         clear_depth_mm=clear_depth_mm,
     )
     fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), chord_error_mm)
-    gap, brim = float(recipe.gap_mm or 0), recipe.brim_mm
-    inner = spigot_plan(section, gap, fineness)
-    outer = crown_plan(section, brim, mitre_deg, mitre_direction_deg, fineness)
-    profile = crown_profile(recipe, outer.reach, fineness)
-
-    crown = outer.raised(profile, "crown", "crown", "crown")
-    shell = _joined(crown, spigot(recipe, inner), mitre_deg, mitre_direction_deg)
-    channel = channel_height(recipe, least_wall(section) + brim + gap, profile)
-    cutters = vent_cutters(recipe, inner, outer, channel) + hole_cutters(recipe, inner, outer, profile)
-    if cutters:
-        shear = _shear(mitre_deg, mitre_direction_deg)
-        cutters = [cutter.transform(shear[:3]) for cutter in cutters]
-        shell = sound(unlabelled(Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)))
-    return Fitting(
+    with outline_faults_refused():
+        inner = spigot_plan(section, float(recipe.gap_mm or 0), fineness)
+        outer = crown_plan(section, recipe.brim_mm, mitre_deg, mitre_direction_deg, fineness)
+        profile = crown_profile(recipe, outer.reach, fineness)
+        crown = outer.raised(profile, "crown", "crown", "crown")
+        shell = _joined(crown, spigot(recipe, inner), mitre_deg, mitre_direction_deg)
+    shell = _cut(shell, recipe, section, inner, outer, profile, _shear(mitre_deg, mitre_direction_deg))
+    fitting = Fitting(
         recipe,
         section,
         mitre_deg,
@@ -121,6 +121,23 @@ def design(
         shell.surfaces,
         Profile(outer.outline, profile, inner.outline, spigot_profile(recipe)[0]),
     )
+    drawn_freely = "free" in (section.outer.shape, section.bore.shape)
+    if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):
+        raise RecipeError("section", "no closed solid comes of this outline; draw it without spikes and slits", None)
+    return fitting
+
+
+def _cut(
+    shell: Shell, recipe: Recipe, section: Section, inner: Plan, outer: Plan, profile: Floats, shear: Floats
+) -> Shell:
+    """The fitting with its vent and its hole."""
+    shoulder = least_wall(section) + recipe.brim_mm + float(recipe.gap_mm or 0)
+    cutters = vent_cutters(recipe, inner, outer, channel_height(recipe, shoulder, profile))
+    cutters += hole_cutters(recipe, inner, outer, profile)
+    if not cutters:
+        return shell
+    cutters = [cutter.transform(shear[:3]) for cutter in cutters]
+    return sound(unlabelled(Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)))
 
 
 def _joined(crown: Shell, inside: Shell, mitre_deg: float, direction_deg: float) -> Shell:

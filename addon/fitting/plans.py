@@ -20,8 +20,6 @@ from .shells import Shell
 LEAST_FACETS = 128
 """Of a whole circle where no count is given, a quarter of it for a profile: even the smallest cap then has its volume
 right to 0.1 %."""
-_TELLING_MM = 2e-4
-"""A point of a free outline nearer to the line between its neighbours than this says nothing."""
 
 
 @dataclass(frozen=True)
@@ -56,11 +54,17 @@ class Plan:
 
     @cached_property
     def polygon(self) -> Floats:
-        """(n, 2), counter-clockwise. Free outlines are freed from crossings and from points that say nothing."""
+        """(n, 2), counter-clockwise. Free outlines are freed from crossings and from points that say nothing.
+
+        Raises ``ValueError`` for points that are no numbers or enclose nothing.
+        """
         polygon = self.outline.polygon(self.facets)
         if self.outline.shape != "free":
             return polygon
-        cleaned = CrossSection([polygon]).simplify(_TELLING_MM).to_polygons()
+        if not np.isfinite(polygon).all():
+            raise ValueError("a corner of the outline is not a number")
+        # Of the outline's half of the chord error one half goes here, the other is the file's own.
+        cleaned = CrossSection([polygon]).simplify(self.fineness.chord_error / 4).to_polygons()
         if not cleaned:
             raise ValueError("the outline encloses nothing")
         return max(cleaned, key=signed_area)

@@ -60,10 +60,11 @@ def _roof(corners: bytes) -> Roof:
     return _welded(_convex_roof(polygon) if is_convex(polygon) else _mitred_roof(polygon))
 
 
-def is_convex(polygon: Floats) -> bool:
+def is_convex(polygon: Floats, within: float = 1e-9) -> bool:
+    """Whether no corner turns inward by more than ``within`` radians."""
     along = np.roll(polygon, -1, axis=0) - polygon
     after = np.roll(along, -1, axis=0)
-    return bool((cross(along, after) > -1e-9 * np.linalg.norm(along, axis=1) * np.linalg.norm(after, axis=1)).all())
+    return bool((cross(along, after) > -within * np.linalg.norm(along, axis=1) * np.linalg.norm(after, axis=1)).all())
 
 
 def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | None) -> Shell:
@@ -132,7 +133,7 @@ def _mitred_roof(polygon: Floats) -> Roof:
     parts = [
         (side, part)
         for side, face in enumerate(faces)
-        for part in ([face] if is_convex(corners[face, :2]) else face[triangulate([corners[face, :2]])])
+        for part in ([face] if is_convex(corners[face, :2], 1e-3) else face[triangulate([corners[face, :2]])])
     ]
     sizes = np.array([len(part) for _, part in parts])
     start = np.concatenate([part for _, part in parts])
@@ -195,7 +196,11 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
     last_right = _before(np.maximum.accumulate(np.where(left, -1, index)))
     within = np.minimum(last_left, last_right) >= np.searchsorted(face, face)
     triangles = np.stack([vertex, vertex[last_left], vertex[last_right]], axis=1)[within]
-    return vertices, _whole(triangles)
+
+    # A triangle of three corners in a row along a ridge is flat and has no way up, but joins its neighbours.
+    flat = np.bincount(over.face, climb != 0) == 0
+    level_edges = np.flatnonzero(flat[over.face] & (np.bincount(over.face)[over.face] == 3))
+    return vertices, _whole(np.concatenate([triangles, over.start[level_edges].reshape(-1, 3)]))
 
 
 def _before(running: Indices) -> Indices:

@@ -8,7 +8,7 @@ into another side and parts the loop in two, a corner of the roof is made.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import heapq
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,146 +18,188 @@ from ..geometry.polygons import cross
 
 _SHAKE = 1e-6
 """Sides are turned (in radians) and moved (in mm) at random by up to this, so that no two things happen at once."""
+_TURNED = 1e-5
+"""A side this much shorter than nothing, in mm, is no new-born one but one that has been missed."""
 
 
 def hips(polygon: Floats) -> tuple[Floats, list[NDArray[np.intp]]]:
     """Corners (n, 3) of the roof over a counter-clockwise polygon, the polygon's own first, and each side's face as
-    indices of corners, counter-clockwise seen from above."""
-    return _Wavefront(polygon).run()
-
-
-@dataclass(frozen=True)
-class _Loop:
-    """Sides in order, and for each the roof corner that its first end last left."""
-
-    sides: tuple[int, ...]
-    born: tuple[int, ...]
+    indices of corners, counter-clockwise seen from above. Raises ``ValueError`` where the polygon crosses itself."""
+    front = _Wavefront(polygon)
+    front.run()
+    return np.array(front.corners), [front.face(side) for side in range(len(polygon))]
 
 
 class _Wavefront:
+    """Pieces of sides, linked into loops. A piece's end is its first one, where the piece before it stops.
+
+    Everything that is indexed by piece is a list of plain numbers, which are quicker than arrays one at a time.
+    """
+
     def __init__(self, polygon: Floats) -> None:
         count = len(polygon)
         along = np.roll(polygon, -1, axis=0) - polygon
         random = np.random.default_rng(0)
         turn = np.arctan2(along[:, 1], along[:, 0]) + random.uniform(-_SHAKE, _SHAKE, count)
-        self.along = np.column_stack([np.cos(turn), np.sin(turn)])
-        self.inward = np.column_stack([-self.along[:, 1], self.along[:, 0]])
-        middles = polygon + along / 2
-        self.offset = np.einsum("ij,ij->i", self.inward, middles) + random.uniform(-_SHAKE, _SHAKE, count)
-        self.corners: list[Floats] = [np.append(corner, 0.0) for corner in polygon]
+        self.inward = np.column_stack([-np.sin(turn), np.cos(turn)])
+        self.offset = np.einsum("ij,ij->i", self.inward, polygon + along / 2) + random.uniform(-_SHAKE, _SHAKE, count)
+        self.normals = self.inward.tolist()
+        self.offsets = self.offset.tolist()
+
+        self.corners: list[tuple[float, float, float]] = [(x, y, 0.0) for x, y in polygon.tolist()]
         self.next_corner: list[dict[int, int]] = [{side: (side + 1) % count} for side in range(count)]
 
-    def run(self) -> tuple[Floats, list[NDArray[np.intp]]]:
-        count = len(self.offset)
-        loops = [(_Loop(tuple(range(count)), tuple(range(count))), -_SHAKE)]
-        while loops:
-            loop, time = loops.pop()
-            loops += self._step(loop, time)
-        return np.array(self.corners), [self._face(side) for side in range(count)]
+        self.side = list(range(count))
+        self.before = [(piece - 1) % count for piece in range(count)]
+        self.after = [(piece + 1) % count for piece in range(count)]
+        self.born = list(range(count))
+        self.alive = [True] * count
+        self.pieces_of = [[piece] for piece in range(count)]
+        self.place = [(0.0, 0.0)] * count
+        """Where the piece's end would be at time 0."""
+        self.speed = [(0.0, 0.0)] * count
+        self.coming: list[tuple[float, int, int, int, int]] = []
+        """What is to come: (time, piece, corner that its end was born at, the same of its far end, -1) where it shrinks
+        to nothing; (time, piece, corner, -1, number of the hit) where its end runs into a side."""
+        self.hits: dict[int, tuple[list[float], list[int]]] = {}
+        """By piece whose end is an inward corner: when it runs into which sides, soonest first."""
 
-    def _step(self, loop: _Loop, time: float) -> list[tuple[_Loop, float]]:
-        """The loops that are left after the next thing that happens to this one."""
-        sides = np.array(loop.sides)
-        starts, speeds = self._ends(sides)
-        ends, end_speeds = np.roll(starts, -1, axis=0), np.roll(speeds, -1, axis=0)
-        along = self.along[sides]
-
-        lengths = np.einsum("ij,ij->i", ends - starts, along)
-        growth = np.einsum("ij,ij->i", end_speeds - speeds, along)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            vanish = np.where(growth < 0, -lengths / growth, np.inf)
-        # A side that has just been made at a corner may have no length yet, and grows.
-        vanish[vanish < time - 1e-6] = np.inf
-        shrunk = int(vanish.argmin())
-
-        part = self._parting(sides, starts, speeds, time) if len(sides) > 3 else None
-        if part is not None and part[0] < vanish[shrunk]:
-            return self._part(loop, *part)
-        if not np.isfinite(vanish[shrunk]):
+    def run(self) -> None:
+        pieces = range(len(self.side))
+        for piece in pieces:
+            self._aim(piece)
+        for piece in pieces:
+            self._watch(piece, -_SHAKE)
+            self._look_ahead(piece, -_SHAKE)
+        while self.coming:
+            time, piece, born, far_born, hit = heapq.heappop(self.coming)
+            if not self.alive[piece] or self.born[piece] != born:
+                continue
+            if hit < 0:
+                if self.born[self.after[piece]] == far_born:
+                    self._shrink(piece, time)
+            elif (target := self._target(piece, time, self.hits[piece][1][hit])) is not None:
+                self._part(piece, target, time)
+            else:
+                self._await_hit(piece, hit + 1)
+        if any(self.alive):
             raise ValueError("the outline crosses itself; draw it without crossings")
-        when = float(vanish[shrunk])
-        place = starts[shrunk] + speeds[shrunk] * when
-        return self._shrink(loop, shrunk, when, place)
 
-    def _ends(self, sides: NDArray[np.intp]) -> tuple[Floats, Floats]:
-        """Where the first end of every side would be at time 0, and its velocity."""
-        before = np.roll(sides, 1)
-        a, b = self.inward[before], self.inward[sides]
-        turn = cross(a, b)
-
-        def meet(first: Floats, second: Floats) -> Floats:
-            x = first * b[:, 1] - second * a[:, 1]
-            y = second * a[:, 0] - first * b[:, 0]
-            return np.column_stack([x, y]) / turn[:, None]
-
-        one = np.ones(len(sides))
-        return meet(self.offset[before], self.offset[sides]), meet(one, one)
-
-    def _parting(
-        self, sides: NDArray[np.intp], starts: Floats, speeds: Floats, time: float
-    ) -> tuple[float, int, int, Floats] | None:
-        """The earliest (time, inward corner, side, place) where an inward corner runs into a side."""
-        count = len(sides)
-        before = np.roll(self.along[sides], 1, axis=0)
-        along, inward = self.along[sides], self.inward[sides]
-        corners = np.flatnonzero(cross(before, along) < 0)
-        if not len(corners):
-            return None
-        gap = starts[corners] @ inward.T - self.offset[sides]
-        closing = speeds[corners] @ inward.T - 1
-        with np.errstate(divide="ignore", invalid="ignore"):
-            when = np.where(closing < 0, -gap / closing, np.inf)
-        steps = (np.arange(count) - corners[:, None]) % count
-        when[(steps <= 1) | (steps >= count - 2) | (when < time - 1e-6)] = np.inf
-        corner, side = np.nonzero(np.isfinite(when))
-        when = when[corner, side]
-        place = starts[corners[corner]] + speeds[corners[corner]] * when[:, None]
-        following = (side + 1) % count
-        from_first = place - starts[side] - speeds[side] * when[:, None]
-        to_last = starts[following] + speeds[following] * when[:, None] - place
-        hit = (
-            np.minimum(np.einsum("ij,ij->i", from_first, along[side]), np.einsum("ij,ij->i", to_last, along[side])) >= 0
-        )
-        if not hit.any():
-            return None
-        earliest = int(np.where(hit, when, np.inf).argmin())
-        return float(when[earliest]), int(corners[corner[earliest]]), int(side[earliest]), place[earliest]
-
-    def _shrink(self, loop: _Loop, gone: int, when: float, place: Floats) -> list[tuple[_Loop, float]]:
-        count = len(loop.sides)
-        here = self._corner(place, when)
-        dying = range(count) if count == 3 else (gone, (gone + 1) % count)
-        for end in dying:
-            self._hip(loop, end, here)
-        if count == 3:
-            return []
-        order = [(gone + step) % count for step in range(1, count)]
-        born = [here] + [loop.born[index] for index in order[1:]]
-        return [(_Loop(tuple(loop.sides[index] for index in order), tuple(born)), when)]
-
-    def _part(self, loop: _Loop, when: float, corner: int, side: int, place: Floats) -> list[tuple[_Loop, float]]:
-        count = len(loop.sides)
-        here = self._corner(place, when)
-        self._hip(loop, corner, here)
-        ahead = [(corner + step) % count for step in range((side - corner) % count + 1)]
-        behind = [(side + step) % count for step in range((corner - side) % count)]
-        parts = []
-        for order in (ahead, behind):
-            born = [here] + [loop.born[index] for index in order[1:]]
-            parts.append((_Loop(tuple(loop.sides[index] for index in order), tuple(born)), when))
-        return parts
-
-    def _corner(self, place: Floats, height: float) -> int:
-        self.corners.append(np.append(place, height))
-        return len(self.corners) - 1
-
-    def _hip(self, loop: _Loop, end: int, here: int) -> None:
-        """The first end of a side has come to a corner: the line it drew bounds this side's face and the one before."""
-        self.next_corner[loop.sides[end - 1]][loop.born[end]] = here
-        self.next_corner[loop.sides[end]][here] = loop.born[end]
-
-    def _face(self, side: int) -> NDArray[np.intp]:
+    def face(self, side: int) -> NDArray[np.intp]:
         face = [side]
         while (corner := self.next_corner[side][face[-1]]) != side:
             face.append(corner)
         return np.array(face)
+
+    def _aim(self, piece: int) -> None:
+        """Works out where the piece's end is and goes."""
+        a, b = self.side[self.before[piece]], self.side[piece]
+        (ax, ay), (bx, by) = self.normals[a], self.normals[b]
+        ao, bo = self.offsets[a], self.offsets[b]
+        turn = ax * by - ay * bx
+        self.place[piece] = ((ao * by - bo * ay) / turn, (bo * ax - ao * bx) / turn)
+        self.speed[piece] = ((by - ay) / turn, (ax - bx) / turn)
+
+    def _at(self, piece: int, time: float) -> tuple[float, float]:
+        (x, y), (vx, vy) = self.place[piece], self.speed[piece]
+        return x + vx * time, y + vy * time
+
+    def _watch(self, piece: int, now: float) -> None:
+        """Notes when the piece shrinks to nothing."""
+        after = self.after[piece]
+        nx, ny = self.normals[self.side[piece]]
+        (x, y), (vx, vy) = self.place[piece], self.speed[piece]
+        (x2, y2), (vx2, vy2) = self.place[after], self.speed[after]
+        growth = (vx2 - vx) * ny - (vy2 - vy) * nx
+        length = (x2 - x) * ny - (y2 - y) * nx + growth * now
+        if length < -_TURNED:
+            wait = 0.0  # rounding has turned it round already
+        elif growth < 0:
+            wait = max(length, 0.0) / -growth
+        else:
+            return
+        heapq.heappush(self.coming, (now + wait, piece, self.born[piece], self.born[after], -1))
+
+    def _look_ahead(self, piece: int, now: float) -> None:
+        """Notes which sides the piece's end could run into, if it is an inward corner."""
+        here, before = self.side[piece], self.side[self.before[piece]]
+        if cross(self.inward[before], self.inward[here]) >= 0:
+            return
+        gap = self.inward @ self.place[piece] - self.offset
+        closing = self.inward @ self.speed[piece] - 1
+        nearing = closing < 0
+        nearing[[here, before]] = False
+        sides = np.flatnonzero(nearing)
+        times = -gap[sides] / closing[sides]
+        order = np.argsort(times)
+        order = order[times[order] > now - _SHAKE]
+        self.hits[piece] = times[order].tolist(), sides[order].tolist()
+        self._await_hit(piece, 0)
+
+    def _await_hit(self, piece: int, hit: int) -> None:
+        times = self.hits[piece][0]
+        if hit < len(times):
+            heapq.heappush(self.coming, (times[hit], piece, self.born[piece], -1, hit))
+
+    def _target(self, piece: int, time: float, side: int) -> int | None:
+        """The piece of a side that the end of ``piece`` runs into, if there is one where it comes."""
+        nx, ny = self.normals[side]
+        x, y = self._at(piece, time)
+        # Where a side next to the corner's own is met, that side's neighbour has shrunk to nothing: not a parting.
+        spared = (self.after[piece], self.before[self.before[piece]])
+        for target in self.pieces_of[side]:
+            if self.alive[target] and target not in spared:
+                (x1, y1), (x2, y2) = self._at(target, time), self._at(self.after[target], time)
+                if (x - x1) * ny - (y - y1) * nx >= 0 and (x2 - x) * ny - (y2 - y) * nx >= 0:
+                    return target
+        return None
+
+    def _shrink(self, piece: int, time: float) -> None:
+        before, after = self.before[piece], self.after[piece]
+        here = self._corner(*self._at(piece, time), time)
+        self._hip(piece, here)
+        self._hip(after, here)
+        self.alive[piece] = False
+        if self.after[after] == before:  # a triangle shrinks to nothing as a whole
+            self._hip(before, here)
+            self.alive[before] = self.alive[after] = False
+            return
+        self._link(before, after, here, time)
+
+    def _part(self, piece: int, target: int, time: float) -> None:
+        here = self._corner(*self._at(piece, time), time)
+        self._hip(piece, here)
+        rest = self._split(target)
+        before = self.before[piece]
+        for first, second in ((target, piece), (before, rest)):
+            self._link(first, second, here, time)
+
+    def _split(self, piece: int) -> int:
+        """A second piece of the same side, which takes over the first one's far end."""
+        rest = len(self.side)
+        self.side.append(self.side[piece])
+        self.pieces_of[self.side[piece]].append(rest)
+        for numbers in (self.before, self.after, self.born):
+            numbers.append(numbers[piece])
+        self.alive.append(True)
+        self.place.append(self.place[piece])
+        self.speed.append(self.speed[piece])
+        self.before[self.after[rest]] = rest
+        return rest
+
+    def _link(self, before: int, after: int, born: int, now: float) -> None:
+        """Makes two pieces neighbours, their common end new-born at a corner."""
+        self.after[before], self.before[after], self.born[after] = after, before, born
+        self._aim(after)
+        for piece in (before, after):
+            self._watch(piece, now)
+        self._look_ahead(after, now)
+
+    def _corner(self, x: float, y: float, height: float) -> int:
+        self.corners.append((x, y, height))
+        return len(self.corners) - 1
+
+    def _hip(self, piece: int, here: int) -> None:
+        """The piece's end has come to a corner: the line it drew bounds this side's face and the one before."""
+        self.next_corner[self.side[self.before[piece]]][self.born[piece]] = here
+        self.next_corner[self.side[piece]][here] = self.born[piece]
