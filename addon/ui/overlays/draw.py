@@ -171,37 +171,38 @@ def _draw_region() -> None:
     context = bpy.context
     if not shown(context):
         return
-    scene, region = context.scene, context.region
-    view, scale = scene.ferrule.view, _scale(context)
-    left, low, right, top = free_space(context.area, region)
-    edge = _EDGE * scale
+    scale = _scale(context)
+    view = context.scene.ferrule.view
     subject = _subject(context, view)
-    if subject is not None:
-        pictures = pictures_of(subject, view)
-        _draw_labels(context, subject, pictures, scale)
-        entries = tuple(entry for picture in pictures for entry in picture.marks.legend)
-        y = low + edge
-        if entries:
-            y = _stand(
-                _sheet(("legend", entries, scale), lambda: sheets.legend(entries, painting.measure(scale))),
-                right - edge,
-                y,
-                scale,
-            )
-        if subject.review and (view.show_outlines or view.show_rings):
-            printed = subject.review.printed
-            layer = layer_of(view, len(printed.layers)) if printed else 0
-            parts = shapes.caption(subject.review, layer, view.planned)
-            room = (right - left - 2 * edge) / scale
-            caption = _sheet(
-                ("caption", parts, room, scale), lambda: sheets.words_sheet(parts, painting.measure(scale), room)
-            )
-            _stand(caption, right - edge, y, scale)
-        name_room = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
-        if view.show_profile and subject.fitted and subject.fitted.fitting:
-            _draw_profile(scene, subject.fitted, (left + edge, top - edge - name_room), scale)
-    _draw_plate(context, (left + edge, low + edge), scale)
+    pictures = pictures_of(subject, view) if subject else []
     _draw_ends(context, scale)
+    if subject:
+        _draw_labels(context, subject, pictures, scale)
+    left, low, right, top = free_space(context.area, context.region)
+    edge = _EDGE * scale
+    if subject:
+        _draw_words(subject, view, pictures, (left + edge, low + edge, right - edge, top - edge), scale)
+        if view.show_profile and subject.fitted:
+            blenders_own = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
+            _draw_profile(context.scene, subject.fitted, (left + edge, top - edge - blenders_own), scale)
+    _draw_plate(context, (left + edge, low + edge), scale)
+    _draw_name(context, scale)
+
+
+def _draw_words(
+    subject: state.Subject, view: bpy.types.PropertyGroup, pictures: list[Picture], space: Rectangle, scale: float
+) -> None:
+    """The legend in the lower right corner, and above it the chosen layer's caption."""
+    left, low, right, _ = space
+    entries = tuple(entry for picture in pictures for entry in picture.marks.legend)
+    if entries:
+        legend = _sheet(("legend", entries, scale), lambda: sheets.legend(entries, painting.measure(scale)))
+        low = _stand(legend, right, low, scale)
+    if subject.review and (view.show_outlines or view.show_rings):
+        printed = subject.review.printed
+        layer = layer_of(view, len(printed.layers)) if printed else 0
+        parts = shapes.caption(subject.review, layer, view.planned)
+        _stand(_words(parts, scale, sheets.TEXT, (right - left) / scale), right, low, scale)
 
 
 def _stand(sheet: Printed, right: float, low: float, scale: float) -> float:
@@ -212,7 +213,8 @@ def _stand(sheet: Printed, right: float, low: float, scale: float) -> float:
 
 def _draw_profile(scene: bpy.types.Scene, fitted: state.Fitted, upper_left: tuple[float, float], scale: float) -> None:
     fitting = fitted.fitting
-    assert fitting is not None
+    if fitting is None:
+        return
     title = f"{fitted.batch.id} {fitting.recipe.crown} for {section_name(fitting.section)}"
     if fitted.refusal is not None:
         title = f"{title}: the last that could be made"
@@ -269,25 +271,29 @@ def _draw_labels(context: bpy.types.Context, subject: state.Subject, pictures: l
 
 def _draw_ends(context: bpy.types.Context, scale: float) -> None:
     found = ends_on_screen(context)
-    if found is None:
+    if found is not None:
+        points, open_ends = found
+        chosen = context.scene.ferrule.end_index
+        painting.draw_strokes(markers.glyphs(points, open_ends, chosen, scale), scale)
+
+
+def _draw_name(context: bpy.types.Context, scale: float) -> None:
+    """The name of the tube end under the mouse."""
+    found = ends_on_screen(context)
+    ferrule = context.scene.ferrule
+    if found is None or not 0 <= hovered < len(ferrule.ends) or not np.isfinite(found[0][hovered]).all():
         return
-    points, open_ends = found
-    rows = context.scene.ferrule.ends
-    painting.draw_strokes(markers.glyphs(points, open_ends, context.scene.ferrule.end_index, scale), scale)
-    if 0 <= hovered < len(rows) and np.isfinite(points[hovered]).all():
-        row = rows[hovered]
-        group = context.scene.ferrule.groups
-        parts = [row.name, row.cut, row.reason or (group[row.group].name if 0 <= row.group < len(group) else "")]
-        sheet = _words(tuple(part for part in parts if part), scale)
-        x, y = (points[hovered] + np.array([12.0, 8.0]) * scale).tolist()
-        most = context.region.width - sheet.sheet.width * scale
-        painting.draw_sheet(sheet, (max(min(x, most), 0.0), y), scale)
+    row = ferrule.ends[hovered]
+    group = ferrule.groups[row.group].name if 0 <= row.group < len(ferrule.groups) else ""
+    name = _words(tuple(part for part in (row.name, group, row.cut, row.reason) if part), scale)
+    x, y = (found[0][hovered] + np.array([12.0, 8.0]) * scale).tolist()
+    most = context.region.width - name.sheet.width * scale
+    painting.draw_sheet(name, (max(min(x, most), 0.0), y), scale)
 
 
-def _words(parts: tuple[str, ...], scale: float) -> Printed:
-    return _sheet(
-        ("words", parts, scale), lambda: sheets.words_sheet(parts, painting.measure(scale), size=sheets.SMALL)
-    )
+def _words(parts: tuple[str, ...], scale: float, size: float = sheets.SMALL, most: float = np.inf) -> Printed:
+    key = ("words", parts, size, most, scale)
+    return _sheet(key, lambda: sheets.words_sheet(parts, painting.measure(scale), most, size))
 
 
 def _keep_for(subject: state.Subject) -> None:

@@ -26,7 +26,9 @@ _HATCH_WIDTH = 1.25
 _HIDDEN_ALPHA = 0.15
 """Of what lies behind a solid and does not show through."""
 _NEARER = 0.002
-"""Marks on a surface are drawn this share of their distance nearer to the eye, so that the surface does not hide them."""
+"""Marks on a surface are drawn this share of their distance nearer to the eye, so that the surface hides none."""
+_PASSES = ((False, "GREATER", _HIDDEN_ALPHA), (False, "LESS_EQUAL", 1.0), (True, "NONE", 1.0))
+"""Whether marks show through, the depth test, and how opaque they are."""
 
 
 @dataclass(frozen=True)
@@ -74,11 +76,7 @@ def draw_pictures(pictures: Iterable[Picture], scale: float) -> None:
     gpu.state.depth_mask_set(False)
     with gpu.matrix.push_pop_projection():
         gpu.matrix.load_projection_matrix(_nearer(gpu.matrix.get_projection_matrix()))
-        for through, test, alpha in (
-            (False, "GREATER", _HIDDEN_ALPHA),
-            (False, "LESS_EQUAL", 1.0),
-            (True, "NONE", 1.0),
-        ):
+        for through, test, alpha in _PASSES:
             gpu.state.depth_test_set(test)
             for kind in ("fill", "hatch", "line"):
                 for picture in pictures:
@@ -137,7 +135,8 @@ def _draw(batch: Batch, buffer: gpu.types.GPUBatch, alpha: float, scale: float) 
     elif batch.kind == "hatch":
         _stroke(buffer, style.colour, _HATCH_WIDTH, scale, alpha)
     else:
-        _stroke(buffer, style.colour, style.width, scale, alpha, style.casing)
+        # Casings of what is hidden would only darken the solid before it.
+        _stroke(buffer, style.colour, style.width, scale, alpha, style.casing if alpha == 1.0 else None)
 
 
 def _fill(buffer: gpu.types.GPUBatch, colour: Colour, alpha: float) -> None:

@@ -26,7 +26,7 @@ Say = Callable[[float], str]
 
 Side = Literal["left", "right"]
 
-PART = (150.0, 170.0)
+PART = (140.0, 130.0)
 """Room for the part itself, in points."""
 _AWAY = 14.0
 """From the part to the words beside it."""
@@ -106,22 +106,21 @@ def profile_drawing(fitting: Fitting, say: Say, title: str = "") -> Drawing:
         beside.append(Pointer(at(right - lead_in / 2, -length + lead_in / 2), "right", f"lead-in {say(lead_in)}"))
     for groove in grooves(recipe)[-1:]:
         count = f"{recipe.groove_count} × " if recipe.groove_count > 1 else ""
-        words = f"{count}groove {say(recipe.groove_width_mm)}, {say(recipe.groove_depth_mm)} deep"
+        words = f"{count}groove {say(recipe.groove_width_mm)} × {say(recipe.groove_depth_mm)}"
         beside.append(Height(at(left, groove.top), at(left, groove.bottom), "left", words))
     crown_left, crown_right = across(fitting.profile.crown_outline)
     if not lean:
-        widths.append(
-            Width((crown_left, 0.0), (crown_right, 0.0), True, f"crown {sign}{say(crown_right - crown_left)}")
-        )
+        words = f"crown {sign}{say(crown_right - crown_left)}"
+        widths.append(Width((crown_left, 0.0), (crown_right, 0.0), True, words))
         beside.append(Height((crown_left, 0.0), (0.0, rise), "left", f"rise {say(rise)}"))
     else:
         towards = np.radians(fitting.mitre_deg)
         top = (rise * float(np.sin(towards)), rise * float(np.cos(towards)))
-        beside.append(Pointer(top, "left", f"rise {say(rise)}"))
+        beside.append(Pointer(top, "right", f"rise {say(rise)}"))
         beside.append(Pointer(at(tube_left, 0.0), "left", f"mitre {fitting.mitre_deg:.4g}°"))
     if recipe.brim_mm:
         beside.append(Pointer(at(tube_right, 0.0), "right", f"brim {say(recipe.brim_mm)}"))
-    end = -_TUBE_SHOWN * length
+    end = min(-tube_right * lean, -tube_left * lean) - _TUBE_SHOWN * length
     tube = (
         np.array([at(tube_left, 0.0), (tube_left, end), (bore_left, end), at(bore_left, 0.0)]),
         np.array([at(bore_right, 0.0), (bore_right, end), (tube_right, end), at(tube_right, 0.0)]),
@@ -136,10 +135,8 @@ def profile_sheet(drawing: Drawing, measure: Measure) -> Sheet:
     scale = float((np.array(PART) / (high - low)).min())
     part_wide, part_high = (high - low) * scale
     columns = {side: [one for one in drawing.beside if one.side == side] for side in ("left", "right")}
-    room = {
-        side: max((measure(one.words, SMALL) for one in ones), default=0.0) + 2 * _AWAY
-        for side, ones in columns.items()
-    }
+    widest = {side: max((measure(one.words, SMALL) for one in ones), default=0.0) for side, ones in columns.items()}
+    room = {side: words + 2 * _AWAY for side, words in widest.items()}
     above = LINE * any(one.above for one in drawing.widths)
     below = LINE * any(not one.above for one in drawing.widths)
     title = LINE if drawing.title else 0.0
@@ -156,7 +153,7 @@ def profile_sheet(drawing: Drawing, measure: Measure) -> Sheet:
         placed = [put(loop) for loop in loops]
         fills.append(Fill(triangles(placed), colour, 0.2))
         strokes.append(Stroke(pairs(*hatching(placed, _HATCH, degrees)), _dimmed(colour)))
-        strokes += [Stroke(around(loop), colour, 1.5) for loop in placed]
+        strokes.append(Stroke(np.concatenate([around(loop) for loop in placed]), colour, 1.5))
     texts = [Text(drawing.title, MARGIN, height - MARGIN - sheets.TEXT * 0.8)] if drawing.title else []
     thin: list[Floats] = []
     for one in drawing.widths:

@@ -20,8 +20,10 @@ from ...geometry.hatching import dashes, hatching, surface_hatching
 from ...geometry.units import say_mm
 from ...review import Review
 from ...review.layers import Layers
+from ...review.outlines import inside
 from ...review.review import Print
 from ...review.steps import LEAST_REST
+from ...review.support import Column
 from ...review.walls import WALL_BEADS, ThinPart
 from . import styles
 from .styles import Style
@@ -30,8 +32,12 @@ Kind = Literal["line", "hatch", "fill"]
 
 _GRAINS = 40.0
 """How many grains the part's longer side is."""
-_COLUMN_LINES_MM = 4.0
-"""About how far apart the upright lines of a support column stand."""
+_SUPPORT_LINES_MM = 2.0
+"""How far apart the upright lines in support stand."""
+_POSTS_MM = 4.0
+"""About how far apart the upright lines of the tube's bore stand."""
+_SPECK_MM2 = 0.005
+"""Areas smaller than this are errors of rounding."""
 _MOST_LABELS = 4
 """Labels of one kind, the worst first: more would hide the part."""
 
@@ -102,9 +108,8 @@ def outlines(stack: Stack, printed: Print, up_to: int | None = None) -> Marks:
     layers = printed.layers
     last = len(layers) - 1 if up_to is None else up_to
     note = f"{last + 1} of {len(layers)}, {say_mm(layers.heights()[-1])} high"
-    return Marks(
-        (Batch(styles.OUTLINE, "line", stack.lines[: stack.ends[last]]),), legend=(Entry(styles.OUTLINE, note),)
-    )
+    lines = Batch(styles.OUTLINE, "line", stack.lines[: stack.ends[last]])
+    return Marks((lines,), legend=(Entry(styles.OUTLINE, note),))
 
 
 def chosen_layer(printed: Print, layer: int) -> Marks:
@@ -128,15 +133,13 @@ def rings(review: Review, layer: int, planned: bool = False) -> Marks:
     ]
     widest = laid.widest_gap
     labels = []
+    legend = [Entry(styles.RING, f"{laid.count} of {say_mm(laid.bead_mm)}{', as planned' if planned else ''}")]
+    if laid.middle.area() >= _SPECK_MM2:
+        legend.append(Entry(styles.LEFT_TO_FILL, _say_area(laid.middle.area())))
     if widest.width_mm > 0:
         labels.append(Label(f"{say_mm(widest.width_mm)} open", (*widest.centre, z), styles.UNCOVERED))
-    legend = [
-        Entry(styles.RING, f"{laid.count} of {say_mm(laid.bead_mm)}{', as planned' if planned else ''}"),
-        Entry(styles.LEFT_TO_FILL, _say_area(laid.middle.area())),
-        Entry(
-            styles.UNCOVERED, _say_area(laid.gaps.area()) + (f", widest {say_mm(widest.width_mm)}" if labels else "")
-        ),
-    ]
+        note = f"{_say_area(laid.gaps.area())}, widest {say_mm(widest.width_mm)}"
+        legend.append(Entry(styles.UNCOVERED, note))
     return Marks(_some(batches), tuple(labels), tuple(legend))
 
 
@@ -153,10 +156,9 @@ def overhangs(review: Review) -> Marks:
         batches += _area(style, overhang.region, float(layers.bottoms[overhang.layer]), grain)
     hanging = [one for one in printed.overhangs if not one.carried(process)]
     for overhang in sorted(hanging, key=lambda one: -one.reach_mm)[:_MOST_LABELS]:
-        words = f"{overhang.kind} {say_mm(overhang.reach_mm)}"
+        words = f"{'overhang' if overhang.kind == 'cantilever' else overhang.kind} {say_mm(overhang.reach_mm)}"
         labels.append(Label(words, overhang.position_mm, styles.OVERHANG))
-    columns = [_column(layers, column.first, column.last, column.outline) for column in printed.support.columns]
-    batches.append(_line(styles.SUPPORT, np.concatenate([np.empty((0, 3)), *columns]), grain))
+    batches.append(_line(styles.SUPPORT, _support_lines(printed.support.columns, layers), grain))
     corners = review.mesh.corners[list(review.surface.facets)]
     lines = surface_hatching(corners, np.array([0.6, 0.0, 0.8]), styles.LEANING.apart * grain)
     batches.append(Batch(styles.LEANING, "hatch", broken(styles.LEANING, lines.reshape(-1, 3), grain)))
@@ -164,9 +166,11 @@ def overhangs(review: Review) -> Marks:
     carried_bridges = [one for one in printed.overhangs if one.carried(process)]
     legend = [
         Entry(styles.OVERHANG, _say_area(sum(one.beyond_mm2 for one in hanging))),
-        Entry(styles.SUPPORT, f"{support.volume_mm3 / 1000:.3g} cm³"),
-        Entry(styles.LEANING, f"{_say_area(review.surface.area_mm2)} over {process.overhang_deg:g}° from upright"),
+        Entry(styles.SUPPORT, f"{support.volume_mm3 / 1000:.3g} cm³" if support.needed else "none"),
     ]
+    if review.surface.facets:
+        note = f"{_say_area(review.surface.area_mm2)} over {process.overhang_deg:g}° from upright"
+        legend.append(Entry(styles.LEANING, note))
     if carried_bridges:
         longest = max(one.reach_mm for one in carried_bridges)
         legend.append(Entry(styles.BRIDGE, f"{say_mm(longest)} of {say_mm(process.bridge_mm)}"))
@@ -185,6 +189,8 @@ def thin_walls(review: Review) -> Marks:
     labels: list[Label] = []
     legend = []
     for style, parts, limit in kinds:
+        if not parts and style is not styles.THIN_WALL:
+            continue
         batches += [batch for part in parts for batch in _thin_part(style, part, printed.layers, grain)]
         narrowest = sorted(parts, key=lambda part: part.width_mm)[:_MOST_LABELS]
         labels += [Label(say_mm(part.width_mm), part.position_mm, style) for part in narrowest]
@@ -197,25 +203,28 @@ def thin_walls(review: Review) -> Marks:
 
 
 def steps(review: Review) -> Marks:
-    """The ledge that each layer leaves of the one below; in the crown, where its outer bead rests too little, a jump."""
+    """The ledge that each layer leaves of the one below: narrow, wider than half a bead, or in the crown a jump, where
+    the outer bead rests too little."""
     assert review.printed is not None
     printed, grain = review.printed, grain_of(review)
     layers, moved, crown = printed.layers, printed.steps, printed.crown
-    low = moved.rest < LEAST_REST
+    wide_mm = (1 - LEAST_REST) * review.process.bead_mm
     batches: list[Batch] = []
     labels = []
     for layer, (below, outline) in zip(layers.changes(), pairwise(layers.outlines), strict=True):
-        jump = bool(low[layer]) and crown.first < layer <= crown.last
+        style = styles.WIDE_STEP if moved.most[layer] > wide_mm else styles.STEP
         z = float(layers.bottoms[layer])
-        batches += _area(styles.JUMP if jump else styles.STEP, below - outline, z, grain)
-        if jump and len(labels) < _MOST_LABELS:
-            x, y = _rightmost(outline if not outline.is_empty() else below)
+        if moved.rest[layer] < LEAST_REST and crown.first < layer <= crown.last:
+            style = styles.JUMP
             words = f"layer {layer + 1}: step {say_mm(moved.most[layer])}, rest {100 * moved.rest[layer]:.0f} %"
-            labels.append(Label(words, (x, y, z), styles.JUMP))
+            labels.append(Label(words, (*_rightmost(below), z), styles.JUMP))
+        batches += _area(style, below - outline, z, grain)
     inward = moved.most[crown.slice][1:]
     note = f"crown {say_mm(inward.min())} to {say_mm(inward.max())}" if len(inward) else ""
-    legend = (Entry(styles.STEP, note), Entry(styles.JUMP, f"under {100 * LEAST_REST:.0f} % of a bead"))
-    return Marks(_some(_together(batches)), tuple(labels), legend)
+    legend = [Entry(styles.STEP, note), Entry(styles.WIDE_STEP, f"over {say_mm(wide_mm)}")]
+    if labels:
+        legend.append(Entry(styles.JUMP, f"under {100 * LEAST_REST:.0f} % of a bead"))
+    return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
 def gap(fitting: Fitting, band: GapBand | None = None) -> Marks:
@@ -243,9 +252,8 @@ def gap(fitting: Fitting, band: GapBand | None = None) -> Marks:
     at = _standing_points(fitting, np.array([[float(bore[:, 0].max()), 0.0, 0.0]]))[0]
     words = f"{'bites' if nominal < 0 else 'gap'} {say_mm(abs(nominal))}"
     label = Label(words, (float(at[0]), float(at[1]), float(at[2])), style)
-    across = " × ".join(
-        say_mm(side) for side in dict.fromkeys((fitting.section.bore.width, fitting.section.bore.depth))
-    )
+    sides = dict.fromkeys((fitting.section.bore.width, fitting.section.bore.depth))
+    across = " × ".join(map(say_mm, sides))
     return Marks(_some(batches), (label,), (Entry(style, note), Entry(styles.BORE, across)))
 
 
@@ -313,10 +321,24 @@ def _thin_part(style: Style, part: ThinPart, layers: Layers, grain: float) -> li
     return _together(found)
 
 
-def _column(layers: Layers, first: int, last: int, outline: CrossSection) -> Floats:
-    loops = outline.to_polygons()
-    low, high = float(layers.bottoms[first]), float(layers.tops[last])
-    return np.concatenate([_at_height(_pieces(loops), low), _posts(loops, low, high)])
+def _support_lines(columns: Sequence[Column], layers: Layers) -> Floats:
+    """Upright lines in the columns, and their outlines where they stand on the plate or on the part."""
+    tops = {column.last for column in columns}
+    found = [np.empty((0, 3))]
+    for column in columns:
+        loops = column.outline.to_polygons()
+        low, high = float(layers.bottoms[column.first]), float(layers.tops[column.last])
+        if column.first - 1 not in tops:
+            found.append(_at_height(_pieces(loops), low))
+        # On one raster for all, so that lines run on from column to column.
+        corners = np.concatenate(loops)
+        first = np.ceil(corners.min(axis=0) / _SUPPORT_LINES_MM).astype(int)
+        past = np.floor(corners.max(axis=0) / _SUPPORT_LINES_MM).astype(int) + 1
+        x, y = np.meshgrid(np.arange(first[0], past[0]), np.arange(first[1], past[1]))
+        raster = np.column_stack([x.ravel(), y.ravel()]) * _SUPPORT_LINES_MM
+        feet = raster[inside(raster, loops)] if len(raster) else raster
+        found.append(_two_by_two(_at_height(feet, low), _at_height(feet, high)))
+    return np.concatenate(found)
 
 
 def _posts(loops: Iterable[Floats], low: float, high: float) -> Floats:
@@ -324,7 +346,7 @@ def _posts(loops: Iterable[Floats], low: float, high: float) -> Floats:
     feet = []
     for loop in loops:
         along = np.cumsum(np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1))
-        count = max(3, round(along[-1] / _COLUMN_LINES_MM))
+        count = max(3, round(along[-1] / _POSTS_MM))
         feet.append(loop[np.unique(np.searchsorted(along, along[-1] * np.arange(count) / count))])
     points = np.concatenate([np.empty((0, 2)), *feet])
     return _two_by_two(_at_height(points, low), _at_height(points, high))
@@ -382,4 +404,4 @@ def _some(batches: Sequence[Batch]) -> tuple[Batch, ...]:
 
 
 def _say_area(mm2: float) -> str:
-    return f"{mm2:.3g} mm²" if mm2 >= 0.005 else "none"
+    return f"{mm2:.3g} mm²" if mm2 >= _SPECK_MM2 else "none"

@@ -126,7 +126,7 @@ def swatch(style: Style, corner: tuple[float, float], size: tuple[float, float])
         line = broken(style, np.array([(corner[0], y), (corner[0] + size[0], y)]), GRAIN)
         return [], [Stroke(line, style.colour, style.width, style.casing)]
     (left, low), (width, height) = corner, size
-    loop = np.array([(0, 0), (width, 0), (width, height), (0, height)]) + (left, low)
+    loop = np.array([(left, low), (left + width, low), (left + width, low + height), (left, low + height)])
     edge, hatch = area_pieces(style, [loop], GRAIN)
     strokes = [Stroke(hatch, style.colour)]
     if style.width:

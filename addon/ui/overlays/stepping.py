@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import bpy
 from bpy.props import IntProperty
 
-from .. import placing, state
+from .. import state
 from . import draw, markers
 
 _PAGE = 10
@@ -29,6 +29,15 @@ _HELP: Sequence[tuple[str, Sequence[str]]] = (
     ("Done", ("EVENT_RETURN",)),
     ("Back", ("EVENT_ESC",)),
 )
+_WIDE = {
+    "EVENT_CTRL": 1.5,
+    "EVENT_PAGEUP": 1.5,
+    "EVENT_PAGEDOWN": 1.5,
+    "EVENT_HOME": 2.5,
+    "EVENT_END": 1.5,
+    "EVENT_ESC": 1.5,
+}
+"""Keys whose icons are wider than others, and the room that they take."""
 
 
 class FERRULE_OT_step_layers(bpy.types.Operator):
@@ -103,7 +112,7 @@ class FERRULE_OT_step_layers(bpy.types.Operator):
 
 
 class FERRULE_GT_ends(bpy.types.Gizmo):
-    """All tube ends at once: finds the one under the mouse; ``draw`` names it. A click chooses it."""
+    """All tube ends at once: finds the one under the mouse, which ``draw`` names and a click goes to."""
 
     bl_idname = "FERRULE_GT_ends"
 
@@ -111,25 +120,21 @@ class FERRULE_GT_ends(bpy.types.Gizmo):
         if not self.is_highlight:
             draw.hovered = -1
 
+    def setup(self) -> None:
+        self.choice = self.target_set_operator("ferrule.go_to_end")
+
     def test_select(self, context: bpy.types.Context, location: Sequence[float]) -> int:
         found = draw.ends_on_screen(context)
-        scale = context.preferences.system.ui_scale
-        draw.hovered = (
-            -1 if found is None else markers.nearest(found[0], (location[0], location[1]), markers.REACH * scale)
-        )
-        return draw.hovered
-
-    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
-        ferrule = context.scene.ferrule
-        if 0 <= draw.hovered < len(ferrule.ends):
-            row = ferrule.ends[draw.hovered]
-            with state.quietly():
-                ferrule.end_index = draw.hovered
-                if row.group >= 0:
-                    ferrule.group_index = row.group
-            placing.select(context, placing.placed(context.scene).get(row.key) or row.tube)
-            state.redraw()
-        return {"FINISHED"}
+        reach = markers.REACH * context.preferences.system.ui_scale
+        mouse = (location[0], location[1])
+        index = -1 if found is None else markers.nearest(found[0], mouse, reach)
+        if index != draw.hovered:
+            draw.hovered = index
+            context.region.tag_redraw()
+        if index < 0:
+            return -1
+        self.choice.index = index
+        return 0
 
 
 class FERRULE_GGT_ends(bpy.types.GizmoGroup):
@@ -138,6 +143,13 @@ class FERRULE_GGT_ends(bpy.types.GizmoGroup):
     bl_space_type = "VIEW_3D"
     bl_region_type = "WINDOW"
     bl_options = {"3D", "PERSISTENT"}
+
+    @classmethod
+    def setup_keymap(cls, keyconfig: bpy.types.KeyConfig) -> bpy.types.KeyMap:
+        keymap = keyconfig.keymaps.new(name=cls.bl_label, space_type="VIEW_3D", region_type="WINDOW")
+        # A click only: presses and drags that start on a marker stay what they are elsewhere.
+        keymap.keymap_items.new("gizmogroup.gizmo_tweak", "LEFTMOUSE", "CLICK")
+        return keymap
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -182,6 +194,8 @@ def _draw_help(header: bpy.types.Header, context: bpy.types.Context) -> None:
     for words, icons in _HELP:
         for icon in icons:
             row.label(text="", icon=icon)
+            if icon in _WIDE:
+                row.separator(factor=_WIDE[icon])
         row.label(text=words)
         row.separator(factor=2.0)
 
