@@ -24,6 +24,7 @@ from manifold3d import CrossSection, Manifold
 
 from addon.bench import assembly_picture as picture_module
 from addon.bench.assembly_picture import EndMark, assembly_picture
+from addon.bench.fit_ladder import fit_ladder, gaps_around
 from addon.bench.fitting_drawing import both_units, fitting_drawing
 from addon.bench.job_sheet import job_sheet_html
 from addon.bench.order_list import END_COLUMNS, FITTING_COLUMNS, ends_csv, fittings_csv
@@ -31,7 +32,7 @@ from addon.bench.plate import Footprint, Placement, Plates, lay_out
 from addon.bench.plate_map import plate_maps
 from addon.bench.quantities import Prices, quantities, work_of_print
 from addon.bench.section_drawing import spread
-from addon.bench.sheet import JobSheet, SheetFitting, say_ranges
+from addon.bench.sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
 from addon.fitting import Recipe, design
 from addon.geometry.frames import Frame
 from addon.geometry.hatching import hatching
@@ -88,6 +89,8 @@ def sheet() -> JobSheet:
     plates = lay_out(footprints, PROCESS)
     works = [(work_of_print(review.printed, PROCESS), one.count) for one, review in made]
     amounts = quantities([works], PROCESS, MATERIAL, prices=Prices(PROCESS.name, 50, None, 5, "<€>"))
+    ladder = fit_ladder(fittings[0].wanted, ROUND, PROCESS, gaps_around(0.2, count=3))
+    ladders = (SheetLadder(("F1", "F4"), ladder, Plates((), 0), (f"{NASTY}.stl",)),)
     refused = Finding("F5", "recipe", "must fix", f"No fitting for {NASTY}", "Set spigot_mm = 8.")
     return JobSheet(
         title=f"Stall {NASTY}",
@@ -99,6 +102,7 @@ def sheet() -> JobSheet:
         bodies=bodies,
         footprints=footprints,
         plates=plates,
+        ladders=ladders,
         quantities=amounts,
         findings=(refused,),
         notes=(f"Corrected {NASTY}",),
@@ -227,6 +231,16 @@ def test_glue_is_summed_over_the_joints_and_not_over_spares():
     joint = sheet().fittings[0].glue
     assert cells[0][3:] == [f"{joint.volume_mm3 / 1000:.2f} ml", "2", f"{2 * joint.volume_mm3 / 1000:.1f} ml"]
     assert cells[-1][4:] == ["2", f"{2 * joint.volume_mm3 / 1000:.1f} ml"]
+
+
+def test_a_ladder_has_a_row_for_each_step_and_room_to_write():
+    """Source: the spigot is the bore less twice the gap, in mm and in the inches that it happens to be."""
+    cells = rows_of(parsed(html()), "Step, gap a side in mm")
+    assert [row[0] for row in cells] == ["0.15", "0.20", "0.25"]
+    bore = ROUND.bore.width
+    assert [row[1].split()[0] for row in cells] == [f"{bore - 2 * gap:.2f}".rstrip("0") for gap in (0.15, 0.2, 0.25)]
+    assert all(row[2:] == ["", ""] for row in cells)
+    assert "(F1, F4), wanted 0.2 mm a side" in words(parsed(html()).find(".//body"))
 
 
 def test_ten_thousand_fittings():

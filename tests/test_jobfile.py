@@ -1,13 +1,27 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The job file: defaults, lengths as people write them, and mistakes named by their key."""
 
+import re
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
 from addon.fitting.recipe import Recipe
 from addon.geometry.sections import Section
-from addon.jobfile import JobError, parse_job, read_job
+from addon.jobfile import (
+    Assembly,
+    JobError,
+    LadderWish,
+    Match,
+    Measured,
+    Output,
+    Shop,
+    Tube,
+    parse_job,
+    read_job,
+)
+from addon.trade.processes import Process
 
 HERE = Path("shop")
 
@@ -120,3 +134,21 @@ def test_a_missing_file_is_refused(tmp_path):
         read_job(tmp_path / "none.toml")
     with pytest.raises(JobError, match="cannot be read"):
         read_job(tmp_path)
+
+
+@pytest.mark.parametrize("table", [Assembly, Recipe, Match, Measured, LadderWish, Shop, Tube, Process, Output])
+def test_the_reference_for_people_has_every_key(table):
+    reference = (Path(__file__).parents[1] / "docs" / "job_file.md").read_text("utf-8")
+    known = set(re.findall(r"`([a-z_0-9]+)`", reference)) | set(re.findall(r"^(\w+) = ", reference, re.MULTILINE))
+    # Grooves are written as a table there; what is not for the job file has no key.
+    keys = {one.name for one in fields(table)} - {"match", "seam_mm", "book_name", "from_memory"}
+    assert {key for key in keys if not key.startswith("groove_")} <= known
+
+
+def test_the_references_examples_are_read(tmp_path):
+    reference = (Path(__file__).parents[1] / "docs" / "job_file.md").read_text("utf-8")
+    examples = re.findall(r"```toml\n(.*?)```", reference, re.DOTALL)
+    (tmp_path / "job.toml").write_text("\n".join(examples), "utf-8")
+    job = read_job(tmp_path / "job.toml")
+    assert (len(job.overrides), len(job.measured), len(job.ladders)) == (1, 1, 1)
+    assert job.shop.book == tmp_path / "shop_book.toml" and "no shop book" in job.book.problems[0]
