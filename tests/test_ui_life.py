@@ -52,7 +52,7 @@ def scene_now() -> bpy.types.Scene:
 )
 def test_every_field_has_its_words_and_a_property(cls: type, words: dict, left_out: set[str]) -> None:
     assert {field.name for field in fields(cls)} - left_out == set(words)
-    made = ui_fields.annotations(cls, words)
+    made = ui_fields.properties_of(cls, words)
     assert {ui_fields.stored_name(name) for name in words} <= set(made)
     assert all(word.label and word.tip and not word.tip.endswith(".") for word in words.values())
 
@@ -190,7 +190,7 @@ def test_switching_on_and_off_a_hundred_times_leaves_nothing_behind() -> None:
     def traces() -> tuple:
         return (
             sorted(name for name in dir(bpy.types) if "ferrule" in name.lower()),
-            [name for cls in (bpy.types.Scene, bpy.types.Object, bpy.types.Mesh) for name in dir(cls) if name == "ferrule"],
+            [hasattr(cls, "ferrule") for cls in (bpy.types.Scene, bpy.types.Object, bpy.types.Mesh)],
             [len(getattr(bpy.app.handlers, name)) for name in dir(bpy.app.handlers) if name.endswith(("pre", "post"))],
             len(bpy.types.TOPBAR_MT_file_export._dyn_ui_initialize()),
             len(bpy.types.VIEW3D_MT_mesh_add._dyn_ui_initialize()),
@@ -247,7 +247,8 @@ def test_a_rim_picked_in_edit_mode_takes_a_fitting(scene: bpy.types.Scene, secti
     bpy.ops.object.mode_set(mode="OBJECT")
     found = records.end_from(scene.ferrule.ends[0].record)
     assert found.section.like(section, 0.02)
-    np.testing.assert_allclose(found.frame.origin / 1000, item.matrix_world @ Matrix.Translation((0, 0, 0.3)).translation, atol=1e-6)
+    top = item.matrix_world @ Matrix.Translation((0, 0, 0.3)).translation
+    np.testing.assert_allclose(found.frame.origin / 1000, top, atol=1e-6)
     np.testing.assert_allclose(found.frame.z, item.matrix_world.to_3x3().col[2], atol=1e-6)
     assert bpy.ops.ferrule.fit() == {"FINISHED"}
     assert len(placed(scene)) == 1

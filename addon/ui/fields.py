@@ -22,6 +22,9 @@ from ..geometry.units import MM_PER_INCH
 UNDECIDED = -1.0
 """Stored where a number has been automatic all along."""
 
+LONGEST_UNIT = 2
+"""Letters."""
+
 Update = Callable[[Any, bpy.types.Context], None]
 
 
@@ -37,7 +40,7 @@ class Words:
     most: float | None = None
 
 
-def annotations(
+def properties_of(
     cls: type, words: Mapping[str, Words], update: Update | None = None, usual: Any = None
 ) -> dict[str, Any]:
     """Blender properties for every field of ``cls`` in ``words``; ``update`` is called after each change.
@@ -118,7 +121,7 @@ def _properties(name: str, default: Any, hint: Any, words: Words, update: Update
         )  # fmt: skip
         hint, default = next(one for one in get_args(hint) if one is not type(None)), UNDECIDED
     if get_origin(hint) is Literal or words.names:
-        items = get_args(hint) if get_origin(hint) is Literal else words.names()  # type: ignore[misc]
+        items = get_args(hint) if get_origin(hint) is Literal else words.names()
         chosen = default if default in items else items[0]
         found[name] = EnumProperty(items=[(one, _titled(one), "") for one in items], default=chosen, **common)
     elif hint is int:
@@ -195,5 +198,6 @@ def _stored(name: str, value: Any) -> Any:
 
 
 def _titled(name: str) -> str:
-    """Words as Blender writes them in menus; names that carry numbers or capitals stay as they are."""
-    return name.title() if name.islower() and not any(map(str.isdigit, name)) else name
+    """Words as Blender writes them in menus; units, and names that carry numbers or capitals, stay as they are."""
+    plain = name.islower() and len(name) > LONGEST_UNIT and not any(map(str.isdigit, name))
+    return name.title() if plain else name

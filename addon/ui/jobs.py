@@ -27,7 +27,7 @@ def job_of(scene: bpy.types.Scene) -> Job:
     wanted = {"3mf": ferrule.output.write_3mf, "stl": ferrule.output.write_stl}
     output: dict[str, Any] = {**values(ferrule.output, Output, wording.OUTPUT), "folder": folder_of(scene)}
     return Job(
-        name=Path(bpy.data.filepath).stem or scene.name,
+        name=name_of(scene),
         assembly=Assembly((), wall_mm=exact(ferrule.wall_mm) or None),
         recipe=recipe_of(ferrule.recipe),
         overrides=tuple(
@@ -40,6 +40,12 @@ def job_of(scene: bpy.types.Scene) -> Job:
         process=process_of(ferrule.process),
         output=Output(**output, formats=tuple(name for name in get_args(Format) if wanted[name])),
     )
+
+
+def name_of(scene: bpy.types.Scene) -> str:
+    """What the files are called after: the .blend, or as long as it has no name, what the ends were read from."""
+    read = {line.tube.name for line in scene.ferrule.ends if line.tube is not None}
+    return Path(bpy.data.filepath).stem or (read.pop() if len(read) == 1 else scene.name)
 
 
 def recipe_of(group: bpy.types.PropertyGroup) -> Recipe:

@@ -59,7 +59,9 @@ def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) 
     """Puts every fitting on its end, or those of ``only`` some ends' keys, adding objects and removing those whose end
     is gone; returns how many were added and removed. A fitting that cannot be made leaves its objects as they are."""
     objects = placed(scene)
-    added, wanted, taken = 0, set(), set()
+    added = 0
+    wanted: set[str] = set()
+    taken: set[str] = set()
     for fitted in desk.fittings:
         keys = [scene.ferrule.ends[row].key for row in fitted.rows]
         wanted.update(keys)
@@ -129,6 +131,14 @@ def look_at(context: bpy.types.Context, place: Floats, size: float) -> None:
                 view.view_distance = _VIEW_SIZES * size
 
 
+def reach_to(context: bpy.types.Context, distance: float) -> None:
+    """Lets every 3D view show what lies this far away, where it would cut that off."""
+    for window in context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type == "VIEW_3D":
+                area.spaces.active.clip_end = max(area.spaces.active.clip_end, distance)
+
+
 def select(context: bpy.types.Context, item: bpy.types.Object | None) -> None:
     """Makes one object the only selected one, where it is there to select and nothing is being edited."""
     layer = context.view_layer
@@ -156,8 +166,9 @@ def _renew_mesh(mesh: bpy.types.Mesh, fitted: Fitted, unit_scale: float) -> None
 def _mesh_for(fitted: Fitted, items: list[bpy.types.Object], taken: set[str]) -> bpy.types.Mesh:
     """The mesh that the fitting has already, unless another fitting has taken it, or a new one."""
     for item in items:
-        if item.data.name not in taken and not item.data.is_editmode:
-            return item.data
+        mesh = item.data
+        if isinstance(mesh, bpy.types.Mesh) and mesh.name not in taken and not mesh.is_editmode:
+            return mesh
     assert fitted.fitting is not None
     crown = fitted.fitting.recipe.crown
     return bpy.data.meshes.new(f"{crown.capitalize()} for {section_name(fitted.fitting.section)}")

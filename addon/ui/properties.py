@@ -23,13 +23,13 @@ from ..fitting.recipe import Recipe
 from ..jobfile import Output, Tube
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import state, wording
-from .fields import annotations, length
+from .fields import length, properties_of
 
 
 class FerruleRecipe(bpy.types.PropertyGroup):
     """The numbers of a fitting, as ``fitting.Recipe`` has them."""
 
-    __annotations__ = annotations(Recipe, wording.RECIPE, state.on_number)
+    __annotations__ = properties_of(Recipe, wording.RECIPE, state.on_number)
 
 
 class FerruleProcess(bpy.types.PropertyGroup):
@@ -39,21 +39,21 @@ class FerruleProcess(bpy.types.PropertyGroup):
         "called": StringProperty(
             name="Name", description="What the process is called", default=DEFAULT_PROCESS, update=state.on_number
         ),
-        **annotations(Process, wording.PROCESS, state.on_number, process_named(DEFAULT_PROCESS)),
+        **properties_of(Process, wording.PROCESS, state.on_number, process_named(DEFAULT_PROCESS)),
     }
 
 
 class FerruleTube(bpy.types.PropertyGroup):
     """What the model does not tell of the tubes."""
 
-    __annotations__ = annotations(Tube, wording.TUBE, state.on_number)
+    __annotations__ = properties_of(Tube, wording.TUBE, state.on_number)
 
 
 class FerruleOutput(bpy.types.PropertyGroup):
     """What is written, and where."""
 
     __annotations__ = {
-        **annotations(Output, wording.OUTPUT, state.on_number),
+        **properties_of(Output, wording.OUTPUT, state.on_number),
         "folder": StringProperty(
             name="Folder", description=wording.OUTPUT["folder"].tip, default="//ferrule_out/", subtype="DIR_PATH"
         ),
@@ -230,7 +230,7 @@ CLASSES = (
     FerruleFinding,
     FerruleWindow,
 )
-_HOLDERS = {
+_HOLDERS: dict[Any, type[bpy.types.PropertyGroup]] = {
     bpy.types.Scene: FerruleScene,
     bpy.types.Object: FerruleObject,
     bpy.types.Mesh: FerruleMesh,
@@ -241,12 +241,12 @@ _HOLDERS = {
 def register() -> None:
     for cls in CLASSES:
         bpy.utils.register_class(cls)
-    for holder, cls in _HOLDERS.items():
-        holder.ferrule = PointerProperty(type=cls)  # type: ignore[attr-defined]
+    for holder, kept in _HOLDERS.items():
+        holder.ferrule = PointerProperty(type=kept)
 
 
 def unregister() -> None:
     for holder in reversed(_HOLDERS):
-        del holder.ferrule  # type: ignore[attr-defined]
+        del holder.ferrule
     for cls in reversed(CLASSES):
         bpy.utils.unregister_class(cls)

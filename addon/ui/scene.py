@@ -258,7 +258,7 @@ def _scenes_of(path: Path) -> list[bpy.types.Scene]:
         return list(bpy.data.scenes)  # Blender links nothing out of the file that is open.
     try:
         # Linked, not appended: linked data keep their names.
-        with bpy.data.libraries.load(os.fspath(path), link=True) as (inside, wanted):  # type: ignore[attr-defined, func-returns-value]
+        with bpy.data.libraries.load(os.fspath(path), link=True) as (inside, wanted):  # type: ignore[func-returns-value]
             wanted.scenes = list(inside.scenes)
     except OSError as error:
         raise SceneError(f"{path} is no whole .blend file, or a newer Blender's. Save or copy it again.") from error

@@ -274,7 +274,7 @@ def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
         in_place = fitted is not None and any(one is finding for one in fitted.in_place)
         place = np.append(finding.position_mm or (0.0, 0.0, 0.0), 1.0)
         world = place[:3] / placing.mm_per_unit(scene) if in_place else (subject.matrix @ place)[:3]
-        width = fitted.batch.section.outer.width if fitted else float(subject.review.mesh.size.max())  # type: ignore[union-attr]
+        width = fitted.batch.section.outer.width if fitted else float(subject.review.mesh.size.max())
         placing.look_at(context, world, width / placing.mm_per_unit(scene))
     redraw()
 

@@ -64,7 +64,7 @@ PROCESS = {
         "plate_mm": ("Plate", "Width, depth and height of the space to print in", None),
         "margin_mm": ("Margin", "Strip along the plate's edge that stays empty", None),
         "spacing_mm": ("Spacing", "Least distance between two fittings on the plate", None),
-        "shrink_percent": ("Shrink (%)", "How much smaller prints come out along x, y, z; export makes up for it", None),
+        "shrink_percent": ("Shrink (%)", "How much smaller prints come out along x, y, z; files make up for it", None),
         "support": ("Support", "What the support is made of and how it comes off", None),
         "chamber_c": ("Chamber (°C)", "Temperature of a heated chamber; 0 for none", None),
         "speed_mm_s": ("Speed (mm/s)", "Mean speed along the beads", None),

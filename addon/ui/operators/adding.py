@@ -13,7 +13,7 @@ from ...takeoff import TubeEnd
 from ...trade.sizes import size_named, tube_sizes
 from .. import placing, reading, state, wording
 from ..drawing import draw_field
-from ..fields import annotations, assign, values
+from ..fields import assign, properties_of, values
 
 CLEAR_MM = 1000.0
 """Without a tube in the scene nothing stands in the bore's way."""
@@ -47,7 +47,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
             description="Which size of tube the fitting is for",
             items=lambda operator, context: _sizes(operator.family),
         ),
-        **annotations(Recipe, _WORDS),
+        **properties_of(Recipe, _WORDS),
     }
 
     @classmethod

@@ -5,12 +5,16 @@ import time
 
 import bpy
 from bpy.props import BoolProperty, FloatProperty, IntProperty
+from mathutils import Vector
 
 from ...trade.sizes import nearest_size
 from .. import by_hand, placing, reading, state
 from ..fields import exact
 from ..jobs import modelled_section
 from ..scene import FITTING_MARK, unit_scale_of
+
+FAR = 10.0
+"""How many times as far as the assembly reaches the views have to show."""
 
 
 def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
@@ -88,6 +92,8 @@ class FERRULE_OT_fix_unit(bpy.types.Operator):
         if settings.system == "METRIC" and scale < 0.1:
             settings.length_unit = "MILLIMETERS"
         if read_into(context, self):
+            corners = [item.matrix_world @ Vector(corner) for item in scene.objects for corner in item.bound_box]
+            placing.reach_to(context, FAR * max(corner.length for corner in corners))
             self.report({"INFO"}, f"The scene's unit scale is {scale:g} now. {say_ends(scene)}")
         return {"FINISHED"}
 

@@ -87,13 +87,13 @@ class FERRULE_OT_remove_fittings(bpy.types.Operator):
 
 
 class FERRULE_OT_set_number(bpy.types.Operator):
-    """Set the number that works"""
+    """Set a number of the recipe or the process to one that works"""
 
     bl_idname = "ferrule.set_number"
     bl_label = "Set"
     bl_options = {"REGISTER", "UNDO", "INTERNAL"}
 
-    field: StringProperty(name="Field", description="Which number of the recipe", options={"SKIP_SAVE"})
+    field: StringProperty(name="Field", description="Which number of the recipe or the process", options={"SKIP_SAVE"})
     value: StringProperty(name="Value", description="What to set it to, in mm or as a word", options={"SKIP_SAVE"})
 
     @classmethod
@@ -101,20 +101,19 @@ class FERRULE_OT_set_number(bpy.types.Operator):
         return f"Set {label_of(properties.field)} to {say_value(properties.field, properties.value)}"
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        recipe = state.active_recipe(context.scene)
-        if self.field not in wording.RECIPE:
-            self.report({"ERROR"}, f"A recipe has no {self.field}; it has {', '.join(wording.RECIPE)}")
+        scene = context.scene
+        if self.field not in wording.RECIPE and self.field not in wording.PROCESS:
+            self.report({"ERROR"}, f"There is no number {self.field}; a recipe has {', '.join(wording.RECIPE)}")
             return {"CANCELLED"}
-        try:
-            value = type(getattr(recipe, stored_name(self.field)))(float(self.value))
-        except ValueError:
-            value = self.value
+        group = state.active_recipe(scene) if self.field in wording.RECIPE else scene.ferrule.process
+        old = getattr(group, stored_name(self.field))
         try:
             with state.quietly():
-                if hasattr(recipe, auto_name(self.field)):
-                    setattr(recipe, auto_name(self.field), False)
-            setattr(recipe, stored_name(self.field), value)
-        except TypeError as error:
+                if hasattr(group, auto_name(self.field)):
+                    setattr(group, auto_name(self.field), False)
+            value = self.value if isinstance(old, str) else type(old)(float(self.value))
+            setattr(group, stored_name(self.field), value)
+        except (TypeError, ValueError) as error:
             self.report({"ERROR"}, f"{label_of(self.field)} cannot be {self.value}: {error}")
             return {"CANCELLED"}
         return {"FINISHED"}
@@ -137,7 +136,8 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
 
 
 def label_of(field: str) -> str:
-    return wording.RECIPE[field].label if field in wording.RECIPE else field
+    known = wording.RECIPE | wording.PROCESS
+    return known[field].label if field in known else field
 
 
 def say_value(field: str, value: float | str) -> str:

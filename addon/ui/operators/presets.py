@@ -17,7 +17,7 @@ class FERRULE_MT_recipe_presets(bpy.types.Menu):
     bl_label = "Recipe Presets"
     preset_subdir = "ferrule/recipe"
     preset_operator = "ferrule.load_recipe"
-    draw = bpy.types.Menu.draw_preset
+    draw = bpy.types.Menu.draw_preset  # type: ignore[assignment]
 
 
 class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):

@@ -8,6 +8,7 @@ import bpy
 import numpy as np
 from bpy.props import IntProperty
 
+from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...review import UnreadableMeshError, review
 from .. import placing, state
@@ -19,7 +20,7 @@ class ObjectError(ValueError):
     """Why an object of the user's cannot be reviewed."""
 
 
-def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[Mesh, np.ndarray]:
+def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[Mesh, Floats]:
     """The user's mesh in mm as it lies in the scene, but on the plate; and the matrix back to the world."""
     try:
         mesh = mesh_of(item, context.evaluated_depsgraph_get(), unit_scale_of(context.scene))
@@ -30,7 +31,7 @@ def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[M
     low = mesh.vertices.min(axis=0)
     middle = (low + mesh.vertices.max(axis=0)) / 2
     origin = np.array([middle[0], middle[1], low[2]])
-    matrix = np.diag([*[1 / placing.mm_per_unit(context.scene)] * 3, 1.0])
+    matrix: Floats = np.diag(np.append(np.full(3, 1 / placing.mm_per_unit(context.scene)), 1.0))
     move = np.eye(4)
     move[:3, 3] = origin
     return Mesh(mesh.vertices - origin, mesh.triangles, item.name), matrix @ move

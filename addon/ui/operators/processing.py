@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Operators of the panel Process: the table's processes, and the shop's own out of the shop book."""
 
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import bpy
 from bpy.props import StringProperty
@@ -75,15 +77,13 @@ class FERRULE_OT_save_process(bpy.types.Operator):
 
     name: StringProperty(name="Name", description="What the process is called in the shop book")
 
-    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
         self.name = context.scene.ferrule.process.called
         if any(process.name == self.name for process in processes()):
             self.name = f"Own {self.name}"
         return context.window_manager.invoke_props_dialog(self)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        from dataclasses import replace
-
         process = replace(process_of(context.scene.ferrule.process), name=self.name.strip(), source="the shop's own")
         try:
             check_process(process)

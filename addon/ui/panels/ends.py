@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The panel Tube Ends."""
 
+from typing import Any
+
 import bpy
 
 from .. import state, wording
@@ -11,7 +13,15 @@ from .sidebar import Sidebar, count_of
 class FERRULE_UL_groups(bpy.types.UIList):
     """Sections with open ends."""
 
-    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flags=0) -> None:
+    def draw_item(
+        self,
+        context: bpy.types.Context,
+        layout: bpy.types.UILayout,
+        data: Any,
+        item: Any,
+        icon: int,
+        active: Any,
+    ) -> None:
         row = layout.row()
         row.label(text=item.name, icon="MESH_CYLINDER", translate=False)
         right = row.row()
@@ -22,12 +32,20 @@ class FERRULE_UL_groups(bpy.types.UIList):
 class FERRULE_UL_ends(bpy.types.UIList):
     """The open ends of the chosen section, or the ends that take no fitting."""
 
-    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flags=0) -> None:
+    def draw_item(
+        self,
+        context: bpy.types.Context,
+        layout: bpy.types.UILayout,
+        data: Any,
+        item: Any,
+        icon: int,
+        active: Any,
+    ) -> None:
         row = layout.split(factor=0.5)
         row.label(text=item.name, translate=False, icon="HAND" if item.by_hand else "NONE")
         row.label(text=item.reason or f"{item.cut}, {say(item.clear_mm, context.scene)}")
 
-    def filter_items(self, context, data, propname) -> tuple[list[int], list[int]]:
+    def filter_items(self, context: bpy.types.Context, data: Any, propname: str) -> tuple[list[int], list[int]]:
         rows = getattr(data, propname)
         group = data.group_index if self.list_id == "open" else -1
         shown = [self.bitflag_filter_item if row.group == group else 0 for row in rows]

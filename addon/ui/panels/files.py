@@ -3,6 +3,7 @@
 
 import bpy
 
+from ...job import JobResult
 from .. import state
 from .sidebar import Sidebar, count_of
 
@@ -49,12 +50,13 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
             _draw_result(layout, desk.result)
 
 
-def _draw_result(layout: bpy.types.UILayout, result) -> None:
+def _draw_result(layout: bpy.types.UILayout, result: JobResult) -> None:
     box = layout.box()
     sound = all(file.verified for file in result.files)
     box.label(text="Read back, all as meant" if sound else "Not all as meant", icon="CHECKMARK" if sound else "ERROR")
+    column = box.column(align=True)
     for file in result.files:
-        box.label(text=f"{file.path.name}, {file.unit}", icon="FILE" if file.verified else "ERROR", translate=False)
+        column.label(text=f"{file.path.name}, {file.unit}", icon="FILE" if file.verified else "ERROR", translate=False)
 
 
 _CLASSES = (FERRULE_PT_files,)

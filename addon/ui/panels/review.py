@@ -1,8 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The panel Print Review."""
 
+from typing import Any
+
 import bpy
 
+from ...review import Finding
 from .. import state
 from ..drawing import draw_text
 from ..operators.fitting import label_of, say_value
@@ -14,8 +17,16 @@ ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
 class FERRULE_UL_findings(bpy.types.UIList):
     """Findings, worst first."""
 
-    def draw_item(self, context, layout, data, item, icon, active_data, active_propname, index=0, flags=0) -> None:
-        row = layout.split(factor=0.72)
+    def draw_item(
+        self,
+        context: bpy.types.Context,
+        layout: bpy.types.UILayout,
+        data: Any,
+        item: Any,
+        icon: int,
+        active: Any,
+    ) -> None:
+        row = layout.split(factor=0.82)
         row.label(text=f"{item.name[:1].upper()}{item.name[1:]}", icon=ICONS[item.severity])
         right = row.row()
         right.alignment = "RIGHT"
@@ -53,7 +64,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         layout.operator("ferrule.check_in_place", icon="SNAP_ON")
 
 
-def _draw_finding(layout: bpy.types.UILayout, finding) -> None:
+def _draw_finding(layout: bpy.types.UILayout, finding: Finding) -> None:
     box = layout.box()
     head = box.row()
     head.label(text=finding.severity.capitalize(), icon=ICONS[finding.severity])
@@ -81,7 +92,7 @@ class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
         column.prop(view, "show_outlines", text="Outlines")
         sub = column.row()
         sub.active = view.show_outlines
-        sub.prop(view, "which_layers", expand=True)
+        sub.prop(view, "which_layers", expand=True, text="Drawn")
         column.prop(view, "show_rings")
         sub = column.row()
         sub.active = view.show_rings

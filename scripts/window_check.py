@@ -1,0 +1,92 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Does the whole job in a real Blender with a window, as a user would, and photographs each step.
+
+    BLENDER=/path/to/blender python3 scripts/window_check.py [--out DIR] [--pictures]
+
+Any Blender from 4.5 on will do. The built extension is installed into clean settings, which do not touch your own.
+``--pictures`` puts small copies of some photographs into docs/pictures.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+from _environment import REPOSITORY, SetUpError, enter, guarded
+
+TOUR = REPOSITORY / "scripts" / "window_tour.py"
+PICTURES = REPOSITORY / "docs" / "pictures"
+SHOWN = ("read", "fitted", "dragged", "refused", "review", "exported")
+"""Photographs that the guide shows."""
+PATIENCE_S = 600
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Do the job in a Blender with a window.")
+    parser.add_argument("--out", type=Path, default=REPOSITORY / "out" / "window", metavar="DIR", help="where")
+    parser.add_argument("--pictures", action="store_true", help="renew docs/pictures")
+    arguments = parser.parse_args()
+    blender = os.environ.get("BLENDER")
+    if not blender:
+        print("The window was left out: set BLENDER to a Blender that can open one.")
+        return 0
+    enter()
+    out = arguments.out.absolute()
+    shutil.rmtree(out, ignore_errors=True)
+    out.mkdir(parents=True)
+    _install(blender, out)
+    steps = _tour(blender, out)
+    for step in steps:
+        print("ok " if step["sound"] else "BAD", step["said"], f"({step['picture']})" if step["picture"] else "")
+    if arguments.pictures:
+        _renew_pictures(out)
+    print(f"Photographs are in {out}")
+    return 0 if steps and steps[-1]["said"].startswith("The tour") and all(step["sound"] for step in steps) else 1
+
+
+def _install(blender: str, out: Path) -> None:
+    """The built extension, into settings of its own."""
+    subprocess.run([sys.executable, REPOSITORY / "scripts" / "build_extension.py", "--out", out], check=True)
+    archive = next(out.glob("ferrule-*.zip"))
+    command = [blender, "--command", "extension", "install-file", "-r", "user_default", "-e", str(archive)]
+    done = subprocess.run(command, env=_settings(out), capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+    if done.returncode:
+        raise SetUpError(f"Blender did not take the extension: {done.stdout}{done.stderr}")
+
+
+def _tour(blender: str, out: Path) -> list[dict[str, str]]:
+    from demo_assembly import write_demo
+
+    assembly = write_demo(out).with_name("market_stall.stl")
+    command = [blender, "--enable-event-simulate", "--window-geometry", "0", "0", "1280", "720"]
+    command += ["--python-exit-code", "1", "--python", str(TOUR), "--", str(out), str(assembly)]
+    with (out / "blender.log").open("w") as log:
+        subprocess.run(command, env=_settings(out), stdout=log, stderr=log, timeout=PATIENCE_S, check=False)
+    told = out / "tour.json"
+    if not told.exists():
+        raise SetUpError(f"The tour did not start; see {out / 'blender.log'}.")
+    return json.loads(told.read_text())
+
+
+def _settings(out: Path) -> dict[str, str]:
+    return {**os.environ, "BLENDER_USER_RESOURCES": str(out / "settings")}
+
+
+def _renew_pictures(out: Path) -> None:
+    """Smaller, in few colours: some 60 kB each."""
+    from PIL import Image  # type: ignore[import-not-found]
+
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    for name in SHOWN:
+        photograph = next(out.glob(f"[0-9][0-9] {name}.png"))
+        with Image.open(photograph) as picture:
+            picture.convert("RGB").quantize(128).save(PICTURES / f"window_{name}.png", optimize=True)
+
+
+if __name__ == "__main__":
+    sys.exit(guarded(main))

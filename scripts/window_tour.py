@@ -1,0 +1,323 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Runs inside a Blender with a window: does the whole job with mouse and keys, and photographs each step.
+
+``window_check.py`` starts it. Buttons are found as a person finds them: by moving the mouse over the sidebar until
+the wanted one lights up.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+import traceback
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import bpy
+
+OUT = Path(sys.argv[sys.argv.index("--") + 1])
+ASSEMBLY = Path(sys.argv[sys.argv.index("--") + 2])
+Waiting = Iterator[float]
+Waiting = Iterator[float]
+
+PANELS = ("ends", "fitting", "process", "review", "files")
+HEADER, PITCH = 16, 28
+"""From the sidebar's top to the middle of its first panel's header, and from one closed panel to the next: pixels."""
+FRAME_S = 0.05
+"""20 a second."""
+MOST_DRAW_S = 0.002
+
+steps: list[dict[str, Any]] = []
+draw_seconds: dict[str, list[float]] = {}
+
+
+def tour() -> Waiting:
+    """The whole job. Yields how long to wait for Blender to catch up."""
+    _time_the_panels()
+    yield from _open_sidebar()
+    yield from _photograph("empty", "An empty scene says what to do")
+
+    with _view():
+        bpy.ops.wm.stl_import(filepath=str(ASSEMBLY))
+        bpy.ops.view3d.view_all()
+    yield 0.3
+    yield from _click("ferrule.read_ends")
+    yield from _photograph("doubt", "The unit is doubted", bool(_job().doubt))
+    yield from _click("ferrule.fix_unit")
+    yield from _photograph("read", "The open ends are listed by section", len(_job().groups) == 5)
+    yield from _click("ferrule.fit")
+    yield from _until(lambda: "Fittings" in bpy.data.collections and not _desk().waiting)
+    placed = len(bpy.data.collections["Fittings"].objects)
+    yield from _photograph("fitted", "Fittings sit on the tubes", placed == sum(one.count for one in _job().groups))
+
+    _job().group_index = 3
+    bpy.ops.ferrule.go_to_end(index=next(i for i, end in enumerate(_job().ends) if end.group == 3))
+    yield from _photograph("end", "An end is selected and in view")
+    times = yield from _drag("ferrule.recipe.spigot_mm")
+    slowest = max(times)
+    yield from _photograph(
+        "dragged",
+        f"The spigot follows the mouse; slowest update {slowest * 1000:.0f} ms",
+        _job().recipe.spigot_mm != 8 and slowest < FRAME_S,
+    )
+    yield from _key("Z", ctrl=True)
+    yield from _photograph("undone", "Undo brings the spigot back", _job().recipe.spigot_mm == 8)
+    yield from _type("ferrule.recipe.spigot_mm", "900")
+    yield from _photograph("refused", "An impossible number is refused", _active().refusal is not None)
+    yield from _click("ferrule.set_number")
+    yield from _photograph("works", "The number that works is set", _active().refusal is None)
+    yield from _key("Z", ctrl=True)
+    yield from _key("Z", ctrl=True)
+    yield from _until(lambda: _desk() is not None and not _desk().waiting)
+
+    yield from _only("review")
+    bpy.ops.ferrule.go_to_finding(index=0)
+    for switch in ("show_outlines", "show_rings", "show_overhangs"):
+        yield from _click(f"ferrule.view.{switch}")
+    yield from _photograph("review", "A finding, its place and the layers", _job().view.show_rings)
+    yield from _only("process")
+    yield from _photograph("process", "The process")
+    yield from _only("files")
+    _job().output.folder = str(OUT / "files")
+    yield from _click("ferrule.export")
+    yield from _until(lambda: _desk() is not None and _desk().result is not None)
+    sound = all(one.verified for one in _desk().result.files)
+    yield from _photograph("exported", "Files are written and read back", sound)
+
+    theme = next(Path(bpy.utils.system_resource("SCRIPTS")).glob("presets/interface_theme/*[Ll]ight*.xml"))
+    bpy.ops.script.execute_preset(filepath=str(theme), menu_idname="USERPREF_MT_interface_theme_presets")
+    yield from _photograph("light files", "The same on a light theme")
+    yield from _only("fitting")
+    yield from _photograph("light fitting", "The fitting on a light theme")
+    for name, seconds in draw_seconds.items():
+        typical = sorted(seconds)[len(seconds) // 2]
+        _note(f"{name} draws in {typical * 1000:.2f} ms", typical < MOST_DRAW_S)
+
+
+# Looking
+
+
+def _job() -> Any:
+    return bpy.context.window_manager.windows[0].scene.ferrule
+
+
+def _state() -> Any:
+    return next(module for name, module in sys.modules.items() if name.endswith("ferrule.ui.state"))
+
+
+def _desk() -> Any:
+    return _state().desk_of(bpy.context.window_manager.windows[0].scene)
+
+
+def _active() -> Any:
+    return _state().active_fitted(bpy.context.window_manager.windows[0].scene)
+
+
+def _places() -> tuple[Any, Any, Any, Any]:
+    """The window, its 3D view, and the view's main region and sidebar."""
+    window = bpy.context.window_manager.windows[0]
+    area = next(area for area in window.screen.areas if area.type == "VIEW_3D")
+    regions = {region.type: region for region in area.regions}
+    return window, area, regions["WINDOW"], regions["UI"]
+
+
+def _view(sidebar: bool = False) -> Any:
+    window, area, main, side = _places()
+    return bpy.context.temp_override(window=window, area=area, region=side if sidebar else main)
+
+
+def _open_sidebar() -> Waiting:
+    for item in list(bpy.data.objects):
+        bpy.data.objects.remove(item)
+    _, area, _, side = _places()
+    area.spaces.active.show_region_ui = True
+    yield 0.5
+    side.active_panel_category = "Ferrule"
+    yield 0.5
+
+
+def _until(true: Callable[[], bool], patience_s: float = 120.0) -> Waiting:
+    end = time.monotonic() + patience_s
+    while not true():
+        if time.monotonic() > end:
+            raise TimeoutError("Blender did not come to an end")
+        yield 0.2
+
+
+def _photograph(name: str, said: str, sound: bool = True) -> Waiting:
+    yield 0.4
+    bpy.ops.wm.redraw_timer(type="DRAW_WIN_SWAP", iterations=2)
+    window = _places()[0]
+    path = OUT / f"{len(steps):02d} {name}.png"
+    if shutil.which("import"):  # ImageMagick photographs the screen itself; the window is in its lower left corner
+        crop = f"{window.width}x{window.height}+0+0"
+        subprocess.run(["import", "-window", "root", "-gravity", "SouthWest", "-crop", crop, str(path)], check=True)
+    else:
+        with bpy.context.temp_override(window=window):
+            bpy.ops.screen.screenshot(filepath=str(path))
+    _note(said, sound, path.name)
+
+
+def _note(said: str, sound: bool, picture: str = "") -> None:
+    steps.append({"said": said, "sound": bool(sound), "picture": picture})
+    (OUT / "tour.json").write_text(json.dumps(steps, indent=1))
+
+
+def _time_the_panels() -> None:
+    """Notes how long each panel of the tab takes to draw."""
+    for panel in bpy.types.Panel.__subclasses__():
+        if getattr(panel, "bl_category", "") == "Ferrule" and panel.is_registered:
+            panel.draw = _timed(panel.__name__, panel.draw)  # type: ignore[method-assign]
+
+
+def _timed(name: str, draw: Callable[..., None]) -> Callable[..., None]:
+    def timed(self: Any, context: Any) -> None:
+        start = time.perf_counter()
+        draw(self, context)
+        draw_seconds.setdefault(name, []).append(time.perf_counter() - start)
+
+    return timed
+
+
+# Mouse and keys
+
+
+def _event(kind: str, value: str, at: tuple[int, int], **more: Any) -> None:
+    _places()[0].event_simulate(type=kind, value=value, x=at[0], y=at[1], **more)
+
+
+def _find(wanted: str) -> Any:
+    """Where the button of an operator, or of a property by its path from the scene, is; scrolls the sidebar to it."""
+    side = _places()[3]
+    yield from _scroll(-40)
+    for _ in range(12):
+        for y in range(side.y + side.height - 10, side.y + 6, -9):
+            for share in (0.25, 0.6):
+                at = (side.x + int(share * side.width), y)
+                _event("MOUSEMOVE", "NOTHING", at)
+                yield 0.01
+                if _under_mouse(wanted):
+                    return at
+        yield from _scroll(6)
+    raise LookupError(f"No button for {wanted} in the sidebar")
+
+
+def _under_mouse(wanted: str) -> bool:
+    with _view(sidebar=True):
+        shown = bpy.context.property
+        if shown is not None:
+            return bool(shown[1] == wanted)
+        if not bpy.ops.ui.copy_python_command_button.poll():  # type: ignore[call-arg]
+            return False
+        bpy.ops.ui.copy_python_command_button()
+        return bpy.context.window_manager.clipboard.startswith(f"bpy.ops.{wanted}(")
+
+
+def _scroll(notches: int) -> Waiting:
+    side = _places()[3]
+    margin = (side.x + 10, side.y + side.height // 2)  # beside lists, which would scroll themselves
+    for _ in range(abs(notches)):
+        _event("WHEELDOWNMOUSE" if notches > 0 else "WHEELUPMOUSE", "PRESS", margin)
+    yield 0.1
+
+
+def _click_at(at: tuple[int, int]) -> Waiting:
+    _event("MOUSEMOVE", "NOTHING", at)
+    yield 0.05
+    _event("LEFTMOUSE", "PRESS", at)
+    yield 0.05
+    _event("LEFTMOUSE", "RELEASE", at)
+    yield 0.3
+
+
+def _click(wanted: str) -> Waiting:
+    yield from _click_at((yield from _find(wanted)))
+
+
+def _drag(wanted: str, pixels: int = 40) -> Any:
+    """Drags a number to the right; the seconds that each update took."""
+    x, y = yield from _find(wanted)
+    times = []
+    _event("LEFTMOUSE", "PRESS", (x, y))
+    for moved in range(0, pixels, 2):
+        before = dict(_state().times)
+        _event("MOUSEMOVE", "NOTHING", (x + moved, y))
+        yield 0.03
+        if _state().times.get("update") != before.get("update"):
+            times.append(_state().times["update"])
+    _event("LEFTMOUSE", "RELEASE", (x + pixels, y))
+    yield 0.3
+    return times
+
+
+def _key(kind: str, **more: Any) -> Waiting:
+    _, _, main, _ = _places()
+    at = (main.x + main.width // 3, main.y + main.height // 2)
+    _event("MOUSEMOVE", "NOTHING", at)
+    yield 0.05
+    _event(kind, "PRESS", at, **more)
+    yield 0.05
+    _event(kind, "RELEASE", at, **more)
+    yield 0.5
+
+
+def _type(wanted: str, digits: str) -> Waiting:
+    """Types a number into a field, as after a double click on it."""
+    at = yield from _find(wanted)
+    names = ["ZERO", "ONE", "TWO", "THREE", "FOUR", "FIVE", "SIX", "SEVEN", "EIGHT", "NINE"]
+    for value in ("PRESS", "RELEASE", "PRESS", "RELEASE"):
+        _event("LEFTMOUSE", value, at)
+        yield 0.02
+    yield 0.2
+    _event("A", "PRESS", at, ctrl=True)
+    for digit in digits:
+        _event(names[int(digit)], "PRESS", at, unicode=digit)
+        yield 0.02
+    _event("RET", "PRESS", at)
+    yield 0.5
+
+
+_open = ["ends", "fitting"]
+
+
+def _only(name: str) -> Waiting:
+    """Closes the open panels and opens one, by clicks on their headers."""
+    yield from _scroll(-60)
+    for panel in list(_open):
+        yield from _click_header(panel)
+        _open.remove(panel)
+    yield from _click_header(name)
+    _open.append(name)
+
+
+def _click_header(name: str) -> Waiting:
+    side = _places()[3]
+    top = side.y + side.height - HEADER
+    yield from _click_at((side.x + side.width // 3, top - PITCH * PANELS.index(name)))
+
+
+def _run() -> float | None:
+    global _going
+    try:
+        _going = _going or tour()
+        return next(_going)
+    except StopIteration:
+        _note("The tour came to its end", True)
+    except Exception:
+        for _ in _photograph("stuck", "Here the tour got stuck", False):
+            pass
+        traceback.print_exc()
+        _note(traceback.format_exc(limit=-1), False)
+    sys.stdout.flush()
+    os._exit(0)
+
+
+_going: Any = None
+bpy.context.preferences.view.show_splash = False
+bpy.context.preferences.inputs.use_mouse_continuous = False
+bpy.app.timers.register(_run, first_interval=1.0)
