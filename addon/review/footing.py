@@ -47,17 +47,21 @@ def centre_of_mass(mesh: Mesh) -> Floats:
 
 def footing_of(layers: Layers, centre: Floats) -> Footing:
     """``centre`` (3,) is the part's centre of mass."""
-    foot = layers.outline(0)
-    area = float(layers.areas[0])
-    points, inward = _edges(foot.hull())
+    width, tip = stand(layers.outline(0).hull(), centre)
+    return Footing(float(layers.areas[0]), width, layers.height, tip)
+
+
+def stand(hull: CrossSection, centre: Floats) -> tuple[float, float]:
+    """Smallest width in mm of a convex footing, and how far in degrees a part can lean on it before it falls;
+    ``centre`` (3,) is the part's centre of mass, the plate at z = 0."""
+    points, inward = _edges(hull)
     if len(points) < 3:
-        return Footing(area, 0.0, layers.height, 0.0)
+        return 0.0, 0.0
     # The smallest width of a convex outline lies square to one of its edges.
     feet = np.einsum("ij,ij->i", inward, points)
     across = (inward @ points.T - feet[:, None]).max(axis=1)
     margin = float((inward @ centre[:2] - feet).min())
-    tip = math.degrees(math.atan2(margin, float(centre[2])))
-    return Footing(area, float(across.min()), layers.height, max(tip, 0.0))
+    return float(across.min()), max(math.degrees(math.atan2(margin, float(centre[2]))), 0.0)
 
 
 def _edges(hull: CrossSection) -> tuple[Floats, Floats]:

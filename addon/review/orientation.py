@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from manifold3d import Manifold
+from manifold3d import CrossSection, Manifold
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
@@ -14,15 +14,17 @@ from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding
-from .footing import LEAST_TIP_DEG, footing_of
+from .footing import LEAST_TIP_DEG, footing_of, stand
 from .layers import cut_at
 from .overhangs import hanging
 from .support import support_under
 
 Direction = tuple[float, float, float]
 
-LAYERS = 12
-"""Layers in which every way up is tried: enough to tell them apart, quick enough for many."""
+LAYERS = 24
+"""Even layers in which every way up is tried: enough to tell them apart, quick enough for many."""
+_MOST_LEVELS = 20
+"""Flat faces at more heights than this are a stair, which even layers see."""
 _SEARCHED = 2
 """Of the ways that the search ranks, how many are tried in layers."""
 _FACETS_SEARCHED = 20_000
@@ -34,7 +36,7 @@ _APART = np.cos(np.radians(8.0))
 
 @dataclass(frozen=True)
 class Orientation:
-    """One way up, estimated in ``LAYERS`` layers."""
+    """One way up, estimated in ``LAYERS`` even layers and a few at the flat faces, bridges counted as overhangs."""
 
     name: str
     up: Direction
@@ -67,7 +69,7 @@ def orientations(
     up: Direction = (0.0, 0.0, 1.0) if crown_is_up else (0.0, 0.0, -1.0)
     down: Direction = (0.0, 0.0, -up[2])
     named = [("crown up", up), ("crown down", down), ("on the side", _side(mesh))]
-    searched = _search(facets, crown, [direction for _, direction in named], process)
+    searched = _search(mesh, facets, crown, centre, [direction for _, direction in named], process)
     ways = named + [(_say(direction), direction) for direction in searched]
     tried = tuple(_tried(way, mesh, solid, facets, crown, centre, process) for way in ways)
     volume, crown_mm2 = mesh.volume, float(facets.areas[crown].sum())
@@ -97,12 +99,14 @@ def _tried(
     shift = np.array([0.0, 0.0, -low[2]])
     placed = solid.transform(np.column_stack([axes, shift]))
     height = float(high[2] - low[2])
-    layers = cut_at(placed, np.linspace(0.0, height, LAYERS + 1), height)
-    support = support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)])
     slope = facets.normals @ np.array(direction)
+    flat = np.abs(slope) > 1 - 1e-9
+    levels = facets.centres[flat] @ np.array(direction) - low[2]
+    layers = cut_at(placed, _edges(height, levels, process), height)
+    support = support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)])
     above_plate = facets.centres @ np.array(direction) - low[2] > process.first_layer_mm
     marked = crown & above_plate & (-slope > np.sin(np.radians(process.overhang_deg)) + 1e-4)
-    sloped = crown & (np.abs(slope) < 1 - 1e-9)
+    sloped = crown & ~flat
     areas, rises = facets.areas[sloped], process.layer_mm * np.abs(slope[sloped])
     footing = footing_of(layers, axes @ centre + shift)
     return Orientation(
@@ -118,9 +122,23 @@ def _tried(
     )
 
 
-def _search(facets: Facets, crown: np.ndarray, known: list[Direction], process: Process) -> list[Direction]:
-    """The best few of the other ways up, by what the facets alone say: crown marked by support, then support as the
-    overhanging facets' columns down to the plate."""
+def _edges(height: float, levels: Floats, process: Process) -> Floats:
+    """(n + 1,): the first layer, even layers, and one of the process's own on either side of each flat face, where
+    overhangs begin."""
+    layer = process.layer_mm
+    faces = np.unique(np.round(levels, 3))[:_MOST_LEVELS]
+    fine = np.concatenate([[process.first_layer_mm], faces - layer, faces, faces + layer])
+    edges = np.unique(np.concatenate([np.linspace(0.0, height, LAYERS + 1), fine]))
+    edges = edges[(edges > layer / 4) & (edges < height - layer / 4)]
+    apart = np.diff(edges, prepend=-np.inf) > layer / 4
+    return np.concatenate([[0.0], edges[apart | np.isin(edges, faces)], [height]])
+
+
+def _search(
+    mesh: Mesh, facets: Facets, crown: np.ndarray, centre: Floats, known: list[Direction], process: Process
+) -> list[Direction]:
+    """The best few of the other ways up, of those on which the part stands, by what the facets alone say: crown marked
+    by support, then support as the overhanging facets' columns down to the plate."""
     directions = np.concatenate([known, _flat_faces(facets), _even_directions()])
     some = slice(None, None, 1 + len(facets.areas) // _FACETS_SEARCHED)
     areas, crown = facets.areas[some], crown[some]
@@ -136,12 +154,23 @@ def _search(facets: Facets, crown: np.ndarray, known: list[Direction], process: 
         x, y, z = directions[index].tolist()
         # Ways up that are alike on a body of revolution, or nearly one, are tried once.
         alike = (marked[index], _rough(columns[index]))
-        if alike not in seen and all(np.dot(directions[index], other) < _APART for other in (*known, *found)):
+        if alike in seen or any(np.dot(directions[index], other) >= _APART for other in (*known, *found)):
+            continue
+        seen.add(alike)
+        if _stands(mesh, (x, y, z), centre, process.first_layer_mm):
             found.append((x, y, z))
-            seen.add(alike)
         if len(found) == _SEARCHED:
             break
     return found
+
+
+def _stands(mesh: Mesh, up: Direction, centre: Floats, layer: float) -> bool:
+    """Whether the part stands safely on what of it lies within a layer of the plate."""
+    axes = Frame.along((0, 0, 0), up).axes
+    turned = mesh.vertices @ axes.T
+    low = turned[:, 2].min()
+    foot = CrossSection.hull_points(turned[turned[:, 2] < low + layer, :2])
+    return stand(foot, axes @ centre - (0.0, 0.0, low))[1] >= LEAST_TIP_DEG
 
 
 def _rough(number: float) -> str:
