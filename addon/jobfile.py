@@ -71,12 +71,16 @@ class Match:
             return False
         if self.wall_mm is not None and abs(self.wall_mm - section.wall) > self.within_mm:
             return False
-        asked = (self.width_mm, self.depth_mm)
-        sides = (section.outer.width, section.outer.depth)
-        return any(
-            all(want is None or abs(want - side) <= self.within_mm for want, side in zip(asked, turned, strict=True))
-            for turned in (sides, sides[::-1])
-        )
+        sides = section.outer.width, section.outer.depth
+        return self._has_sides(*sides) or self._has_sides(*sides[::-1])
+
+    def turned(self, section: Section) -> bool:
+        """Whether a section that fits does so the other way round: its width is what is called depth here."""
+        return not self._has_sides(section.outer.width, section.outer.depth)
+
+    def _has_sides(self, width: float, depth: float) -> bool:
+        pairs = ((self.width_mm, width), (self.depth_mm, depth))
+        return all(want is None or abs(want - side) <= self.within_mm for want, side in pairs)
 
 
 @dataclass(frozen=True)
@@ -213,10 +217,12 @@ class Job:
         reading = self.measured_for(section)
         if reading is None:
             return section
-        depth = min(reading.bore_depth_mm) if reading.bore_depth_mm else None
+        width, depth = min(reading.bore_width_mm), min(reading.bore_depth_mm, default=None)
+        if reading.match.turned(section):
+            width, depth = depth or width * section.bore.width / section.bore.depth, width
         where = f'The shop book\'s tube "{reading.book_name}"' if reading.book_name else "measured"
         try:
-            return section.with_bore(min(reading.bore_width_mm), depth)
+            return section.with_bore(width, depth)
         except ValueError as error:
             raise JobError(f"{where}: {error}; read the calipers again, or narrow what the entry matches.") from None
 

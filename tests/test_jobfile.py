@@ -68,6 +68,20 @@ def test_a_reading_of_a_rectangular_bore_keeps_the_side_it_was_taken_on():
     assert (bore.width, bore.depth) == (35.6, 15.7)
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_reading_finds_its_side_whichever_way_round_the_tube_lies(turned):
+    sizes = {"width_mm": 20, "depth_mm": 40}
+    section = Section.rectangular(40, 20, 2) if turned else Section.rectangular(20, 40, 2)
+
+    def sides(**readings):
+        bore = job(measured=[{"kind": "rect", **sizes, **readings}]).measured_section(section).bore
+        return (bore.depth, bore.width) if turned else (bore.width, bore.depth)
+
+    assert sides(bore_width_mm=15.8, bore_depth_mm=35.9) == (15.8, 35.9)
+    # The other side keeps its proportion.
+    assert sides(bore_width_mm=15.2) == pytest.approx((15.2, 15.2 * 36 / 16))
+
+
 def test_process_numbers_override_the_table():
     process = job(process={"layer_mm": 0.3, "first_layer_mm": 0.3}).process
     assert (process.layer_mm, process.first_layer_mm) == (0.3, 0.3)
