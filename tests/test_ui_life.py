@@ -298,9 +298,9 @@ def test_recipes_are_saved_and_loaded_as_presets(scene: bpy.types.Scene, tmp_pat
 
 
 def test_a_process_is_kept_in_the_shop_book(scene: bpy.types.Scene, tmp_path: Path, monkeypatch) -> None:
-    from addon.ui.operators import processing
+    from addon.ui import shop
 
-    monkeypatch.setattr(processing, "book_path", lambda: tmp_path / "book.toml")
+    monkeypatch.setattr(shop, "book_path", lambda: tmp_path / "book.toml")
     scene.ferrule.process.layer_mm = 0.17
     assert bpy.ops.ferrule.save_process(name="Seventeen") == {"FINISHED"}
     bpy.ops.ferrule.use_process(name="General, 0.2 mm layers")
@@ -368,3 +368,44 @@ def test_every_operator_explains_itself_and_undoes_what_it_changes(scene: bpy.ty
         told = cls.__doc__ or cls.bl_rna.description
         assert told and not told.strip().endswith("."), cls
         assert "REGISTER" in cls.bl_options, cls
+
+
+def test_the_shop_book_counts_where_it_is_asked_for(scene: bpy.types.Scene, tmp_path: Path, monkeypatch) -> None:
+    from addon.bench.shop_entries import FitReading
+    from addon.bench.shop_file import update_book
+    from addon.ui import shop
+
+    monkeypatch.setattr(shop, "book_path", lambda: tmp_path / "book.toml")
+    process = scene.ferrule.process.called
+    reading = FitReading("first", process, "round", "1 in x 1/8 in", 0.2, 0.26)
+    update_book(shop.book_path(), lambda book: book.with_entry(reading))
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+
+    def spigot() -> float:
+        return state.finish(scene).fittings[0].fitting.profile.spigot_outline.width
+
+    before = spigot()
+    scene.ferrule.use_shop_book = True
+    assert spigot() == pytest.approx(before - 2 * 0.06, abs=1e-6)  # 0.06 mm a side, by hand
+    scene.ferrule.process.called = "Another"
+    assert spigot() == pytest.approx(before, abs=1e-6)
+
+
+def test_a_plastic_of_no_table_is_said_beside_the_fitting(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    scene.ferrule.process.material = "Unobtainium"
+    desk = state.finish(scene)
+    assert desk is not None and "Unobtainium" in desk.fittings[0].problem
+    scene.ferrule.process.material = "PETG"
+    assert state.finish(scene).fittings[0].made is not None
+
+
+def test_a_fit_ladder_is_printed_where_it_is_asked_for(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    scene.ferrule.groups[0].fit_ladder = True
+    scene.ferrule.output.folder = str(tmp_path)
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    assert any("ladder" in file.name for file in tmp_path.iterdir())

@@ -36,6 +36,8 @@ class Words:
     tip: str
     names: Callable[[], tuple[str, ...]] | None = None
     """What a text may be, where it is a name out of a table."""
+    others: bool = False
+    """Whether names that are in no table are taken too."""
     least: float | None = None
     most: float | None = None
 
@@ -120,7 +122,14 @@ def _properties(name: str, default: Any, hint: Any, words: Words, update: Update
             default=True, options=set(), update=update,
         )  # fmt: skip
         hint, default = next(one for one in get_args(hint) if one is not type(None)), UNDECIDED
-    if get_origin(hint) is Literal or words.names:
+    if words.names and words.others:
+        suggested = words.names
+
+        def search(group: Any, context: bpy.types.Context, text: str) -> tuple[str, ...]:
+            return suggested()
+
+        found[name] = StringProperty(default=default or "", search=search, **common)
+    elif get_origin(hint) is Literal or words.names:
         items = get_args(hint) if get_origin(hint) is Literal else words.names()
         chosen = default if default in items else items[0]
         found[name] = EnumProperty(items=[(one, _titled(one), "") for one in items], default=chosen, **common)

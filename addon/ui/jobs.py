@@ -9,11 +9,12 @@ from typing import Any, get_args
 
 import bpy
 
+from ..bench.shop_book import ShopBook
 from ..fitting.recipe import Recipe
 from ..geometry.sections import Section
-from ..jobfile import Assembly, Format, Job, Match, Measured, Output, Override, Tube
+from ..jobfile import Assembly, Format, Job, LadderWish, Match, Measured, Output, Override, Shop, Tube
 from ..trade.processes import Process, ProcessError, process_named
-from . import wording
+from . import shop, wording
 from .fields import exact, values
 from .records import section_from
 
@@ -39,6 +40,9 @@ def job_of(scene: bpy.types.Scene) -> Job:
         tube=Tube(**values(ferrule.tube, Tube, wording.TUBE)),
         process=process_of(ferrule.process),
         output=Output(**output, formats=tuple(name for name in get_args(Format) if wanted[name])),
+        ladders=tuple(LadderWish(_match(group)) for group in ferrule.groups if group.fit_ladder),
+        shop=Shop(shop.book_path()) if ferrule.use_shop_book else Shop(),
+        book=shop.book() if ferrule.use_shop_book else ShopBook(),
     )
 
 

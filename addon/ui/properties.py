@@ -37,7 +37,7 @@ class FerruleProcess(bpy.types.PropertyGroup):
 
     __annotations__ = {
         "called": StringProperty(
-            name="Name", description="What the process is called", default=DEFAULT_PROCESS, update=state.on_number
+            name="Name", description="What the process is called", default=DEFAULT_PROCESS, update=state.on_book
         ),
         **properties_of(Process, wording.PROCESS, state.on_number, process_named(DEFAULT_PROCESS)),
     }
@@ -99,6 +99,12 @@ class FerruleGroup(bpy.types.PropertyGroup):
             options=set(),
         ),
         "recipe": PointerProperty(type=FerruleRecipe),
+        "fit_ladder": BoolProperty(
+            name="Fit Ladder",
+            description="Print a row of short spigot slices with stepped gaps for this section, to find the best one",
+            update=state.on_number,
+            options=set(),
+        ),
         "measured": BoolProperty(
             name="Measured Bore",
             description="Fit the spigot to the bore that the calipers read, not to the one modelled",
@@ -167,6 +173,12 @@ class FerruleScene(bpy.types.PropertyGroup):
         "tube": PointerProperty(type=FerruleTube),
         "output": PointerProperty(type=FerruleOutput),
         "view": PointerProperty(type=FerruleView),
+        "use_shop_book": BoolProperty(
+            name="Use the Shop Book",
+            description="Count what this machine's shop book has learned: corrected gaps, measured tubes, own plastics",
+            update=state.on_book,
+            options=set(),
+        ),
         "sources": CollectionProperty(type=FerruleSource),
         "ends": CollectionProperty(type=FerruleEnd),
         "end_index": IntProperty(

@@ -155,9 +155,7 @@ def on_measure(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> No
     if not _quiet:
         with quietly():
             group.bore_problem = bore_problem(group) if group.measured else ""
-        touch(group.id_data)
-        sync(group.id_data)
-        _work_within(group.id_data)
+        batches_changed(group.id_data)
 
 
 def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
@@ -166,6 +164,12 @@ def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> N
         with quietly():
             group.bore_width_mm, group.bore_depth_mm = bore.width, bore.depth
     on_measure(group, context)
+
+
+def on_book(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """What the shop has learned counts from now on, or no longer."""
+    if not _quiet:
+        batches_changed(group.id_data)
 
 
 def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
@@ -319,13 +323,19 @@ def fresh(scene: bpy.types.Scene) -> Desk | None:
     return desk_of(scene) or sync(scene)
 
 
+def batches_changed(scene: bpy.types.Scene) -> None:
+    """Sorts the ends anew, as what decides which of them share a fitting has changed."""
+    touch(scene)
+    sync(scene)
+    _work_within(scene)
+
+
 def numbers_changed(scene: bpy.types.Scene) -> None:
     """Makes again what can be made at once: the chosen section's fittings, and others as far as the time allows."""
     desk = desk_of(scene)
     touch(scene)
     if desk is None:
-        sync(scene)
-        _work_within(scene)
+        batches_changed(scene)
         return
     desk.stamp = scene.ferrule.stamp
     desk.job = job_of(scene)
@@ -536,7 +546,7 @@ def _end_looked_at(context: bpy.types.Context, desk: Desk, fitted: Fitted) -> Tu
 def _design_key(batch: Batch) -> Any:
     end = batch.ends[0]
     return (
-        batch.recipe,
+        batch.drawn,
         _section_key(batch.section),
         end.mitre_deg,
         end.mitre_direction_deg,
@@ -545,7 +555,8 @@ def _design_key(batch: Batch) -> Any:
 
 
 def _review_key(desk: Desk, fitted: Fitted) -> Any:
-    return (_design_key(fitted.batch), fitted.batch.id, desk.job.process, desk.job.tube, desk.job.measured)
+    batch, job = fitted.batch, desk.job
+    return (_design_key(batch), batch.id, batch.added_mm, job.process, job.tube, job.measured)
 
 
 def _section_key(section: Section) -> Any:

@@ -47,7 +47,7 @@ RECIPE = {
 }
 
 PROCESS = {
-    name: Words(label, tip, names, *((LIMITS[name].least, LIMITS[name].most) if name in LIMITS else ()))
+    name: Words(label, tip, names, True, *((LIMITS[name].least, LIMITS[name].most) if name in LIMITS else ()))
     for name, (label, tip, names) in {
         "material": ("Material", "Plastic that the fittings are printed from", lambda: _names(materials())),
         "layer_mm": ("Layer", "Height of a layer", None),

@@ -2,30 +2,16 @@
 """Operators of the panel Process: the table's processes, and the shop's own out of the shop book."""
 
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import bpy
 from bpy.props import StringProperty
 
-from ...bench.shop_book import ShopBook
-from ...bench.shop_file import ShopBookError, open_book, update_book
+from ...bench.shop_file import update_book
 from ...trade.processes import Process, ProcessError, check_process, process_named, processes
-from .. import state, wording
+from .. import shop, state, wording
 from ..fields import assign
 from ..jobs import process_of
-
-
-def book_path() -> Path:
-    """The shop book of this machine's Blender."""
-    return Path(bpy.utils.user_resource("CONFIG", path="ferrule", create=True)) / "shop_book.toml"
-
-
-def _book() -> ShopBook:
-    try:
-        return open_book(book_path())
-    except ShopBookError as error:
-        return ShopBook(problems=(str(error),))
 
 
 class FERRULE_MT_processes(bpy.types.Menu):
@@ -35,7 +21,7 @@ class FERRULE_MT_processes(bpy.types.Menu):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.layout
-        book = _book()
+        book = shop.book()
         for process in book.all(Process):
             layout.operator("ferrule.use_process", text=process.name, icon="USER").name = process.name
         if book.all(Process):
@@ -57,14 +43,14 @@ class FERRULE_OT_use_process(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         try:
-            process = _book().get(Process, self.name) or process_named(self.name)
+            process = shop.book().get(Process, self.name) or process_named(self.name)
         except ProcessError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
         with state.quietly():
             assign(context.scene.ferrule.process, process, wording.PROCESS)
             context.scene.ferrule.process.called = process.name
-        state.numbers_changed(context.scene)
+        state.batches_changed(context.scene)
         return {"FINISHED"}
 
 
@@ -89,12 +75,13 @@ class FERRULE_OT_save_process(bpy.types.Operator):
             check_process(process)
             if any(one.name == process.name for one in processes()):
                 raise ProcessError(f"{process.name} is a name of the table; choose another")
-            update_book(book_path(), lambda book: book.with_entry(process))
-        except (ProcessError, ShopBookError) as error:
+            shop.book_path().parent.mkdir(parents=True, exist_ok=True)
+            update_book(shop.book_path(), lambda book: book.with_entry(process))
+        except (ProcessError, OSError) as error:  # ShopBookError is an OSError
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
         context.scene.ferrule.process.called = process.name
-        self.report({"INFO"}, f"{process.name} is in the shop book {book_path()}")
+        self.report({"INFO"}, f"{process.name} is in the shop book {shop.book_path()}")
         return {"FINISHED"}
 
 

@@ -25,6 +25,9 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
             total = ends + kinds * output.spares
             layout.label(text=f"{count_of(total, 'fitting')} of {count_of(kinds, 'kind')}", icon="MESH_GRID")
         layout.prop(output, "spares")
+        group = state.active_group(context.scene)
+        if group is not None:
+            layout.prop(group, "fit_ladder", text=f"Fit Ladder, {group.name}", translate=False)
         row = layout.row(align=True)
         row.operator("ferrule.lay_out", icon="MESH_PLANE")
         row.prop(ferrule.view, "show_plate", text="", icon="HIDE_OFF" if ferrule.view.show_plate else "HIDE_ON")

@@ -59,6 +59,8 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             label = wording.RECIPE[fitted.refusal.field].label if fitted.refusal.field in wording.RECIPE else "Recipe"
             layout.label(text=label, icon="ERROR")
             draw_refusal(layout, fitted.refusal)
+        if fitted and fitted.problem:
+            draw_text(layout.box(), fitted.problem, icon="ERROR")
         if fitted and fitted.made and not fitted.refusal:
             gap = fitted.made.gap
             scene = context.scene

@@ -33,6 +33,7 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
         row.menu("FERRULE_MT_processes", text=process.called)
         row.operator("ferrule.save_process", text="", icon="ADD")
         draw_field(layout, process, "material", wording.PROCESS, context.scene)
+        layout.prop(context.scene.ferrule, "use_shop_book")
 
 
 class _Part(Sidebar):
