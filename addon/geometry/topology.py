@@ -31,8 +31,10 @@ def weld(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
     ]  # -0.0 becomes 0.0: equal bits if equal
     hashes = groups.astype(np.uint64) * _MIX[3]
     for column, factor in zip(columns, _MIX, strict=False):
-        hashes += column.view(np.uint64) * factor
-    hashes ^= hashes >> np.uint64(29)
+        # Numbers that came from float32 leave half of each word empty; their upper half is folded into it.
+        word = column.view(np.uint64)
+        hashes = (hashes ^ word ^ (word >> np.uint64(32))) * factor
+        hashes ^= hashes >> np.uint64(29)
     hashes *= _MIX[0]
     hashes >>= np.uint64(64 - _HASH_BITS)
     order = ordered(hashes, _HASH_BITS)

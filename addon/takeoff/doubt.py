@@ -17,7 +17,7 @@ _MOST = 2 / 3
 
 
 _UNITS = {MM_PER_INCH: "in", MM_PER_UNIT["m"]: "m", MM_PER_UNIT["cm"]: "cm"}
-_FACTORS = (MM_PER_INCH, 1 / MM_PER_INCH, MM_PER_UNIT["m"], 1 / MM_PER_UNIT["m"], MM_PER_UNIT["cm"])
+_FACTORS = (*_UNITS, *(1 / factor for factor in _UNITS))
 
 
 def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | None:
@@ -30,11 +30,12 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
         return None
     width = max(section.outer.width for section in sections)
     read = say_mm(width) if width >= 0.1 else f"{width:.3g} mm"
+    scaled = f"times {best:g}" if best > 1 else f"divided by {1 / best:g}"
     unit = _UNITS.get(best)
     cure = f'Write unit = "{unit}" in [assembly]' if unit else "Export the file again in millimetres"
     return UnitDoubt(
         best,
         f"Read in millimetres, the widest tube is {read} across, and few of the sections are tube sizes; "
-        f"times {best:.4g} it is {say_both(width * best)}, and {shares[best]:.0%} of the sections are. "
+        f"{scaled} it is {say_both(width * best)}, and {shares[best]:.0%} of the sections are. "
         f'{cure}, or unit = "mm" if the sizes are right as they were read.',
     )
