@@ -25,13 +25,26 @@ def test_fractions_and_units_agree_with_pint(number, unit):
 
 @pytest.mark.parametrize(
     ("text", "mm"),
-    [("1 in", 25.4), ("1/8 in", 3.175), ("0.5in", 12.7), ("8 mm", 8), ("8", 8), (".5 cm", 5), ("1-1/2 in", 38.1), (8, 8), ('3"', 76.2)],
+    [
+        ("1 in", 25.4),
+        ("1/8 in", 3.175),
+        ("0.5in", 12.7),
+        ("8 mm", 8),
+        ("8", 8),
+        (".5 cm", 5),
+        ("1-1/2 in", 38.1),
+        (8, 8),
+        ('3"', 76.2),
+    ],
 )
 def test_lengths_as_people_write_them(text, mm):
     assert parse_length(text) == mm
 
 
-@pytest.mark.parametrize("wrong", ["", "in", "eight", "8 miles", "1/0 in", "1//8", "1e9999", True, None, [8], float("nan"), float("inf"), 10**400])
+@pytest.mark.parametrize(
+    "wrong",
+    ["", "in", "eight", "8 miles", "1/0 in", "1//8", "1e9999", True, None, [8], float("nan"), float("inf"), 10**400],
+)
 def test_what_is_no_length_is_refused_by_name(wrong):
     with pytest.raises(ValueError, match=r"not a length|divides by zero"):
         parse_length(wrong)

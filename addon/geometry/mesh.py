@@ -58,7 +58,9 @@ class Mesh:
     def to_manifold(self) -> Manifold:
         """The kernel's solid. Its ``status()`` says whether the mesh really is closed and manifold."""
         # The kernel takes writable arrays in C order only, so it gets copies.
-        return Manifold(Mesh64(np.array(self.vertices, float, order="C"), np.array(self.triangles, np.uint64, order="C")))
+        return Manifold(
+            Mesh64(np.array(self.vertices, float, order="C"), np.array(self.triangles, np.uint64, order="C"))
+        )
 
     def placed(self, frame: Frame) -> Mesh:
         """The mesh carried from ``frame`` to the world."""

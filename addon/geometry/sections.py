@@ -101,11 +101,12 @@ class Outline:
             if not moved:
                 raise ValueError(f"the outline has no room {-distance:g} mm inward")
             return Outline.free(max(moved, key=_signed_area))
-        grown = {"width": self.width + 2 * distance, "depth": self.depth + 2 * distance}
+        radius = self.corner_radius
         if self.shape == "rectangle":
             # A sharp corner stays sharp outward as inward; a rounded one keeps its centre.
-            grown["corner_radius"] = max(self.corner_radius + distance, 0.0) if self.corner_radius else 0.0
-        return replace(self, **grown)
+            radius = max(radius + distance, 0.0) if radius else 0.0
+        grown = 2 * distance
+        return replace(self, width=self.width + grown, depth=self.depth + grown, corner_radius=radius)
 
     @property
     def area(self) -> float:
