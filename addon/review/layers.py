@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
+from ..geometry.topology import Indices
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
@@ -150,9 +151,7 @@ def cut_at(solid: Manifold, edges: Floats, height: float, facets: Facets | None 
     cuts = (bottoms + tops) / 2
     changes = grows = np.ones(len(cuts), bool)
     if facets is not None:
-        upward = facets.normals[:, 2]
-        changes = _reached(facets, np.abs(upward) > _UPRIGHT, cuts)
-        grows = _reached(facets, upward < -_UPRIGHT, cuts)
+        changes, grows = _changes(facets, cuts)
     which = (np.cumsum(changes) - changes[0]).astype(np.int32)
     fresh = np.flatnonzero(np.diff(which, prepend=-1))
     outlines = tuple(solid.slice(z) for z in cuts[fresh].tolist())
@@ -160,13 +159,20 @@ def cut_at(solid: Manifold, edges: Floats, height: float, facets: Facets | None 
     return Layers(bottoms, tops, cuts, which, grows, outlines, areas, height)
 
 
-def _reached(facets: Facets, picked: NDArray[np.bool_], cuts: Floats) -> NDArray[np.bool_]:
-    """(n,): whether any of the ``picked`` facets reaches into the space between a layer's cut and the one below."""
-    first = np.searchsorted(cuts, facets.low[picked] - 1e-9, side="left")
-    past = np.searchsorted(cuts, facets.high[picked] + 1e-9, side="right") + 1
-    size = len(cuts) + 2
-    reaching = np.cumsum(np.bincount(first, minlength=size) - np.bincount(past, minlength=size))
-    return reaching[: len(cuts)] > 0
+def _changes(facets: Facets, cuts: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(n,) each: whether a layer's outline may differ from the one below, and whether it may reach past it: whether any
+    facet that is not upright, or that faces down, reaches into the space between their cuts."""
+    upward = facets.normals[:, 2]
+    sloped = np.flatnonzero(np.abs(upward) > _UPRIGHT)
+    first = np.searchsorted(cuts, facets.low[sloped] - 1e-9, side="left")
+    past = np.searchsorted(cuts, facets.high[sloped] + 1e-9, side="right") + 1
+    down = upward[sloped] < 0
+
+    def reached(first: Indices, past: Indices) -> NDArray[np.bool_]:
+        size = len(cuts) + 2
+        return np.cumsum(np.bincount(first, minlength=size) - np.bincount(past, minlength=size))[: len(cuts)] > 0
+
+    return reached(first, past), reached(first[down], past[down])
 
 
 def flat_levels(facets: Facets) -> tuple[Level, ...]:
