@@ -110,17 +110,21 @@ def _ends_table(ends: Sequence[TubeEnd]) -> str:
 
 
 def _closed_ends(ends: Sequence[TubeEnd]) -> str:
-    reasons: dict[str, list[str]] = {}
-    for end in ends:
-        if not end.open:
-            what, _, remedy = end.reason.partition("; ")
-            reasons.setdefault(remedy or what, []).append(f"{end.source}: {what}" if remedy else end.source)
-    if not reasons:
+    """What is in the way of which ends, gathered by what there is to do about it."""
+    closed = [end for end in ends if not end.open]
+    if not closed:
         return ""
-    lines = [f"Tube ends that take no fitting: {sum(map(len, reasons.values()))}"]
-    for remedy, places in reasons.items():
-        lines.append(_wrapped(f"{remedy[:1].upper()}{remedy[1:]}.", "  "))
-        lines += [_wrapped(place, "    ") for place in dict.fromkeys(places)]
+    meshes = {end.source.partition(" / ")[0] for end in ends}
+    prefix = f"{meshes.pop()} / " if len(meshes) == 1 else ""
+    remedies: dict[str, dict[str, list[str]]] = {}
+    for end in closed:
+        what, _, remedy = end.reason.replace(prefix, "").partition("; ")
+        remedies.setdefault(remedy, {}).setdefault(what, []).append(end.source.removeprefix(prefix))
+    lines = [f"Tube ends that take no fitting: {len(closed)}{f', in {prefix[:-3]}' if prefix else ''}"]
+    for remedy, reasons in remedies.items():
+        if remedy:
+            lines.append(f"  {remedy[:1].upper()}{remedy[1:]}:")
+        lines += [_wrapped(f"{what}: {', '.join(sources)}", "    ") for what, sources in reasons.items()]
     return "\n".join(lines)
 
 

@@ -130,10 +130,10 @@ def market_stall() -> list[Mesh]:
 
 
 def write_demo(folder: Path) -> Path:
-    """Write market_stall.stl and JOB.toml into ``folder``; returns the job file's path."""
+    """Write market_stall.stl and market_stall.toml into ``folder``; returns the job file's path."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "market_stall.stl").write_bytes(_binary_stl(market_stall()))
-    job = folder / "JOB.toml"
+    job = folder / "market_stall.toml"
     job.write_text(JOB, encoding="utf-8")
     return job
 

@@ -83,7 +83,7 @@ def scene(bpy: Any, pieces: Iterable[tuple[Mesh, Colour]], towards: tuple[float,
 
     bpy.ops.wm.read_factory_settings(use_empty=True)
     here = bpy.context.scene
-    materials = {}
+    materials: dict[Colour, Any] = {}
     lows, highs = [], []
     for mesh, colour in pieces:
         lows.append(mesh.bounds[0])
