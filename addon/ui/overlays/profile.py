@@ -156,12 +156,12 @@ def profile_sheet(drawing: Drawing, measure: Measure) -> Sheet:
         strokes.append(Stroke(np.concatenate([around(loop) for loop in placed]), colour, 1.5))
     texts = [Text(drawing.title, MARGIN, height - MARGIN - sheets.TEXT * 0.8)] if drawing.title else []
     thin: list[Floats] = []
-    for one in drawing.widths:
-        a, b = put(one.start), put(one.end)
-        y = corner[1] + part_high + LINE * 0.35 if one.above else corner[1] - LINE * 0.35
+    for across in drawing.widths:
+        a, b = put(across.start), put(across.end)
+        y = corner[1] + part_high + LINE * 0.35 if across.above else corner[1] - LINE * 0.35
         thin += [np.array([a, (a[0], y)]), np.array([b, (b[0], y)]), _arrows(np.array([a[0], y]), np.array([b[0], y]))]
-        baseline = y + 3.0 if one.above else y - 3.0 - 0.72 * SMALL
-        texts.append(Text(one.words, float(a[0] + b[0]) / 2, baseline, "middle", SMALL))
+        baseline = y + 3.0 if across.above else y - 3.0 - 0.72 * SMALL
+        texts.append(Text(across.words, float(a[0] + b[0]) / 2, baseline, "middle", SMALL))
     for side, ones in columns.items():
         out = -1.0 if side == "left" else 1.0
         x = float(corner[0] - _AWAY / 2 if out < 0 else corner[0] + part_wide + _AWAY / 2)

@@ -148,7 +148,8 @@ class FERRULE_GGT_ends(bpy.types.GizmoGroup):
     def setup_keymap(cls, keyconfig: bpy.types.KeyConfig) -> bpy.types.KeyMap:
         keymap = keyconfig.keymaps.new(name=cls.bl_label, space_type="VIEW_3D", region_type="WINDOW")
         # A click only: presses and drags that start on a marker stay what they are elsewhere.
-        keymap.keymap_items.new("gizmogroup.gizmo_tweak", "LEFTMOUSE", "CLICK")
+        if not keymap.keymap_items:
+            keymap.keymap_items.new("gizmogroup.gizmo_tweak", "LEFTMOUSE", "CLICK")
         return keymap
 
     @classmethod

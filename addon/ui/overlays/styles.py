@@ -67,15 +67,15 @@ class Style:
         return WHITE if 0.299 * red + 0.587 * green + 0.114 * blue < 0.4 else BLACK
 
 
-OUTLINE = Style("Layer outlines", SKY_BLUE, width=1.0)
+OUTLINE = Style("Layer outlines", SKY_BLUE)
 LAYER = Style("Chosen layer", YELLOW, width=3.0, through=True)
-RING = Style("Rings, middle lines", GREEN, width=1.5, fill=0.35, through=True)
+RING = Style("Rings, middle lines", GREEN, width=2.0, fill=0.35, through=True)
 LEFT_TO_FILL = Style("Left to the fill", BLUE, DOTTED, 1.0, hatch=(0.0,), apart=3.0, fill=0.1, through=True)
 UNCOVERED = Style("Not covered", VERMILLION, width=1.0, hatch=(45.0, 135.0), apart=0.5, fill=0.5, through=True)
 OVERHANG = Style("Needs support", ORANGE, width=2.0, hatch=(45.0,), apart=1.0, fill=0.3, through=True)
 BRIDGE = Style("Bridge, carried", GREEN, DASHED, 2.0, hatch=(135.0,), apart=1.5, fill=0.2, through=True)
 LEANING = Style("Leans too far", ORANGE, DOTTED, 1.0, hatch=(90.0,), apart=0.75)
-SUPPORT = Style("Support column", PURPLE, DASHED, 1.0, through=True)
+SUPPORT = Style("Support column", PURPLE, DASHED, 1.5, through=True)
 THIN_WALL = Style("Thin wall", VERMILLION, width=2.5, hatch=(45.0, 135.0), apart=1.0, fill=0.5, through=True)
 NARROW_GAP = Style("Narrow gap", BLUE, DOTTED, 2.5, hatch=(90.0,), apart=0.5, fill=0.3, through=True)
 STEP = Style("Layer step", SKY_BLUE, width=0.0, fill=0.3)
