@@ -189,12 +189,9 @@ def _open_finding(layers: Layers, steps: Steps, open_ones: list[int], process: P
     worst = max(open_ones, key=lambda layer: steps.open_middle[layer])
     bare = [layer for layer in open_ones if steps.open_top_mm2[layer] > process.bead_mm**2]
     showing = bool(bare) and process.solid_layers == 0
-    meaning = (
-        f"{process.rings} rings leave the middle open by up to {say_mm(steps.open_middle[worst])}; "
-        f"they close it only above layer {open_ones[-1] + 1}."
-        if open_ones[-1] + 1 < len(layers)
-        else f"{process.rings} rings leave the middle open by up to {say_mm(steps.open_middle[worst])}, up to the top."
-    )
+    rings = f"{process.rings} ring{'s' * (process.rings > 1)}"
+    closed = f"closed only above layer {open_ones[-1] + 1}" if open_ones[-1] + 1 < len(layers) else "closed nowhere"
+    meaning = f"With {rings} the middle stays open by up to {say_mm(steps.open_middle[worst])}; it is {closed}."
     return Finding(
         fitting=name,
         check="open middle",

@@ -1,0 +1,143 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The review as a whole: what every finding owes its reader, and that the page explains what the code says."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import fields, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from review_shapes import PROCESS, common_cap, hemisphere
+from test_review_overhangs import box, mesh_of
+
+from addon.fitting import Recipe, design
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.review import SEVERITIES, Review, review, review_fitting
+from addon.trade.processes import Process, processes
+
+REPOSITORY = Path(__file__).parents[1]
+
+
+def bad_part() -> Mesh:
+    """Thin, overhanging, crossing nothing, standing badly."""
+    return mesh_of(box(1.5, 20, 60) + box(25, 20, 1, 0, 0, 50) + box(3, 3, 8, 20, 5, 43))
+
+
+@pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
+def test_every_process_of_the_table_reviews_every_crown(process: Process) -> None:
+    for crown in ("dome", "flat", "peaked"):
+        found = review_fitting(design(Recipe(crown=crown), Section.round(38.1, 1.65), facets=24), process, "F1")
+        assert found.printed is not None and found.watertight
+        assert {finding.check for finding in found.findings} >= {"ring plan", "orientation"}
+
+
+@pytest.mark.parametrize(
+    "found",
+    [
+        review_fitting(common_cap(), PROCESS, "F1"),
+        review(bad_part(), PROCESS, name="F1"),
+        review(hemisphere(3, 24), PROCESS, name="F1"),
+    ],
+    ids=["cap", "bad part", "hemisphere"],
+)
+def test_findings_say_what_they_owe(found: Review) -> None:
+    order = [SEVERITIES.index(finding.severity) for finding in found.findings]
+    assert order == sorted(order)
+    for finding in found.findings:
+        assert finding.fitting == "F1"
+        for sentence in (finding.meaning, finding.advice):
+            assert sentence[0].isupper() and sentence.endswith("."), sentence
+        assert finding.unit or finding.value is None
+        # No number that nobody would say: at most three decimals, and no float's tail.
+        for number in re.findall(r"\d+\.\d+", f"{finding.meaning} {finding.advice} {finding.where}"):
+            assert len(number.split(".")[1]) <= 3, finding
+        if finding.layer is not None:
+            assert found.printed is not None and 1 <= finding.layer <= len(found.printed.layers)
+
+
+def test_cures_name_fields_that_exist() -> None:
+    names = {field.name for field in fields(Recipe)} | {field.name for field in fields(Process)}
+    recipes = (
+        Recipe(),
+        Recipe(spigot_mm=7.9, rise_mm=5.1, crown="low dome"),
+        Recipe(groove_count=2, groove_width_mm=1.1),
+    )
+    for recipe in recipes:
+        for finding in review_fitting(design(recipe, Section.round(33.4, 3.38), facets=32), PROCESS).findings:
+            assert set(finding.cure) <= names
+
+
+def test_the_same_part_gets_the_same_review() -> None:
+    mesh = common_cap().standing()
+    again = Mesh(mesh.vertices.copy(), mesh.triangles.copy())
+    assert review(mesh, PROCESS).findings == review(again, PROCESS).findings
+
+
+def test_a_part_above_the_plate_is_reviewed_on_it() -> None:
+    mesh = common_cap().standing()
+    raised = Mesh(mesh.vertices + np.array([0.0, 0.0, 17.3]), mesh.triangles)
+    found = review(raised, PROCESS)
+    assert found.printed is not None and len(found.printed.layers) == 83
+    assert found.mesh.bounds[0, 2] == 0
+
+
+def test_moved_and_turned_parts_get_the_same_numbers() -> None:
+    mesh = common_cap().standing()
+    turn = np.radians(37.0)
+    axes = np.array([(np.cos(turn), np.sin(turn), 0), (-np.sin(turn), np.cos(turn), 0), (0, 0, 1)])
+    moved = review(Mesh(mesh.vertices @ axes + (40.0, -25.0, 0.0), mesh.triangles), PROCESS).printed
+    straight = review(mesh, PROCESS).printed
+    assert moved is not None and straight is not None
+    assert moved.support.volume_mm3 == pytest.approx(straight.support.volume_mm3, rel=1e-4)
+    np.testing.assert_allclose(moved.steps.half_widths, straight.steps.half_widths, atol=2e-3)
+    assert moved.footing.tip_deg == pytest.approx(straight.footing.tip_deg, abs=0.05)
+    assert moved.plan.rows[-1].rings == straight.plan.rows[-1].rings
+
+
+def test_a_fitting_and_its_mesh_are_reviewed_alike() -> None:
+    fitting = common_cap()
+    by_fitting, by_mesh = review_fitting(fitting, PROCESS).printed, review(fitting.standing(), PROCESS).printed
+    assert by_fitting is not None and by_mesh is not None
+    np.testing.assert_allclose(by_fitting.layers.areas, by_mesh.layers.areas, rtol=1e-9)
+    assert by_fitting.support.volume_mm3 == pytest.approx(by_mesh.support.volume_mm3, rel=1e-6)
+
+
+def test_a_mitred_fitting_stands_with_its_shoulder_level() -> None:
+    fitting = design(Recipe(), Section.rectangular(40, 40, 3), mitre_deg=25.0, mitre_direction_deg=0.0, facets=32)
+    found = review_fitting(fitting, PROCESS)
+    assert found.printed is not None
+    shoulder = -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
+    at = found.printed.layers.layer_at(shoulder + 0.01)
+    assert found.printed.crown.first in (at, at + 1)
+    assert found.watertight
+
+
+def test_other_materials_float_otherwise() -> None:
+    from addon.trade.processes import material_named
+
+    heavy = replace(material_named("ABS"), density=3.0)
+    found = review_fitting(common_cap(), PROCESS, material=heavy).printed
+    assert found is not None and found.bath is not None and not found.bath.floats
+
+
+def test_the_page_explains_every_check() -> None:
+    page = (REPOSITORY / "docs" / "review.md").read_text(encoding="utf-8")
+    named: set[str] = set()
+    for path in sorted((REPOSITORY / "addon" / "review").glob("*.py")):
+        code = path.read_text(encoding="utf-8")
+        named |= set(re.findall(r'check="([^"]+)"', code))
+        named |= set(re.findall(r'finding\(\s+"([^"]+)"', code))
+    assert len(named) > 30
+    assert [check for check in sorted(named) if check not in page] == []
+
+
+def test_the_pictures_of_the_page_are_there() -> None:
+    page = (REPOSITORY / "docs" / "review.md").read_text(encoding="utf-8")
+    pictures = re.findall(r"\(pictures/(\S+\.svg)\)", page)
+    assert len(pictures) >= 13
+    for picture in pictures:
+        content = (REPOSITORY / "docs" / "pictures" / picture).read_text(encoding="utf-8")
+        assert content.startswith("<svg") and "nan" not in content and len(content) < 100_000
