@@ -209,7 +209,7 @@ def overhang_findings(
                 fitting=name,
                 check="leaning surface",
                 severity="good to know",
-                meaning=f"{surface.area_mm2:.3g} mm² of the surface leans over {process.overhang_deg:g}° from upright.",
+                meaning=f"The surface leans more than {process.overhang_deg:g}° from upright on {surface.area_mm2:.3g} mm².",
                 advice="See the overhangs for what of it needs support.",
                 value=round(surface.steepest_deg, 1),
                 limit=process.overhang_deg,

@@ -189,13 +189,13 @@ def trapped_findings(
         )
     if cavities:
         volume = -sum(cavity.volume_mm3 for cavity in cavities)
+        number = f"{len(cavities)} closed cavities" if len(cavities) > 1 else "a closed cavity"
         findings.append(
             Finding(
                 fitting=name,
                 check="closed cavity",
                 severity="good to know",
-                meaning=f"{len(cavities)} closed cavit{'ies' if len(cavities) > 1 else 'y'} of {volume:.3g} mm³ in all "
-                "stay closed: what is laid inside stays inside.",
+                meaning=f"What is laid inside {number} of {volume:.3g} mm³ in all stays inside.",
                 advice="Open a hole to each if support or water has to get out, else nothing.",
                 value=round(volume, 2),
                 unit="mm³",
