@@ -204,12 +204,13 @@ def overhang_findings(
         )
     if surface.area_mm2 > LEAST_BEADS * process.bead_mm**2:
         x, y, z = surface.position_mm
+        said = f"On {surface.area_mm2:.3g} mm² the surface"
         findings.append(
             Finding(
                 fitting=name,
                 check="leaning surface",
                 severity="good to know",
-                meaning=f"The surface leans more than {process.overhang_deg:g}° from upright on {surface.area_mm2:.3g} mm².",
+                meaning=f"{said} leans more than {process.overhang_deg:g}° from upright.",
                 advice="See the overhangs for what of it needs support.",
                 value=round(surface.steepest_deg, 1),
                 limit=process.overhang_deg,
