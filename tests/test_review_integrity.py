@@ -142,7 +142,7 @@ def test_crossings_are_found_where_the_kernel_finds_a_common_volume(
         assert not len(found.pairs)
 
 
-def test_crossings_match_trimeshs_collisions_face_by_face() -> None:
+def test_crossings_match_brute_force_face_by_face() -> None:
     """source: brute force over all pairs by segment and triangle, on a small mesh"""
     a = mesh_of(Manifold.sphere(5, 16))
     mesh = joined(a, moved(a, 3.1, 1.7, 0.9))

@@ -164,8 +164,8 @@ def test_the_crown_is_what_lies_above_the_last_widening() -> None:
 
 
 def plan_is_true(found: Review, every: int = 1) -> None:
-    """The first and last layer of every row (of every third, ...) laid ring by ring by shapely and measured: no spot wider
-    than a quarter bead."""
+    """The first and last layer of every row (or every second, ...) laid ring by ring by shapely and measured: no spot
+    wider than a quarter bead."""
     assert found.printed is not None
     plan, layers = found.printed.plan, found.printed.layers
     covered_layers = [layer for row in plan.rows for layer in range(row.first, row.last + 1)]

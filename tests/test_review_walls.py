@@ -84,7 +84,6 @@ def test_thickness_matches_trimesh() -> None:
     facets = Facets.of(mesh)
     points, inward = facets.centres[::24], -facets.normals[::24]
     ours = thickness_at(mesh.to_manifold(), points, inward).thickness
-    pytest.importorskip("rtree")
     theirs = trimesh.proximity.thickness(foreign, points, exterior=False, normals=-inward, method="ray")
     both = np.isfinite(ours)
     assert both.mean() > 0.9
