@@ -404,4 +404,6 @@ def _some(batches: Sequence[Batch]) -> tuple[Batch, ...]:
 
 
 def _say_area(mm2: float) -> str:
-    return f"{mm2:.3g} mm²" if mm2 >= _SPECK_MM2 else "none"
+    if mm2 < _SPECK_MM2:
+        return "none"
+    return f"{mm2:.0f} mm²" if mm2 >= 100 else f"{mm2:.3g} mm²"
