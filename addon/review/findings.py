@@ -32,3 +32,10 @@ class Finding:
     layer: int | None = None
     cure: dict[str, float | str] = field(default_factory=dict)
     """Recipe or process fields and the values that would cure it; empty where no number would."""
+    layers: tuple[int, int] | None = None
+    """First and last of the layers that it is about, counted from 1 like ``layer``, the one to look at."""
+
+    def at(self, layer: int) -> bool:
+        """Whether it is about a layer, counted from 1."""
+        first, last = self.layers or (self.layer, self.layer)
+        return first is not None and last is not None and first <= layer <= last

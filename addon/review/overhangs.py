@@ -200,6 +200,7 @@ def overhang_findings(
                 where=layers.places(first, last),
                 position_mm=worst.position_mm,
                 layer=first + 1,
+                layers=(first + 1, last + 1),
             )
         )
     if surface.area_mm2 > LEAST_BEADS * process.bead_mm**2:

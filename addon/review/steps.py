@@ -205,4 +205,5 @@ def _open_finding(layers: Layers, steps: Steps, open_ones: list[int], process: P
         unit="mm",
         where=layers.places(open_ones[0], open_ones[-1]),
         layer=open_ones[-1] + 1,
+        layers=(open_ones[0] + 1, open_ones[-1] + 1),
     )

@@ -185,6 +185,7 @@ def trapped_findings(
                 where=layers.places(trapped[0].first, trapped[-1].last),
                 position_mm=trapped[0].position_mm,
                 layer=trapped[0].first + 1,
+                layers=(trapped[0].first + 1, trapped[-1].last + 1),
             )
         )
     if cavities:

@@ -248,6 +248,7 @@ def wall_findings(
                 where=layers.places(gap.first, gap.last),
                 position_mm=gap.position_mm,
                 layer=gap.first + 1,
+                layers=(gap.first + 1, gap.last + 1),
             )
         )
     limit = WALL_BEADS * bead
@@ -295,4 +296,5 @@ def _thin_finding(layers: Layers, part: ThinPart, bead: float, name: str) -> Fin
         where=layers.places(part.first, part.last),
         position_mm=part.position_mm,
         layer=part.first + 1,
+        layers=(part.first + 1, part.last + 1),
     )

@@ -273,7 +273,7 @@ def caption(review: Review, layer: int, planned: bool = False) -> tuple[str, ...
 
 def findings_at(review: Review, layer: int) -> list[str]:
     """The checks that have something to say about a layer, with their severity."""
-    found = [one for one in review.findings if one.layer == layer + 1 and one.severity != "good to know"]
+    found = [one for one in review.findings if one.at(layer + 1) and one.severity != "good to know"]
     return list(dict.fromkeys(f"{one.check}: {one.severity}" for one in found))
 
 
