@@ -380,6 +380,18 @@ def test_a_caption_takes_as_many_lines_as_its_room_asks_for():
     assert "  ·  ".join(text.words for text in narrow.texts) == "  ·  ".join(parts)
 
 
+def test_a_sheet_shrinks_until_it_keeps_clear_of_the_words():
+    sheet = sheets.Sheet(300, 200)
+    space = (0, 0, 1000, 600)
+    assert sheets.share_clear_of(sheet, space, (1000, 0), 1.0) == 1  # no words
+    assert sheets.share_clear_of(sheet, space, (250, 350), 1.0) == 1  # above them
+    assert sheets.share_clear_of(sheet, space, (400, 600), 1.0) == 1  # beside them
+    assert sheets.share_clear_of(sheet, space, (150, 440), 1.0) == pytest.approx(160 / 200)
+    assert sheets.share_clear_of(sheet, space, (240, 550), 1.0) == pytest.approx(240 / 300)
+    assert sheets.share_clear_of(sheet, space, (1000, 0), 4.0) == pytest.approx(600 / 800)
+    assert sheets.share_clear_of(sheet, space, (-50, 700), 1.0) == 0
+
+
 def say(mm: float) -> str:
     return f"{mm:g} mm"
 

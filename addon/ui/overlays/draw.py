@@ -18,16 +18,18 @@ from ...trade.sizes import section_name
 from .. import placing, state
 from . import markers, painting, plates, profile, shapes, sheets
 from .painting import Picture, Printed
+from .sheets import Rectangle
 
 Kept = TypeVar("Kept")
-Rectangle = tuple[float, float, float, float]
-"""Left, low, right, top in a region's pixels."""
-
 _EDGE = 10.0
 """Between what is drawn and the region's edges, in points."""
 _VIEW_NAME = 62.0
 _STATISTICS = 96.0
 """Height of what Blender itself writes at the view's upper left, in points."""
+_BETWEEN = 4.0
+"""Between sheets that stand on each other, in points."""
+_LEAST_SHARE = 0.6
+"""A sheet drawn smaller than this could not be read; it is left out instead."""
 _MOST_SHEETS = 200
 
 hovered = -1
@@ -180,41 +182,48 @@ def _draw_region() -> None:
         _draw_labels(context, subject, pictures, scale)
     left, low, right, top = free_space(context.area, context.region)
     edge = _EDGE * scale
-    if subject:
-        _draw_words(subject, view, pictures, (left + edge, low + edge, right - edge, top - edge), scale)
-        if view.show_profile and subject.fitted:
-            blenders_own = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
-            _draw_profile(context.scene, subject.fitted, (left + edge, top - edge - blenders_own), scale)
-    _draw_plate(context, (left + edge, low + edge), scale)
+    blenders_own = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
+    space = (left + edge, low + edge, right - edge, top - edge - blenders_own)
+    words = _draw_words(subject, view, pictures, space, scale) if subject else (space[2], space[1])
+    drawn = space[3]
+    if subject and subject.fitted and view.show_profile:
+        drawn = _draw_profile(context.scene, subject.fitted, space, words, scale)
+    _draw_plate(context, (space[0], space[1], words[0] - edge, drawn - edge), scale)
     _draw_name(context, scale)
 
 
 def _draw_words(
     subject: state.Subject, view: bpy.types.PropertyGroup, pictures: list[Picture], space: Rectangle, scale: float
-) -> None:
-    """The legend in the lower right corner, and above it the chosen layer's caption."""
+) -> tuple[float, float]:
+    """The legend in the lower right corner, and above it the chosen layer's caption; returns their left and top."""
     left, low, right, _ = space
+    widest = 0.0
     entries = tuple(entry for picture in pictures for entry in picture.marks.legend)
+    stack = []
     if entries:
-        legend = _sheet(("legend", entries, scale), lambda: sheets.legend(entries, painting.measure(scale)))
-        low = _stand(legend, right, low, scale)
+        stack.append(_sheet(("legend", entries, scale), lambda: sheets.legend(entries, painting.measure(scale))))
     if subject.review and (view.show_outlines or view.show_rings):
         printed = subject.review.printed
         layer = layer_of(view, len(printed.layers)) if printed else 0
         parts = shapes.caption(subject.review, layer, view.planned)
-        _stand(_words(parts, scale, sheets.TEXT, (right - left) / scale), right, low, scale)
+        stack.append(_words(parts, scale, sheets.TEXT, (right - left) / scale))
+    for sheet in stack:
+        share = min(1.0, (right - left) / (sheet.sheet.width * scale))
+        width = sheet.sheet.width * scale * share
+        painting.draw_sheet(sheet, (right - width, low), scale * share)
+        low += (sheet.sheet.height + _BETWEEN) * scale * share
+        widest = max(widest, width)
+    return right - widest, low
 
 
-def _stand(sheet: Printed, right: float, low: float, scale: float) -> float:
-    """Draws a sheet by its lower right corner; returns where the next one above it goes."""
-    painting.draw_sheet(sheet, (right - sheet.sheet.width * scale, low), scale)
-    return low + (sheet.sheet.height + 4.0) * scale
-
-
-def _draw_profile(scene: bpy.types.Scene, fitted: state.Fitted, upper_left: tuple[float, float], scale: float) -> None:
+def _draw_profile(
+    scene: bpy.types.Scene, fitted: state.Fitted, space: Rectangle, words: tuple[float, float], scale: float
+) -> float:
+    """The profile in the upper left corner, clear of the words' left and top; returns its lower edge."""
+    left, _, _, top = space
     fitting = fitted.fitting
     if fitting is None:
-        return
+        return top
     title = f"{fitted.batch.id} {fitting.recipe.crown} for {section_name(fitting.section)}"
     if fitted.refusal is not None:
         title = f"{title}: the last that could be made"
@@ -224,10 +233,16 @@ def _draw_profile(scene: bpy.types.Scene, fitted: state.Fitted, upper_left: tupl
         return profile.profile_sheet(drawing, painting.measure(scale))
 
     sheet = _sheet(("profile", title, scene.unit_settings.system, fitting, scale), build)
-    painting.draw_sheet(sheet, (upper_left[0], upper_left[1] - sheet.sheet.height * scale), scale)
+    share = sheets.share_clear_of(sheet.sheet, space, words, scale)
+    if share < _LEAST_SHARE:
+        return top
+    low = top - sheet.sheet.height * scale * share
+    painting.draw_sheet(sheet, (left, low), scale * share)
+    return low
 
 
-def _draw_plate(context: bpy.types.Context, corner: tuple[float, float], scale: float) -> None:
+def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> None:
+    """The plate's map in the lower left corner."""
     scene = context.scene
     if not scene.ferrule.view.show_plate:
         return
@@ -244,7 +259,11 @@ def _draw_plate(context: bpy.types.Context, corner: tuple[float, float], scale: 
         measure = painting.measure(scale)
         return plates.plate_sheet(title, laid.on(number - 1), prints, [one.id for one in made], job.process, measure)
 
-    painting.draw_sheet(_sheet(("plate", laid, number, scale), build), corner, scale)
+    sheet = _sheet(("plate", desk.version, laid, number, scale), build)
+    left, low, right, top = space
+    share = min(1.0, (right - left) / (sheet.sheet.width * scale), (top - low) / (sheet.sheet.height * scale))
+    if share >= _LEAST_SHARE:
+        painting.draw_sheet(sheet, (left, low), scale * share)
 
 
 def _draw_labels(context: bpy.types.Context, subject: state.Subject, pictures: list[Picture], scale: float) -> None:

@@ -20,6 +20,9 @@ Align = Literal["left", "middle", "right"]
 Measure = Callable[[str, float], float]
 """How wide words are at a text size, both in points."""
 
+Rectangle = tuple[float, float, float, float]
+"""Left, low, right, top in a region's pixels."""
+
 PAPER: Colour = (0.09, 0.09, 0.09)
 PAPER_ALPHA = 0.82
 INK: Colour = (0.93, 0.93, 0.93)
@@ -80,6 +83,16 @@ class Sheet:
 def middle_line(y: float, size: float = TEXT) -> float:
     """Where letters stand whose middle is at height y."""
     return y - _CAP * size / 2
+
+
+def share_clear_of(sheet: Sheet, space: Rectangle, corner: tuple[float, float], scale: float) -> float:
+    """The share of its size, at most 1, at which a sheet in the upper left of a space keeps clear of what fills the
+    lower right from ``corner``, its left and top."""
+    left, low, right, top = space
+    width, height = sheet.width * scale, sheet.height * scale
+    above = min((right - left) / width, (top - corner[1]) / height)
+    beside = min((corner[0] - left) / width, (top - low) / height)
+    return max(0.0, min(1.0, max(above, beside)))
 
 
 def words_sheet(parts: Sequence[str], measure: Measure, most: float = np.inf, size: float = TEXT) -> Sheet:
