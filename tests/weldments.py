@@ -162,7 +162,7 @@ def _long(gmsh: ModuleType) -> Floats:
         return np.concatenate([np.asarray(body.triangles) for body in scene.dump()]) * 1000.0
 
 
-def _even(gmsh: ModuleType, facets: int = 28, size: float = 8.0) -> Floats:
+def _even(gmsh: ModuleType, facets: int = 24, size: float = 10.0) -> Floats:
     """Triangles (m, 3, 3) by gmsh's own mesher, ``facets`` around a circle."""
     for option, value in (("MeshSizeFromCurvature", facets), ("MeshSizeMax", size), ("Algorithm", 6)):
         gmsh.option.setNumber(f"Mesh.{option}", value)

@@ -29,6 +29,8 @@ _MARGIN_MM_PER_MM = 0.006
 """Share of its width by which the prism stays inside the bore's wall: what only grazes the wall is not in the way."""
 _AT_RIM = 2e-3
 """Share of the width within which something is at the rim."""
+_BEYOND = 50
+"""How far past the end of the bore's wall to look, in such shares: for the bolt in the hole that ends it."""
 _FACING = 0.05
 
 
@@ -64,7 +66,10 @@ def clearances(
     begins = np.append(np.flatnonzero(np.diff(query, prepend=-1)), len(query))
     for begin, stop in pairwise(begins.tolist()):
         end, own = int(query[begin]), triangle[begin:stop]
-        found[end] = _of_end(surface, profiles[end], own, float(runs.straight[end]), float(needed[end]))
+        if end in runs.pieces:
+            own = np.setdiff1d(own, runs.pieces[end])
+        around = _Around.of(surface, profiles[end], own)
+        found[end] = around.clearance(float(runs.straight[end]), float(needed[end]))
     return found
 
 
@@ -115,9 +120,10 @@ def _prism_boxes(profiles: Sequence[Profile], straight: Floats, needed: Floats) 
     points = np.column_stack([bores, np.einsum("ij,ij->i", bores, slopes)])
     low, high = np.minimum.reduceat(points, begins), np.maximum.reduceat(points, begins)
     margins = np.array([_margin(profile.section.bore) for profile in profiles])
-    low += margins[:, None]
+    low[:, :2] += margins[:, None]
     high[:, :2] -= margins[:, None]
-    low[:, 2] -= straight
+    widths = np.array([profile.section.outer.width for profile in profiles])
+    low[:, 2] -= straight + _BEYOND * _AT_RIM * widths
     high[:, 2] += needed
     return low, high
 
@@ -126,60 +132,55 @@ def _margin(bore: Outline) -> float:
     return _MARGIN_MM_PER_MM * min(bore.width, bore.depth)
 
 
-def _of_end(surface: Surface, profile: Profile, triangles: Indices, straight: float, needed: float) -> Clearance:
-    sheared = _sheared(surface, profile, triangles)
-    at_rim = _AT_RIM * profile.section.outer.width
-    sheared[np.abs(sheared[..., 2]) < at_rim / 4, 2] = 0.0
-    prism = CrossSection([profile.bore]).offset(-_margin(profile.section.bore), miter_limit=4.0).simplify(1e-6)
-    if prism.is_empty():
-        return Clearance(None, None)
-    facing = surface.normals[triangles] @ profile.frame.z
-    solid = surface.body_closed[surface.bodies[triangles]]
-    below, owner_below, above, owner_above = _split(sheared)
-    sides = []
-    for part, owner, sign, limit in ((below, owner_below, 1.0, straight - at_rim), (above, owner_above, -1.0, needed)):
-        distances = _nearest_levels(prism, part[..., :2], part[..., 2] * sign)
-        sides.append(
-            _first(surface, profile, triangles, sheared, distances, owner, facing * sign, solid, limit, at_rim, prism)
-        )
-    return Clearance(*sides)
+@dataclass(frozen=True, eq=False)
+class _Around:
+    """The triangles around one end, sheared so that the third coordinate is the depth below the rim."""
 
+    surface: Surface
+    triangles: Indices
+    corners: Floats
+    """(n, 3, 3)."""
+    facing: Floats
+    """(n,): how far each triangle's normal points out of the tube, as a cosine."""
+    bore: Floats
+    prism: CrossSection
+    at_rim: float
+    """How near the rim something is at it, in mm."""
 
-def _sheared(surface: Surface, profile: Profile, triangles: Indices) -> Floats:
-    """(n, 3, 3): corners in the end's frame, the last coordinate the depth below the rim."""
-    corners = profile.frame.to_local(surface.points(surface.triangles[triangles]).reshape(-1, 3))
-    corners[:, 2] = corners[:, :2] @ profile.rim_slope - corners[:, 2]
-    return corners.reshape(-1, 3, 3)
+    @classmethod
+    def of(cls, surface: Surface, profile: Profile, triangles: Indices) -> _Around:
+        corners = profile.frame.to_local(surface.points(surface.triangles[triangles]).reshape(-1, 3))
+        corners[:, 2] = corners[:, :2] @ profile.rim_slope - corners[:, 2]
+        at_rim = _AT_RIM * profile.section.outer.width
+        corners[np.abs(corners[:, 2]) < at_rim / 4, 2] = 0.0
+        prism = CrossSection([profile.bore]).offset(-_margin(profile.section.bore), miter_limit=4.0).simplify(1e-6)
+        facing = surface.normals[triangles] @ profile.frame.z
+        return cls(surface, triangles, corners.reshape(-1, 3, 3), facing, profile.bore, prism, at_rim)
 
+    def clearance(self, straight: float, needed: float) -> Clearance:
+        if self.prism.is_empty():
+            return Clearance(None, None)
+        below, owners_below, above, owners_above = _split(self.corners)
+        inside = self._first(below, owners_below, 1.0, straight, straight + _BEYOND * self.at_rim)
+        return Clearance(inside, self._first(above, owners_above, -1.0, needed, needed))
 
-def _first(
-    surface: Surface,
-    profile: Profile,
-    triangles: Indices,
-    sheared: Floats,
-    distances: Floats,
-    owner: Indices,
-    facing: Floats,
-    solid: NDArray[np.bool_],
-    limit: float,
-    at_rim: float,
-    prism: CrossSection,
-) -> Obstacle | None:
-    """The nearest body on one side. ``facing`` is positive where a face looks towards the rim."""
-    if not len(distances) or not distances.min() <= limit:
-        return None
-    distance = float(distances.min())
-    nearest = owner[distances <= distance + at_rim / 4]
-    body = int(surface.bodies[triangles[nearest[0]]])
-    # The nearest face of a solid looks away from the rim: then the rim is inside that solid.
-    buried = solid[nearest] & (facing[nearest] < -_FACING)
-    if distance <= at_rim or buried.any():
-        distance = 0.0
-    own = sheared[surface.bodies[triangles] == body]
-    box = np.array([own[..., :2].min(axis=(0, 1)), own[..., :2].max(axis=(0, 1))])
-    bore = np.array([profile.bore.min(axis=0), profile.bore.max(axis=0)])
-    through = bool((box[0] < bore[0] - at_rim).any() or (box[1] > bore[1] + at_rim).any())
-    return Obstacle(body, distance, _cover(own[..., :2], prism), through)
+    def _first(self, parts: Floats, owners: Indices, down: float, sight: float, limit: float) -> Obstacle | None:
+        """The nearest body on one side of the rim, ``down`` 1 below it and -1 above, within ``limit`` mm."""
+        distances = _nearest_levels(self.prism, parts[..., :2], parts[..., 2] * down)
+        distance = float(distances.min(initial=np.inf))
+        if distance > limit:
+            return None
+        nearest = owners[distances <= distance + self.at_rim / 4]
+        bodies = self.surface.bodies[self.triangles]
+        # The nearest face of a solid looks away from the rim: then the rim is inside that solid.
+        away = self.surface.body_closed[bodies[nearest]] & (self.facing[nearest] * down < -_FACING)
+        if distance <= self.at_rim or (away.any() and distance < sight):
+            distance = 0.0
+        body = int(bodies[nearest[0]])
+        own = self.corners[bodies == body, :, :2]
+        past = own.min(axis=(0, 1)) < self.bore.min(axis=0) - self.at_rim
+        past |= own.max(axis=(0, 1)) > self.bore.max(axis=0) + self.at_rim
+        return Obstacle(body, distance, _cover(own, self.prism), bool(past.any()))
 
 
 def _cover(triangles: Floats, prism: CrossSection) -> float:

@@ -55,21 +55,24 @@ def take_off(
     rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
     profiles = [profile for profile in read if profile is not None]
     runs = trace(surface, index, chunks, rims, profiles)
-    for rim in np.flatnonzero(rims.single).tolist():
-        profiles[rim] = _walled(profiles[rim], wall_mm)
+    tubes = [rim for rim, profile in enumerate(profiles) if _is_long(profile.section, runs, rim)]
+    rims, runs = rims.taken(np.array(tubes, np.int64)), runs.taken(np.array(tubes, np.int64))
+    profiles = [_walled(profiles[rim], wall_mm) for rim in tubes]
+
+    bodies, bores = (
+        surface.bodies[loops.half_edges[loops.begins[:-1]] // 3].tolist() for loops in (rims.outer, rims.bore)
+    )
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
-    bodies = surface.bodies[rims.outer.half_edges[rims.outer.begins[:-1]] // 3].tolist()
-    bores = surface.bodies[rims.bore.half_edges[rims.bore.begins[:-1]] // 3].tolist()
     verdicts = judged(surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed)
-    tubes = [end for end, profile in enumerate(profiles) if _is_long(profile.section, runs, end)]
-    found = [(bodies[end], profiles[end], _without_wall(profiles[end], verdicts[end], wall_mm)) for end in tubes]
-    plain, unread = plain_ends(surface, [profiles[end] for end in tubes], [bodies[end] for end in tubes])
+    verdicts = [_without_wall(*end, wall_mm) for end in zip(profiles, verdicts, strict=True)]
+    plain, unread = plain_ends(surface, profiles, bodies)
+    found = list(zip(bodies, profiles, verdicts, strict=True))
     found += [(end.body, end.profile, unfit(end.departure)) for end in plain]
     found.sort(key=lambda end: end[0])
     ends = tuple(_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found)
     doubt = None if unit_given else doubt_unit([end.section for end in ends], size_fit)
-    read_bodies = {body for body, *_ in found} | {bores[end] for end in tubes}
-    return Takeoff(ends, doubt, surface.notes + _left_out(surface, read_bodies, unread))
+    notes = surface.notes + _left_out(surface, {body for body, *_ in found}.union(bores), unread)
+    return Takeoff(ends, doubt, notes)
 
 
 def _left_out(surface: Surface, read: set[int], unread: Sequence[int]) -> tuple[str, ...]:
@@ -116,7 +119,7 @@ def _depth_for(section: Section, needed: float | Callable[[Section], float]) -> 
 
 def _walled(profile: Profile, wall_mm: float | None) -> Profile:
     """A tube of which only the outer surface is there, with the wall that was given, if it has room."""
-    if wall_mm is None or wall_mm >= profile.section.outer.half_width:
+    if wall_mm is None or profile.section.bore is not profile.section.outer:
         return profile
     try:
         bore = profile.section.outer.offset(-wall_mm)

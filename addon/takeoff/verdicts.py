@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -72,19 +73,22 @@ def _joints(profiles: Sequence[Profile], needed: Floats) -> dict[int, tuple[int,
     found: dict[int, tuple[int, float]] = {}
     for one, other in zip(a[facing].tolist(), b[facing].tolist(), strict=True):
         for own, against in ((one, other), (other, one)):
-            gap = _gap(profiles[own], origins[against] - origins[own], widths[own], needed[own])
+            gap = _gap(profiles[own], profiles[against], needed[own])
             if gap is not None and (own not in found or gap < found[own][1]):
                 found[own] = against, gap
     return found
 
 
-def _gap(profile: Profile, arm: Floats, width: float, needed: float) -> float | None:
-    """How far in front of the rim, along the axis, the plane of another rim lies; None where it is not in the way."""
+def _gap(profile: Profile, other: Profile, needed: float) -> float | None:
+    """How far in front of the rim, along the axis, the rim of another tube lies; None where it is not in the way."""
+    width = profile.section.outer.width
+    arm = other.frame.origin - profile.frame.origin
     distance = float(arm @ profile.rim_normal) / float(profile.rim_normal @ profile.frame.z)
     aside = float(np.linalg.norm(arm - distance * profile.frame.z))
-    at_rim = _AT_RIM * width
-    in_the_way = aside < 0.5 * width and -10 * at_rim < distance <= needed
-    return (distance if distance > at_rim else 0.0) if in_the_way else None
+    around = other.section.bore.half_width > math.hypot(width, profile.section.outer.depth) / 2
+    if around or aside >= 0.5 * width or not -10 * _AT_RIM * width < distance <= needed:
+        return None
+    return distance if distance > _AT_RIM * width else 0.0
 
 
 def _judge(

@@ -85,6 +85,26 @@ class Runs:
     pieces: dict[int, Indices]
     """The straight part of the bores that are not straight throughout or not evenly meshed, as sorted triangles."""
 
+    def taken(self, chosen: Indices) -> Runs:
+        """The runs from the rims ``chosen``, in ascending order, renumbered."""
+        place = np.full(len(self.straight), -1)
+        place[chosen] = np.arange(len(chosen))
+        keys = []
+        for old in (self.bore_walls, self.own):
+            rim, wall = place[old // self.walls], old % self.walls
+            keys.append((rim * self.walls + wall)[rim >= 0])
+        return Runs(
+            straight=self.straight[chosen],
+            stop=self.stop[chosen],
+            reach=self.reach[chosen],
+            outer_reach=self.outer_reach[chosen],
+            bends=self.bends[chosen],
+            bore_walls=keys[0],
+            own=keys[1],
+            walls=self.walls,
+            pieces={int(place[rim]): piece for rim, piece in self.pieces.items() if place[rim] >= 0},
+        )
+
     def piece(self, surface: Surface, rim: int) -> NDArray[np.bool_]:
         """(m,): which triangles are the straight bore of a rim."""
         if rim in self.pieces:
