@@ -36,6 +36,8 @@ _SUPPORT_LINES_MM = 2.0
 """How far apart the upright lines in support stand."""
 _POSTS_MM = 4.0
 """About how far apart the upright lines of the tube's bore stand."""
+_HANGING = ("island", "overhang", "bridge")
+"""Checks whose findings name the worst of each run of overhangs."""
 _SPECK_MM2 = 0.005
 """Areas smaller than this are errors of rounding."""
 _MOST_LABELS = 4
@@ -155,9 +157,10 @@ def overhangs(review: Review) -> Marks:
         style = styles.BRIDGE if carried else styles.OVERHANG
         batches += _area(style, overhang.region, float(layers.bottoms[overhang.layer]), grain)
     hanging = [one for one in printed.overhangs if not one.carried(process)]
-    for overhang in sorted(hanging, key=lambda one: -one.reach_mm)[:_MOST_LABELS]:
-        words = f"{'overhang' if overhang.kind == 'cantilever' else overhang.kind} {say_mm(overhang.reach_mm)}"
-        labels.append(Label(words, overhang.position_mm, styles.OVERHANG))
+    for finding in review.findings:
+        if finding.check in _HANGING and finding.severity != "good to know":
+            assert finding.position_mm is not None and finding.value is not None
+            labels.append(Label(f"{finding.check} {say_mm(finding.value)}", finding.position_mm, styles.OVERHANG))
     batches.append(_line(styles.SUPPORT, _support_lines(printed.support.columns, layers), grain))
     corners = review.mesh.corners[list(review.surface.facets)]
     lines = surface_hatching(corners, np.array([0.6, 0.0, 0.8]), styles.LEANING.apart * grain)
@@ -174,7 +177,7 @@ def overhangs(review: Review) -> Marks:
     if carried_bridges:
         longest = max(one.reach_mm for one in carried_bridges)
         legend.append(Entry(styles.BRIDGE, f"{say_mm(longest)} of {say_mm(process.bridge_mm)}"))
-    return Marks(_some(batches), tuple(labels), tuple(legend))
+    return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
 def thin_walls(review: Review) -> Marks:

@@ -210,6 +210,9 @@ def register() -> None:
 
 
 def unregister() -> None:
-    FERRULE_OT_step_layers.running = False
+    if FERRULE_OT_step_layers.running:
+        FERRULE_OT_step_layers.running = False
+        for workspace in bpy.data.workspaces:
+            workspace.status_text_set(None)
     for cls in reversed(_CLASSES):
         bpy.utils.unregister_class(cls)
