@@ -101,6 +101,16 @@ def test_hanging_layers_match_shapely() -> None:
     assert beyond.max() > 20
 
 
+def test_support_stands_only_under_the_side_that_needs_it() -> None:
+    """A cylinder that leans 0.5 mm a layer to one side: source: a crescent between equal circles is 0.5 cos(t) wide,
+    which is more than the 0.255 mm carried where cos(t) > 0.51; its area there is 2 r 0.5 sin(t)."""
+    leaning_one = cylinder(8, 5).transform(np.array([(1, 0, 2, 0), (0, 1, 0, 0), (0, 0, 1, 0)], float))
+    part = hanging(layers_of(mesh_of(leaning_one)), PROCESS)[5]
+    expected = 2 * 8 * 0.5 * math.sin(math.acos(0.51))
+    assert part.region.area() == pytest.approx(expected, rel=0.05)
+    assert part.region.area() < 0.95 * 2 * 8 * 0.5
+
+
 @pytest.mark.parametrize("lean", [30, 44, 46, 60])
 def test_only_what_leans_more_than_the_process_carries_hangs(lean: float) -> None:
     # source: definition of the angle
