@@ -4,7 +4,7 @@
     BLENDER=/path/to/blender python3 scripts/window_check.py [--out DIR] [--pictures]
 
 Any Blender from 4.5 on will do. The built extension is installed into clean settings, which do not touch your own.
-``--pictures`` puts small copies of some photographs into docs/pictures.
+``--pictures`` puts some photographs into docs/pictures.
 """
 
 from __future__ import annotations
@@ -78,14 +78,9 @@ def _settings(out: Path) -> dict[str, str]:
 
 
 def _renew_pictures(out: Path) -> None:
-    """Smaller, in few colours: some 60 kB each."""
-    from PIL import Image  # type: ignore[import-not-found]
-
     PICTURES.mkdir(parents=True, exist_ok=True)
     for name in SHOWN:
-        photograph = next(out.glob(f"[0-9][0-9] {name}.png"))
-        with Image.open(photograph) as picture:
-            picture.convert("RGB").quantize(128).save(PICTURES / f"window_{name}.png", optimize=True)
+        shutil.copyfile(next(out.glob(f"[0-9][0-9] {name}.png")), PICTURES / f"window_{name}.png")
 
 
 if __name__ == "__main__":

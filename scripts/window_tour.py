@@ -94,12 +94,49 @@ def tour() -> Waiting:
     yield from _photograph("light files", "The same on a light theme")
     yield from _only("fitting")
     yield from _photograph("light fitting", "The fitting on a light theme")
+    yield from _many_ends()
     for name, seconds in draw_seconds.items():
         typical = sorted(seconds)[len(seconds) // 2]
         _note(f"{name} draws in {typical * 1000:.2f} ms", typical < MOST_DRAW_S)
 
 
+def _many_ends() -> Waiting:
+    """Two hundred ends of twelve sections, and one number of all of them dragged."""
+    scene = _places()[0].scene
+    with _view():
+        bpy.ops.object.select_all(action="SELECT")
+        bpy.ops.object.delete()
+    sizes, scenes, meshes = _module("trade.sizes"), _module("ui.scene"), _module("geometry.mesh")
+    wanted = [size for size in sizes.tube_sizes() if 20 < size.width_mm < 70]
+    for number in range(100):
+        size = wanted[number % 12 * (len(wanted) // 12)]
+        ring = size.section.outer.cross_section(96) - size.section.bore.cross_section(96)
+        mesh = meshes.Mesh.from_manifold(ring.extrude(300.0), f"Tube {number}")
+        item = scenes.put_mesh(mesh, mesh.name, scene.collection, scenes.unit_scale_of(scene))
+        item.location = (number % 10 * 200, number // 10 * 200, 0)
+    yield from _only("ends")
+    yield from _click("ferrule.read_ends")
+    reading = _state().times["read"]
+    counts = (sum(group.count for group in _job().groups), len(_job().groups))
+    _note(f"{counts[0]} ends of {counts[1]} sections read in {reading:.2f} s", counts == (200, 12) and reading < 1)
+    with _view():
+        bpy.ops.ferrule.fit()
+    yield from _until(lambda: _desk() is not None and not _desk().waiting)
+    yield from _only("fitting")
+    times = yield from _drag("ferrule.recipe.spigot_mm")
+    slowest = max(times)
+    yield from _photograph(
+        "many",
+        f"200 fittings follow one number; {len(times)} updates, slowest {slowest * 1000:.0f} ms",
+        slowest < FRAME_S,
+    )
+
+
 # Looking
+
+
+def _module(name: str) -> Any:
+    return next(module for key, module in sys.modules.items() if key.endswith(f"ferrule.{name}"))
 
 
 def _job() -> Any:
@@ -107,7 +144,7 @@ def _job() -> Any:
 
 
 def _state() -> Any:
-    return next(module for name, module in sys.modules.items() if name.endswith("ferrule.ui.state"))
+    return _module("ui.state")
 
 
 def _desk() -> Any:
@@ -155,8 +192,9 @@ def _photograph(name: str, said: str, sound: bool = True) -> Waiting:
     window = _places()[0]
     path = OUT / f"{len(steps):02d} {name}.png"
     if shutil.which("import"):  # ImageMagick photographs the screen itself; the window is in its lower left corner
-        crop = f"{window.width}x{window.height}+0+0"
-        subprocess.run(["import", "-window", "root", "-gravity", "SouthWest", "-crop", crop, str(path)], check=True)
+        crop = ["-gravity", "SouthWest", "-crop", f"{window.width}x{window.height}+0+0", "+repage"]
+        few_colours = f"PNG8:{path}"  # which keeps the files small
+        subprocess.run(["import", "-window", "root", *crop, "+dither", few_colours], check=True)
     else:
         with bpy.context.temp_override(window=window):
             bpy.ops.screen.screenshot(filepath=str(path))

@@ -409,3 +409,10 @@ def test_a_fit_ladder_is_printed_where_it_is_asked_for(scene: bpy.types.Scene, t
     scene.ferrule.output.folder = str(tmp_path)
     assert bpy.ops.ferrule.export() == {"FINISHED"}
     assert any("ladder" in file.name for file in tmp_path.iterdir())
+
+
+def test_the_page_on_python_names_every_operator(scene: bpy.types.Scene) -> None:
+    page = (Path(__file__).parent.parent / "docs" / "python.md").read_text(encoding="utf-8")
+    named = {name for name in dir(bpy.ops.ferrule) if not name.startswith("_")}
+    assert len(named) > 20
+    assert {name for name in named if f"`{name}(" not in page} == set()
