@@ -138,6 +138,15 @@ def test_the_first_jump_is_where_the_closed_form_has_it() -> None:
     assert not [finding for finding in cured.findings if finding.check == "jump between layers"]
 
 
+@pytest.mark.parametrize(("solid_layers", "severity"), [(0, "must fix"), (4, "look at")])
+def test_a_bead_on_nothing_must_be_fixed_where_no_solid_layer_is_under_it(solid_layers: int, severity: str) -> None:
+    process = replace(PROCESS, rings=1, solid_layers=solid_layers)
+    steps_up = turned([(0, 0), (10, 0), (10, 2), (6, 2), (6, 4), (0, 4)], 64)
+    (finding,) = (one for one in review(steps_up, process).findings if one.check == "jump between layers")
+    # source: rings of 0.5 mm end 9.5 mm out; the next layer's begin 6 mm out
+    assert finding.layer == 9 and finding.value == 0 and finding.severity == severity
+
+
 def test_an_outline_that_grows_steps_outward() -> None:
     layers = layers_of(turned([(0, 0), (5, 0), (7.5, 5), (0, 5)], 256))
     steps = steps_of(layers, Shapes(layers.outlines), PROCESS)

@@ -172,7 +172,8 @@ def _jump_finding(layers: Layers, steps: Steps, jump: int, crown: Span, process:
     return Finding(
         fitting=name,
         check="jump between layers",
-        severity="must fix" if rest <= 0 else "look at",
+        # Where the process lays solid layers under a top, the bead rests on those.
+        severity="must fix" if rest <= 0 and not process.solid_layers else "look at",
         meaning=f"The outline moves {say_mm(step)} inward; only {rest:.0%} of the outer bead "
         f"rests on the {process.rings} rings below.",
         advice=advice,
