@@ -17,7 +17,7 @@ from ..geometry.mesh import Mesh
 from ..geometry.topology import Indices
 
 _FLOAT32_STEP = 2.0**-23
-_MOST_SPLITS = 3
+_MOST_SPLITS = 10
 _BACK = -0.9999
 
 
@@ -138,7 +138,7 @@ def _split(
     part comes from; None where there is nothing to split.
     """
     half = edges.single
-    if not half.size or edges.same_way or edges.crowded.size:
+    if not half.size:
         return None
     start, end = triangles.ravel()[half], triangles.ravel()[topology.next_in_triangle(half)]
     lengths = np.linalg.norm(vertices[end] - vertices[start], axis=1)

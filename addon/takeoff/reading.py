@@ -55,7 +55,9 @@ def take_off(
     rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
     profiles = [profile for profile in read if profile is not None]
     runs = trace(surface, index, chunks, rims, profiles)
-    tubes = [rim for rim, profile in enumerate(profiles) if _is_long(profile.section, runs, rim)]
+    tubes = [
+        rim for rim, profile in enumerate(profiles) if _is_long(profile.section, runs, rim, bool(rims.single[rim]))
+    ]
     rims, runs = rims.taken(np.array(tubes, np.int64)), runs.taken(np.array(tubes, np.int64))
     profiles = [_walled(profiles[rim], wall_mm) for rim in tubes]
 
@@ -101,8 +103,11 @@ def _tube_end(source: str, profile: Profile, verdict: Verdict) -> TubeEnd:
     )
 
 
-def _is_long(section: Section, runs: Runs, end: int) -> bool:
-    """Whether a ring is long enough to be a tube, and its outer wall to tell the tube from a collar on it."""
+def _is_long(section: Section, runs: Runs, end: int, single: bool) -> bool:
+    """Whether a ring is long enough to be a tube, and its outer wall to tell the tube from a collar on it. A single
+    loop may be no more than a gap in a surface, so it has to go down further."""
+    if single:
+        return bool(runs.reach[end] >= max(section.outer.width, section.outer.depth))
     long = runs.bends[end] or runs.reach[end] >= LEAST_LENGTH * 2 * section.outer.half_width
     return bool(long and runs.outer_reach[end] >= section.wall)
 

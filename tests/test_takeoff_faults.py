@@ -1,0 +1,291 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Meshes as they should not be: the takeoff reads what it can, says what it left out, and never falls over."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import Manifold, OpType
+from weldments import rotation
+
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.takeoff import Takeoff, TakeoffError, TubeEnd, take_off
+from addon.trade.sizes import size_fit
+from demo_assembly import ExpectedEnd, expected_ends, market_stall
+
+seeds = st.integers(0, 2**32 - 1)
+
+
+def extruded(section: Section, length: float) -> Mesh:
+    outer, bore = (line.cross_section(chord_error=0.05) for line in (section.outer, section.bore))
+    return Mesh.from_manifold((outer - bore).extrude(length), "tube")
+
+
+TUBE = extruded(Section.round(25.4, 3.175), 100.0)
+STALL = market_stall()
+TRUTH = expected_ends()
+
+
+def soup(meshes, name="stall") -> Mesh:
+    """All triangles in one mesh, three vertices each, in the single precision of a binary STL."""
+    corners = np.concatenate([mesh.corners for mesh in meshes]).astype(np.float32).astype(float)
+    return of_corners(corners, name)
+
+
+def of_corners(corners, name="stall") -> Mesh:
+    return Mesh(corners.reshape(-1, 3), np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3), name)
+
+
+def nearest(found: Takeoff, truth: ExpectedEnd) -> TubeEnd:
+    def far(end: TubeEnd) -> float:
+        return float(np.linalg.norm(end.frame.origin - truth.position_mm) + np.linalg.norm(end.frame.z - truth.axis))
+
+    return min(found.ends, key=far)
+
+
+def check_stall(found: Takeoff, tolerance: float = 0.01) -> None:
+    """Every end of the market stall, whose truth is known from how it was built."""
+    assert len(found.ends) == len(TRUTH)
+    for truth in TRUTH:
+        end = nearest(found, truth)
+        assert end.cause == truth.cause, (truth.tube, end.reason)
+        assert end.mitre_deg == pytest.approx(truth.mitre_deg, abs=0.05)
+        assert end.section.outer.width == pytest.approx(truth.section.outer.width, abs=tolerance)
+        assert end.section.wall == pytest.approx(truth.section.wall, abs=tolerance)
+        if truth.cause != "coped":
+            assert end.frame.origin == pytest.approx(np.array(truth.position_mm), abs=tolerance)
+
+
+def shuffled(rng: np.random.Generator) -> list[Mesh]:
+    return [of_corners(rng.permutation(soup(STALL).corners))]
+
+
+def inside_out(rng: np.random.Generator) -> list[Mesh]:
+    return [Mesh(mesh.vertices, mesh.triangles[:, ::-1], mesh.name) for mesh in STALL]
+
+
+def wound_at_random(rng: np.random.Generator) -> list[Mesh]:
+    corners = soup(STALL).corners
+    return [of_corners(np.where(rng.random(len(corners))[:, None, None] < 0.3, corners[:, ::-1], corners))]
+
+
+def with_doubles(rng: np.random.Generator) -> list[Mesh]:
+    corners = soup(STALL).corners
+    return [of_corners(np.concatenate([corners, corners[:500]]))]
+
+
+def of_three_decimals(rng: np.random.Generator) -> list[Mesh]:
+    return [of_corners(np.round(soup(STALL).corners, 3))]
+
+
+def split_on_one_side(rng: np.random.Generator) -> list[Mesh]:
+    """Vertices put into edges of one of the two triangles that meet there, as modellers without solids leave them."""
+    broken = []
+    for mesh in STALL:
+        corners = mesh.corners
+        chosen = rng.random(len(corners)) < 0.1
+        a, b, c = np.moveaxis(corners[chosen], 1, 0)
+        middle = a + (b - a) * rng.uniform(0.2, 0.8, (len(a), 1))
+        halves = np.concatenate([np.stack([a, middle, c], axis=1), np.stack([middle, b, c], axis=1)])
+        broken.append(of_corners(np.concatenate([corners[~chosen], halves]), mesh.name))
+    return broken
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [shuffled, inside_out, wound_at_random, with_doubles, of_three_decimals, split_on_one_side],
+    ids=lambda fault: fault.__name__,
+)
+def test_a_faulty_file_is_read_all_the_same(fault):
+    check_stall(take_off(fault(np.random.default_rng(7)), 8.0))
+
+
+def test_what_was_put_right_is_told():
+    rng = np.random.default_rng(7)
+    assert "500 faces lie twice in stall; read once." in take_off(with_doubles(rng), 8.0).notes
+    assert any("inside out" in note for note in take_off(inside_out(rng), 8.0).notes)
+    assert any("wound against the neighbours" in note for note in take_off(wound_at_random(rng), 8.0).notes)
+    assert take_off(STALL, 8.0).notes == ()
+
+
+def test_a_weldment_fused_to_one_solid_shows_the_same_open_ends():
+    solid = Manifold.batch_boolean([mesh.to_manifold() for mesh in STALL], OpType.Add)
+    found = take_off([Mesh.from_manifold(solid, "stall")], 8.0)
+    expected = [truth for truth in TRUTH if truth.cause == "open"]
+    assert len([end for end in found.ends if end.open]) == len(expected)
+    for truth in expected:
+        end = nearest(found, truth)
+        assert end.open and end.frame.origin == pytest.approx(np.array(truth.position_mm), abs=0.01)
+        assert end.section.outer.width == pytest.approx(truth.section.outer.width, abs=0.01)
+
+
+@settings(max_examples=10)
+@given(seeds, st.booleans(), st.floats(0.2, 5.0))
+def test_where_the_stall_stands_and_how_large_it_is_does_not_matter(seed, mirrored, scale):
+    """The same ends, moved along: positions, axes, mitres, sizes and depths."""
+    rng = np.random.default_rng(seed)
+    turn, shift = rotation(rng) * scale, rng.uniform(-3000, 3000, 3)
+    if mirrored:
+        turn = turn * (1, -1, 1)
+    placed = [Mesh(mesh.vertices @ turn.T + shift, mesh.triangles, mesh.name) for mesh in STALL]
+    before, after = take_off(STALL, 8.0), take_off(placed, 8.0 * scale)
+    assert len(after.ends) == len(before.ends)
+    for old in before.ends:
+        place = old.frame.origin @ turn.T + shift
+        new = min(after.ends, key=lambda end: np.linalg.norm(end.frame.origin - place))
+        assert (new.source, new.cause) == (old.source, old.cause)
+        assert new.frame.origin == pytest.approx(place, abs=1e-3 * scale)
+        assert new.frame.z == pytest.approx(old.frame.z @ turn.T / scale, abs=1e-5)
+        assert new.rim_normal == pytest.approx(old.rim_normal @ turn.T / scale, abs=1e-4)
+        assert new.section.outer.width == pytest.approx(old.section.outer.width * scale, rel=1e-5)
+        assert new.section.bore.depth == pytest.approx(old.section.bore.depth * scale, rel=1e-4)
+        assert new.clear_depth_mm == pytest.approx(old.clear_depth_mm * scale, abs=1e-2 * scale)
+
+
+def test_corners_that_are_no_numbers_cost_only_their_faces():
+    broken = TUBE.vertices.copy()
+    broken[int(np.argmin(TUBE.vertices[:, 2]))] = np.nan
+    found = take_off([Mesh(broken, TUBE.triangles, "tube")], 8.0)
+    assert any("left out of tube: their corners are not numbers" in note for note in found.notes)
+    assert [end.cause for end in found.ends] == ["open"]
+    infinite = np.where(np.isnan(broken), np.inf, broken)
+    assert len(take_off([Mesh(infinite, TUBE.triangles, "tube")], 8.0).ends) == 1
+
+
+def nothing() -> Mesh:
+    return Mesh(np.empty((0, 3)), np.empty((0, 3), np.int32), "nothing")
+
+
+def one_triangle() -> Mesh:
+    return Mesh(np.eye(3), np.array([[0, 1, 2]], np.int32), "one")
+
+
+def a_line() -> Mesh:
+    return Mesh(np.array([[0, 0, 0], [1, 0, 0], [2, 0, 0]], float), np.array([[0, 1, 2]], np.int32), "line")
+
+
+def a_point() -> Mesh:
+    return Mesh(np.zeros((3, 3)), np.array([[0, 1, 2]], np.int32), "point")
+
+
+def all_nan() -> Mesh:
+    return Mesh(np.full((3, 3), np.nan), np.array([[0, 1, 2]], np.int32), "nan")
+
+
+def a_one_sided_band() -> Mesh:
+    """A strip joined to itself with half a twist."""
+    count = 24
+    angles = np.arange(count) * 2 * np.pi / count
+    rim = []
+    for side in (-1, 1):
+        radius = 20 + side * 3 * np.cos(angles / 2)
+        rim.append(np.column_stack([radius * np.cos(angles), radius * np.sin(angles), side * 3 * np.sin(angles / 2)]))
+    a, b = np.arange(count), (np.arange(count) + 1) % count
+    last = np.where(np.arange(count) == count - 1, count, 0)
+    b_low, b_high = (b + last) % (2 * count), (b + count + last) % (2 * count)
+    triangles = np.concatenate([np.column_stack([a, b_low, b_high]), np.column_stack([a, b_high, a + count])])
+    return Mesh(np.concatenate(rim), triangles.astype(np.int32), "band")
+
+
+def three_leaves() -> Mesh:
+    """Three triangles at one edge."""
+    points = np.array([[0, 0, 0], [0, 0, 1], [1, 0, 0], [-1, 1, 0], [-1, -1, 0]], float)
+    return Mesh(points, np.array([[0, 1, 2], [0, 1, 3], [0, 1, 4]], np.int32), "leaves")
+
+
+@pytest.mark.parametrize(
+    "make",
+    [nothing, one_triangle, a_line, a_point, all_nan, a_one_sided_band, three_leaves],
+    ids=lambda make: make.__name__,
+)
+def test_what_holds_no_tube_gives_no_end_and_hides_nothing_else(make):
+    assert take_off([make()], 8.0).ends == ()
+    assert len(take_off([make(), TUBE, make()], 8.0).ends) == 2
+
+
+def test_an_empty_assembly_has_no_ends():
+    assert take_off([], 8.0).ends == ()
+    assert "nothing holds no faces." in take_off([nothing()], 8.0).notes
+
+
+def test_meshes_that_cannot_be_read_say_which_and_why():
+    with pytest.raises(TakeoffError, match="tube: a triangle names a vertex that is not there"):
+        take_off([Mesh(TUBE.vertices, TUBE.triangles + 5, "tube")], 8.0)
+    with pytest.raises(TakeoffError, match=r"flat: vertices .* both need three columns"):
+        take_off([Mesh(TUBE.vertices[:, :2], TUBE.triangles, "flat")], 8.0)
+    with pytest.raises(ValueError, match="spigot's depth has to be a length above 0 mm, not -1"):
+        take_off([TUBE], -1.0)
+    with pytest.raises(ValueError, match="the wall has to be a length above 0 mm, not nan"):
+        take_off([TUBE], 8.0, wall_mm=float("nan"))
+
+
+@pytest.mark.parametrize("scale", [1e-6, 1e-3, 1e3, 1e8])
+def test_sizes_from_micrometres_to_kilometres_are_read(scale):
+    ends = take_off([Mesh(TUBE.vertices * scale, TUBE.triangles, "tube")], 8.0 * scale).ends
+    assert [end.cause for end in ends] == ["open", "open"]
+    assert ends[0].section.outer.width == pytest.approx(25.4 * scale, rel=1e-6)
+
+
+def test_a_tube_a_kilometre_from_the_origin_is_read():
+    ends = take_off([Mesh(TUBE.vertices + 1e6, TUBE.triangles, "tube")], 8.0).ends
+    assert [end.cause for end in ends] == ["open", "open"]
+    assert ends[0].section.outer.width == pytest.approx(25.4, abs=1e-4)
+
+
+@settings(max_examples=40)
+@given(seeds, st.integers(1, 60), st.sampled_from([1.0, 1e-4, 1e6]))
+def test_rubbish_never_makes_it_fall_over(seed, count, scale):
+    rng = np.random.default_rng(seed)
+    points = rng.integers(-3, 4, (count, 3)) * scale
+    take_off([Mesh(points.astype(float), rng.integers(0, count, (2 * count, 3)).astype(np.int32), "rubbish")], 8.0)
+
+
+@settings(max_examples=25)
+@given(seeds, st.floats(0.01, 0.3))
+def test_a_tube_with_faces_missing_never_makes_it_fall_over(seed, share):
+    rng = np.random.default_rng(seed)
+    kept = TUBE.triangles[rng.random(len(TUBE.triangles)) > share]
+    for end in take_off([Mesh(TUBE.vertices, kept, "tube")], 8.0).ends:
+        assert end.section.outer.width == pytest.approx(25.4, abs=0.01)
+
+
+SCALES = {25.4: ('unit = "in"', "times 25.4"), 1000.0: ('unit = "m"', "times 1000"), 10.0: ('unit = "cm"', "times 10")}
+
+
+@pytest.mark.parametrize("factor", [*SCALES, *(1 / factor for factor in SCALES)])
+def test_a_file_in_another_unit_is_doubted(factor):
+    scaled = [Mesh(mesh.vertices / factor, mesh.triangles, mesh.name) for mesh in STALL]
+    doubt = take_off(scaled, 8.0, unit_given=False).unit_doubt
+    assert doubt is not None
+    assert doubt.factor == pytest.approx(factor)
+    if factor in SCALES:
+        assert all(words in doubt.explanation for words in SCALES[factor])
+    else:
+        assert "divided by" in doubt.explanation and "Export the file again in millimetres" in doubt.explanation
+    assert take_off(scaled, 8.0, unit_given=True).unit_doubt is None
+
+
+def test_sizes_in_the_tables_as_read_are_no_doubt():
+    assert take_off(STALL, 8.0, unit_given=False).unit_doubt is None
+
+
+def test_sizes_in_no_table_at_any_scale_are_no_doubt():
+    odd = extruded(Section.rectangular(37.3, 36.1, 3.3), 300.0)
+    assert take_off([odd], 8.0, unit_given=False).unit_doubt is None
+
+
+def test_the_doubt_weighs_every_section():
+    asked = []
+
+    def fits(sections, factor):
+        asked.append((len(sections), factor))
+        return size_fit(sections, factor)
+
+    take_off(
+        [Mesh(mesh.vertices / 25.4, mesh.triangles, mesh.name) for mesh in STALL], 8.0, unit_given=False, size_fit=fits
+    )
+    assert {count for count, _ in asked} == {len(TRUTH)}
+    assert {1.0, 25.4, 1000.0} <= {factor for _, factor in asked}
