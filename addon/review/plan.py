@@ -199,7 +199,7 @@ def _rows(
     most_open = OPEN_BEADS / 2 * np.minimum(beads, process.bead_mm)
     overfill = np.where(pointed & (counts == 1), 1.0, np.where(pointed, OVERFILLED_BEADS, OVERFILLED_SLOT_BEADS))
     closes = (spare <= most_open + 1e-9) & (-spare <= overfill / 2 * beads + 1e-9)
-    heights = layers.heights()[span.slice]
+    heights = layers.heights()[span.slice].round(6)  # so that equal heights are equal, however they were summed
     rows, unclosed, first = [], [], 0
     while first < len(widths):
         good, past = closes[first], first + 1
