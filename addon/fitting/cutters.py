@@ -145,23 +145,25 @@ def vent_cutters(recipe: Recipe, plan: Plan, crown: Plan, channel_mm: float) -> 
 
 
 def hole_cutters(recipe: Recipe, plan: Plan, crown: Plan, crown_profile: Floats) -> list[Manifold]:
-    """The bore for a levelling foot: right through, with a nut's pocket from the tip, or blind from the crown."""
+    """The bore for a levelling foot: right through, with or without a nut's pocket in the crown, or blind from there.
+
+    The pocket opens outward, so that the foot's load presses the nut onto the plastic and not out of it.
+    """
     if recipe.hole == "none":
         return []
     thread = thread_named(recipe.thread)
     far = _far(crown)
     bottom, top = -recipe.spigot_mm - far, float(recipe.rise_mm or 0) + far
+    floor = crown_height(crown, crown_profile, plan.deepest, hole_radius(recipe.hole, thread))
+    floor -= pocket_depth(recipe.hole, thread)
     if recipe.hole == "insert":
-        height = crown_height(crown, crown_profile, plan.deepest, hole_radius(recipe.hole, thread))
-        bore = _drill(plan, 2 * hole_radius(recipe.hole, thread), height - pocket_depth(recipe.hole, thread), top)
-        return [tool(bore, "hole")]
+        return [tool(_drill(plan, 2 * hole_radius(recipe.hole, thread), floor, top), "hole")]
     through = _drill(plan, thread.clearance_mm, bottom, top)
     if recipe.hole == "through":
         return [tool(through, "hole")]
     turn = np.arange(6) * np.pi / 3
     hexagon = plan.deepest + hole_radius(recipe.hole, thread) * np.column_stack([np.cos(turn), np.sin(turn)])
-    pocket = prism(CrossSection([hexagon]), bottom, pocket_depth(recipe.hole, thread) - recipe.spigot_mm)
-    return [tool(through + pocket, "hole")]
+    return [tool(through + prism(CrossSection([hexagon]), floor, top), "hole")]
 
 
 def hole_radius(hole: str, thread: Thread) -> float:
@@ -172,8 +174,9 @@ def hole_radius(hole: str, thread: Thread) -> float:
 
 
 def pocket_depth(hole: str, thread: Thread) -> float:
-    held = thread.nut_height_mm if hole == "nut pocket" else thread.insert_depth_mm or 0.0
-    return held + POCKET_ROOM_MM
+    """How deep a nut's pocket or an insert's bore goes from the crown; 0 for a plain hole."""
+    held = {"nut pocket": thread.nut_height_mm, "insert": thread.insert_depth_mm or 0.0}.get(hole)
+    return held + POCKET_ROOM_MM if held else 0.0
 
 
 def crown_height(crown: Plan, profile: Floats, place: Floats, radius: float) -> float:

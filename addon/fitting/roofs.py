@@ -16,8 +16,11 @@ from manifold3d import Manifold, triangulate
 
 from ..geometry.frames import Floats
 from ..geometry.polygons import cross, outward_normals
-from .shells import TOGETHER, Indices, Shell, bridged, made_one, opened, surface_index, without_repeats
+from .shells import TOGETHER, Indices, Shell, bridged, compact, made_one, opened, sound, surface_index, without_repeats
 from .wavefront import hips
+
+_SAME = 1e-8
+"""Corners nearer to each other than this share of a roof's size are one that rounding has parted."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,10 +30,10 @@ class Roof:
     corners: Floats
     face: Indices
     """(e,): which face each edge goes round."""
+    order: Floats
+    """(e,): grows along each face from the polygon's side under it."""
     start: Indices
     end: Indices
-    outward: Floats
-    """(f, 2): the unit normal of the polygon's side under each face."""
     foot: Indices
     """The corners of the polygon, counter-clockwise."""
 
@@ -57,7 +60,7 @@ def roof(polygon: Floats) -> Roof:
 @lru_cache(maxsize=64)  # a recipe's numbers change far more often than the outlines that they are for
 def _roof(corners: bytes) -> Roof:
     polygon = np.frombuffer(corners).reshape(-1, 2)
-    return _welded(_convex_roof(polygon) if is_convex(polygon) else _mitred_roof(polygon))
+    return _convex_roof(polygon) if is_convex(polygon) else _mitred_roof(polygon)
 
 
 def is_convex(polygon: Floats, within: float = 1e-9) -> bool:
@@ -78,12 +81,9 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | Non
     levels, from_end = np.unique(insets[::-1], return_index=True)
     heights = heights[len(insets) - 1 - from_end]  # the upper one where the profile goes straight up
     vertices, triangles = _cut(over, levels)
-    one = made_one(vertices, triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), over.together)
-    triangles, foot = _whole(one[triangles]), without_repeats(one[over.foot])
-
-    above = (vertices[triangles, 2] >= levels[-1]).all(axis=1)
     vertices = np.column_stack([vertices[:, :2], np.interp(vertices[:, 2], levels, heights)])
     surfaces = np.full(len(triangles), surface_index(slope), np.int32)
+    foot = over.foot
     if heights[0] > 0:
         low = len(vertices) + np.arange(len(foot))
         vertices = np.concatenate([vertices, np.column_stack([vertices[foot, :2], np.zeros(len(foot))])])
@@ -91,11 +91,12 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | Non
         walls = np.stack([low, low_next, foot_next, low, foot_next, foot], axis=1).reshape(-1, 3)
         triangles = np.concatenate([triangles, walls])
         surfaces = np.append(surfaces, np.full(len(walls), surface_index(upright), np.int32))
-        above = np.append(above, np.zeros(len(walls), bool))
         foot = low
-    shell = Shell(vertices, triangles.astype(np.int32), surfaces, (foot,))
-    shell = opened(shell, above)
-    return bridged(shell, shell.vertices[:, :2], top, keep=1) if top and len(shell.loops) > 1 else shell
+    shell = sound(compact(Shell(vertices, triangles.astype(np.int32), surfaces, (foot,))))
+    if levels[-1] > over.reach - over.together:
+        return shell
+    shell = opened(shell, (shell.vertices[shell.triangles, 2] >= heights[-1]).all(axis=1))
+    return bridged(shell, shell.vertices[:, :2], top, keep=1) if top else shell
 
 
 def _convex_roof(polygon: Floats) -> Roof:
@@ -123,32 +124,38 @@ def _convex_roof(polygon: Floats) -> Roof:
     beyond = np.empty(len(corner), np.int64)
     beyond[there] = corner[back]
     under = heads == base
-    foot = _chain(beyond[under], corner[under])
-    return Roof(corners, heads[~under], corner[~under], beyond[~under], outward, foot)
+
+    # Where more than three faces meet, the hull has several triangles and the roof a corner in so many parts.
+    size = float(np.ptp(polygon, axis=0).max())
+    one = made_one(corners, corner, beyond, _SAME * size)
+    corner, beyond = one[corner], one[beyond]
+    foot = without_repeats(_chain(beyond[under], corner[under]))
+    kept = ~under & (corner != beyond)
+    face, start, end = heads[kept], corner[kept], beyond[kept]
+    # Along a convex face the edges turn steadily.
+    way = (corners[end] - corners[start])[:, :2]
+    ahead, inward = cross(outward[face], way), -np.einsum("ij,ij->i", outward[face], way)
+    return Roof(corners, face, (np.arctan2(inward, ahead) + _SAME) % (2 * np.pi), start, end, foot)
 
 
 def _mitred_roof(polygon: Floats) -> Roof:
     corners, faces = hips(polygon)
-    # Faces that are not convex fall into triangles.
+    # Faces that do not go up on one side and down on the other fall into triangles.
     parts = [
-        (side, part)
-        for side, face in enumerate(faces)
-        for part in ([face] if is_convex(corners[face, :2], 1e-3) else face[triangulate([corners[face, :2]])])
+        part
+        for face in faces
+        for part in ([face] if _goes_up_once(corners[face]) else face[triangulate([corners[face, :2]])])
     ]
-    sizes = np.array([len(part) for _, part in parts])
-    start = np.concatenate([part for _, part in parts])
-    end = np.concatenate([np.roll(part, -1) for _, part in parts])
-    face = np.repeat(np.arange(len(parts)), sizes)
-    return Roof(
-        corners, face, start, end, outward_normals(polygon)[[side for side, _ in parts]], np.arange(len(polygon))
-    )
+    sizes = np.array([len(part) for part in parts])
+    face, order = _runs(sizes)
+    start = np.concatenate(parts)
+    end = np.concatenate([np.roll(part, -1) for part in parts])
+    return Roof(corners, face, order.astype(float), start, end, np.arange(len(polygon)))
 
 
-def _welded(over: Roof) -> Roof:
-    one = made_one(over.corners, over.start, over.end, over.together)
-    start, end = one[over.start], one[over.end]
-    kept = start != end
-    return Roof(over.corners, over.face[kept], start[kept], end[kept], over.outward, without_repeats(one[over.foot]))
+def _goes_up_once(face: Floats) -> bool:
+    climbs = np.diff(face[:, 2], append=face[0, 2]) > 0
+    return is_convex(face[:, :2], 1e-3) and int((climbs != np.roll(climbs, 1)).sum()) == 2
 
 
 def _whole(triangles: Indices) -> Indices:
@@ -179,15 +186,16 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
 
     # Every edge's points, on the right of its face where it goes up (or level along the top), on the left where down.
     climb = height[over.end] - height[over.start]
-    ahead = cross(over.outward[over.face], (corners[over.end] - corners[over.start])[:, :2])
-    edges = np.flatnonzero((climb != 0) | (ahead < 0))
+    lowest = np.full(over.face.max() + 1, np.inf)
+    np.minimum.at(lowest, over.face, height[low])
+    edges = np.flatnonzero((climb != 0) | (height[low] > lowest[over.face]))
     crossed, step = _runs(count[own[edges]])
-    vertex = np.concatenate([low[edges], high[edges], begin[own[edges[crossed]]] + step])
+    vertex = np.concatenate([over.start[edges], over.end[edges], begin[own[edges[crossed]]] + step])
     edge = np.concatenate([edges, edges, edges[crossed]])
     left = climb[edge] < 0
-    face, place = over.face[edge], vertices[vertex]
-    leftward = cross(place[:, :2], over.outward[face])
-    order = np.lexsort([leftward, place[:, 2], face])
+    along = over.order[edge] + np.concatenate([np.zeros(len(edges)), np.full(len(edge) - len(edges), _SAME)])
+    face = over.face[edge]
+    order = np.lexsort([np.where(left, -along, along), vertices[vertex, 2], face])
     vertex, left, face = vertex[order], left[order], face[order]
 
     # Going up a convex face, each point makes a triangle with the last ones before it on either side.

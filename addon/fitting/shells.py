@@ -143,19 +143,26 @@ def without_repeats(loop: Indices) -> Indices:
 
 
 def sound(shell: Shell) -> Shell:
-    """The shell without edges so short that print files, which hold 32-bit numbers, could lose them."""
-    together = TOGETHER * float(np.ptp(shell.vertices, axis=0).max())
-    triangles = shell.triangles.astype(np.int64)
-    one = made_one(shell.vertices, triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), together)
-    if (one == np.arange(len(one))).all():
-        return shell
-    triangles = one[triangles]
-    whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
-    # What has become two triangles back to back is nothing.
-    _, kind, count = np.unique(np.sort(triangles, axis=1), axis=0, return_inverse=True, return_counts=True)
-    whole &= count[kind.reshape(-1)] == 1
-    loops = tuple(without_repeats(one[loop]) for loop in shell.loops)
-    return _compact(Shell(shell.vertices, triangles[whole], shell.surfaces[whole], loops))
+    """The shell without edges so short that print files, which hold 32-bit numbers, could lose them.
+
+    Where making their ends one would join what has to stay apart, only shorter ones go.
+    """
+    start, end = shell.triangles.astype(np.int64).ravel(), np.roll(shell.triangles, -1, axis=1).astype(np.int64).ravel()
+    size = float(np.ptp(shell.vertices, axis=0).max())
+    for share in (4 * TOGETHER, TOGETHER, TOGETHER / 4):
+        one = made_one(shell.vertices, start, end, share * size)
+        if (one == np.arange(len(one))).all():
+            return shell
+        triangles = one[shell.triangles]
+        whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
+        # What has become two triangles back to back is nothing.
+        _, kind, count = np.unique(np.sort(triangles, axis=1), axis=0, return_inverse=True, return_counts=True)
+        whole &= count[kind.reshape(-1)] == 1
+        keys = _keys(_edges(triangles[whole]))
+        if len(np.unique(keys)) == len(keys):
+            loops = tuple(without_repeats(one[loop]) for loop in shell.loops)
+            return compact(Shell(shell.vertices, triangles[whole], shell.surfaces[whole], loops))
+    return shell
 
 
 def opened(shell: Shell, drop: NDArray[np.bool_]) -> Shell:
@@ -170,7 +177,7 @@ def opened(shell: Shell, drop: NDArray[np.bool_]) -> Shell:
         while (after := following.pop(loop[-1])) != first:
             loop.append(after)
         loops.append(loop)
-    return _compact(
+    return compact(
         Shell(shell.vertices, shell.triangles[~drop], shell.surfaces[~drop], (*shell.loops, *map(np.array, loops)))
     )
 
@@ -184,7 +191,8 @@ def without_rim(solid: Manifold) -> Shell:
     return opened(shell.moved(vertices), rim)
 
 
-def _compact(shell: Shell) -> Shell:
+def compact(shell: Shell) -> Shell:
+    """The shell without vertices that no triangle has."""
     used = np.zeros(len(shell.vertices), bool)
     used[shell.triangles] = True
     place = np.cumsum(used) - 1

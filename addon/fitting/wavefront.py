@@ -14,20 +14,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
-from ..geometry.polygons import cross
+from ..geometry.polygons import cross, signed_area
 
-_SHAKE = 1e-6
-"""Sides are turned (in radians) and moved (in mm) at random by up to this, so that no two things happen at once."""
-_TURNED = 1e-5
-"""A side this much shorter than nothing, in mm, is no new-born one but one that has been missed."""
+_SHAKES = (1e-7, 1e-7, 1e-7, 1e-6, 1e-6, 1e-6, 1e-5, 1e-5)
+"""Sides are turned (in radians) and moved (in mm) at random by up to this, so that no two things happen at once; anew,
+and at last harder, where rounding has put things out of order all the same."""
+_COVERED = 1e-6
+"""Share of the polygon by which its roof's faces may miss covering it."""
 
 
 def hips(polygon: Floats) -> tuple[Floats, list[NDArray[np.intp]]]:
     """Corners (n, 3) of the roof over a counter-clockwise polygon, the polygon's own first, and each side's face as
     indices of corners, counter-clockwise seen from above. Raises ``ValueError`` where the polygon crosses itself."""
-    front = _Wavefront(polygon)
-    front.run()
-    return np.array(front.corners), [front.face(side) for side in range(len(polygon))]
+    area = signed_area(polygon)
+    for seed, shake in enumerate(_SHAKES):
+        front = _Wavefront(polygon, np.random.default_rng(seed), shake)
+        if front.run():
+            corners, faces = np.array(front.corners), [front.face(side) for side in range(len(polygon))]
+            # Faces that lie side by side cover the polygon, no more and no less.
+            areas = [signed_area(corners[face, :2]) for face in faces]
+            if min(areas) > -_COVERED * area and abs(sum(areas) - area) < _COVERED * area:
+                return corners, faces
+    raise ValueError("the outline crosses itself; draw it without crossings")
 
 
 class _Wavefront:
@@ -36,13 +44,14 @@ class _Wavefront:
     Everything that is indexed by piece is a list of plain numbers, which are quicker than arrays one at a time.
     """
 
-    def __init__(self, polygon: Floats) -> None:
+    def __init__(self, polygon: Floats, random: np.random.Generator, shake: float) -> None:
+        self.late = shake
+        """How far rounding may put things out of their order, in mm."""
         count = len(polygon)
         along = np.roll(polygon, -1, axis=0) - polygon
-        random = np.random.default_rng(0)
-        turn = np.arctan2(along[:, 1], along[:, 0]) + random.uniform(-_SHAKE, _SHAKE, count)
+        turn = np.arctan2(along[:, 1], along[:, 0]) + random.uniform(-shake, shake, count)
         self.inward = np.column_stack([-np.sin(turn), np.cos(turn)])
-        self.offset = np.einsum("ij,ij->i", self.inward, polygon + along / 2) + random.uniform(-_SHAKE, _SHAKE, count)
+        self.offset = np.einsum("ij,ij->i", self.inward, polygon + along / 2) + random.uniform(-shake, shake, count)
         self.normals = self.inward.tolist()
         self.offsets = self.offset.tolist()
 
@@ -64,14 +73,16 @@ class _Wavefront:
         self.hits: dict[int, tuple[list[float], list[int]]] = {}
         """By piece whose end is an inward corner: when it runs into which sides, soonest first."""
 
-    def run(self) -> None:
+    def run(self) -> bool:
+        """Moves everything inward until nothing is left; False where that does not come about."""
         pieces = range(len(self.side))
         for piece in pieces:
             self._aim(piece)
         for piece in pieces:
-            self._watch(piece, -_SHAKE)
-            self._look_ahead(piece, -_SHAKE)
-        while self.coming:
+            self._watch(piece, 0.0)
+            self._look_ahead(piece, 0.0)
+        most_corners = 4 * len(self.side)  # no roof has so many
+        while self.coming and len(self.corners) < most_corners:
             time, piece, born, far_born, hit = heapq.heappop(self.coming)
             if not self.alive[piece] or self.born[piece] != born:
                 continue
@@ -82,8 +93,7 @@ class _Wavefront:
                 self._part(piece, target, time)
             else:
                 self._await_hit(piece, hit + 1)
-        if any(self.alive):
-            raise ValueError("the outline crosses itself; draw it without crossings")
+        return not any(self.alive)
 
     def face(self, side: int) -> NDArray[np.intp]:
         face = [side]
@@ -112,7 +122,7 @@ class _Wavefront:
         (x2, y2), (vx2, vy2) = self.place[after], self.speed[after]
         growth = (vx2 - vx) * ny - (vy2 - vy) * nx
         length = (x2 - x) * ny - (y2 - y) * nx + growth * now
-        if length < -_TURNED:
+        if length < -self.late:
             wait = 0.0  # rounding has turned it round already
         elif growth < 0:
             wait = max(length, 0.0) / -growth
@@ -132,7 +142,7 @@ class _Wavefront:
         sides = np.flatnonzero(nearing)
         times = -gap[sides] / closing[sides]
         order = np.argsort(times)
-        order = order[times[order] > now - _SHAKE]
+        order = order[times[order] > now - self.late]
         self.hits[piece] = times[order].tolist(), sides[order].tolist()
         self._await_hit(piece, 0)
 
