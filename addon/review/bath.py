@@ -21,7 +21,7 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm
 from ..trade.processes import Process
-from .facets import Facets
+from .facets import Facets, along, dot
 from .findings import Finding
 from .layers import Layers
 
@@ -109,19 +109,19 @@ class _Body:
 
     @classmethod
     def of(cls, mesh: Mesh, facets: Facets, up: Floats) -> _Body:
-        along = mesh.vertices @ up
-        flux = facets.areas * (facets.normals @ up)
+        rises = along(mesh.vertices, up)
+        flux = facets.areas * along(facets.normals, up)
         counts = np.abs(flux) > 1e-12 * facets.areas.max()
-        corners = along[mesh.triangles[counts].T]
+        corners = rises[mesh.triangles[counts].T]
         low, high = corners.min(axis=0), corners.max(axis=0)
         middle = np.clip(corners.sum(axis=0) - low - high, low, high)
         heights = np.stack([low, middle, high])
-        flat = (1e-9 * float(np.ptp(along))) ** 2
+        flat = (1e-9 * float(np.ptp(rises))) ** 2
         low_scale, high_scale = (
             np.divide(1 / 3, product, out=np.zeros_like(product), where=product > flat)
             for product in ((middle - low) * (high - low), (high - low) * (high - middle))
         )
-        return cls(heights, flux[counts], low_scale, high_scale, float(along.min()), float(along.max()))
+        return cls(heights, flux[counts], low_scale, high_scale, float(rises.min()), float(rises.max()))
 
     @property
     def extent(self) -> float:
@@ -133,7 +133,7 @@ class _Body:
         # Products: powers of arrays are many times slower.
         part = above * above * above * self.low_scale
         most = level - (low + middle + high) / 3 + under * under * under * self.high_scale
-        return -float(self.flux @ np.where(level < middle, part, most))
+        return -dot(self.flux, np.where(level < middle, part, most))
 
     def centre_below(self, level: float) -> float:
         """Height of the centre of the volume below ``level``: the level less the mean depth. The volume times the mean
@@ -143,7 +143,7 @@ class _Body:
         part = above * above * above * above * self.low_scale / 4
         most = (low * low + middle * middle + high * high + low * middle + middle * high + high * low) / 12
         most -= under * under * under * under * self.high_scale / 4
-        moment = -float(self.flux @ np.where(middle < 0, part, most))
+        moment = -dot(self.flux, np.where(middle < 0, part, most))
         return level - moment / max(self.volume_below(level), 1e-300)
 
     def level(self, share: float, closeness: float = 1e-9) -> float:

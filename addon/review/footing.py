@@ -42,7 +42,7 @@ def centre_of_mass(mesh: Mesh) -> Floats:
     base = mesh.vertices[0]
     corners = mesh.corners - base
     six_volumes = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
-    return base + (six_volumes @ corners.sum(axis=1)) / (4 * six_volumes.sum())
+    return base + np.einsum("i,ij->j", six_volumes, corners.sum(axis=1)) / (4 * six_volumes.sum())
 
 
 def footing_of(layers: Layers, centre: Floats) -> Footing:

@@ -12,7 +12,7 @@ from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm
 from ..trade.processes import Process
-from .facets import Facets
+from .facets import Facets, along, dot
 from .findings import Finding
 from .footing import LEAST_TIP_DEG, footing_of, stand
 from .layers import cut_at
@@ -94,18 +94,16 @@ def _tried(
 ) -> Orientation:
     name, direction = way
     axes = Frame.along((0, 0, 0), direction).axes
-    turned = mesh.vertices @ axes.T
+    turned = np.column_stack([along(mesh.vertices, axis) for axis in axes])
     low, high = turned.min(axis=0), turned.max(axis=0)
     shift = np.array([0.0, 0.0, -low[2]])
     placed = solid.transform(np.column_stack([axes, shift]))
     height = float(high[2] - low[2])
-    slope = facets.normals @ np.array(direction)
+    slope, centres = along(facets.normals, direction), along(facets.centres, direction) - low[2]
     flat = np.abs(slope) > 1 - 1e-9
-    levels = facets.centres[flat] @ np.array(direction) - low[2]
-    layers = cut_at(placed, _edges(height, levels, process), height)
+    layers = cut_at(placed, _edges(height, centres[flat], process), height)
     support = support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)])
-    above_plate = facets.centres @ np.array(direction) - low[2] > process.first_layer_mm
-    marked = crown & above_plate & (-slope > np.sin(np.radians(process.overhang_deg)) + 1e-4)
+    marked = crown & (centres > process.first_layer_mm) & (-slope > np.sin(np.radians(process.overhang_deg)) + 1e-4)
     sloped = crown & ~flat
     areas, rises = facets.areas[sloped], process.layer_mm * np.abs(slope[sloped])
     footing = footing_of(layers, axes @ centre + shift)
@@ -115,7 +113,7 @@ def _tried(
         support.volume_mm3,
         float(facets.areas[marked].sum()),
         float(np.max(rises, initial=0.0)),
-        float(rises @ areas / areas.sum()) if areas.sum() > 0 else 0.0,
+        dot(rises, areas) / float(areas.sum()) if areas.sum() > 0 else 0.0,
         footing.contact_mm2,
         height,
         footing.tip_deg,
@@ -142,12 +140,12 @@ def _search(
     directions = np.concatenate([known, _flat_faces(facets), _even_directions()])
     some = slice(None, None, 1 + len(facets.areas) // _FACETS_SEARCHED)
     areas, crown = facets.areas[some], crown[some]
-    slopes = directions @ facets.normals[some].T
-    heights = directions @ facets.centres[some].T
+    slopes = np.stack([along(facets.normals[some], way) for way in directions])
+    heights = np.stack([along(facets.centres[some], way) for way in directions])
     heights -= heights.min(axis=1)[:, None]
     hangs = (slopes < -np.sin(np.radians(process.overhang_deg)) - 1e-4) & (heights > process.first_layer_mm)
-    marked = np.round(hangs @ (areas * crown))
-    columns = -(hangs * slopes * heights) @ areas
+    marked = np.round((hangs * (areas * crown)).sum(axis=1))
+    columns = -(hangs * slopes * heights * areas).sum(axis=1)
     found: list[Direction] = []
     seen = {(marked[index], _rough(columns[index])) for index in range(len(known))}
     for index in np.lexsort((columns, marked)).tolist():
@@ -167,7 +165,7 @@ def _search(
 def _stands(mesh: Mesh, up: Direction, centre: Floats, layer: float) -> bool:
     """Whether the part stands safely on what of it lies within a layer of the plate."""
     axes = Frame.along((0, 0, 0), up).axes
-    turned = mesh.vertices @ axes.T
+    turned = np.column_stack([along(mesh.vertices, axis) for axis in axes])
     low = turned[:, 2].min()
     foot = CrossSection.hull_points(turned[turned[:, 2] < low + layer, :2])
     return stand(foot, axes @ centre - (0.0, 0.0, low))[1] >= LEAST_TIP_DEG

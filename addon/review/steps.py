@@ -18,7 +18,7 @@ from manifold3d import CrossSection
 from ..geometry.frames import Floats
 from ..geometry.units import say_mm
 from ..trade.processes import LIMITS, Process
-from .facets import Facets
+from .facets import Facets, dot
 from .findings import Finding
 from .layers import Layers
 from .outlines import Shapes, distances, grow, inside, samples
@@ -146,7 +146,7 @@ def stair(facets: Facets, heights: Floats, crown_mm: tuple[float, float]) -> Sta
     if areas.sum() <= 0:
         return Stair(0.0, 0.0)
     rises = heights[sloped] * slope[sloped]
-    return Stair(float(rises.max()), float(rises @ areas / areas.sum()))
+    return Stair(float(rises.max()), dot(rises, areas) / float(areas.sum()))
 
 
 def step_findings(layers: Layers, steps: Steps, crown: Span, process: Process, name: str) -> list[Finding]:
