@@ -83,7 +83,8 @@ def tour() -> Waiting:
     yield from _only("process")
     yield from _photograph("process", "The process")
     yield from _only("files")
-    _job().output.folder = str(OUT / "files")
+    bpy.ops.wm.save_as_mainfile(filepath=str(OUT / "market stall.blend"))
+    _job().output.folder = "//print files/"
     yield from _click("ferrule.export")
     yield from _until(lambda: _desk() is not None and _desk().result is not None)
     sound = all(one.verified for one in _desk().result.files)
@@ -187,6 +188,7 @@ def _until(true: Callable[[], bool], patience_s: float = 120.0) -> Waiting:
 
 
 def _photograph(name: str, said: str, sound: bool = True) -> Waiting:
+    _event("MOUSEMOVE", "NOTHING", (1, 1))  # no tooltip in the picture
     yield 0.4
     bpy.ops.wm.redraw_timer(type="DRAW_WIN_SWAP", iterations=2)
     window = _places()[0]

@@ -327,6 +327,34 @@ def test_a_mesh_of_the_users_own_is_reviewed_and_exported(scene: bpy.types.Scene
     assert next(tmp_path.glob("*.3mf"))
 
 
+def test_a_review_does_not_outlast_its_mesh(scene: bpy.types.Scene) -> None:
+    scene.unit_settings.scale_length = 0.001
+    bpy.ops.mesh.primitive_cube_add(size=20)
+    item = bpy.context.active_object
+    bpy.ops.ferrule.review_object()
+    item.select_set(False)
+    bpy.context.view_layer.update()
+    assert state.subject_of(bpy.context) is not None and state.findings
+    item.data.vertices[0].co.x -= 5
+    item.data.update()
+    bpy.context.view_layer.update()
+    assert state.subject_of(bpy.context) is None and not state.findings
+
+
+def test_undoing_something_else_leaves_results_usable(scene: bpy.types.Scene) -> None:
+    post = put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    push("Fit")
+    post.location.x = 3
+    push("Move")
+    bpy.ops.ed.undo()
+    scene = scene_now()
+    state.finish(scene)
+    scene.ferrule.recipe.spigot_mm = 12
+    item = next(iter(placed(scene).values()))
+    assert np.ptp(corners(item)[:, 2]) == pytest.approx(0.0127 + 0.012, abs=1e-6)
+
+
 def test_findings_lead_to_their_fitting_and_layer(scene: bpy.types.Scene) -> None:
     put(scene, tube(ROUND, 300, "Post"))
     put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))

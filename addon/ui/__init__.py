@@ -9,13 +9,14 @@ _handles: list[object] = []
 
 
 def register() -> None:
-    from . import operators, overlays, panels, properties
+    from . import operators, overlays, panels, properties, state
     from .command_line import main
 
     properties.register()
     operators.register()
     panels.register()
     overlays.register()
+    bpy.app.handlers.depsgraph_update_post.append(state.drop_outdated)
     _handles.append(bpy.utils.register_cli_command("ferrule", main))
 
 
@@ -24,6 +25,7 @@ def unregister() -> None:
 
     while _handles:
         bpy.utils.unregister_cli_command(_handles.pop())
+    bpy.app.handlers.depsgraph_update_post.remove(state.drop_outdated)
     overlays.unregister()
     state.forget()
     panels.unregister()

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import MISSING, dataclass, field, fields
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin, get_type_hints
 
@@ -40,6 +40,8 @@ class Words:
     """Whether names that are in no table are taken too."""
     least: float | None = None
     most: float | None = None
+    short: Mapping[str, str] = field(default_factory=dict)
+    """Shorter names for choices that would be cut off."""
 
 
 def properties_of(
@@ -52,10 +54,10 @@ def properties_of(
     """
     hints = get_type_hints(cls)
     found: dict[str, Any] = {}
-    for field in fields(cls):
-        if field.name in words:
-            default = getattr(usual, field.name) if usual else None if field.default is MISSING else field.default
-            found |= _properties(field.name, default, hints[field.name], words[field.name], update)
+    for one in fields(cls):
+        if one.name in words:
+            default = getattr(usual, one.name) if usual else None if one.default is MISSING else one.default
+            found |= _properties(one.name, default, hints[one.name], words[one.name], update)
     return found
 
 
@@ -132,7 +134,8 @@ def _properties(name: str, default: Any, hint: Any, words: Words, update: Update
     elif get_origin(hint) is Literal or words.names:
         items = get_args(hint) if get_origin(hint) is Literal else words.names()
         chosen = default if default in items else items[0]
-        found[name] = EnumProperty(items=[(one, _titled(one), "") for one in items], default=chosen, **common)
+        shown = [(one, words.short.get(one) or _titled(one), one) for one in items]
+        found[name] = EnumProperty(items=shown, default=chosen, **common)
     elif hint is int:
         limits = _limits(words, "min", "max")
         found[name] = IntProperty(default=default or 0, **limits, **common)

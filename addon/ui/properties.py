@@ -74,7 +74,7 @@ class FerruleEnd(bpy.types.PropertyGroup):
     key: StringProperty(description="What the end's fitting knows it by")
     record: StringProperty(description="The end itself, as records.end_text writes it")
     group: IntProperty(default=-1, description="Index of its group; -1 for an end that takes no fitting")
-    cut: StringProperty(description="Its cut in words")
+    cut: StringProperty(description="Its cut in words, or what keeps it from taking a fitting")
     reason: StringProperty(description="Why it takes no fitting; empty where it does")
     clear_mm: FloatProperty(description="How deep a spigot could go")
     tube: PointerProperty(type=bpy.types.Object, description="The object that it was read from")
@@ -124,7 +124,7 @@ def _switch(name: str, description: str, default: bool = False) -> Any:
 class FerruleView(bpy.types.PropertyGroup):
     """What the view shows of the active fitting."""
 
-    show_ends: _switch("Tube Ends", "Mark each tube end in the view and name the one under the mouse", True)
+    show_ends: _switch("Markers in the View", "Mark each tube end in the view and name the one under the mouse", True)
     show_profile: _switch("Profile", "Draw the fitting's profile with its dimensions beside it", True)
     show_outlines: _switch("Layer Outlines", "Draw the outlines of the layers")
     which_layers: EnumProperty(

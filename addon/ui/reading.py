@@ -106,7 +106,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
             line.key = row.key or secrets.token_hex(8)
             line.record = end_text(row.end)
             line.group = group
-            line.cut = cut_of(row.end)
+            line.cut = cut_of(row.end) if row.end.open else row.end.cause
             line.reason = "" if row.end.open else row.end.reason
             line.clear_mm = row.end.clear_depth_mm
             line.by_hand = row.by_hand

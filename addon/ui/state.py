@@ -79,7 +79,6 @@ class Fitted:
 
 @dataclass
 class Desk:
-    scene: bpy.types.Scene
     stamp: int
     job: Job
     ends: tuple[TubeEnd, ...]
@@ -108,9 +107,8 @@ class Subject:
 
 @dataclass(frozen=True)
 class ObjectReview:
-    """A review of the user's own mesh, good for as long as its digest holds."""
+    """A review of the user's own mesh, dropped as soon as the mesh changes or moves."""
 
-    digest: str
     review: Review
     matrix: Floats
 
@@ -307,7 +305,7 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     for batch in sort_into_batches(job, ends):
         rows = tuple(row_of[id(end)] for end in batch.ends)
         fittings.append(Fitted(batch, rows, ferrule.ends[rows[0]].group))
-    desk = Desk(scene, ferrule.stamp, job, ends, fittings, version=old.version + 1 if old else 0)
+    desk = Desk(ferrule.stamp, job, ends, fittings, version=old.version + 1 if old else 0)
     _desks[scene.session_uid] = desk
     objects = placing.placed(scene)
     for fitted in fittings:
@@ -357,7 +355,7 @@ def work(scene: bpy.types.Scene, review: bool = True) -> Iterator[tuple[str, flo
     objects = placing.placed(scene)
     for number, fitted in enumerate(waiting):
         yield f"Fitting {fitted.batch.id}", number / len(waiting)
-        _design(desk, fitted, objects)
+        _design(scene, desk, fitted, objects)
         if review:
             _review(desk, fitted)
     changed(desk)
@@ -387,6 +385,20 @@ def forget() -> None:
     findings.clear()
 
 
+@bpy.app.handlers.persistent
+def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
+    """A handler: reviews of the user's own meshes no longer hold once these have changed or moved."""
+    if not object_reviews:
+        return
+    for update in depsgraph.updates:
+        changed = update.is_updated_geometry or update.is_updated_transform
+        if not (changed and isinstance(update.id, bpy.types.Object) and update.id.original):
+            continue
+        if object_reviews.pop(update.id.original.session_uid, None):
+            desk = _desks.get(scene.session_uid)
+            show_findings(findings_of(desk) if desk else [])
+
+
 def redraw() -> None:
     for window in bpy.context.window_manager.windows if bpy.context.window_manager else ():
         for area in window.screen.areas:
@@ -405,7 +417,7 @@ def _work_within(scene: bpy.types.Scene) -> None:
     for fitted in sorted(desk.fittings, key=lambda one: (one is not active, one.group != scene.ferrule.group_index)):
         if time.perf_counter() - start > UPDATE_S / 2 and fitted is not active:
             break
-        _design(desk, fitted, objects)
+        _design(scene, desk, fitted, objects)
         _take_known(desk, fitted)
     spent = time.perf_counter() - start
     if active and active.made is None and spent + times.get("review", UPDATE_S) < UPDATE_S:
@@ -441,7 +453,7 @@ def _tick() -> float | None:
         next_one = active if active in waiting else waiting[0]
         assert next_one is not None
         if not next_one.designed:
-            _design(desk, next_one, placing.placed(scene))
+            _design(scene, desk, next_one, placing.placed(scene))
         else:
             _review(desk, next_one)
         changed(desk)
@@ -449,7 +461,7 @@ def _tick() -> float | None:
     return None
 
 
-def _design(desk: Desk, fitted: Fitted, objects: placing.Placed) -> None:
+def _design(scene: bpy.types.Scene, desk: Desk, fitted: Fitted, objects: placing.Placed) -> None:
     if fitted.designed:
         return
     key = _design_key(fitted.batch)
@@ -459,7 +471,7 @@ def _design(desk: Desk, fitted: Fitted, objects: placing.Placed) -> None:
         except RecipeError as refusal:
             _keep(_designs, key, refusal)
     _take_known(desk, fitted)
-    placing.renew(desk.scene, fitted, objects)
+    placing.renew(scene, fitted, objects)
 
 
 def _review(desk: Desk, fitted: Fitted) -> None:
@@ -504,12 +516,16 @@ def changed(desk: Desk) -> None:
 
 def _list_findings(desk: Desk) -> None:
     """Fills what the list of findings shows, worst first."""
-    found = [
+    show_findings(findings_of(desk))
+
+
+def findings_of(desk: Desk) -> list[Finding]:
+    """Of the reviews and of the fit in place."""
+    return [
         finding
         for fitted in desk.fittings
         for finding in (*(fitted.made.findings if fitted.made else ()), *fitted.in_place)
     ]
-    show_findings(found)
 
 
 def show_findings(found: list[Finding]) -> None:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from ..trade.hardware import threads
 from ..trade.metals import tube_metals
@@ -53,8 +54,8 @@ PROCESS = {
         "layer_mm": ("Layer", "Height of a layer", None),
         "first_layer_mm": ("First Layer", "Height of the layer on the plate", None),
         "bead_mm": ("Bead", "Width of a bead as set", None),
-        "bead_min_mm": ("Bead Least", "Narrowest bead that can be laid", None),
-        "bead_max_mm": ("Most", "Widest bead that can be laid", None),
+        "bead_min_mm": ("Least Bead", "Narrowest bead that can be laid", None),
+        "bead_max_mm": ("Most Bead", "Widest bead that can be laid", None),
         "rings": ("Rings", "Closed beads around every outline", None),
         "fill": ("Fill", "Share of the inside that the sparse fill takes, 0 to 1", None),
         "solid_layers": ("Solid Layers", "Fully filled layers under a top and over a bottom", None),
@@ -75,10 +76,14 @@ PROCESS = {
         "purge_mm3": ("Purge (mm³)", "Plastic thrown away in each layer that changes material", None),
         "pocket_mouth_mm": ("Pocket Mouth", "Narrowest mouth through which support can still be got out", None),
         "bath": ("Bath", "What dissolves the support", None),
-        "bath_density": ("Bath Density (g/cm³)", "Density of the bath, which decides what floats", None),
+        "bath_density": ("Bath (g/cm³)", "Density of the bath, which decides what floats", None),
         "bath_fill_mm": ("Bath Depth", "How deep the bath is filled; 0 for none", None),
     }.items()
 }
+
+PROCESS["support"] = replace(
+    PROCESS["support"], short={"same material, broken off": "Broken Off", "dissolved in a bath": "In a Bath"}
+)
 
 TUBE = {
     "metal": Words("Metal", "What the tube is made of", names=lambda: _names(tube_metals())),

@@ -1,7 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Operators of the panel Print Review."""
 
-import hashlib
 import time
 
 import bpy
@@ -64,8 +63,7 @@ class FERRULE_OT_review_object(bpy.types.Operator):
         except (ObjectError, UnreadableMeshError) as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        digest = hashlib.blake2b(mesh.vertices.tobytes() + mesh.triangles.tobytes(), digest_size=12).hexdigest()
-        state.object_reviews[item.session_uid] = state.ObjectReview(digest, found, matrix)
+        state.object_reviews[item.session_uid] = state.ObjectReview(found, matrix)
         state.times["review"] = time.perf_counter() - start
         state.show_findings(list(found.findings))
         state.redraw()

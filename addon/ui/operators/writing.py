@@ -69,7 +69,7 @@ class FERRULE_OT_export(LongWork, bpy.types.Operator):
         state.times["export"] = time.perf_counter() - start
         if not result.made:
             raise WorkError("No fitting can be made with this recipe; see the panel Fitting")
-        return f"{len(result.files)} print files written and read back, in {folder}"
+        return f"{len(result.files)} print files written and read back, in {folder.name}"
 
 
 class FERRULE_OT_export_to(bpy.types.Operator):
@@ -210,7 +210,7 @@ class FERRULE_OT_export_object(bpy.types.Operator):
         except (WorkError, ObjectError, FileError, ValueError) as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
-        self.report({"INFO"}, f"{item.name} was written and read back, in {folder}")
+        self.report({"INFO"}, f"{item.name} was written and read back, in {folder.name}")
         return {"FINISHED"}
 
 

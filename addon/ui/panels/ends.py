@@ -41,9 +41,11 @@ class FERRULE_UL_ends(bpy.types.UIList):
         icon: int,
         active: Any,
     ) -> None:
-        row = layout.split(factor=0.5)
+        row = layout.row()
         row.label(text=item.name, translate=False, icon="HAND" if item.by_hand else "NONE")
-        row.label(text=item.reason or f"{item.cut}, {say(item.clear_mm, context.scene)}")
+        right = row.row()
+        right.alignment = "RIGHT"
+        right.label(text=item.cut)
 
     def filter_items(self, context: bpy.types.Context, data: Any, propname: str) -> tuple[list[int], list[int]]:
         rows = getattr(data, propname)
@@ -121,6 +123,8 @@ class FERRULE_PT_open_ends(Sidebar, bpy.types.Panel):
         layout = self.split_layout()
         ferrule = context.scene.ferrule
         layout.template_list("FERRULE_UL_ends", "open", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
+        if 0 <= ferrule.end_index < len(ferrule.ends) and not ferrule.ends[ferrule.end_index].reason:
+            layout.label(text=f"Clear for {say(ferrule.ends[ferrule.end_index].clear_mm, context.scene)}")
         row = layout.row(align=True)
         row.operator("ferrule.go_to_end", text="Go to", icon="VIEWZOOM")
         row.operator("ferrule.drop_end", text="Drop", icon="X")

@@ -27,7 +27,7 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         layout.prop(output, "spares")
         group = state.active_group(context.scene)
         if group is not None:
-            layout.prop(group, "fit_ladder", text=f"Fit Ladder, {group.name}", translate=False)
+            layout.prop(group, "fit_ladder")
         row = layout.row(align=True)
         row.operator("ferrule.lay_out", icon="MESH_PLANE")
         row.prop(ferrule.view, "show_plate", text="", icon="HIDE_OFF" if ferrule.view.show_plate else "HIDE_ON")
