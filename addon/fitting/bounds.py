@@ -255,6 +255,9 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
     if clear_depth_mm is not None and not clear_depth_mm >= LEAST_CORE_MM:
         problem = f"the bore is clear for {clear_depth_mm:g} mm only; a spigot needs {say_mm(LEAST_CORE_MM)}"
         raise RecipeError("spigot_mm", f"{problem}: free the bore, or leave this end open", None)
+    for outline in (section.outer, section.bore):
+        if outline.shape == "free" and Plan(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
+            raise ValueError("it has a spike or a slit next to no width; draw it without")
     wall = least_wall(section)
     if not wall > 0:
         raise RecipeError("section", "the bore does not lie inside the tube; measure the wall and give it", None)

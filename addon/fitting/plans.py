@@ -11,7 +11,7 @@ import numpy as np
 from manifold3d import CrossSection, JoinType
 
 from ..geometry.frames import Floats
-from ..geometry.polygons import signed_area
+from ..geometry.polygons import edge_lengths, signed_area
 from ..geometry.sections import Outline, facets_of
 from .rings import corner_radius, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
@@ -20,6 +20,9 @@ from .shells import Shell
 LEAST_FACETS = 128
 """Of a whole circle where no count is given, a quarter of it for a profile: even the smallest cap then has its volume
 right to 0.1 %."""
+
+_SPIKE_MM = 0.02
+"""Half the width of what is too narrow to be meant."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +75,16 @@ class Plan:
     @cached_property
     def convex(self) -> bool:
         return has_rings(self.outline) or is_convex(self.polygon)
+
+    @property
+    def has_spikes(self) -> bool:
+        """Whether the outline is noticeably shorter without its spikes, or without its slits."""
+        length = edge_lengths(self.polygon).sum()
+        for inward in (-_SPIKE_MM, _SPIKE_MM):
+            plain = self.grown(inward).offset(-inward, JoinType.Miter, 4.0).to_polygons()
+            if sum(edge_lengths(np.asarray(loop)).sum() for loop in plain) < 0.98 * length:
+                return True
+        return False
 
     @property
     def reach(self) -> float:
