@@ -8,6 +8,7 @@ all go this way.
 from __future__ import annotations
 
 import datetime
+import json
 from collections import Counter
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -46,6 +47,8 @@ Progress = Callable[[str, float], None]
 ALIKE_MM = 0.05
 """Sections nearer to each other than this take the same fitting: less than a printer can tell apart."""
 ALIKE_DEG = 0.1
+MOST_WIDTH_MM = 1000.0
+NO_RECIPE = "Check the assembly's unit; if it is right, leave this end without a fitting."
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,6 +122,11 @@ class JobResult:
     """Of all plates, without the fit ladders; None where nothing is printed."""
     ladders: tuple[SheetLadder, ...] = ()
 
+    @property
+    def complete(self) -> bool:
+        """Whether every open end got its fitting, and there was one."""
+        return bool(self.made) and not any(finding.check == "recipe" for finding in self.findings)
+
 
 def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) -> JobResult:
     """Takes an assembly's meshes, in mm, to verified files in the job's output folder.
@@ -132,12 +140,15 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
             meshes,
             lambda section: job.recipe_for(section).spigot_mm,
             wall_mm=job.assembly.wall_mm,
-            unit_given=unit_given,
+            unit_given=False,
         )
     except TakeoffError as error:
         raise JobError(f"The assembly cannot be read: {error}.") from error
-    if takeoff.unit_doubt:
+    if takeoff.unit_doubt and not unit_given:
         raise JobError(takeoff.unit_doubt.explanation)
+    if takeoff.unit_doubt:
+        doubt = f"Is the unit right? {takeoff.unit_doubt.explanation}"
+        takeoff = replace(takeoff, notes=(doubt, *takeoff.notes))
     work = after_takeoff(job, meshes, takeoff)
     while True:
         try:
@@ -172,13 +183,17 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
     plates = lay_out_all(job, made, parts)
     amounts = quantities_of(job, made, plates)
     ladders, missing = make_ladders(job, made, ALIKE_MM)
-    notes = (*takeoff.notes, *book_notes(job, batches), *missing)
+    unmatched = job.unmatched([end.section for end in takeoff.ends])
+    notes = (*takeoff.notes, *unmatched, *book_notes(job, batches), *missing)
 
     yield "Writing and reading back the files", 0.7
+    before = named_before(job)
     try:
         with FileSet() as files:
             made, written = write_print_files(job, made, parts, plates, files)
             ladders, rungs = write_ladders(job, ladders, files)
+            fresh = {file.path.name for file in (*written, *rungs)}
+            notes += left_behind(job, sorted(before - fresh))
             result = JobResult(
                 job,
                 tuple(bodies),
@@ -235,6 +250,10 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
 def designed(batch: Batch, facets: int | None = None) -> Fitting:
     """The fitting of a batch. Raises ``RecipeError``."""
     end = batch.ends[0]
+    # Millions of facets and layers would follow from a tube that was read in the wrong unit.
+    if batch.section.outer.width > MOST_WIDTH_MM:
+        wide = f"the tube is {say_mm(batch.section.outer.width)} wide; is the unit right?"
+        raise RecipeError("section", f"{wide} No fitting is made for more than {say_mm(MOST_WIDTH_MM)}", None)
     try:
         return design(
             batch.drawn,
@@ -300,13 +319,14 @@ def _at(end: TubeEnd, where: str) -> str:
 def refused(batch: Batch, refusal: RecipeError) -> Finding:
     """The finding for a recipe that is impossible for one batch."""
     cure = {} if refusal.works is None else {refusal.field: refusal.works}
-    change = f"set {refusal.field} = {refusal.works}" if cure else f"choose another {refusal.field}"
+    works = f"{refusal.works:.6g}" if isinstance(refusal.works, float) else json.dumps(refusal.works)
+    change = f"set {refusal.field} = {works}" if cure else f"choose another {refusal.field}"
     return Finding(
         fitting=batch.id,
         check="recipe",
         severity="must fix",
         meaning=f"No fitting was made for {section_name(batch.section)}: {refusal}.",
-        advice=f"In [fitting], or in [[fitting.for]] for this section, {change}.",
+        advice=NO_RECIPE if refusal.field == "section" else f"In [fitting] or its [[fitting.for]], {change}.",
         cure=cure,
     )
 
@@ -358,6 +378,23 @@ def write_print_files(
             written.append(write_stl(path, part, unit=unit, shrink_percent=shrink, files=files))
             holder.append(written[-1].path.name)
     return [replace(one, files=tuple(names)) for one, names in zip(made, holders, strict=True)], tuple(written)
+
+
+def named_before(job: Job) -> set[str]:
+    """Names of the print files that the last run of this job in its folder wrote, by its result.json."""
+    try:
+        last = json.loads((job.output.folder / "result.json").read_text("utf-8"))
+        return {str(file["path"]) for file in last["files"]} if last["job"] == job.name else set()
+    except (OSError, ValueError, KeyError, TypeError):
+        return set()
+
+
+def left_behind(job: Job, names: Sequence[str]) -> tuple[str, ...]:
+    """A sentence on the files of the last run that this one did not write again, where they are still there."""
+    old = [name for name in names if (job.output.folder / name).is_file()]
+    if not old:
+        return ()
+    return (f"From an earlier run, and no part of this job any more: {', '.join(old)}. Do not print them.",)
 
 
 def write_papers(result: JobResult, files: FileSet) -> None:

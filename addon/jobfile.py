@@ -7,9 +7,11 @@ docs/job_file.md is the reference for people.
 from __future__ import annotations
 
 import difflib
+import math
+import os
 import tomllib
 import types
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
@@ -198,6 +200,18 @@ class Job:
                 recipe = replace(recipe, **override.changes)
         return recipe
 
+    def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:
+        """Sentences on the entries that are for none of the sections, so that they changed nothing."""
+        entries = [
+            *((f"[[fitting.for]] {number}", one.match) for number, one in enumerate(self.overrides, 1)),
+            *((f"[[measured]] {number}", one.match) for number, one in enumerate(self.measured, 1)),
+        ]
+        return tuple(
+            f"{name} is for no tube end of this assembly and changed nothing; compare its sizes with the list of ends."
+            for name, match in entries
+            if not any(match.fits(section) for section in sections)
+        )
+
     def measured_for(self, section: Section) -> Measured | None:
         """The readings of this section's bore, the last entry that matches, before the shop book's last one that does;
         None where it was not measured."""
@@ -289,6 +303,12 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     assembly = _fill(Assembly, _table(table, "assembly"), "assembly", required=("files",))
     if not assembly.files:
         raise JobError('assembly.files is empty; name at least one mesh file, such as files = ["frame.stl"].')
+    files = tuple(Path(os.path.abspath(folder / file)) for file in assembly.files)
+    for file in files:
+        if files.count(file) > 1:
+            raise JobError(
+                f"assembly.files names {file.name} twice, and every end would be capped twice; name it once."
+            )
     shop = _fill(Shop, _table(table, "shop"), "shop")
     shop = replace(shop, book=folder / shop.book if shop.book else None)
     book = _book(shop)
@@ -306,18 +326,19 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
         raise JobError(f"tube.coldest_c {tube.coldest_c:g} lies above tube.hottest_c {tube.hottest_c:g}; swap them.")
     return Job(
         name=name,
-        assembly=replace(assembly, files=tuple(folder / file for file in assembly.files)),
+        assembly=replace(assembly, files=files),
         recipe=replace(preset, **_values(Recipe, _flat(fitting), "fitting", also=("preset",))),
-        overrides=tuple(_override(entry, f"fitting.for[{i}]") for i, entry in enumerate(overrides)),
+        overrides=tuple(_override(entry, f"fitting.for[{i}]") for i, entry in enumerate(overrides, 1)),
         measured=tuple(
-            _measured(entry, f"measured[{i}]") for i, entry in enumerate(_tables(table.get("measured", []), "measured"))
+            _measured(entry, f"measured[{i}]")
+            for i, entry in enumerate(_tables(table.get("measured", []), "measured"), 1)
         ),
         tube=tube,
         process=process,
         output=replace(output, folder=folder / output.folder),
         ladders=tuple(
             _ladder(entry, f"fit_ladder[{i}]")
-            for i, entry in enumerate(_tables(table.get("fit_ladder", []), "fit_ladder"))
+            for i, entry in enumerate(_tables(table.get("fit_ladder", []), "fit_ladder"), 1)
         ),
         shop=shop,
         book=book,
@@ -436,6 +457,8 @@ def _flat(table: Mapping[str, Any]) -> dict[str, Any]:
     flat: dict[str, Any] = {}
     for key, value in table.items():
         inner = {f"{key}_{part}": sub for part, sub in value.items()} if isinstance(value, Mapping) else {key: value}
+        if twice := flat.keys() & inner.keys():
+            raise JobError(f"{sorted(twice)[0]} is given twice, once inside a table; keep one.")
         flat.update(inner)
     return flat
 
@@ -499,7 +522,26 @@ def _value(hint: Any, value: Any, key: str) -> Any:
     raise JobError(f"{key} is {value!r}; expected {words[hint]}.")
 
 
+RANGES = {
+    "wall_mm": (0.05, 200.0),
+    "spigot_mm": (0.5, 1000.0),
+    "within_mm": (0.0, 1000.0),
+    "seam_height_mm": (0.0, 20.0),
+    "coldest_c": (-200.0, 500.0),
+    "hottest_c": (-200.0, 500.0),
+}
+"""What is no mistake, wherever the key stands; what a recipe may be on a section is settled in ``fitting``."""
+
+
 def _number(value: Any, key: str) -> float:
+    number = _any_number(value, key)
+    least, most = RANGES.get(key.rpartition(".")[2], (-math.inf, math.inf))
+    if not least <= number <= most:
+        raise JobError(f"{key} is {number:g}; write {least:g} to {most:g}.")
+    return number
+
+
+def _any_number(value: Any, key: str) -> float:
     if key.rstrip("[0123456789]").endswith("_mm"):
         try:
             return parse_length(value)

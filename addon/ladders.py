@@ -50,7 +50,7 @@ def make_ladders(job: Job, made: Sequence[Made], alike_mm: float) -> tuple[tuple
                 continue
             ladders.append(SheetLadder((one.id,), ladder, plates))
     sections = [one.batch.ends[0].section for one in made]
-    for number, wish in enumerate(job.ladders):
+    for number, wish in enumerate(job.ladders, 1):
         if not any(job.ladder_for(section) is wish for section in sections):
             notes.append(f"fit_ladder[{number}] matches no fitting's tube, so no ladder was made for it.")
     return tuple(ladders), tuple(notes)

@@ -78,19 +78,25 @@ def table(result: JobResult) -> str:
     """The result as a fabricator reads it: tube ends, fittings, how to print them, findings, files, cautions."""
     blocks = [_ends_table(result.ends), _closed_ends(result.ends), *map(_wrapped, result.notes)]
     if result.made:
-        blocks += [_fittings_table(result.made), _ring_plans(result.made)]
+        blocks += [_fittings_table(result.made)]
     blocks += [_findings(result.findings, len(result.made))]
     if result.made:
-        blocks += [_amounts(result.quantities), _ladders(result.ladders), _files_table(result), _cautions(result)]
+        blocks += [
+            _ring_plans(result.made),
+            _amounts(result.quantities),
+            _ladders(result.ladders),
+            _files_table(result),
+            _cautions(result),
+        ]
     else:
         blocks += ["No fitting was made, so no print file was written."]
     return "\n\n".join(block for block in blocks if block)
 
 
 def columns(rows: Sequence[Sequence[str]]) -> str:
-    """Rows of cells as aligned columns, the first row underlined; cells that are all numbers go to the right."""
+    """Rows of cells as aligned columns, the first row underlined; columns of numbers go to the right."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    right = [all(row[i][:1].isdigit() for row in rows[1:]) for i in range(len(widths))]
+    right = [not any(char.isalpha() for row in rows[1:] for char in row[i]) for i in range(len(widths))]
 
     def line(row: Sequence[str]) -> str:
         cells = (cell.rjust(w) if r else cell.ljust(w) for cell, w, r in zip(row, widths, right, strict=True))
@@ -191,8 +197,10 @@ def _check(check: str, findings: Sequence[Finding]) -> str:
 
 
 def _files_table(result: JobResult) -> str:
-    rows = [("File", "Unit", "Read back")]
-    rows += [(file.path.name, file.unit, "as meant" if file.verified else "NOT AS MEANT") for file in result.files]
+    rows = [("File", "Unit", "Checked")]
+    rows += [
+        (file.path.name, file.unit, "read back, as drawn" if file.verified else "NOT AS DRAWN") for file in result.files
+    ]
     return columns(rows)
 
 

@@ -124,7 +124,7 @@ def test_a_correction_changes_the_glue_not_at_all_and_the_bore_that_is_allowed_n
     sheet = (tmp_path / "out" / "rack job sheet.html").read_text("utf-8")
     # Glue allows 0.05 to 0.5 mm a side (trade table); calipers are to read 0.1 mm a side more than drawn.
     assert "18.75 to 19.65 mm" in sheet
-    assert "Gap a side, put together (drawn 0.3 mm)" in sheet
+    assert "Gap a side: half of bore less spigot (drawn 0.3 mm)" in sheet
     tolerance = corrected.job.process.tolerance_mm
     assert f"{18.45 + 0.2 - 2 * tolerance:.2f}".rstrip("0") + " to " in sheet
 
@@ -336,19 +336,19 @@ def test_ladders_that_cannot_be_are_told_and_the_fittings_made(tmp_path):
     wish = [{"kind": "other"}, {"kind": "round", "gaps_mm": [0.2, 9.6]}]
     result = do(tmp_path, fit_ladder=wish)
     assert len(result.made) == 1 and not result.ladders
-    assert any("fit_ladder[0] matches no fitting's tube" in note for note in result.notes)
+    assert any("fit_ladder[1] matches no fitting's tube" in note for note in result.notes)
     assert any("No fit ladder was made for 1 in × 1/8 in (F1)" in note for note in result.notes)
 
 
 @pytest.mark.parametrize(
     ("entry", "parts"),
     [
-        ({"gaps_mm": [0.2]}, ["fit_ladder[0]", "2 to 100 steps"]),
-        ({"count": 1}, ["fit_ladder[0]", "2 to 100 steps"]),
-        ({"count": 10**9}, ["fit_ladder[0]", "2 to 100 steps"]),
-        ({"step_mm": 0.001}, ["fit_ladder[0].step_mm", "0.01 mm"]),
-        ({"steps": 3}, ["fit_ladder[0].steps", "step_mm"]),
-        ({"gaps_mm": 0.2}, ["fit_ladder[0].gaps_mm", "list"]),
+        ({"gaps_mm": [0.2]}, ["fit_ladder[1]", "2 to 100 steps"]),
+        ({"count": 1}, ["fit_ladder[1]", "2 to 100 steps"]),
+        ({"count": 10**9}, ["fit_ladder[1]", "2 to 100 steps"]),
+        ({"step_mm": 0.001}, ["fit_ladder[1].step_mm", "0.01 mm"]),
+        ({"steps": 3}, ["fit_ladder[1].steps", "step_mm"]),
+        ({"gaps_mm": 0.2}, ["fit_ladder[1].gaps_mm", "list"]),
     ],
 )
 def test_mistakes_in_a_ladder_are_named(tmp_path, entry, parts):

@@ -12,6 +12,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from types import SimpleNamespace
 
 import bpy
 import pytest
@@ -40,15 +41,17 @@ def seen(monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
     """What the job was given; in the place of the work itself there are two steps of progress and a result."""
     given: dict[str, object] = {}
 
-    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> str:
+    def run(
+        job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]
+    ) -> SimpleNamespace:
         given.update(job=job, bodies=bodies, unit_given=unit_given)
         progress("Making fittings", 0.25)
         progress("Making fittings", 0.5)
         progress("Writing files", 0.75)
-        return "2 caps for 25 x 2 round"
+        return SimpleNamespace(said="2 caps for 25 x 2 round", complete=True)
 
     monkeypatch.setattr(command_line, "run", run)
-    monkeypatch.setattr(command_line, "table", lambda result: result)
+    monkeypatch.setattr(command_line, "table", lambda result: result.said)
     return given
 
 
@@ -69,6 +72,13 @@ def test_the_report_is_on_stdout_and_progress_comes_before_it(
     assert body.name == "tube"
     assert body.size == pytest.approx([25, 25, 300], abs=1e-4)
     assert seen["unit_given"] is True
+
+
+def test_a_job_with_an_end_left_out_ends_with_another_code(
+    job_file: Path, seen: dict[str, object], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(command_line, "run", lambda *_: SimpleNamespace(said="F1 refused", complete=False))
+    assert main([str(job_file), "--quiet"]) == 1
 
 
 def test_quiet_prints_the_report_only(
@@ -206,7 +216,7 @@ def test_interrupted_while_working(
     def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> str:
         signal.raise_signal(signal.SIGINT)
         progress("Never", 1.0)
-        return "2 caps for 25 x 2 round"
+        return SimpleNamespace(said="2 caps for 25 x 2 round", complete=True)
 
     monkeypatch.setattr(command_line, "run", run)
     before = signal.getsignal(signal.SIGINT)

@@ -186,6 +186,30 @@ def test_a_fitting_larger_than_the_plate_is_refused_before_anything_is_written(t
     assert not list(tmp_path.iterdir())
 
 
+def test_entries_for_no_tube_of_the_assembly_are_told(tmp_path):
+    lost = {"for": [{"kind": "round", "width_mm": 35, "crown": "flat"}, {"kind": "rect", "crown": "flat"}]}
+    result = do(tmp_path, fitting=lost, measured=[{"width_mm": "2 in", "bore_width_mm": 44}])
+    told = [note for note in result.notes if "no tube end" in note]
+    assert [note.split(" is ")[0] for note in told] == ["[[fitting.for]] 1", "[[measured]] 1"]
+
+
+def test_a_tube_of_another_unit_is_doubted_even_where_the_job_names_one(tmp_path):
+    small = [Mesh(mesh.vertices / 25.4, mesh.triangles, mesh.name) for mesh in rack()]
+    result = do(tmp_path, small, unit_given=True)
+    assert any(note.startswith("Is the unit right?") and '"in"' in note for note in result.notes)
+    large = [Mesh(mesh.vertices * 1000, mesh.triangles, mesh.name) for mesh in rack()]
+    told = do(tmp_path, large, unit_given=True)
+    assert not told.made and all("is the unit right?" in finding.meaning for finding in told.findings)
+
+
+def test_files_of_an_earlier_run_are_told_and_stay(tmp_path):
+    do(tmp_path, output={"formats": ["stl"]})
+    again = do(tmp_path, output={"formats": ["3mf"]})
+    told = next(note for note in again.notes if "earlier run" in note)
+    assert told.count("_mm.stl") == 2 and len(list((tmp_path / "ferrule_out").glob("*.stl"))) == 2
+    assert not any("earlier run" in note for note in do(tmp_path, output={"formats": ["3mf"]}).notes)
+
+
 def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, monkeypatch):
     do(tmp_path)
     before = {path: path.read_bytes() for path in (tmp_path / "ferrule_out").iterdir()}
@@ -202,6 +226,6 @@ def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, mon
 
 def test_the_table_says_what_a_fabricator_asks(made):
     said = table(made)
-    for part in ("1 in × 1/8 in (to size)", "40 × 40 × 3", "F1", "25.4 × 25.4 × 20.7", "as meant", "Cautions"):
+    for part in ("1 in × 1/8 in (to size)", "40 × 40 × 3", "F1", "25.4 × 25.4 × 20.7", "as drawn", "Cautions"):
         assert part in said
     assert max(map(len, said.splitlines())) <= 140

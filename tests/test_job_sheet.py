@@ -221,7 +221,7 @@ def test_what_to_measure_and_the_allowed_band():
     assert rows["Tube: bore, diameter, smallest of three"] == ["19.05 mm (3/4 in)", "18.75 to 19.65 mm"]
     assert rows["Fitting: spigot, diameter"] == ["18.65 mm (0.734 in)", f"{18.65 - off:g} to {18.65 + off:g} mm"]
     assert rows["Fitting: crown, diameter"][0] == "25.4 mm (1 in)"
-    assert rows["Gap a side, put together"] == ["0.2 mm (0.008 in)", "0.05 to 0.4 mm"]
+    assert rows["Gap a side: half of bore less spigot"] == ["0.2 mm (0.008 in)", "0.05 to 0.5 mm"]
 
 
 def test_glue_is_summed_over_the_joints_and_not_over_spares():

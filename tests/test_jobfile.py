@@ -33,7 +33,7 @@ def job(**tables):
 def test_the_shortest_job_has_every_default():
     shortest = job()
     assert shortest.recipe == Recipe()
-    assert shortest.assembly.files == (HERE / "frame.stl",)
+    assert shortest.assembly.files == ((HERE / "frame.stl").absolute(),)
     assert shortest.output.folder == HERE / "ferrule_out"
     assert shortest.output.formats == ("3mf",)
     assert shortest.process.layer_mm > 0
@@ -99,12 +99,12 @@ def test_process_numbers_override_the_table():
         ({"fitting": {"rise_mm": True}}, ["fitting.rise_mm", "True"]),
         ({"fitting": {"rise_mm": float("nan")}}, ["fitting.rise_mm", "finite"]),
         ({"fitting": []}, ["fitting", "table"]),
-        ({"fitting": {"for": [{"kind": "round"}]}}, ["fitting.for[0]", "changes nothing"]),
-        ({"fitting": {"for": [{"kind": "rund", "rise_mm": 1}]}}, ["fitting.for[0].kind", "'round'"]),
+        ({"fitting": {"for": [{"kind": "round"}]}}, ["fitting.for[1]", "changes nothing"]),
+        ({"fitting": {"for": [{"kind": "rund", "rise_mm": 1}]}}, ["fitting.for[1].kind", "'round'"]),
         ({"fitting": {"for": "x"}}, ["fitting.for", "[[fitting.for]]"]),
-        ({"measured": [{"kind": "round"}]}, ["measured[0]", "bore_width_mm"]),
-        ({"measured": [{"bore_width_mm": -1}]}, ["measured[0]", "above 0"]),
-        ({"measured": [{"bore_width": 1}]}, ["measured[0].bore_width", "bore_width_mm"]),
+        ({"measured": [{"kind": "round"}]}, ["measured[1]", "bore_width_mm"]),
+        ({"measured": [{"bore_width_mm": -1}]}, ["measured[1]", "above 0"]),
+        ({"measured": [{"bore_width": 1}]}, ["measured[1].bore_width", "bore_width_mm"]),
         ({"process": {"name": "no such"}}, ["process", "no such"]),
         ({"process": {"layer_mm": 0}}, ["layer_mm"]),
         ({"process": {"plate_mm": [200, 200]}}, ["process.plate_mm", "list of 3"]),
@@ -112,6 +112,12 @@ def test_process_numbers_override_the_table():
         ({"output": {"formats": []}}, ["output.formats", "3mf"]),
         ({"output": {"spares": -1}}, ["output.spares", "0 or more"]),
         ({"output": {"folder": 3}}, ["output.folder", "path"]),
+        ({"tube": {"coldest_c": -400}}, ["tube.coldest_c", "-200 to 500"]),
+        ({"fitting": {"spigot_mm": 0}}, ["fitting.spigot_mm", "0.5 to 1000"]),
+        ({"fitting": {"for": [{"kind": "rect", "spigot_mm": -8}]}}, ["fitting.for[1].spigot_mm", "0.5 to"]),
+        ({"fitting": {"groove": {"count": 2}, "groove_count": 3}}, ["groove_count", "given twice"]),
+        ({"assembly": {"files": ["a.stl"], "wall_mm": -1}}, ["assembly.wall_mm", "0.05 to"]),
+        ({"assembly": {"files": ["a.stl", "./a.stl"]}}, ["assembly.files", "a.stl twice"]),
         ({"tube": {"coldest_c": 50}}, ["coldest_c", "hottest_c"]),
         ({"assembly": {}}, ["assembly.files", "missing"]),
         ({"assembly": {"files": []}}, ["assembly.files", "empty"]),

@@ -162,11 +162,17 @@ def _measures(one: SheetFitting, process: Process) -> str:
                 crown.width + off,
             )
         )
-    if one.gap_mm:
-        drawn = f" (drawn {say_mm(float(one.fitting.recipe.gap_mm or 0))})" if added else ""
-        rows.append((f"Gap a side, put together{drawn}", float(recipe.gap_mm or 0), *one.gap_mm))
+    drawn = f" (drawn {say_mm(float(one.fitting.recipe.gap_mm or 0))})" if added else ""
+    gap = float(recipe.gap_mm or 0)
+    rows.append((f"Gap a side: half of bore less spigot{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
     cells = [(what, both_units(drawn), f"{say_mm(low)[:-3]} to {say_mm(high)}", "") for what, drawn, low, high in rows]
-    return table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
+    measures = table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
+    if not one.gap_mm:
+        return measures
+    low, high = map(say_mm, one.gap_mm)
+    return measures + paragraph(
+        f"What counts is the gap of the two that go together: tube, print and weather may leave {low} to {high} a side."
+    )
 
 
 def _printing(sheet: JobSheet) -> str:
@@ -284,6 +290,15 @@ def _putting_in(sheet: JobSheet) -> str:
         "Do all welding and galvanising first. Deburr the tube ends inside and out.",
         "Try each fitting dry: it goes in by hand, a press fit starts by hand; the shoulder sits on the rim all round.",
     ]
+    nuts = which(f"{id} ({recipe.thread})" for id, recipe in recipes if recipe.hole == "nut pocket")
+    if nuts:
+        steps.append(
+            "Put the nuts into the crown's pocket from outside, so that the foot presses them onto the plastic: "
+            f"{nuts}."
+        )
+    inserts = which(f"{id} ({recipe.thread})" for id, recipe in recipes if recipe.hole == "insert")
+    if inserts:
+        steps.append(f"Set the thread inserts from the crown's side, square to it, as their maker says: {inserts}.")
     glued = [one for one in sheet.fittings if one.glue]
     relieved = which(id for id, recipe in recipes if recipe.seam_relief != "none")
     if relieved:
@@ -302,16 +317,18 @@ def _putting_in(sheet: JobSheet) -> str:
         steps.append(f"Keep the vent channel free of adhesive, and turn it downward where rain may come: {channels}.")
     if holes:
         steps.append(f"Keep the vent hole free of adhesive: {holes}.")
-    if any(recipe.vent == "none" for _, recipe in recipes):
-        steps.append(
-            "A closed tube pushes its last fitting out with the trapped air: leave one end open until the others hold."
-        )
     pressed = which(id for id, recipe in recipes if recipe.fit == "press")
     if pressed:
         steps.append(f"Drive press fits home with a soft mallet, square to the rim: {pressed}.")
     if glued:
         steps.append(
-            "Push home, round ones with a quarter turn; wipe off what comes out, and hold until the adhesive has set."
+            "Push home, square-cut round ones with a quarter turn; wipe off what comes out, and hold until the "
+            "adhesive has set."
+        )
+    if any(recipe.vent == "none" for _, recipe in recipes):
+        steps.append(
+            "Trapped air pushes the last fitting of a closed tube out again: hold it until it keeps, or make that one "
+            'with a vent (vent = "channel").'
         )
     return _joined(
         element("h2", "Putting them in"),

@@ -27,7 +27,17 @@ END_COLUMNS = (
 )
 FITTING_COLUMNS = (
     *("fitting", "section", "count", "spares", "ends", "crown", "rise_mm", "brim_mm", "spigot_mm", "fit", "gap_mm"),
-    *("grooves", "mitre_deg", "material", "process", "bond_area_mm2", "glue_mm3_each", "glue_mm3_all"),
+    *(
+        "grooves",
+        "hole",
+        "thread",
+        "mitre_deg",
+        "material",
+        "process",
+        "bond_area_mm2",
+        "glue_mm3_each",
+        "glue_mm3_all",
+    ),
 )
 
 
@@ -56,7 +66,15 @@ def fittings_csv(sheet: JobSheet) -> str:
         if glue:
             joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * len(one.ends))
         count = (one.count, one.spares, say_ranges(one.ends))
-        printed = (recipe.groove_count, one.fitting.mitre_deg, sheet.material.name, sheet.process.name)
+        thread = recipe.thread if recipe.hole != "none" else ""
+        printed = (
+            recipe.groove_count,
+            recipe.hole,
+            thread,
+            one.fitting.mitre_deg,
+            sheet.material.name,
+            sheet.process.name,
+        )
         rows.append((one.id, one.section_name, *count, *made, *printed, *joint))
     return _csv(FITTING_COLUMNS, rows)
 

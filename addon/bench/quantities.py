@@ -79,7 +79,7 @@ class Estimate:
     def basis(self) -> str:
         """Where the factor and the band come from, in a sentence."""
         if self.factor is None:
-            return f"By the sums alone, give or take {self.band:.0%}."
+            return f"An estimate, give or take {self.band:.0%}: the shop book has no real print of this process yet."
         if self.factor.n < RELIED_ON_FROM:
             return f"Times {self.factor.say()}; the band stays {self.band:.0%} until there are {RELIED_ON_FROM}."
         return f"Times {self.factor.say()}; 19 prints out of 20 fall in the band."

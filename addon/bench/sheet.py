@@ -74,6 +74,8 @@ class SheetFitting:
         """``"dome 12.7 mm (1/2 in) high, glue fit, mitre 30°"``."""
         recipe, mitre = self.fitting.recipe, self.fitting.mitre_deg
         said = f"{recipe.crown} {say_both(recipe.rise_mm or 0.0)} high, {recipe.fit} fit"
+        if recipe.hole != "none":
+            said += f", {recipe.thread} {'through hole' if recipe.hole == 'through' else recipe.hole}"
         return f"{said}, mitre {mitre:.3g}°" if mitre else said
 
     @property

@@ -27,7 +27,8 @@ _LENGTH = re.compile(
 def parse_length(value: float | int | str) -> float:
     """A length in millimetres from a number (already millimetres) or from text.
 
-    Text is a decimal or a fraction with an optional unit: ``"1 in"``, ``"1 1/2 in"``, ``"0.5in"``, ``"8 mm"``.
+    Text is a decimal, of millimetres where it has no unit, or a fraction with a unit: ``"1 in"``, ``"1 1/2 in"``,
+    ``"0.5in"``, ``"8 mm"``.
     Raises ``ValueError`` that names the text and what was expected.
     """
     if isinstance(value, bool) or not isinstance(value, int | float | str):
@@ -47,6 +48,8 @@ def parse_length(value: float | int | str) -> float:
             number += int(match["whole"] or 0)
     except ZeroDivisionError:
         raise ValueError(f"{value!r} divides by zero; write a fraction such as '1/8 in'") from None
+    if not match["unit"] and not match["decimal"]:
+        raise ValueError(f"{value!r} has no unit; write '{value.strip()} in', or millimetres as a decimal number")
     unit = match["unit"] or "mm"
     scale = {"mm": Fraction(1), "cm": Fraction(10), "m": Fraction(1000)}.get(unit, Fraction(254, 10))
     return float(-number * scale if match["sign"] == "-" else number * scale)

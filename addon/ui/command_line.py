@@ -18,7 +18,8 @@ from ..report import table
 from .scene import SceneError, read_assembly
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
-"""Exit codes; a command line that cannot be read gives argparse's own 2."""
+"""Exit codes: 1 too where an open end got no fitting, or none was made; a command line that cannot be read gives
+argparse's own 2."""
 
 
 def main(argv: Sequence[str]) -> int:
@@ -38,7 +39,7 @@ def main(argv: Sequence[str]) -> int:
     progress = _Progress(arguments.quiet)
     try:
         with _interruptible():
-            report = _report_of(arguments.job, progress)
+            report, complete = _report_of(arguments.job, progress)
     except KeyboardInterrupt:
         progress.end()
         print("Stopped, nothing half-written left.", file=sys.stderr)
@@ -49,16 +50,18 @@ def main(argv: Sequence[str]) -> int:
         return BAD_INPUT
     progress.end()
     print(report)
-    return DONE
+    return DONE if complete else BAD_INPUT
 
 
-def _report_of(file: Path, progress: _Progress) -> str:
+def _report_of(file: Path, progress: _Progress) -> tuple[str, bool]:
+    """What to print, and whether every open end got its fitting."""
     job = read_job(file)
     progress("Reading the assembly", 0.0)
     with _blender_silenced():
         assembly = read_assembly(job.assembly.files, job.assembly.unit)
     result = run(job, assembly.meshes, assembly.unit_given, progress)
-    return "\n".join([*assembly.notes, table(result), f"Files are in {job.output.folder}"])
+    report = "\n".join([*assembly.notes, table(result), f"Files are in {job.output.folder}"])
+    return report, result.complete
 
 
 class _Progress:
