@@ -72,7 +72,7 @@ def take_off(
     found += [(end.body, end.profile, unfit(end.departure)) for end in plain]
     found.sort(key=lambda end: end[0])
     ends = tuple(_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found)
-    doubt = None if unit_given else doubt_unit([end.section for end in ends], size_fit)
+    doubt = None if unit_given else doubt_unit([end.section for end in ends if end.cause != "solid"], size_fit)
     notes = surface.notes + _left_out(surface, {body for body, *_ in found}.union(bores), unread)
     return Takeoff(ends, doubt, notes)
 
