@@ -112,7 +112,7 @@ def crown_plan(
 
 
 def channel_height(recipe: Recipe, shoulder_mm: float, profile: Floats) -> float:
-    """How far the vent channel goes up into the crown: its depth, but at most half of what stands over the bore's
+    """How far the vent channel goes up into the crown: its depth, but at most half of what stands over the spigot's
     edge, so that it does not come out on top."""
     return min(recipe.vent_depth_mm, float(np.interp(shoulder_mm, profile[:, 0], profile[:, 1])) / 2)
 
