@@ -13,6 +13,8 @@ from collections import Counter
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import asdict, dataclass, replace
 
+import numpy as np
+
 from .bench.job_sheet import job_sheet_html
 from .bench.order_list import ends_csv, fittings_csv
 from .bench.plate import Footprint, PlateError, Plates, lay_out
@@ -168,7 +170,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
     findings: list[Finding] = []
     batches = sort_into_batches(job, takeoff.ends)
     for index, batch in enumerate(batches):
-        yield f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.5 * index / len(batches)
+        yield f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.3 * index / len(batches)
         try:
             one = make(job, batch)
         except RecipeError as refusal:
@@ -176,7 +178,9 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
             continue
         made.append(one)
         findings += one.findings
-        findings += fit_in_place(one, bodies)
+    for index, one in enumerate(made):
+        yield f"Trying {one.id} in its tubes", 0.4 + 0.2 * index / len(made)
+        findings += fit_in_place(one, bodies, made)
 
     yield "Laying out the plate", 0.6
     parts = [part_of(job, one) for one in made]
@@ -291,19 +295,30 @@ def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
     )
 
 
-def fit_in_place(made: Made, bodies: Sequence[Mesh]) -> list[Finding]:
-    """What the fitting meets in the assembly, at each of its ends whose tube is there."""
+def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> list[Finding]:
+    """What the fitting meets in the assembly, at each of its ends whose tube is there: bodies, and ``others`` (itself
+    among them) in their places."""
     findings: list[Finding] = []
+    placed = [(other, end) for other in others for end in other.batch.ends]
+    origins = np.array([end.frame.origin for _, end in placed]).reshape(-1, 3)
+    sizes = np.array([float(np.linalg.norm(other.fitting.mesh.size)) for other, _ in placed])
+    own_size = float(np.linalg.norm(made.fitting.mesh.size))
     for end in made.batch.ends:
         tube = next((body for body in bodies if body.name == end.source), None)
         if tube is None:
             continue
+        apart = np.linalg.norm(origins - end.frame.origin, axis=1)
+        neighbours = [
+            replace(other.fitting.mesh.placed(its.frame), name=f"{other.id} at {its.source}")
+            for other, its in (placed[i] for i in np.flatnonzero(apart < own_size + sizes))
+            if its is not end
+        ]
         fit = review_fit(
             made.fitting.mesh.placed(end.frame),
             tube,
             end.frame,
             rim_normal=end.rim_normal,
-            others=[body for body in bodies if body is not tube],
+            others=[*(body for body in bodies if body is not tube), *neighbours],
             clear_depth_mm=end.clear_depth_mm,
             press=made.fitting.recipe.fit == "press",
             name=made.id,

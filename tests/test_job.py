@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
+import shapely.affinity
 import trimesh
 from manifold3d import Manifold
 
@@ -200,6 +202,21 @@ def test_a_tube_of_another_unit_is_doubted_even_where_the_job_names_one(tmp_path
     large = [Mesh(mesh.vertices * 1000, mesh.triangles, mesh.name) for mesh in rack()]
     told = do(tmp_path, large, unit_given=True)
     assert not told.made and all("is the unit right?" in finding.meaning for finding in told.findings)
+
+
+def test_caps_that_meet_in_the_corner_of_a_frame_are_told(tmp_path):
+    """Two legs side by side, 2 mm apart: brims of 2 mm take up the same room. Volume by shapely's plan of the lens."""
+    legs = [tube(Section.round(25.4, 3.175), 100, f"leg {x}", at=(x, 0, 0)) for x in (0, 27.4)]
+    wide = {"crown": "flat", "rise_mm": 4, "edge": "square", "brim_mm": 2}
+    result = do(tmp_path, legs, fitting=wide)
+    met = [finding for finding in result.findings if finding.check == "interference"]
+    disc = shapely.Point(0, 0).buffer(14.7, 256)
+    lens = disc.intersection(shapely.affinity.translate(disc, 27.4)).area
+    assert len(met) == 4
+    assert all(finding.value == pytest.approx(4 * lens, rel=0.01) and "F1 at leg" in finding.meaning for finding in met)
+    assert not [
+        one for one in do(tmp_path, legs, fitting={**wide, "brim_mm": 0.9}).findings if one.check == "interference"
+    ]
 
 
 def test_files_of_an_earlier_run_are_told_and_stay(tmp_path):

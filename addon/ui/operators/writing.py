@@ -60,6 +60,8 @@ class FERRULE_OT_export(LongWork, bpy.types.Operator):
         folder = _check_output(context)
         desk = state.fresh(scene)
         assert desk is not None
+        if desk.problem:
+            raise WorkError(desk.problem)
         try:
             meshes, notes = reading.assembly_of(scene, context.evaluated_depsgraph_get())
             result = yield from after_takeoff(job_of(scene), meshes, Takeoff(desk.ends, None, notes))
@@ -142,10 +144,11 @@ class FERRULE_OT_check_in_place(LongWork, bpy.types.Operator):
             bodies = split_bodies(reading.assembly_of(scene, context.evaluated_depsgraph_get())[0])
         except SceneError as error:
             raise WorkError(str(error)) from error
+        others = [fitted.made for fitted in desk.fittings if fitted.made]
         for number, fitted in enumerate(desk.fittings):
             yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
             if fitted.made:
-                fitted.in_place = tuple(fit_in_place(fitted.made, bodies))
+                fitted.in_place = tuple(fit_in_place(fitted.made, bodies, others))
         state.changed(desk)
         return f"{sum(len(one.in_place) for one in desk.fittings)} findings in place"
 
