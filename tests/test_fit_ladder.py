@@ -25,7 +25,7 @@ from addon.fitting import Recipe, resolve
 from addon.geometry.sections import Outline, Section
 from addon.trade.processes import process_named
 
-PROCESS = process_named("General, 0.2 mm layers")
+PROCESS = process_named("Everyday, 0.2 mm layers")
 WHEN = datetime(2026, 3, 2, 8, 30, tzinfo=UTC)
 BASE = 2.0
 

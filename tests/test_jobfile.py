@@ -172,3 +172,10 @@ def test_the_references_examples_are_read(tmp_path):
     job = read_job(tmp_path / "job.toml")
     assert (len(job.overrides), len(job.measured), len(job.ladders)) == (1, 1, 1)
     assert job.shop.book == tmp_path / "shop_book.toml" and "no shop book" in job.book.problems[0]
+
+
+def test_the_reference_names_what_the_tables_hold():
+    reference = (Path(__file__).parent.parent / "docs" / "job_file.md").read_text("utf-8")
+    names = [row.name for row in (*processes(), *materials(), *threads(), *tube_metals())]
+    plain = " ".join(reference.split())
+    assert not [name for name in names if name not in plain]

@@ -392,7 +392,7 @@ class TestProcesses:
 
     def test_a_missed_name_is_hinted(self):
         assert process_named("general,0.2 mm LAYERS") is GENERAL
-        with pytest.raises(ProcessError, match=r"'General 0\.25'; nearest: 'General, 0.2 mm layers'"):
+        with pytest.raises(ProcessError, match=r"'General 0\.25'; nearest: 'Everyday, 0.2 mm layers'"):
             process_named("General 0.25")
 
     @pytest.mark.parametrize("field", sorted(LIMITS))

@@ -13,7 +13,7 @@ from .tables import DATA, UnknownNameError, find_row, read_rows
 Support = Literal["same material, broken off", "dissolved in a bath"]
 Bath = Literal["none", "water", "caustic", "caustic, ultrasonic"]
 
-DEFAULT_PROCESS = "General, 0.2 mm layers"
+DEFAULT_PROCESS = "Everyday, 0.2 mm layers"
 
 
 @dataclass(frozen=True)
