@@ -21,7 +21,9 @@ from addon.jobfile import (
     parse_job,
     read_job,
 )
-from addon.trade.processes import Process
+from addon.trade.hardware import threads
+from addon.trade.metals import tube_metals
+from addon.trade.processes import Process, materials, processes
 
 HERE = Path("shop")
 

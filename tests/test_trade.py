@@ -391,9 +391,9 @@ class TestProcesses:
         assert BENCH.chamber_c > 0
 
     def test_a_missed_name_is_hinted(self):
-        assert process_named("general,0.2 mm LAYERS") is GENERAL
-        with pytest.raises(ProcessError, match=r"'General 0\.25'; nearest: 'Everyday, 0.2 mm layers'"):
-            process_named("General 0.25")
+        assert process_named("everyday,0.2 mm LAYERS") is GENERAL
+        with pytest.raises(ProcessError, match=r"'Everyday 0\.25'; nearest: 'Everyday, 0.2 mm layers'"):
+            process_named("Everyday 0.25")
 
     @pytest.mark.parametrize("field", sorted(LIMITS))
     @pytest.mark.parametrize("wrong", [float("nan"), float("inf"), "below", "above"])
