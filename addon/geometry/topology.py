@@ -32,14 +32,17 @@ def weld(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
     hashes = groups.astype(np.uint64) * _MIX[3]
     for column, factor in zip(columns, _MIX, strict=False):
         # Numbers that came from float32 leave half of each word empty; their upper half is folded into it.
-        word = column.view(np.uint64)
-        hashes = (hashes ^ word ^ (word >> np.uint64(32))) * factor
-        hashes ^= hashes >> np.uint64(29)
+        word = column.view(np.uint64) >> np.uint64(32)
+        word ^= column.view(np.uint64)
+        word *= factor
+        hashes += word
+    hashes ^= hashes >> np.uint64(29)
     hashes *= _MIX[0]
     hashes >>= np.uint64(64 - _HASH_BITS)
     order = ordered(hashes, _HASH_BITS)
     kept, inverse = _merge(order, _fresh(hashes.take(order))[1:])
-    if any((column != column.take(kept.take(inverse))).any() for column in (*columns, groups)):
+    same = kept.take(inverse)
+    if any((column != column.take(same)).any() for column in (*columns, groups)):
         # Two different points share a hash: sort by the numbers themselves.
         order = np.lexsort((*columns, groups))
         differ = np.zeros(max(len(order) - 1, 0), bool)

@@ -17,6 +17,8 @@ from ..geometry.mesh import Mesh
 from ..geometry.topology import Indices
 
 _FLOAT32_STEP = 2.0**-23
+_FARTHEST_MM = 4e10
+"""Across; the kernel draws no larger outlines."""
 _MOST_SPLITS = 10
 _BACK = -0.9999
 
@@ -73,11 +75,11 @@ def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, 
     for number, mesh in enumerate(meshes):
         name = mesh.name or f"mesh {number + 1}"
         points, corners = _checked(mesh, name)
-        if len(points) and not np.isfinite(points.max() - points.min()):
-            finite = np.isfinite(points).all(axis=1)
+        if len(points) and not points.max() - points.min() < _FARTHEST_MM:
+            finite = (np.abs(points) < _FARTHEST_MM / 2).all(axis=1)
             sound = finite[corners].all(axis=1)
             lost = counted(int((~sound).sum()), "face was", "faces were")
-            notes.append(f"{lost} left out of {name}: their corners are not numbers.")
+            notes.append(f"{lost} left out of {name}: their corners are not numbers, or too far away.")
             corners, points = corners[sound], np.where(finite[:, None], points, 0.0)
         if not len(corners):
             notes.append(f"{name} holds no faces.")

@@ -153,7 +153,8 @@ class _Around:
         corners[:, 2] = corners[:, :2] @ profile.rim_slope - corners[:, 2]
         at_rim = _AT_RIM * profile.section.outer.width
         corners[np.abs(corners[:, 2]) < at_rim / 4, 2] = 0.0
-        prism = CrossSection([profile.bore]).offset(-_margin(profile.section.bore), miter_limit=4.0).simplify(1e-6)
+        whole = CrossSection([profile.bore], FillRule.EvenOdd)
+        prism = whole.offset(-_margin(profile.section.bore), miter_limit=4.0).simplify(1e-6)
         facing = surface.normals[triangles] @ profile.frame.z
         return cls(surface, triangles, corners.reshape(-1, 3, 3), facing, profile.bore, prism, at_rim)
 

@@ -145,7 +145,7 @@ def _end(
     if solid:
         lift = float((base.to_world(middle[None])[0] - frame.origin) @ normal) / float(frame.z @ normal)
         frame = Frame(frame.origin + frame.z * lift, frame.axes)
-    return Prism(body, placed(*found, frame, normal, (loops[-1] * (1, up))[::up]), 0.0 if solid else departure)
+    return Prism(body, placed(*found, frame, normal, loops[-1] * (1, up)), 0.0 if solid else departure)
 
 
 def _long_axis(surface: Surface, triangles: Indices) -> Floats | None:

@@ -43,7 +43,7 @@ class Profile:
     rim_slope: Floats
     """(2,): how fast the rim rises along x and along y of the frame."""
     bore: Floats
-    """(n, 2): the bore's loop in the frame, as the mesh has it, counter-clockwise."""
+    """(n, 2): the bore's loop in the frame, as the mesh has it."""
 
 
 _Drawn = tuple[Section, Floats, float]
@@ -90,13 +90,11 @@ def _tube(outer: Fit | None, bore: Fit) -> _Drawn | None:
 
 
 def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats) -> list[Floats]:
-    """Each loop as a polygon (n, 2), counter-clockwise, in the plane square to its axis."""
+    """Each loop as a polygon (n, 2) in the plane square to its axis."""
     owner = loops.owner
     arms = surface.points(loops.vertices) - origins.take(owner, axis=0)
     flat = np.column_stack([np.einsum("ij,ij->i", arms, side.take(owner, axis=0)) for side in (x, y)])
-    areas = np.einsum("ij,ij->i", topology.vector_areas(surface.points(loops.vertices), loops.begins), np.cross(x, y))
-    drawn = (flat[begin:end] for begin, end in pairwise(loops.begins.tolist()))
-    return [polygon if area > 0 else polygon[::-1] for polygon, area in zip(drawn, areas.tolist(), strict=True)]
+    return [flat[begin:end] for begin, end in pairwise(loops.begins.tolist())]
 
 
 def _walled(surface: Surface, rims: Rims) -> NDArray[np.bool_]:
@@ -190,9 +188,8 @@ def _outer_by_wall(
 
 
 def placed(section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats) -> Profile:
-    """The profile with its frame turned so that equal fittings get equal directions. ``bore`` runs
-    counter-clockwise."""
-    lean_x, lean_y, lean_z = (base.axes @ normal).tolist()
+    """The profile with its frame turned so that equal fittings get equal directions."""
+    lean_x, lean_y, lean_z = base.axes.dot(normal).tolist()
     mitre = math.degrees(math.atan2(math.hypot(lean_x, lean_y), lean_z))
     section, turn_deg = _canonical(section, math.degrees(turn))
     direction = 0.0
@@ -214,11 +211,11 @@ def placed(section: Section, centre: Floats, turn: float, base: Frame, normal: F
     x, y = centre.tolist()
     # The first three rows are the frame's axes, the last is its origin, all in the base's axes.
     rows = np.array([[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0], [x, y, x * rise_x + y * rise_y]])
-    world = rows @ base.axes
+    world = rows.dot(base.axes)
     frame = Frame(base.origin + world[3], world[:3])
     plane = rows[:2, :2]
     slope = np.array([cos * rise_x + sin * rise_y, cos * rise_y - sin * rise_x])
-    return Profile(section, frame, mitre, direction, normal, slope, (bore - centre) @ plane.T)
+    return Profile(section, frame, mitre, direction, normal, slope, (bore - centre).dot(plane.T))
 
 
 def _folds(section: Section) -> int:

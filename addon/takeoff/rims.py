@@ -218,10 +218,11 @@ def _with_axes(
     normals /= np.maximum(sizes, 1e-150)[:, None] ** 2
     points = surface.points(around.vertices)
     middles = around.sums(points) / around.counts[:, None]
-    heights = np.einsum("ij,ij->i", points - middles[owner], normals[owner])
+    heights = np.einsum("ij,ij->i", points - middles.take(owner, axis=0), normals.take(owner, axis=0))
     bumps = np.maximum.reduceat(np.abs(heights), around.begins[:-1])
-    into_wall = surface.points(surface.triangles[wall]).mean(axis=1) - points
-    below = around.sums(np.where(known, np.einsum("ij,ij->i", into_wall, normals[owner]), 0.0))
+    to_corners = surface.points(surface.triangles.take(wall, axis=0)) - middles.take(owner, axis=0)[:, None]
+    into_wall = np.einsum("icj,ij->i", to_corners, normals.take(owner, axis=0))
+    below = around.sums(np.where(known, into_wall, 0.0))
     normals = np.where(below[:, None] > 0, -normals, normals)
     lean = np.einsum("ij,ij->i", axes, normals)
     axes = np.where(lean[:, None] < 0, -axes, axes)

@@ -75,11 +75,13 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     doubled = crosses(first, second, third)
     lengths = np.sqrt(np.einsum("ij,ij->i", doubled, doubled))
     normals = doubled / np.maximum(lengths, 1e-300)[:, None]
-    faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, noise)
+    extents = np.sqrt(np.einsum("ij,ij->i", highs - lows, highs - lows))
+    faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, extents, noise)
     volumes = np.einsum("ij,ij->i", first, doubled)
     bodies, inside_out = _with_cavities(bodies, mesh_of, lows, highs, volumes)
     names, body_meshes = _body_names(bodies, mesh_of, meshes)
-    closed = np.bincount(bodies, weights=(mates.reshape(-1, 3) < 0).any(axis=1), minlength=len(names)) == 0
+    closed = np.ones(len(names), bool)
+    closed[bodies[np.flatnonzero(mates < 0) // 3]] = False
     inside_out &= closed
     if inside_out.any():
         normals = np.where(inside_out[bodies, None], -normals, normals)
@@ -105,9 +107,18 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
 
 
 def _labels(
-    triangles: Indices, vertices: Floats, mates: Indices, normals: Floats, doubled: Floats, noise: Floats
+    triangles: Indices,
+    vertices: Floats,
+    mates: Indices,
+    normals: Floats,
+    doubled: Floats,
+    extents: Floats,
+    noise: Floats,
 ) -> tuple[Indices, Indices, Indices]:
-    """Labels (m,) of planar faces, of smooth walls and of bodies, in the order of their first triangles."""
+    """Labels (m,) of planar faces, of smooth walls and of bodies, in the order of their first triangles.
+
+    ``doubled`` is twice the area of each triangle and ``extents`` the diagonal of its box.
+    """
     count = len(triangles)
     half = np.flatnonzero(mates > np.arange(len(mates)))
     a, b = half // 3, mates[half] // 3
@@ -115,7 +126,8 @@ def _labels(
     smooth = cosine > _SMOOTH
     flat = cosine > np.sqrt(1 - _FLAT**2)
     # Noise tips the normals of slivers. They lie flat if their far corner is no further off than noise explains.
-    bent = np.flatnonzero(~flat)
+    sliver = doubled * _FLAT < 8 * noise * extents
+    bent = np.flatnonzero(~flat & (sliver.take(a) | sliver.take(b))) if sliver.any() else np.empty(0, np.int64)
     start, end = (vertices.take(triangles.ravel()[side], axis=0) for side in (half[bent], mates[half[bent]]))
     squares = np.einsum("ij,ij->i", end - start, end - start)
     smaller = np.minimum(doubled[a[bent]], doubled[b[bent]])
@@ -125,8 +137,8 @@ def _labels(
         # A triangle without height would join whatever meets at it; it goes with the neighbour at its longest edge.
         sides = vertices[triangles[:, [1, 2, 0]]] - vertices[triangles]
         longest = np.linalg.norm(sides, axis=2).argmax(axis=1)
-        sliver = np.where(doubled[a[thin]] < doubled[b[thin]], half[thin], mates[half[thin]])
-        flat[thin] = longest[sliver // 3] == sliver % 3
+        side = np.where(doubled[a[thin]] < doubled[b[thin]], half[thin], mates[half[thin]])
+        flat[thin] = longest[side // 3] == side % 3
     faces = topology.components(count, a[flat], b[flat])
     walls = _merged(faces, a[smooth], b[smooth])
     return _numbered(faces), _numbered(walls), _numbered(_merged(walls, a, b))
