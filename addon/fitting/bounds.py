@@ -49,7 +49,7 @@ MOST_RISE_MM = 100.0
 MOST_SPIGOT_MM = 250.0
 MOST_RIBS = 24
 
-_EXACT = 1e-9
+_EXACT = 1e-6
 
 Limits = dict[str, tuple[float, float]]
 

@@ -1,0 +1,203 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Any recipe on any section: a sound solid of the right volume, or a refusal whose cures lead to one."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import fields, replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+import shapely
+from fitting_cases import SECTIONS, assert_sound
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from addon.fitting import Fitting, Recipe, RecipeError, design, limits, resolve
+from addon.geometry.sections import Outline, Section
+from addon.trade.hardware import threads
+
+FACETS, FINE = 48, 160
+
+
+def near(low: float, high: float) -> st.SearchStrategy[float]:
+    """Numbers a shop would write, some of them wrong."""
+    return st.floats(low, high).map(lambda number: round(number, 2))
+
+
+def sometimes(field: str, values: st.SearchStrategy) -> dict[str, st.SearchStrategy]:
+    return {field: st.one_of(st.just(getattr(Recipe(), field)), values)}
+
+
+recipes = st.fixed_dictionaries(
+    {
+        "crown": st.sampled_from(["dome", "low dome", "flat", "peaked"]),
+        "edge": st.sampled_from(["square", "rounded", "chamfered"]),
+        "fit": st.sampled_from(["glue", "push", "press"]),
+        "vent": st.sampled_from(["none", "none", "channel", "hole"]),
+        "seam_relief": st.sampled_from(["none", "none", "flat", "notch"]),
+        "hole": st.sampled_from(["none", "none", "through", "nut pocket", "insert"]),
+        "thread": st.sampled_from([thread.name for thread in threads()]),
+        "groove_count": st.integers(0, 4),
+        "rib_count": st.sampled_from([0, 0, 3, 8, 40]),
+        **sometimes("rise_mm", near(-1, 40)),
+        **sometimes("brim_mm", near(-5, 8)),
+        **sometimes("edge_mm", near(-1, 6)),
+        **sometimes("spigot_mm", near(0, 40)),
+        **sometimes("gap_mm", near(-0.6, 0.8)),
+        **sometimes("lead_in_mm", near(0, 4)),
+        **sometimes("groove_width_mm", near(0, 8)),
+        **sometimes("groove_depth_mm", near(0, 5)),
+        **sometimes("vent_width_mm", near(0, 8)),
+        **sometimes("vent_depth_mm", near(0, 4)),
+        **sometimes("seam_angle_deg", near(-400, 400)),
+        **sometimes("seam_width_mm", near(0, 9)),
+        **sometimes("seam_depth_mm", near(0, 4)),
+        **sometimes("rib_height_mm", near(0, 1.5)),
+        **sometimes("rib_width_mm", near(0, 4)),
+        **sometimes("hollow_wall_mm", near(0, 6)),
+    }
+).map(lambda values: Recipe(**values))
+
+sizes = near(10, 90)
+walls = near(0.6, 4)
+sections = st.one_of(
+    st.builds(lambda d, w: Section.round(d, min(w, d / 6)), sizes, walls),
+    st.builds(lambda a, b, w: Section.rectangular(a, b, min(w, a / 8, b / 8)), sizes, sizes, walls),
+    st.builds(lambda a, b, w: Section.rectangular(a, b, min(w, a / 8, b / 8), 0), sizes, sizes, walls),
+    st.builds(
+        lambda a, b, w: Section(Outline("obround", a + b, b), Outline("obround", a + b - 2 * w, b - 2 * w)),
+        sizes, sizes, near(0.6, 1.5),
+    ),
+    st.builds(
+        lambda a, b, w: Section(Outline("ellipse", a, b), Outline("ellipse", a - 2 * w, b - 2 * w)),
+        near(30, 60), near(30, 60), near(0.6, 3),
+    ),
+    st.builds(
+        lambda d, x, y: Section(Outline.circle(d), replace(Outline.circle(d - 6), centre=(x, y))),
+        near(20, 60), near(-1, 1), near(-1, 1),
+    ),
+    st.sampled_from(list(SECTIONS.values())),
+)  # fmt: skip
+ends = st.fixed_dictionaries(
+    {
+        "mitre_deg": st.one_of(st.just(0.0), near(0, 60)),
+        "mitre_direction_deg": st.one_of(st.sampled_from([0.0, 90.0]), near(0, 359)),
+        "clear_depth_mm": st.one_of(st.none(), near(1, 60)),
+    }
+)
+
+
+def until_it_works(recipe: Recipe, section: Section, end: dict) -> Recipe | None:
+    """Takes every cure; None where the section takes no fitting at all."""
+    for _ in range(len(fields(Recipe))):
+        try:
+            return resolve(recipe, section, **end)
+        except RecipeError as refusal:
+            if refusal.works is None:
+                assert refusal.field == "section"
+                return None
+            assert getattr(recipe, refusal.field) != refusal.works, f"{refusal} offers what was refused"
+            assert str(refusal)
+            recipe = replace(recipe, **{refusal.field: refusal.works})
+    raise AssertionError("the cures go round in circles")
+
+
+def genus(recipe: Recipe) -> int:
+    return int(recipe.hole in ("through", "nut pocket") or recipe.vent == "hole")
+
+
+@settings(max_examples=100, deadline=None)
+@given(recipes, sections, ends)
+def test_random_fittings_are_sound_or_refused_with_a_cure_that_works(recipe: Recipe, section: Section, end: dict):
+    settled = until_it_works(recipe, section, end)
+    if settled is None:
+        return
+    fitting = design(settled, section, facets=FACETS, **end)
+    assert fitting.recipe == settled
+    assert_sound(fitting, genus(settled))
+
+    plain = replace(settled, vent="none", seam_relief="none", rib_count=0, hole="none")
+    uncut = design(plain, section, facets=FINE, **end)
+    assert uncut.mesh.volume == pytest.approx(expected_volume(uncut), rel=2e-3)
+    if not settled.rib_count:
+        assert fitting.mesh.volume <= design(plain, section, facets=FACETS, **end).mesh.volume * (1 + 1e-6)
+
+
+def expected_volume(fitting: Fitting) -> float:
+    """Layer by layer with shapely's mitred offsets, taken step by step; Simpson's rule between two levels."""
+    recipe = fitting.recipe
+    outline = fitting.profile.crown_outline.polygon(FINE)
+    layer, volume = shapely.Polygon(outline), 0.0
+    profile = fitting.profile.crown
+    for (inset, height), (next_inset, next_height) in pairwise(profile):
+        parts = max(1, math.ceil((next_inset - inset) / profile[-1, 0] * 60)) if profile[-1, 0] else 1
+        step, rise = (next_inset - inset) / parts, (next_height - height) / parts
+        for _ in range(parts):
+            middle, top = offset(layer, -step / 2), offset(layer, -step)
+            volume += rise / 6 * (layer.area + 4 * middle.area + top.area)
+            layer = top
+    bore = shapely.Polygon(fitting.profile.spigot_outline.polygon(FINE))
+    lead = recipe.lead_in_mm
+    volume += bore.area * (recipe.spigot_mm - lead)
+    volume += lead / 6 * (bore.area + 4 * offset(bore, -lead / 2).area + offset(bore, -lead).area)
+    if recipe.groove_count:
+        cut = bore.area - offset(bore, -recipe.groove_depth_mm).area
+        volume -= recipe.groove_count * recipe.groove_width_mm * cut
+    if recipe.hollow_wall_mm:
+        volume -= offset(bore, -recipe.hollow_wall_mm).area * (recipe.spigot_mm - 1)
+    return volume
+
+
+def offset(area: shapely.Geometry, distance: float) -> shapely.Geometry:
+    return area.buffer(distance, join_style="mitre", mitre_limit=50) if distance else area
+
+
+@settings(max_examples=60, deadline=None)
+@given(recipes, sections, ends)
+def test_limits_are_where_refusals_begin(recipe: Recipe, section: Section, end: dict):
+    """For a recipe that works, every number within its limits is accepted where it stands, and none beyond."""
+    settled = until_it_works(recipe, section, end)
+    if settled is None:
+        return
+    for field, (least, most) in limits(settled, section, **end).items():
+        assert math.isfinite(least) and math.isfinite(most) and least <= most
+        value = getattr(settled, field)
+        if field not in ("hollow_wall_mm",) and used(settled, field):
+            assert least - 1e-6 <= value <= most + 1e-6, field
+            step = 1 if field.endswith("_count") else 0.5
+            with pytest.raises(RecipeError) as refusal:
+                resolve(replace(settled, **{field: most + step}), section, **end)
+            assert refusal.value.field == field
+            if refusal.value.works is not None:
+                assert refusal.value.works <= most + 1e-6
+
+
+def used(recipe: Recipe, field: str) -> bool:
+    """Whether anything is made of the number."""
+    if field == "edge_mm":
+        return recipe.crown == "flat" and recipe.edge != "square"
+    if field.startswith("groove_"):
+        return field == "groove_count" or recipe.groove_count > 0
+    if field.startswith("rib_"):
+        return recipe.rib_count > 0
+    if field == "seam_width_mm":
+        return recipe.seam_relief == "notch"
+    if field == "seam_depth_mm":
+        return recipe.seam_relief != "none"
+    if field == "vent_depth_mm":
+        return recipe.vent == "channel"
+    return recipe.vent != "none" if field == "vent_width_mm" else True
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(3, 9), st.lists(st.floats(0.75, 1.3), min_size=9, max_size=9), recipes, ends)
+def test_random_free_outlines(corners: int, pulls: list[float], recipe: Recipe, end: dict):
+    turn = np.arange(corners) * 2 * np.pi / corners
+    points = np.column_stack([np.cos(turn), np.sin(turn)]) * 25 * np.array(pulls[:corners])[:, None]
+    outer = Outline.free(points)
+    section = Section(outer, outer.offset(-2.0))
+    settled = until_it_works(recipe, section, end)
+    if settled is not None:
+        assert_sound(design(settled, section, facets=FACETS, **end), genus(settled))
