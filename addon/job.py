@@ -37,7 +37,7 @@ from .jobfile import Job, JobError
 from .ladders import make_ladders, write_ladders
 from .report import book_notes, result_json
 from .review import Finding, Review, review_fit, review_fitting
-from .review.gap import gap_findings
+from .review.gap import gap_findings, reading_findings
 from .takeoff import Takeoff, TakeoffError, TubeEnd, split_bodies, take_off
 from .trade.fits import fit_named
 from .trade.sizes import section_name
@@ -290,7 +290,11 @@ def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
         fitting,
         gap,
         reviewed,
-        findings=(*gap_findings(batch.id, fitting.recipe, gap), *reviewed.findings),
+        findings=(
+            *(reading_findings(batch.id, batch.ends[0].section, batch.section) if measured else ()),
+            *gap_findings(batch.id, fitting.recipe, gap),
+            *reviewed.findings,
+        ),
         spares=job.output.spares,
     )
 

@@ -191,7 +191,7 @@ def _check(check: str, findings: Sequence[Finding]) -> str:
     """One check's findings: who has it, and the worst of them in words. All of them are in result.json."""
     worst = max(findings, key=lambda one: abs((one.value or 0.0) - (one.limit or 0.0)))
     who = ", ".join(dict.fromkeys(one.fitting for one in findings))
-    several = f"; the worst of {len(findings)}" if len(findings) > 1 else ""
+    several = f"; the worst of {len(findings)} places" if len(findings) > 1 else ""
     place = ", ".join(part for part in (worst.fitting, worst.where) if part)
     return _wrapped(f"{check}, {who}: {worst.meaning} {worst.advice} ({place}{several})", "  ")
 

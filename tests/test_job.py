@@ -156,6 +156,13 @@ def test_a_caliper_reading_makes_the_spigot_smaller(tmp_path):
     assert result.made[1].fitting.profile.spigot_outline.width == pytest.approx(34 - 0.4)
 
 
+def test_a_slip_of_the_caliper_is_told(tmp_path):
+    """A 1 in tube by ASTM A513 may be off some tenths in its bore (from memory), not 2 mm."""
+    result = do(tmp_path, measured=[{"kind": "round", "bore_width_mm": 17}, {"kind": "rect", "bore_width_mm": 33.8}])
+    slips = [[finding.value for finding in one.findings if finding.check == "measured bore"] for one in result.made]
+    assert slips == [[pytest.approx(2.05)], []]
+
+
 def test_one_impossible_section_does_not_stop_the_others(tmp_path):
     result = do(tmp_path, fitting={"for": [{"kind": "rect", "groove": {"depth_mm": 30}}]})
     assert [one.id for one in result.made] == ["F1"]
