@@ -86,6 +86,12 @@ def tour() -> Waiting:
     bpy.ops.wm.save_as_mainfile(filepath=str(OUT / "market stall.blend"))
     _job().output.folder = "//print files/"
     yield from _click("ferrule.export")
+    going = _is_going("FERRULE_OT_export")
+    yield from _key("ESC")
+    yield 0.5
+    stopped = going and not _is_going("FERRULE_OT_export") and not list(OUT.glob("print files/*"))
+    _note("Esc stops the export, and no file is left", stopped)
+    yield from _click("ferrule.export")
     yield from _until(lambda: _desk() is not None and _desk().result is not None)
     sound = all(one.verified for one in _desk().result.files)
     yield from _photograph("exported", "Files are written and read back", sound)
@@ -156,6 +162,10 @@ def _active() -> Any:
     return _state().active_fitted(bpy.context.window_manager.windows[0].scene)
 
 
+def _is_going(operator: str) -> bool:
+    return any(one.bl_idname == operator for one in _places()[0].modal_operators)
+
+
 def _places() -> tuple[Any, Any, Any, Any]:
     """The window, its 3D view, and the view's main region and sidebar."""
     window = bpy.context.window_manager.windows[0]
@@ -188,7 +198,7 @@ def _until(true: Callable[[], bool], patience_s: float = 120.0) -> Waiting:
 
 
 def _photograph(name: str, said: str, sound: bool = True) -> Waiting:
-    _event("MOUSEMOVE", "NOTHING", (1, 1))  # no tooltip in the picture
+    _event("MOUSEMOVE", "NOTHING", (_places()[0].width // 2, 30))  # no tooltip in the picture
     yield 0.4
     bpy.ops.wm.redraw_timer(type="DRAW_WIN_SWAP", iterations=2)
     window = _places()[0]

@@ -60,7 +60,7 @@ def test_every_field_has_its_words_and_a_property(cls: type, words: dict, left_o
 def test_the_scene_starts_with_the_usual_recipe_and_process(scene: bpy.types.Scene) -> None:
     job = jobs.job_of(scene)
     assert job.recipe == Recipe()
-    assert job.process == process_named("General, 0.2 mm layers")
+    assert job.process == process_named("Everyday, 0.2 mm layers")
     assert job.tube == Tube()
 
 
@@ -303,12 +303,12 @@ def test_a_process_is_kept_in_the_shop_book(scene: bpy.types.Scene, tmp_path: Pa
     monkeypatch.setattr(shop, "book_path", lambda: tmp_path / "book.toml")
     scene.ferrule.process.layer_mm = 0.17
     assert bpy.ops.ferrule.save_process(name="Seventeen") == {"FINISHED"}
-    bpy.ops.ferrule.use_process(name="General, 0.2 mm layers")
+    bpy.ops.ferrule.use_process(name="Everyday, 0.2 mm layers")
     assert scene.ferrule.process.layer_mm == pytest.approx(0.2)
     assert bpy.ops.ferrule.use_process(name="Seventeen") == {"FINISHED"}
     assert scene.ferrule.process.layer_mm == pytest.approx(0.17)
     with pytest.raises(RuntimeError, match="name of the table"):
-        bpy.ops.ferrule.save_process(name="General, 0.2 mm layers")
+        bpy.ops.ferrule.save_process(name="Everyday, 0.2 mm layers")
 
 
 def test_a_mesh_of_the_users_own_is_reviewed_and_exported(scene: bpy.types.Scene, tmp_path: Path) -> None:
@@ -418,6 +418,20 @@ def test_the_shop_book_counts_where_it_is_asked_for(scene: bpy.types.Scene, tmp_
     assert spigot() == pytest.approx(before - 2 * 0.06, abs=1e-6)  # 0.06 mm a side, by hand
     scene.ferrule.process.called = "Another"
     assert spigot() == pytest.approx(before, abs=1e-6)
+
+
+def test_a_process_that_cannot_be_is_told_and_not_exported(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    scene.ferrule.output.folder = str(tmp_path)
+    scene.ferrule.process.bead_max_mm = 0.2
+    assert "bead_mm is 0.45 mm" in state.desk_of(scene).problem
+    with pytest.raises(RuntimeError, match=r"bead_mm is 0\.45 mm"):
+        bpy.ops.ferrule.export()
+    assert not list(tmp_path.iterdir())
+    scene.ferrule.process.bead_max_mm = 0.6
+    scene.ferrule.tube.coldest_c = 90
+    assert "swap" in state.desk_of(scene).problem
 
 
 def test_a_plastic_of_no_table_is_said_beside_the_fitting(scene: bpy.types.Scene) -> None:

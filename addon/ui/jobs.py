@@ -13,7 +13,7 @@ from ..bench.shop_book import ShopBook
 from ..fitting.recipe import Recipe
 from ..geometry.sections import Section
 from ..jobfile import Assembly, Format, Job, LadderWish, Match, Measured, Output, Override, Shop, Tube
-from ..trade.processes import Process, ProcessError, process_named
+from ..trade.processes import Process, ProcessError, check_process, process_named
 from . import shop, wording
 from .fields import exact, values
 from .records import section_from
@@ -44,6 +44,17 @@ def job_of(scene: bpy.types.Scene) -> Job:
         shop=Shop(shop.book_path()) if ferrule.use_shop_book else Shop(),
         book=shop.book() if ferrule.use_shop_book else ShopBook(),
     )
+
+
+def problem_of(job: Job) -> str:
+    """Why nothing can be written with these numbers of the process or the tube; empty where it can."""
+    try:
+        check_process(job.process)
+    except ProcessError as error:
+        return f"The process cannot be: {error}"
+    if job.tube.coldest_c > job.tube.hottest_c:
+        return "The coldest temperature lies above the hottest; swap them"
+    return ""
 
 
 def name_of(scene: bpy.types.Scene) -> str:

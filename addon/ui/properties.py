@@ -55,7 +55,11 @@ class FerruleOutput(bpy.types.PropertyGroup):
     __annotations__ = {
         **properties_of(Output, wording.OUTPUT, state.on_number),
         "folder": StringProperty(
-            name="Folder", description=wording.OUTPUT["folder"].tip, default="//ferrule_out/", subtype="DIR_PATH"
+            name="Folder",
+            description=wording.OUTPUT["folder"].tip,
+            default="//ferrule_out/",
+            subtype="DIR_PATH",
+            options={"PATH_SUPPORTS_BLEND_RELATIVE"},
         ),
         "write_3mf": BoolProperty(name="3MF", description="Write one 3MF file for each plate", default=True),
         "write_stl": BoolProperty(name="STL", description="Write one STL file for each fitting", default=False),

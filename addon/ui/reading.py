@@ -28,6 +28,10 @@ SAME_PLACE = 1e-3
 """An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
 
 
+LEAST_DEPTH_MM = 0.1
+"""An end counts as open for a spigot of this length at least; a shorter one is refused in the panel Fitting."""
+
+
 class ReadingError(ValueError):
     """Why no tube ends were read, and what to do."""
 
@@ -64,7 +68,7 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
             raise ReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
         takeoff = take_off(
             meshes,
-            lambda section: job.recipe_for(section).spigot_mm,
+            lambda section: max(job.recipe_for(section).spigot_mm, LEAST_DEPTH_MM),
             wall_mm=job.assembly.wall_mm,
             unit_given=ferrule.unit_is_right,
         )

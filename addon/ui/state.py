@@ -37,6 +37,7 @@ import bpy
 import numpy as np
 
 from ..bench.plate import Plates
+from ..bench.shop_book import ShopBook
 from ..fitting import Fitting, RecipeError
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline, Section
@@ -46,7 +47,7 @@ from ..review import SEVERITIES, Finding, Review
 from ..takeoff import TubeEnd
 from . import placing, wording
 from .fields import UNDECIDED, assign, auto_name
-from .jobs import bore_problem, job_of, modelled_section, recipe_of
+from .jobs import bore_problem, job_of, modelled_section, problem_of, recipe_of
 from .records import end_from
 
 FACETS = 64
@@ -81,6 +82,8 @@ class Fitted:
 class Desk:
     stamp: int
     job: Job
+    problem: str
+    """What is wrong with the job as a whole, and what to do; empty where nothing is."""
     ends: tuple[TubeEnd, ...]
     fittings: list[Fitted]
     version: int = 0
@@ -301,11 +304,18 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     job = job_of(scene)
     ends = tuple(_end_from(row.record) for row in ferrule.ends)
     row_of = {id(end): row for row, end in enumerate(ends)}
+    problem = problem_of(job)
+    try:
+        batches = sort_into_batches(job, ends)
+    except JobError as error:  # a tube of the shop book's
+        problem = str(error)
+        job = replace(job, measured=(), book=ShopBook())
+        batches = sort_into_batches(job, ends)
     fittings = []
-    for batch in sort_into_batches(job, ends):
+    for batch in batches:
         rows = tuple(row_of[id(end)] for end in batch.ends)
         fittings.append(Fitted(batch, rows, ferrule.ends[rows[0]].group))
-    desk = Desk(ferrule.stamp, job, ends, fittings, version=old.version + 1 if old else 0)
+    desk = Desk(ferrule.stamp, job, problem, ends, fittings, version=old.version + 1 if old else 0)
     _desks[scene.session_uid] = desk
     objects = placing.placed(scene)
     for fitted in fittings:
@@ -337,6 +347,7 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
         return
     desk.stamp = scene.ferrule.stamp
     desk.job = job_of(scene)
+    desk.problem = problem_of(desk.job)
     desk.plates = desk.result = None
     for fitted in desk.fittings:
         recipe = desk.job.recipe_for(fitted.batch.ends[0].section)

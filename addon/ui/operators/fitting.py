@@ -60,6 +60,7 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> Steps:
         yield "Reading the tube ends", 0.0
+        self.changed = True
         if not read_into(context, self):
             return "The tube ends were not read"
         return (yield from FERRULE_OT_fit.steps(self, context))

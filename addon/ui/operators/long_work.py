@@ -19,6 +19,9 @@ class WorkError(ValueError):
 class LongWork:
     """Mix-in for operators: ``steps(context)`` does the work."""
 
+    changed = False
+    """Set by ``steps`` once something in the scene is no longer as it was, for a stop to be undone too."""
+
     _work: Steps | None = None
     _timer: Any = None
 
@@ -51,8 +54,8 @@ class LongWork:
     def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         if event.type == "ESC":
             self.cancel(context)
-            self.report({"WARNING"}, "Stopped. Nothing was changed")
-            return {"CANCELLED"}
+            self.report({"WARNING"}, "Stopped half way; undo brings back what was" if self.changed else "Stopped")
+            return {"FINISHED"} if self.changed else {"CANCELLED"}
         if event.type != "TIMER":
             return {"RUNNING_MODAL"}
         assert self._work is not None

@@ -3,8 +3,8 @@
 
 import bpy
 
-from .. import wording
-from ..drawing import draw_field
+from .. import state, wording
+from ..drawing import draw_field, draw_text
 from .sidebar import Sidebar
 
 _PARTS = {
@@ -34,6 +34,13 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
         row.operator("ferrule.save_process", text="", icon="ADD")
         draw_field(layout, process, "material", wording.PROCESS, context.scene)
         layout.prop(context.scene.ferrule, "use_shop_book")
+        desk = state.desk_of(context.scene)
+        if desk is None:
+            return
+        if desk.problem:
+            draw_text(layout.box(), f"{desk.problem}.", icon="ERROR")
+        for problem in desk.job.book.problems:
+            draw_text(layout.box(), problem, icon="ERROR")
 
 
 class _Part(Sidebar):

@@ -1,0 +1,74 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A job written as its file and read again is the same job."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import get_args, get_type_hints
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from addon.fitting.recipe import CROWNS, FitClass, Hole, Recipe
+from addon.jobfile import Assembly, Job, Match, Measured, Output, Override, Tube, job_text, parse_job
+from addon.trade.processes import Process, process_named, processes
+
+FOLDER = Path("/jobs").absolute()
+
+lengths = st.floats(0.5, 20).map(lambda number: float(f"{number:.7g}"))
+recipes = st.builds(
+    Recipe,
+    crown=st.sampled_from(CROWNS),
+    rise_mm=st.none() | lengths,
+    gap_mm=st.none() | lengths,
+    spigot_mm=lengths,
+    fit=st.sampled_from(get_args(FitClass)),
+    hole=st.sampled_from(get_args(Hole)),
+    groove_count=st.integers(0, 9),
+)
+matches = st.builds(
+    Match, kind=st.none() | st.sampled_from(["round", "rect"]), width_mm=st.none() | lengths, within_mm=lengths
+)
+changes = st.fixed_dictionaries({"crown": st.sampled_from(CROWNS)}, optional={"rise_mm": st.none() | lengths})
+names = st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=1).filter(str.strip)
+
+
+def own(name: str) -> Process:
+    """A process that is in no table."""
+    return replace(process_named(processes()[0].name), name=f"own {name}", layer_mm=0.13, source="", from_memory=())
+
+
+jobs = st.builds(
+    Job,
+    name=st.just("job"),
+    assembly=st.builds(
+        Assembly,
+        files=st.just((FOLDER / "a “b” \\ c.stl",)),
+        unit=st.none() | st.just("in"),
+        wall_mm=st.none() | lengths,
+    ),
+    recipe=recipes,
+    overrides=st.lists(st.builds(Override, matches, changes), max_size=3).map(tuple),
+    measured=st.lists(
+        st.builds(Measured, matches, st.lists(lengths, min_size=1, max_size=3).map(tuple)), max_size=2
+    ).map(tuple),
+    tube=st.builds(Tube, seam_height_mm=lengths),
+    process=st.sampled_from(processes()) | names.map(own),
+    output=st.just(Output(FOLDER / "out", ("3mf", "stl"), "in", 2)),
+)
+
+
+@given(jobs)
+def test_a_job_reads_back_as_it_was_written(job: Job) -> None:
+    assert parse_job(tomllib.loads(job_text(job)), FOLDER, "job") == job
+
+
+def test_every_number_that_may_be_left_out_can_be_set_back_to_automatic() -> None:
+    hints = get_type_hints(Recipe)
+    free = [field.name for field in fields(Recipe) if type(None) in get_args(hints[field.name])]
+    assert free
+    entry = {"kind": "round", **dict.fromkeys(free, "auto")}
+    job = parse_job({"assembly": {"files": ["a.stl"]}, "fitting": {**dict.fromkeys(free, 3), "for": [entry]}}, FOLDER)
+    assert dict(job.overrides[0].changes) == dict.fromkeys(free)
