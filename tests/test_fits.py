@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
@@ -79,9 +79,10 @@ def test_noisy_circles_agree_with_scipy(seed, corners, diameter):
     assert fit.centre == pytest.approx(expected[:2], abs=1e-7 * diameter)
 
 
-@given(st.floats(5, 300), st.floats(0.2, 1.0), st.floats(0.05, 0.45), st.integers(2, 20), turns, places, places)
+@given(st.floats(5, 300), st.floats(0.2, 1.0), st.floats(0.05, 0.48), st.integers(2, 20), turns, places, places)
 def test_rounded_rectangles_are_read_as_drawn(width, aspect, share, quarter, degrees, x, y):
     # source: shapely's buffer, whose corner arcs start and end on the straight sides
+    assume(quarter > 2 or share < 0.35)  # two facets to nearly half circles make an octagon
     depth = aspect * width
     radius = share * depth
     fit = fit_outline(moved(rounded(width, depth, radius, quarter), degrees, x, y))
@@ -102,7 +103,8 @@ def test_sharp_rectangles_are_read_as_drawn(width, aspect, degrees, x, y):
     assert (fit.outline.width, fit.outline.depth) == pytest.approx((width, aspect * width), abs=1e-6 * width)
 
 
-@given(st.floats(5, 300), st.floats(0.2, 0.9), st.integers(3, 20), turns, places, places)
+@given(st.floats(5, 300), st.floats(0.2, 0.97), st.integers(3, 20), turns, places, places)
+@example(5.0, 0.875, 3, 0.0, 0.0, 0.0)
 def test_obrounds_are_read_as_drawn(width, aspect, quarter, degrees, x, y):
     depth = aspect * width
     fit = fit_outline(moved(rounded(width, depth, depth / 2 * (1 - 1e-9), quarter), degrees, x, y))

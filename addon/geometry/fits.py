@@ -181,7 +181,7 @@ def _fit_alike(points: Floats, noise: Floats) -> list[Fit]:
     results: list[Fit | None] = [None] * len(points)
     left = np.arange(len(points))
     nearly_round = _nearly_round(centred)
-    for shape, fitted in (("circle", _circles), ("rectangle", _rectangles), ("ellipse", _ellipses)):
+    for shape, fitted in _SHAPES:
         tried = left[nearly_round[left]] if shape == "circle" else left
         if not tried.size:
             continue
@@ -261,18 +261,41 @@ def _all_round(angles: Floats, radius: Floats, tolerance: Floats) -> NDArray[np.
 
 
 def _rectangles(points: Floats, tolerance: Floats) -> _Fits:
-    """Rectangles with equal corners, sharp or rounded, from their straight sides.
+    """Rectangles whose sides run along their longest edge."""
+    edges = np.roll(points, -1, axis=1) - points
+    longest = np.hypot(edges[..., 0], edges[..., 1]).argmax(axis=1)
+    along = edges[np.arange(len(edges)), longest]
+    return _rectangles_along(points, edges, np.arctan2(along[:, 1], along[:, 0]), tolerance)
+
+
+def _short_sided(points: Floats, tolerance: Floats) -> _Fits:
+    """Rectangles whose straight sides are shorter than the facets of their corners. The corners' facets point every
+    way alike, so that four times the headings of all edges add up along the sides, or half way between them."""
+    edges = np.roll(points, -1, axis=1) - points
+    fourfold = (edges[..., 0] + 1j * edges[..., 1]) ** 4
+    turn = np.angle(np.sum(fourfold / np.maximum(np.abs(fourfold), 1e-300) ** 0.75, axis=1)) / 4
+    along, between = (_rectangles_along(points, edges, turn + more, tolerance) for more in (0.0, np.pi / 4))
+    better = between.residual < along.residual
+    return _Fits(
+        centre=np.where(better[:, None], between.centre, along.centre),
+        turn=np.where(better, between.turn, along.turn),
+        width=np.where(better, between.width, along.width),
+        depth=np.where(better, between.depth, along.depth),
+        radius=np.where(better, between.radius, along.radius),
+        residual=np.where(better, between.residual, along.residual),
+        possible=np.where(better, between.possible, along.possible),
+    )
+
+
+def _rectangles_along(points: Floats, edges: Floats, turn: Floats, tolerance: Floats) -> _Fits:
+    """Rectangles with equal corners, sharp or rounded, from their straight sides, which run along ``turn`` (k,) or
+    square to it.
 
     A point of a corner that lies a and b inside two sides is on an arc of radius a + b + sqrt(2ab).
     """
-    count = len(points)
-    edges = np.roll(points, -1, axis=1) - points
-    lengths = np.hypot(edges[..., 0], edges[..., 1])
-    headings = np.arctan2(edges[..., 1], edges[..., 0])
-    turn = headings[np.arange(count), lengths.argmax(axis=1)]
-    off = (headings - turn[:, None] + np.pi / 4) % (np.pi / 2) - np.pi / 4
-    weight = np.where(np.abs(off) < np.radians(0.5), lengths**2, 0.0)
-    turn = turn + (weight * off).sum(axis=1) / weight.sum(axis=1)
+    off = (np.arctan2(edges[..., 1], edges[..., 0]) - turn[:, None] + np.pi / 4) % (np.pi / 2) - np.pi / 4
+    weight = np.where(np.abs(off) < np.radians(0.5), np.einsum("kni,kni->kn", edges, edges), 0.0)
+    turn = turn + (weight * off).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-300)
     local = _turned(points, -turn)
 
     sides = []
@@ -306,6 +329,7 @@ def _rectangles(points: Floats, tolerance: Floats) -> _Fits:
     true_area = 4 * half[:, 0] * half[:, 1] - (4 - np.pi) * radius**2
     possible = (radius <= smaller + tolerance) & (np.abs(area - true_area) < 0.05 * true_area)
     possible &= arcs | (radius <= _LARGEST_CUT_CORNER * 2 * smaller)
+    possible &= (radius < smaller - tolerance) | (half.max(axis=1) > smaller + tolerance)  # else it is a circle
     centre = _turned(centre[:, None], turn)[:, 0]
     turn = turn + np.where(upright, np.pi / 2, 0.0)
     return _Fits(centre, turn, 2 * half[:, 0], 2 * half[:, 1], radius, distance.max(axis=1), possible)
@@ -335,6 +359,15 @@ def _ellipses(points: Floats, tolerance: Floats) -> _Fits:
     possible &= _all_round(np.arctan2(across, along), halves[:, 0] * scale, tolerance)
     sizes = 2 * halves * scale[:, None]
     return _Fits(centre * scale[:, None], turn, sizes[:, 0], sizes[:, 1], zero, distance.max(axis=1) * scale, possible)
+
+
+_SHAPES = (
+    ("circle", _circles),
+    ("rectangle", _rectangles),
+    ("rectangle", _short_sided),
+    ("ellipse", _ellipses),
+)
+"""In the order in which they are tried; the first that fits is taken."""
 
 
 def _least_squares(matrix: Floats, values: Floats) -> Floats:
