@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from manifold3d import CrossSection
 
+from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm
@@ -43,13 +44,11 @@ class Footprint:
     outline: Floats
     height_mm: float
     count: int = 1
-    around_mm: float = 0.0
-    """How far support or a skirt reaches past the outline; the spacing is kept from there."""
 
     @classmethod
-    def of(cls, name: str, mesh: Mesh, count: int = 1, around_mm: float = 0.0) -> Footprint:
+    def of(cls, name: str, mesh: Mesh, count: int = 1) -> Footprint:
         """Of a mesh in mm, standing the way it prints. Raises ``ValueError`` where that has no extent from above."""
-        return cls(name, _hull(mesh.vertices[:, :2]), float(mesh.size[2]), count, around_mm)
+        return cls(name, _hull(mesh.vertices[:, :2]), float(mesh.size[2]), count)
 
 
 @dataclass(frozen=True)
@@ -68,7 +67,7 @@ class Placement:
 
     def put(self, points: Floats) -> Floats:
         """Points (n, 2) of the part on the plate, in mm, as drawn."""
-        return points @ _turn(self.turn_deg) + (self.x, self.y)
+        return polygons.turned(points, math.radians(self.turn_deg)) + np.array((self.x, self.y))
 
 
 @dataclass(frozen=True)
@@ -144,11 +143,9 @@ def _turns(footprint: Footprint, scale: Floats) -> list[_Turned]:
 
 
 def _turned(footprint: Footprint, scale: Floats, turn_deg: float) -> _Turned:
-    points = footprint.outline @ _turn(turn_deg) * scale[:2]
+    points = polygons.turned(footprint.outline, math.radians(turn_deg)) * scale[:2]
     shape, middle = _around(points)
-    half_x, half_y, radius = (
-        round(length / _FINE) * _FINE for length in (shape.half_x, shape.half_y, shape.radius + footprint.around_mm)
-    )
+    half_x, half_y, radius = (round(length / _FINE) * _FINE for length in (shape.half_x, shape.half_y, shape.radius))
     return _Turned(Shape(half_x, half_y, radius), turn_deg, middle)
 
 
@@ -192,12 +189,6 @@ def _refuse_too_large(
                 problems[index] += ", and less its kept corner too little"
     if problems:
         raise PlateError("; ".join(problems.values()) + ". Choose a larger plate or leave it out.", list(problems))
-
-
-def _turn(degrees: float) -> Floats:
-    """(2, 2), for points in rows."""
-    angle = math.radians(degrees)
-    return np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
 
 
 def _hull(points: Floats) -> Floats:
