@@ -20,8 +20,6 @@ from addon.geometry.sections import Outline, Section
 from addon.trade import tables
 from addon.trade.cautions import Condition, cautions, cautions_for
 from addon.trade.fits import (
-    corner_band,
-    corner_rules,
     fit_named,
     fits,
     it_grade,
@@ -320,12 +318,9 @@ class TestFits:
             assert band.wall_mm < size.wall_mm
 
     def test_corners(self):
-        # source: EN 10219-2, from memory: 2.0 walls to 6 mm, 1.6 to 2.4 allowed; 2.5 walls above, 2.0 to 3.0
-        assert corner_band(3) == pytest.approx((4.8, 6, 7.2))
-        assert corner_band(8) == pytest.approx((16, 20, 24))
-        # the sections that the house draws by itself have the same corner
-        for wall in (1.5, 3, 6):
-            assert Section.rectangular(80, 80, wall).outer.corner_radius == pytest.approx(corner_band(wall)[1])
+        # source: EN 10219-2, from memory: 2.0 walls up to 6 mm of wall
+        for wall, radius in ((1.5, 3), (3, 6), (6, 12)):
+            assert Section.rectangular(80, 80, wall).outer.corner_radius == pytest.approx(radius)
 
     def test_tolerance_grades(self):
         # source: ISO 286-1, table of IT9, IT10, IT11 in µm by size step, from memory; read against a second copy
@@ -601,7 +596,7 @@ class TestTables:
 
     def test_every_row_says_where_it_is_from(self):
         tabulated = [
-            *gauges(), *tube_sizes(), *fits(), *tolerance_rules(), *corner_rules(), *materials(), *tube_metals(),
+            *gauges(), *tube_sizes(), *fits(), *tolerance_rules(), *materials(), *tube_metals(),
             *processes(), *threads(), *cautions(),
         ]  # fmt: skip
         assert all(row.source.strip() for row in tabulated)

@@ -47,19 +47,6 @@ class ToleranceRule:
 
 
 @dataclass(frozen=True)
-class CornerRule:
-    """Outside corner radius of cold-formed square and rectangular tube, as multiples of the wall."""
-
-    up_to_wall_mm: float
-    nominal: float
-    least: float
-    most: float
-    source: str
-    from_memory: tuple[str, ...] = ()
-    """Fields not read from the source."""
-
-
-@dataclass(frozen=True)
 class ToleranceBand:
     """How far one tube may be off, all in mm."""
 
@@ -119,19 +106,6 @@ def tube_tolerance(section: Section) -> ToleranceBand:
         source=rule.source,
         from_memory=rule.from_memory,
     )
-
-
-@cache
-def corner_rules() -> tuple[CornerRule, ...]:
-    """The corner rules, thinnest wall first. Raises ``TableError`` where the file is damaged."""
-    return read_rows(DATA / "tolerances.toml", "corner", CornerRule)
-
-
-def corner_band(wall_mm: float) -> tuple[float, float, float]:
-    """Least, nominal and most outside corner radius in mm of cold-formed tube with this wall."""
-    rules = corner_rules()
-    rule = next((rule for rule in rules if wall_mm <= rule.up_to_wall_mm), rules[-1])
-    return rule.least * wall_mm, rule.nominal * wall_mm, rule.most * wall_mm
 
 
 def it_grade(nominal_mm: float, grade: int) -> float:
