@@ -35,6 +35,7 @@ def main() -> int:
         ("mypy", newest, ["-m", "mypy"]),
         *((f"pytest on bpy {version}", python, ["-m", "pytest", *chosen_tests]) for version, python in pythons.items()),
         ("extension", newest, ["scripts/build_extension.py", "--out", "build"]),
+        ("window", newest, ["scripts/window_check.py"]),
     ]
     for name, python, arguments in steps:
         if options.only in name:
