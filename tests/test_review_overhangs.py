@@ -17,7 +17,7 @@ from test_review_rings import shapely_of
 
 from addon.geometry.mesh import Mesh
 from addon.review import Finding, Review, review, review_fitting
-from addon.review.bath import plastic_volume, waterline
+from addon.review.bath import Body, plastic_volume
 from addon.review.facets import Facets
 from addon.review.footing import centre_of_mass, footing_of
 from addon.review.overhangs import hanging, leaning, sort_out
@@ -208,6 +208,10 @@ def test_a_low_gap_over_the_plate_is_open_from_below() -> None:
     part = box(30, 30, 3, 0, 0, 1) + box(4, 4, 4)
     found = review(mesh_of(part), replace(PROCESS, pocket_mouth_mm=3.0))
     assert printed(found).support.needed and not named(found, "trapped support")
+
+
+def waterline(mesh: Mesh, up: np.ndarray, share: float) -> float:
+    return Body.of(mesh, Facets.of(mesh), up).level(share)
 
 
 @pytest.mark.parametrize("share", [0.1, 0.35, 0.5, 0.9])

@@ -12,7 +12,6 @@ from fractions import Fraction
 
 MM_PER_INCH = 25.4
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
-UNIT_NAMES = {"mm": "millimetre", "cm": "centimetre", "m": "metre", "in": "inch"}
 
 _LENGTH = re.compile(
     r"""^\s*(?P<sign>[+-]?)\s*

@@ -78,7 +78,7 @@ def in_bath(mesh: Mesh, facets: Facets, density: float, centre: Floats, process:
     floating = []
     for side, direction in SIDES.items():
         up = np.array(direction)
-        body = _Body.of(mesh, facets, up)
+        body = Body.of(mesh, facets, up)
         level = body.level(share, _ROUGHLY)
         floating.append((float(centre @ up) - body.centre_below(level), side, body))
     least = min(rise for rise, _, _ in floating)
@@ -87,13 +87,8 @@ def in_bath(mesh: Mesh, facets: Facets, density: float, centre: Floats, process:
     return Bath(density, True, side, body.high - body.level(share), covered)
 
 
-def waterline(mesh: Mesh, up: Floats, share: float) -> float:
-    """The level along ``up`` under which ``share`` (0 to 1) of the volume of a closed mesh lies."""
-    return _Body.of(mesh, Facets.of(mesh), up).level(share)
-
-
 @dataclass(frozen=True, eq=False)
-class _Body:
+class Body:
     """A closed mesh seen along one direction: its facets' corners by height, and area times the normal along it."""
 
     heights: Floats
@@ -108,7 +103,7 @@ class _Body:
     high: float
 
     @classmethod
-    def of(cls, mesh: Mesh, facets: Facets, up: Floats) -> _Body:
+    def of(cls, mesh: Mesh, facets: Facets, up: Floats) -> Body:
         rises = along(mesh.vertices, up)
         flux = facets.areas * along(facets.normals, up)
         counts = np.abs(flux) > 1e-12 * facets.areas.max()

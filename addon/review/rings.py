@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 from manifold3d import CrossSection, JoinType, OpType
 
 from ..geometry.frames import Floats
@@ -43,8 +42,6 @@ class Rings:
     """What no ring covers and no fill reaches: corners, necks, and the middle where the last ring did not fit."""
     overfilled_mm: float
     """Width of the widest spot where one bead lies over itself from both sides, because the last ring is too tight."""
-    laid_mm2: float
-    """Length of all middle lines times the bead's width: covered area where nothing is covered twice."""
 
     @property
     def count(self) -> int:
@@ -62,23 +59,21 @@ class Rings:
 
 def rings_of(outline: CrossSection, count: int, bead: float) -> Rings:
     """At most ``count`` concentric beads ``bead`` mm wide inside ``outline``, outermost first."""
-    middles, beads, overfilled, length = [], [], 0.0, 0.0
+    middles, beads, overfilled = [], [], 0.0
     for ring in range(count):
         line = grow(outline, -(ring + 0.5) * bead)
         if line.is_empty():
             break
         inner = grow(line, -bead / 2)
-        loops = tuple(line.to_polygons())
-        middles.append(loops)
+        middles.append(tuple(line.to_polygons()))
         beads.append(line.offset(bead / 2, JoinType.Round, 2.0, 64) - inner)
-        length += sum(map(_length, loops))
         for part in line.decompose():
             if grow(part, -bead / 2).is_empty():
                 overfilled = max(overfilled, bead - 2 * half_width(part, bead / 2))
     covered = CrossSection.batch_boolean(beads, OpType.Add) if beads else CrossSection()
     middle = grow(outline, -count * bead)
     gaps = without_specks(outline - covered - middle, _SPECK * bead * bead, 2 * CLOSE_MM)
-    return Rings(bead, tuple(middles), tuple(beads), covered, middle, gaps, overfilled, length * bead)
+    return Rings(bead, tuple(middles), tuple(beads), covered, middle, gaps, overfilled)
 
 
 def widest(area: CrossSection) -> Spot:
@@ -91,7 +86,3 @@ def widest(area: CrossSection) -> Spot:
         core = grow(part, -max(radius - 2 * CLOSE_MM, 0.0))
         best = Spot(2 * radius, centre_of(core if not core.is_empty() else part))
     return best
-
-
-def _length(loop: Floats) -> float:
-    return float(np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1).sum())
