@@ -49,7 +49,9 @@ Progress = Callable[[str, float], None]
 ALIKE_MM = 0.05
 """Sections nearer to each other than this take the same fitting: less than a printer can tell apart."""
 ALIKE_DEG = 0.1
+"""The same for mitres and their directions."""
 MOST_WIDTH_MM = 1000.0
+"""Millions of facets and layers would follow from a tube that was read in the wrong unit."""
 NO_RECIPE = "Check the assembly's unit; if it is right, leave this end without a fitting."
 
 
@@ -236,12 +238,11 @@ def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
 
 def _alike(batch: Batch, other: Batch) -> bool:
     mine, theirs = batch.ends[0], other.ends[0]
-    apart = abs(mine.mitre_direction_deg - theirs.mitre_direction_deg)
     return (
         batch.recipe == other.recipe
         and batch.section.like(other.section, ALIKE_MM)
         and abs(mine.mitre_deg - theirs.mitre_deg) <= ALIKE_DEG
-        and min(apart, batch.section.symmetry_deg - apart) <= ALIKE_DEG
+        and abs(mine.mitre_direction_deg - theirs.mitre_direction_deg) <= ALIKE_DEG
     )
 
 
@@ -254,7 +255,6 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
 def designed(batch: Batch, facets: int | None = None) -> Fitting:
     """The fitting of a batch. Raises ``RecipeError``."""
     end = batch.ends[0]
-    # Millions of facets and layers would follow from a tube that was read in the wrong unit.
     if batch.section.outer.width > MOST_WIDTH_MM:
         wide = f"the tube is {say_mm(batch.section.outer.width)} wide; is the unit right?"
         raise RecipeError("section", f"{wide} No fitting is made for more than {say_mm(MOST_WIDTH_MM)}", None)
@@ -324,6 +324,7 @@ def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> 
             rim_normal=end.rim_normal,
             others=[*(body for body in bodies if body is not tube), *neighbours],
             clear_depth_mm=end.clear_depth_mm,
+            least_gap_mm=max(fit_named(made.fitting.recipe.fit).least_gap_mm, 0.0),
             press=made.fitting.recipe.fit == "press",
             name=made.id,
         )

@@ -29,7 +29,7 @@ PANELS = ("ends", "fitting", "process", "review", "files")
 HEADER, PITCH = 16, 28
 """From the sidebar's top to the middle of its first panel's header, and from one closed panel to the next: pixels."""
 FRAME_S = 0.2 if os.environ.get("CI") else 0.05
-"""20 a second."""
+"""20 a second; a quarter of that on CI's machine, which is no benchmark."""
 MOST_DRAW_S = 0.002
 
 steps: list[dict[str, Any]] = []

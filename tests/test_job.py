@@ -2,6 +2,8 @@
 """The main job from a weldment's meshes to files, read again by lib3mf and trimesh, which are not ours."""
 
 import json
+import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +16,7 @@ from manifold3d import Manifold
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.job import run
+from addon.job import run, sort_into_batches
 from addon.jobfile import JobError, parse_job
 from addon.report import table
 
@@ -63,6 +65,12 @@ def test_result_json_tells_ends_fittings_and_files(made):
     first = result["fittings"][0]
     assert first["count"] == 5 and first["watertight"] and first["spigot_gap_mm"] == 0.2
     assert first["gap_mm"]["worst_case"][0] < first["gap_mm"]["root_sum_square"][0] < 0.2
+    # source: area of an annulus, under the brim on the rim of a 1 in tube, inside the gap to the spigot
+    assert first["support"]["contact_mm2"] == pytest.approx(math.pi * (12.7**2 - 9.325**2), rel=0.01)
+    assert first["support"]["foot_on_plate_mm2"] == pytest.approx(first["support"]["contact_mm2"], rel=0.01)
+    best = first["recommended_orientation"]
+    assert 0 < best["stair_mean_mm"] <= best["stair_largest_mm"] <= made.job.process.layer_mm
+    assert best["footing_mm2"] > 0
     assert len(result["plates"]) == 8
     assert all(file["verified"] for file in result["files"])
     assert {name for one in result["fittings"] for name in one["files"]} == {file["path"] for file in result["files"]}
@@ -224,6 +232,14 @@ def test_caps_that_meet_in_the_corner_of_a_frame_are_told(tmp_path):
     assert not [
         one for one in do(tmp_path, legs, fitting={**wide, "brim_mm": 0.9}).findings if one.check == "interference"
     ]
+
+
+def test_ends_that_lean_different_ways_are_different_fittings(tmp_path):
+    result = do(tmp_path)
+    end = next(end for end in result.ends if end.section.kind == "rect")
+    leaning = [replace(end, mitre_deg=30.0, mitre_direction_deg=way) for way in (0.0, 0.05, 45.0, 180.0, 270.0)]
+    batches = sort_into_batches(result.job, leaning)
+    assert [[one.mitre_direction_deg for one in batch.ends] for batch in batches] == [[0, 0.05], [45], [180], [270]]
 
 
 def test_files_of_an_earlier_run_are_told_and_stay(tmp_path):

@@ -151,14 +151,6 @@ class Section:
         """Nominal wall in mm: the mean over the two sides of the width."""
         return (self.outer.width - self.bore.width) / 2
 
-    @property
-    def symmetry_deg(self) -> float:
-        """The least turn about its axis that brings the section back onto itself: 360 for round tube too, whose
-        frames are turned by the mitre."""
-        if self.kind == "round" or self.outer.shape == "free" or self.bore.centre != (0.0, 0.0):
-            return 360.0
-        return 90.0 if abs(self.outer.width - self.outer.depth) < 1e-3 * self.outer.width else 180.0
-
     def like(self, other: Section, within: float) -> bool:
         """Whether one fitting fits both: outer outlines and bores alike to within a length in mm."""
         return self.outer.like(other.outer, within) and self.bore.like(other.bore, within)
