@@ -17,6 +17,7 @@ from .geometry.units import say_mm
 from .review.findings import SEVERITIES, Finding
 from .review.orientation import Orientations
 from .review.plan import Plan, PlanRow
+from .review.support import Support
 from .takeoff import TubeEnd
 from .trade.cautions import cautions_for
 from .trade.processes import Material, Process
@@ -334,6 +335,7 @@ def _fitting(made: Made) -> dict[str, Any]:
             "worst_case": [_round(mm) for mm in made.gap.worst_case],
             "root_sum_square": [_round(mm) for mm in made.gap.root_sum_square],
         },
+        "support": _support(printed.support) if printed else None,
         "recommended_orientation": _orientation(printed.orientations) if printed else None,
         "ring_plan": _plan(printed.plan) if printed else None,
         "files": list(made.files),
@@ -384,12 +386,24 @@ def _ladder(one: SheetLadder) -> dict[str, Any]:
     }
 
 
+def _support(support: Support) -> dict[str, Any]:
+    return {
+        "volume_mm3": _round(support.volume_mm3),
+        "contact_mm2": _round(support.contact_mm2),
+        "foot_on_part_mm2": _round(support.foot_on_part_mm2),
+        "foot_on_plate_mm2": _round(support.foot_on_plate_mm2),
+    }
+
+
 def _orientation(orientations: Orientations) -> dict[str, Any]:
     best = orientations.best
     return {
         "name": best.name,
         "up": [_round(x) for x in best.up],
         "support_mm3": _round(best.support_mm3),
+        "stair_largest_mm": _round(best.stair_largest_mm),
+        "stair_mean_mm": _round(best.stair_mean_mm),
+        "footing_mm2": _round(best.footing_mm2),
         "height_mm": _round(best.height_mm),
         "why": orientations.why,
     }
