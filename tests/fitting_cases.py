@@ -31,6 +31,13 @@ def free(points: np.ndarray, wall: float) -> Section:
     return Section(outer, outer.offset(-wall))
 
 
+def half_round(radius: float = 20.0, straight: float = 10.0, steps: int = 32) -> np.ndarray:
+    """A D: half a circle, and a straight side behind it."""
+    turn = np.linspace(-np.pi / 2, np.pi / 2, steps + 1)
+    bow = np.column_stack([np.cos(turn), np.sin(turn)]) * radius
+    return np.concatenate([bow, [(-straight, radius), (-straight, -radius)]])
+
+
 TEE = np.array([(-24, 0), (24, 0), (24, 14), (7, 14), (7, 44), (-7, 44), (-7, 14), (-24, 14)], float) - (0, 20)
 SECTIONS = {
     "round": Section.round(25.4, 3.175),

@@ -8,7 +8,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from fitting_cases import SECTIONS, assert_sound
+from fitting_cases import SECTIONS, assert_sound, free, half_round
 
 from addon.fitting import Recipe, RecipeError, design, limits, resolve
 from addon.geometry.sections import Outline, Section
@@ -110,6 +110,34 @@ def test_the_value_offered_is_the_last_that_works():
     offered = refusal(Recipe(groove_depth_mm=9.0)).works
     resolve(Recipe(groove_depth_mm=offered), TUBE)
     assert refusal(Recipe(groove_depth_mm=offered + 0.011)).field == "groove_depth_mm"
+
+
+RIBBED = Recipe(fit="press", rib_count=3, rib_height_mm=0.9, gap_mm=0.0)
+
+
+@pytest.mark.parametrize(
+    "wrong, section, end, works",
+    [
+        (Recipe(rise_mm=50, brim_mm=-1.6), SECTIONS["sharp square"], {"mitre_deg": 20}, 13.4),
+        (Recipe(rise_mm=50, brim_mm=0.3), SECTIONS["obround"], {"mitre_deg": 20}, 10.3),
+        (Recipe(rise_mm=50, brim_mm=-0.09), Section.rectangular(20, 20, 0.5), {"mitre_deg": 45}, 9.91),
+        (
+            Recipe(brim_mm=-5, fit="press"),
+            SECTIONS["angle"],
+            {"mitre_deg": 45, "mitre_direction_deg": 90},
+            -1.55,
+        ),
+        (replace(RIBBED, brim_mm=-2.05), SECTIONS["hexagon"], {}, 0.25),
+        (replace(RIBBED, brim_mm=-1.05), free(half_round(), 1.5), {}, 0.25),
+    ],
+    ids=["square", "obround", "thin square", "angle", "hexagon", "half round"],
+)
+def test_what_is_offered_is_not_refused_for_the_rounding_of_the_limit_behind_it(wrong, section, end, works):
+    """Each limit lies some 1e-9 mm off the whole hundredth: the kernel's whole numbers, or the sum's last digit."""
+    error = refusal(wrong, section, **end)
+    assert error.works == works
+    settled = resolve(replace(wrong, **{error.field: works}), section, **end)
+    assert getattr(settled, error.field) == works
 
 
 def test_exact_limits_are_allowed_even_where_they_are_no_hundredths():

@@ -50,6 +50,8 @@ MOST_SPIGOT_MM = 250.0
 MOST_RIBS = 24
 
 _EXACT = 1e-6
+"""What a number may be past its limit. What is offered is rounded past it by half of that at most, so that it is never
+refused itself; sums and outlines are good to far less."""
 
 Limits = dict[str, tuple[float, float]]
 
@@ -574,8 +576,8 @@ def _say(name: str) -> Callable[[float], str]:
 
 
 def _down(number: float) -> float:
-    return math.floor(number * 100 + 1e-6) / 100
+    return math.floor((number + _EXACT / 2) * 100) / 100
 
 
 def _up(number: float) -> float:
-    return math.ceil(number * 100 - 1e-6) / 100
+    return math.ceil((number - _EXACT / 2) * 100) / 100
