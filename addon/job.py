@@ -24,7 +24,7 @@ from .bench.shop_entries import Prices, PrintRun
 from .bench.statistic import Statistic
 from .files.atomic import FileSet
 from .files.errors import FileError
-from .files.names import safe_name
+from .files.names import safe_name, safe_names
 from .files.parts import Part, WrittenFile
 from .files.stl import write_stl
 from .files.threemf import write_3mf
@@ -384,20 +384,22 @@ def write_print_files(
     folder, unit, shrink = job.output.folder, job.output.unit, job.process.shrink_percent
     written: list[WrittenFile] = []
     holders: list[list[str]] = [[] for _ in made]
-    for spots, numbers in plates.arrangements().items() if "3mf" in job.output.formats else ():
-        said = f"plate {say_ranges([number + 1 for number in numbers])}"
+    beds = plates.arrangements() if "3mf" in job.output.formats else {}
+    which = [f"plate {say_ranges([number + 1 for number in numbers])}" for numbers in beds.values()]
+    names = safe_names(f"{job.name} {said}" for said in which)
+    for (spots, numbers), said, name in zip(beds.items(), which, names, strict=True):
         times = f", print it {len(numbers)} times" if len(numbers) > 1 else ""
         about = {"Title": f"{job.name}, {said} of {plates.count}{times}", "process": job.process.name}
-        path = folder / safe_name(f"{job.name} {said}")
+        path = folder / name
         written.append(write_3mf(path, parts, spots, unit=unit, metadata=about, shrink_percent=shrink, files=files))
         for index in sorted({spot.part for spot in spots}):
             holders[index].append(written[-1].path.name)
     if "stl" in job.output.formats:
-        for part, holder in zip(parts, holders, strict=True):
-            path = folder / safe_name(f"{job.name} {part.name}")
-            written.append(write_stl(path, part, unit=unit, shrink_percent=shrink, files=files))
+        names = safe_names(f"{job.name} {part.name}" for part in parts)
+        for part, name, holder in zip(parts, names, holders, strict=True):
+            written.append(write_stl(folder / name, part, unit=unit, shrink_percent=shrink, files=files))
             holder.append(written[-1].path.name)
-    return [replace(one, files=tuple(names)) for one, names in zip(made, holders, strict=True)], tuple(written)
+    return [replace(one, files=tuple(own)) for one, own in zip(made, holders, strict=True)], tuple(written)
 
 
 def named_before(job: Job) -> set[str]:

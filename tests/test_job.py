@@ -80,6 +80,14 @@ def test_result_json_tells_ends_fittings_and_files(made):
     assert all((made.job.output.folder / file["path"]).exists() for file in result["files"])
 
 
+def test_files_of_a_job_with_a_name_too_long_keep_apart(tmp_path):
+    job = parse_job(
+        {"assembly": {"files": ["rack.stl"]}, "output": {"formats": ["stl"], "folder": "out"}}, tmp_path, "rack " * 30
+    )
+    written = [file.path for file in run(job, rack(), True, lambda what, share: None).files]
+    assert len(set(written)) == 2 and all(path.is_file() for path in written)
+
+
 def test_lib3mf_reads_the_plate_at_the_right_size_without_a_warning(made):
     """Source: lib3mf, the reference reader of 3MF."""
     wrapper = lib3mf.get_wrapper()
