@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from manifold3d import CrossSection
 from scipy import stats
 
-from addon.bench.fit_ladder import LadderError, fit_ladder, gaps_around, say_correction
+from addon.bench.fit_ladder import LadderError, fit_ladder, gaps_around, ladder_reading, say_correction
 from addon.bench.shop_book import ShopBook
 from addon.bench.shop_entries import FitReading, gap_correction, print_excess
 from addon.bench.statistic import Statistic
@@ -24,6 +24,7 @@ from addon.bench.stroke_digits import written, written_size
 from addon.fitting import Recipe, resolve
 from addon.geometry.sections import Outline, Section
 from addon.trade.processes import process_named
+from addon.trade.sizes import section_name
 
 PROCESS = process_named("Everyday, 0.2 mm layers")
 WHEN = datetime(2026, 3, 2, 8, 30, tzinfo=UTC)
@@ -41,6 +42,11 @@ TUBES = {
 def ladder_for(name: str, process=PROCESS):
     section, recipe = TUBES[name]
     return fit_ladder(resolve(recipe, section), section, process)
+
+
+def read(ladder, label: str, width: float | None = None) -> FitReading:
+    about = (PROCESS.name, ladder.section.kind, section_name(ladder.section), ladder.wanted_gap_mm)
+    return ladder_reading(about, {one.label: (one.gap_mm, one.drawn_mm) for one in ladder.steps}, label, WHEN, width)
 
 
 @pytest.mark.parametrize("name", TUBES)
@@ -180,8 +186,8 @@ def test_readings_go_through_the_shop_book_to_a_correction():
     book, sweet = ShopBook(), ["0.25", "0.30", "0.25", "0.20"]
     measured = [18.70, 18.62, 18.66, 18.75]
     for label, width in zip(sweet, measured, strict=True):
-        book = book.with_entry(ladder.reading(label, WHEN, width))
-    book = book.with_entry(ladder_for("rectangular").reading("0.35", WHEN))
+        book = book.with_entry(read(ladder, label, width))
+    book = book.with_entry(read(ladder_for("rectangular"), "0.35"))
     found = gap_correction(book.all(FitReading), PROCESS.name, "round")
     shifts = [float(label) - 0.2 for label in sweet]
     theirs = stats.describe(shifts)
@@ -205,4 +211,4 @@ def test_a_single_reading_and_none_say_so():
 
 def test_a_step_that_the_ladder_does_not_have():
     with pytest.raises(LadderError, match=r"0\.99.*0\.05, 0\.10"):
-        ladder_for("round").reading("0.99", WHEN)
+        read(ladder_for("round"), "0.99")

@@ -22,7 +22,6 @@ from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
 from ..geometry.units import say_mm
 from ..trade.processes import Process
-from ..trade.sizes import section_name
 from .shop_entries import FitReading, reading_name
 from .statistic import Statistic
 from .stroke_digits import written, written_size
@@ -65,16 +64,8 @@ class FitLadder:
     mesh: Mesh
     """One closed solid, standing the way it prints, in mm."""
     steps: tuple[LadderStep, ...]
-    process: str
     section: Section
     wanted_gap_mm: float
-
-    def reading(self, label: str, when: datetime, measured_mm: float | None = None) -> FitReading:
-        """What goes into the shop book: the step that went in as the fit should, and, where the calipers were on it,
-        the width of its spigot. Raises ``LadderError`` for a step that the ladder does not have."""
-        steps = {step.label: (step.gap_mm, step.drawn_mm) for step in self.steps}
-        about = (self.process, self.section.kind, section_name(self.section), self.wanted_gap_mm)
-        return ladder_reading(about, steps, label, when, measured_mm)
 
 
 def ladder_reading(
@@ -84,8 +75,12 @@ def ladder_reading(
     when: datetime,
     measured_mm: float | None = None,
 ) -> FitReading:
-    """``FitLadder.reading`` from a ladder's facts: its process, the section's kind and the tube in words, the gap that
-    is wanted; and each step's gap a side and width by its label."""
+    """What goes into the shop book: the step that went in as the fit should, and, where the calipers were on it, the
+    width of its spigot.
+
+    ``about`` is the ladder's process, its section's kind, the tube in words, and the gap that is wanted; ``steps`` each
+    step's gap a side and width by its label. Raises ``LadderError`` for a step that the ladder does not have.
+    """
     if label not in steps:
         raise LadderError(f"the ladder has no step {label!r}; it has {', '.join(steps)}")
     gap, drawn = steps[label]
@@ -123,7 +118,7 @@ def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequenc
         LadderStep(label, gap, one.profile.spigot_outline.width, centre)
         for label, gap, one, centre in zip(labels, gaps, slices, centres, strict=False)
     ]
-    return FitLadder(Mesh.from_manifold(solid, "Fit ladder"), tuple(steps), process.name, section, wanted)
+    return FitLadder(Mesh.from_manifold(solid, "Fit ladder"), tuple(steps), section, wanted)
 
 
 def say_correction(correction: Statistic | None) -> str:
