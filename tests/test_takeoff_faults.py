@@ -289,3 +289,32 @@ def test_the_doubt_weighs_every_section():
     )
     assert {count for count, _ in asked} == {len(TRUTH)}
     assert {1.0, 25.4, 1000.0} <= {factor for _, factor in asked}
+
+
+def digits(values, count: int):
+    return np.array([float(f"{value:.{count}g}") for value in values.ravel()]).reshape(values.shape)
+
+
+ROUNDED = {
+    "2 decimals": lambda points: np.round(points, 2),
+    "2 decimals, far away": lambda points: np.round(points + 5000.0, 2),
+    "5 decimals of a metre": lambda points: np.round(points / 1000, 5) * 1000,
+    "5 digits of an inch": lambda points: digits(points / 25.4, 5) * 25.4,
+    "6 digits": lambda points: digits(points, 6),
+}
+
+
+@pytest.mark.parametrize("how", ROUNDED)
+@pytest.mark.parametrize(
+    "section", [Section.round(25.4, 1.651), Section.rectangular(40, 40, 3)], ids=["round", "square"]
+)
+def test_a_leaning_tube_written_with_few_digits_is_read(section, how):
+    turn = rotation(np.random.default_rng(3))
+    tube = extruded(section, 300.0)
+    found = take_off([Mesh(ROUNDED[how](tube.vertices @ turn.T), tube.triangles, "tube")], 8.0)
+    assert [(end.cause, end.mitre_deg) for end in found.ends] == [("open", 0.0)] * 2
+    for end in found.ends:
+        assert end.section.kind == section.kind
+        assert end.section.outer.width == pytest.approx(section.outer.width, abs=0.02)
+        assert end.section.bore.depth == pytest.approx(section.bore.depth, abs=0.02)
+        assert abs(end.frame.z @ turn[:, 2]) == pytest.approx(1, abs=1e-6)

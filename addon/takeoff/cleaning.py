@@ -15,6 +15,7 @@ from ..geometry.boxes import BoxTree
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.topology import Indices
+from .rounding import rounding
 
 _FLOAT32_STEP = 2.0**-23
 _FARTHEST_MM = 4e10
@@ -37,14 +38,14 @@ class Clean:
     """(3m,) as ``topology.mates`` gives them; mates always run opposite ways."""
     mesh_of: Indices
     noise: Floats
-    """(m,): how far coordinates may be off, by the float32 that most files hold."""
+    """(m,): how far coordinates may be off, by the float32 that most files hold or by the digits of a text file."""
     notes: list[str]
 
 
 def cleaned(meshes: Sequence[Mesh]) -> Clean:
     """The triangles of all ``meshes``, fit to be read. Raises ``TakeoffError`` where a mesh's arrays make none."""
     notes: list[str] = []
-    vertices, triangles, mesh_of, largest = _joined(meshes, notes)
+    vertices, triangles, mesh_of, largest, rounded = _joined(meshes, notes)
     noise = 2 * _FLOAT32_STEP * largest
     vertices, triangles, mesh_of, edges = _welded(vertices, triangles, mesh_of, noise)
     if edges.crowded.size or edges.same_way:
@@ -55,7 +56,7 @@ def cleaned(meshes: Sequence[Mesh]) -> Clean:
     if edges.same_way:
         start = triangles.ravel()
         mates[(mates >= 0) & (start == start[mates])] = -1
-    return Clean(vertices, triangles, mates, mesh_of, noise[mesh_of], notes)
+    return Clean(vertices, triangles, mates, mesh_of, np.maximum(noise, rounded)[mesh_of], notes)
 
 
 def crosses(first: Floats, second: Floats, third: Floats) -> Floats:
@@ -68,9 +69,10 @@ def counted(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
-def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, Indices, Floats]:
-    """All vertices, all triangles, the mesh of each triangle, and the largest coordinate of each mesh."""
-    largest = np.zeros(len(meshes))
+def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, Indices, Floats, Floats]:
+    """All vertices, all triangles, the mesh of each triangle, and for each mesh its largest coordinate and how far
+    rounding may have moved it."""
+    largest, rounded = np.zeros(len(meshes)), np.zeros(len(meshes))
     vertices, triangles, mesh_of, base = [np.empty((0, 3))], [np.empty((0, 3), np.int64)], [np.empty(0, np.int64)], 0
     for number, mesh in enumerate(meshes):
         name = mesh.name or f"mesh {number + 1}"
@@ -84,11 +86,12 @@ def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, 
         if not len(corners):
             notes.append(f"{name} holds no faces.")
         largest[number] = max(points.max(), -points.min()) if len(points) else 0.0
+        rounded[number] = rounding(points)
         vertices.append(points)
         triangles.append(corners + base)
         mesh_of.append(np.full(len(corners), number))
         base += len(points)
-    return np.concatenate(vertices), np.concatenate(triangles), np.concatenate(mesh_of), largest
+    return np.concatenate(vertices), np.concatenate(triangles), np.concatenate(mesh_of), largest, rounded
 
 
 def _checked(mesh: Mesh, name: str) -> tuple[Floats, Indices]:

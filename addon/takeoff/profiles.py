@@ -79,7 +79,7 @@ def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indice
             found = _tube(outer, bore) if walled[rim] and not rims.shared[rim] else None
             if found is None and rims.face[rim] >= 0:
                 found = _tube(_outer_by_wall(surface, rims, rim, bore, base, face_loops, faces), bore)
-        profiles.append(placed(*found, base, rims.normals[rim], bores[rim]) if found else None)
+        profiles.append(placed(*found, base, rims.normals[rim], bores[rim], float(noise[rim])) if found else None)
     return profiles
 
 
@@ -187,13 +187,15 @@ def _outer_by_wall(
     return replace(fit, outline=fit.outline.offset(wall))
 
 
-def placed(section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats) -> Profile:
+def placed(
+    section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats, noise: float = 0.0
+) -> Profile:
     """The profile with its frame turned so that equal fittings get equal directions."""
     lean_x, lean_y, lean_z = base.axes.dot(normal).tolist()
     mitre = math.degrees(math.atan2(math.hypot(lean_x, lean_y), lean_z))
     section, turn_deg = _canonical(section, math.degrees(turn))
     direction = 0.0
-    if mitre < _SQUARE_CUT_DEG:
+    if mitre < max(_SQUARE_CUT_DEG, math.degrees(noise / section.outer.half_width)):
         mitre, lean_x, lean_y, normal = 0.0, 0.0, 0.0, base.z
     else:
         direction = math.degrees(math.atan2(lean_y, lean_x)) - turn_deg

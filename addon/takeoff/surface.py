@@ -35,7 +35,7 @@ class Surface:
     """(m, 3): least coordinates of each triangle's corners."""
     highs: Floats
     noise: Floats
-    """(m,): how far the triangle's coordinates may be off, by the float32 that most files hold."""
+    """(m,): how far the triangle's coordinates may be off, by the float32 or the few digits that files hold."""
     faces: Indices
     """(m,): labels of planar faces: neighbouring triangles in one plane."""
     walls: Indices
@@ -138,7 +138,8 @@ def _labels(
         sides = vertices[triangles[:, [1, 2, 0]]] - vertices[triangles]
         longest = np.linalg.norm(sides, axis=2).argmax(axis=1)
         side = np.where(doubled[a[thin]] < doubled[b[thin]], half[thin], mates[half[thin]])
-        flat[thin] = longest[side // 3] == side % 3
+        tall = doubled[side // 3] > 4 * noise[side // 3] * extents[side // 3]
+        flat[thin] = (longest[side // 3] == side % 3) | (tall & smooth[thin])
     faces = topology.components(count, a[flat], b[flat])
     walls = _merged(faces, a[smooth], b[smooth])
     return _numbered(faces), _numbered(walls), _numbered(_merged(walls, a, b))
