@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from .bench.fit_ladder import say_correction, say_excess
 from .bench.quantities import say_duration
+from .bench.readings import FORMAT
 from .bench.statistic import Statistic
 from .geometry.sections import Section
 from .geometry.units import say_mm
@@ -33,8 +34,6 @@ WIDTH = 110
 """Characters a line, in the table for people."""
 _KINDS = {"round": "Round tube", "rect": "Square and rectangular tube", "other": "Tube of other sections"}
 NO_BREAK = "\N{NO-BREAK SPACE}"
-FORMAT = 1
-"""Of result.json; it grows by one when a key changes its meaning or goes."""
 
 
 def result_json(result: JobResult) -> str:

@@ -21,7 +21,7 @@ from .shop_entries import (
 )
 
 FORMAT = 1
-"""Of the result.json that can be read."""
+"""Of result.json, as it is written and read; it grows by one when a key changes its meaning or goes."""
 
 
 class ReadingError(ValueError):
