@@ -386,7 +386,7 @@ def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
 
 def _override(entry: Mapping[str, Any], where: str) -> Override:
     match, rest = _match(_flat(entry), where, also=_keys(Recipe))
-    values = _values(Recipe, rest, where, also=_keys(Match))
+    values = _values(Recipe, rest, where)
     if not values:
         raise JobError(f'{where} changes nothing; add a key of [fitting], such as crown = "flat".')
     return Override(match, values)
@@ -395,7 +395,6 @@ def _override(entry: Mapping[str, Any], where: str) -> Override:
 def _measured(entry: Mapping[str, Any], where: str) -> Measured:
     match, rest = _match(entry, where, also=("bore_width_mm", "bore_depth_mm"))
     rest = {key: value if isinstance(value, list) else [value] for key, value in rest.items()}
-    _refuse_unknown(rest, ("bore_width_mm", "bore_depth_mm", *_keys(Match)), where)
     readings = {key: _value(tuple[float, ...], value, f"{where}.{key}") for key, value in rest.items()}
     if not readings.get("bore_width_mm"):
         raise JobError(f"{where} has no reading; add bore_width_mm = 22.1 or a list of readings.")
