@@ -14,15 +14,13 @@ from contextlib import ExitStack, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
-from ..files.atomic import write_checked
+from ..files.atomic import UNFINISHED, write_checked
 from ..files.errors import FileError
 from .lock import locked
 from .shop_book import DamagedBook, NewerBook, ShopBook, book_text, parse_book
 
 _PATIENCE_S = 10.0
 _LEFTOVER_AFTER_S = 60.0
-_LEFTOVER = "." + 16 * "[0-9a-f]" + ".part"
-"""How ``files.atomic`` names what it has not finished."""
 
 
 class ShopBookError(OSError):
@@ -132,7 +130,7 @@ def _free_name(path: Path) -> Path:
 
 def _clear_leftovers(folder: Path) -> None:
     """Removes what killed writers left: nobody takes that long to write a book."""
-    for part in folder.glob(_LEFTOVER):
+    for part in folder.glob(UNFINISHED):
         with suppress(OSError):
             if time.time() - part.stat().st_mtime > _LEFTOVER_AFTER_S:
                 part.unlink()

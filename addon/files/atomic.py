@@ -15,6 +15,10 @@ from .errors import FileError, VerificationError
 
 Checked = TypeVar("Checked")
 
+_UNFINISHED_BYTES = 8
+UNFINISHED = "." + 2 * _UNFINISHED_BYTES * "[0-9a-f]" + ".part"
+"""How files that are not finished are named, as a pattern to look for what a crash has left."""
+
 _NO_RIGHT = "there is no right to write there; choose another folder, or close the program that has the file open"
 _CURES = {
     errno.ENOSPC: "the disk is full; free some room or choose a folder on another disk",
@@ -64,7 +68,7 @@ class FileSet:
             if path.is_dir():
                 raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
             path.parent.mkdir(parents=True, exist_ok=True)
-            waiting = self._waiting[path] = path.with_name(f".{secrets.token_hex(8)}.part")
+            waiting = self._waiting[path] = path.with_name(f".{secrets.token_hex(_UNFINISHED_BYTES)}.part")
             _write(waiting, content)
             again = waiting.read_bytes()
         except OSError as error:
