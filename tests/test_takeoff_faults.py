@@ -318,3 +318,11 @@ def test_a_leaning_tube_written_with_few_digits_is_read(section, how):
         assert end.section.outer.width == pytest.approx(section.outer.width, abs=0.02)
         assert end.section.bore.depth == pytest.approx(section.bore.depth, abs=0.02)
         assert abs(end.frame.z @ turn[:, 2]) == pytest.approx(1, abs=1e-6)
+
+
+def test_a_tube_too_rough_to_read_is_told():
+    turn = rotation(np.random.default_rng(3))
+    tube = extruded(Section.round(25.4, 1.651), 300.0)
+    found = take_off([Mesh(np.round(tube.vertices @ turn.T, 1), tube.triangles, "tube")], 8.0)
+    assert found.ends == ()
+    assert any(note.startswith("tube looks like a tube, but none of its ends") for note in found.notes)

@@ -13,7 +13,7 @@ from ..geometry import polygons, topology
 from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outline, off_outline
 from ..geometry.frames import Floats, Frame
 from ..geometry.topology import Indices
-from .profiles import Profile, combined, is_tube, placed
+from .profiles import THICKEST_WALL, Profile, combined, is_tube, placed
 from .rims import STEEPEST_MITRE_DEG
 from .surface import Surface
 
@@ -40,15 +40,17 @@ class Prism:
     """How far the rim departs from a plane, in mm; 0 for the flat end of a solid bar."""
 
 
-def plain_ends(surface: Surface, ends: Sequence[Profile], bodies: Sequence[int]) -> tuple[list[Prism], list[int]]:
+def plain_ends(
+    surface: Surface, ends: Sequence[Profile], bodies: Sequence[int]
+) -> tuple[list[Prism], list[int], list[int]]:
     """The ends of closed bodies that have no rim: copes, and the ends of solid bars of about the tubes' size.
 
     ``ends`` are the rims that were found and ``bodies`` the bodies they belong to. Second, the bodies that are a
-    single tube with one rim whose other end is none of these.
+    single tube with one rim whose other end is none of these; third, those that look like a tube without any end.
     """
     count = len(surface.body_names)
     if not count:
-        return [], []
+        return [], [], []
     found = np.bincount(np.array(bodies, int), minlength=count)
     rims = dict(zip(bodies, ends, strict=True))
     least = min((end.section.outer.width for end in ends), default=0.0) / 2
@@ -56,12 +58,30 @@ def plain_ends(surface: Surface, ends: Sequence[Profile], bodies: Sequence[int])
     begins = np.concatenate([[0], np.cumsum(np.bincount(surface.bodies, minlength=count))])
     prisms: list[Prism] = []
     unread: list[int] = []
+    endless: list[int] = []
     for body in np.flatnonzero((found < 2) & surface.body_closed).tolist():
         triangles = order[begins[body] : begins[body + 1]]
         found_here = _of_body(surface, body, triangles, rims.get(body), least)
         prisms += [end for end in found_here if end is not None]
         unread += [body] if body in rims and None in found_here else []
-    return prisms, unread
+        if body not in rims and not any(found_here) and _looks_like_tube(surface, triangles):
+            endless.append(body)
+    return prisms, unread, endless
+
+
+def _looks_like_tube(surface: Surface, triangles: Indices) -> bool:
+    """Whether a body runs far along one direction and is a thin ring in its middle, however rough its skin."""
+    axis = _long_axis(surface, triangles)
+    if axis is None:
+        return False
+    corners = surface.points(surface.triangles[triangles]).reshape(-1, 3)
+    local = Frame.along((corners.min(axis=0) + corners.max(axis=0)) / 2, axis).to_local(corners)
+    across, along = np.ptp(local[:, :2], axis=0).max(), np.ptp(local[:, 2])
+    loops = _sliced(surface, triangles, local.reshape(-1, 3, 3), float(local[:, 2].mean()))
+    if len(loops) != 2 or along < _SLENDER * across:
+        return False
+    outer, bore = (polygons.signed_area(loop) for loop in loops)
+    return bool(bore > (1 - 2 * THICKEST_WALL) ** 2 * outer)
 
 
 def _of_body(surface: Surface, body: int, triangles: Indices, rim: Profile | None, least: float) -> list[Prism | None]:

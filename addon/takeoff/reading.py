@@ -67,21 +67,26 @@ def take_off(
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
     verdicts = judged(surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed)
     verdicts = [_without_wall(*end, wall_mm) for end in zip(profiles, verdicts, strict=True)]
-    plain, unread = plain_ends(surface, profiles, bodies)
+    plain, unread, endless = plain_ends(surface, profiles, bodies)
     found = list(zip(bodies, profiles, verdicts, strict=True))
     found += [(end.body, end.profile, unfit(end.departure)) for end in plain]
     found.sort(key=lambda end: end[0])
     ends = tuple(_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found)
     doubt = None if unit_given else doubt_unit([end.section for end in ends if end.cause != "solid"], size_fit)
-    notes = surface.notes + _left_out(surface, {body for body, *_ in found}.union(bores), unread)
+    notes = surface.notes + _left_out(surface, {body for body, *_ in found}.union(bores), unread, endless)
     return Takeoff(ends, doubt, notes)
 
 
-def _left_out(surface: Surface, read: set[int], unread: Sequence[int]) -> tuple[str, ...]:
+def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: Sequence[int]) -> tuple[str, ...]:
     """What was not read, in sentences."""
     notes = [
         f"The other end of {surface.body_names[body]} is closed, chamfered or leans too far; it was left out."
         for body in unread
+    ]
+    notes += [
+        f"{surface.body_names[body]} looks like a tube, but none of its ends is flat to a few hundredths of a mm; it was "
+        "left out. Export it again with more digits, or cut its ends flat."
+        for body in endless
     ]
     gaping = np.setdiff1d(np.flatnonzero(~surface.body_closed), list(read))
     for mesh in np.unique(surface.body_meshes[gaping]).tolist():
