@@ -8,7 +8,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from fitting_cases import SECTIONS, assert_sound, free, half_round
+from fitting_cases import SECTIONS, assert_sound, free, half_round, surface
 
 from addon.fitting import Recipe, RecipeError, design, limits, resolve
 from addon.geometry.sections import Outline, Section
@@ -173,6 +173,26 @@ def test_a_thread_too_large_is_refused_with_the_largest_that_fits():
 def test_where_no_thread_fits_the_hole_is_given_up():
     error = refusal(Recipe(hole="nut pocket", groove_count=0), Section.round(9, 1))
     assert (error.field, error.works) == ("hole", "none")
+
+
+@pytest.mark.parametrize(
+    "wrong, field, works",
+    [
+        # Bore 8, gap 0.2, M5's hole 5.5 (ISO 273, medium): 3.8 − 2.75 − 0.4.
+        (Recipe(hole="through", thread="M5", lead_in_mm=2.0, groove_count=0), "lead_in_mm", 0.65),
+        # The vent keeps 0.8 mm from the lead-in: 2 × (3.8 − 2 − 0.8).
+        (Recipe(vent="hole", vent_width_mm=5.0, lead_in_mm=2.0, groove_count=0), "vent_width_mm", 2.0),
+    ],
+    ids=["foot", "vent"],
+)
+def test_lead_in_and_holes_leave_the_tip_a_face_between_them(wrong: Recipe, field: str, works: float):
+    small = Section.round(10, 1)
+    error = refusal(wrong, small)
+    assert (error.field, error.works) == (field, pytest.approx(works))
+    assert_cure_works(wrong, small)
+    fitting = design(cured(wrong, small), small)
+    assert np.ptp(surface(fitting, "tip")[..., 2]) == 0
+    assert surface(fitting, "tip")[..., 2].min() == pytest.approx(-8)
 
 
 def test_a_nut_that_is_too_high_asks_for_a_longer_spigot():

@@ -45,6 +45,8 @@ LEAST_AIR_MM = 0.3
 """Shallowest vent channel that stays open."""
 LEAST_SEAT_MM = 2.0
 """Plastic that a nut bears on."""
+_BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_CORE_MM}
+"""Plastic between the floor of a hole from the crown and the spigot's tip."""
 MOST_RISE_MM = 100.0
 MOST_SPIGOT_MM = 250.0
 MOST_RIBS = 24
@@ -236,9 +238,10 @@ def _settle(
     _settle_brim(bench, section, wall)
     crown = crown_plan(section, bench.recipe.brim_mm, mitre_deg, mitre_direction_deg, fineness)
     profile = _settle_crown(bench, crown)
-    _settle_spigot(bench, spigot_reach, clear_depth_mm)
+    _settle_spigot(bench, clear_depth_mm)
     spigot = spigot_plan(section, float(bench.recipe.gap_mm or 0), fineness)
     hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm)
+    _settle_lead_in(bench, spigot_reach, hole)
     room = _settle_hollow(bench, spigot_reach, hole)
     _settle_grooves(bench, room)
     _settle_seam(bench, spigot, spigot_reach, room)
@@ -338,20 +341,13 @@ def _settle_crown(bench: _Bench, crown: Plan) -> Floats:
     return crown_profile(bench.recipe, reach, crown.fineness)
 
 
-def _settle_spigot(bench: _Bench, spigot_reach: float, clear_depth_mm: float | None) -> None:
+def _settle_spigot(bench: _Bench, clear_depth_mm: float | None) -> None:
     bench.number(
         "spigot_mm",
         LEAST_CORE_MM,
         _most_spigot(clear_depth_mm),
         "a shorter spigot holds nothing",
         "the bore is not clear any deeper" if clear_depth_mm is not None else "longer spigots are not made",
-    )
-    bench.number(
-        "lead_in_mm",
-        0.0,
-        min(bench.recipe.spigot_mm, spigot_reach) - LEAST_CORE_MM / 2,
-        "a lead-in goes inward",
-        "the spigot's tip would come to an edge",
     )
 
 
@@ -400,8 +396,7 @@ def _settle_hole(
 def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm: float | None) -> None:
     """Makes sure that spigot and crown together are long enough for a nut's pocket or an insert's bore."""
     hole = bench.recipe.hole
-    behind = LEAST_SEAT_MM if hole == "nut pocket" else LEAST_CORE_MM
-    needed = pocket_depth(hole, thread) + behind - height
+    needed = pocket_depth(hole, thread) + _BEHIND_MM[hole] - height
     if bench.recipe.spigot_mm >= needed - _EXACT:
         return
     problem = f"the {hole} for {thread.name} needs a spigot of {say_mm(_up(needed))} under this crown"
@@ -409,6 +404,16 @@ def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm:
         bench.refuse("spigot_mm", problem, _up(needed))
     else:
         bench.refuse("hole", f"{problem}, and the bore is not clear so deep; choose a through hole", "through")
+
+
+def _settle_lead_in(bench: _Bench, spigot_reach: float, hole: float) -> None:
+    kind = bench.recipe.hole
+    most = min(bench.recipe.spigot_mm, spigot_reach) - LEAST_CORE_MM / 2
+    if kind in _BEHIND_MM:
+        most = min(most, spigot_reach - hole + _BEHIND_MM[kind] - LEAST_SHOULDER_MM)
+    if kind in ("through", "nut pocket"):
+        most = min(most, spigot_reach - thread_named(bench.recipe.thread).clearance_mm / 2 - LEAST_SHOULDER_MM)
+    bench.number("lead_in_mm", 0.0, most, "a lead-in goes inward", "the spigot's tip would come to an edge")
 
 
 def _settle_hollow(bench: _Bench, spigot_reach: float, hole: float) -> float:
@@ -499,7 +504,7 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
     recipe = bench.recipe
     taken = recipe.hollow_wall_mm + LEAST_CUT_MM
     if not recipe.hollow_wall_mm:
-        taken = (recipe.groove_depth_mm if recipe.groove_count else 0.0) + LEAST_WALL_MM
+        taken = max(recipe.groove_depth_mm if recipe.groove_count else 0.0, recipe.lead_in_mm) + LEAST_WALL_MM
     widest_hole = 2 * (spigot_reach - taken)
     problem = None
     if recipe.vent == "channel" and min(room, channel) < LEAST_AIR_MM:
