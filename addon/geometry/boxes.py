@@ -24,7 +24,7 @@ class BoxTree:
     @classmethod
     def of(cls, low: Floats, high: Floats) -> BoxTree:
         """The tree over boxes with least and greatest coordinates ``low`` and ``high`` (n, 3)."""
-        order = np.argsort(_along_curve((low + high) / 2), kind="stable")
+        order = curve_order((low + high) / 2)
         lows, highs = [low[order]], [high[order]]
         while len(lows[-1]) > _BRANCHES:
             groups = np.arange(0, len(lows[-1]), _BRANCHES)
@@ -58,12 +58,12 @@ class BoxTree:
         return query, self.order[node]
 
 
-def _along_curve(points: Floats) -> Indices:
-    """(n,): places on a curve that fills space, so that near numbers mean near points (Morton 1966)."""
+def curve_order(points: Floats) -> Indices:
+    """(n,): points (n, 3) in the order of a curve that fills space, so that neighbours are near (Morton 1966)."""
     if not len(points):
         return np.empty(0, np.int64)
     low, span = points.min(axis=0), np.maximum(np.ptp(points, axis=0), 1e-300)
     cells = np.minimum((points - low) / span * 1024, 1023).astype(np.int64)
     for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
         cells = (cells | cells << shift) & mask
-    return cells[:, 0] | cells[:, 1] << 1 | cells[:, 2] << 2
+    return np.argsort(cells[:, 0] | cells[:, 1] << 1 | cells[:, 2] << 2, kind="stable")

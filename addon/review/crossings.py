@@ -11,18 +11,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from ..geometry.boxes import curve_order
 from ..geometry.frames import Floats
-from ..geometry.mesh import Mesh
+from ..geometry.mesh import Mesh, cross_rows
+from ..geometry.topology import Indices
 
 MOST_TRIANGLES = 300_000
 """Larger meshes are not looked through: memory, and the seconds that it takes."""
 _MOST_PAIRS = 6_000_000
 _TOUCHING = 1e-6
 """Share of the mesh's size by which surfaces may pass each other and still only touch: what single precision leaves."""
-
-Indices = NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +66,7 @@ def crossings(mesh: Mesh) -> Crossings | None:
 
 def _overlapping(low: Floats, high: Floats) -> tuple[Indices, Indices] | None:
     """Pairs of boxes (n, 3) that overlap, each once."""
-    order = _curve_order((low + high) / 2)
+    order = curve_order((low + high) / 2)
     depth = max(int(np.ceil(np.log2(max(len(order), 1)))), 0)
     lows = np.full((2**depth, 3), np.inf)
     highs = np.full((2**depth, 3), -np.inf)
@@ -93,21 +92,8 @@ def _overlapping(low: Floats, high: Floats) -> tuple[Indices, Indices] | None:
     return order[a[unlike]], order[b[unlike]]
 
 
-def _curve_order(points: Floats) -> Indices:
-    """Points (n, 3) in the order of their interleaved bits, so that neighbours in the list are near each other."""
-    span = float(np.ptp(points, axis=0).max())
-    cells = ((points - points.min(axis=0)) * (1023 / span if span > 0 else 0.0)).astype(np.uint64)
-    code = np.zeros(len(points), np.uint64)
-    for axis in range(3):
-        bits = cells[:, axis]
-        for shift, mask in ((16, 0x030000FF), (8, 0x0300F00F), (4, 0x030C30C3), (2, 0x09249249)):
-            bits = (bits | (bits << np.uint64(shift))) & np.uint64(mask)
-        code |= bits << np.uint64(axis)
-    return np.argsort(code, kind="stable")
-
-
 def _unit_normals(corners: Floats) -> Floats:
-    normals = _cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals = cross_rows(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     lengths = np.sqrt(np.einsum("ij,ij->i", normals, normals))
     return normals / np.maximum(lengths, 1e-300)[:, None]
 
@@ -122,7 +108,7 @@ def _common(corners: Floats, normals: Floats, first: Indices, second: Indices) -
 
     Each triangle cuts the line in which the two planes meet in a stretch; common is where the stretches overlap.
     """
-    ways = _cross(normals[first], normals[second])
+    ways = cross_rows(normals[first], normals[second])
     ways /= np.maximum(np.sqrt(np.einsum("ij,ij->i", ways, ways)), 1e-300)[:, None]
     low, high = np.full(len(first), -np.inf), np.full(len(first), np.inf)
     origin = np.zeros((len(first), 3))
@@ -142,8 +128,3 @@ def _common(corners: Floats, normals: Floats, first: Indices, second: Indices) -
         high = np.minimum(high, np.nanmax(ends, axis=0)) if len(first) else high
     middle = (low + high) / 2 - np.einsum("ij,ij->i", origin, ways)
     return high - low, origin + middle[:, None] * ways
-
-
-def _cross(u: Floats, v: Floats) -> Floats:
-    (ux, uy, uz), (vx, vy, vz) = u.T, v.T
-    return np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])

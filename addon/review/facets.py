@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..geometry.frames import Floats
-from ..geometry.mesh import Mesh
+from ..geometry.mesh import Mesh, cross_rows
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,8 +30,7 @@ class Facets:
     @classmethod
     def of(cls, mesh: Mesh) -> Facets:
         a, b, c = mesh.vertices[mesh.triangles.T]
-        (ux, uy, uz), (vx, vy, vz) = (b - a).T, (c - a).T
-        crosses = np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])
+        crosses = cross_rows(b - a, c - a)
         doubles = np.sqrt(np.einsum("ij,ij->i", crosses, crosses))
         with np.errstate(divide="ignore", invalid="ignore"):
             normals = np.where(doubles[:, None] > 0, crosses / doubles[:, None], 0.0)

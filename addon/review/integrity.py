@@ -123,13 +123,11 @@ def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_c
         edges = topology.edges(triangles, len(mesh.vertices))
         start = triangles.ravel()
         end = triangles[:, [1, 2, 0]].ravel()
-        lonely = edges.mates < 0
-        lonely[edges.crowded] = False
         against = (edges.mates >= 0) & (start == start[edges.mates])
-        open_edges, crowded = int(lonely.sum()), len(np.unique(edges.crowd))
+        open_edges, crowded = edges.single.size, len(np.unique(edges.crowd))
         flipped = int(against.sum()) // 2
         middles = (mesh.vertices[start] + mesh.vertices[end]) / 2
-        open_place, flipped_place = _first(middles, lonely), _first(middles, against)
+        open_place, flipped_place = _first(middles, edges.single), _first(middles, np.flatnonzero(against))
     return Integrity(
         not_numbers=broken,
         no_area=int(np.count_nonzero(facets.areas <= 0)),
@@ -169,11 +167,10 @@ def _shells(mesh: Mesh, solid: Manifold) -> tuple[tuple[Shell, ...], float]:
     return tuple(shells), overlap if overlap > max(speck, 1e-6 * abs(mesh.volume)) else 0.0
 
 
-def _first(points: Floats, mask: np.ndarray) -> Place | None:
-    index = np.flatnonzero(mask)
-    if not len(index):
+def _first(points: Floats, which: Indices) -> Place | None:
+    if not len(which):
         return None
-    x, y, z = points[index[0]].tolist()
+    x, y, z = points[which[0]].tolist()
     return x, y, z
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..geometry import topology
 from ..geometry.boxes import BoxTree
 from ..geometry.frames import Floats
-from ..geometry.mesh import Mesh
+from ..geometry.mesh import Mesh, cross_rows
 from ..geometry.topology import Indices
 from .rounding import rounding
 
@@ -61,8 +61,7 @@ def cleaned(meshes: Sequence[Mesh]) -> Clean:
 
 def crosses(first: Floats, second: Floats, third: Floats) -> Floats:
     """(m, 3): normals of triangles, as long as twice the area, from their corners (m, 3)."""
-    (ux, uy, uz), (vx, vy, vz) = (second - first).T, (third - first).T
-    return np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])
+    return cross_rows(second - first, third - first)
 
 
 def counted(number: int, one: str, many: str) -> str:
