@@ -326,3 +326,31 @@ def test_a_tube_too_rough_to_read_is_told():
     found = take_off([Mesh(np.round(tube.vertices @ turn.T, 1), tube.triangles, "tube")], 8.0)
     assert found.ends == ()
     assert any(note.startswith("tube looks like a tube, but none of its ends") for note in found.notes)
+
+
+TURNED_INSIDE_OUT = Mesh(TUBE.vertices, TUBE.triangles[:, ::-1], "tube")
+COPIED = {
+    "two objects": [TUBE, Mesh(TUBE.vertices, TUBE.triangles, "copy")],
+    "moved a little": [TUBE, Mesh(TUBE.vertices + 0.001, TUBE.triangles, "copy")],
+    "three objects": [TUBE, TUBE, TUBE],
+    "double-sided": [Mesh(TUBE.vertices, np.concatenate([TUBE.triangles, TURNED_INSIDE_OUT.triangles]), "tube")],
+    "double-sided soup": [soup([TURNED_INSIDE_OUT, TUBE])],
+}
+
+
+@pytest.mark.parametrize("how", COPIED)
+def test_a_body_that_is_there_twice_is_read_once_and_told(how):
+    found = take_off(COPIED[how], 8.0)
+    assert [end.cause for end in found.ends] == ["open", "open"]
+    assert found.ends[0].section.outer.width == pytest.approx(25.4, abs=0.01)
+    assert all("read once" in note for note in found.notes) and found.notes
+
+
+def test_equal_tubes_that_cross_are_two():
+    """Braces from corner to corner: one box around both, equal areas, equal middles."""
+    lean = np.array([[0.8, 0, 0.6], [0, 1, 0], [-0.6, 0, 0.8]])
+    middle = np.array([0, 0, 50.0])
+    braces = [Mesh((TUBE.vertices - middle) @ turn.T, TUBE.triangles, "brace") for turn in (lean, lean.T)]
+    found = take_off(braces, 8.0)
+    assert len(found.ends) == 4
+    assert found.notes == ()

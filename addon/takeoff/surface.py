@@ -18,6 +18,8 @@ from .cleaning import cleaned, counted, crosses
 _FLAT = np.sin(np.radians(1.0))
 _SMOOTH = np.cos(np.radians(25.0))
 """Neighbours that turn less than this belong to one curved wall; a rim mitred 60° turns 30° from its tube."""
+_COPY_SHARE = 1e-4
+"""Bodies whose corners are this share of the root of their area apart are one body, there twice."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,6 +80,15 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     extents = np.sqrt(np.einsum("ij,ij->i", highs - lows, highs - lows))
     faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, extents, noise)
     volumes = np.einsum("ij,ij->i", first, doubled)
+    kept = _without_copies(vertices, triangles, bodies, mesh_of, lengths, volumes, meshes, notes)
+    if kept is not None:
+        places = np.cumsum(kept) - 1
+        mates = mates.reshape(-1, 3)[kept].ravel()
+        mates = np.where(mates < 0, -1, 3 * places[mates // 3] + mates % 3)
+        triangles, mesh_of, noise = triangles[kept], mesh_of[kept], noise[kept]
+        lows, highs = lows[kept], highs[kept]
+        normals, lengths, volumes = normals[kept], lengths[kept], volumes[kept]
+        faces, walls, bodies = (np.unique(labels[kept], return_inverse=True)[1] for labels in (faces, walls, bodies))
     bodies, inside_out = _with_cavities(bodies, mesh_of, lows, highs, volumes)
     names, body_meshes = _body_names(bodies, mesh_of, meshes)
     closed = np.ones(len(names), bool)
@@ -143,6 +154,58 @@ def _labels(
     faces = topology.components(count, a[flat], b[flat])
     walls = _merged(faces, a[smooth], b[smooth])
     return _numbered(faces), _numbered(walls), _numbered(_merged(walls, a, b))
+
+
+def _without_copies(
+    vertices: Floats,
+    triangles: Indices,
+    bodies: Indices,
+    mesh_of: Indices,
+    doubled: Floats,
+    volumes: Floats,
+    meshes: Sequence[Mesh],
+    notes: list[str],
+) -> NDArray[np.bool_] | None:
+    """Which triangles are left (m,) where a body lies in the place of an equal one; None where all are.
+
+    Of a body and its inside out the one right side out stays, else the first.
+    """
+    sizes = np.bincount(bodies)
+    if len(sizes) < 2:
+        return None
+    area = np.bincount(bodies, doubled / 2)
+    corner_sums = vertices.take(triangles, axis=0).sum(axis=1).T
+    middles = np.column_stack([np.bincount(bodies, column) for column in corner_sums]) / (3 * sizes[:, None])
+    reach = _COPY_SHARE * np.sqrt(area)
+    first, second = topology.close_pairs(middles, sizes, reach)
+    alike = np.abs(area[first] - area[second]) < _COPY_SHARE * 10 * area[first]
+    first, second = np.minimum(first, second)[alike], np.maximum(first, second)[alike]
+    if not first.size:
+        return None
+    inside_out = np.bincount(bodies, volumes) < 0
+    owners = np.empty(len(sizes), np.int64)
+    owners[bodies] = mesh_of
+    dropped: set[int] = set()
+    for one, other in sorted(zip(first.tolist(), second.tolist(), strict=True)):
+        corners, others = (np.unique(triangles[bodies == body]) for body in (one, other))
+        if dropped & {one, other} or not _same_place(vertices, corners, others, float(reach[one])):
+            continue
+        copy, original = (one, other) if inside_out[one] and not inside_out[other] else (other, one)
+        dropped.add(copy)
+        names = [meshes[owners[body]].name or f"mesh {owners[body] + 1}" for body in (copy, original)]
+        other_name = "another of its own" if names[0] == names[1] else f"one of {names[1]}"
+        notes.append(f"A body of {names[0]} lies exactly where {other_name} lies; read once.")
+    return ~np.isin(bodies, sorted(dropped)) if dropped else None
+
+
+def _same_place(vertices: Floats, corners: Indices, others: Indices, reach: float) -> bool:
+    """Whether the corners of two bodies lie in the same places, to within ``reach`` mm."""
+    both = np.concatenate([corners, others])
+    a, b = topology.close_pairs(vertices[both], np.zeros(len(both), np.int64), np.full(len(both), reach))
+    across = (a < len(corners)) != (b < len(corners))
+    met = np.zeros(len(both), bool)
+    met[a[across]] = met[b[across]] = True
+    return bool(met.all())
 
 
 def _merged(labels: Indices, a: Indices, b: Indices) -> Indices:
