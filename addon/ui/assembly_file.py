@@ -3,18 +3,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import bpy
 
-from ..jobfile import Job
+from ..jobfile import job_text
 from .jobs import job_of
 from .reading import sources_of
 
 
-def write_job(scene: bpy.types.Scene, path: Path, text_of: Callable[[Job], str]) -> None:
+def write_job(scene: bpy.types.Scene, path: Path) -> None:
     """Writes ``path`` and, beside it, a .blend with the objects that the ends were read from. Raises ``OSError``."""
     blend = path.with_name(f"{path.stem} assembly.blend")
     job = job_of(scene)
@@ -25,7 +24,7 @@ def write_job(scene: bpy.types.Scene, path: Path, text_of: Callable[[Job], str])
         output=replace(job.output, folder=Path("ferrule_out")),
     )
     _write_objects(scene, blend)
-    path.write_text(text_of(job), encoding="utf-8")
+    path.write_text(job_text(job), encoding="utf-8")
 
 
 def _write_objects(scene: bpy.types.Scene, path: Path) -> None:
@@ -45,5 +44,3 @@ def _write_objects(scene: bpy.types.Scene, path: Path) -> None:
             raise OSError(str(error)) from error
     finally:
         bpy.data.scenes.remove(copy)
-
-

@@ -40,7 +40,7 @@ def job_of(scene: bpy.types.Scene) -> Job:
         tube=Tube(**values(ferrule.tube, Tube, wording.TUBE)),
         process=process_of(ferrule.process),
         output=Output(**output, formats=tuple(name for name in get_args(Format) if wanted[name])),
-        ladders=tuple(LadderWish(_match(group)) for group in ferrule.groups if group.fit_ladder),
+        ladders=tuple(ladder_wish(group) for group in ferrule.groups if group.fit_ladder),
         shop=Shop(shop.book_path()) if ferrule.use_shop_book else Shop(),
         book=shop.book() if ferrule.use_shop_book else ShopBook(),
     )
@@ -68,13 +68,12 @@ def recipe_of(group: bpy.types.PropertyGroup) -> Recipe:
 
 
 def process_of(group: bpy.types.PropertyGroup) -> Process:
-    """The table's process itself where no number differs from it."""
     numbers = values(group, Process, wording.PROCESS)
     try:
         named = process_named(group.called)
     except ProcessError:
         return Process(name=group.called, **numbers)
-    return named if replace(named, **numbers) == named else replace(named, **numbers)
+    return replace(named, **numbers)
 
 
 def folder_of(scene: bpy.types.Scene) -> Path:
@@ -83,6 +82,10 @@ def folder_of(scene: bpy.types.Scene) -> Path:
 
 def modelled_section(group: bpy.types.PropertyGroup) -> Section:
     return section_from(group.section)
+
+
+def ladder_wish(group: bpy.types.PropertyGroup) -> LadderWish:
+    return LadderWish(_match(group))
 
 
 def bore_problem(group: bpy.types.PropertyGroup) -> str:
@@ -103,5 +106,3 @@ def _match(group: bpy.types.PropertyGroup) -> Match:
 def _reading(group: bpy.types.PropertyGroup) -> Measured:
     depth = exact(group.bore_depth_mm)
     return Measured(_match(group), (exact(group.bore_width_mm),), () if group.is_round or not depth else (depth,))
-
-

@@ -226,9 +226,7 @@ class FerruleWindow(bpy.types.PropertyGroup):
     """What lists show of results. It belongs to the window manager, so it is neither saved nor undone."""
 
     findings: CollectionProperty(type=FerruleFinding)
-    finding_index: IntProperty(
-        name="Finding", description="The chosen finding", update=state.on_finding, options=set()
-    )
+    finding_index: IntProperty(name="Finding", description="The chosen finding", update=state.on_finding, options=set())
 
 
 CLASSES = (

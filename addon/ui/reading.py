@@ -188,9 +188,7 @@ def _size(tube: bpy.types.Object) -> float:
 
 def _tube_of(source: str, names: Sequence[str]) -> bpy.types.Object | None:
     """The object that a body belongs to: bodies are called after their object, with a number or a part added."""
-    return next(
-        (bpy.data.objects[name] for name in names if source == name or source.startswith(f"{name} ")), None
-    )
+    return next((bpy.data.objects[name] for name in names if source == name or source.startswith(f"{name} ")), None)
 
 
 def _grouped(scene: bpy.types.Scene, ends: Sequence[TubeEnd]) -> list[int]:

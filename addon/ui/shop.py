@@ -7,10 +7,12 @@ from pathlib import Path
 
 import bpy
 
+from ..bench.readings import learned
 from ..bench.shop_book import ShopBook
 from ..bench.shop_file import ShopBookError, open_book
 
 _read: dict[Path, tuple[float, ShopBook]] = {}
+_learned: tuple[ShopBook, list[str]] = (ShopBook(), [])
 
 
 def book_path() -> Path:
@@ -28,3 +30,12 @@ def book() -> ShopBook:
         except ShopBookError as error:
             return ShopBook(problems=(str(error),))
     return _read[path][1]
+
+
+def lessons() -> list[str]:
+    """What the book's readings add up to, in sentences; worked out once for each state of the book."""
+    global _learned
+    now = book()
+    if _learned[0] is not now:
+        _learned = now, learned(now)
+    return _learned[1]

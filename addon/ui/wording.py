@@ -41,9 +41,7 @@ RECIPE = {
     "rib_height_mm": Words("Rib Height", "How far each rib stands past the spigot"),
     "rib_width_mm": Words("Rib Width", "Width of each rib around the spigot"),
     "hole": Words("Hole", "Opening in the fitting for a bolt, a nut or a thread insert, as for a levelling foot"),
-    "thread": Words(
-        "Thread", "Bolt, nut or insert that the hole is for", names=lambda: _names(threads())
-    ),
+    "thread": Words("Thread", "Bolt, nut or insert that the hole is for", names=lambda: _names(threads())),
     "hollow_wall_mm": Words("Spigot Wall", "Wall of a hollow spigot; 0 keeps it solid"),
 }
 
@@ -98,6 +96,8 @@ BORE = {
 }
 
 WALL = Words("Wall", "Wall of tubes that are modelled as an outer surface only; 0 where all have a bore", least=0)
+
+MEASURED_STEP = Words("Measured", "What the calipers read across that step's spigot; 0 where they did not", least=0)
 
 OUTPUT = {
     "folder": Words("Folder", "Where the print files go; two slashes in front stand for this file's own folder"),

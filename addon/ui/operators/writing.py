@@ -16,7 +16,7 @@ from ...files.parts import Part
 from ...files.stl import write_stl
 from ...files.threemf import write_3mf
 from ...job import after_takeoff, fit_in_place, lay_out_all, part_of
-from ...jobfile import JobError, job_text
+from ...jobfile import JobError
 from ...takeoff import Takeoff, split_bodies
 from .. import assembly_file, reading, state
 from ..jobs import folder_of, job_of, process_of
@@ -25,14 +25,16 @@ from .long_work import LongWork, Steps, WorkError
 from .printing import ObjectError, standing_mesh
 
 
-def _has_groups(cls: type, context: bpy.types.Context) -> bool:
+def has_groups(cls: type, context: bpy.types.Context) -> bool:
+    """For ``poll``."""
     if not context.scene.ferrule.groups:
         cls.poll_message_set("Read the tube ends first")
         return False
     return True
 
 
-def _check_output(context: bpy.types.Context) -> Path:
+def check_output(context: bpy.types.Context) -> Path:
+    """The folder. Raises ``WorkError`` where nothing could be written."""
     output = context.scene.ferrule.output
     if not (output.write_3mf or output.write_stl):
         raise WorkError("No format is chosen; switch on 3MF, STL or both")
@@ -44,7 +46,8 @@ def _check_output(context: bpy.types.Context) -> Path:
 
 
 class FERRULE_OT_export(LongWork, bpy.types.Operator):
-    """Make every fitting at full fineness, lay them out on the plate, write the print files and read them back"""
+    """Make every fitting at full fineness, lay them out on the plate, write the print files and read them back; the job
+    sheet and the lists for the shop are written beside them"""
 
     bl_idname = "ferrule.export"
     bl_label = "Export"
@@ -52,12 +55,12 @@ class FERRULE_OT_export(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_groups(cls, context)
+        return has_groups(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
         start = time.perf_counter()
-        folder = _check_output(context)
+        folder = check_output(context)
         desk = state.fresh(scene)
         assert desk is not None
         if desk.problem:
@@ -86,7 +89,7 @@ class FERRULE_OT_export_to(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_groups(cls, context)
+        return has_groups(cls, context)
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         context.window_manager.fileselect_add(self)
@@ -106,7 +109,7 @@ class FERRULE_OT_lay_out(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_groups(cls, context)
+        return has_groups(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
@@ -133,7 +136,7 @@ class FERRULE_OT_check_in_place(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_groups(cls, context)
+        return has_groups(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
@@ -165,14 +168,14 @@ class FERRULE_OT_write_job(bpy.types.Operator, ExportHelper):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return _has_groups(cls, context)
+        return has_groups(cls, context)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         path = Path(self.filepath)
         scene = context.scene
         by_hand = sum(line.by_hand for line in scene.ferrule.ends)
         try:
-            assembly_file.write_job(scene, path, job_text)
+            assembly_file.write_job(scene, path)
         except OSError as error:
             self.report({"ERROR"}, f"{path} was not written: {error.strerror or error}. Choose another folder")
             return {"CANCELLED"}
@@ -200,7 +203,7 @@ class FERRULE_OT_export_object(bpy.types.Operator):
         item, output = context.active_object, context.scene.ferrule.output
         process = process_of(context.scene.ferrule.process)
         try:
-            folder = _check_output(context)
+            folder = check_output(context)
             mesh, _ = standing_mesh(context, item)
             part = Part(item.name, mesh, {"process": process.name, "material": process.material})
             how = {"unit": output.unit, "shrink_percent": process.shrink_percent}

@@ -4,7 +4,8 @@
 import bpy
 
 from ...job import JobResult
-from .. import state
+from .. import shop, state
+from ..drawing import draw_text
 from .sidebar import Sidebar, count_of
 
 
@@ -60,7 +61,33 @@ def _draw_result(layout: bpy.types.UILayout, result: JobResult) -> None:
     column = box.column(align=True)
     for file in result.files:
         column.label(text=f"{file.path.name}, {file.unit}", icon="FILE" if file.verified else "ERROR", translate=False)
+    draw_text(box, "The job sheet and the lists for the shop lie beside them.", icon="INFO")
+    box.operator("wm.path_open", text="Open the Folder", icon="FILE_FOLDER").filepath = str(result.job.output.folder)
 
 
-_CLASSES = (FERRULE_PT_files,)
+class FERRULE_PT_shop_book(Sidebar, bpy.types.Panel):
+    bl_label = "Shop Book"
+    bl_parent_id = "FERRULE_PT_files"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.split_layout()
+        group = state.active_group(context.scene)
+        if group is not None:
+            layout.label(text=f"For {group.name}", translate=False)
+        column = layout.column(align=True)
+        column.operator("ferrule.write_ladder", icon="ALIGN_JUSTIFY")
+        column.operator("ferrule.enter_fit", icon="CHECKMARK")
+        layout.operator("ferrule.enter_print", icon="TIME")
+        book = shop.book()
+        for said in (*book.problems, *shop.lessons()):
+            draw_text(layout, said, icon="ERROR" if said in book.problems else "INFO")
+        if not context.scene.ferrule.use_shop_book:
+            draw_text(layout, "What it has learned counts once Use the Shop Book is on, in the panel Process.")
+        row = layout.row(align=True)
+        row.operator("ferrule.import_book", text="Import", icon="IMPORT")
+        row.operator("ferrule.export_book", text="Export", icon="EXPORT")
+
+
+_CLASSES = (FERRULE_PT_files, FERRULE_PT_shop_book)
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -1,0 +1,275 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Operators of the panel Shop Book: what is printed to learn from, what was found out, and the book itself."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import bpy
+from bpy.props import FloatProperty, StringProperty
+from bpy_extras.io_utils import ExportHelper, ImportHelper
+
+from ...bench.plate import Plates
+from ...bench.quantities import parse_duration
+from ...bench.readings import FORMAT, ReadingError, fit_reading, learned, print_run
+from ...bench.shop_book import ShopBook
+from ...bench.shop_entries import FitReading, PrintRun
+from ...bench.shop_file import ShopBookError, export_book, import_book, open_book, update_book
+from ...files.atomic import FileSet
+from ...files.errors import FileError
+from ...files.names import safe_name
+from ...job import ALIKE_MM, JobResult
+from ...ladders import make_ladders, write_ladders
+from ...report import result_json
+from .. import shop, state, wording
+from ..drawing import draw_field
+from ..fields import exact, length
+from ..jobs import folder_of, job_of, ladder_wish
+from .long_work import LongWork, Steps, WorkError
+from .writing import check_output, has_groups
+
+LADDER_RESULT = "fit ladder"
+"""In the name of the results that are written with a ladder alone, in the form of a job's result.json."""
+
+
+class FERRULE_OT_write_ladder(LongWork, bpy.types.Operator):
+    """Write a fit ladder for the chosen section into the folder: a row of short spigots with stepped gaps, to print and
+    try in the tube"""
+
+    bl_idname = "ferrule.write_ladder"
+    bl_label = "Write Fit Ladder"
+    bl_options = {"REGISTER"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_groups(cls, context)
+
+    def steps(self, context: bpy.types.Context) -> Steps:
+        scene = context.scene
+        folder = check_output(context)
+        group = state.active_group(scene)
+        assert group is not None
+        yield from state.work(scene)
+        desk = state.fresh(scene)
+        assert desk is not None
+        if desk.problem:
+            raise WorkError(desk.problem)
+        made = [one.made for one in desk.fittings if one.group == scene.ferrule.group_index and one.made]
+        if not made:
+            raise WorkError(f"No fitting can be made for {group.name} with this recipe; see the panel Fitting")
+        yield "Making the fit ladder", 0.5
+        job = replace(job_of(scene), ladders=(ladder_wish(group),))
+        ladders, missing = make_ladders(job, made, ALIKE_MM)
+        if not ladders:
+            raise WorkError(" ".join(missing))
+        yield "Writing and reading back the files", 0.8
+        try:
+            with FileSet() as files:
+                written = write_ladders(job, ladders, files)[1]
+                for one in ladders:
+                    result = JobResult(job, (), (), (), (), Plates((), 0), written, missing, None, (one,))
+                    path = folder / f"{safe_name(f'{job.name} {one.name}')}.json"
+                    files.add(path, result_json(result).encode(), len)
+        except FileError as error:
+            raise WorkError(str(error)) from error
+        return f"{', '.join(file.path.name for file in written)} written and read back, in {folder.name}"
+
+
+class FERRULE_OT_enter_fit(bpy.types.Operator):
+    """Tell the shop book which step of a printed fit ladder went into the tube as the fit should"""
+
+    bl_idname = "ferrule.enter_fit"
+    bl_label = "Enter Fit"
+    bl_options = {"REGISTER"}
+
+    __annotations__ = {
+        "ladder": StringProperty(
+            name="Ladder",
+            description="Which of the fit ladders that were written into the folder",
+            search=lambda operator, context, text: list(_ladders(context.scene)),
+            options={"SKIP_SAVE"},
+        ),
+        "step": StringProperty(
+            name="Step",
+            description="The number on the step that went in as the fit should",
+            search=lambda operator, context, text: _steps_of(context.scene, operator.ladder),
+            options={"SKIP_SAVE"},
+        ),
+        **length("measured_mm", wording.MEASURED_STEP, None),
+    }
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
+        known = _ladders(context.scene)
+        if not known:
+            self.report({"ERROR"}, _no_ladder(context.scene))
+            return {"CANCELLED"}
+        group = state.active_group(context.scene)
+        of_group = [name for name, (_, ladder) in known.items() if group and ladder["tube"] == group.name]
+        self.ladder, self.measured_mm = (of_group or list(known))[0], 0.0
+        return context.window_manager.invoke_props_dialog(self)
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.layout
+        layout.use_property_split = True
+        layout.use_property_decorate = False
+        layout.prop(self, "ladder")
+        layout.prop(self, "step")
+        draw_field(layout, self, "measured_mm", {"measured_mm": wording.MEASURED_STEP}, context.scene)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        known = _ladders(context.scene)
+        if self.ladder not in known:
+            said = f"There is no ladder {self.ladder!r}; there are {'; '.join(known)}"
+            self.report({"ERROR"}, said if known else _no_ladder(context.scene))
+            return {"CANCELLED"}
+        result, ladder = known[self.ladder]
+        measured = exact(self.measured_mm) or None
+        return _enter(
+            self,
+            context.scene,
+            lambda now: fit_reading(result, ladder["fittings"][0], self.step.strip(), now, measured),
+        )
+
+
+class FERRULE_OT_enter_print(bpy.types.Operator):
+    """Tell the shop book what printing all plates of the last export really used and took"""
+
+    bl_idname = "ferrule.enter_print"
+    bl_label = "Enter Print"
+    bl_options = {"REGISTER"}
+
+    used_g: FloatProperty(
+        name="Used (g)", description="Plastic used, with support and purge; 0 where it was not weighed", min=0
+    )
+    took: StringProperty(name="Took", description="Time that it took, such as 5 h 20 min; empty where nobody looked")
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
+        self.used_g, self.took = 0.0, ""
+        return context.window_manager.invoke_props_dialog(self)
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        path = folder_of(context.scene) / "result.json"
+        result = _result(path)
+        if result is None:
+            self.report({"ERROR"}, f"{path} cannot be read. Choose the folder of the export that was printed")
+            return {"CANCELLED"}
+        try:
+            took = parse_duration(self.took) if self.took.strip() else None
+        except ValueError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        used = exact(self.used_g) or None
+        return _enter(self, context.scene, lambda now: print_run(result, now, used, took))
+
+
+class FERRULE_OT_export_book(bpy.types.Operator, ExportHelper):
+    """Write a copy of the shop book for another machine"""
+
+    bl_idname = "ferrule.export_book"
+    bl_label = "Export Shop Book"
+    bl_options = {"REGISTER"}
+
+    filename_ext = ".toml"
+    filter_glob: StringProperty(default="*.toml", options={"HIDDEN"})
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        path = Path(self.filepath)
+        try:
+            export_book(open_book(shop.book_path()), path)
+        except ShopBookError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        self.report({"INFO"}, f"{path.name} is a copy of the shop book")
+        return {"FINISHED"}
+
+
+class FERRULE_OT_import_book(bpy.types.Operator, ImportHelper):
+    """Take over what another machine's shop book has: of two entries of one name the later one stays"""
+
+    bl_idname = "ferrule.import_book"
+    bl_label = "Import Shop Book"
+    bl_options = {"REGISTER"}
+
+    filename_ext = ".toml"
+    filter_glob: StringProperty(default="*.toml", options={"HIDDEN"})
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        path = Path(self.filepath)
+        try:
+            book, told = import_book(shop.book_path(), path)
+        except ShopBookError as error:
+            self.report({"ERROR"}, str(error))
+            return {"CANCELLED"}
+        for said in (*book.problems, *told):
+            self.report({"INFO"}, said)
+        self.report({"INFO"}, f"The shop book has what {path.name} has")
+        _book_changed(context.scene)
+        return {"FINISHED"}
+
+
+def _enter(
+    operator: bpy.types.Operator, scene: bpy.types.Scene, read: Callable[[datetime], FitReading | PrintRun]
+) -> set[str]:
+    """Puts a reading into the shop book, and says what it knows of that process now."""
+    try:
+        entry = read(datetime.now(UTC))
+        book = update_book(shop.book_path(), lambda old: old.with_entry(entry))
+    except (ReadingError, ShopBookError) as error:
+        operator.report({"ERROR"}, str(error))
+        return {"CANCELLED"}
+    same = [one for one in book.entries if getattr(one.value, "process", None) == entry.process]
+    for said in (*book.problems, *learned(ShopBook(tuple(same)))):
+        operator.report({"INFO"}, said)
+    _book_changed(scene)
+    return {"FINISHED"}
+
+
+def _book_changed(scene: bpy.types.Scene) -> None:
+    if scene.ferrule.use_shop_book:
+        state.batches_changed(scene)
+    state.redraw()
+
+
+def _ladders(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]]:
+    """The fit ladders that were written into the folder, the latest of each name first: the result that tells of one,
+    and its entry there."""
+    folder = folder_of(scene)
+    paths = [path for path in (folder / "result.json", *folder.glob(f"*{LADDER_RESULT}*.json")) if path.is_file()]
+    found: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {}
+    for path in sorted(paths, key=lambda path: path.stat().st_mtime, reverse=True):
+        result = _result(path)
+        for ladder in result.get("fit_ladders", []) if result and result.get("format") == FORMAT else []:
+            found.setdefault(f"{', '.join(ladder['fittings'])} {ladder['tube']}", (result, ladder))
+    return found
+
+
+def _steps_of(scene: bpy.types.Scene, ladder: str) -> list[str]:
+    known = _ladders(scene)
+    return [step["label"] for step in known[ladder][1]["steps"]] if ladder in known else []
+
+
+def _no_ladder(scene: bpy.types.Scene) -> str:
+    return f"No fit ladder was written into {folder_of(scene)}. Write one, print it and try it in the tube first"
+
+
+def _result(path: Path) -> dict[str, Any] | None:
+    try:
+        result = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return result if isinstance(result, dict) else None
+
+
+_CLASSES = (
+    FERRULE_OT_write_ladder,
+    FERRULE_OT_enter_fit,
+    FERRULE_OT_enter_print,
+    FERRULE_OT_export_book,
+    FERRULE_OT_import_book,
+)
+register, unregister = bpy.utils.register_classes_factory(_CLASSES)
