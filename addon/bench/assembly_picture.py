@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
+from ..geometry.runs import in_runs
 from ..geometry.topology import Indices, edges, weld
 from . import svg
 
@@ -134,24 +135,18 @@ def _depth_picture(corners: Floats, rows: int, columns: int) -> Floats:
     first = np.ceil(corners[:, :, 1].min(axis=1) - 0.5).astype(np.int64)
     heights = np.maximum(np.floor(corners[:, :, 1].max(axis=1) - 0.5).astype(np.int64) - first + 1, 0)
     for part in np.array_split(np.arange(len(corners)), max(1, int(heights.sum()) // _BATCH)):
-        of, down = _repeated(heights[part])
+        of, down = in_runs(heights[part])
         of = part[of]
         row = first[of] + down
         left, right = _crossed(corners[of], row.astype(float) + 0.5)
         begin = np.ceil(left - 0.5).astype(np.int64)
         widths = np.maximum(np.floor(right - 0.5).astype(np.int64) - begin + 1, 0)
-        span, along = _repeated(widths)
+        span, along = in_runs(widths)
         column, row, of = begin[span] + along, row[span], of[span]
         x, y = column + 0.5 - corners[of, 0, 0], row + 0.5 - corners[of, 0, 1]
         z = corners[of, 0, 2] - (normals[of, 0] * x + normals[of, 1] * y) / normals[of, 2]
         np.maximum.at(depth, row * columns + column, z)
     return depth.reshape(rows, columns)
-
-
-def _repeated(counts: Indices) -> tuple[Indices, Indices]:
-    """Each index as often as its count says, and a running number within each."""
-    of = np.repeat(np.arange(len(counts)), counts)
-    return of, np.arange(len(of)) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
 def _crossed(corners: Floats, y: Floats) -> tuple[Floats, Floats]:
@@ -166,7 +161,7 @@ def _crossed(corners: Floats, y: Floats) -> tuple[Floats, Floats]:
 def _unhidden(a: Floats, b: Floats, depth: Floats) -> tuple[Floats, Floats]:
     """Cuts the edges from a to b (n, 3) to the runs whose samples lie no deeper than the depth picture."""
     counts = np.maximum(np.ceil(np.linalg.norm((b - a)[:, :2], axis=1)).astype(np.int64), 1) + 1
-    of, index = _repeated(counts)
+    of, index = in_runs(counts)
     points = a[of] + (index / (counts[of] - 1))[:, None] * (b - a)[of]
     # An edge is hidden only where all the pixels around it are nearer: the surfaces that it bounds never hide it.
     around = np.full(depth.shape, np.inf)
@@ -216,7 +211,7 @@ def _numbers(ends: Sequence[EndMark], anchors: Floats, ways: Floats, size: Float
 def _ink(starts: Floats, ends: Floats, size: Floats) -> Floats:
     """How many mm of lines a circle would cover at each full millimetre (across, down) of the paper."""
     lengths = np.linalg.norm(ends - starts, axis=1)
-    of, index = _repeated(np.ceil(lengths).astype(np.int64))
+    of, index = in_runs(np.ceil(lengths).astype(np.int64))
     share = (index + 0.5) / np.maximum(np.ceil(lengths[of]), 1)
     points = starts[of] + share[:, None] * (ends - starts)[of]
     across, down = (np.ceil(size).astype(int) + 1).tolist()

@@ -16,6 +16,7 @@ from manifold3d import Manifold, triangulate
 
 from ..geometry.frames import Floats
 from ..geometry.polygons import cross, outward_normals
+from ..geometry.runs import in_runs
 from .shells import TOGETHER, Indices, Shell, bridged, compact, made_one, opened, sound, surface_index, without_repeats
 from .wavefront import hips
 
@@ -147,7 +148,7 @@ def _mitred_roof(polygon: Floats) -> Roof:
         for part in ([face] if _goes_up_once(corners[face]) else face[triangulate([corners[face, :2]])])
     ]
     sizes = np.array([len(part) for part in parts])
-    face, order = _runs(sizes)
+    face, order = in_runs(sizes)
     start = np.concatenate(parts)
     end = np.concatenate([np.roll(part, -1) for part in parts])
     return Roof(corners, face, order.astype(float), start, end, np.arange(len(polygon)))
@@ -178,7 +179,7 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
     first = np.searchsorted(levels, height[low_end], "right")
     count = np.maximum(np.searchsorted(levels, height[high_end], "left") - first, 0)
     begin = len(corners) + np.cumsum(count) - count
-    pair, step = _runs(count)
+    pair, step = in_runs(count)
     base, tip, level = corners[low_end[pair]], corners[high_end[pair]], levels[first[pair] + step]
     crossings = base + (tip - base) * ((level - base[:, 2]) / (tip[:, 2] - base[:, 2]))[:, None]
     crossings[:, 2] = level
@@ -189,7 +190,7 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
     lowest = np.full(over.face.max() + 1, np.inf)
     np.minimum.at(lowest, over.face, height[low])
     edges = np.flatnonzero((climb != 0) | (height[low] > lowest[over.face]))
-    crossed, step = _runs(count[own[edges]])
+    crossed, step = in_runs(count[own[edges]])
     vertex = np.concatenate([over.start[edges], over.end[edges], begin[own[edges[crossed]]] + step])
     edge = np.concatenate([edges, edges, edges[crossed]])
     left = climb[edge] < 0
@@ -213,12 +214,6 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
 
 def _before(running: Indices) -> Indices:
     return np.append(-1, running[:-1])
-
-
-def _runs(counts: Indices) -> tuple[Indices, Indices]:
-    """For counts (2, 3): owners 0 0 1 1 1 and steps 0 1 0 1 2."""
-    owner = np.repeat(np.arange(len(counts)), counts)
-    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
 def _chain(start: Indices, end: Indices) -> Indices:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .frames import Floats
+from .runs import in_runs
 
 
 def hatching(loops: Sequence[Floats], apart: float, degrees: float = 45.0) -> tuple[Floats, Floats]:
@@ -71,8 +72,8 @@ def dashes(starts: Floats, ends: Floats, pattern: Sequence[float]) -> tuple[Floa
     for low, high in zip(edges[:-1:2], edges[1::2], strict=True):
         first = np.floor((before - high) / period).astype(np.int64) + 1
         count = np.maximum(np.ceil((past - low) / period).astype(np.int64) - first, 0)
-        of = np.repeat(np.arange(len(starts)), count)
-        turn = np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count) + first[of]
+        of, turn = in_runs(count)
+        turn += first[of]
         begin = np.maximum(turn * period + low - before[of], 0.0)
         end = np.minimum(turn * period + high - before[of], lengths[of])
         real = end > begin
@@ -88,5 +89,5 @@ def _levels_passed(start: Floats, end: Floats, apart: float) -> tuple[np.ndarray
     low, high = np.minimum(start, end) / apart - 0.5, np.maximum(start, end) / apart - 0.5
     first = np.floor(low).astype(np.int64) + 1
     count = np.maximum(np.floor(high).astype(np.int64) - first + 1, 0)
-    of = np.repeat(np.arange(len(start)), count)
-    return of, first[of] + np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
+    of, along = in_runs(count)
+    return of, first[of] + along

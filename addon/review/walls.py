@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
+from ..geometry.runs import in_runs
 from ..geometry.topology import Indices
 from ..geometry.units import say_mm
 from ..trade.processes import Process
@@ -159,8 +160,8 @@ def surface_points(mesh: Mesh, facets: Facets, count: int) -> tuple[Floats, Floa
     taken = order[np.unique(np.linspace(0, len(order) - 1, min(count, len(order))).round().astype(int))]
     share = facets.areas[taken].sum() / max(count, 1)
     times = np.clip(np.ceil(facets.areas[taken] / max(share, 1e-12)), 1, max(1, count // 4)).astype(int)
-    of = np.repeat(taken, times)
-    at = np.arange(len(of)) - np.repeat(np.cumsum(times) - times, times)
+    which, at = in_runs(times)
+    of = taken[which]
     # The centre first, then a sequence that fills the triangle evenly (Roberts's, of the plastic number).
     u, v = (0.5 + at * 0.7548776662466927) % 1, (0.5 + at * 0.5698402909980532) % 1
     u, v = np.where(u + v > 1, 1 - u, u), np.where(u + v > 1, 1 - v, v)
