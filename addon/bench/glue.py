@@ -5,9 +5,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from ..fitting.recipe import Recipe
+from ..geometry.polygons import edge_lengths
 from ..geometry.sections import Outline, Section
 
 _FACETS = 720
@@ -39,7 +38,7 @@ def glue_joint(recipe: Recipe, section: Section) -> GlueJoint | None:
     spigot = bore.offset(-recipe.gap_mm)
     length = recipe.spigot_mm - recipe.lead_in_mm
     grooves = recipe.groove_count * recipe.groove_width_mm
-    around = _length_of(spigot)
+    around = float(edge_lengths(spigot.polygon()).sum())
     if recipe.vent == "channel":
         around -= recipe.vent_width_mm
     if recipe.seam_relief != "none":
@@ -48,8 +47,3 @@ def glue_joint(recipe: Recipe, section: Section) -> GlueJoint | None:
     if recipe.groove_count:
         volume += (spigot.area - spigot.offset(-recipe.groove_depth_mm).area) * grooves
     return GlueJoint(recipe.gap_mm, around * (length - grooves), volume)
-
-
-def _length_of(outline: Outline) -> float:
-    points = outline.polygon()
-    return float(np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1).sum())

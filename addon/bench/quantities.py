@@ -15,6 +15,7 @@ from functools import cache
 import numpy as np
 from manifold3d import CrossSection, OpType
 
+from ..geometry.polygons import edge_lengths
 from ..review.layers import Layers
 from ..review.outlines import grow
 from ..review.review import Print
@@ -252,5 +253,4 @@ def _sum(around: Callable[[int], float], count: int) -> float:
 
 
 def _length(outline: CrossSection) -> float:
-    loops = outline.to_polygons()
-    return sum(float(np.linalg.norm(loop - np.roll(loop, 1, axis=0), axis=1).sum()) for loop in loops)
+    return sum(float(edge_lengths(loop).sum()) for loop in outline.to_polygons())

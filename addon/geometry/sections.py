@@ -11,6 +11,7 @@ import numpy as np
 from manifold3d import CrossSection, JoinType
 
 from .frames import Floats
+from .polygons import signed_area
 
 Shape = Literal["circle", "rectangle", "obround", "ellipse", "free"]
 
@@ -45,7 +46,7 @@ class Outline:
     def free(cls, points: Floats) -> Outline:
         """A free outline from points (n, 2), kept where they are."""
         points = np.asarray(points, float)
-        if _signed_area(points) < 0:
+        if signed_area(points) < 0:
             points = points[::-1]
         width, depth = np.ptp(points, axis=0)
         return cls("free", float(width), float(depth), points=points)
@@ -100,7 +101,7 @@ class Outline:
             moved = self.cross_section().offset(distance, _join(self.shape, distance), 4.0, 256).to_polygons()
             if not moved:
                 raise ValueError(f"the outline has no room {-distance:g} mm inward")
-            return Outline.free(max(moved, key=_signed_area))
+            return Outline.free(max(moved, key=signed_area))
         radius = self.corner_radius
         if self.shape == "rectangle":
             # A sharp corner stays sharp outward as inward; a rounded one keeps its centre.
@@ -116,7 +117,7 @@ class Outline:
         if self.shape == "ellipse":
             return math.pi * self.width * self.depth / 4
         if self.shape == "free":
-            return _signed_area(self.polygon())
+            return signed_area(self.polygon())
         radius = self.half_width if self.shape == "obround" else self.corner_radius
         return self.width * self.depth - (4 - math.pi) * radius**2
 
@@ -189,11 +190,6 @@ def _rounded_rectangle(width: float, depth: float, radius: float, facets: int | 
     points = np.concatenate(corners)
     apart = np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1) > 1e-9
     return points[apart]
-
-
-def _signed_area(points: Floats) -> float:
-    x, y = np.asarray(points, float).T
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
 
 
 def _join(shape: Shape, distance: float) -> JoinType:
