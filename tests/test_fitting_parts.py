@@ -10,12 +10,12 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from fitting_cases import SECTIONS, assert_sound, surface
+from fitting_cases import SECTIONS, assert_sound, free, surface
 from manifold3d import Manifold, OpType
 
-from addon.fitting import Fitting, Recipe, design
+from addon.fitting import Fitting, Recipe, RecipeError, design
 from addon.fitting.plans import Fineness, Plan
-from addon.fitting.shells import SURFACES
+from addon.fitting.shells import SURFACES, in_one_piece
 from addon.geometry.sections import Section
 from addon.trade.hardware import thread_named
 
@@ -133,6 +133,44 @@ def test_ribs_stand_their_height_past_the_spigot_on_every_land(name: str, count:
     assert layer(fitting, -4.0).difference(spigot.buffer(-0.7, join_style="mitre")).area < 0.01
     # At the tip they begin with nothing, so that they find their way in.
     assert layer(fitting, -7.45).difference(spigot.buffer(0.02, join_style="mitre")).area < 0.01 * count
+
+
+TEE_SLOT = np.array(
+    [(-20, -20), (20, -20), (20, 20), (4, 20), (4, 14), (10, 14), (10, 2), (-10, 2), (-10, 14), (-4, 14), (-4, 20),
+     (-20, 20)]
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("facets", [48, None])
+def test_a_notch_as_deep_as_a_groove_leaves_nothing_that_a_file_would_lose(facets: int | None):
+    """Both floors fall into one plane."""
+    recipe = Recipe(gap_mm=0.3, groove_width_mm=1.9, groove_depth_mm=0.7, seam_relief="notch", seam_depth_mm=0.7)
+    assert_sound(design(recipe, free(TEE_SLOT, 1.5), mitre_deg=45, mitre_direction_deg=37, facets=facets))
+
+
+@pytest.mark.parametrize(
+    "recipe, section",
+    [
+        (Recipe(fit="press", seam_relief="notch", seam_width_mm=8, rib_count=4), INCH),
+        (
+            Recipe(
+                crown="flat", spigot_mm=20, fit="press", rib_count=4, rib_width_mm=0.5,
+                seam_relief="notch", seam_angle_deg=137, seam_width_mm=2.8,
+            ),
+            Section.round(8, 1),
+        ),
+    ],
+    ids=["one inch", "8 mm"],
+)  # fmt: skip
+def test_crumbs_of_ribs_beside_a_notch_are_not_printed(recipe: Recipe, section: Section):
+    assert_sound(design(recipe, section))
+
+
+def test_what_falls_into_pieces_is_refused():
+    pair = Manifold.cube((1, 1, 1)) + Manifold.cube((1, 1, 0.5)).translate((3, 0, 0))
+    with pytest.raises(RecipeError, match="seam relief the fitting would fall into pieces; choose none") as no:
+        in_one_piece(pair, "seam_relief", "none")
+    assert (no.value.field, no.value.works) == ("seam_relief", "none")
 
 
 def test_through_hole_passes_its_bolt():

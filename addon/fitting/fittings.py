@@ -23,7 +23,7 @@ from .cutters import hole_cutters, vent_cutters
 from .plans import Fineness, Plan, stretch
 from .profiles import crown_profile, spigot_profile
 from .recipe import Recipe, RecipeError
-from .shells import SURFACES, Shell, bridged, joined, labelled, sound, unlabelled
+from .shells import SURFACES, Shell, bridged, in_one_piece, joined, labelled, sound, unlabelled
 from .spigots import spigot
 
 LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM = 0.0005, 1.0
@@ -137,7 +137,8 @@ def _cut(
     if not cutters:
         return shell
     cutters = [cutter.transform(shear[:3]) for cutter in cutters]
-    return sound(unlabelled(Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)))
+    cut = Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)
+    return sound(unlabelled(in_one_piece(cut, "hole" if recipe.vent == "none" else "vent", "none")))
 
 
 def _joined(crown: Shell, inside: Shell, mitre_deg: float, direction_deg: float) -> Shell:

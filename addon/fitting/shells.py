@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
 from ..geometry.polygons import signed_area
+from .recipe import RecipeError
 
 SURFACES = (
     "crown",
@@ -35,6 +36,9 @@ Indices = NDArray[np.int64]
 TOGETHER = 1e-5
 """Vertices nearer to each other than this share of the whole's size are one: far inside any chord error, and far
 enough apart for the 32-bit numbers of print files."""
+
+LOOSE_SHARE = 0.01
+"""Of a solid's volume: what a cutter may leave beside it as crumbs that nobody would miss."""
 
 _FIRST_ID = Manifold.reserve_ids(len(SURFACES))
 """The kernel carries an id of ours on every triangle through its booleans: this plus the surface's index."""
@@ -126,6 +130,18 @@ def unlabelled(solid: Manifold) -> Shell:
     return Shell(np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int32), surfaces)
 
 
+def in_one_piece(solid: Manifold, field: str, works: float | str) -> Manifold:
+    """The solid without the crumbs that a cutter has left beside it.
+
+    Raises ``RecipeError`` for the recipe's ``field`` that has cut it in pieces, with the value that would not.
+    """
+    *crumbs, body = sorted(solid.decompose(), key=Manifold.volume)
+    if sum(map(Manifold.volume, crumbs)) > LOOSE_SHARE * body.volume():
+        name = field.replace("_", " ")
+        raise RecipeError(field, f"with this {name} the fitting would fall into pieces; choose {works}", works)
+    return body
+
+
 def made_one(vertices: Floats, start: Indices, end: Indices, together: float) -> Indices:
     """For every vertex the one that it becomes where all that edges shorter than ``together`` join are made one."""
     short = np.linalg.norm(vertices[start] - vertices[end], axis=1) < together
@@ -138,17 +154,28 @@ def made_one(vertices: Floats, start: Indices, end: Indices, together: float) ->
     return one
 
 
+def in_one_place(vertices: Floats, together: float) -> Indices:
+    """For every vertex the first that lies in the same place, to about ``together``."""
+    cells = np.round((vertices - vertices.min(axis=0)) / together).astype(np.int64)
+    _, first, kind = np.unique(cells @ [1 << 42, 1 << 21, 1], return_index=True, return_inverse=True)
+    return first[kind.reshape(-1)]
+
+
 def without_repeats(loop: Indices) -> Indices:
     return loop[loop != np.roll(loop, 1)]
 
 
 def sound(shell: Shell) -> Shell:
-    """The shell without edges so short that print files, which hold 32-bit numbers, could lose them.
+    """The shell without edges so short that print files, which hold 32-bit numbers, could lose them, and without
+    corners that lie in one place: the kernel doubles them where it has made a thin sheet nothing.
 
     Where making their ends one would join what has to stay apart, only shorter ones go.
     """
     start, end = shell.triangles.astype(np.int64).ravel(), np.roll(shell.triangles, -1, axis=1).astype(np.int64).ravel()
     size = float(np.ptp(shell.vertices, axis=0).max())
+    first = in_one_place(shell.vertices, TOGETHER / 4 * size)
+    doubled = np.flatnonzero(first != np.arange(len(first)))
+    start, end = np.append(start, doubled), np.append(end, first[doubled])
     for share in (4 * TOGETHER, TOGETHER, TOGETHER / 4):
         one = made_one(shell.vertices, start, end, share * size)
         if (one == np.arange(len(one))).all():

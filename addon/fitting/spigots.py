@@ -14,7 +14,7 @@ from .plans import Plan
 from .profiles import FLOOR_MM, grooves, spigot_profile
 from .recipe import Recipe
 from .rings import has_rings, loft, rings
-from .shells import Indices, Shell, sound, surface_index, tool, without_rim
+from .shells import Indices, Shell, in_one_piece, sound, surface_index, tool, without_rim
 
 
 def spigot(recipe: Recipe, plan: Plan) -> Shell:
@@ -27,7 +27,9 @@ def spigot(recipe: Recipe, plan: Plan) -> Shell:
     past = shell.vertices + (shell.vertices[:, 2:] == 0) * (0.0, 0.0, PAST_MM)
     everything = tool(prism(plan.grown(2 * PAST_MM), 0.0, 2 * PAST_MM), "rim")
     solid = Manifold.batch_boolean([shell.moved(past).closed(), *added], OpType.Add)
-    return sound(without_rim(Manifold.batch_boolean([solid, *removed, everything], OpType.Subtract)))
+    cut = Manifold.batch_boolean([solid, *removed, everything], OpType.Subtract)
+    cause = ("seam_relief", "none") if removed else ("rib_count", 0)
+    return sound(without_rim(in_one_piece(cut, *cause)))
 
 
 def _lofted(recipe: Recipe, plan: Plan) -> Shell:
