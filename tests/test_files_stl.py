@@ -74,6 +74,21 @@ def test_the_name_states_the_unit(tmp_path, given, unit, name):
     assert write_stl(tmp_path / given, cap(), unit=unit).path.name == name
 
 
+def test_a_solid_that_meets_itself_along_an_edge_is_not_written(tmp_path):
+    """Closed by its indices, but a reader welds equal corners and finds four facets on an edge.
+    Source: trimesh, which welds them."""
+    cube = Mesh.from_manifold(Manifold.cube((10, 10, 10)))
+    beside = len(cube.vertices)
+    vertices = np.concatenate([cube.vertices, cube.vertices + np.array([10, 10, 0])])
+    part = Part("two cubes", Mesh(vertices, np.concatenate([cube.triangles, cube.triangles + beside])))
+    assert part.mesh.to_manifold().status().name == "NoError"
+    welded = trimesh.Trimesh(part.mesh.vertices, part.mesh.triangles, process=True)
+    assert np.bincount(welded.edges_unique_inverse).max() == 4
+    with pytest.raises(VerificationError, match=r"meets itself along an edge.*0\.1 mm larger or smaller"):
+        write_stl(tmp_path / "a.stl", part)
+    assert not list(tmp_path.iterdir())
+
+
 def test_any_flipped_byte_is_found_or_harmless(tmp_path):
     part = cap()
     content = write_stl(tmp_path / "a.stl", part).path.read_bytes()

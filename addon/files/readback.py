@@ -195,6 +195,7 @@ def check_stl(content: bytes, part: Part, *, unit: FileUnit, shrink_percent: Shr
     meant = Part(part.name, Mesh(part.mesh.corners.reshape(-1, 3), numbers))
     _check_closed(where, part)
     _check_solid(where, meant, _shrunk(soup.vertices, 0.0, shrink_percent), numbers)
+    _check_welded(where, part, facets.corners)
     crosses = np.cross(*np.diff(facets.corners, axis=1).transpose(1, 0, 2))
     lengths = np.linalg.norm(crosses, axis=1)
     wide = lengths > np.sqrt(TOLERANCE_MM) * facets.corners.max(initial=1.0)
@@ -390,13 +391,30 @@ def _check_solid(where: str, part: Part, vertices: Floats, triangles: Ints) -> N
 
 
 def _check_closed(where: str, part: Part) -> None:
-    """Every edge has to be run through once in each direction."""
-    triangles = part.mesh.triangles.astype(np.int64)
-    starts, ends = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
-    count = len(part.mesh.vertices)
-    there, back = np.sort(starts * count + ends), np.sort(ends * count + starts)
-    closed = bool((there[1:] != there[:-1]).all()) and np.array_equal(there, back)
+    closed = _is_closed(part.mesh.triangles, len(part.mesh.vertices))
     _agree(where, closed, f"{part.name!r} is not closed; check the fitting before it is exported")
+
+
+def _check_welded(where: str, part: Part, corners: Floats) -> None:
+    """STL has no vertices: a reader makes them of corners that are equal, and edges must still have two facets each.
+    Facets that lose a corner by that are nothing."""
+    place = np.zeros(3 * len(corners), np.int64)
+    for coordinates in corners.reshape(-1, 3).T:
+        ranks = np.unique(coordinates, return_inverse=True)[1]
+        place = np.unique(place * (ranks.max() + 1) + ranks, return_inverse=True)[1]
+    triangles = place.reshape(-1, 3)
+    whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
+    closed = _is_closed(triangles[whole], len(place))
+    advice = "make one of its depths or widths 0.1 mm larger or smaller"
+    _agree(where, closed, f"{part.name!r} meets itself along an edge once its corners are 32-bit numbers; {advice}")
+
+
+def _is_closed(triangles: Ints, count: int) -> bool:
+    """Whether every edge is run through once in each direction."""
+    triangles = triangles.astype(np.int64)
+    starts, ends = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
+    there, back = np.sort(starts * count + ends), np.sort(ends * count + starts)
+    return bool((there[1:] != there[:-1]).all()) and np.array_equal(there, back)
 
 
 def _check_place(where: str, name: str, matrix: Floats, vertices: Floats, placement: Placement) -> None:
