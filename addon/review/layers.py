@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -105,9 +105,9 @@ class Layers:
         """The layer that holds a height."""
         return int(np.clip(np.searchsorted(self.tops, z_mm, side="right"), 0, len(self) - 1))
 
-    def place(self, layer: int) -> str:
+    def place(self, layer: int, say: Callable[[float], str] = say_mm) -> str:
         """``"layer 14 of 82, z 3.4 mm"``: z is the layer's lower edge."""
-        return f"layer {layer + 1} of {len(self)}, z {say_mm(self.bottoms[layer])}"
+        return f"layer {layer + 1} of {len(self)}, z {say(self.bottoms[layer])}"
 
     def places(self, first: int, last: int) -> str:
         if first == last:

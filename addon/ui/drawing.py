@@ -10,17 +10,18 @@ from typing import Any
 import bpy
 
 from ..fitting.recipe import RecipeError
-from ..geometry.units import MM_PER_INCH, say_mm
+from . import wording
 from .fields import Words, auto_name, inch_name, stored_name
+from .saying import IMPERIAL, METRIC, Say
 
 
 def imperial(scene: bpy.types.Scene) -> bool:
     return scene.unit_settings.system == "IMPERIAL"
 
 
-def say(mm: float, scene: bpy.types.Scene) -> str:
-    """A length in the scene's units."""
-    return f"{mm / MM_PER_INCH:.3f} in" if imperial(scene) else say_mm(mm)
+def say_in(scene: bpy.types.Scene) -> Say:
+    """How lengths are said in a scene."""
+    return IMPERIAL if imperial(scene) else METRIC
 
 
 def draw_field(
@@ -43,7 +44,7 @@ def draw_field(
         split.label(text=words[name].label)
         value = split.row(align=True)
         if automatic:
-            value.label(text="automatic" if settled is None else say(settled, scene))
+            value.label(text="automatic" if settled is None else say_in(scene)(settled))
         else:
             value.use_property_split = False
             value.prop(group, shown, text="")
@@ -51,18 +52,16 @@ def draw_field(
     else:
         row.prop(group, shown)
     if refusal is not None:
-        draw_refusal(layout, refusal)
+        draw_refusal(layout, refusal, scene)
 
 
-def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError) -> None:
+def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError, scene: bpy.types.Scene) -> None:
     """Why the number was refused, and a button that sets one that works."""
-    from .operators.fitting import say_value
-
     box = layout.box()
     text = str(refusal)
     draw_text(box, f"{text[:1].upper()}{text[1:]}.", icon="ERROR")
     if refusal.works is not None:
-        works = say_value(refusal.field, refusal.works)
+        works = wording.say_value(refusal.field, refusal.works, say_in(scene))
         button = box.operator("ferrule.set_number", text=f"Set {works}", icon="CHECKMARK")
         button.field, button.value = refusal.field, str(refusal.works)
 

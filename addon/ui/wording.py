@@ -11,6 +11,7 @@ from ..trade.metals import tube_metals
 from ..trade.processes import LIMITS, materials
 from ..trade.tables import Named
 from .fields import Words
+from .saying import Say
 
 
 def _names(rows: Iterable[Named]) -> tuple[str, ...]:
@@ -104,3 +105,18 @@ OUTPUT = {
     "unit": Words("Unit", "Unit of the numbers in the print files"),
     "spares": Words("Spares", "How many more of each fitting than the open ends need", least=0, most=1000),
 }
+
+
+def label_of(field: str) -> str:
+    """What a number of a recipe or a process is called."""
+    known = RECIPE | PROCESS
+    return known[field].label if field in known else field
+
+
+def say_value(field: str, value: float | str, say: Say) -> str:
+    """A value of a recipe's or a process's field in words."""
+    try:
+        number = float(value)
+    except ValueError:
+        return str(value)
+    return say(number) if field.endswith("_mm") else f"{number:g}"

@@ -7,9 +7,9 @@ import bpy
 from bpy.props import StringProperty
 
 from ...fitting.recipe import Recipe
-from ...geometry.units import say_mm
 from .. import placing, state, wording
-from ..fields import auto_name, stored_name
+from ..drawing import say_in
+from ..fields import assign, auto_name, stored_name
 from .ends import read_into
 from .long_work import LongWork, Steps
 
@@ -99,7 +99,8 @@ class FERRULE_OT_set_number(bpy.types.Operator):
 
     @classmethod
     def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
-        return f"Set {label_of(properties.field)} to {say_value(properties.field, properties.value)}"
+        value = wording.say_value(properties.field, properties.value, say_in(context.scene))
+        return f"Set {wording.label_of(properties.field)} to {value}"
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
@@ -115,7 +116,7 @@ class FERRULE_OT_set_number(bpy.types.Operator):
             value = self.value if isinstance(old, str) else type(old)(float(self.value))
             setattr(group, stored_name(self.field), value)
         except (TypeError, ValueError) as error:
-            self.report({"ERROR"}, f"{label_of(self.field)} cannot be {self.value}: {error}")
+            self.report({"ERROR"}, f"{wording.label_of(self.field)} cannot be {self.value}: {error}")
             return {"CANCELLED"}
         return {"FINISHED"}
 
@@ -128,26 +129,10 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        from ..fields import assign
-
         with state.quietly():
             assign(state.active_recipe(context.scene), Recipe(), wording.RECIPE)
         state.numbers_changed(context.scene)
         return {"FINISHED"}
-
-
-def label_of(field: str) -> str:
-    known = wording.RECIPE | wording.PROCESS
-    return known[field].label if field in known else field
-
-
-def say_value(field: str, value: float | str) -> str:
-    """A value of a recipe's field in words."""
-    try:
-        number = float(value)
-    except ValueError:
-        return str(value)
-    return say_mm(number) if field.endswith("_mm") else f"{number:g}"
 
 
 _CLASSES = (

@@ -6,7 +6,7 @@ from typing import Any
 import bpy
 
 from .. import state, wording
-from ..drawing import draw_field, draw_text, say
+from ..drawing import draw_field, draw_text, say_in
 from .sidebar import Sidebar, count_of
 
 
@@ -124,7 +124,7 @@ class FERRULE_PT_open_ends(Sidebar, bpy.types.Panel):
         ferrule = context.scene.ferrule
         layout.template_list("FERRULE_UL_ends", "open", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
         if 0 <= ferrule.end_index < len(ferrule.ends) and not ferrule.ends[ferrule.end_index].reason:
-            layout.label(text=f"Clear for {say(ferrule.ends[ferrule.end_index].clear_mm, context.scene)}")
+            layout.label(text=f"Clear for {say_in(context.scene)(ferrule.ends[ferrule.end_index].clear_mm)}")
         row = layout.row(align=True)
         row.operator("ferrule.go_to_end", text="Go to", icon="VIEWZOOM")
         row.operator("ferrule.drop_end", text="Drop", icon="X")

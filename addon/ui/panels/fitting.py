@@ -4,7 +4,7 @@
 import bpy
 
 from .. import state, wording
-from ..drawing import draw_field, draw_refusal, draw_text, say
+from ..drawing import draw_field, draw_refusal, draw_text, say_in
 from .sidebar import Sidebar, count_of
 
 
@@ -58,13 +58,13 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
         if fitted and fitted.refusal and fitted.refusal.field not in shown:
             label = wording.RECIPE[fitted.refusal.field].label if fitted.refusal.field in wording.RECIPE else "Recipe"
             layout.label(text=label, icon="ERROR")
-            draw_refusal(layout, fitted.refusal)
+            draw_refusal(layout, fitted.refusal, context.scene)
         if fitted and fitted.problem:
             draw_text(layout.box(), fitted.problem, icon="ERROR")
         if fitted and fitted.made and not fitted.refusal:
             gap = fitted.made.gap
-            scene = context.scene
-            text = f"Gap {say(gap.nominal, scene)}, at worst {say(gap.least, scene)} to {say(gap.most, scene)}"
+            say = say_in(context.scene)
+            text = f"Gap {say(gap.nominal)}, at worst {say(gap.least)} to {say(gap.most)}"
             draw_text(layout, text, icon="ARROW_LEFTRIGHT")
         if "update" in state.times:
             line = f"Updated in {state.times['update'] * 1000:.0f} ms"

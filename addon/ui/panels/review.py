@@ -7,8 +7,9 @@ import bpy
 
 from ...review import Finding
 from .. import state
-from ..drawing import draw_text
-from ..operators.fitting import label_of, say_value
+from ..drawing import draw_text, say_in
+from ..saying import Say
+from ..wording import label_of, say_value
 from .sidebar import Sidebar, count_of
 
 ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
@@ -58,13 +59,13 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             )
             finding = state.chosen_finding(context)
             if finding is not None:
-                _draw_finding(layout, finding)
+                _draw_finding(layout, finding, say_in(context.scene))
         elif not waiting:
             layout.label(text="Nothing to remark", icon="CHECKMARK")
         layout.operator("ferrule.check_in_place", icon="SNAP_ON")
 
 
-def _draw_finding(layout: bpy.types.UILayout, finding: Finding) -> None:
+def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Say) -> None:
     box = layout.box()
     head = box.row()
     head.label(text=finding.severity.capitalize(), icon=ICONS[finding.severity])
@@ -73,12 +74,16 @@ def _draw_finding(layout: bpy.types.UILayout, finding: Finding) -> None:
         draw_text(box, finding.where)
     draw_text(box, finding.meaning)
     if finding.value is not None:
-        limit = f", limit {finding.limit:g} {finding.unit}" if finding.limit is not None else ""
-        draw_text(box, f"Measured {finding.value:g} {finding.unit}{limit}")
+        limit = f", limit {_said(finding.limit, finding.unit, say)}" if finding.limit is not None else ""
+        draw_text(box, f"Measured {_said(finding.value, finding.unit, say)}{limit}")
     draw_text(box, finding.advice, icon="FORWARD")
     if finding.cure:
-        sets = ", ".join(f"{label_of(field)} {say_value(field, value)}" for field, value in finding.cure.items())
+        sets = ", ".join(f"{label_of(field)} {say_value(field, value, say)}" for field, value in finding.cure.items())
         box.operator("ferrule.cure", text=f"Set {sets}", icon="CHECKMARK")
+
+
+def _said(value: float, unit: str, say: Say) -> str:
+    return say(value) if unit == "mm" and say.imperial else f"{value:g} {unit}"
 
 
 class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
