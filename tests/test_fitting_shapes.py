@@ -12,7 +12,7 @@ import pytest
 import shapely
 from fitting_cases import CROWNS, SECTIONS, assert_sound, free, hexagon, surface
 
-from addon.fitting import Recipe, design
+from addon.fitting import Fitting, Recipe, design
 from addon.fitting.roofs import roof
 from addon.geometry.sections import Outline, Section
 from addon.takeoff.ends import mitre_normal
@@ -251,3 +251,30 @@ def test_bore_off_the_middle_takes_the_spigot_with_it():
     assert (tip.min(axis=0) + tip.max(axis=0))[:2] / 2 == pytest.approx([0.8, -0.5], abs=1e-9)
     crown = surface(fitting, "crown").reshape(-1, 3)
     assert (crown.min(axis=0) + crown.max(axis=0))[:2] == pytest.approx([0, 0], abs=1e-9)
+
+
+@pytest.mark.parametrize("mitre, direction", [(0, 0), (30, 0), (55, 70)])
+def test_points_of_the_upright_spigot_are_found_where_the_fitting_stands(mitre: int, direction: int):
+    """A length along the axis is its cosine high, a section is longer by it along the lean: closed forms."""
+    fitting = design(PLAIN, SECTIONS["rectangular"], mitre_deg=mitre, mitre_direction_deg=direction, facets=32)
+    cosine = math.cos(math.radians(mitre))
+    assert fitting.shoulder_mm == pytest.approx(8 * cosine)
+    assert fitting.standing().bounds[0, 2] == 0
+    towards = np.array([math.cos(math.radians(direction)), math.sin(math.radians(direction))])
+    plan = np.stack([-5 * towards, 5 * towards, 5 * towards[::-1] * (-1, 1)])
+    rim = fitting.standing_points(np.column_stack([plan, np.zeros(3)]))
+    tip = fitting.standing_points(np.column_stack([plan, np.full(3, -8.0)]))
+    assert rim[:, 2] == pytest.approx(fitting.shoulder_mm)
+    assert tip[:, 2] == pytest.approx(0, abs=1e-9)
+    assert np.linalg.norm(rim[1] - rim[0]) == pytest.approx(10 / cosine)
+    assert np.linalg.norm(rim[2]) ** 2 == pytest.approx(5**2 + fitting.shoulder_mm**2)
+    outline = shapely.Polygon(fitting.standing_points(bore_rim(fitting))[:, :2])
+    shoulder = fitting.rim_frame.to_local(surface(fitting, "shoulder").reshape(-1, 3))[:, :2]
+    away = shapely.distance(outline.exterior, shapely.points(shoulder))
+    assert (away < 1e-6).sum() >= len(outline.exterior.coords) - 1
+
+
+def bore_rim(fitting: Fitting) -> np.ndarray:
+    """(n, 3): the spigot's outline at the rim, as for a square-cut end."""
+    outline = fitting.profile.spigot_outline.polygon(32)
+    return np.column_stack([outline, np.zeros(len(outline))])

@@ -71,11 +71,22 @@ class Fitting:
         """In the tube end's frame: the origin is shared, z is the rim's normal, out of the tube."""
         return Frame(np.zeros(3), _lean(self.mitre_deg, self.mitre_direction_deg).T)
 
+    @cached_property
+    def shoulder_mm(self) -> float:
+        """Height of the shoulder over the plate when the fitting stands to be printed."""
+        return -float(self.rim_frame.to_local(self.mesh.vertices)[:, 2].min())
+
     def standing(self) -> Mesh:
         """The mesh turned so that the shoulder is level and the crown on top, its lowest point at z = 0."""
-        vertices = self.rim_frame.to_local(self.mesh.vertices)
-        vertices[:, 2] -= vertices[:, 2].min()
-        return Mesh(vertices, self.mesh.triangles, self.mesh.name)
+        return Mesh(self._stood(self.mesh.vertices), self.mesh.triangles, self.mesh.name)
+
+    def standing_points(self, points: Floats) -> Floats:
+        """(n, 3): points drawn as for a square-cut end (x and y square to the axis, z along it from the rim) where
+        the mitre takes them when the fitting stands to be printed."""
+        return self._stood(points @ _shear(self.mitre_deg, self.mitre_direction_deg)[:3, :3].T)
+
+    def _stood(self, points: Floats) -> Floats:
+        return self.rim_frame.to_local(points) + np.array([0.0, 0.0, self.shoulder_mm])
 
 
 def design(

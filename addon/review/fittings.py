@@ -17,7 +17,7 @@ def review_fitting(fitting: Fitting, process: Process, name: str = "", material:
 
     ``material`` as in ``review``.
     """
-    standing, shoulder = fitting.standing(), _shoulder(fitting)
+    standing, shoulder = fitting.standing(), fitting.shoulder_mm
     return review(
         standing,
         process,
@@ -29,15 +29,10 @@ def review_fitting(fitting: Fitting, process: Process, name: str = "", material:
     )
 
 
-def _shoulder(fitting: Fitting) -> float:
-    """Height of the shoulder over the plate."""
-    return -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
-
-
 def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:
     """The heights of a standing fitting that should lie on a layer. On a mitred end the grooves are not level."""
     recipe = fitting.recipe
-    shoulder = _shoulder(fitting)
+    shoulder = fitting.shoulder_mm
     rise = float(recipe.rise_mm or 0.0)
     square = fitting.mitre_deg == 0
     levels = [

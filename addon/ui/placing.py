@@ -98,7 +98,7 @@ def remove(items: Iterable[bpy.types.Object]) -> None:
 def standing_matrix(fitting: Fitting, end: TubeEnd, scene: bpy.types.Scene) -> Floats:
     """(4, 4): from mm as the fitting stands when printed to where it sits in Blender's world."""
     lift = np.eye(4)
-    lift[2, 3] = fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min()
+    lift[2, 3] = -fitting.shoulder_mm
     scale = np.diag([*[1 / mm_per_unit(scene)] * 3, 1.0])
     return scale @ end.frame.matrix @ fitting.rim_frame.matrix @ lift
 

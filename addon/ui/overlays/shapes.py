@@ -252,7 +252,7 @@ def gap(fitting: Fitting, band: GapBand | None = None) -> Marks:
         least, most = band.root_sum_square
         note += f", may come out {say_mm(least)} to {say_mm(most)}"
     style = styles.BITE if nominal < 0 else styles.GAP
-    at = _standing_points(fitting, np.array([[float(bore[:, 0].max()), 0.0, 0.0]]))[0]
+    at = fitting.standing_points(np.array([[float(bore[:, 0].max()), 0.0, 0.0]]))[0]
     words = f"{'bites' if nominal < 0 else 'gap'} {say_mm(abs(nominal))}"
     label = Label(words, (float(at[0]), float(at[1]), float(at[2])), style)
     sides = dict.fromkeys((fitting.section.bore.width, fitting.section.bore.depth))
@@ -356,18 +356,7 @@ def _posts(loops: Iterable[Floats], low: float, high: float) -> Floats:
 
 
 def _standing(fitting: Fitting, batch: Batch) -> Batch:
-    return Batch(batch.style, batch.kind, _standing_points(fitting, batch.positions))
-
-
-def _standing_points(fitting: Fitting, points: Floats) -> Floats:
-    """Points of the upright tube end (x and y square to the axis, z along it from the rim's plane) where they are
-    when the fitting stands to be printed."""
-    lean, towards = np.radians([fitting.mitre_deg, fitting.mitre_direction_deg])
-    away = points[:, :2] @ np.array([np.cos(towards), np.sin(towards)])
-    sheared = np.column_stack([points[:, :2], points[:, 2] - np.tan(lean) * away])
-    standing = fitting.rim_frame.to_local(sheared)
-    standing[:, 2] -= fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min()
-    return standing
+    return Batch(batch.style, batch.kind, fitting.standing_points(batch.positions))
 
 
 def _ends(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
