@@ -387,3 +387,48 @@ def test_the_nearest_point_inside_a_bore_is_that_of_shapely(seed):
             continue
         expected = (shapely.get_coordinates(common) @ tilt + start).min()
         assert level == pytest.approx(expected, abs=1e-6)
+
+
+def telescoped(wide: Section, narrow: Section, low: float, length: float) -> Takeoff:
+    """A wide tube from 0 to 400 along z, and a narrow one in it that begins at ``low``."""
+    meshes = []
+    for name, section, start, run in (("wide", wide, 0.0, 400.0), ("narrow", narrow, low, length)):
+        ring = section.outer.cross_section(chord_error=0.05) - section.bore.cross_section(chord_error=0.05)
+        meshes.append(Mesh.from_manifold(ring.extrude(run).translate([0, 0, start]), name))
+    return take_off(meshes, 8.0)
+
+
+SLIDING = [
+    (Section.round(42.4, 2), Section.round(38, 1.5)),
+    (Section.round(60.3, 2.9), Section.round(25.4, 1.651)),
+    (Section.rectangular(40, 40, 2), Section.rectangular(35, 35, 2)),
+    (Section.rectangular(80, 40, 3), Section.rectangular(60, 30, 3)),
+]
+
+
+@pytest.mark.parametrize(("wide", "narrow"), SLIDING)
+def test_an_end_deep_inside_another_tube_is_blocked_by_it(wide, narrow):
+    found = telescoped(wide, narrow, 100.0, 500.0)
+    buried = end_at(found, 0, 0, 100)
+    assert (buried.cause, buried.clear_depth_mm) == ("blocked", 0.0)
+    assert buried.reason.startswith("Inside wide:")
+    assert end_at(found, 0, 0, 600).open
+    assert end_at(found, 0, 0, 0).open
+
+
+@pytest.mark.parametrize(("wide", "narrow"), SLIDING)
+def test_an_end_that_sticks_out_or_lies_flush_is_open(wide, narrow):
+    assert end_at(telescoped(wide, narrow, -10.0, 500.0), 0, 0, -10).open
+    flush = [end for end in telescoped(wide, narrow, 0.0, 500.0).ends if end.section.like(narrow, 0.05)]
+    assert [end.open for end in flush] == [True, True]
+
+
+def test_a_collar_open_on_one_side_does_not_close_an_end_in():
+    """A half pipe stands in front of half the rim."""
+    wide, narrow = SLIDING[1]
+    ring = narrow.outer.cross_section(chord_error=0.05) - narrow.bore.cross_section(chord_error=0.05)
+    shell = wide.outer.cross_section(chord_error=0.05) - wide.bore.cross_section(chord_error=0.05)
+    half = shell ^ CrossSection.square([100, 100]).translate([-10, -50])
+    meshes = [Mesh.from_manifold(ring.extrude(300.0), "narrow")]
+    meshes.append(Mesh.from_manifold(half.extrude(200.0).translate([0, 0, -100]), "half"))
+    assert end_at(take_off(meshes, 8.0), 0, 0, 0).open

@@ -21,7 +21,8 @@ from .prisms import plain_ends
 from .profiles import Profile, read_profiles
 from .rims import find_rims
 from .surface import Surface, read_surface
-from .verdicts import Verdict, judged, unfit
+from .surroundings import surrounding
+from .verdicts import Verdict, closed_in, judged, unfit
 from .walls import Runs, WallIndex, trace
 
 LEAST_LENGTH = 1.0
@@ -66,6 +67,11 @@ def take_off(
     )
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
     verdicts = judged(surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed)
+    around = surrounding(surface, chunks, profiles, needed).tolist()
+    verdicts = [
+        closed_in(surface.body_names[body]) if body >= 0 and verdict.cause == "open" else verdict
+        for body, verdict in zip(around, verdicts, strict=True)
+    ]
     verdicts = [_without_wall(*end, wall_mm) for end in zip(profiles, verdicts, strict=True)]
     plain, unread, endless = plain_ends(surface, profiles, bodies)
     found = list(zip(bodies, profiles, verdicts, strict=True))

@@ -61,6 +61,12 @@ def unfit(departure: float) -> Verdict:
     return Verdict("coped", 0.0, reason)
 
 
+def closed_in(name: str) -> Verdict:
+    """The verdict on an end that lies inside ``name``."""
+    reason = f"Inside {name}: a spigot could not be brought to it; leave this end without a fitting or move the tube"
+    return Verdict("blocked", 0.0, reason)
+
+
 def _joints(profiles: Sequence[Profile], needed: Floats) -> dict[int, tuple[int, float]]:
     """Ends that face another end: which that is and how far away. Two mitres of a corner, two tubes butted in line."""
     if not profiles:

@@ -1,0 +1,88 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Ends that nothing can be brought to: they lie inside something that closes them in all around."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..geometry import polygons
+from ..geometry.frames import Floats
+from ..geometry.topology import Indices
+from .chunks import Chunks
+from .profiles import Profile
+from .surface import Surface
+
+_RAYS = 32
+_CROWN = 0.03
+"""Room that a crown needs beside the tube, as a share of the width."""
+_HAND = 1.5
+"""Widths from the axis within which a wall all around keeps fingers with a fitting out."""
+
+
+def surrounding(surface: Surface, chunks: Chunks, profiles: Sequence[Profile], needed: Floats) -> Indices:
+    """(k,): the body whose walls close each end in, -1 where there is none.
+
+    A wall close around blocks from half the spigot's length (``needed``, (k,) mm) in front of the rim, a wider one
+    where it goes on for as far as the tube is wide.
+    """
+    if not profiles:
+        return np.empty(0, np.int64)
+    widths = np.array([profile.section.outer.width for profile in profiles])
+    round_ones = np.array([profile.section.outer.shape == "circle" for profile in profiles])
+    depths = np.array([profile.section.outer.depth for profile in profiles])
+    reach = np.where(round_ones, widths, np.hypot(widths, depths)) / 2
+    tops = np.array([float((profile.bore @ profile.rim_slope).max()) for profile in profiles])
+    low, high = tops + needed / 2, tops + np.maximum(needed, widths)
+    close = _around(surface, chunks, profiles, low, reach + _CROWN * widths)
+    wide = [_around(surface, chunks, profiles, at, reach + (_HAND - 0.5) * widths) for at in (low, high)]
+    return np.where(close >= 0, close, np.where(wide[0] == wide[1], wide[0], -1))
+
+
+def _around(surface: Surface, chunks: Chunks, profiles: Sequence[Profile], heights: Floats, reach: Floats) -> Indices:
+    """(k,): the body that most rays square to the axis at ``heights`` meet within ``reach``, if all meet something."""
+    count = len(profiles)
+    origins = np.array([profile.frame.origin for profile in profiles])
+    axes = np.array([profile.frame.axes for profile in profiles])
+    low, high = np.column_stack([-reach, -reach, heights]), np.column_stack([reach, reach, heights])
+    query, chunk = chunks.tree.near(origins, axes, low, high)
+    owner, triangle = chunks.triangles(chunk)
+    query = query[owner]
+    corners = surface.points(surface.triangles[triangle]) - origins[query][:, None]
+    levels = np.einsum("kj,kcj->kc", axes[query, 2], corners) - heights[query, None]
+    cut = np.flatnonzero((levels.min(axis=1) < 0) & (levels.max(axis=1) >= 0))
+    query, triangle, levels = query[cut], triangle[cut], levels[cut]
+    flat = np.einsum("kij,kcj->kci", axes[query, :2], corners[cut])
+    start, end = _cut_lines(flat, levels)
+    met = _met(start, end, reach[query])
+    seen = np.zeros((count, _RAYS), bool)
+    np.logical_or.at(seen, query, met)
+    found = np.full(count, -1, np.int64)
+    for closed in np.flatnonzero(seen.all(axis=1)).tolist():
+        here = query == closed
+        found[closed] = np.bincount(surface.bodies[triangle[here]], met[here].sum(axis=1)).argmax()
+    return found
+
+
+def _cut_lines(corners: Floats, levels: Floats) -> tuple[Floats, Floats]:
+    """Where triangles (n, 3, 2) whose corners lie at ``levels`` (n, 3) above and below nought pass through it."""
+    above = levels >= 0
+    single = above.sum(axis=1) == 1
+    lone = np.where(single, above.argmax(axis=1), (~above).argmax(axis=1))
+    turned = (lone[:, None] + np.arange(3)) % 3
+    row = np.arange(len(corners))[:, None]
+    corners, levels = corners[row, turned], levels[row, turned]
+    share = levels[:, :1] / (levels[:, :1] - levels[:, 1:])
+    points = corners[:, :1] + share[..., None] * (corners[:, 1:] - corners[:, :1])
+    return points[:, 0], points[:, 1]
+
+
+def _met(start: Floats, end: Floats, reach: Floats) -> np.ndarray:
+    """(n, rays): which rays from the origin meet each line from ``start`` to ``end`` (n, 2) within ``reach`` (n,)."""
+    # Turned a little, so that no ray runs along an edge drawn square.
+    angles = (np.arange(_RAYS) + 0.37) * 2 * np.pi / _RAYS
+    rays = np.column_stack([np.cos(angles), np.sin(angles)])
+    before, after = polygons.cross(rays, start[:, None]), polygons.cross(rays, end[:, None])
+    distance = polygons.cross(start, end)[:, None] / np.where(after == before, np.inf, after - before)
+    return ((before < 0) != (after < 0)) & (distance > 0) & (distance <= reach[:, None])
