@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...geometry.frames import Floats
+from .shapes import pairs
 from .sheets import Stroke
-from .styles import OPEN_END, REFUSED_END, WHITE
+from .styles import BLACK, OPEN_END, REFUSED_END, WHITE
 
 RADIUS = 5.0
 """In points."""
@@ -45,14 +46,14 @@ def glyphs(points: Floats, open_ends: NDArray[np.bool_], chosen: int, scale: flo
         Stroke(_crosses(points[shown & ~open_ends], radius), REFUSED_END.colour, REFUSED_END.width, REFUSED_END.casing),
     ]
     if 0 <= chosen < len(points) and shown[chosen]:
-        strokes.append(Stroke(_circles(points[[chosen]], 1.8 * radius), WHITE, 1.5, (0.05, 0.05, 0.05)))
+        strokes.append(Stroke(_circles(points[[chosen]], 1.8 * radius), WHITE, 1.5, BLACK))
     return strokes
 
 
 def _circles(middles: Floats, radius: float) -> Floats:
     angles = np.linspace(0, 2 * np.pi, _CORNERS + 1)
     corners = np.column_stack([np.cos(angles), np.sin(angles)]) * radius
-    pieces = np.stack([corners[:-1], corners[1:]], axis=1).reshape(-1, 2)
+    pieces = pairs(corners[:-1], corners[1:])
     return (middles[:, None] + pieces).reshape(-1, 2)
 
 

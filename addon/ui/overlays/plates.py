@@ -11,8 +11,7 @@ from ...bench.plate import Footprint, Placement
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching
 from ...trade.processes import Process
-from .profile import around, pairs
-from .shapes import triangles
+from .shapes import edges_of, pairs, triangles
 from .sheets import INK, LINE, MARGIN, PALE, SMALL, TEXT, Fill, Measure, Sheet, Stroke, Text, middle_line
 from .styles import DASHED, ORANGE
 
@@ -39,17 +38,20 @@ def plate_sheet(
 
     plate = put(_box(0, 0, width, depth))
     inner = put(_box(margin, margin, width - margin, depth - margin))
-    strokes = [Stroke(around(plate), INK, 1.5), Stroke(pairs(*dashes(inner, np.roll(inner, -1, axis=0), DASHED)), PALE)]
+    strokes = [
+        Stroke(edges_of([plate]), INK, 1.5),
+        Stroke(pairs(*dashes(inner, np.roll(inner, -1, axis=0), DASHED)), PALE),
+    ]
     fills = []
     keep_x, keep_y = process.keep_out_mm
     if keep_x and keep_y:
         corner = put(_box(0, 0, keep_x, keep_y))
-        strokes += [Stroke(pairs(*hatching([corner], _HATCH, 135.0)), PALE), Stroke(around(corner), PALE)]
+        strokes += [Stroke(pairs(*hatching([corner], _HATCH, 135.0)), PALE), Stroke(edges_of([corner]), PALE)]
     texts = [Text(title, MARGIN, depth * scale + 2 * MARGIN - 2)]
     outlines = [put(one.put(footprints[one.part].outline)) for one in placements]
     if outlines:
         fills.append(Fill(np.concatenate([triangles([outline]) for outline in outlines]), ORANGE, 0.35))
-        strokes.append(Stroke(np.concatenate([around(outline) for outline in outlines]), ORANGE, 1.25))
+        strokes.append(Stroke(edges_of(outlines), ORANGE, 1.25))
     for one, outline in zip(placements, outlines, strict=True):
         words = labels[one.part]
         low, high = outline.min(axis=0), outline.max(axis=0)

@@ -18,7 +18,7 @@ from ...geometry.frames import Floats
 from ...geometry.hatching import hatching
 from ...geometry.sections import Outline
 from . import sheets, styles
-from .shapes import triangles
+from .shapes import edges_of, pairs, triangles
 from .sheets import INK, LINE, MARGIN, PALE, SMALL, Fill, Measure, Sheet, Stroke, Text, middle_line
 
 Say = Callable[[float], str]
@@ -153,7 +153,7 @@ def profile_sheet(drawing: Drawing, measure: Measure) -> Sheet:
         placed = [put(loop) for loop in loops]
         fills.append(Fill(triangles(placed), colour, 0.2))
         strokes.append(Stroke(pairs(*hatching(placed, _HATCH, degrees)), _dimmed(colour)))
-        strokes.append(Stroke(np.concatenate([around(loop) for loop in placed]), colour, 1.5))
+        strokes.append(Stroke(edges_of(placed), colour, 1.5))
     texts = [Text(drawing.title, MARGIN, height - MARGIN - sheets.TEXT * 0.8)] if drawing.title else []
     thin: list[Floats] = []
     for across in drawing.widths:
@@ -215,14 +215,6 @@ def _arrows(start: Floats, end: Floats) -> Floats:
         tail = tip + (back if inside else -back) * _ARROW
         pieces += [tip, tail + across, tip, tail - across]
     return np.array(pieces)
-
-
-def around(loop: Floats) -> Floats:
-    return pairs(loop, np.roll(loop, -1, axis=0))
-
-
-def pairs(starts: Floats, ends: Floats) -> Floats:
-    return np.stack([starts, ends], axis=1).reshape(-1, 2)
 
 
 def _dimmed(colour: styles.Colour) -> styles.Colour:

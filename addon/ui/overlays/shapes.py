@@ -17,6 +17,7 @@ from manifold3d import CrossSection, triangulate
 from ...fitting import Fitting, GapBand
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching, surface_hatching
+from ...geometry.polygons import edge_lengths
 from ...geometry.units import say_mm
 from ...review import Review
 from ...review.layers import Layers
@@ -99,7 +100,7 @@ def grain_of(review: Review) -> float:
 
 def outline_stack(printed: Print) -> Stack:
     layers = printed.layers
-    flat = [_pieces(outline.to_polygons()) for outline in layers.outlines]
+    flat = [edges_of(outline.to_polygons()) for outline in layers.outlines]
     sizes = np.array([len(pieces) for pieces in flat])[layers.which]
     plan = np.concatenate([flat[which] for which in layers.which])
     return Stack(np.column_stack([plan, np.repeat(layers.cuts, sizes)]), np.cumsum(sizes))
@@ -116,7 +117,7 @@ def outlines(stack: Stack, printed: Print, up_to: int | None = None) -> Marks:
 
 def chosen_layer(printed: Print, layer: int) -> Marks:
     layers = printed.layers
-    lines = _at_height(_pieces(layers.outline(layer).to_polygons()), layers.cuts[layer])
+    lines = _at_height(edges_of(layers.outline(layer).to_polygons()), layers.cuts[layer])
     return Marks((Batch(styles.LAYER, "line", lines),), legend=(Entry(styles.LAYER, layers.place(layer)),))
 
 
@@ -129,7 +130,7 @@ def rings(review: Review, layer: int, planned: bool = False) -> Marks:
     middles = [loop for ring in laid.middles for loop in ring]
     batches = [
         *_area(styles.RING, layers.outline(layer) - laid.uncovered, z, grain, edge=False),
-        _line(styles.RING, _at_height(_pieces(middles), z), grain),
+        _line(styles.RING, _at_height(edges_of(middles), z), grain),
         *_area(styles.LEFT_TO_FILL, laid.middle, z, grain),
         *_area(styles.UNCOVERED, laid.gaps, z, grain),
     ]
@@ -243,7 +244,7 @@ def gap(fitting: Fitting, band: GapBand | None = None) -> Marks:
     for height in heights:
         for style, region in ((styles.GAP, room), (styles.BITE, bite)):
             batches += [_standing(fitting, batch) for batch in _area(style, region, height, grain)]
-    rims = [_at_height(_pieces([bore]), height) for height in (0.0, -recipe.spigot_mm)]
+    rims = [_at_height(edges_of([bore]), height) for height in (0.0, -recipe.spigot_mm)]
     posts = _posts([bore], -recipe.spigot_mm, 0.0)
     batches.append(_standing(fitting, _line(styles.BORE, np.concatenate([*rims, posts]), grain)))
     nominal = float(recipe.gap_mm or 0.0)
@@ -285,13 +286,13 @@ def findings_at(review: Review, layer: int) -> list[str]:
 
 def broken(style: Style, pieces: Floats, grain: float) -> Floats:
     """Line pieces (n, d), two by two, dashed as the style says."""
-    return _two_by_two(*dashes(pieces[::2], pieces[1::2], [grain * length for length in style.line]))
+    return pairs(*dashes(pieces[::2], pieces[1::2], [grain * length for length in style.line]))
 
 
 def area_pieces(style: Style, loops: Sequence[Floats], grain: float) -> tuple[Floats, Floats]:
     """A style's edge and hatch of an area, in the plane: line pieces (n, 2), two by two."""
-    hatches = [_two_by_two(*hatching(loops, style.apart * grain, degrees)) for degrees in style.hatch]
-    return broken(style, _pieces(loops), grain), np.concatenate([np.empty((0, 2)), *hatches])
+    hatches = [pairs(*hatching(loops, style.apart * grain, degrees)) for degrees in style.hatch]
+    return broken(style, edges_of(loops), grain), np.concatenate([np.empty((0, 2)), *hatches])
 
 
 def triangles(loops: Sequence[Floats]) -> Floats:
@@ -332,7 +333,7 @@ def _support_lines(columns: Sequence[Column], layers: Layers) -> Floats:
         loops = column.outline.to_polygons()
         low, high = float(layers.bottoms[column.first]), float(layers.tops[column.last])
         if column.first - 1 not in tops:
-            found.append(_at_height(_pieces(loops), low))
+            found.append(_at_height(edges_of(loops), low))
         # On one raster for all, so that lines run on from column to column.
         corners = np.concatenate(loops)
         first = np.ceil(corners.min(axis=0) / _SUPPORT_LINES_MM).astype(int)
@@ -340,7 +341,7 @@ def _support_lines(columns: Sequence[Column], layers: Layers) -> Floats:
         x, y = np.meshgrid(np.arange(first[0], past[0]), np.arange(first[1], past[1]))
         raster = np.column_stack([x.ravel(), y.ravel()]) * _SUPPORT_LINES_MM
         feet = raster[inside(raster, loops)] if len(raster) else raster
-        found.append(_two_by_two(_at_height(feet, low), _at_height(feet, high)))
+        found.append(pairs(_at_height(feet, low), _at_height(feet, high)))
     return np.concatenate(found)
 
 
@@ -348,28 +349,25 @@ def _posts(loops: Iterable[Floats], low: float, high: float) -> Floats:
     """Upright lines from outline to outline, at corners about evenly apart."""
     feet = []
     for loop in loops:
-        along = np.cumsum(np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1))
+        along = np.cumsum(edge_lengths(loop))
         count = max(3, round(along[-1] / _POSTS_MM))
         feet.append(loop[np.unique(np.searchsorted(along, along[-1] * np.arange(count) / count))])
     points = np.concatenate([np.empty((0, 2)), *feet])
-    return _two_by_two(_at_height(points, low), _at_height(points, high))
+    return pairs(_at_height(points, low), _at_height(points, high))
 
 
 def _standing(fitting: Fitting, batch: Batch) -> Batch:
     return Batch(batch.style, batch.kind, fitting.standing_points(batch.positions))
 
 
-def _ends(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
-    starts = np.concatenate([np.empty((0, 2)), *loops])
-    return starts, np.concatenate([np.empty((0, 2)), *(np.roll(loop, -1, axis=0) for loop in loops)])
-
-
-def _pieces(loops: Sequence[Floats]) -> Floats:
+def edges_of(loops: Sequence[Floats]) -> Floats:
     """The sides of closed outlines: (n, 2), two by two."""
-    return _two_by_two(*_ends(loops))
+    none = np.empty((0, 2))
+    return pairs(np.concatenate([none, *loops]), np.concatenate([none, *(np.roll(loop, -1, axis=0) for loop in loops)]))
 
 
-def _two_by_two(starts: Floats, ends: Floats) -> Floats:
+def pairs(starts: Floats, ends: Floats) -> Floats:
+    """Lines from ``starts`` to ``ends`` (k, d): (2 k, d), two by two."""
     return np.stack([starts, ends], axis=1).reshape(-1, starts.shape[1])
 
 
