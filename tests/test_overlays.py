@@ -26,6 +26,7 @@ from addon.review import Review, review, review_fitting
 from addon.ui.overlays import markers, plates, profile, shapes, sheets, styles
 from addon.ui.overlays.shapes import Marks
 from addon.ui.overlays.styles import Style
+from addon.ui.saying import IMPERIAL, METRIC
 
 
 def mesh_of(*solids: Manifold) -> Mesh:
@@ -265,6 +266,34 @@ def test_caption_names_layer_height_rings_rest_and_finding():
     assert shapes.caption(review(flat, PROCESS), 0) == ("No layers: see the findings",)
 
 
+def test_captions_and_legends_follow_an_imperial_scene():
+    """Thousandths, fractions of an inch where they are exact, square and cubic inches: 3.25 mm / 25.4 = 0.128, ..."""
+    reviewed = mushroom()
+    said = shapes.caption(reviewed, 13, say=IMPERIAL)
+    assert said[0] == f"layer 14 of {len(reviewed.printed.layers)}, z 0.128 in"
+    assert said[1].endswith(" of 0.020 in")
+    marks = [shapes.rings(reviewed, 4, say=IMPERIAL), shapes.thin_walls(mushroom(), IMPERIAL)]
+    marks += [shapes.overhangs(mushroom(), IMPERIAL), shapes.steps(mushroom(), IMPERIAL)]
+    words = [entry.note for one in marks for entry in one.legend] + [
+        label.words for one in marks for label in one.labels
+    ]
+    assert not [one for one in words if "mm" in one or "cm" in one]
+    assert any("in²" in one for one in words) and any("in³" in one for one in words)
+
+
+@pytest.mark.parametrize(
+    ("mm", "said"),
+    [
+        (25.4, "1 in"), (38.1, "1 1/2 in"), (3.175, "1/8 in"), (0.396875, "1/64 in"), (-3.175, "-1/8 in"),
+        (0.4, "0.016 in"), (0.2, "0.008 in"), (25.0, "0.984 in"), (0.0, "0 in"), (0.001, "0 in"), (-0.25, "-0.010 in"),
+    ],
+)  # fmt: skip
+def test_inches_are_fractions_only_where_they_are_exact(mm, said):
+    """Fractions by hand, the others divided by 25.4 and rounded to thousandths."""
+    assert IMPERIAL(mm) == said
+    assert IMPERIAL(np.float32(mm)) == said
+
+
 def every_overlay() -> list[Marks]:
     fitting = common_cap()
     reviewed = review_fitting(fitting, PROCESS, "F1")
@@ -392,10 +421,6 @@ def test_a_sheet_shrinks_until_it_keeps_clear_of_the_words():
     assert sheets.share_clear_of(sheet, space, (-50, 700), 1.0) == 0
 
 
-def say(mm: float) -> str:
-    return f"{mm:g} mm"
-
-
 @pytest.mark.parametrize(
     ("recipe", "section", "mitre"),
     [
@@ -412,14 +437,14 @@ def say(mm: float) -> str:
 )
 def test_profiles_are_legible_and_say_the_recipes_numbers(recipe, section, mitre):
     fitting = design(recipe, section, mitre_deg=mitre, facets=64)
-    drawing = profile.profile_drawing(fitting, say, "F1")
+    drawing = profile.profile_drawing(fitting, METRIC, "F1")
     sheet = profile.profile_sheet(drawing, measure)
     assert_legible(sheet)
     words = {text.words for text in sheet.texts}
     settled = fitting.recipe
-    assert f"rise {say(settled.rise_mm)}" in words
-    assert f"spigot {say(settled.spigot_mm)}" in words
-    assert f"gap {say(settled.gap_mm)}" in words
+    assert f"rise {METRIC(settled.rise_mm)}" in words
+    assert f"spigot {METRIC(settled.spigot_mm)}" in words
+    assert f"gap {METRIC(settled.gap_mm)}" in words
     assert any("groove" in one for one in words) == bool(recipe.groove_count)
     assert any("lead-in" in one for one in words) == bool(recipe.lead_in_mm)
     assert any("brim" in one for one in words) == bool(recipe.brim_mm)
@@ -432,13 +457,13 @@ def test_profiles_are_legible_and_say_the_recipes_numbers(recipe, section, mitre
 
 def test_the_profile_is_true_to_scale():
     fitting = design(Recipe(rise_mm=12, gap_mm=0.25, groove_count=0), Section.round(25.4, 3.175), facets=64)
-    drawing = profile.profile_drawing(fitting, say)
+    drawing = profile.profile_drawing(fitting, METRIC)
     points = np.concatenate(drawing.cut)
     assert (points[:, 1].min(), points[:, 1].max()) == pytest.approx((-8, 12))
     assert np.abs(points[:, 0]).max() == pytest.approx(12.7)
     walls = np.concatenate(drawing.tube)
     assert np.abs(walls[:, 0]).min() == pytest.approx(25.4 / 2 - 3.175)
-    assert {one.words for one in drawing.widths} == {"crown ⌀25.4 mm", f"spigot ⌀{say(25.4 - 6.35 - 0.5)}"}
+    assert {one.words for one in drawing.widths} == {"crown ⌀25.4 mm", f"spigot ⌀{METRIC(25.4 - 6.35 - 0.5)}"}
 
 
 def test_a_plates_map_shows_each_fitting_where_it_lies():

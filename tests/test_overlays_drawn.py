@@ -24,9 +24,11 @@ from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.review import Review, review
 from addon.ui import state
+from addon.ui.drawing import say_in
 from addon.ui.overlays import draw, painting, shapes, sheets, styles
 from addon.ui.overlays.painting import Picture
 from addon.ui.overlays.styles import Style
+from addon.ui.saying import IMPERIAL
 
 SIZE = 320, 240
 DARK, LIGHT = (0.24, 0.24, 0.24), (0.78, 0.78, 0.78)
@@ -230,8 +232,11 @@ def test_what_is_drawn_is_worked_out_once_for_each_result(counted):
     draw.pictures_of(subject, view)
     assert (counted["rings"], counted["chosen_layer"], counted["overhangs"], counted["steps"]) == (2, 2, 1, 1)
     assert counted["outline_stack"] == 1
-    draw.pictures_of(state.Subject("box", np.eye(4), box_review()), view)
+    subject = state.Subject("box", np.eye(4), box_review())
+    draw.pictures_of(subject, view)
     assert (counted["overhangs"], counted["outline_stack"]) == (2, 2)
+    draw.pictures_of(subject, view, IMPERIAL)
+    assert counted["overhangs"] == 3
 
 
 def test_a_layer_past_the_top_is_the_top_one():
@@ -343,7 +348,8 @@ def test_no_handler_is_left_behind(monkeypatch):
 @pytest.mark.parametrize(("system", "said"), [("METRIC", "25.4 mm"), ("IMPERIAL", "1 in"), ("NONE", "25.4 mm")])
 def test_lengths_are_said_in_the_scenes_units(system, said):
     scene = SimpleNamespace(unit_settings=SimpleNamespace(system=system))
-    assert draw.say_in(scene)(25.4) == said
+    assert say_in(scene)(25.4) == said
+    assert say_in(scene) is say_in(scene)  # or what is drawn would be built again with every redraw
 
 
 def region(kind: str, x: int, y: int, width: int, height: int) -> SimpleNamespace:

@@ -12,10 +12,11 @@ import numpy as np
 from mathutils import Matrix
 
 from ...geometry.frames import Floats
-from ...geometry.units import MM_PER_INCH, say_inches, say_mm
 from ...job import footprints, part_of
 from ...trade.sizes import section_name
 from .. import placing, state
+from ..drawing import say_in
+from ..saying import METRIC, Say
 from . import markers, painting, plates, profile, shapes, sheets
 from .painting import Picture, Printed
 from .sheets import Rectangle
@@ -61,9 +62,9 @@ def invalidate() -> None:
         kept.clear()
 
 
-def pictures_of(subject: state.Subject, view: bpy.types.PropertyGroup) -> list[Picture]:
+def pictures_of(subject: state.Subject, view: bpy.types.PropertyGroup, say: Say = METRIC) -> list[Picture]:
     """The overlays that are switched on, each built once as long as what it shows stays the same."""
-    _keep_for(subject)
+    _keep_for(subject, say)
     found: list[Picture] = []
     review = subject.review
     printed = review.printed if review else None
@@ -73,34 +74,27 @@ def pictures_of(subject: state.Subject, view: bpy.types.PropertyGroup) -> list[P
             up_to = layer if view.which_layers == "up to layer" else None
             if not _stacks:
                 _stacks[""] = shapes.outline_stack(printed)
-            found.append(_picture(("outlines", up_to), lambda: shapes.outlines(_stacks[""], printed, up_to)))
+            found.append(_picture(("outlines", up_to), lambda: shapes.outlines(_stacks[""], printed, up_to, say)))
         if view.show_outlines or view.show_rings:
-            found.append(_picture(("layer", layer), lambda: shapes.chosen_layer(printed, layer)))
+            found.append(_picture(("layer", layer), lambda: shapes.chosen_layer(printed, layer, say)))
         if view.show_rings:
-            found.append(_picture(("rings", layer, planned), lambda: shapes.rings(review, layer, planned)))
+            found.append(_picture(("rings", layer, planned), lambda: shapes.rings(review, layer, planned, say)))
         if view.show_overhangs:
-            found.append(_picture("overhangs", lambda: shapes.overhangs(review)))
+            found.append(_picture("overhangs", lambda: shapes.overhangs(review, say)))
         if view.show_thin_walls:
-            found.append(_picture("thin walls", lambda: shapes.thin_walls(review)))
+            found.append(_picture("thin walls", lambda: shapes.thin_walls(review, say)))
         if view.show_steps:
-            found.append(_picture("steps", lambda: shapes.steps(review)))
+            found.append(_picture("steps", lambda: shapes.steps(review, say)))
     fitting = subject.fitted.fitting if subject.fitted else None
     if subject.fitted and fitting and view.show_gap:
         band = subject.fitted.made.gap if subject.fitted.made else None
-        found.append(_picture("gap", lambda: shapes.gap(fitting, band)))
+        found.append(_picture("gap", lambda: shapes.gap(fitting, band, say)))
     return found
 
 
 def layer_of(view: bpy.types.PropertyGroup, count: int) -> int:
     """The chosen layer counted from 0, of the ``count`` that there are."""
     return min(int(view.layer), count) - 1
-
-
-def say_in(scene: bpy.types.Scene) -> profile.Say:
-    """How lengths are written in a scene: in millimetres, or in inches."""
-    if scene.unit_settings.system != "IMPERIAL":
-        return say_mm
-    return lambda mm: say_inches(mm) or f"{mm / MM_PER_INCH:.3f} in"
 
 
 def free_space(area: bpy.types.Area, region: bpy.types.Region) -> Rectangle:
@@ -162,7 +156,7 @@ def _draw_view() -> None:
     subject = _subject(context, view)
     if subject is None:
         return
-    pictures = pictures_of(subject, view)
+    pictures = pictures_of(subject, view, say_in(context.scene))
     if pictures:
         with gpu.matrix.push_pop():
             gpu.matrix.multiply_matrix(Matrix(subject.matrix.tolist()))
@@ -176,7 +170,7 @@ def _draw_region() -> None:
     scale = _scale(context)
     view = context.scene.ferrule.view
     subject = _subject(context, view)
-    pictures = pictures_of(subject, view) if subject else []
+    pictures = pictures_of(subject, view, say_in(context.scene)) if subject else []
     _draw_ends(context, scale)
     if subject:
         _draw_labels(context, subject, pictures, scale)
@@ -184,7 +178,7 @@ def _draw_region() -> None:
     edge = _EDGE * scale
     blenders_own = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
     space = (left + edge, low + edge, right - edge, top - edge - blenders_own)
-    words = _draw_words(subject, view, pictures, space, scale) if subject else (space[2], space[1])
+    words = _draw_words(context.scene, subject, pictures, space, scale) if subject else (space[2], space[1])
     drawn = space[3]
     if subject and subject.fitted and view.show_profile:
         drawn = _draw_profile(context.scene, subject.fitted, space, words, scale)
@@ -193,9 +187,10 @@ def _draw_region() -> None:
 
 
 def _draw_words(
-    subject: state.Subject, view: bpy.types.PropertyGroup, pictures: list[Picture], space: Rectangle, scale: float
+    scene: bpy.types.Scene, subject: state.Subject, pictures: list[Picture], space: Rectangle, scale: float
 ) -> tuple[float, float]:
     """The legend in the lower right corner, and above it the chosen layer's caption; returns their left and top."""
+    view, say = scene.ferrule.view, say_in(scene)
     left, low, right, _ = space
     widest = 0.0
     entries = tuple(entry for picture in pictures for entry in picture.marks.legend)
@@ -205,7 +200,7 @@ def _draw_words(
     if subject.review and (view.show_outlines or view.show_rings):
         printed = subject.review.printed
         layer = layer_of(view, len(printed.layers)) if printed else 0
-        parts = shapes.caption(subject.review, layer, view.planned)
+        parts = shapes.caption(subject.review, layer, view.planned, say)
         stack.append(_words(parts, scale, sheets.TEXT, (right - left) / scale))
     for sheet in stack:
         share = min(1.0, (right - left) / (sheet.sheet.width * scale))
@@ -254,12 +249,12 @@ def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> N
     made = [one.made for one in desk.fittings if one.made]
 
     def build() -> sheets.Sheet:
-        title = f"Plate {number} of {laid.count}, {' × '.join(f'{side:g}' for side in job.process.plate_mm[:2])} mm"
+        title = f"Plate {number} of {laid.count}, {' × '.join(map(say_in(scene), job.process.plate_mm[:2]))}"
         prints = footprints(made, [part_of(job, one) for one in made])
         measure = painting.measure(scale)
         return plates.plate_sheet(title, laid.on(number - 1), prints, [one.id for one in made], job.process, measure)
 
-    sheet = _sheet(("plate", desk.version, laid, number, scale), build)
+    sheet = _sheet(("plate", desk.version, laid, number, scene.unit_settings.system, scale), build)
     left, low, right, top = space
     share = min(1.0, (right - left) / (sheet.sheet.width * scale), (top - low) / (sheet.sheet.height * scale))
     if share >= _LEAST_SHARE:
@@ -315,11 +310,11 @@ def _words(parts: tuple[str, ...], scale: float, size: float = sheets.SMALL, mos
     return _sheet(key, lambda: sheets.words_sheet(parts, painting.measure(scale), most, size))
 
 
-def _keep_for(subject: state.Subject) -> None:
-    """What was built for other results goes."""
+def _keep_for(subject: state.Subject, say: Say) -> None:
+    """What was built for other results, or in other units, goes."""
     global _made_from
     fitted = subject.fitted
-    now = (subject.review, fitted.fitting if fitted else None, fitted.made.gap if fitted and fitted.made else None)
+    now = (subject.review, fitted.fitting if fitted else None, fitted.made.gap if fitted and fitted.made else None, say)
     if len(now) != len(_made_from) or any(one is not before for one, before in zip(now, _made_from, strict=True)):
         _pictures.clear()
         _stacks.clear()

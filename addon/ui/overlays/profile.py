@@ -17,12 +17,10 @@ from ...fitting.profiles import grooves
 from ...geometry.frames import Floats
 from ...geometry.hatching import hatching
 from ...geometry.sections import Outline
+from ..saying import Say
 from . import sheets, styles
 from .shapes import edges_of, pairs, triangles
 from .sheets import INK, LINE, MARGIN, PALE, SMALL, Fill, Measure, Sheet, Stroke, Text, middle_line
-
-Say = Callable[[float], str]
-"""A length in mm in the scene's units."""
 
 Side = Literal["left", "right"]
 

@@ -18,7 +18,6 @@ from ...fitting import Fitting, GapBand
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching, surface_hatching
 from ...geometry.polygons import edge_lengths
-from ...geometry.units import say_mm
 from ...review import Review
 from ...review.layers import Layers
 from ...review.outlines import inside
@@ -26,6 +25,7 @@ from ...review.review import Print
 from ...review.steps import LEAST_REST
 from ...review.support import Column
 from ...review.walls import WALL_BEADS, ThinPart
+from ..saying import METRIC, SPECK_MM2, Say
 from . import styles
 from .styles import Style
 
@@ -39,8 +39,6 @@ _POSTS_MM = 4.0
 """About how far apart the upright lines of the tube's bore stand."""
 _HANGING = ("island", "overhang", "bridge")
 """Checks whose findings name the worst of each run of overhangs."""
-_SPECK_MM2 = 0.005
-"""Areas smaller than this are errors of rounding."""
 _MOST_LABELS = 4
 """Labels of one kind, the worst first: more would hide the part."""
 
@@ -106,22 +104,22 @@ def outline_stack(printed: Print) -> Stack:
     return Stack(np.column_stack([plan, np.repeat(layers.cuts, sizes)]), np.cumsum(sizes))
 
 
-def outlines(stack: Stack, printed: Print, up_to: int | None = None) -> Marks:
+def outlines(stack: Stack, printed: Print, up_to: int | None = None, say: Say = METRIC) -> Marks:
     """The outlines of every layer, or of those up to a layer counted from 0."""
     layers = printed.layers
     last = len(layers) - 1 if up_to is None else up_to
-    note = f"{last + 1} of {len(layers)}, {say_mm(layers.heights()[-1])} high"
+    note = f"{last + 1} of {len(layers)}, {say(layers.heights()[-1])} high"
     lines = Batch(styles.OUTLINE, "line", stack.lines[: stack.ends[last]])
     return Marks((lines,), legend=(Entry(styles.OUTLINE, note),))
 
 
-def chosen_layer(printed: Print, layer: int) -> Marks:
+def chosen_layer(printed: Print, layer: int, say: Say = METRIC) -> Marks:
     layers = printed.layers
     lines = _at_height(edges_of(layers.outline(layer).to_polygons()), layers.cuts[layer])
-    return Marks((Batch(styles.LAYER, "line", lines),), legend=(Entry(styles.LAYER, layers.place(layer)),))
+    return Marks((Batch(styles.LAYER, "line", lines),), legend=(Entry(styles.LAYER, layers.place(layer, say)),))
 
 
-def rings(review: Review, layer: int, planned: bool = False) -> Marks:
+def rings(review: Review, layer: int, planned: bool = False, say: Say = METRIC) -> Marks:
     """One layer's rings, what of it they leave to the fill, and what nothing covers."""
     assert review.printed is not None
     layers, grain = review.printed.layers, grain_of(review)
@@ -136,17 +134,17 @@ def rings(review: Review, layer: int, planned: bool = False) -> Marks:
     ]
     widest = laid.widest_gap
     labels = []
-    legend = [Entry(styles.RING, f"{laid.count} of {say_mm(laid.bead_mm)}{', as planned' if planned else ''}")]
-    if laid.middle.area() >= _SPECK_MM2:
-        legend.append(Entry(styles.LEFT_TO_FILL, _say_area(laid.middle.area())))
+    legend = [Entry(styles.RING, f"{laid.count} of {say(laid.bead_mm)}{', as planned' if planned else ''}")]
+    if laid.middle.area() >= SPECK_MM2:
+        legend.append(Entry(styles.LEFT_TO_FILL, say.area(laid.middle.area())))
     if widest.width_mm > 0:
-        labels.append(Label(f"{say_mm(widest.width_mm)} open", (*widest.centre, z), styles.UNCOVERED))
-        note = f"{_say_area(laid.gaps.area())}, widest {say_mm(widest.width_mm)}"
+        labels.append(Label(f"{say(widest.width_mm)} open", (*widest.centre, z), styles.UNCOVERED))
+        note = f"{say.area(laid.gaps.area())}, widest {say(widest.width_mm)}"
         legend.append(Entry(styles.UNCOVERED, note))
     return Marks(_some(batches), tuple(labels), tuple(legend))
 
 
-def overhangs(review: Review) -> Marks:
+def overhangs(review: Review, say: Say = METRIC) -> Marks:
     """What hangs in the air, the columns under it, and the surface that leans too far."""
     assert review.printed is not None
     printed, process, grain = review.printed, review.process, grain_of(review)
@@ -161,7 +159,7 @@ def overhangs(review: Review) -> Marks:
     for finding in review.findings:
         if finding.check in _HANGING and finding.severity != "good to know":
             assert finding.position_mm is not None and finding.value is not None
-            labels.append(Label(f"{finding.check} {say_mm(finding.value)}", finding.position_mm, styles.OVERHANG))
+            labels.append(Label(f"{finding.check} {say(finding.value)}", finding.position_mm, styles.OVERHANG))
     batches.append(_line(styles.SUPPORT, _support_lines(printed.support.columns, layers), grain))
     corners = review.mesh.corners[list(review.surface.facets)]
     lines = surface_hatching(corners, np.array([0.6, 0.0, 0.8]), styles.LEANING.apart * grain)
@@ -169,19 +167,19 @@ def overhangs(review: Review) -> Marks:
     support = printed.support
     carried_bridges = [one for one in printed.overhangs if one.carried(process)]
     legend = [
-        Entry(styles.OVERHANG, _say_area(sum(one.beyond_mm2 for one in hanging))),
-        Entry(styles.SUPPORT, f"{support.volume_mm3 / 1000:.3g} cm³" if support.needed else "none"),
+        Entry(styles.OVERHANG, say.area(sum(one.beyond_mm2 for one in hanging))),
+        Entry(styles.SUPPORT, say.volume(support.volume_mm3) if support.needed else "none"),
     ]
     if review.surface.facets:
-        note = f"{_say_area(review.surface.area_mm2)} over {process.overhang_deg:g}° from upright"
+        note = f"{say.area(review.surface.area_mm2)} over {process.overhang_deg:g}° from upright"
         legend.append(Entry(styles.LEANING, note))
     if carried_bridges:
         longest = max(one.reach_mm for one in carried_bridges)
-        legend.append(Entry(styles.BRIDGE, f"{say_mm(longest)} of {say_mm(process.bridge_mm)}"))
+        legend.append(Entry(styles.BRIDGE, f"{say(longest)} of {say(process.bridge_mm)}"))
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
-def thin_walls(review: Review) -> Marks:
+def thin_walls(review: Review, say: Say = METRIC) -> Marks:
     """Walls too thin for a bead out and one back, and gaps that close up."""
     assert review.printed is not None
     printed, bead, grain = review.printed, review.process.bead_mm, grain_of(review)
@@ -197,16 +195,16 @@ def thin_walls(review: Review) -> Marks:
             continue
         batches += [batch for part in parts for batch in _thin_part(style, part, printed.layers, grain)]
         narrowest = sorted(parts, key=lambda part: part.width_mm)[:_MOST_LABELS]
-        labels += [Label(say_mm(part.width_mm), part.position_mm, style) for part in narrowest]
-        found = f"least {say_mm(narrowest[0].width_mm)}" if narrowest else "none"
-        legend.append(Entry(style, f"under {say_mm(limit)}: {found}"))
+        labels += [Label(say(part.width_mm), part.position_mm, style) for part in narrowest]
+        found = f"least {say(narrowest[0].width_mm)}" if narrowest else "none"
+        legend.append(Entry(style, f"under {say(limit)}: {found}"))
     thickness = printed.thickness
     if thickness.thinnest is not None and thickness.least_mm < WALL_BEADS * bead:
-        labels.append(Label(f"{say_mm(thickness.least_mm)} through", thickness.thinnest, styles.THIN_WALL))
+        labels.append(Label(f"{say(thickness.least_mm)} through", thickness.thinnest, styles.THIN_WALL))
     return Marks(_some(batches), tuple(labels), tuple(legend))
 
 
-def steps(review: Review) -> Marks:
+def steps(review: Review, say: Say = METRIC) -> Marks:
     """The ledge that each layer leaves of the one below: narrow, wider than half a bead, or in the crown a jump, where
     the outer bead rests too little."""
     assert review.printed is not None
@@ -220,18 +218,18 @@ def steps(review: Review) -> Marks:
         z = float(layers.bottoms[layer])
         if moved.rest[layer] < LEAST_REST and crown.first < layer <= crown.last:
             style = styles.JUMP
-            words = f"layer {layer + 1}: step {say_mm(moved.most[layer])}, rest {100 * moved.rest[layer]:.0f} %"
+            words = f"layer {layer + 1}: step {say(moved.most[layer])}, rest {100 * moved.rest[layer]:.0f} %"
             labels.append(Label(words, (*_rightmost(below), z), styles.JUMP))
         batches += _area(style, below - outline, z, grain)
     inward = moved.most[crown.slice][1:]
-    note = f"crown {say_mm(inward.min())} to {say_mm(inward.max())}" if len(inward) else ""
-    legend = [Entry(styles.STEP, note), Entry(styles.WIDE_STEP, f"over {say_mm(wide_mm)}")]
+    note = f"crown {say(inward.min())} to {say(inward.max())}" if len(inward) else ""
+    legend = [Entry(styles.STEP, note), Entry(styles.WIDE_STEP, f"over {say(wide_mm)}")]
     if labels:
         legend.append(Entry(styles.JUMP, f"under {100 * LEAST_REST:.0f} % of a bead"))
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
-def gap(fitting: Fitting, band: GapBand | None = None) -> Marks:
+def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Marks:
     """The room between spigot and bore just under the shoulder and over the lead-in, and the bore down to the tip."""
     recipe = fitting.recipe
     bore = fitting.section.bore.polygon()
@@ -248,28 +246,28 @@ def gap(fitting: Fitting, band: GapBand | None = None) -> Marks:
     posts = _posts([bore], -recipe.spigot_mm, 0.0)
     batches.append(_standing(fitting, _line(styles.BORE, np.concatenate([*rims, posts]), grain)))
     nominal = float(recipe.gap_mm or 0.0)
-    note = f"{say_mm(abs(nominal))} per side"
+    note = f"{say(abs(nominal))} per side"
     if band is not None:
         least, most = band.root_sum_square
-        note += f", may come out {say_mm(least)} to {say_mm(most)}"
+        note += f", may come out {say(least)} to {say(most)}"
     style = styles.BITE if nominal < 0 else styles.GAP
     at = fitting.standing_points(np.array([[float(bore[:, 0].max()), 0.0, 0.0]]))[0]
-    words = f"{'bites' if nominal < 0 else 'gap'} {say_mm(abs(nominal))}"
+    words = f"{'bites' if nominal < 0 else 'gap'} {say(abs(nominal))}"
     label = Label(words, (float(at[0]), float(at[1]), float(at[2])), style)
     sides = dict.fromkeys((fitting.section.bore.width, fitting.section.bore.depth))
-    across = " × ".join(map(say_mm, sides))
+    across = " × ".join(map(say, sides))
     return Marks(_some(batches), (label,), (Entry(style, note), Entry(styles.BORE, across)))
 
 
-def caption(review: Review, layer: int, planned: bool = False) -> tuple[str, ...]:
+def caption(review: Review, layer: int, planned: bool = False, say: Say = METRIC) -> tuple[str, ...]:
     """``("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87 %", "overhang: look at")``."""
     printed = review.printed
     if printed is None:
         return ("No layers: see the findings",)
     laid = review.rings(layer, planned)
     return (
-        printed.layers.place(layer),
-        f"{laid.count} ring{'s' * (laid.count != 1)} of {say_mm(laid.bead_mm)}{' as planned' if planned else ''}",
+        printed.layers.place(layer, say),
+        f"{laid.count} ring{'s' * (laid.count != 1)} of {say(laid.bead_mm)}{' as planned' if planned else ''}",
         f"rest {100 * printed.steps.rest[layer]:.0f} %",
         *findings_at(review, layer),
     )
@@ -391,9 +389,3 @@ def _together(batches: Sequence[Batch]) -> list[Batch]:
 
 def _some(batches: Sequence[Batch]) -> tuple[Batch, ...]:
     return tuple(batch for batch in _together(batches) if len(batch.positions))
-
-
-def _say_area(mm2: float) -> str:
-    if mm2 < _SPECK_MM2:
-        return "none"
-    return f"{mm2:.0f} mm²" if mm2 >= 100 else f"{mm2:.3g} mm²"
