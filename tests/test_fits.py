@@ -127,6 +127,28 @@ def test_few_equal_sides_are_a_polygon_and_no_coarse_circle(corners):
     assert len(fit.outline.points) == corners
 
 
+UNEVEN = {
+    "coarse half": np.concatenate([np.linspace(0, np.pi, 12, False), np.linspace(np.pi, 2 * np.pi, 60, False)]),
+    "at random": np.sort(np.random.default_rng(1).uniform(0, 2 * np.pi, 48)),
+}
+
+
+@pytest.mark.parametrize("how", UNEVEN)
+@pytest.mark.parametrize("diameter", [22.098, 25.4])
+def test_corners_on_a_circle_make_one_however_far_apart_they_are(how, diameter):
+    angles = UNEVEN[how]
+    fit = fit_outline(np.column_stack([np.cos(angles), np.sin(angles)]) * diameter / 2)
+    assert fit.outline.shape == "circle"
+    assert fit.outline.width == pytest.approx(diameter, abs=1e-6)
+
+
+@pytest.mark.parametrize("flats", [1, 2, 4])
+def test_arcs_between_flats_make_no_circle(flats):
+    angles = np.linspace(0, 2 * np.pi, 128, False)
+    kept = np.abs((angles * flats / (2 * np.pi) + 0.5) % 1 - 0.5) * 2 * np.pi / flats > np.radians(14)
+    assert fit_outline(np.column_stack([np.cos(angles), np.sin(angles)])[kept] * 12.7).outline.shape != "circle"
+
+
 def test_a_circle_with_a_flat_is_no_circle():
     circle = regular(40, 90)
     fit = fit_outline(circle[circle[:, 0] < 17])

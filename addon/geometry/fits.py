@@ -30,6 +30,9 @@ _SIDE_BAND = 0.02
 """Corners this share of the tolerance inside the outermost one are on the same straight side; arcs stay out."""
 _ROUNDNESS = 0.04
 _WIDEST_GAP = np.radians(45.0)
+_MOST_FLATS = 4
+_FLAT_CHORD = 3.0
+"""A chord this many times longer than those of the arcs is a flat."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -253,10 +256,12 @@ def _circles(points: Floats, tolerance: Floats) -> _Fits:
 
 
 def _all_round(angles: Floats, radius: Floats, tolerance: Floats) -> NDArray[np.bool_]:
-    """Whether corners at ``angles`` (k, n) go round a circle without a flat: no chord far longer than the others."""
+    """Whether corners at ``angles`` (k, n) go round a circle without a flat. Chords may be of any length, but a few far
+    longer than all the others are flats."""
     gaps = np.diff(np.sort(angles, axis=1), axis=1, append=angles.min(axis=1, keepdims=True) + 2 * np.pi)
-    widest, usual = gaps.max(axis=1), np.quantile(gaps, 0.75, axis=1)
-    flat = (widest > 2.5 * usual) & (radius * (1 - np.cos(widest / 2)) > 4 * tolerance)
+    gaps.sort(axis=1)
+    widest, next_wide = gaps[:, -1], gaps[:, -1 - _MOST_FLATS]
+    flat = (widest > _FLAT_CHORD * next_wide) & (radius * (1 - np.cos(widest / 2)) > 4 * tolerance)
     return (widest < _WIDEST_GAP) & ~flat
 
 
