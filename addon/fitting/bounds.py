@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Any, get_args
 
@@ -55,8 +55,6 @@ _EXACT = 1e-6
 """What a number may be past its limit. What is offered is rounded past it by half of that at most, so that it is never
 refused itself; sums and outlines are good to far less."""
 
-Limits = dict[str, tuple[float, float]]
-
 
 def resolve(
     recipe: Recipe,
@@ -71,26 +69,7 @@ def resolve(
     Raises ``RecipeError`` for the first field that cannot be made, with a value that would work.
     """
     with outline_faults_refused():
-        return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, _Refusing())
-
-
-def limits(
-    recipe: Recipe,
-    section: Section,
-    *,
-    mitre_deg: float = 0.0,
-    mitre_direction_deg: float = 0.0,
-    clear_depth_mm: float | None = None,
-) -> Limits:
-    """The least and the most of every number in the recipe, as the other fields stand.
-
-    Fields that are out of bounds count as moved to the nearest bound. Raises ``RecipeError`` only where no recipe
-    would do: a section without a wall, or a mitre out of range.
-    """
-    yielding = _Yielding()
-    with outline_faults_refused():
-        _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, yielding)
-    return yielding.limits
+        return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm)
 
 
 @contextmanager
@@ -115,10 +94,10 @@ def crown_plan(
     return Plan(section.outer, fineness).stretched(mitre_deg, mitre_direction_deg).moved(brim_mm)
 
 
-def channel_height(recipe: Recipe, shoulder_mm: float, profile: Floats) -> float:
-    """How far the vent channel goes up into the crown: its depth, but at most half of what stands over the spigot's
-    edge, so that it does not come out on top."""
-    return min(recipe.vent_depth_mm, float(np.interp(shoulder_mm, profile[:, 0], profile[:, 1])) / 2)
+def most_channel(shoulder_mm: float, profile: Floats) -> float:
+    """How far a vent channel may go up into the crown: half of what stands over the spigot's edge, so that it does
+    not come out on top."""
+    return float(np.interp(shoulder_mm, profile[:, 0], profile[:, 1])) / 2
 
 
 def least_wall(section: Section) -> float:
@@ -127,51 +106,22 @@ def least_wall(section: Section) -> float:
     return float(nearest(outer, bore)[0].min()) if contains(outer, bore).all() else 0.0
 
 
-class _Refusing:
-    """Refuses the first value out of bounds."""
-
-    def refuse(self, name: str, problem: str, works: float | str | None) -> Any:
-        raise RecipeError(name, problem, works)
-
-    def bounds(self, name: str, least: float, most: float) -> None:
-        pass
-
-
-@dataclass
-class _Yielding:
-    """Notes every bound, and takes the value that works instead of refusing."""
-
-    limits: Limits = field(default_factory=dict)
-
-    def refuse(self, name: str, problem: str, works: float | str | None) -> Any:
-        if works is None:
-            raise RecipeError(name, problem, None)
-        return works
-
-    def bounds(self, name: str, least: float, most: float) -> None:
-        self.limits[name] = (least, most)
-
-
 @dataclass
 class _Bench:
     """The recipe while it is being settled."""
 
     recipe: Recipe
-    answer: _Refusing | _Yielding
 
     def set(self, name: str, value: float | str) -> None:
         change: dict[str, Any] = {name: value}
         self.recipe = replace(self.recipe, **change)
-
-    def refuse(self, name: str, problem: str, works: float | str | None) -> None:
-        self.set(name, self.answer.refuse(name, problem, works))
 
     def word(self, name: str, words: Sequence[str]) -> None:
         value = getattr(self.recipe, name)
         if value not in words:
             near = get_close_matches(str(value).lower(), words, n=1, cutoff=0.0)[0]
             choices = ", ".join(words)
-            self.refuse(name, f"{_spoken(name)} {value!r} is not known; choose {choices} (nearest: {near})", near)
+            raise RecipeError(name, f"{_spoken(name)} {value!r} is not known; choose {choices} (nearest: {near})", near)
 
     def numbers(self) -> None:
         """Makes sure that all numbers that are not for the section to decide are numbers."""
@@ -179,7 +129,7 @@ class _Bench:
             value = getattr(self.recipe, name)
             if isinstance(usual, int | float) and not _is_number(value):
                 problem = f"{_spoken(name)} {value!r} is not a number; choose one, {_say(name)(usual)} is usual"
-                self.refuse(name, problem, usual)
+                raise RecipeError(name, problem, usual)
 
     def number(
         self,
@@ -197,7 +147,6 @@ class _Bench:
         if whole:
             least, most = math.ceil(least), math.floor(most)
         most = max(least, most)
-        self.answer.bounds(name, least, most)
         value = getattr(self.recipe, name)
         if value is None and default is not None:
             self.set(name, min(max(default, least), most))
@@ -206,16 +155,16 @@ class _Bench:
         spoken, say = _spoken(name), _say(name)
         if not _is_number(value):
             fallback = min(max(default or 0.0, least), most)
-            self.refuse(name, f"{spoken} {value!r} is not a number; choose {say(least)} to {say(most)}", fallback)
+            raise RecipeError(name, f"{spoken} {value!r} is not a number; choose {say(least)} to {say(most)}", fallback)
         elif whole and value != int(value):
             nearest = int(min(max(value, least), most))
-            self.refuse(name, f"{spoken} {value:g} is not a whole number; choose {nearest}", nearest)
+            raise RecipeError(name, f"{spoken} {value:g} is not a whole number; choose {nearest}", nearest)
         elif value < (least if used else min(least, 0.0)) - _EXACT:
             works = least if whole else min(_up(least), most)
-            self.refuse(name, f"{spoken} {say(value)} is too little: {why_least}; at least {say(works)}", works)
+            raise RecipeError(name, f"{spoken} {say(value)} is too little: {why_least}; at least {say(works)}", works)
         elif used and value > most + _EXACT:
             works = most if whole else max(_down(most), least)
-            self.refuse(name, f"{spoken} {say(value)} is too much: {why_most}; at most {say(works)}", works)
+            raise RecipeError(name, f"{spoken} {say(value)} is too much: {why_most}; at most {say(works)}", works)
         return float(getattr(self.recipe, name))
 
 
@@ -225,9 +174,8 @@ def _settle(
     mitre_deg: float,
     mitre_direction_deg: float,
     clear_depth_mm: float | None,
-    answer: _Refusing | _Yielding,
 ) -> Recipe:
-    bench = _Bench(recipe, answer)
+    bench = _Bench(recipe)
     fineness = Fineness(None, CHORD_ERROR_MM)
     wall = _check_end(section, mitre_deg, mitre_direction_deg, clear_depth_mm)
     _settle_words(bench)
@@ -246,7 +194,7 @@ def _settle(
     _settle_grooves(bench, room)
     _settle_seam(bench, spigot, spigot_reach, room)
     shoulder = wall + bench.recipe.brim_mm + float(bench.recipe.gap_mm or 0)
-    _settle_vent(bench, spigot_reach, room, channel_height(bench.recipe, shoulder, profile))
+    _settle_vent(bench, spigot_reach, room, most_channel(shoulder, profile))
     _settle_ribs(bench, spigot, wall)
     return bench.recipe
 
@@ -278,7 +226,7 @@ def _settle_words(bench: _Bench) -> None:
     except UnknownNameError as unknown:
         names = [thread.name for thread in threads()]
         near = get_close_matches(str(bench.recipe.thread), names, n=1, cutoff=0.0)[0]
-        bench.refuse("thread", str(unknown), near)
+        raise RecipeError("thread", str(unknown), near) from None
 
 
 def _settle_gap(bench: _Bench, bore_reach: float, wall: float) -> float:
@@ -363,7 +311,7 @@ def _settle_hole(
     """Settles the levelling foot's hole; its radius, 0 for none."""
     if bench.recipe.hole in ("nut pocket", "insert") and mitre_deg > 0:
         problem = f"a {bench.recipe.hole} holds a foot that stands square to the tube, and this end is mitred"
-        bench.refuse("hole", f"{problem}; choose a through hole", "through")
+        raise RecipeError("hole", f"{problem}; choose a through hole", "through")
     if bench.recipe.hole == "none":
         return 0.0
     hole, thread = bench.recipe.hole, thread_named(bench.recipe.thread)
@@ -375,9 +323,8 @@ def _settle_hole(
     if not fits(thread):
         smaller = [other for other in threads() if fits(other)]
         if not smaller:
-            room = f"the spigot is {say_mm(2 * spigot_reach)} across"
-            bench.refuse("hole", f"{room}, too little for the {hole} of any thread in the table; choose none", "none")
-            return 0.0
+            problem = f"the spigot is {say_mm(2 * spigot_reach)} across, too little for the {hole} of any thread"
+            raise RecipeError("hole", f"{problem} in the table; choose none", "none")
         alike = [other for other in smaller if other.name.startswith("M") == thread.name.startswith("M")]
         works = max(alike or smaller, key=lambda other: hole_radius(hole, other)).name
         if hole == "insert" and not thread.insert_bore_mm:
@@ -385,12 +332,11 @@ def _settle_hole(
         else:
             across = say_mm(2 * hole_radius(hole, thread))
             problem = f"the {hole} for {thread.name} is {across} across, the spigot {say_mm(2 * spigot_reach)}"
-        bench.refuse("thread", f"{problem}; {works} fits", works)
-        thread = thread_named(bench.recipe.thread)
+        raise RecipeError("thread", f"{problem}; {works} fits", works)
     if hole != "through":
         height = crown_height(crown, profile, spigot.deepest, hole_radius(hole, thread))
         _settle_pocket(bench, thread, height, clear_depth_mm)
-    return hole_radius(bench.recipe.hole, thread)
+    return hole_radius(hole, thread)
 
 
 def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm: float | None) -> None:
@@ -401,9 +347,9 @@ def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm:
         return
     problem = f"the {hole} for {thread.name} needs a spigot of {say_mm(_up(needed))} under this crown"
     if needed <= _most_spigot(clear_depth_mm):
-        bench.refuse("spigot_mm", problem, _up(needed))
+        raise RecipeError("spigot_mm", problem, _up(needed))
     else:
-        bench.refuse("hole", f"{problem}, and the bore is not clear so deep; choose a through hole", "through")
+        raise RecipeError("hole", f"{problem}, and the bore is not clear so deep; choose a through hole", "through")
 
 
 def _settle_lead_in(bench: _Bench, spigot_reach: float, hole: float) -> None:
@@ -428,10 +374,9 @@ def _settle_hollow(bench: _Bench, spigot_reach: float, hole: float) -> float:
         problem = f"a spigot of {say_mm(bench.recipe.spigot_mm)} is too short to be hollow"
     elif most < least:
         problem = "the spigot is too narrow to be hollow"
-    if problem and wall != 0:
-        bench.refuse("hollow_wall_mm", f"{problem}; choose 0", 0.0)
-    if problem or wall == 0:
-        bench.answer.bounds("hollow_wall_mm", 0.0, 0.0 if problem else most)
+    if problem and wall:
+        raise RecipeError("hollow_wall_mm", f"{problem}; choose 0", 0.0)
+    if not wall:
         return spigot_reach - (hole + LEAST_WALL_MM if hole else LEAST_CORE_MM)
     bench.number(
         "hollow_wall_mm",
@@ -477,9 +422,9 @@ def _settle_grooves(bench: _Bench, room: float) -> None:
 
 def _settle_seam(bench: _Bench, spigot: Plan, spigot_reach: float, room: float) -> None:
     if bench.recipe.seam_relief == "flat" and not spigot.convex:
-        bench.refuse("seam_relief", "a flat would cut through this spigot's arms; choose a notch", "notch")
+        raise RecipeError("seam_relief", "a flat would cut through this spigot's arms; choose a notch", "notch")
     if bench.recipe.seam_relief != "none" and room < LEAST_CUT_MM:
-        bench.refuse("seam_relief", "the spigot has no material to spare for a seam relief; choose none", "none")
+        raise RecipeError("seam_relief", "the spigot has no material to spare for a seam relief; choose none", "none")
     relief = bench.recipe.seam_relief
     bench.number("seam_angle_deg", -360, 360, "turn once at most", "turn once at most")
     bench.number(
@@ -514,15 +459,14 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
     elif recipe.vent == "hole" and widest_hole < LEAST_WIDTH_MM:
         problem = "the spigot is too narrow for a vent hole"
     if problem:
-        bench.refuse("vent", f"{problem}; choose none", "none")
-    vent = bench.recipe.vent
+        raise RecipeError("vent", f"{problem}; choose none", "none")
     bench.number(
         "vent_width_mm",
         LEAST_WIDTH_MM,
-        widest_hole if vent == "hole" else spigot_reach,
+        widest_hole if recipe.vent == "hole" else spigot_reach,
         "a narrower vent closes up",
         "the spigot is too narrow for such a vent",
-        used=vent != "none",
+        used=recipe.vent != "none",
     )
     bench.number(
         "vent_depth_mm",
@@ -530,13 +474,13 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
         room,
         "a shallower channel closes up",
         "the spigot would be cut too thin",
-        used=vent == "channel",
+        used=recipe.vent == "channel",
     )
 
 
 def _settle_ribs(bench: _Bench, spigot: Plan, wall: float) -> None:
     if bench.recipe.rib_count > 0 and bench.recipe.fit != "press":
-        bench.refuse("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
+        raise RecipeError("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
     gap = float(bench.recipe.gap_mm or 0)
     around = float(edge_lengths(spigot.polygon).sum())
     tallest = gap + min(0.6, wall + min(bench.recipe.brim_mm, 0.0) - LEAST_CUT_MM)

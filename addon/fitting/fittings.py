@@ -18,7 +18,7 @@ from manifold3d import Error, Manifold, OpType
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.sections import CHORD_ERROR_MM, Outline, Section
-from .bounds import channel_height, crown_plan, least_wall, outline_faults_refused, resolve, spigot_plan
+from .bounds import crown_plan, least_wall, most_channel, outline_faults_refused, resolve, spigot_plan
 from .cutters import hole_cutters, vent_cutters
 from .plans import Fineness, Plan, stretch
 from .profiles import crown_profile, spigot_profile
@@ -143,7 +143,7 @@ def _cut(
 ) -> Shell:
     """The fitting with its vent and its hole."""
     shoulder = least_wall(section) + recipe.brim_mm + float(recipe.gap_mm or 0)
-    cutters = vent_cutters(recipe, inner, outer, channel_height(recipe, shoulder, profile))
+    cutters = vent_cutters(recipe, inner, outer, min(recipe.vent_depth_mm, most_channel(shoulder, profile)))
     cutters += hole_cutters(recipe, inner, outer, profile)
     if not cutters:
         return shell
