@@ -17,7 +17,7 @@ from addon.fitting import Fitting, Recipe, RecipeError, design
 from addon.fitting.plans import Fineness, Plan
 from addon.fitting.shells import SURFACES, in_one_piece
 from addon.geometry.sections import Section
-from addon.trade.hardware import thread_named
+from addon.trade.hardware import NUT_POCKET_GAP_MM, thread_named
 
 PLAIN = Recipe(gap_mm=0.2, groove_depth_mm=0.8)
 INCH = Section.round(25.4, 3.175)
@@ -200,6 +200,23 @@ def test_nut_pocket_takes_the_nut_from_outside_and_leaves_it_something_to_bear_o
     (below,) = layer(fitting, floor - 0.05).interiors
     assert shapely.Polygon(below).area == pytest.approx(math.pi / 4 * nut.clearance_mm**2, rel=3e-3)
     assert floor - -spigot >= 2.0
+
+
+@pytest.mark.parametrize("section", [Section.round(33.7, 2.6), SECTIONS["rectangular"]], ids=["round", "rectangular"])
+def test_nut_pocket_opens_at_the_crown_and_only_the_bolts_hole_reaches_the_tip(section: Section):
+    """A foot that is loaded presses its nut towards the tip. Areas: M8's nut is 13 mm across flats and 6.8 high
+    (ISO 4032), its hole 9 mm (ISO 273, medium); a hexagon s across flats has the area s²·√3/2."""
+    recipe = replace(PLAIN, crown="flat", rise_mm=4.0, edge="square", hole="nut pocket", spigot_mm=12, groove_count=0)
+    fitting = design(replace(recipe, thread="M8"), section)
+    bolt = math.pi / 4 * 9**2
+    hexagon = (13 + 2 * NUT_POCKET_GAP_MM) ** 2 * math.sqrt(3) / 2
+    heights = np.arange(-11.99, 4, 0.02)
+    areas = np.array([shapely.Polygon(layer(fitting, z).interiors[0]).area for z in heights])
+    assert areas[heights > 4 - 6.8] == pytest.approx(hexagon, rel=1e-3)
+    floor = heights[areas > (bolt + hexagon) / 2][0]
+    assert 6.8 <= 4 - floor <= 6.8 + 1
+    assert areas[heights < floor] == pytest.approx(bolt, rel=3e-3)
+    assert floor - -12 >= 2
 
 
 @pytest.mark.parametrize("crown", ["flat", "dome"])
