@@ -108,7 +108,7 @@ def columns(rows: Sequence[Sequence[str]]) -> str:
 def _ends_table(ends: Sequence[TubeEnd]) -> str:
     if not ends:
         return "No tube ends were found."
-    counts = Counter((_size(end.section), _mitre(end)) for end in ends if end.open)
+    counts = Counter((_size(end.section), end.cut) for end in ends if end.open)
     if not counts:
         return f"None of the {len(ends)} tube ends is open."
     rows = [(size, mitre, str(count)) for (size, mitre), count in counts.items()]
@@ -138,7 +138,7 @@ def _fittings_table(made: Sequence[Made]) -> str:
     rows = [("Fitting", "For", "Crown", "Size in mm", "Gap per side in mm", "Best printed", "Ends", "Prints")]
     for one in made:
         least, most = one.gap.root_sum_square
-        mitre = f", {_mitre(one.batch.ends[0])}" if one.fitting.mitre_deg else ""
+        mitre = f", {one.batch.ends[0].cut}" if one.fitting.mitre_deg else ""
         printed = one.review.printed
         rows.append(
             (
@@ -277,10 +277,6 @@ def _bare(mm: float) -> str:
 def _size(section: Section) -> str:
     match = nearest_size(section)
     return match.describe() if match else f"{section_name(section)} (no table size)"
-
-
-def _mitre(end: TubeEnd) -> str:
-    return f"mitred {end.mitre_deg:.1f}°".replace(".0°", "°") if end.mitre_deg else "square"
 
 
 def _end(end: TubeEnd) -> dict[str, Any]:

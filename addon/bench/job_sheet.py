@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from ..geometry.units import say_mm
+from ..geometry.units import MM_PER_INCH, say_mm
 from ..review.findings import SEVERITIES, Finding
 from ..trade.cautions import Condition, cautions_for
 from ..trade.fits import fit_named
@@ -349,7 +349,7 @@ def _glue_table(sheet: JobSheet, glued: Sequence[SheetFitting]) -> str:
             (
                 one.id,
                 say_mm(joint.gap_mm),
-                f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / 25.4**2:.2f} sq in)",
+                f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / MM_PER_INCH**2:.2f} sq in)",
                 f"{joint.volume_mm3 / 1000:.2f} ml",
                 str(len(one.ends)),
                 f"{volume / 1000:.1f} ml",

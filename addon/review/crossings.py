@@ -16,6 +16,7 @@ from ..geometry.boxes import curve_order
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh, cross_rows
 from ..geometry.topology import Indices
+from .findings import Place
 
 MOST_TRIANGLES = 300_000
 """Larger meshes are not looked through: memory, and the seconds that it takes."""
@@ -28,7 +29,7 @@ _TOUCHING = 1e-6
 class Crossings:
     pairs: Indices
     """(k, 2): triangles that pass through each other."""
-    place: tuple[float, float, float] | None
+    place: Place | None
     """Where they do so furthest, in mm."""
 
 

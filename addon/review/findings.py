@@ -6,8 +6,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from ..geometry.units import say_mm
+
 Severity = Literal["must fix", "look at", "good to know"]
 SEVERITIES: tuple[Severity, ...] = ("must fix", "look at", "good to know")
+
+
+Place = tuple[float, float, float]
+"""In mm."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +34,7 @@ class Finding:
     unit: str = ""
     where: str = ""
     """The place in words: "layer 14 of 82, z 3.4 mm"."""
-    position_mm: tuple[float, float, float] | None = None
+    position_mm: Place | None = None
     layer: int | None = None
     cure: dict[str, float | str] = field(default_factory=dict)
     """Recipe or process fields and the values that would cure it; empty where no number would."""
@@ -39,3 +45,7 @@ class Finding:
         """Whether it is about a layer, counted from 1."""
         first, last = self.layers or (self.layer, self.layer)
         return first is not None and last is not None and first <= layer <= last
+
+
+def say_place(place: Place) -> str:
+    return "x {}, y {}, z {}".format(*map(say_mm, place))

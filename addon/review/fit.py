@@ -12,7 +12,7 @@ from manifold3d import Error, Manifold, OpType
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm
-from .findings import Finding
+from .findings import Finding, Place, say_place
 from .solids import solid_of
 
 SEARCH_MM = 5.0
@@ -22,8 +22,6 @@ _LEDGE_MM = 0.25
 """The spigot's gap is taken from this far below the rim, where the shoulder no longer touches."""
 _TOUCHING_MM = 5e-5
 """Volumes flatter than this over the fitting's surface are faces that touch."""
-
-Place = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -175,7 +173,6 @@ def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str
 
 
 def _interference(nearby: Nearby, name: str, other: str, advice: str) -> Finding:
-    x, y, z = nearby.place_mm or (0.0, 0.0, 0.0)
     return Finding(
         fitting=name,
         check="interference",
@@ -185,7 +182,7 @@ def _interference(nearby: Nearby, name: str, other: str, advice: str) -> Finding
         value=round(nearby.interference_mm3, 3),
         limit=0.0,
         unit="mm³",
-        where=f"x {say_mm(x)}, y {say_mm(y)}, z {say_mm(z)} in the assembly",
+        where=f"{say_place(nearby.place_mm or (0.0, 0.0, 0.0))} in the assembly",
         position_mm=nearby.place_mm,
     )
 

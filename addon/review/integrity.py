@@ -13,11 +13,10 @@ from ..geometry import topology
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.topology import Indices
-from ..geometry.units import say_mm
 from ..takeoff.cleaning import TakeoffError, cleaned
 from .crossings import MOST_TRIANGLES, crossings
 from .facets import Facets
-from .findings import Finding, Severity
+from .findings import Finding, Place, Severity, say_place
 from .solids import solid_of
 
 _FLAT = 1e-3
@@ -26,8 +25,6 @@ _SMALL_HOLE = 0.01
 """Largest share of the surface that a repair closes: a lost face, not an open tube."""
 _SHELL_SPECK = 1e-9
 """Share of the size cubed under which a shell encloses nothing."""
-
-Place = tuple[float, float, float]
 
 
 class UnreadableMeshError(ValueError):
@@ -248,7 +245,7 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
             value=value,
             limit=0.0,
             unit=unit,
-            where=_say_place(place),
+            where=say_place(place) if place else "",
             position_mm=place,
         )
 
@@ -367,7 +364,3 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
             )
         )
     return findings
-
-
-def _say_place(place: Place | None) -> str:
-    return "" if place is None else "x {}, y {}, z {}".format(*map(say_mm, place))

@@ -21,7 +21,7 @@ from manifold3d import CrossSection
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
-from .findings import Finding, Severity
+from .findings import Finding, Place, Severity
 from .layers import Layers, Level
 from .outlines import centre_of, closed, distances, greatest, grow, samples
 
@@ -52,7 +52,7 @@ class Overhang:
     kind: Kind
     reach_mm: float
     """A cantilever's or an island's length from its nearest rest or across; a bridge's span."""
-    position_mm: tuple[float, float, float]
+    position_mm: Place
 
     def carried(self, process: Process) -> bool:
         """Whether the process lays it without support."""
@@ -66,7 +66,7 @@ class LeaningSurface:
     area_mm2: float
     steepest_deg: float
     """The largest lean from upright: 90 is a ceiling."""
-    position_mm: tuple[float, float, float]
+    position_mm: Place
     """Middle of the largest facet that leans most."""
     facets: tuple[int, ...]
 

@@ -18,7 +18,7 @@ from manifold3d import CrossSection, OpType
 
 from ..geometry.units import say_mm
 from ..trade.processes import Process
-from .findings import Finding
+from .findings import Finding, Place
 from .integrity import Shell
 from .layers import Layers
 from .outlines import grow, without_specks
@@ -39,7 +39,7 @@ class Trapped:
     last: int
     region: CrossSection
     volume_mm3: float
-    position_mm: tuple[float, float, float]
+    position_mm: Place
 
 
 @dataclass(frozen=True, eq=False)

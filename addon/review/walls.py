@@ -22,7 +22,7 @@ from ..geometry.topology import Indices
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
-from .findings import Finding
+from .findings import Finding, Place, say_place
 from .layers import Layers
 from .outlines import CLOSE_MM, Shapes, centre_of, closed, greatest, opened, without_specks
 
@@ -52,7 +52,7 @@ class ThinPart:
     last: int
     width_mm: float
     """Where it is narrowest."""
-    position_mm: tuple[float, float, float]
+    position_mm: Place
     regions: tuple[CrossSection, ...]
     """One for each layer from ``first`` to ``last``."""
 
@@ -71,7 +71,7 @@ class Thickness:
         return float(self.thickness.min()) if len(self.thickness) else float("inf")
 
     @property
-    def thinnest(self) -> tuple[float, float, float] | None:
+    def thinnest(self) -> Place | None:
         if not np.isfinite(self.least_mm):
             return None
         x, y, z = self.points[int(np.argmin(self.thickness))].tolist()
@@ -253,8 +253,8 @@ def wall_findings(
             )
         )
     limit = WALL_BEADS * bead
-    if thickness.thinnest is not None and thickness.least_mm < _JUST * limit:
-        x, y, z = thickness.thinnest
+    thinnest = thickness.thinnest
+    if thinnest is not None and thickness.least_mm < _JUST * limit:
         findings.append(
             Finding(
                 fitting=name,
@@ -265,8 +265,8 @@ def wall_findings(
                 value=round(thickness.least_mm, 3),
                 limit=limit,
                 unit="mm",
-                where=f"x {say_mm(x)}, y {say_mm(y)}, z {say_mm(z)}",
-                position_mm=(x, y, z),
+                where=say_place(thinnest),
+                position_mm=thinnest,
             )
         )
     return findings

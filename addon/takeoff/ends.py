@@ -43,6 +43,11 @@ class TubeEnd:
         return self.cause == "open"
 
     @property
+    def cut(self) -> str:
+        """``"square"``, or ``"mitred 22.5°"``."""
+        return f"mitred {self.mitre_deg:.1f}°".replace(".0°", "°") if self.mitre_deg else "square"
+
+    @property
     def rim_normal(self) -> Floats:
         """(3,) in the world, out of the tube."""
         return self.frame.to_world(mitre_normal(self.mitre_deg, self.mitre_direction_deg)) - self.frame.origin

@@ -110,7 +110,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
             line.key = row.key or secrets.token_hex(8)
             line.record = end_text(row.end)
             line.group = group
-            line.cut = cut_of(row.end) if row.end.open else row.end.cause
+            line.cut = row.end.cut if row.end.open else row.end.cause
             line.reason = "" if row.end.open else row.end.reason
             line.clear_mm = row.end.clear_depth_mm
             line.by_hand = row.by_hand
@@ -124,10 +124,6 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
         ferrule.group_index = min(max(ferrule.group_index, 0), max(len(ferrule.groups) - 1, 0))
     state.touch(scene)
     state.sync(scene)
-
-
-def cut_of(end: TubeEnd) -> str:
-    return f"mitred {end.mitre_deg:.1f}°".replace(".0°", "°") if end.mitre_deg else "square"
 
 
 def _rows(scene: bpy.types.Scene) -> list[_Row]:
