@@ -7,6 +7,7 @@ import bpy
 from bpy.props import BoolProperty, FloatProperty, IntProperty
 from mathutils import Vector
 
+from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
 from .. import by_hand, placing, reading, state
 from ..fields import exact
@@ -142,7 +143,7 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
         item = context.edit_object
         try:
             end = by_hand.end_of_selection(item, exact(self.wall_mm), unit_scale_of(context.scene))
-        except by_hand.PickError as error:
+        except PickError as error:
             self.report({"ERROR"}, str(error))
             return {"CANCELLED"}
         row = reading.add_end(context.scene, end, item)
