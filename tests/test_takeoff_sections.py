@@ -11,9 +11,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
+from manifold3d import CrossSection
 from weldments import CHORD_ERROR, Cut, Shape, moved, rotation, tessellated, tube
 
 from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Outline
 from addon.takeoff import TubeEnd, mitre_normal, take_off
 
 SIZE_MM = 0.02
@@ -153,3 +156,16 @@ def test_tubes_of_few_sides_are_polygons(gmsh, corners):
     )
     mesh = tessellated(gmsh, lambda: tube(gmsh, outer, bore, LENGTH), "long")
     assert [end.section.outer.shape for end in take_off([mesh], 8.0).ends] == ["free", "free"]
+
+
+@pytest.mark.parametrize("leg", [0.6, 1.78, 5.0])
+def test_a_rectangular_bore_stays_inside_chamfered_corners(leg):
+    """Shapely: the bore as read does not reach past the drawn one, so that a spigot goes in, and fills nearly all."""
+    drawn = Outline.rectangle(34, 30, leg).polygon(4)
+    outer = Outline.rectangle(38, 34, leg + 2).polygon(64)
+    mesh = Mesh.from_manifold((CrossSection([outer]) - CrossSection([drawn])).extrude(200.0), "tube")
+    end = take_off([mesh], 8.0).ends[0]
+    assert end.section.kind == "rect" and end.open
+    read, true = shapely.Polygon(end.section.bore.polygon()), shapely.Polygon(drawn)
+    assert read.difference(true).area < 1e-3
+    assert true.difference(read).area < 0.7 * leg**2

@@ -28,6 +28,9 @@ _LARGEST_CUT_CORNER = 0.2
 """A corner of a single facet counts as a coarse round corner up to this share of the smaller side."""
 _SIDE_BAND = 0.02
 """Corners this share of the tolerance inside the outermost one are on the same straight side; arcs stay out."""
+_SMALL_CORNER_MM = 0.5
+"""Single facets up to this radius count as round in bores too: their arcs stand 0.15 mm proud at most."""
+_ARC_SHARE = 1e-3
 _ROUNDNESS = 0.04
 _WIDEST_GAP = np.radians(45.0)
 _MOST_FLATS = 4
@@ -120,6 +123,24 @@ def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[
     kept, ends = np.column_stack([x[bent], y[bent]]), np.cumsum(left)
     cleaned = (kept[begin:end] for begin, end in zip((ends - left).tolist(), ends.tolist(), strict=True))
     return [polygon if area >= 0 else polygon[::-1] for polygon, area in zip(cleaned, areas.tolist(), strict=True)]
+
+
+def within_cut_corners(fit: Fit, polygon: Floats) -> Fit:
+    """The fit to a bore's ``polygon`` (n, 2), kept inside it where a rounded corner was drawn as a single facet.
+
+    The facet may be a true chamfer, which the arc through its ends would cross. The arc that touches the facet from
+    inside has 1 + 1/sqrt(2) times the radius.
+    """
+    outline = fit.outline
+    if outline.shape != "rectangle" or outline.corner_radius <= _SMALL_CORNER_MM:
+        return fit
+    local = turned(np.asarray(polygon, float) - fit.centre, -math.radians(fit.turn_deg))
+    inside = np.array([outline.width, outline.depth]) / 2 - np.abs(local)
+    on_arc = local[inside.min(axis=1) > _ARC_SHARE * outline.half_width]
+    if len(np.unique(np.sign(on_arc), axis=0)) == 4:
+        return fit
+    radius = min(outline.corner_radius * (1 + math.sqrt(0.5)), outline.half_width)
+    return replace(fit, outline=replace(outline, corner_radius=radius))
 
 
 def _neighbours(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -320,7 +341,7 @@ def _rectangles_along(points: Floats, edges: Floats, turn: Floats, tolerance: Fl
 
     inside = half[:, None] - np.abs(local)
     least, most = np.maximum(inside.min(axis=2), 0.0), np.maximum(inside.max(axis=2), 0.0)
-    on_arc = least > np.maximum(tolerance, 1e-3 * half.min(axis=1))[:, None]
+    on_arc = least > np.maximum(tolerance, _ARC_SHARE * half.min(axis=1))[:, None]
     weight = np.where(on_arc, least, 0.0)
     arcs = on_arc.any(axis=1)
     radius = (weight * (least + most + np.sqrt(2 * least * most))).sum(axis=1) / np.where(arcs, weight.sum(axis=1), 1.0)

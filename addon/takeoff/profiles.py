@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polygons, topology
-from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outlines, off_outline
+from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outlines, off_outline, within_cut_corners
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices
@@ -76,9 +76,10 @@ def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indice
             section, centre, turn = combined(bore, bore)
             found: _Drawn | None = (Section(section.outer, section.outer), centre, turn)
         else:
-            found = _tube(outer, bore) if walled[rim] and not rims.shared[rim] else None
+            clear = within_cut_corners(bore, bores[rim])
+            found = _tube(outer, clear) if walled[rim] and not rims.shared[rim] else None
             if found is None and rims.face[rim] >= 0:
-                found = _tube(_outer_by_wall(surface, rims, rim, bore, base, face_loops, faces), bore)
+                found = _tube(_outer_by_wall(surface, rims, rim, bore, base, face_loops, faces), clear)
         profiles.append(placed(*found, base, rims.normals[rim], bores[rim], float(noise[rim])) if found else None)
     return profiles
 
