@@ -167,9 +167,7 @@ def _ring_plans(made: Sequence[Made]) -> str:
 
 
 def _plan_row(row: PlanRow) -> str:
-    layers = f"{row.first + 1}" if row.first == row.last else f"{row.first + 1}–{row.last + 1}"
-    rings = f"{row.rings}" if row.rings == row.fewest_rings else f"{row.rings}–{row.fewest_rings}"
-    return f"{layers}: {rings} × {_bare(row.bead_mm)}".replace(" ", NO_BREAK)
+    return f"{row.said_layers}: {row.said_rings} × {_bare(row.bead_mm)}".replace(" ", NO_BREAK)
 
 
 def _findings(findings: Sequence[Finding], fittings: int) -> str:

@@ -206,9 +206,9 @@ def _printing(sheet: JobSheet) -> str:
 def _plan(one: SheetFitting) -> str:
     rows = [
         (
-            f"{row.first + 1}–{row.last + 1}" if row.last > row.first else f"{row.first + 1}",
+            row.said_layers,
             f"{say_mm(row.bottom_mm)[:-3]} to {say_mm(row.top_mm)}",
-            f"{row.rings}" if row.fewest_rings == row.rings else f"{row.rings} down to {row.fewest_rings}",
+            row.said_rings,
             say_mm(row.bead_mm),
             say_mm(row.layer_mm),
         )

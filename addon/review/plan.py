@@ -60,14 +60,21 @@ class PlanRow:
     """Widest spot left open on any layer of the range."""
     overfilled_mm: float
 
+    @property
+    def said_layers(self) -> str:
+        """``"33 to 82"``, or ``"83"``."""
+        return f"{self.first + 1} to {self.last + 1}" if self.last > self.first else f"{self.first + 1}"
+
+    @property
+    def said_rings(self) -> str:
+        """``"5 down to 3"``, or ``"5"``."""
+        return f"{self.rings} down to {self.fewest_rings}" if self.fewest_rings < self.rings else f"{self.rings}"
+
     def __str__(self) -> str:
-        layers = f"layers {self.first + 1} to {self.last + 1}" if self.last > self.first else f"layer {self.first + 1}"
-        rings = f"{self.rings} ring{'s' * (self.rings > 1)}"
-        if self.fewest_rings < self.rings:
-            rings = f"{self.rings} down to {self.fewest_rings} rings"
         return (
-            f"{layers}, z {say_mm(self.bottom_mm)} to {say_mm(self.top_mm)}: "
-            f"{rings} of {say_mm(self.bead_mm)}, {self.layer_mm:g} mm high"
+            f"layer{'s' * (self.last > self.first)} {self.said_layers}, "
+            f"z {say_mm(self.bottom_mm)} to {say_mm(self.top_mm)}: "
+            f"{self.said_rings} ring{'s' * (self.rings > 1)} of {say_mm(self.bead_mm)}, {self.layer_mm:g} mm high"
         )
 
 
