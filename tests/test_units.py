@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from addon.geometry.units import MM_PER_UNIT, parse_length, say_both, say_inches, say_mm
+from addon.geometry.units import MM_PER_UNIT, parse_length, say_both, say_inches, say_mm, say_three
 
 ureg = pint.UnitRegistry()
 
@@ -73,3 +73,14 @@ def test_lengths_as_a_fabricator_says_them():
     assert say_both(8) == "8 mm"
     assert say_inches(0) is None
     assert say_mm(-0.001) == "0 mm"
+
+
+def test_three_digits_as_a_fabricator_says_them():
+    said = [say_three(number) for number in (1930.4, 123456.0, 22.5, 2.0, 0.01234, -0.0)]
+    assert said == ["1930", "123000", "22.5", "2", "0.0123", "0"]
+
+
+@given(st.floats(1e-6, 1e15))
+def test_three_digits_are_no_further_off_than_half_the_last_and_without_exponent(number):
+    assert "e" not in say_three(number)
+    assert float(say_three(number)) == pytest.approx(number, rel=0.0051)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from ..fitting import Fitting, Recipe
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_both
+from ..geometry.units import say_both, say_three
 from ..review.findings import Finding
 from ..review.plan import PlanRow
 from ..review.review import Review
@@ -76,7 +76,7 @@ class SheetFitting:
         said = f"{recipe.crown} {say_both(recipe.rise_mm or 0.0)} high, {recipe.fit} fit"
         if recipe.hole != "none":
             said += f", {recipe.thread} {'through hole' if recipe.hole == 'through' else recipe.hole}"
-        return f"{said}, mitre {mitre:.3g}°" if mitre else said
+        return f"{said}, mitre {say_three(mitre)}°" if mitre else said
 
     @property
     def wanted(self) -> Recipe:

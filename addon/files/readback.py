@@ -23,6 +23,7 @@ from manifold3d import CrossSection
 from ..bench.plate import Placement
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
+from ..geometry.units import say_three
 from .errors import VerificationError
 from .parts import FileUnit, Part, Shrink
 
@@ -387,7 +388,7 @@ def _check_solid(where: str, part: Part, vertices: Floats, triangles: Ints) -> N
         f"{part.name!r} has {found.volume:.6g} mm³ inside, not {meant.volume:.6g}",
     )
     off = float(np.abs(vertices - meant.vertices).max())
-    _agree(where, off <= allowed, f"a corner of {part.name!r} is {off:.3g} mm off")
+    _agree(where, off <= allowed, f"a corner of {part.name!r} is {say_three(off)} mm off")
 
 
 def _check_closed(where: str, part: Part) -> None:

@@ -74,6 +74,11 @@ def say_both(mm: float) -> str:
     return f"{say_mm(mm)} ({inches})" if inches else say_mm(mm)
 
 
+def say_three(number: float) -> str:
+    """A number to three digits that count, never with an exponent: ``"1930"``, ``"0.0123"``."""
+    return f"{float(f'{number:.3g}') + 0.0:.12f}".rstrip("0").rstrip(".")
+
+
 def _plain(number: float, decimals: int) -> str:
     # Halves go up, as on paper: 3.175 is 3.18, whatever its binary form.
     text = f"{number + math.copysign(1e-9, number):.{decimals}f}".rstrip("0").rstrip(".")

@@ -11,7 +11,7 @@ from manifold3d import Error, Manifold, OpType
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_mm
+from ..geometry.units import say_mm, say_three
 from .findings import Finding, Place, say_place
 from .solids import solid_of
 
@@ -177,7 +177,7 @@ def _interference(nearby: Nearby, name: str, other: str, advice: str) -> Finding
         fitting=name,
         check="interference",
         severity="must fix",
-        meaning=f"The fitting and {other} take up the same {nearby.interference_mm3:.3g} mm³.",
+        meaning=f"The fitting and {other} take up the same {say_three(nearby.interference_mm3)} mm³.",
         advice=advice,
         value=round(nearby.interference_mm3, 3),
         limit=0.0,

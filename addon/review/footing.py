@@ -11,7 +11,7 @@ from manifold3d import CrossSection
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_mm
+from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .findings import Finding
 from .layers import Layers
@@ -104,7 +104,8 @@ def footing_findings(footing: Footing, layers: Layers, name: str) -> list[Findin
                 fitting=name,
                 check="tipping",
                 severity="must fix" if footing.tip_deg <= 0 else "look at",
-                meaning=f"The part stands on {footing.contact_mm2:.3g} mm² and falls over at {footing.tip_deg:.0f}°.",
+                meaning=f"The part stands on {say_three(footing.contact_mm2)} mm² and falls over at "
+                f"{footing.tip_deg:.0f}°.",
                 advice="Turn the part to a wider foot, or lay an apron of beads around its foot.",
                 value=round(footing.tip_deg, 1),
                 limit=LEAST_TIP_DEG,

@@ -10,7 +10,7 @@ from manifold3d import CrossSection, Manifold
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_mm
+from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .facets import Facets, along, dot
 from .findings import Finding
@@ -242,7 +242,8 @@ def orientation_finding(found: Orientations, name: str) -> Finding:
         advice="Leave it as it stands."
         if as_given
         else f"Turn it {best.name}; support falls from "
-        f"{given.support_mm3:.3g} to {best.support_mm3:.3g} mm³, height becomes {say_mm(best.height_mm)}.",
+        f"{say_three(given.support_mm3)} to {say_three(best.support_mm3)} mm³, "
+        f"height becomes {say_mm(best.height_mm)}.",
         value=round(best.support_mm3, 1),
         unit="mm³ of support",
     )

@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 from manifold3d import CrossSection
 
-from ..geometry.units import say_mm
+from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Place, Severity
@@ -192,7 +192,7 @@ def overhang_findings(
                 fitting=name,
                 check=worst.kind if worst.kind != "cantilever" else "overhang",
                 severity=severity,
-                meaning=f"{meaning}; {area:.3g} mm² in all.",
+                meaning=f"{meaning}; {say_three(area)} mm² in all.",
                 advice=advice,
                 value=round(worst.reach_mm, 2),
                 limit=round(limit, 2),
@@ -205,7 +205,7 @@ def overhang_findings(
         )
     if surface.area_mm2 > LEAST_BEADS * process.bead_mm**2:
         x, y, z = surface.position_mm
-        said = f"On {surface.area_mm2:.3g} mm² the surface"
+        said = f"On {say_three(surface.area_mm2)} mm² the surface"
         findings.append(
             Finding(
                 fitting=name,

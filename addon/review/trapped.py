@@ -16,7 +16,7 @@ from itertools import pairwise
 import numpy as np
 from manifold3d import CrossSection, OpType
 
-from ..geometry.units import say_mm
+from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .findings import Finding, Place
 from .integrity import Shell
@@ -177,7 +177,7 @@ def trapped_findings(
                 fitting=name,
                 check="trapped support",
                 severity="must fix",
-                meaning=f"{way} does not get at {volume:.3g} mm³ of support: no way in is {say_mm(mouth)} wide.",
+                meaning=f"{way} does not get at {say_three(volume)} mm³ of support: no way in is {say_mm(mouth)} wide.",
                 advice=f"Widen the mouth to {say_mm(mouth)}, turn the part, or slope the surface that needs support.",
                 value=round(volume, 2),
                 limit=0.0,
@@ -196,7 +196,7 @@ def trapped_findings(
                 fitting=name,
                 check="closed cavity",
                 severity="good to know",
-                meaning=f"What is laid inside {number} of {volume:.3g} mm³ in all stays inside.",
+                meaning=f"What is laid inside {number} of {say_three(volume)} mm³ in all stays inside.",
                 advice="Open a hole to each if support or water has to get out, else nothing.",
                 value=round(volume, 2),
                 unit="mm³",

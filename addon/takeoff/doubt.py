@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from ..geometry.sections import Outline, Section
-from ..geometry.units import MM_PER_INCH, MM_PER_UNIT, say_both, say_mm
+from ..geometry.units import MM_PER_INCH, MM_PER_UNIT, say_both, say_mm, say_three
 from ..trade.sizes import nearest_size
 from .ends import UnitDoubt
 
@@ -34,7 +34,7 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
         return None
     best = min((factor for factor in _FACTORS if shares[factor] == most), key=lambda factor: _off(sections, factor))
     width = max(section.outer.width for section in sections)
-    read = say_mm(width) if width >= 0.1 else f"{width:.3g} mm"
+    read = say_mm(width) if width >= 0.1 else f"{say_three(width)} mm"
     scaled = f"times {best:g}" if best > 1 else f"divided by {1 / best:g}"
     unit = _UNITS.get(best)
     cure = f'Write unit = "{unit}" in [assembly]' if unit else "Export the file again in millimetres"

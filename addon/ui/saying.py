@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..geometry.units import MM_PER_INCH, parse_length, say_inches, say_mm
+from ..geometry.units import MM_PER_INCH, parse_length, say_inches, say_mm, say_three
 
 EXACT_MM = 0.001
 """A fraction of an inch that lies no further off is what was meant; 0.4 mm is not 1/64 in."""
@@ -33,11 +33,11 @@ class Say:
         if mm2 < SPECK_MM2:
             return "none"
         if self.imperial:
-            return f"{mm2 / MM_PER_INCH**2:.3g} in²"
-        return f"{mm2:.0f} mm²" if mm2 >= 100 else f"{mm2:.3g} mm²"
+            return f"{say_three(mm2 / MM_PER_INCH**2)} in²"
+        return f"{say_three(mm2)} mm²"
 
     def volume(self, mm3: float) -> str:
-        return f"{mm3 / MM_PER_INCH**3:.3g} in³" if self.imperial else f"{mm3 / 1000:.3g} cm³"
+        return f"{say_three(mm3 / MM_PER_INCH**3)} in³" if self.imperial else f"{say_three(mm3 / 1000)} cm³"
 
 
 METRIC = Say()
