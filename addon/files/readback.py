@@ -23,6 +23,7 @@ from manifold3d import CrossSection
 from ..bench.plate import Placement
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
+from ..geometry.runs import in_runs
 from ..geometry.units import say_three
 from .errors import VerificationError
 from .parts import FileUnit, Part, Shrink
@@ -450,8 +451,8 @@ def _near(low: Floats, high: Floats) -> Ints:
     order = np.argsort(low[:, 0], kind="stable")
     ends = np.searchsorted(low[order, 0], high[order, 0], side="right")
     counts = ends - np.arange(len(order)) - 1
-    first = np.repeat(np.arange(len(order)), counts)
-    second = np.arange(len(first)) - np.repeat(np.cumsum(counts) - counts, counts) + first + 1
+    first, after = in_runs(counts)
+    second = first + 1 + after
     pairs: Ints = order[np.column_stack([first, second])].astype(np.int32)
     meet = (low[pairs[:, 0], 1] <= high[pairs[:, 1], 1]) & (low[pairs[:, 1], 1] <= high[pairs[:, 0], 1])
     return np.asarray(pairs[meet])
