@@ -163,6 +163,14 @@ def _outer_by_wall(
         plane.to_local(surface.points(corners))[:, :2]
         for corners in (loops.vertices[free], surface.ends_of(loops.half_edges[free]))
     )
+    # No wall is thicker than three quarters of its bore.
+    reach = 1.5 * fit.outline.width
+    near = (np.minimum(start, end) < fit.centre + reach).all(axis=1)
+    near &= (np.maximum(start, end) > fit.centre - reach).all(axis=1)
+    if not near.any():
+        return None
+    free[free] = near
+    start, end = start[near], end[near]
     # How far the border lies outside the bore, at the ends of each edge and at its quarters.
     at = [
         off_outline(fit.outline, polygons.turned(points - fit.centre, -math.radians(fit.turn_deg)))[0]

@@ -24,18 +24,17 @@ def rounding(points: Floats) -> float:
 
     Recognised are a fixed number of decimals and a fixed number of digits, in millimetres, inches, or tens of either.
     """
-    values = np.unique(np.abs(points))
-    if not len(values) or values[-1] <= 0:
+    values = np.abs(points).ravel()
+    largest = float(values.max(initial=0.0))
+    if largest <= 0:
         return 0.0
     sample = values[:: max(len(values) // _SAMPLE, 1)]
-    steps = [_step(values, sample, unit) for unit in (1.0, MM_PER_INCH)]
-    step = max(steps)
-    return step / 2 if step <= min(_COARSEST_MM, _LARGEST_SHARE * float(values[-1])) else 0.0
+    step = max(_step(values, sample, largest, unit) for unit in (1.0, MM_PER_INCH))
+    return step / 2 if step <= min(_COARSEST_MM, _LARGEST_SHARE * largest) else 0.0
 
 
-def _step(values: Floats, sample: Floats, unit: float) -> float:
-    """The step between neighbouring numbers at the largest of ``values``; 0 where they are not rounded."""
-    largest = float(values[-1])
+def _step(values: Floats, sample: Floats, largest: float, unit: float) -> float:
+    """The step between neighbouring numbers at the ``largest`` of ``values``; 0 where they are not rounded."""
     slack = 2 * _FLOAT32_STEP * largest
     tens = 10.0 ** math.floor(math.log10(largest / unit)) * unit
     found = [0.0]
@@ -45,7 +44,8 @@ def _step(values: Floats, sample: Floats, unit: float) -> float:
             found.append(step)
             break
     for digits in _DIGITS:
-        if _of_digits(sample / unit, digits) and _of_digits(values / unit, digits):
+        least = 1e-9 * largest / unit
+        if _of_digits(sample / unit, digits, least) and _of_digits(values / unit, digits, least):
             found.append(tens * 10.0 ** (1 - digits))
             break
     return max(found)
@@ -55,7 +55,7 @@ def _on_grid(values: Floats, step: float, slack: float) -> bool:
     return bool((np.abs(values - np.rint(values / step) * step) <= slack).all())
 
 
-def _of_digits(values: Floats, digits: int) -> bool:
-    values = values[values > 1e-9 * values[-1]]
+def _of_digits(values: Floats, digits: int, least: float) -> bool:
+    values = values[values > least]
     steps = 10.0 ** (np.floor(np.log10(values) + 1e-12) + 1 - digits)
     return bool((np.abs(values - np.rint(values / steps) * steps) <= 2 * _FLOAT32_STEP * values).all())
