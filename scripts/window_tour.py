@@ -23,7 +23,6 @@ import bpy
 OUT = Path(sys.argv[sys.argv.index("--") + 1])
 ASSEMBLY = Path(sys.argv[sys.argv.index("--") + 2])
 Waiting = Iterator[float]
-Waiting = Iterator[float]
 
 PANELS = ("ends", "fitting", "process", "review", "files")
 HEADER, PITCH = 16, 28
@@ -96,6 +95,21 @@ def tour() -> Waiting:
     sound = all(one.verified for one in _desk().result.files)
     yield from _photograph("exported", "Files are written and read back", sound)
 
+    yield from _open_last()
+    yield from _click("ferrule.write_ladder")
+    yield from _until(lambda: bool(list(OUT.glob("print files/*fit ladder*.json"))))
+    yield from _click("ferrule.enter_fit")
+    yield from _photograph("asked", "Which step went in is asked")
+    yield from _key("ESC")
+    ladder = next(iter(_module("ui.operators.learning").ladders_written(_scene())))
+    entered = bpy.ops.ferrule.enter_fit(ladder=ladder, step="0.25")
+    yield from _scroll(60)
+    yield from _photograph("learned", "A reading is entered into the shop book", entered == {"FINISHED"})
+
+    _scene().unit_settings.system = "IMPERIAL"
+    yield from _photograph("imperial", "Captions and legends in inches")
+    _scene().unit_settings.system = "METRIC"
+
     theme = next(Path(bpy.utils.system_resource("SCRIPTS")).glob("presets/interface_theme/*[Ll]ight*.xml"))
     bpy.ops.script.execute_preset(filepath=str(theme), menu_idname="USERPREF_MT_interface_theme_presets")
     yield from _photograph("light files", "The same on a light theme")
@@ -146,8 +160,12 @@ def _module(name: str) -> Any:
     return next(module for key, module in sys.modules.items() if key.endswith(f"ferrule.{name}"))
 
 
+def _scene() -> Any:
+    return bpy.context.window_manager.windows[0].scene
+
+
 def _job() -> Any:
-    return bpy.context.window_manager.windows[0].scene.ferrule
+    return _scene().ferrule
 
 
 def _state() -> Any:
@@ -155,11 +173,11 @@ def _state() -> Any:
 
 
 def _desk() -> Any:
-    return _state().desk_of(bpy.context.window_manager.windows[0].scene)
+    return _state().desk_of(_scene())
 
 
 def _active() -> Any:
-    return _state().active_fitted(bpy.context.window_manager.windows[0].scene)
+    return _state().active_fitted(_scene())
 
 
 def _is_going(operator: str) -> bool:
@@ -343,6 +361,13 @@ def _only(name: str) -> Waiting:
         _open.remove(panel)
     yield from _click_header(name)
     _open.append(name)
+
+
+def _open_last() -> Waiting:
+    """Opens the closed part of a panel at the sidebar's lower end."""
+    yield from _scroll(60)
+    side = _places()[3]
+    yield from _click_at((side.x + side.width // 3, side.y + HEADER))
 
 
 def _click_header(name: str) -> Waiting:

@@ -91,7 +91,7 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
         "ladder": StringProperty(
             name="Ladder",
             description="Which of the fit ladders that were written into the folder",
-            search=lambda operator, context, text: list(_ladders(context.scene)),
+            search=lambda operator, context, text: list(ladders_written(context.scene)),
             options={"SKIP_SAVE"},
         ),
         "step": StringProperty(
@@ -104,7 +104,7 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
     }
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
-        known = _ladders(context.scene)
+        known = ladders_written(context.scene)
         if not known:
             self.report({"ERROR"}, _no_ladder(context.scene))
             return {"CANCELLED"}
@@ -122,7 +122,7 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
         draw_field(layout, self, "measured_mm", {"measured_mm": wording.MEASURED_STEP}, context.scene)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        known = _ladders(context.scene)
+        known = ladders_written(context.scene)
         if self.ladder not in known:
             said = f"There is no ladder {self.ladder!r}; there are {'; '.join(known)}"
             self.report({"ERROR"}, said if known else _no_ladder(context.scene))
@@ -235,7 +235,7 @@ def _book_changed(scene: bpy.types.Scene) -> None:
     state.redraw()
 
 
-def _ladders(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]]:
+def ladders_written(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]]:
     """The fit ladders that were written into the folder, the latest of each name first: the result that tells of one,
     and its entry there."""
     folder = folder_of(scene)
@@ -249,7 +249,7 @@ def _ladders(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any], Mappi
 
 
 def _steps_of(scene: bpy.types.Scene, ladder: str) -> list[str]:
-    known = _ladders(scene)
+    known = ladders_written(scene)
     return [step["label"] for step in known[ladder][1]["steps"]] if ladder in known else []
 
 
