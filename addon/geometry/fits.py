@@ -136,8 +136,8 @@ def within_cut_corners(fit: Fit, polygon: Floats) -> Fit:
         return fit
     local = turned(np.asarray(polygon, float) - fit.centre, -math.radians(fit.turn_deg))
     inside = np.array([outline.width, outline.depth]) / 2 - np.abs(local)
-    on_arc = local[inside.min(axis=1) > _ARC_SHARE * outline.half_width]
-    if len(np.unique(np.sign(on_arc), axis=0)) == 4:
+    right, up = local[inside.min(axis=1) > _ARC_SHARE * outline.half_width].T > 0
+    if len(set((2 * right + up).tolist())) == 4:
         return fit
     radius = min(outline.corner_radius * (1 + math.sqrt(0.5)), outline.half_width)
     return replace(fit, outline=replace(outline, corner_radius=radius))

@@ -67,7 +67,7 @@ def take_off(
     )
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
     verdicts = judged(surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed)
-    around = surrounding(surface, chunks, profiles, needed).tolist()
+    around = surrounding(surface, chunks, profiles, bodies, needed).tolist()
     verdicts = [
         closed_in(surface.body_names[body]) if body >= 0 and verdict.cause == "open" else verdict
         for body, verdict in zip(around, verdicts, strict=True)

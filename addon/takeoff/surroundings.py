@@ -9,7 +9,7 @@ import numpy as np
 
 from ..geometry import polygons
 from ..geometry.frames import Floats
-from ..geometry.topology import Indices
+from ..geometry.topology import Indices, spans
 from .chunks import Chunks
 from .profiles import Profile
 from .surface import Surface
@@ -21,8 +21,10 @@ _HAND = 1.5
 """Widths from the axis within which a wall all around keeps fingers with a fitting out."""
 
 
-def surrounding(surface: Surface, chunks: Chunks, profiles: Sequence[Profile], needed: Floats) -> Indices:
-    """(k,): the body whose walls close each end in, -1 where there is none.
+def surrounding(
+    surface: Surface, chunks: Chunks, profiles: Sequence[Profile], bodies: Sequence[int], needed: Floats
+) -> Indices:
+    """(k,): the body whose walls close each end in, -1 where there is none. ``bodies`` are the ends' own.
 
     A wall close around blocks from half the spigot's length (``needed``, (k,) mm) in front of the rim, a wider one
     where it goes on for as far as the tube is wide.
@@ -35,18 +37,47 @@ def surrounding(surface: Surface, chunks: Chunks, profiles: Sequence[Profile], n
     reach = np.where(round_ones, widths, np.hypot(widths, depths)) / 2
     tops = np.array([float((profile.bore @ profile.rim_slope).max()) for profile in profiles])
     low, high = tops + needed / 2, tops + np.maximum(needed, widths)
-    close = _around(surface, chunks, profiles, low, reach + _CROWN * widths)
-    wide = [_around(surface, chunks, profiles, at, reach + (_HAND - 0.5) * widths) for at in (low, high)]
-    return np.where(close >= 0, close, np.where(wide[0] == wide[1], wide[0], -1))
+    close_by, around = reach + _CROWN * widths, reach + (_HAND - 0.5) * widths
+    own = np.where(_own_tops(surface, profiles, bodies) < low, np.asarray(bodies), -1)  # too low to close itself in
+    found = np.full(len(profiles), -1, np.int64)
+    wide = _around(surface, chunks, profiles, own, low, around)
+    some = np.flatnonzero(wide >= 0)  # what is closed in closely is so widely too, and hardly any end is
+    if some.size:
+        few = [profiles[end] for end in some.tolist()]
+        close = _around(surface, chunks, few, own[some], low[some], close_by[some])
+        above = _around(surface, chunks, few, own[some], high[some], around[some])
+        found[some] = np.where(close >= 0, close, np.where(above == wide[some], above, -1))
+    return found
 
 
-def _around(surface: Surface, chunks: Chunks, profiles: Sequence[Profile], heights: Floats, reach: Floats) -> Indices:
-    """(k,): the body that most rays square to the axis at ``heights`` meet within ``reach``, if all meet something."""
+def _own_tops(surface: Surface, profiles: Sequence[Profile], bodies: Sequence[int]) -> Floats:
+    """(k,): how far each end's own body reaches in front of the rim, along the axis."""
+    body_of = np.empty(len(surface.vertices), np.int64)
+    body_of[surface.triangles.ravel()] = np.repeat(surface.bodies, 3)
+    order = np.argsort(body_of, kind="stable")
+    begins = np.searchsorted(body_of[order], np.arange(len(surface.body_names) + 1))
+    end, place = spans(begins, np.asarray(bodies, np.int64))
+    origins = np.array([profile.frame.origin for profile in profiles])
+    axes = np.array([profile.frame.z for profile in profiles])
+    vertices = surface.vertices.take(order.take(place), axis=0)
+    heights = np.einsum("ij,ij->i", vertices - origins.take(end, axis=0), axes.take(end, axis=0))
+    return np.maximum.reduceat(heights, np.searchsorted(end, np.arange(len(profiles))))
+
+
+def _around(
+    surface: Surface, chunks: Chunks, profiles: Sequence[Profile], without: Indices, heights: Floats, reach: Floats
+) -> Indices:
+    """(k,): the body that most rays square to the axis at ``heights`` meet within ``reach``, if all meet something.
+
+    The body ``without`` (k,) is not looked at.
+    """
     count = len(profiles)
     origins = np.array([profile.frame.origin for profile in profiles])
     axes = np.array([profile.frame.axes for profile in profiles])
     low, high = np.column_stack([-reach, -reach, heights]), np.column_stack([reach, reach, heights])
     query, chunk = chunks.tree.near(origins, axes, low, high)
+    other = surface.bodies[chunks.firsts(chunk)] != without[query]
+    query, chunk = query[other], chunk[other]
     owner, triangle = chunks.triangles(chunk)
     query = query[owner]
     corners = surface.points(surface.triangles[triangle]) - origins[query][:, None]
