@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 
 from addon.fitting import Recipe, design
 from addon.geometry.sections import Outline, Section
@@ -23,8 +24,8 @@ def run() -> list[str]:
     rows = [f"A cap with groove and lead-in; at most {LIMIT_MS:g} ms asked for at {PREVIEW_FACETS} facets"]
     for name, section in SECTIONS.items():
         for mitre in (0.0, 45.0):
-            preview = _least(lambda s=section, m=mitre: design(Recipe(), s, mitre_deg=m, facets=PREVIEW_FACETS))
-            final = _least(lambda s=section, m=mitre: design(Recipe(), s, mitre_deg=m))
+            preview = _least(partial(design, Recipe(), section, mitre_deg=mitre, facets=PREVIEW_FACETS))
+            final = _least(partial(design, Recipe(), section, mitre_deg=mitre))
             cut = f"mitred {mitre:g}°" if mitre else "square cut"
             rows.append(f"{name:24} {cut:12} preview {preview * 1000:5.1f} ms, for files {final * 1000:6.1f} ms")
     return rows
