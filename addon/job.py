@@ -50,8 +50,6 @@ ALIKE_MM = 0.05
 """Sections nearer to each other than this take the same fitting: less than a printer can tell apart."""
 ALIKE_DEG = 0.1
 """The same for mitres and their directions."""
-MOST_WIDTH_MM = 1000.0
-"""Millions of facets and layers would follow from a tube that was read in the wrong unit."""
 NO_RECIPE = "Check the assembly's unit; if it is right, leave this end without a fitting."
 
 
@@ -119,6 +117,8 @@ class JobResult:
     made: tuple[Made, ...]
     findings: tuple[Finding, ...]
     """Of every fitting, those that were refused included."""
+    footprints: tuple[Footprint, ...]
+    """One for each of ``made``, in the same order."""
     plates: Plates
     files: tuple[WrittenFile, ...]
     notes: tuple[str, ...]
@@ -150,9 +150,10 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
         raise JobError(f"The assembly cannot be read: {error}.") from error
     if takeoff.unit_doubt and not unit_given:
         raise JobError(takeoff.unit_doubt.explanation)
-    if takeoff.unit_doubt:
-        doubt = f"Is the unit right? {takeoff.unit_doubt.explanation}"
-        takeoff = replace(takeoff, notes=(doubt, *takeoff.notes))
+    if doubt := takeoff.unit_doubt:
+        # The cure speaks of files that were read in millimetres.
+        said = doubt.explanation if job.assembly.unit == "mm" else doubt.found
+        takeoff = replace(takeoff, notes=(f"Is the unit right? {said}", *takeoff.notes))
     work = after_takeoff(job, meshes, takeoff)
     while True:
         try:
@@ -186,7 +187,8 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
 
     yield "Laying out the plate", 0.6
     parts = [part_of(job, one) for one in made]
-    plates = lay_out_all(job, made, parts)
+    prints = footprints(made, parts)
+    plates = lay_out_all(job, prints)
     amounts = quantities_of(job, made, plates)
     ladders, missing = make_ladders(job, made, ALIKE_MM)
     unmatched = job.unmatched([end.section for end in takeoff.ends])
@@ -206,6 +208,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
                 takeoff.ends,
                 tuple(made),
                 tuple(findings),
+                prints,
                 plates,
                 (*written, *rungs),
                 notes,
@@ -255,9 +258,6 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
 def designed(batch: Batch, facets: int | None = None) -> Fitting:
     """The fitting of a batch. Raises ``RecipeError``."""
     end = batch.ends[0]
-    if batch.section.outer.width > MOST_WIDTH_MM:
-        wide = f"the tube is {say_mm(batch.section.outer.width)} wide; is the unit right?"
-        raise RecipeError("section", f"{wide} No fitting is made for more than {say_mm(MOST_WIDTH_MM)}", None)
     try:
         return design(
             batch.drawn,
@@ -340,13 +340,12 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
     """The finding for a recipe that is impossible for one batch."""
     cure = {} if refusal.works is None else {refusal.field: refusal.works}
     works = f"{refusal.works:.6g}" if isinstance(refusal.works, float) else json.dumps(refusal.works)
-    change = f"set {refusal.field} = {works}" if cure else f"choose another {refusal.field}"
     return Finding(
         fitting=batch.id,
         check="recipe",
         severity="must fix",
         meaning=f"No fitting was made for {section_name(batch.section)}: {refusal}.",
-        advice=NO_RECIPE if refusal.field == "section" else f"In [fitting] or its [[fitting.for]], {change}.",
+        advice=f"In [fitting] or its [[fitting.for]], set {refusal.field} = {works}." if cure else NO_RECIPE,
         cure=cure,
     )
 
@@ -369,10 +368,10 @@ def footprints(made: Sequence[Made], parts: Sequence[Part]) -> tuple[Footprint, 
     return tuple(Footprint.of(part.name, part.mesh, one.count) for one, part in zip(made, parts, strict=True))
 
 
-def lay_out_all(job: Job, made: Sequence[Made], parts: Sequence[Part]) -> Plates:
+def lay_out_all(job: Job, prints: Sequence[Footprint]) -> Plates:
     """Every copy on as few plates as are needed. Raises ``JobError`` where a fitting is too large for the plate."""
     try:
-        return lay_out(footprints(made, parts), job.process)
+        return lay_out(prints, job.process)
     except PlateError as error:
         raise JobError(str(error)) from error
 
@@ -455,7 +454,6 @@ def job_sheet_of(result: JobResult) -> JobSheet:
     """What the bench is told."""
     job = result.job
     number = {id(end): position for position, end in enumerate(result.ends, 1)}
-    parts = [part_of(job, one) for one in result.made]
     return JobSheet(
         title=job.name,
         date=datetime.date.today().isoformat(),
@@ -476,7 +474,7 @@ def job_sheet_of(result: JobResult) -> JobSheet:
         ),
         ends=result.ends,
         bodies=result.bodies,
-        footprints=footprints(result.made, parts),
+        footprints=result.footprints,
         plates=result.plates,
         quantities=result.quantities,
         ladders=result.ladders,

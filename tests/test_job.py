@@ -223,8 +223,11 @@ def test_entries_for_no_tube_of_the_assembly_are_told(tmp_path):
 
 def test_a_tube_of_another_unit_is_doubted_even_where_the_job_names_one(tmp_path):
     small = [Mesh(mesh.vertices / 25.4, mesh.triangles, mesh.name) for mesh in rack()]
-    result = do(tmp_path, small, unit_given=True)
+    result = do(tmp_path, small, unit_given=True, assembly={"files": ["rack.stl"], "unit": "mm"})
     assert any(note.startswith("Is the unit right?") and '"in"' in note for note in result.notes)
+    # The cure is for a file that was read in millimetres, so that another unit's job gets the doubt alone.
+    other = do(tmp_path, small, unit_given=True, assembly={"files": ["rack.stl"], "unit": "cm"})
+    assert any(note.startswith("Is the unit right?") and "Write unit" not in note for note in other.notes)
     large = [Mesh(mesh.vertices * 1000, mesh.triangles, mesh.name) for mesh in rack()]
     told = do(tmp_path, large, unit_given=True)
     assert not told.made and all("is the unit right?" in finding.meaning for finding in told.findings)

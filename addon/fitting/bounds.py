@@ -29,6 +29,8 @@ from .profiles import FLOOR_MM, crown_profile
 from .recipe import CROWNS, Edge, FitClass, Hole, Recipe, RecipeError, SeamRelief, Vent
 
 MOST_MITRE_DEG = 60.0
+MOST_WIDTH_MM = 1000.0
+"""Millions of facets and layers would follow from a tube that was read in the wrong unit."""
 LEAST_SHOULDER_MM = 0.4
 """Width of the ledge on the rim, or all of it on a thinner tube."""
 LEAST_CORE_MM = 1.0
@@ -208,6 +210,9 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
     if clear_depth_mm is not None and not clear_depth_mm >= LEAST_CORE_MM:
         problem = f"the bore is clear for {clear_depth_mm:g} mm only; a spigot needs {say_mm(LEAST_CORE_MM)}"
         raise RecipeError("spigot_mm", f"{problem}: free the bore, or leave this end open", None)
+    if section.outer.width > MOST_WIDTH_MM:
+        wide = f"the tube is {say_mm(section.outer.width)} wide; is the unit right?"
+        raise RecipeError("section", f"{wide} No fitting is made for more than {say_mm(MOST_WIDTH_MM)}", None)
     for outline in (section.outer, section.bore):
         if outline.shape == "free" and Plan(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
             raise ValueError("it has a spike or a slit next to no width; draw it without")

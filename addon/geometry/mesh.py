@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from manifold3d import Manifold, Mesh64
@@ -33,7 +34,7 @@ class Mesh:
         """(m, 3, 3): the three corners of each triangle."""
         return self.vertices[self.triangles]
 
-    @property
+    @cached_property
     def bounds(self) -> Floats:
         """(2, 3): the least and the greatest coordinates."""
         return np.array([self.vertices.min(axis=0), self.vertices.max(axis=0)])

@@ -41,7 +41,7 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
     return UnitDoubt(
         best,
         f"Read in millimetres, the widest tube is {read} across, and few of the sections are tube sizes; "
-        f"{scaled} it is {say_both(width * best)}, and {shares[best]:.0%} of the sections are. "
+        f"{scaled} it is {say_both(width * best)}, and {shares[best]:.0%} of the sections are.",
         f'{cure}, or unit = "mm" if the sizes are right as they were read.',
     )
 

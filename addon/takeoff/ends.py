@@ -65,8 +65,14 @@ class UnitDoubt:
 
     factor: float
     """What the file's lengths have to be multiplied by: 25.4, 1 / 25.4, or 1000."""
-    explanation: str
-    """What was read, what it would be, and the one change that fixes it."""
+    found: str
+    """What was read, and what it would be."""
+    cure: str
+    """The one change that fixes it, in a file that was read in millimetres."""
+
+    @property
+    def explanation(self) -> str:
+        return f"{self.found} {self.cure}"
 
 
 @dataclass(frozen=True, eq=False)

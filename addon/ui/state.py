@@ -29,14 +29,14 @@ from __future__ import annotations
 import hashlib
 import time
 from collections import OrderedDict
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
 import bpy
 import numpy as np
 
-from ..bench.plate import Plates
+from ..bench.plate import Footprint, Plates
 from ..bench.shop_book import ShopBook
 from ..fitting import Fitting, RecipeError
 from ..geometry.frames import Floats
@@ -88,6 +88,8 @@ class Desk:
     fittings: list[Fitted]
     version: int = 0
     plates: Plates | None = None
+    footprints: tuple[Footprint, ...] = ()
+    """What lies on the plates."""
     result: JobResult | None = None
 
     @property
@@ -372,6 +374,14 @@ def work(scene: bpy.types.Scene, review: bool = True) -> Iterator[tuple[str, flo
     changed(desk)
 
 
+def worked(scene: bpy.types.Scene, review: bool = True) -> Generator[tuple[str, float], None, Desk]:
+    """``work``, and then the desk of a scene that has ends."""
+    yield from work(scene, review)
+    desk = fresh(scene)
+    assert desk is not None
+    return desk
+
+
 def finish(scene: bpy.types.Scene, review: bool = True) -> Desk | None:
     """``work`` in one go; the desk, or None where there are no ends."""
     for _ in work(scene, review):
@@ -383,7 +393,7 @@ def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
     """What an export came to, for the panel Plate and Files."""
     desk = desk_of(scene)
     if desk is not None:
-        desk.result, desk.plates = result, result.plates
+        desk.result, desk.plates, desk.footprints = result, result.plates, result.footprints
         changed(desk)
 
 

@@ -34,9 +34,7 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
         start = time.perf_counter()
-        yield from state.work(scene, review=bpy.app.background)
-        desk = state.fresh(scene)
-        assert desk is not None
+        desk = yield from state.worked(scene, review=bpy.app.background)
         added, removed = placing.place_all(scene, desk)
         state.times["fit"] = time.perf_counter() - start
         state.redraw()

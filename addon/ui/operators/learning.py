@@ -54,9 +54,7 @@ class FERRULE_OT_write_ladder(LongWork, bpy.types.Operator):
         folder = check_output(context)
         group = state.active_group(scene)
         assert group is not None
-        yield from state.work(scene)
-        desk = state.fresh(scene)
-        assert desk is not None
+        desk = yield from state.worked(scene)
         if desk.problem:
             raise WorkError(desk.problem)
         made = [one.made for one in desk.fittings if one.group == scene.ferrule.group_index and one.made]
@@ -72,7 +70,7 @@ class FERRULE_OT_write_ladder(LongWork, bpy.types.Operator):
             with FileSet() as files:
                 written = write_ladders(job, ladders, files)[1]
                 for one in ladders:
-                    result = JobResult(job, (), (), (), (), Plates((), 0), written, missing, None, (one,))
+                    result = JobResult(job, (), (), (), (), (), Plates((), 0), written, missing, ladders=(one,))
                     path = folder / f"{safe_name(f'{job.name} {one.name}')}.json"
                     files.add(path, result_json(result).encode(), len)
         except FileError as error:

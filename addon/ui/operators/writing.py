@@ -15,7 +15,7 @@ from ...files.names import safe_name
 from ...files.parts import Part
 from ...files.stl import write_stl
 from ...files.threemf import write_3mf
-from ...job import after_takeoff, fit_in_place, lay_out_all, part_of
+from ...job import after_takeoff, fit_in_place, footprints, lay_out_all, part_of
 from ...jobfile import JobError
 from ...takeoff import Takeoff, split_bodies
 from .. import assembly_file, reading, state
@@ -113,13 +113,12 @@ class FERRULE_OT_lay_out(LongWork, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
-        yield from state.work(scene)
-        desk = state.fresh(scene)
-        assert desk is not None
+        desk = yield from state.worked(scene)
         made = [one.made for one in desk.fittings if one.made]
         yield "Laying out the plate", 0.9
         try:
-            desk.plates = lay_out_all(desk.job, made, [part_of(desk.job, one) for one in made])
+            desk.footprints = footprints(made, [part_of(desk.job, one) for one in made])
+            desk.plates = lay_out_all(desk.job, desk.footprints)
         except JobError as error:
             raise WorkError(str(error)) from error
         scene.ferrule.view.show_plate = True
@@ -140,9 +139,7 @@ class FERRULE_OT_check_in_place(LongWork, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
-        yield from state.work(scene)
-        desk = state.fresh(scene)
-        assert desk is not None
+        desk = yield from state.worked(scene)
         try:
             bodies = split_bodies(reading.assembly_of(scene, context.evaluated_depsgraph_get())[0])
         except SceneError as error:

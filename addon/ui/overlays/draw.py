@@ -12,7 +12,6 @@ import numpy as np
 from mathutils import Matrix
 
 from ...geometry.frames import Floats
-from ...job import footprints, part_of
 from ...trade.sizes import section_name
 from .. import placing, state
 from ..drawing import say_in
@@ -246,13 +245,12 @@ def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> N
         return
     laid, job = desk.plates, desk.job
     number = min(scene.ferrule.view.plate, laid.count)
-    made = [one.made for one in desk.fittings if one.made]
+    ids = [one.made.id for one in desk.fittings if one.made]
 
     def build() -> sheets.Sheet:
         title = f"Plate {number} of {laid.count}, {' × '.join(map(say_in(scene), job.process.plate_mm[:2]))}"
-        prints = footprints(made, [part_of(job, one) for one in made])
         measure = painting.measure(scale)
-        return plates.plate_sheet(title, laid.on(number - 1), prints, [one.id for one in made], job.process, measure)
+        return plates.plate_sheet(title, laid.on(number - 1), desk.footprints, ids, job.process, measure)
 
     sheet = _sheet(("plate", desk.version, laid, number, scene.unit_settings.system, scale), build)
     left, low, right, top = space
