@@ -219,6 +219,17 @@ def test_plans_of_other_crowns_hold_what_they_say(section: Section, recipe: Reci
     plan_is_true(review_fitting(design(recipe, section, facets=32), PROCESS), every=4)
 
 
+@pytest.mark.parametrize("layer", [0.15, 0.2, 0.25, 0.3])
+def test_layers_that_are_alike_share_a_row_of_the_plan(layer: float) -> None:
+    """The sides of a flat crown are upright, so that all its layers but those of the edge are alike; heights that are
+    summed layer by layer differ in their last digits."""
+    process = replace(PROCESS, layer_mm=layer, first_layer_mm=layer)
+    flat = design(Recipe(crown="flat", rise_mm=8.0, edge="square"), Section.round(38.1, 1.65), facets=64)
+    printed = review_fitting(flat, process).printed
+    assert printed is not None and printed.crown.last - printed.crown.first > 20
+    assert len(printed.plan.rows) == 1
+
+
 @given(st.floats(4, 20), st.floats(0.1, 1.0), st.floats(0.3, 0.6), st.floats(1.3, 2.0))
 @settings(max_examples=12)
 def test_any_dome_gets_a_plan_within_its_limits(radius: float, flatness: float, bead: float, spread: float) -> None:
