@@ -256,7 +256,7 @@ def test_plastic_of_a_box() -> None:
     found = printed(review(mesh_of(box(40, 30, 20)), PROCESS))
     inside = 37 * 27 * (20 - 2 * 4 * 0.25)
     expected = 40 * 30 * 20 - (1 - PROCESS.fill) * inside
-    assert plastic_volume(found.layers, found.steps.inner, PROCESS) == pytest.approx(expected, rel=1e-4)
+    assert plastic_volume(found.layers, found.steps.inside, PROCESS) == pytest.approx(expected, rel=1e-4)
 
 
 def test_a_bath_too_shallow_for_any_side() -> None:

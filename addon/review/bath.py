@@ -11,11 +11,9 @@ facet of area A the integral of (h - z) over the part of it that is below: a cub
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from manifold3d import CrossSection
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
@@ -24,6 +22,7 @@ from ..trade.processes import Process
 from .facets import Facets, along, dot
 from .findings import Finding
 from .layers import Layers
+from .steps import Inside
 
 SIDES = {
     "top": (0.0, 0.0, 1.0),
@@ -53,10 +52,10 @@ class Bath:
     """Whether the bath is deep enough for the part's least extent."""
 
 
-def plastic_volume(layers: Layers, inner: Sequence[CrossSection], process: Process) -> float:
+def plastic_volume(layers: Layers, inside: Inside, process: Process) -> float:
     """Plastic in the part in mm³: rings and solid layers full, the rest of the inside at the process's fill.
 
-    ``inner`` is what the rings leave inside each distinct outline.
+    ``inside`` is what the rings leave of each distinct outline.
     """
     sparse = np.zeros(len(layers))
     areas: dict[tuple[int, int, int], float] = {}
@@ -64,7 +63,7 @@ def plastic_volume(layers: Layers, inner: Sequence[CrossSection], process: Proce
     for layer in range(solid, len(layers) - solid):
         low, own, high = layers.which[[layer - solid, layer, layer + solid]].tolist()
         if (low, own, high) not in areas:
-            areas[low, own, high] = (inner[own] ^ layers.outlines[low] ^ layers.outlines[high]).area()
+            areas[low, own, high] = (inside[own] ^ layers.outlines[low] ^ layers.outlines[high]).area()
         sparse[layer] = areas[low, own, high]
     return layers.volume - (1 - process.fill) * float(sparse @ layers.heights())
 

@@ -13,6 +13,18 @@ from ..geometry.mesh import Mesh, cross_rows
 
 
 @dataclass(frozen=True, eq=False)
+class Slopes:
+    """How each triangle lies towards the layers: one row a triangle."""
+
+    upward: Floats
+    """(m,): z of the unit normal, out of the solid."""
+    low: Floats
+    """(m,): least z in mm."""
+    high: Floats
+    """(m,): greatest z in mm."""
+
+
+@dataclass(frozen=True, eq=False)
 class Facets:
     """One row a triangle. A triangle without area has a zero normal."""
 
@@ -26,6 +38,10 @@ class Facets:
     """(m,): least z in mm."""
     high: Floats
     """(m,): greatest z in mm."""
+
+    @property
+    def slopes(self) -> Slopes:
+        return Slopes(self.normals[:, 2], self.low, self.high)
 
     @classmethod
     def of(cls, mesh: Mesh) -> Facets:

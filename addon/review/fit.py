@@ -12,6 +12,7 @@ from manifold3d import Error, Manifold, OpType
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm, say_three
+from ..words import quoted
 from .findings import Finding, Place, say_place
 from .solids import solid_of
 
@@ -151,8 +152,8 @@ def _other_findings(nearby: Nearby, least_gap_mm: float, name: str) -> list[Find
         return [_not_checked(name, nearby.name)]
     if nearby.interference_mm3:
         advice = "Shorten the spigot or set the crown back, or move what is in the way."
-        return [_interference(nearby, name, nearby.name, advice)]
-    return _close(nearby, least_gap_mm, name, "The fitting", nearby.name, "Keep them {} further apart.")
+        return [_interference(nearby, name, quoted(nearby.name), advice)]
+    return _close(nearby, least_gap_mm, name, "The fitting", quoted(nearby.name), "Keep them {} further apart.")
 
 
 def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str, advice: str) -> list[Finding]:
@@ -206,6 +207,6 @@ def _not_checked(name: str, other: str) -> Finding:
         fitting=name,
         check="fit not checked",
         severity="good to know",
-        meaning=f"The mesh of {other} is not closed, so the fit to it cannot be checked.",
+        meaning=f"The mesh of {quoted(other)} is not closed, so the fit to it cannot be checked.",
         advice="Close its mesh, or measure the bore.",
     )

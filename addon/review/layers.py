@@ -17,7 +17,7 @@ from ..geometry.mesh import Ints
 from ..geometry.topology import Indices
 from ..geometry.units import say_mm
 from ..trade.processes import Process
-from .facets import Facets
+from .facets import Facets, Slopes
 from .findings import Finding
 from .solids import LARGEST_MM
 
@@ -142,16 +142,14 @@ def cut_layers(solid: Manifold, facets: Facets, process: Process) -> Layers:
     left, front, _, right, back, height = solid.bounding_box()
     if max(-left, -front, right, back, height) > LARGEST_MM:
         raise LayersError("it is more than ten kilometres across; check the unit that the mesh was made in")
-    return cut_at(solid, layer_edges(height, process.first_layer_mm, process.layer_mm), height, facets)
+    return cut_at(solid, layer_edges(height, process.first_layer_mm, process.layer_mm), height, facets.slopes)
 
 
-def cut_at(solid: Manifold, edges: Floats, height: float, facets: Facets | None = None) -> Layers:
-    """The solid cut in the middle between ``edges`` (n + 1,), ascending; with its facets, equal layers once."""
+def cut_at(solid: Manifold, edges: Floats, height: float, slopes: Slopes) -> Layers:
+    """The solid cut in the middle between ``edges`` (n + 1,), ascending, equal layers once."""
     bottoms, tops = edges[:-1], edges[1:]
     cuts = (bottoms + tops) / 2
-    changes = grows = np.ones(len(cuts), bool)
-    if facets is not None:
-        changes, grows = _changes(facets, cuts)
+    changes, grows = _changes(slopes, cuts)
     which = (np.cumsum(changes) - changes[0]).astype(np.int32)
     fresh = np.flatnonzero(np.diff(which, prepend=-1))
     outlines = tuple(solid.slice(z) for z in cuts[fresh].tolist())
@@ -159,14 +157,13 @@ def cut_at(solid: Manifold, edges: Floats, height: float, facets: Facets | None 
     return Layers(bottoms, tops, cuts, which, grows, outlines, areas, height)
 
 
-def _changes(facets: Facets, cuts: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _changes(slopes: Slopes, cuts: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(n,) each: whether a layer's outline may differ from the one below, and whether it may reach past it: whether any
     facet that is not upright, or that faces down, reaches into the space between their cuts."""
-    upward = facets.normals[:, 2]
-    sloped = np.flatnonzero(np.abs(upward) > _UPRIGHT)
-    first = np.searchsorted(cuts, facets.low[sloped] - 1e-9, side="left")
-    past = np.searchsorted(cuts, facets.high[sloped] + 1e-9, side="right") + 1
-    down = upward[sloped] < 0
+    sloped = np.flatnonzero(np.abs(slopes.upward) > _UPRIGHT)
+    first = np.searchsorted(cuts, slopes.low[sloped] - 1e-9, side="left")
+    past = np.searchsorted(cuts, slopes.high[sloped] + 1e-9, side="right") + 1
+    down = slopes.upward[sloped] < 0
 
     def reached(first: Indices, past: Indices) -> NDArray[np.bool_]:
         size = len(cuts) + 2

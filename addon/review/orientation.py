@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from manifold3d import CrossSection, Manifold
@@ -12,9 +14,9 @@ from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
-from .facets import Facets, along, dot
+from .facets import Facets, Slopes, along, dot
 from .findings import Finding
-from .footing import LEAST_TIP_DEG, footing_of, stand
+from .footing import LEAST_TIP_DEG, stand
 from .layers import cut_at
 from .overhangs import hanging
 from .support import support_under
@@ -34,14 +36,13 @@ _FLAT_FACES = 6
 _APART = np.cos(np.radians(8.0))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Orientation:
     """One way up, estimated in ``LAYERS`` even layers and a few at the flat faces, bridges counted as overhangs."""
 
     name: str
     up: Direction
     """The direction of the mesh, as given, that points up."""
-    support_mm3: float
     marked_mm2: float
     """Area of the visible crown that support touches."""
     stair_largest_mm: float
@@ -50,6 +51,12 @@ class Orientation:
     footing_mm2: float
     height_mm: float
     tip_deg: float
+    _support_mm3: Callable[[], float] = field(repr=False)
+
+    @cached_property
+    def support_mm3(self) -> float:
+        """Worked out when first asked for: most ways up are told apart without it."""
+        return self._support_mm3()
 
 
 @dataclass(frozen=True)
@@ -72,9 +79,9 @@ def orientations(
     searched = _search(mesh, facets, crown, centre, [direction for _, direction in named], process)
     ways = named + [(_say(direction), direction) for direction in searched]
     tried = tuple(_tried(way, mesh, solid, facets, crown, centre, process) for way in ways)
-    volume, crown_mm2 = mesh.volume, float(facets.areas[crown].sum())
-    best = min(tried, key=lambda way: _rank(way, volume, crown_mm2, process))
-    return Orientations(tried, best, _why(best, tried, volume, crown_mm2, process))
+    scale = _Scale(process, mesh.volume, float(facets.areas[crown].sum()))
+    best = _best(tried, scale)
+    return Orientations(tried, best, _why(best, tried[: len(named)], scale))
 
 
 def _side(mesh: Mesh) -> Direction:
@@ -101,22 +108,28 @@ def _tried(
     height = float(high[2] - low[2])
     slope, centres = along(facets.normals, direction), along(facets.centres, direction) - low[2]
     flat = np.abs(slope) > 1 - 1e-9
-    layers = cut_at(placed, _edges(height, centres[flat], process), height)
-    support = support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)])
+    corners = (turned[:, 2] - low[2])[mesh.triangles.T]
+    slopes = Slopes(slope, corners.min(axis=0), corners.max(axis=0))
+    edges = _edges(height, centres[flat], process)
+    foot = placed.slice(float(edges[1]) / 2)
+
+    def support_mm3() -> float:
+        layers = cut_at(placed, edges, height, slopes)
+        return support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)]).volume_mm3
+
     marked = crown & (centres > process.first_layer_mm) & (-slope > np.sin(np.radians(process.overhang_deg)) + 1e-4)
     sloped = crown & ~flat
     areas, rises = facets.areas[sloped], process.layer_mm * np.abs(slope[sloped])
-    footing = footing_of(layers, axes @ centre + shift)
     return Orientation(
         name,
         direction,
-        support.volume_mm3,
         float(facets.areas[marked].sum()),
         float(np.max(rises, initial=0.0)),
         dot(rises, areas) / float(areas.sum()) if areas.sum() > 0 else 0.0,
-        footing.contact_mm2,
+        foot.area(),
         height,
-        footing.tip_deg,
+        stand(foot.hull(), axes @ centre + shift)[1],
+        support_mm3,
     )
 
 
@@ -196,35 +209,42 @@ def _say(up: Direction) -> str:
     return "tilted, up along x {:.2f}, y {:.2f}, z {:.2f}".format(*(value + 0.0 for value in up))
 
 
-_CRITERIA = (
-    "it stands safely",
-    "support marks less of the visible crown",
-    "it needs less support",
-    "the stair on the crown is lower",
-    "it is lower on the plate",
-)
-"""What decides, in this order."""
+@dataclass(frozen=True)
+class _Scale:
+    """What ways up are compared by."""
+
+    process: Process
+    volume_mm3: float
+    crown_mm2: float
 
 
-def _rank(way: Orientation, volume: float, crown_mm2: float, process: Process) -> tuple[float, ...]:
-    """A number for each of ``_CRITERIA``, less is better, rounded so that a small difference does not outweigh what
-    comes after it."""
-    return (
-        float(way.tip_deg < LEAST_TIP_DEG),
-        round(20 * way.marked_mm2 / crown_mm2) if crown_mm2 > 0 else 0.0,
-        round(25 * way.support_mm3 / volume),
-        round(20 * way.stair_mean_mm / process.layer_mm),
-        way.height_mm,
-    )
+_CRITERIA: dict[str, Callable[[Orientation, _Scale], float]] = {
+    "it stands safely": lambda way, scale: way.tip_deg < LEAST_TIP_DEG,
+    "support marks less of the visible crown": lambda way, scale: (
+        round(20 * way.marked_mm2 / scale.crown_mm2) if scale.crown_mm2 > 0 else 0.0
+    ),
+    "it needs less support": lambda way, scale: round(25 * way.support_mm3 / scale.volume_mm3),
+    "the stair on the crown is lower": lambda way, scale: round(20 * way.stair_mean_mm / scale.process.layer_mm),
+    "it is lower on the plate": lambda way, scale: way.height_mm,
+}
+"""What decides, in this order: less is better, rounded so that a small difference does not outweigh what comes next."""
 
 
-def _why(best: Orientation, tried: tuple[Orientation, ...], volume: float, crown_mm2: float, process: Process) -> str:
+def _best(tried: Sequence[Orientation], scale: _Scale) -> Orientation:
+    for criterion in _CRITERIA.values():
+        if len(tried) == 1:
+            break
+        scores = [criterion(way, scale) for way in tried]
+        tried = [way for way, score in zip(tried, scores, strict=True) if score == min(scores)]
+    return tried[0]
+
+
+def _why(best: Orientation, named: Sequence[Orientation], scale: _Scale) -> str:
     """The first criterion by which the best beats each of the named others."""
-    own = _rank(best, volume, crown_mm2, process)
     reasons = []
-    for other in tried[:3]:
-        pairs = zip(own, _rank(other, volume, crown_mm2, process), strict=True)
-        decisive = next((reason for reason, (a, b) in zip(_CRITERIA, pairs, strict=True) if a < b), None)
+    for other in named:
+        better = (reason for reason, less in _CRITERIA.items() if less(best, scale) < less(other, scale))
+        decisive = next(better, None)
         if decisive is not None:
             reasons.append(f"than {other.name}: {decisive}")
     return "Better " + "; better ".join(reasons) + "." if reasons else "All ways are alike."

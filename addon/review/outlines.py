@@ -22,8 +22,8 @@ _ARC_FACETS = 32
 """Facets of a whole circle in offsets: half a percent of the distance."""
 _SAMPLES = 32
 """Points of an outline at which its distance to another is taken."""
-_BATCH = 4_000_000
-"""Most point-to-edge distances worked out at once: keeps memory under a few hundred MB."""
+_BATCH = 100_000
+"""Most point-to-edge distances worked out at once: what the processor's own memory holds."""
 
 
 def grow(outline: CrossSection, distance: float) -> CrossSection:
@@ -157,7 +157,7 @@ class Shapes:
 def samples(polygons: Sequence[Floats], count: int = _SAMPLES) -> Floats:
     """About ``count`` points (k, 2) of an outline: half of them corners, half middles of edges, long edges first."""
     points = polygons[0] if len(polygons) == 1 else np.concatenate(polygons)
-    edges = np.concatenate([part for loop in polygons for part in (loop[1:], loop[:1])]) - points
+    edges = _following(polygons) - points
     half = count // 2
     if len(points) <= half:
         return np.concatenate([points, points + edges / 2])
@@ -166,7 +166,12 @@ def samples(polygons: Sequence[Floats], count: int = _SAMPLES) -> Floats:
     return np.concatenate([points[np.arange(half) * len(points) // half], points[longest] + edges[longest] / 2])
 
 
-def inside(points: Floats, loops: Sequence[Floats]) -> NDArray[np.bool_]:
+def _following(polygons: Sequence[Floats]) -> Floats:
+    """(n, 2): for each corner of an outline the next one."""
+    return np.concatenate([part for loop in polygons for part in (loop[1:], loop[:1])])
+
+
+def contained(points: Floats, loops: Sequence[Floats]) -> NDArray[np.bool_]:
     """(k,): whether points (k, 2) lie inside an outline, holes left out."""
     return np.logical_xor.reduce([contains(loop, points) for loop in loops])
 
@@ -174,7 +179,7 @@ def inside(points: Floats, loops: Sequence[Floats]) -> NDArray[np.bool_]:
 def distances(points: Sequence[Floats], polygons: Sequence[Sequence[Floats]]) -> list[Floats]:
     """For each set of points (k, 2), their distances (k,) in mm to the outline at the same place in ``polygons``."""
     starts = [np.concatenate(loops) for loops in polygons]
-    ends = [np.concatenate([np.roll(loop, -1, axis=0) for loop in loops]) for loops in polygons]
+    ends = [_following(loops) for loops in polygons]
     most_points, most_edges = max(map(len, points)), max(map(len, starts))
     batch = max(1, _BATCH // (most_points * most_edges))
     found: list[Floats] = []

@@ -132,7 +132,7 @@ def plan_finer(
     after = stair(facets, heights, (float(layers.bottoms[crown.first]), layers.height))
     if after.mean_mm > _PAYS * plan.stair_before.mean_mm:
         return None
-    top = cut_at(solid, edges, layers.height, facets)
+    top = cut_at(solid, edges, layers.height, facets.slopes)
     shapes = Shapes(top.outlines)
     widths = shapes.half_widths[top.which]
     low_rows, low_unclosed = _rows(

@@ -246,5 +246,5 @@ def _in_bath(part: _Part, layers: Layers, moved: Steps, centre: Floats, wish: _W
         plastic = wish.material or material_named(wish.process.material)
     except UnknownNameError:
         return None
-    share = bath.plastic_volume(layers, moved.inner, wish.process) / layers.volume
+    share = bath.plastic_volume(layers, moved.inside, wish.process) / layers.volume
     return bath.in_bath(part.mesh, part.facets, plastic.density * share, centre, wish.process)

@@ -9,6 +9,7 @@ Design 26(2), 1994).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -21,7 +22,7 @@ from ..trade.processes import LIMITS, Process
 from .facets import Facets, dot
 from .findings import Finding
 from .layers import Layers
-from .outlines import Shapes, distances, grow, inside, samples
+from .outlines import CLOSE_MM, Shapes, contained, distances, grow, samples
 
 LEAST_REST = 0.5
 """Share of an outer bead that has to lie on the rings below; half by common practice, no source."""
@@ -43,6 +44,19 @@ class Span:
         return slice(self.first, self.last + 1)
 
 
+class Inside:
+    """``Inside(outlines, band)[index]`` is what rings ``band`` mm wide in all leave inside an outline."""
+
+    def __init__(self, outlines: Sequence[CrossSection], band_mm: float) -> None:
+        self.outlines, self.band_mm = outlines, band_mm
+        self._known: dict[int, CrossSection] = {}
+
+    def __getitem__(self, index: int) -> CrossSection:
+        if index not in self._known:
+            self._known[index] = grow(self.outlines[index], -self.band_mm)
+        return self._known[index]
+
+
 @dataclass(frozen=True, eq=False)
 class Steps:
     """Row by row for every layer, against the layer below; the first layer lies on the plate."""
@@ -57,7 +71,7 @@ class Steps:
     """(n,): radius in mm of the largest circle inside the outline."""
     open_middle: Floats
     """(n,): width in mm of the widest circle that the rings leave open inside."""
-    inner: tuple[CrossSection, ...]
+    inside: Inside
     """What the rings leave inside each of the distinct outlines."""
     open_top_mm2: Floats
     """(n,): area that neither the layer's own rings nor the layer above cover."""
@@ -88,16 +102,15 @@ def crown_span(layers: Layers, crown_mm: tuple[float, float] | None) -> Span:
 
 def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
     """Steps, rest and open middle of every layer. ``shapes`` are those of ``layers.outlines``."""
-    band, bead = process.rings * process.bead_mm, process.bead_mm
-    inner = [grow(outline, -band) for outline in layers.outlines]
-    above = [*layers.outlines[1:], CrossSection()]
-    open_top = np.array([(low - high).area() for low, high in zip(inner, above, strict=True)])
+    bead = process.bead_mm
+    inside = Inside(layers.outlines, process.rings * bead)
     least, most = _moves(layers, shapes)
-    rest = np.ones(len(inner))
+    rest = np.ones(len(layers.outlines))
     for index, (below, outline) in enumerate(pairwise(layers.outlines), 1):
         # A bead that starts inside the outline below and ends no further in than its innermost ring rests all over.
-        if least[index] < 0 or most[index] + bead > band:
-            rest[index] = _rest(outline, below, inner[index - 1], bead)
+        if least[index] < 0 or most[index] + bead > inside.band_mm:
+            rest[index] = _rest(outline, below, inside[index - 1], bead)
+    open_top = _open_tops(layers, shapes, inside, least, most)
     which = layers.which
     first = np.diff(which, prepend=-1) > 0
     last = np.append(first[1:], True)
@@ -107,10 +120,24 @@ def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
         most=np.where(first, most[which], 0.0),
         rest=np.where(first, rest[which], 1.0),
         half_widths=widths,
-        open_middle=2 * np.maximum(widths - band, 0.0),
-        inner=tuple(inner),
+        open_middle=2 * np.maximum(widths - inside.band_mm, 0.0),
+        inside=inside,
         open_top_mm2=np.where(last, open_top[which], 0.0),
     )
+
+
+def _open_tops(layers: Layers, shapes: Shapes, inside: Inside, least: Floats, most: Floats) -> Floats:
+    """(m,): area that neither each distinct outline's own rings nor the outline above it cover."""
+    low, high = slice(None, -1), slice(1, None)
+    # Of two convex outlines, one in the other, the upper encloses what the lower's rings leave where it lies less far
+    # in than they reach, unless it is but a sliver along the edge.
+    covered = shapes.convex[low] & shapes.convex[high] & (least[high] >= 0)
+    covered &= (most[high] + CLOSE_MM < inside.band_mm) & (shapes.half_widths[high] > most[high] + CLOSE_MM)
+    open_top = np.zeros(len(layers.outlines))
+    for index in np.flatnonzero(~covered).tolist():
+        open_top[index] = (inside[index] - layers.outlines[index + 1]).area()
+    open_top[-1] = inside[len(open_top) - 1].area()
+    return open_top
 
 
 def _moves(layers: Layers, shapes: Shapes) -> tuple[Floats, Floats]:
@@ -124,7 +151,7 @@ def _moves(layers: Layers, shapes: Shapes) -> tuple[Floats, Floats]:
     points = [samples(polygons[index]) for index in pairs]
     for index, own, away in zip(pairs, points, distances(points, [polygons[i - 1] for i in pairs]), strict=True):
         if grows[index]:
-            away = np.where(inside(own, polygons[index - 1]), away, -away)
+            away = np.where(contained(own, polygons[index - 1]), away, -away)
         least[index], most[index] = away.min(), away.max()
     return least, most
 

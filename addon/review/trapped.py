@@ -16,6 +16,7 @@ from itertools import pairwise
 import numpy as np
 from manifold3d import CrossSection, OpType
 
+from ..geometry.polygons import signed_area
 from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .findings import Finding, Place
@@ -61,18 +62,52 @@ def trapped_support(layers: Layers, support: Support, mouth: float) -> tuple[Tra
     """Support that a probe ``mouth`` mm wide and high does not reach."""
     if not support.columns or mouth <= 0:
         return ()
-    top = support.columns[-1].last
+    columns = _not_beside(layers, support.columns, mouth)
     # Mostly the way out is sideways; the layers above matter only where it is not.
-    trapped = _left(layers, support, _reach(layers, top, mouth), mouth)
-    return _left(layers, support, _reach(layers, len(layers) - 1, mouth), mouth) if trapped else ()
+    for top in (max(column.last for column in columns), len(layers) - 1) if columns else ():
+        trapped = _left(layers, columns, _reach(layers, top, mouth), mouth)
+        if not trapped:
+            return ()
+    return trapped if columns else ()
+
+
+def _not_beside(layers: Layers, columns: Sequence[Column], mouth: float) -> list[Column]:
+    """The columns that the probe may not get at by staying at one height, beside all that the part is there: a quick
+    look that settles most of them."""
+    left: list[Column] = []
+    silhouettes: dict[int, tuple[int, CrossSection]] = {}
+    for column in columns:
+        under = int(np.searchsorted(layers.bottoms, layers.tops[column.last] - mouth - 1e-6, side="left"))
+        lowest = min(column.first, under)
+        known, silhouette = silhouettes.get(lowest, (lowest - 1, CrossSection()))
+        fresh = np.unique(layers.which[known + 1 : column.last + 1]).tolist()
+        silhouette = CrossSection.batch_boolean([silhouette, *(layers.outlines[i] for i in fresh)], OpType.Add)
+        silhouettes[lowest] = column.last, silhouette
+        if not _open_all_around(silhouette, mouth):
+            left.append(column)
+    return left
+
+
+def _open_all_around(silhouette: CrossSection, mouth: float) -> bool:
+    """Whether all air around a silhouette lies within twice the mouth's width of where the probe gets from outside,
+    corners left out."""
+    corner_mm2 = (_CORNER * mouth) ** 2
+    area = silhouette.area()
+    if silhouette.hull().area() - area < corner_mm2:
+        return True
+    grown = grow(silhouette, mouth / 2)
+    if any(signed_area(loop) < 0 for loop in (*silhouette.to_polygons(), *grown.to_polygons())):
+        return False
+    closed = grow(grown, -mouth / 2)
+    if closed.area() - area < corner_mm2:
+        return True
+    boxes = [part.bounds() for part in (closed - silhouette).decompose() if part.area() >= corner_mm2]
+    return all(np.hypot(right - left, back - front) <= 2 * mouth for left, front, right, back in boxes)
 
 
 def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:
     """The probe's places at heights up to layer ``top``, and which of them it reaches from outside."""
-    left, front, right, back = _bounds(layers)
-    room = 2 * mouth
-    frame = CrossSection.square((right - left + 2 * room, back - front + 2 * room))
-    frame = frame.translate((left - room, front - room))
+    frame = _frame(layers, mouth)
     edge = frame.bounds()[0] + 1e-6
     heights: list[_Height] = []
     between = (-1, -1)
@@ -121,9 +156,9 @@ def _spread(heights: Sequence[_Height]) -> None:
                     high.reached[index] = changed = True
 
 
-def _left(layers: Layers, support: Support, heights: Sequence[_Height], mouth: float) -> tuple[Trapped, ...]:
+def _left(layers: Layers, columns: Sequence[Column], heights: Sequence[_Height], mouth: float) -> tuple[Trapped, ...]:
     covers = [(height.first, height.last, height.cover(mouth)) for height in heights]
-    parts = (_unreached(layers, column, covers, mouth) for column in support.columns)
+    parts = (_unreached(layers, column, covers, mouth) for column in columns)
     return tuple(part for part in parts if part is not None)
 
 
@@ -157,11 +192,11 @@ def _far(left: CrossSection, part: CrossSection, cover: CrossSection, mouth: flo
     return left
 
 
-def _bounds(layers: Layers) -> tuple[float, float, float, float]:
+def _frame(layers: Layers, mouth: float) -> CrossSection:
+    """A rectangle around all outlines, with room for the probe on every side."""
     boxes = np.array([outline.bounds() for outline in layers.outlines if not outline.is_empty()])
-    left, front = boxes[:, :2].min(axis=0).tolist()
-    right, back = boxes[:, 2:].max(axis=0).tolist()
-    return left, front, right, back
+    low, high = boxes[:, :2].min(axis=0) - 2 * mouth, boxes[:, 2:].max(axis=0) + 2 * mouth
+    return CrossSection.square(tuple(high - low)).translate(tuple(low))
 
 
 def trapped_findings(
