@@ -39,9 +39,11 @@ from .report import book_notes, result_json
 from .review import Finding, Review, review_fit, review_fitting
 from .review.gap import gap_findings, reading_findings
 from .takeoff import Takeoff, TakeoffError, TubeEnd, split_bodies, take_off
+from .takeoff.given import joined
 from .trade.fits import fit_named
 from .trade.sizes import section_name
 from .trade.tables import UnknownNameError
+from .words import quoted
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how much of the job is done, 0 to 1."""
@@ -154,6 +156,7 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
         # The cure speaks of files that were read in millimetres.
         said = doubt.explanation if job.assembly.unit == "mm" else doubt.found
         takeoff = replace(takeoff, notes=(f"Is the unit right? {said}", *takeoff.notes))
+    takeoff = joined(takeoff, [given.tube_end() for given in job.tube_ends])
     work = after_takeoff(job, meshes, takeoff)
     while True:
         try:
@@ -333,7 +336,7 @@ def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> 
 
 
 def _at(end: TubeEnd, where: str) -> str:
-    return f"{end.source}, {where}" if where else end.source
+    return f"{quoted(end.source)}, {where}" if where else quoted(end.source)
 
 
 def refused(batch: Batch, refusal: RecipeError) -> Finding:

@@ -25,6 +25,8 @@ from .bench.toml_text import toml_text
 from .fitting.recipe import Recipe
 from .geometry.sections import Section
 from .geometry.units import parse_length
+from .takeoff.given import GivenEnd, SizedEnd
+from .takeoff.picked import PickedEnd
 from .trade.processes import DEFAULT_PROCESS, Material, Process, ProcessError, check_process, materials, processes
 from .trade.tables import UnknownNameError, find_row
 
@@ -49,7 +51,8 @@ class JobError(ValueError):
 @dataclass(frozen=True)
 class Assembly:
     files: tuple[Path, ...]
-    """STL, OBJ, PLY, glTF, GLB or .blend files; a relative path counts from the job file's folder."""
+    """STL, OBJ, PLY, glTF, GLB or .blend files; a relative path counts from the job file's folder. None where every tube
+    end is given."""
     unit: Unit | None = None
     """Unit of files that carry none (STL, OBJ, PLY)."""
     wall_mm: float | None = None
@@ -171,6 +174,8 @@ class Job:
     shop: Shop = Shop()
     book: ShopBook = field(default_factory=ShopBook)
     """What is in the shop's file."""
+    tube_ends: tuple[GivenEnd, ...] = ()
+    """Those that the assembly does not tell."""
 
     @property
     def material(self) -> Material:
@@ -265,6 +270,7 @@ def job_text(job: Job) -> str:
     """The job as the text of a job file: ``read_job`` makes the same job of it, in the folder that paths count from."""
     tables = [
         ("[assembly]", _plain(job.assembly)),
+        *(("[[tube_end]]", _plain(one)) for one in job.tube_ends),
         ("[fitting]", _plain(job.recipe)),
         *(("[[fitting.for]]", {**_plain(one.match), **_changes(one.changes)}) for one in job.overrides),
         *(("[[measured]]", {**_plain(one.match), **_readings(one)}) for one in job.measured),
@@ -298,10 +304,14 @@ def _changes(changes: Mapping[str, Any]) -> dict[str, Any]:
 
 def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     """A ``Job`` from a parsed TOML table; relative paths count from ``folder``."""
-    known = ("assembly", "fitting", "measured", "fit_ladder", "shop", "tube", "process", "output")
+    known = ("assembly", "tube_end", "fitting", "measured", "fit_ladder", "shop", "tube", "process", "output")
     _refuse_unknown(table, known, "")
-    assembly = _fill(Assembly, _table(table, "assembly"), "assembly", required=("files",))
-    if not assembly.files:
+    given = _tables(table.get("tube_end", []), "tube_end")
+    tube_ends = tuple(_tube_end(entry, f"tube_end[{i}]") for i, entry in enumerate(given, 1))
+    # With tube ends of its own a job needs no assembly.
+    defaults = {"files": []} if tube_ends else {}
+    assembly = _fill(Assembly, {**defaults, **_table(table, "assembly")}, "assembly", required=("files",))
+    if not assembly.files and not tube_ends:
         raise JobError('assembly.files is empty; name at least one mesh file, such as files = ["frame.stl"].')
     files = tuple(Path(os.path.abspath(folder / file)) for file in assembly.files)
     for file in files:
@@ -342,7 +352,19 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
         ),
         shop=shop,
         book=book,
+        tube_ends=tube_ends,
     )
+
+
+def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:
+    if "size" not in entry and "rim_mm" not in entry:
+        raise JobError(f'{where} tells no tube; give its rim_mm, or its size, such as size = "1 in × 1/8 in".')
+    end: GivenEnd = _fill(SizedEnd if "size" in entry else PickedEnd, entry, where)
+    try:
+        end.tube_end()
+    except ValueError as error:
+        raise JobError(f"{where}: {error}.") from None
+    return end
 
 
 def _book(shop: Shop) -> ShopBook:

@@ -108,7 +108,7 @@ def columns(rows: Sequence[Sequence[str]]) -> str:
 def _ends_table(ends: Sequence[TubeEnd]) -> str:
     if not ends:
         return "No tube ends were found."
-    counts = Counter((_size(end.section), end.cut) for end in ends if end.open)
+    counts = Counter((_size(end.section), ", ".join(filter(None, (end.cut, end.by_hand)))) for end in ends if end.open)
     if not counts:
         return f"None of the {len(ends)} tube ends is open."
     rows = [(size, mitre, str(count)) for (size, mitre), count in counts.items()]
@@ -289,6 +289,7 @@ def _end(end: TubeEnd) -> dict[str, Any]:
         "open": end.open,
         "cause": end.cause,
         "reason": end.reason,
+        "by_hand": end.by_hand or None,
     }
 
 

@@ -14,7 +14,7 @@ from addon.geometry.frames import Floats, Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
 from addon.takeoff import TubeEnd, take_off
-from addon.takeoff.picked import PickError, picked_end
+from addon.takeoff.picked import PickedEnd, PickError
 
 ELL = np.array([[-20, -10], [20, -10], [20, 0], [-5, 10], [-20, 10]], float)
 SECTIONS = {
@@ -68,7 +68,7 @@ def test_a_picked_rim_is_the_end_that_the_takeoff_reads(name: str, mitre: float,
     loops, sides = mitred(section, mitre, direction)
     # The bore first and turned round, as a selection may come.
     drawn = [moved(PLACE, loop) for loop in reversed(loops)]
-    end = picked_end("Post", [drawn[0][::-1], drawn[1]], sides @ PLACE.axes, 1.0)
+    end = PickedEnd.of_mesh("Post", [drawn[0][::-1], drawn[1]], sides @ PLACE.axes, 1.0).tube_end()
     read = by_takeoff(section, mitre, direction)
     assert end.section.like(section, 0.01) or name == "free"
     assert end.section.like(read.section, 0.01)
@@ -85,19 +85,19 @@ def test_equal_fittings_get_equal_directions(name: str, most: float) -> None:
     """The promise of ``TubeEnd``: 0 for round, to under 90 for square, to under 180 for other symmetric sections."""
     for direction in range(5, 360, 30):
         loops, sides = mitred(SECTIONS[name], 30, direction)
-        assert 0 <= picked_end("Post", loops, sides, 1.0).mitre_direction_deg < most
+        assert 0 <= PickedEnd.of_mesh("Post", loops, sides, 1.0).tube_end().mitre_direction_deg < most
 
 
 def test_the_outside_alone_takes_the_wall_that_is_given() -> None:
     loops, sides = mitred(SECTIONS["rectangle"], 0, 0)
-    assert picked_end("Post", loops[:1], sides, 2.5).section.like(SECTIONS["rectangle"], 0.01)
+    assert PickedEnd.of_mesh("Post", loops[:1], sides, 2.5).tube_end().section.like(SECTIONS["rectangle"], 0.01)
     with pytest.raises(PickError, match="too thick"):
-        picked_end("Post", loops[:1], sides, 40.0)
+        PickedEnd.of_mesh("Post", loops[:1], sides, 40.0).tube_end()
 
 
 def test_without_edges_down_the_tube_the_cut_is_square() -> None:
     loops, _ = mitred(SECTIONS["round"], 0, 0)
-    assert picked_end("Post", loops, np.empty((0, 3)), 1.0).mitre_deg == 0
+    assert PickedEnd.of_mesh("Post", loops, np.empty((0, 3)), 1.0).tube_end().mitre_deg == 0
 
 
 def test_what_is_no_rim_is_refused() -> None:
@@ -105,6 +105,6 @@ def test_what_is_no_rim_is_refused() -> None:
     bent = loops[0].copy()
     bent[:20, 2] += 3
     with pytest.raises(PickError, match="not flat"):
-        picked_end("Post", [bent], sides, 1.0)
+        PickedEnd.of_mesh("Post", [bent], sides, 1.0).tube_end()
     with pytest.raises(PickError, match="not inside"):
-        picked_end("Post", [loops[0], loops[0] + [25.0, 0, 0]], sides, 1.0)
+        PickedEnd.of_mesh("Post", [loops[0], loops[0] + [25.0, 0, 0]], sides, 1.0).tube_end()

@@ -372,7 +372,9 @@ def _end_list(sheet: JobSheet) -> str:
     else:
         tubes: dict[tuple[str, str], list[int]] = {}
         for number in sorted(takes):
-            tubes.setdefault((sheet.ends[number - 1].source, takes[number]), []).append(number)
+            end = sheet.ends[number - 1]
+            tube = ", ".join(filter(None, (end.source, end.by_hand)))
+            tubes.setdefault((tube, takes[number]), []).append(number)
         rows = [(say_ranges(numbers), *tube) for tube, numbers in tubes.items()]
         parts.append(table(("Ends", "Tube", "Fitting"), rows))
     if left:

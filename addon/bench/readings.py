@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from ..words import quoted
 from .fit_ladder import ladder_reading, say_correction, say_excess
 from .shop_book import ShopBook
 from .shop_entries import (
@@ -78,13 +79,13 @@ def learned(book: ShopBook) -> list[str]:
     fits, runs = book.all(FitReading), book.all(PrintRun)
     said = []
     for process, kind in sorted({(one.process, one.kind) for one in fits}):
-        said.append(f"{process}, {kind}: {say_correction(gap_correction(fits, process, kind))}")
+        said.append(f"{quoted(process)}, {kind}: {say_correction(gap_correction(fits, process, kind))}")
         if excess := print_excess(fits, process, kind):
-            said.append(f"{process}, {kind}: {say_excess(excess)}")
+            said.append(f"{quoted(process)}, {kind}: {say_excess(excess)}")
     for process in sorted({one.process for one in runs}):
         for what, factor in (("Material", material_factor(runs, process)), ("Time", time_factor(runs, process))):
             if factor:
-                said.append(f"{process}: {what} really is the estimate times {factor.say()}.")
+                said.append(f"{quoted(process)}: {what} really is the estimate times {factor.say()}.")
     return said
 
 

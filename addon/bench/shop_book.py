@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 from ..fitting.recipe import Recipe
 from ..trade.processes import Material, Process, check_process
 from ..trade.tables import Named, TableError, hint, make_row
+from ..words import quoted
 from .shop_entries import FitReading, MeasuredTube, Preset, Prices, PrintRun
 from .toml_text import toml_text
 
@@ -128,7 +129,7 @@ class ShopBook:
         told = []
         for theirs in other.entries:
             ours = entries.get(theirs.key)
-            called = f'{theirs.table} "{theirs.name}"'
+            called = f"{theirs.table} {quoted(theirs.name)}"
             if ours is None:
                 told.append(f"{called} was added.")
             elif (ours.value, ours.kept) == (theirs.value, theirs.kept):
@@ -164,7 +165,7 @@ def parse_book(text: str) -> ShopBook:
     for step in range(number, FORMAT):
         data = UPGRADES[step](data)
     kept = {key: value for key, value in data.items() if key not in TABLES}
-    problems = [f"the key {key} is not known{hint(key, list(TABLES))}; it is kept, not used." for key in kept]
+    problems = [f"the key {key!r} is not known{hint(key, list(TABLES))}; it is kept, not used." for key in kept]
     entries: dict[tuple[str, str], Entry] = {}
     for table in TABLES:
         rows = data.get(table, [])
@@ -182,7 +183,7 @@ def _entry(
 ) -> tuple[Entry, list[str]]:
     """An entry and what is wrong with it, in sentences."""
     name = row.get("name")
-    called = f"{table} ({name})" if isinstance(name, str) else f"{table} entry {number}"
+    called = f"{table} ({quoted(name)})" if isinstance(name, str) else f"{table} entry {number}"
     kind = TABLES[table]
     known = ["name", *(one.name for one in fields(Recipe if kind is Preset else kind))]
     own = {key: value for key, value in row.items() if key in known}
@@ -198,7 +199,9 @@ def _entry(
         # A name that no sound entry has, so that the entry outlasts merging whatever is wrong with it.
         said = str(error) if isinstance(error, TableError) else f"{called}: {error}"
         return Entry(table, f"{number}. {row}", None, None, row), [f"{said}. The entry is kept, not used."]
-    return entry, [f"{called}: the key {key} is not known{hint(key, known)}; it is kept, not used." for key in unknown]
+    return entry, [
+        f"{called}: the key {key!r} is not known{hint(key, known)}; it is kept, not used." for key in unknown
+    ]
 
 
 def _value(kind: type, own: dict[str, Any], table: str) -> Any:

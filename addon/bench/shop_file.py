@@ -16,6 +16,7 @@ from pathlib import Path
 
 from ..files.atomic import UNFINISHED, write_checked
 from ..files.errors import FileError
+from ..words import quoted
 from .lock import locked
 from .shop_book import DamagedBook, NewerBook, ShopBook, book_text, parse_book
 
@@ -40,7 +41,9 @@ def open_book(path: Path) -> ShopBook:
             with _lock(path):
                 return _read_or_keep_aside(path)
         except ShopBookError as error:
-            return ShopBook(problems=(f"The shop book {path} is damaged: {damage}. {error} An empty book is used.",))
+            return ShopBook(
+                problems=(f"The shop book {quoted(path)} is damaged: {damage}. {error} An empty book is used.",)
+            )
 
 
 def update_book(path: Path, change: Callable[[ShopBook], ShopBook]) -> ShopBook:
@@ -70,11 +73,13 @@ def import_book(path: Path, other: Path) -> tuple[ShopBook, tuple[str, ...]]:
     ``other`` is never touched.
     """
     if not Path(other).exists():
-        raise ShopBookError(f"There is no file {other}. Choose the shop book that was exported on the other machine.")
+        raise ShopBookError(
+            f"There is no file {quoted(other)}. Choose the shop book that was exported on the other machine."
+        )
     try:
         incoming = _read(other)
     except DamagedBook as damage:
-        raise ShopBookError(f"{other} is damaged or no shop book: {damage}. Export it there again.") from None
+        raise ShopBookError(f"{quoted(other)} is damaged or no shop book: {damage}. Export it there again.") from None
     told = list(incoming.problems)
 
     def merge(book: ShopBook) -> ShopBook:
@@ -92,11 +97,13 @@ def _read(path: Path) -> ShopBook:
         return ShopBook()
     except OSError as error:
         reason = error.strerror or error
-        raise ShopBookError(f"The shop book {path} cannot be read: {reason}. Check its permissions.") from None
+        raise ShopBookError(f"The shop book {quoted(path)} cannot be read: {reason}. Check its permissions.") from None
     except UnicodeDecodeError as error:
         raise DamagedBook(f"it is not UTF-8 text ({error.reason} at byte {error.start})") from None
     except NewerBook as newer:
-        raise ShopBookError(f"The shop book {path} is of a newer Ferrule: {newer}. Update Ferrule here.") from None
+        raise ShopBookError(
+            f"The shop book {quoted(path)} is of a newer Ferrule: {newer}. Update Ferrule here."
+        ) from None
 
 
 def _read_or_keep_aside(path: Path) -> ShopBook:
@@ -108,9 +115,11 @@ def _read_or_keep_aside(path: Path) -> ShopBook:
         try:
             os.rename(path, aside)
         except OSError as error:
-            raise ShopBookError(f"{path} cannot be kept aside ({error.strerror}); move it away by hand.") from None
-        kept = f"It was kept as {aside.name}, and an empty book is used."
-        return ShopBook(problems=(f"The shop book {path} is damaged: {damage}. {kept}",))
+            raise ShopBookError(
+                f"{quoted(path)} cannot be kept aside ({error.strerror}); move it away by hand."
+            ) from None
+        kept = f"It was kept as {quoted(aside.name)}, and an empty book is used."
+        return ShopBook(problems=(f"The shop book {quoted(path)} is damaged: {damage}. {kept}",))
 
 
 def _write(path: Path, book: ShopBook) -> None:
@@ -147,6 +156,6 @@ def _lock(path: Path) -> Iterator[None]:
         except OSError as error:
             reason = error.strerror or error
             raise ShopBookError(
-                f"The shop book {path} cannot be changed: {reason}. Make its folder writable."
+                f"The shop book {quoted(path)} cannot be changed: {reason}. Make its folder writable."
             ) from None
         yield

@@ -11,6 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
+from ..words import quoted
 from .errors import FileError, VerificationError
 
 Checked = TypeVar("Checked")
@@ -63,7 +64,7 @@ class FileSet:
         """
         path = Path(path).absolute()
         if path in self._waiting:
-            raise FileError(f"{path} would be written twice; give each file a name of its own")
+            raise FileError(f"{quoted(path)} would be written twice; give each file a name of its own")
         try:
             if path.is_dir():
                 raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
@@ -74,7 +75,9 @@ class FileSet:
         except OSError as error:
             raise _explained(path, error) from error
         if again != content:
-            raise VerificationError(f"{path}: the disk gives back other bytes than were written; try another disk")
+            raise VerificationError(
+                f"{quoted(path)}: the disk gives back other bytes than were written; try another disk"
+            )
         return check(again)
 
     def _take_names(self) -> None:
@@ -119,6 +122,6 @@ def _settle(folder: Path) -> None:
 def _explained(path: Path, error: OSError) -> FileError:
     reason = error.strerror or str(error)
     cure = _CURES.get(error.errno or 0, f"{reason}; choose another folder and try again")
-    explained = FileError(f"{path} was not written: {cure}")
+    explained = FileError(f"{quoted(path)} was not written: {cure}")
     explained.errno = error.errno
     return explained

@@ -25,6 +25,7 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.runs import in_runs
 from ..geometry.units import say_three
+from ..words import quoted
 from .errors import VerificationError
 from .parts import FileUnit, Part, Shrink
 
@@ -351,12 +352,14 @@ def _at(where: str, read: Callable[[bytes], Read], content: bytes) -> Read:
     try:
         return read(content)
     except VerificationError as error:
-        raise VerificationError(f"{where}: {error}") from error
+        raise VerificationError(f"{quoted(where)}: {error}") from error
 
 
 def _agree(where: str, agrees: bool, difference: str) -> None:
     if not agrees:
-        raise VerificationError(f"{where} does not hold what was meant: {difference}. It was not written; try again.")
+        raise VerificationError(
+            f"{quoted(where)} does not hold what was meant: {difference}. It was not written; try again."
+        )
 
 
 def _check_shrink(where: str, recorded: tuple[float, ...], meant: Shrink) -> None:
@@ -381,12 +384,12 @@ def _check_solid(where: str, part: Part, vertices: Floats, triangles: Ints) -> N
     allowed = TOLERANCE_MM + 1e-7 * float(np.abs(meant.vertices).max())
     sizes = [" x ".join(f"{side:.6g}" for side in mesh.size) for mesh in (found, meant)]
     same_size = bool((np.abs(found.size - meant.size) <= 2 * allowed).all())
-    _agree(where, same_size, f"{part.name!r} is {sizes[0]} mm, not {sizes[1]}")
+    _agree(where, same_size, f"{part.name!r} is {sizes[0]} mm, not {sizes[1]} mm")
     _agree(where, np.array_equal(triangles, meant.triangles), f"{part.name!r} has other triangles than the solid")
     _agree(
         where,
         found.volume > 0 and abs(found.volume - meant.volume) <= allowed * meant.area,
-        f"{part.name!r} has {found.volume:.6g} mm³ inside, not {meant.volume:.6g}",
+        f"{part.name!r} has {found.volume:.6g} mm³ inside, not {meant.volume:.6g} mm³",
     )
     off = float(np.abs(vertices - meant.vertices).max())
     _agree(where, off <= allowed, f"a corner of {part.name!r} is {say_three(off)} mm off")

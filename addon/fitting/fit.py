@@ -11,6 +11,7 @@ from ..geometry.units import say_mm
 from ..trade.fits import tube_tolerance
 from ..trade.metals import metal_named
 from ..trade.processes import Material, Process, material_named
+from ..words import quoted
 from .fittings import Fitting
 
 ROOM_C = 20.0
@@ -94,7 +95,7 @@ def fit_band(
             "print",
             process.tolerance_mm,
             process.tolerance_mm,
-            f"± {say_mm(process.tolerance_mm)} a side on {process.name}",
+            f"± {say_mm(process.tolerance_mm)} a side on {quoted(process.name)}",
         ),
         Contribution(
             "weld seam",
@@ -145,5 +146,6 @@ def _of_temperature(half_bore_mm: float, material: Material, tube: TubeInUse) ->
         "temperature",
         max(0.0, *(-change for change in changes)),
         max(0.0, *changes),
-        f"{tube.coldest_c:g} °C to {tube.hottest_c:g} °C, put in at {ROOM_C:g} °C: {material.name} in {metal.name}",
+        f"{tube.coldest_c:g} °C to {tube.hottest_c:g} °C, put in at {ROOM_C:g} °C: "
+        f"{quoted(material.name)} in {metal.name}",
     )

@@ -11,7 +11,9 @@ import numpy as np
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 
-Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid"]
+Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid", "lost"]
+"""Only an end that was picked by hand can be lost, in the window: its rim is not there any more."""
+ByHand = Literal["", "picked by hand", "given by size"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +39,8 @@ class TubeEnd:
     cause: Cause
     reason: str
     """A sentence for people: "open", or what is in the way, where, and what to do."""
+    by_hand: ByHand = ""
+    """In words, how the end was given; empty where the takeoff found it."""
 
     @property
     def open(self) -> bool:

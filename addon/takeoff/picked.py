@@ -4,12 +4,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from ..geometry.fits import fit_outlines
 from ..geometry.frames import Floats, Frame
-from ..geometry.sections import Section
+from ..geometry.polygons import signed_area
+from ..geometry.sections import Outline, Section
 from ..geometry.units import say_mm
 from .ends import TubeEnd
 from .profiles import combined, placed
@@ -18,67 +20,144 @@ FLAT_SHARE = 0.002
 """How far a rim's corners may lie off its plane, as a share of its size."""
 CLEAR_WIDTHS = 2.0
 """How deep the bore counts as clear, in widths of the tube."""
-_LEAVING = 0.4
-"""Least cosine between the rim's normal and an edge that runs along the tube: mitres up to 66°."""
+MOST_MITRE_DEG = 66.0
+"""Edges that lean more from the rim's normal do not run along the tube."""
 _AGREE_DEG = 0.1
+_LEAST_AREA = 1e-4
+"""Of the square of its size, that a rim encloses."""
+_DIGITS, _AXIS_DIGITS = 9, 12
+"""Decimals of a rim's mm and of its axis, so that a job file has the very numbers that were read."""
+
+Point = tuple[float, float, float]
 
 
 class PickError(ValueError):
     """Why what was picked is no tube end, and what to pick."""
 
 
-def picked_end(source: str, loops: Sequence[Floats], sides: Floats, wall_mm: float) -> TubeEnd:
-    """The open end that a rim outlines, as ``take_off`` gives it.
+@dataclass(frozen=True)
+class PickedEnd:
+    """What was picked of a tube: corners in order along its rim, in mm in the world."""
 
-    ``loops`` are the rim's outside, and its bore where that was picked too, in any order, each (n, 3) in mm;
-    ``sides`` (m, 3) are the edges that leave the rim, along which the axis runs; without any the cut is square.
-    ``wall_mm`` counts where there is no bore. Raises ``PickError``.
-    """
-    drawn = sorted((np.asarray(loop, float) for loop in loops), key=_size, reverse=True)
-    middle, size = drawn[0].mean(axis=0), _size(drawn[0])
-    normal = np.linalg.svd(drawn[0] - middle)[2][2]
-    off = max(float(np.abs((loop - middle) @ normal).max()) for loop in drawn)
-    if off > FLAT_SHARE * size:
-        raise PickError(f"The selection is not flat: corners lie up to {say_mm(off)} off a plane. Select one rim only.")
-    axis = _axis(sides, normal)
-    base = Frame.along(middle, axis)
-    flat = [base.to_local(loop)[:, :2] for loop in drawn]
-    # Meshes hold their coordinates in single precision.
-    noise = 2 * float(np.spacing(np.float32(np.abs(drawn[0]).max())))
-    fits = fit_outlines(flat, noise)
-    try:
+    rim_mm: tuple[Point, ...]
+    """Of the outside."""
+    bore_mm: tuple[Point, ...] = ()
+    axis: Point | None = None
+    """Along the tube and out of it. Without it the cut is square, and seen from outside the tube the corners of
+    ``rim_mm`` run counter-clockwise."""
+    wall_mm: float | None = None
+    """Where there is no ``bore_mm``."""
+    source: str = ""
+    """Name of the tube."""
+
+    @classmethod
+    def of_mesh(cls, source: str, loops: Sequence[Floats], sides: Floats, wall_mm: float) -> PickedEnd:
+        """From the rim's outside, and its bore where that was picked too, in any order, each (n, 3) in mm, and from the
+        edges (m, 3) that leave the rim into the tube. ``wall_mm`` counts where there is no bore."""
+        drawn = sorted(loops, key=_size, reverse=True)
+        axis = _axis(np.reshape(sides, (-1, 3)), _normal(drawn[0]))
+        return cls(
+            rim_mm=_points(drawn[0], _DIGITS),
+            bore_mm=_points(drawn[1], _DIGITS) if len(drawn) > 1 else (),
+            axis=None if axis is None else _points(axis[None], _AXIS_DIGITS)[0],
+            wall_mm=wall_mm if len(drawn) == 1 else None,
+            source=source,
+        )
+
+    def tube_end(self) -> TubeEnd:
+        """The open end that the rim outlines, as ``take_off`` gives it. Raises ``PickError``."""
+        drawn = [np.array(loop, float) for loop in (self.rim_mm, self.bore_mm) if loop]
+        if not drawn or min(map(len, drawn)) < 3:
+            raise PickError("A rim has at least three corners. Take those of its outside in order, and of its bore")
+        middle, size, normal = drawn[0].mean(axis=0), _size(drawn[0]), _normal(drawn[0])
+        off = max(float(np.abs((loop - middle) @ normal).max()) for loop in drawn)
+        if off > FLAT_SHARE * size:
+            raise PickError(f"The rim is not flat: corners lie up to {say_mm(off)} off a plane. Take one rim only")
+        base = Frame.along(middle, self._axis_for(normal))
+        flat = [base.to_local(loop)[:, :2] for loop in drawn]
+        for outline in flat:
+            _check_outline(outline)
+        # Meshes hold their coordinates in single precision.
+        noise = 2 * float(np.spacing(np.float32(np.abs(drawn[0]).max())))
+        fits = fit_outlines(flat, noise)
         section, centre, turn = combined(fits[0], fits[-1])
         if len(drawn) == 1:
-            section = Section(section.outer, section.outer.offset(-wall_mm))
-    except ValueError as error:
-        raise PickError(f"The wall is too thick: {error}. Give the tube's wall below.") from error
-    if not section.wall > 0 or (section.bore.cross_section() - section.outer.cross_section()).area() > 0:
-        raise PickError("The bore is not inside the outline. Select the ring of faces of one rim.")
-    found = placed(section, centre, turn, base, normal if axis @ normal > 0 else -normal, flat[-1], noise)
-    return TubeEnd(
-        source=source,
-        section=found.section,
-        frame=found.frame,
-        mitre_deg=found.mitre_deg,
-        mitre_direction_deg=found.mitre_direction_deg,
-        clear_depth_mm=CLEAR_WIDTHS * found.section.outer.width,
-        cause="open",
-        reason="open",
-    )
+            section = Section(section.outer, self._bore_of(section.outer))
+        if not section.wall > 0 or (section.bore.cross_section() - section.outer.cross_section()).area() > 0:
+            raise PickError("The bore is not inside the outside. Take the outside and the bore of one rim")
+        outward = normal if base.z @ normal > 0 else -normal
+        found = placed(section, centre, turn, base, outward, flat[-1], noise)
+        return TubeEnd(
+            source=self.source,
+            section=found.section,
+            frame=found.frame,
+            mitre_deg=found.mitre_deg,
+            mitre_direction_deg=found.mitre_direction_deg,
+            clear_depth_mm=CLEAR_WIDTHS * found.section.outer.width,
+            cause="open",
+            reason="open",
+            by_hand="picked by hand",
+        )
+
+    def _axis_for(self, normal: Floats) -> Floats:
+        if self.axis is None:
+            return normal
+        axis = np.array(self.axis)
+        length = float(np.linalg.norm(axis))
+        if not length > 0:
+            raise PickError("The axis has no length. Give the direction along the tube and out of it")
+        lean = float(np.degrees(np.arccos(np.clip(abs(axis @ normal) / length, 0.0, 1.0))))
+        if lean > MOST_MITRE_DEG:
+            raise PickError(
+                f"The rim leans {lean:.0f}° from square to the tube, and {MOST_MITRE_DEG:.0f}° is the most. Take the "
+                "corners of one cut, and the direction along the tube"
+            )
+        return axis / length
+
+    def _bore_of(self, outer: Outline) -> Outline:
+        if not self.wall_mm:
+            raise PickError("Only the outside of the rim is known. Give its bore too, or the tube's wall")
+        try:
+            return outer.offset(-self.wall_mm)
+        except ValueError as error:
+            raise PickError(f"The wall is too thick: {error}. Give the tube's wall") from error
+
+
+def _points(corners: Floats, digits: int) -> tuple[Point, ...]:
+    return tuple((x, y, z) for x, y, z in (np.round(corners, digits) + 0.0).tolist())
 
 
 def _size(loop: Floats) -> float:
     return float(np.ptp(loop, axis=0).max())
 
 
-def _axis(sides: Floats, normal: Floats) -> Floats:
-    """(3,): along the tube and out of it. Edges across a tube's sides lean this way and that; the axis is what most of
-    them agree on."""
-    sides = np.reshape(sides, (-1, 3))
+def _normal(loop: Floats) -> Floats:
+    """(3,): the unit normal, seen against which the corners (n, 3) run counter-clockwise. Raises ``PickError``."""
+    arms = loop - loop.mean(axis=0)
+    area = np.cross(arms, np.roll(arms, -1, axis=0)).sum(axis=0) / 2
+    enclosed = float(np.linalg.norm(area))
+    if not enclosed > _LEAST_AREA * _size(loop) ** 2:
+        raise PickError("The rim encloses no area. Take its corners in the order in which they follow each other")
+    # The plane that the corners lie nearest to; the area only tells its two sides apart.
+    normal = np.linalg.svd(arms, full_matrices=False)[2][2]
+    return normal if normal @ area > 0 else -normal
+
+
+def _check_outline(outline: Floats) -> None:
+    """Raises ``PickError`` where corners (n, 2) are not in order."""
+    enclosed = abs(signed_area(outline))
+    crossed = abs(Outline.free(outline).cross_section().area() - enclosed) > _LEAST_AREA * enclosed
+    if crossed or not enclosed > 0:
+        raise PickError("The rim crosses itself. Take its corners in the order in which they follow each other")
+
+
+def _axis(sides: Floats, normal: Floats) -> Floats | None:
+    """(3,): along the tube and out of it; None where no edge leaves the rim. Edges across a tube's sides lean this way
+    and that; the axis is what most of them agree on."""
     lengths = np.linalg.norm(sides, axis=1)
     ways = sides[lengths > 0] / lengths[lengths > 0, None]
-    ways = ways[np.abs(ways @ normal) > _LEAVING]
+    ways = ways[np.abs(ways @ normal) > np.cos(np.radians(MOST_MITRE_DEG))]
     if not len(ways):
-        return normal
+        return None
     agreeing = (np.abs(ways @ ways.T) > np.cos(np.radians(_AGREE_DEG))).sum(axis=1)
     return -ways[int(agreeing.argmax())]

@@ -12,6 +12,7 @@ from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
 from ..geometry.units import say_mm
 from ..trade.sizes import size_fit
+from ..words import quoted
 from .axes import sharpened
 from .chunks import Chunks
 from .clearance import clearances
@@ -86,18 +87,18 @@ def take_off(
 def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: Sequence[int]) -> tuple[str, ...]:
     """What was not read, in sentences."""
     notes = [
-        f"The other end of {surface.body_names[body]} is closed, chamfered or leans too far; it was left out."
+        f"The other end of {quoted(surface.body_names[body])} is closed, chamfered or leans too far; it was left out."
         for body in unread
     ]
     notes += [
-        f"{surface.body_names[body]} looks like a tube, but none of its ends is flat to a few hundredths of a mm; it "
-        "was left out. Export it again with more digits, or cut its ends flat."
+        f"{quoted(surface.body_names[body])} looks like a tube, but none of its ends is flat; it was left out. Export it again "
+        "with more digits, or cut its ends flat."
         for body in endless
     ]
     gaping = np.setdiff1d(np.flatnonzero(~surface.body_closed), list(read))
     for mesh in np.unique(surface.body_meshes[gaping]).tolist():
         names = [surface.body_names[body] for body in gaping.tolist() if surface.body_meshes[body] == mesh]
-        notes.append(f"{names[0]} is not a closed surface, and no tube end was found on it.")
+        notes.append(f"{quoted(names[0])} is not a closed surface, and no tube end was found on it.")
     return tuple(notes)
 
 
@@ -148,7 +149,7 @@ def _without_wall(profile: Profile, verdict: Verdict, wall_mm: float | None) -> 
     """The verdict, where a tube that would be open has no wall."""
     if verdict.cause != "open" or profile.section.bore is not profile.section.outer:
         return verdict
-    reason = "Only the outer surface is modelled; give the wall, such as wall_mm = 3 in [assembly]"
+    reason = "Only the outer surface is modelled; set wall_mm in [assembly] to the wall that it has, such as 3 mm"
     if wall_mm is not None:
         reason = f"The wall given, {say_mm(wall_mm)}, leaves no bore in this tube; give the wall that it has"
     return replace(verdict, cause="no wall", reason=reason)

@@ -13,6 +13,7 @@ from ..geometry import topology
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.topology import Indices
+from ..words import quoted
 from .cleaning import cleaned, counted, crosses
 
 _FLAT = np.sin(np.radians(1.0))
@@ -192,7 +193,7 @@ def _without_copies(
             continue
         copy, original = (one, other) if inside_out[one] and not inside_out[other] else (other, one)
         dropped.add(copy)
-        names = [meshes[owners[body]].name or f"mesh {owners[body] + 1}" for body in (copy, original)]
+        names = [quoted(meshes[owners[body]].name or f"mesh {owners[body] + 1}") for body in (copy, original)]
         other_name = "another of its own" if names[0] == names[1] else f"one of {names[1]}"
         notes.append(f"A body of {names[0]} lies exactly where {other_name} lies; read once.")
     return ~np.isin(bodies, sorted(dropped)) if dropped else None

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats
 from ..geometry.units import say_mm
+from ..words import quoted
 from .clearance import Clearance, Obstacle
 from .ends import Cause
 from .profiles import Profile
@@ -63,7 +64,9 @@ def unfit(departure: float) -> Verdict:
 
 def closed_in(name: str) -> Verdict:
     """The verdict on an end that lies inside ``name``."""
-    reason = f"Inside {name}: a spigot could not be brought to it; leave this end without a fitting or move the tube"
+    reason = (
+        f"Inside {quoted(name)}: a spigot could not be brought to it; leave this end without a fitting or move the tube"
+    )
     return Verdict("blocked", 0.0, reason)
 
 
@@ -144,7 +147,7 @@ def _goes_round(surface: Surface, profile: Profile, stop: int, piece: NDArray[np
 
 
 def _named(surface: Surface, obstacle: Obstacle, body: int) -> str:
-    name = surface.body_names[obstacle.body]
+    name = quoted(surface.body_names[obstacle.body])
     return f"another part of {name}" if obstacle.body == body else name
 
 
@@ -158,8 +161,8 @@ def _in_front(name: str, distance: float) -> str:
 
 def _joined(name: str, distance: float) -> str:
     if distance > 0:
-        return f"Faces the end of {name}, {say_mm(distance)} away; leave this end without a fitting"
-    return f"Joined to {name}; leave this end without a fitting"
+        return f"Faces the end of {quoted(name)}, {say_mm(distance)} away; leave this end without a fitting"
+    return f"Joined to {quoted(name)}; leave this end without a fitting"
 
 
 def _shorter(depth: float) -> str:

@@ -71,7 +71,7 @@ def make_row(row_class: type[Row], values: Mapping[str, Any], where: str) -> Row
     """
     hints = get_type_hints(row_class)
     known = {field.name: field for field in fields(row_class)}  # type: ignore[arg-type]  # row_class is a dataclass
-    called = f"{where} ({values['name']})" if isinstance(values.get("name"), str) else where
+    called = f"{where} ({values['name']!r})" if isinstance(values.get("name"), str) else where
     for key in values:
         if key not in known:
             raise TableError(f"{called}: {key}: no such field{hint(key, list(known))}")
@@ -95,7 +95,7 @@ def find_row(rows: Sequence[NamedRow], name: str, what: str) -> NamedRow:
         if _plain(row.name) == wanted:
             return row
     names = [row.name for row in rows]
-    known = "; ".join(names) if len(names) <= 20 else f"{len(names)} names in the table"
+    known = "; ".join(map(repr, names)) if len(names) <= 20 else f"{len(names)} names in the table"
     raise UnknownNameError(f"no {what} is called {name!r}{hint(name, names)} (known: {known})")
 
 

@@ -10,21 +10,30 @@ import bpy
 
 from ..jobfile import job_text
 from .jobs import job_of
-from .reading import sources_of
+from .reading import assembly_of, given_ends, sources_of
 
 
-def write_job(scene: bpy.types.Scene, path: Path) -> None:
-    """Writes ``path`` and, beside it, a .blend with the objects that the ends were read from. Raises ``OSError``."""
+def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path) -> list[str]:
+    """Writes ``path`` and, beside it, a .blend with the objects that the ends were read from, where there are any.
+
+    Returns why ends that were picked by hand are not in it, in sentences. Raises ``OSError``, and ``SceneError`` for
+    objects that cannot be read.
+    """
     blend = path.with_name(f"{path.stem} assembly.blend")
+    meshes, _ = assembly_of(scene, depsgraph)
+    given, lost = given_ends(scene, depsgraph)
     job = job_of(scene)
     job = replace(
         job,
         name=path.stem,
-        assembly=replace(job.assembly, files=(Path(blend.name),)),
+        assembly=replace(job.assembly, files=(Path(blend.name),) if meshes else ()),
+        tube_ends=given,
         output=replace(job.output, folder=Path("ferrule_out")),
     )
-    _write_objects(scene, blend)
+    if meshes:
+        _write_objects(scene, blend)
     path.write_text(job_text(job), encoding="utf-8")
+    return lost
 
 
 def _write_objects(scene: bpy.types.Scene, path: Path) -> None:

@@ -34,7 +34,7 @@ def draw_field(
     refusal: RecipeError | None = None,
 ) -> None:
     """One field of a recipe or a process. ``settled`` is what an automatic number came to."""
-    shown = inch_name(name) if name.endswith("_mm") and imperial(scene) else stored_name(name)
+    shown = (imperial(scene) and inch_name(name)) or stored_name(name)
     row = layout.row(align=True)
     row.alert = refusal is not None
     if hasattr(group, auto_name(name)):
@@ -67,7 +67,8 @@ def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError, scene: bpy.ty
 
 
 def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None:
-    """A sentence over as many lines as the region's width asks for."""
+    """A sentence over as many lines as the region's width asks for; one of the house's goes into the scene's units."""
+    text = wording.in_window(text, say_in(bpy.context.scene))
     region = bpy.context.region
     scale = bpy.context.preferences.system.ui_scale
     width = (region.width if region and region.type == "UI" else 280 * scale) / scale
@@ -75,3 +76,8 @@ def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None
     column.scale_y = 0.8
     for number, line in enumerate(textwrap.wrap(text, max(16, int((width - 75) / 6.2)))):
         column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")
+
+
+def report(operator: bpy.types.Operator, kind: str, sentence: object) -> None:
+    """Reports a sentence of the house, or an error that has one, as the window says it."""
+    operator.report({kind}, wording.in_window(str(sentence), say_in(bpy.context.scene)))

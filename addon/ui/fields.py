@@ -25,6 +25,9 @@ UNDECIDED = -1.0
 LONGEST_UNIT = 2
 """Letters."""
 
+_MM_PER = {"_mm": MM_PER_INCH, "_mm_s": MM_PER_INCH, "_mm3": MM_PER_INCH**3}
+"""How the names of lengths, speeds and volumes end, and what one of inches is in millimetres."""
+
 Update = Callable[[Any, bpy.types.Context], None]
 
 
@@ -50,7 +53,7 @@ def properties_of(
     """Blender properties for every field of ``cls`` in ``words``; ``update`` is called after each change.
 
     Defaults are those of ``cls``, or the fields of the instance ``usual``. A length ``rise_mm`` gets a twin
-    ``rise_in``; a field that may be None gets ``rise_mm_auto``, which is None when set.
+    ``rise_in``, as do a speed and a volume; a field that may be None gets ``rise_mm_auto``, which is None when set.
     """
     hints = get_type_hints(cls)
     found: dict[str, Any] = {}
@@ -98,7 +101,9 @@ def auto_name(name: str) -> str:
 
 
 def inch_name(name: str) -> str:
-    return f"{bare_name(name)}_in"
+    """``"rise_in"``, ``"speed_in_s"``, ``"purge_in3"``: the twin in inches of what is in millimetres, else empty."""
+    kind = _kind_of(name)
+    return name.removesuffix(kind) + kind.replace("mm", "in") if kind else ""
 
 
 def bare_name(name: str) -> str:
@@ -108,6 +113,11 @@ def bare_name(name: str) -> str:
 def stored_name(name: str) -> str:
     """Angles are stored in radians under their bare name, as Blender's own are."""
     return bare_name(name) if name.endswith("_deg") else name
+
+
+def _kind_of(name: str) -> str:
+    """How the name of a number in millimetres ends, else empty."""
+    return next((kind for kind in _MM_PER if name.endswith(kind)), "")
 
 
 def _common(words: Words, update: Update | None) -> dict[str, Any]:
@@ -157,28 +167,34 @@ def _properties(name: str, default: Any, hint: Any, words: Words, update: Update
 
 
 def _lengths(name: str, words: Words, common: dict[str, Any], default: float | tuple[float, ...]) -> dict[str, Any]:
-    """A plain number, or a length in mm with its twin in inches; one number or several."""
+    """A plain number, or a length, speed or volume in mm with its twin in inches; one number or several."""
     several = isinstance(default, tuple)
     kind = FloatVectorProperty if several else FloatProperty
     size = {"size": len(default)} if isinstance(default, tuple) else {}
-    if not name.endswith("_mm"):
-        unit = {"unit": "TIME_ABSOLUTE"} if name.endswith("_s") and not name.endswith("mm_s") else {}
-        return {name: kind(default=default, precision=2, **unit, **size, **_limits(words, "min", "max"), **common)}
+    limits = _limits(words, "min", "max")
+    twin = inch_name(name)
     # "Camera" is Blender's name for a length that is millimetres at any unit scale.
-    in_mm = kind(default=default, unit="CAMERA", step=5, precision=3, **size, **_limits(words, "min", "max"), **common)
+    shown: dict[str, Any] = {"unit": "CAMERA", "step": 5, "precision": 3} if name.endswith("_mm") else {"precision": 2}
+    if name.endswith("_s") and not twin:
+        shown["unit"] = "TIME_ABSOLUTE"
+    found = {name: kind(default=default, **shown, **size, **limits, **common)}
+    if not twin:
+        return found
+    per = _MM_PER[_kind_of(name)]
 
     def get(group: Any) -> Any:
-        lengths = getattr(group, name)
-        return tuple(one / MM_PER_INCH for one in lengths) if several else lengths / MM_PER_INCH
+        numbers = getattr(group, name)
+        return tuple(one / per for one in numbers) if several else numbers / per
 
-    def put(group: Any, lengths: Any) -> None:
-        setattr(group, name, tuple(one * MM_PER_INCH for one in lengths) if several else lengths * MM_PER_INCH)
+    def put(group: Any, numbers: Any) -> None:
+        setattr(group, name, tuple(one * per for one in numbers) if several else numbers * per)
 
-    in_inches = kind(
-        name=f"{words.label} (in)", description=f"{words.tip}. In inches", options={"SKIP_SAVE"},
+    label = words.label.replace("mm", "in") if "mm" in words.label else f"{words.label} (in)"
+    found[twin] = kind(
+        name=label, description=f"{words.tip}. In inches", options={"SKIP_SAVE"},
         get=get, set=put, step=1, precision=4, **size,
     )  # fmt: skip
-    return {name: in_mm, inch_name(name): in_inches}
+    return found
 
 
 def _limits(

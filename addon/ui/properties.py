@@ -84,8 +84,8 @@ class FerruleEnd(bpy.types.PropertyGroup):
     tube: PointerProperty(type=bpy.types.Object, description="The object that it was read from")
     fitting: PointerProperty(type=bpy.types.Object, description="The object of its fitting")
     place: FloatVectorProperty(size=3, description="Where it lies in its tube's own coordinates")
-    tube_matrix: FloatVectorProperty(size=16, description="Where its tube was")
     by_hand: BoolProperty(description="Picked or added by hand, so that reading the assembly again keeps it")
+    pick: StringProperty(description="What was picked of its tube's mesh, as by_hand.pick_text writes it")
 
 
 class FerruleGroup(bpy.types.PropertyGroup):

@@ -11,13 +11,15 @@ import bpy
 import numpy as np
 from mathutils import Vector
 
-from ..geometry.frames import Frame
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_both, say_mm
 from ..job import ALIKE_MM
 from ..takeoff import Takeoff, TakeoffError, TubeEnd, take_off
+from ..takeoff.given import GivenEnd, SizedEnd, stand_ins
+from ..takeoff.picked import PickError
 from ..trade.sizes import nearest_size, section_name
 from . import state
+from .by_hand import Pick, Rims, pick_from, pick_text
 from .fields import exact
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
@@ -43,7 +45,7 @@ class _Row:
     end: TubeEnd
     tube: bpy.types.Object | None
     key: str = ""
-    by_hand: bool = False
+    pick: str = ""
 
 
 def assembly_of(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[Mesh, ...], tuple[str, ...]]:
@@ -80,14 +82,48 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     found = [] if ferrule.doubt else list(takeoff.ends)
     names = sorted((item.name for item in scene.objects), key=len, reverse=True)
     rows = [_Row(end, _tube_of(end.source, names)) for end in found]
-    write_rows(scene, _recognised(scene, rows) + _by_hand(scene))
+    _write_standing(scene, _recognised(scene, rows) + _by_hand(scene, depsgraph))
     return takeoff
 
 
-def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None) -> int:
-    """Adds an end picked by hand to the list; returns its row."""
-    write_rows(scene, [*_rows(scene), _Row(end, tube, secrets.token_hex(8), by_hand=True)])
-    return len(scene.ferrule.ends) - 1
+def add_pick(
+    scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, tube: bpy.types.Object, pick: Pick
+) -> tuple[int, bool]:
+    """Adds an end picked by hand to the list; returns its row, and whether it is new. Raises ``PickError``."""
+    rim, pick = Rims(scene, depsgraph, mm_per_unit(scene)).read(tube, pick)
+    return add_end(scene, rim.tube_end(), tube, pick_text(pick))
+
+
+def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None, pick: str = "") -> tuple[int, bool]:
+    """Adds an end to the list; returns its row, or that of the end that counts in its place, and whether it is new."""
+    return _write_standing(scene, [*_rows(scene), _Row(end, tube, pick=pick)])
+
+
+def takeoff_of(ends: Sequence[TubeEnd], notes: Sequence[str]) -> Takeoff:
+    """The ends of the list as the rest of the way takes them: those that are lost are told in the notes."""
+    lost = [f"An end that was picked by hand was left out. {end.reason}." for end in ends if end.cause == "lost"]
+    return Takeoff(tuple(end for end in ends if end.cause != "lost"), None, (*notes, *lost))
+
+
+def given_ends(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[GivenEnd, ...], list[str]]:
+    """The ends that were picked or added by hand, as they are now, and why others are lost."""
+    rims = Rims(scene, depsgraph, mm_per_unit(scene))
+    given: list[GivenEnd] = []
+    lost = []
+    for line in scene.ferrule.ends:
+        if not line.by_hand:
+            continue
+        if not line.pick:
+            given.append(_sized(end_from(line.record)))
+            continue
+        try:
+            rim, _ = rims.read(line.tube, pick_from(line.pick))
+            rim.tube_end()
+        except PickError as error:
+            lost.append(str(error))
+        else:
+            given.append(rim)
+    return tuple(given), lost
 
 
 def remove_end(scene: bpy.types.Scene, index: int) -> None:
@@ -113,12 +149,12 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
             line.cut = row.end.cut if row.end.open else row.end.cause
             line.reason = "" if row.end.open else row.end.reason
             line.clear_mm = row.end.clear_depth_mm
-            line.by_hand = row.by_hand
+            line.by_hand = bool(row.end.by_hand)
+            line.pick = row.pick
             line.tube = row.tube
             line.fitting = fittings.get(line.key)
             if row.tube is not None:
                 line.place = _place(row, mm_per_unit(scene))
-                line.tube_matrix = [number for column in row.tube.matrix_world for number in column]
         keys = [line.key for line in ferrule.ends]
         ferrule.end_index = keys.index(chosen) if chosen in keys else -1
         ferrule.group_index = min(max(ferrule.group_index, 0), max(len(ferrule.groups) - 1, 0))
@@ -127,25 +163,46 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
 
 
 def _rows(scene: bpy.types.Scene) -> list[_Row]:
-    return [_Row(end_from(row.record), row.tube, row.key, row.by_hand) for row in scene.ferrule.ends]
+    return [_Row(end_from(line.record), line.tube, line.key, line.pick) for line in scene.ferrule.ends]
 
 
-def _by_hand(scene: bpy.types.Scene) -> list[_Row]:
-    """The ends that were picked by hand, moved as their tubes have moved since."""
+def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> tuple[int, bool]:
+    """Writes the rows, each end once; returns the row that the last one became, and whether it is that one itself.
+
+    Where one end counts for another it takes over the key, so that the fitting stays.
+    """
+    places = stand_ins([row.end for row in rows])
+    kept = {place: rows[place] for place in sorted(set(places))}
+    for row, place in zip(rows, places, strict=True):
+        if row.key and not kept[place].key:
+            kept[place] = replace(kept[place], key=row.key)
+    write_rows(scene, list(kept.values()))
+    return list(kept).index(places[-1]), places[-1] == len(rows) - 1
+
+
+def _by_hand(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> list[_Row]:
+    """The ends that were picked or added by hand; what was picked is read again."""
+    rims = Rims(scene, depsgraph, mm_per_unit(scene))
     rows = []
     for line in scene.ferrule.ends:
         if not line.by_hand:
             continue
-        end = end_from(line.record)
-        if line.tube is not None and line.tube.name in scene.objects:
-            then = np.reshape(line.tube_matrix, (4, 4))
-            now = np.array(line.tube.matrix_world) @ np.linalg.inv(then)
-            scale = mm_per_unit(scene)
-            origin = (now[:3, :3] @ (end.frame.origin / scale) + now[:3, 3]) * scale
-            frame = Frame.along(origin, now[:3, :3] @ end.frame.z, now[:3, :3] @ end.frame.x)
-            end = replace(end, frame=frame)
-        rows.append(_Row(end, line.tube, line.key, by_hand=True))
+        row = _Row(end_from(line.record), line.tube, line.key, line.pick)
+        if line.pick:
+            try:
+                rim, pick = rims.read(line.tube, pick_from(line.pick))
+                row = replace(row, end=rim.tube_end(), pick=pick_text(pick))
+            except PickError as error:
+                row = replace(row, end=replace(row.end, cause="lost", reason=str(error)))
+        rows.append(row)
     return rows
+
+
+def _sized(end: TubeEnd) -> SizedEnd:
+    match = nearest_size(end.section)
+    assert match is not None, "only sizes of the tables are added"
+    frame = end.frame
+    return SizedEnd(match.name, *(tuple(row) for row in (frame.origin.tolist(), frame.z.tolist(), frame.x.tolist())))
 
 
 def _recognised(scene: bpy.types.Scene, rows: list[_Row]) -> list[_Row]:

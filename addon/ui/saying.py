@@ -1,16 +1,34 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Lengths, areas and volumes in the words of a scene's unit system."""
+"""Lengths, areas and volumes in the words of a scene's unit system, by themselves and inside sentences."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from ..geometry.units import MM_PER_INCH, parse_length, say_inches, say_mm, say_three
+from ..words import QUOTED
 
 EXACT_MM = 0.001
 """A fraction of an inch that lies no further off is what was meant; 0.4 mm is not 1/64 in."""
 SPECK_MM2 = 0.005
 """Areas smaller than this are errors of rounding."""
+
+_NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?(?:e[-+]\d+)?"
+_MEASURE = re.compile(
+    rf"(?P<name>{QUOTED})"
+    rf"|(?P<numbers>{_NUMBER}(?:(?: to | x | × ){_NUMBER})*) (?P<unit>mm/s|mm[²³]?|cm[²³])(?!\w)"
+    r"(?: \((?P<inches>[\d/. ]+ in)\))?"
+)
+"""A name, or one or more numbers before their unit: "25.4 mm (1 in)", "8 to 20 mm", "40 × 40 × 2 mm", "19.6 mm²"."""
+_IN_INCHES = {
+    "mm²": (1.0, 2, "in²"),
+    "cm²": (100.0, 2, "in²"),
+    "mm³": (1.0, 3, "in³"),
+    "cm³": (1000.0, 3, "in³"),
+    "mm/s": (1.0, 1, "in/s"),
+}
+"""How much of its kind in mm each unit is, the power of a length that it is, and its unit in inches."""
 
 
 @dataclass(frozen=True)
@@ -20,24 +38,61 @@ class Say:
     imperial: bool = False
 
     def __call__(self, mm: float) -> str:
-        """A length: at most two decimals, or a fraction of an inch where it is one, else thousandths."""
+        """A length: at most two decimals, or a fraction of an inch where it is one, else thousandths, of what is less
+        than half of one ten-thousandths."""
         if not self.imperial:
             return say_mm(mm)
-        fraction = say_inches(abs(mm))
-        if fraction and abs(parse_length(fraction) - abs(mm)) < EXACT_MM:
-            return f"-{fraction}" if mm < 0 else fraction
-        text = f"{mm / MM_PER_INCH:.3f}"
-        return "0 in" if float(text) == 0 else f"{text} in"
+        text = _inches(mm, 3)
+        return _inches(mm, 4) if text == "0 in" else text
 
     def area(self, mm2: float) -> str:
         if mm2 < SPECK_MM2:
             return "none"
-        if self.imperial:
-            return f"{say_three(mm2 / MM_PER_INCH**2)} in²"
-        return f"{say_three(mm2)} mm²"
+        return f"{say_three(mm2 / MM_PER_INCH**2)} in²" if self.imperial else f"{say_three(mm2)} mm²"
 
     def volume(self, mm3: float) -> str:
         return f"{say_three(mm3 / MM_PER_INCH**3)} in³" if self.imperial else f"{say_three(mm3 / 1000)} cm³"
+
+    def text(self, sentence: str) -> str:
+        """A sentence of the house, which has millimetres, with every length, area, volume and speed as this unit system
+        says them. Names, which stand in quotes, stay as they are.
+
+        Where thousandths of an inch do not tell two lengths of a sentence apart, all are said in ten-thousandths.
+        """
+        if not self.imperial:
+            return sentence
+        lengths = {
+            float(number)
+            for found in _MEASURE.finditer(sentence)
+            if found["unit"] == "mm" and not found["inches"]
+            for number in re.findall(_NUMBER, found["numbers"])
+        }
+        alike = len({self(one) for one in lengths}) < len(lengths)
+
+        def say(mm: float) -> str:
+            return _inches(mm, 4) if alike else self(mm)
+
+        def reworded(found: re.Match[str]) -> str:
+            if found["name"]:
+                return found["name"]
+            if found["inches"]:
+                return found["inches"]
+            if found["unit"] == "mm":
+                words = re.sub(_NUMBER, lambda number: say(float(number[0])).removesuffix(" in"), found["numbers"])
+                return f"{words} in"
+            times, power, unit = _IN_INCHES[found["unit"]]
+            by = times / MM_PER_INCH**power
+            return re.sub(_NUMBER, lambda number: say_three(float(number[0]) * by), found["numbers"]) + f" {unit}"
+
+        return _MEASURE.sub(reworded, sentence)
+
+
+def _inches(mm: float, decimals: int) -> str:
+    fraction = say_inches(abs(mm))
+    if fraction and abs(parse_length(fraction) - abs(mm)) < EXACT_MM:
+        return f"-{fraction}" if mm < 0 else fraction
+    text = f"{mm / MM_PER_INCH:.{decimals}f}"
+    return "0 in" if float(text) == 0 else f"{text} in"
 
 
 METRIC = Say()

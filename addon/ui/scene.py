@@ -23,6 +23,7 @@ import numpy as np
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.units import MM_PER_UNIT
+from ..words import quoted
 
 NameOf = Callable[[bpy.types.Object], str]
 
@@ -106,7 +107,7 @@ def meshes_of(
     """
     wanted = {item.session_uid: item for item in objects}
     assert depsgraph.view_layer is not None
-    rendered = {item.session_uid for item in _rendered(depsgraph.view_layer.layer_collection)}
+    in_renders = {item.session_uid for item in rendered(depsgraph.view_layer.layer_collection)}
     shown: set[int] = set()
     arrays: dict[int, tuple[Floats, Ints]] = {}
     meshes: list[Mesh] = []
@@ -116,7 +117,7 @@ def meshes_of(
         assert item is not None and item.original is not None
         owner = (instance.parent or item).original
         assert owner is not None
-        if owner.session_uid not in wanted or owner.session_uid not in rendered or owner.hide_render:
+        if owner.session_uid not in wanted or owner.session_uid not in in_renders or owner.hide_render:
             continue
         shown.add(owner.session_uid)
         if FITTING_MARK in owner or FITTING_MARK in item.original:
@@ -295,17 +296,17 @@ def _bodies_of(
         raise SceneError(f"{path}: {error}") from None
 
 
-def _rendered(layer: bpy.types.LayerCollection) -> Iterator[bpy.types.Object]:
+def rendered(layer: bpy.types.LayerCollection) -> Iterator[bpy.types.Object]:
     """Objects in collections that are not hidden in renders."""
     if layer.exclude or layer.collection.hide_render:
         return
     yield from layer.collection.objects
     for child in layer.children:
-        yield from _rendered(child)
+        yield from rendered(child)
 
 
 def _left_out(names: Sequence[str], reason: str) -> tuple[str, ...]:
-    return (f"Left out because {reason}: {', '.join(names)}.",) if names else ()
+    return (f"Left out because {reason}: {', '.join(map(quoted, names))}.",) if names else ()
 
 
 def _shows_something(item: bpy.types.Object) -> bool:
@@ -321,7 +322,7 @@ def _arrays_of(item: bpy.types.Object, name: str) -> tuple[Floats, Ints]:
     data.loop_triangles.foreach_get("vertices", triangles)
     item.to_mesh_clear()
     if not np.isfinite(points).all():
-        raise SceneError(f"{name} has coordinates that are no numbers; repair that mesh or export it again.")
+        raise SceneError(f"{quoted(name)} has coordinates that are no numbers; repair that mesh or export it again.")
     return points.reshape(-1, 3).astype(float), triangles.reshape(-1, 3)
 
 

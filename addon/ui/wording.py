@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -10,6 +11,7 @@ from ..trade.hardware import threads
 from ..trade.metals import tube_metals
 from ..trade.processes import LIMITS, materials
 from ..trade.tables import Named
+from ..words import QUOTED
 from .fields import Words
 from .saying import Say
 
@@ -98,6 +100,8 @@ BORE = {
 
 WALL = Words("Wall", "Wall of tubes that are modelled as an outer surface only; 0 where all have a bore", least=0)
 
+PICKED_WALL = Words("Wall", "Wall of the tube, where only its outside is selected", least=0)
+
 MEASURED_STEP = Words("Measured", "What the calipers read across that step's spigot; 0 where they did not", least=0)
 
 OUTPUT = {
@@ -107,10 +111,33 @@ OUTPUT = {
 }
 
 
+_LABELS = {name: words.label for name, words in (RECIPE | PROCESS | TUBE | BORE | {"wall_mm": WALL}).items()}
+_UNITS = {"_mm": " mm", "_mm_s": " mm/s", "_mm3": " mm³", "_deg": "°", "_percent": " %", "_c": " °C", "_s": " s"}
+_FIELD = re.compile(
+    rf"(?P<name>{QUOTED})"
+    rf"|(?P<set>\bset )?\b(?P<field>{'|'.join(sorted(_LABELS, key=len, reverse=True))})\b"
+    r"(?: to (?P<value>-?\d+(?:\.\d+)?)\b)?(?P<table> in \[\w+\])?"
+)
+"""A name, or a field as job files call it: "set rise_mm to 12.5", "set wall_mm in [assembly]"."""
+
+
 def label_of(field: str) -> str:
-    """What a number of a recipe or a process is called."""
-    known = RECIPE | PROCESS
-    return known[field].label if field in known else field
+    """What a number of a recipe or a process is called, without its unit."""
+    return _LABELS.get(field, field).partition(" (")[0]
+
+
+def in_window(sentence: str, say: Say) -> str:
+    """A sentence of the house as the window has it: in the scene's units, and with fields under their labels where it
+    has them as a job file does."""
+
+    def labelled(found: re.Match[str]) -> str:
+        field, value, setting = found["field"], found["value"], found["set"] or ""
+        # One word, such as "fill", is a field only where it is to be set.
+        if found["name"] or not (setting or "_" in field):
+            return found[0]
+        return f"{setting}{label_of(field)}" + (f" to {value}{_unit_of(field)}" if value else "")
+
+    return say.text(_FIELD.sub(labelled, sentence))
 
 
 def say_value(field: str, value: float | str, say: Say) -> str:
@@ -119,4 +146,8 @@ def say_value(field: str, value: float | str, say: Say) -> str:
         number = float(value)
     except ValueError:
         return str(value)
-    return say(number) if field.endswith("_mm") else f"{number:g}"
+    return say(number) if field.endswith("_mm") else f"{number:g}{_unit_of(field)}"
+
+
+def _unit_of(field: str) -> str:
+    return next((unit for ending, unit in _UNITS.items() if field.endswith(ending)), "")

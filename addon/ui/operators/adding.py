@@ -8,15 +8,12 @@ import numpy as np
 from bpy.props import EnumProperty
 
 from ...fitting.recipe import Recipe
-from ...geometry.frames import Frame
-from ...takeoff import TubeEnd
-from ...trade.sizes import size_named, tube_sizes
+from ...takeoff.given import SizedEnd
+from ...trade.sizes import tube_sizes
 from .. import placing, reading, state, wording
-from ..drawing import draw_field
+from ..drawing import draw_field, report
 from ..fields import assign, properties_of, values
 
-CLEAR_MM = 1000.0
-"""Without a tube in the scene nothing stands in the bore's way."""
 _FIELDS = ("crown", "rise_mm", "brim_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
 _WORDS = {name: wording.RECIPE[name] for name in _FIELDS}
 
@@ -69,10 +66,11 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
         sizes = [one[0] for one in _sizes(self.family)]
-        section = size_named(self.size if self.size in sizes else sizes[0]).section
+        size = self.size if self.size in sizes else sizes[0]
         cursor = np.array(scene.cursor.matrix)
-        place = Frame.along(cursor[:3, 3] * placing.mm_per_unit(scene), cursor[:3, 2], cursor[:3, 0])
-        row = reading.add_end(scene, TubeEnd("", section, place, 0.0, 0.0, CLEAR_MM, "open", "open"), None)
+        place = cursor[:3, 3] * placing.mm_per_unit(scene)
+        end = SizedEnd(size, tuple(place.tolist()), tuple(cursor[:3, 2].tolist()), tuple(cursor[:3, 0].tolist()))
+        row, _ = reading.add_end(scene, end.tube_end(), None)
         line = scene.ferrule.ends[row]
         group = scene.ferrule.groups[line.group]
         with state.quietly():
@@ -84,7 +82,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
         desk = state.finish(scene, review=False)
         fitted = next(one for one in desk.fittings if row in one.rows)
         if fitted.refusal:
-            self.report({"WARNING"}, f"The fitting cannot be made so: {fitted.refusal}")
+            report(self, "WARNING", f"The fitting cannot be made so: {fitted.refusal}")
             return {"FINISHED"}
         placing.place_all(scene, desk, only={line.key})
         placing.select(context, placing.placed(scene).get(line.key))

@@ -4,13 +4,14 @@
 import time
 
 import bpy
-from bpy.props import BoolProperty, FloatProperty, IntProperty
+from bpy.props import BoolProperty, IntProperty
 from mathutils import Vector
 
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
-from .. import by_hand, placing, reading, state
-from ..fields import exact
+from .. import by_hand, placing, reading, state, wording
+from ..drawing import draw_field, report
+from ..fields import exact, length
 from ..jobs import modelled_section
 from ..scene import FITTING_MARK, unit_scale_of
 
@@ -24,11 +25,11 @@ def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
     try:
         reading.read(context.scene, context.evaluated_depsgraph_get())
     except reading.ReadingError as error:
-        operator.report({"ERROR"}, str(error))
+        report(operator, "ERROR", error)
         return False
     state.times["read"] = time.perf_counter() - start
     if context.scene.ferrule.doubt:
-        operator.report({"WARNING"}, f"{context.scene.ferrule.doubt} Fix the unit in the panel Tube Ends")
+        report(operator, "WARNING", f"{context.scene.ferrule.doubt} Fix the unit in the panel Tube Ends")
         return False
     return True
 
@@ -124,13 +125,7 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
     bl_label = "Pick Tube End"
     bl_options = {"REGISTER", "UNDO"}
 
-    wall_mm: FloatProperty(
-        name="Wall (mm)",
-        description="Wall of the tube, where only its outside is selected",
-        default=2.0,
-        min=0.0,
-        precision=2,
-    )
+    __annotations__ = length("wall_mm", wording.PICKED_WALL, None, 2.0)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -139,18 +134,25 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
             return False
         return True
 
+    def draw(self, context: bpy.types.Context) -> None:
+        layout = self.layout
+        layout.use_property_split = True
+        layout.use_property_decorate = False
+        draw_field(layout, self, "wall_mm", {"wall_mm": wording.PICKED_WALL}, context.scene)
+
     def execute(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object
         try:
-            end = by_hand.end_of_selection(item, exact(self.wall_mm), unit_scale_of(context.scene))
+            pick = by_hand.pick_of_selection(item, exact(self.wall_mm))
+            row, new = reading.add_pick(context.scene, context.evaluated_depsgraph_get(), item, pick)
         except PickError as error:
-            self.report({"ERROR"}, str(error))
+            report(self, "ERROR", error)
             return {"CANCELLED"}
-        row = reading.add_end(context.scene, end, item)
         ferrule = context.scene.ferrule
         with state.quietly():
             ferrule.end_index, ferrule.group_index = row, ferrule.ends[row].group
-        self.report({"INFO"}, f"Picked an end of {ferrule.groups[ferrule.group_index].name}")
+        name = ferrule.groups[ferrule.group_index].name
+        self.report({"INFO"}, f"Picked an end of {name}" if new else f"This end of {name} is on the list already")
         return {"FINISHED"}
 
 

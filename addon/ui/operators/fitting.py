@@ -97,8 +97,10 @@ class FERRULE_OT_set_number(bpy.types.Operator):
 
     @classmethod
     def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
-        value = wording.say_value(properties.field, properties.value, say_in(context.scene))
-        return f"Set {wording.label_of(properties.field)} to {value}"
+        return _set_to(properties, context.scene)
+
+    def draw(self, context: bpy.types.Context) -> None:
+        self.layout.label(text=_set_to(self, context.scene))
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
@@ -117,6 +119,10 @@ class FERRULE_OT_set_number(bpy.types.Operator):
             self.report({"ERROR"}, f"{wording.label_of(self.field)} cannot be {self.value}: {error}")
             return {"CANCELLED"}
         return {"FINISHED"}
+
+
+def _set_to(number: FERRULE_OT_set_number | bpy.types.OperatorProperties, scene: bpy.types.Scene) -> str:
+    return f"Set {wording.label_of(number.field)} to {wording.say_value(number.field, number.value, say_in(scene))}"
 
 
 class FERRULE_OT_reset_recipe(bpy.types.Operator):

@@ -27,7 +27,7 @@ from ...job import ALIKE_MM, JobResult
 from ...ladders import make_ladders, write_ladders
 from ...report import result_json
 from .. import shop, state, wording
-from ..drawing import draw_field
+from ..drawing import draw_field, report
 from ..fields import exact, length
 from ..jobs import folder_of, job_of, ladder_wish
 from .long_work import LongWork, Steps, WorkError
@@ -159,7 +159,7 @@ class FERRULE_OT_enter_print(bpy.types.Operator):
         try:
             took = parse_duration(self.took) if self.took.strip() else None
         except ValueError as error:
-            self.report({"ERROR"}, str(error))
+            report(self, "ERROR", error)
             return {"CANCELLED"}
         used = exact(self.used_g) or None
         return _enter(self, context.scene, lambda now: print_run(result, now, used, took))
@@ -180,7 +180,7 @@ class FERRULE_OT_export_book(bpy.types.Operator, ExportHelper):
         try:
             export_book(open_book(shop.book_path()), path)
         except ShopBookError as error:
-            self.report({"ERROR"}, str(error))
+            report(self, "ERROR", error)
             return {"CANCELLED"}
         self.report({"INFO"}, f"{path.name} is a copy of the shop book")
         return {"FINISHED"}
@@ -201,10 +201,10 @@ class FERRULE_OT_import_book(bpy.types.Operator, ImportHelper):
         try:
             book, told = import_book(shop.book_path(), path)
         except ShopBookError as error:
-            self.report({"ERROR"}, str(error))
+            report(self, "ERROR", error)
             return {"CANCELLED"}
         for said in (*book.problems, *told):
-            self.report({"INFO"}, said)
+            report(self, "INFO", said)
         self.report({"INFO"}, f"The shop book has what {path.name} has")
         _book_changed(context.scene)
         return {"FINISHED"}
@@ -218,11 +218,11 @@ def _enter(
         entry = read(datetime.now(UTC))
         book = update_book(shop.book_path(), lambda old: old.with_entry(entry))
     except (ReadingError, ShopBookError) as error:
-        operator.report({"ERROR"}, str(error))
+        report(operator, "ERROR", error)
         return {"CANCELLED"}
     same = [one for one in book.entries if getattr(one.value, "process", None) == entry.process]
     for said in (*book.problems, *learned(ShopBook(tuple(same)))):
-        operator.report({"INFO"}, said)
+        report(operator, "INFO", said)
     _book_changed(scene)
     return {"FINISHED"}
 

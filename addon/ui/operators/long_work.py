@@ -8,6 +8,8 @@ from typing import Any
 
 import bpy
 
+from ..drawing import report
+
 Steps = Generator[tuple[str, float], None, str]
 """Yields what comes next and how much is done, 0 to 1; returns the sentence that says what was done."""
 
@@ -87,5 +89,5 @@ class LongWork:
         return {"FINISHED"}
 
     def _refused(self, error: WorkError) -> set[str]:
-        self.report({"ERROR"}, str(error))
+        report(self, "ERROR", error)
         return {"CANCELLED"}

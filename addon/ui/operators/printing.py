@@ -10,7 +10,9 @@ from bpy.props import IntProperty
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...review import UnreadableMeshError, review
+from ...words import quoted
 from .. import placing, state
+from ..drawing import report
 from ..jobs import process_of
 from ..scene import SceneError, mesh_of, unit_scale_of
 
@@ -26,7 +28,7 @@ def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[M
     except SceneError as error:
         raise ObjectError(str(error)) from error
     if not len(mesh.triangles):
-        raise ObjectError(f"{item.name} has no faces. Choose an object with a closed surface.")
+        raise ObjectError(f"{quoted(item.name)} has no faces. Choose an object with a closed surface.")
     low = mesh.vertices.min(axis=0)
     middle = (low + mesh.vertices.max(axis=0)) / 2
     origin = np.array([middle[0], middle[1], low[2]])
@@ -61,7 +63,7 @@ class FERRULE_OT_review_object(bpy.types.Operator):
             mesh, matrix = standing_mesh(context, item)
             found = review(mesh, process_of(context.scene.ferrule.process), name=item.name)
         except (ObjectError, UnreadableMeshError) as error:
-            self.report({"ERROR"}, str(error))
+            report(self, "ERROR", error)
             return {"CANCELLED"}
         state.object_reviews[item.session_uid] = state.ObjectReview(found, matrix)
         state.times["review"] = time.perf_counter() - start

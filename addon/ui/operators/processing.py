@@ -9,7 +9,9 @@ from bpy.props import StringProperty
 
 from ...bench.shop_file import update_book
 from ...trade.processes import Process, ProcessError, check_process, process_named, processes
+from ...words import quoted
 from .. import shop, state, wording
+from ..drawing import draw_text, report
 from ..fields import assign
 from ..jobs import process_of
 
@@ -29,7 +31,7 @@ class FERRULE_MT_processes(bpy.types.Menu):
         for process in processes():
             layout.operator("ferrule.use_process", text=process.name).name = process.name
         for problem in book.problems:
-            layout.label(text=problem, icon="ERROR")
+            draw_text(layout, problem, icon="ERROR")
 
 
 class FERRULE_OT_use_process(bpy.types.Operator):
@@ -45,7 +47,7 @@ class FERRULE_OT_use_process(bpy.types.Operator):
         try:
             process = shop.book().get(Process, self.name) or process_named(self.name)
         except ProcessError as error:
-            self.report({"ERROR"}, str(error))
+            report(self, "ERROR", error)
             return {"CANCELLED"}
         with state.quietly():
             assign(context.scene.ferrule.process, process, wording.PROCESS)
@@ -74,11 +76,11 @@ class FERRULE_OT_save_process(bpy.types.Operator):
         try:
             check_process(process)
             if any(one.name == process.name for one in processes()):
-                raise ProcessError(f"{process.name} is a name of the table; choose another")
+                raise ProcessError(f"{quoted(process.name)} is a name of the table; choose another")
             shop.book_path().parent.mkdir(parents=True, exist_ok=True)
             update_book(shop.book_path(), lambda book: book.with_entry(process))
         except (ProcessError, OSError) as error:  # ShopBookError is an OSError
-            self.report({"ERROR"}, str(error))
+            report(self, "ERROR", error)
             return {"CANCELLED"}
         context.scene.ferrule.process.called = process.name
         self.report({"INFO"}, f"{process.name} is in the shop book {shop.book_path()}")

@@ -17,8 +17,10 @@ from ...files.stl import write_stl
 from ...files.threemf import write_3mf
 from ...job import after_takeoff, fit_in_place, footprints, lay_out_all, part_of
 from ...jobfile import JobError
-from ...takeoff import Takeoff, split_bodies
+from ...takeoff import split_bodies
+from ...words import quoted
 from .. import assembly_file, reading, state
+from ..drawing import report
 from ..jobs import folder_of, job_of, process_of
 from ..scene import SceneError
 from .long_work import LongWork, Steps, WorkError
@@ -67,7 +69,8 @@ class FERRULE_OT_export(LongWork, bpy.types.Operator):
             raise WorkError(desk.problem)
         try:
             meshes, notes = reading.assembly_of(scene, context.evaluated_depsgraph_get())
-            result = yield from after_takeoff(job_of(scene), meshes, Takeoff(desk.ends, None, notes))
+            takeoff = reading.takeoff_of(desk.ends, notes)
+            result = yield from after_takeoff(job_of(scene), meshes, takeoff)
         except (JobError, SceneError) as error:
             raise WorkError(str(error)) from error
         state.keep_result(scene, result)
@@ -169,15 +172,19 @@ class FERRULE_OT_write_job(bpy.types.Operator, ExportHelper):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         path = Path(self.filepath)
-        scene = context.scene
-        by_hand = sum(line.by_hand for line in scene.ferrule.ends)
         try:
-            assembly_file.write_job(scene, path)
+            lost = assembly_file.write_job(context.scene, context.evaluated_depsgraph_get(), path)
+        except SceneError as error:
+            report(self, "ERROR", error)
+            return {"CANCELLED"}
         except OSError as error:
             self.report({"ERROR"}, f"{path} was not written: {error.strerror or error}. Choose another folder")
             return {"CANCELLED"}
-        left = f"; {by_hand} ends picked by hand are not in it" if by_hand else ""
-        self.report({"WARNING" if by_hand else "INFO"}, f"{path.name} and its assembly were written{left}")
+        said = f"The job was written as {quoted(path.name)}"
+        if lost:
+            report(self, "WARNING", f"{said}. An end that was picked by hand is not in it: {lost[0]}")
+        else:
+            report(self, "INFO", said)
         return {"FINISHED"}
 
 
@@ -211,7 +218,7 @@ class FERRULE_OT_export_object(bpy.types.Operator):
                 if output.write_stl:
                     write_stl(folder / safe_name(item.name), part, files=files, **how)
         except (WorkError, ObjectError, FileError, ValueError) as error:
-            self.report({"ERROR"}, str(error))
+            report(self, "ERROR", error)
             return {"CANCELLED"}
         self.report({"INFO"}, f"{item.name} was written and read back, in {folder.name}")
         return {"FINISHED"}

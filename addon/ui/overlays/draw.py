@@ -16,6 +16,7 @@ from ...trade.sizes import section_name
 from .. import placing, state
 from ..drawing import say_in
 from ..saying import METRIC, Say
+from ..wording import in_window
 from . import markers, painting, plates, profile, shapes, sheets
 from .painting import Picture, Printed
 from .sheets import Rectangle
@@ -297,7 +298,8 @@ def _draw_name(context: bpy.types.Context, scale: float) -> None:
         return
     row = ferrule.ends[hovered]
     group = ferrule.groups[row.group].name if 0 <= row.group < len(ferrule.groups) else ""
-    name = _words(tuple(part for part in (row.name, group, row.cut, row.reason) if part), scale)
+    reason = in_window(row.reason, say_in(context.scene))
+    name = _words(tuple(part for part in (row.name, group, row.cut, reason) if part), scale)
     x, y = (found[0][hovered] + np.array([12.0, 8.0]) * scale).tolist()
     most = context.region.width - name.sheet.width * scale
     painting.draw_sheet(name, (max(min(x, most), 0.0), y), scale)

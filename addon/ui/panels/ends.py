@@ -84,7 +84,7 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
         layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=6)
         group = state.active_group(context.scene)
         column = layout.column(align=True)
-        column.label(text=group.size, translate=False)
+        column.label(text=say_in(context.scene).text(group.size), translate=False)
         layout.prop(ferrule.view, "show_ends")
         if closed:
             layout.label(text=f"{count_of(closed, 'end takes', 'ends take')} no fitting", icon="INFO")

@@ -74,16 +74,12 @@ def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Say) -> Non
         draw_text(box, finding.where)
     draw_text(box, finding.meaning)
     if finding.value is not None:
-        limit = f", limit {_said(finding.limit, finding.unit, say)}" if finding.limit is not None else ""
-        draw_text(box, f"Measured {_said(finding.value, finding.unit, say)}{limit}")
+        limit = f", limit {finding.limit:g} {finding.unit}" if finding.limit is not None else ""
+        draw_text(box, f"Measured {finding.value:g} {finding.unit}{limit}")
     draw_text(box, finding.advice, icon="FORWARD")
     if finding.cure:
         sets = ", ".join(f"{label_of(field)} {say_value(field, value, say)}" for field, value in finding.cure.items())
         box.operator("ferrule.cure", text=f"Set {sets}", icon="CHECKMARK")
-
-
-def _said(value: float, unit: str, say: Say) -> str:
-    return say(value) if unit == "mm" and say.imperial else f"{value:g} {unit}"
 
 
 class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
