@@ -1,0 +1,96 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Tube ends that a person gave, by size or by picking them, and how they go together with those of the takeoff."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..geometry.frames import Frame
+from ..trade.sizes import size_named
+from .ends import Takeoff, TubeEnd
+from .picked import PickedEnd, Point
+
+CLEAR_MM = 1000.0
+"""Without a tube nothing stands in the bore's way."""
+SAME_SHARE = 0.01
+"""Ends no further apart than this share of the tube's width, whose outsides differ by no more, are the same end."""
+_SAME_DEG = 5.0
+
+
+@dataclass(frozen=True)
+class SizedEnd:
+    """A square end of a tube of the size tables, without an assembly."""
+
+    size: str
+    """Name in the tables, such as "1 in × 1/8 in"."""
+    position_mm: Point = (0.0, 0.0, 0.0)
+    """Where the tube's axis meets its rim."""
+    axis: Point = (0.0, 0.0, 1.0)
+    """Along the tube and out of it."""
+    width_axis: Point = (1.0, 0.0, 0.0)
+    """Along the section's width."""
+
+    def tube_end(self) -> TubeEnd:
+        """Raises ``trade.tables.UnknownNameError``, and ``ValueError`` for an axis without length."""
+        frame = Frame.along(self.position_mm, self.axis, self.width_axis)
+        section = size_named(self.size).section
+        return TubeEnd("", section, frame, 0.0, 0.0, CLEAR_MM, "open", "open", "given by size")
+
+
+GivenEnd = PickedEnd | SizedEnd
+
+
+def joined(takeoff: Takeoff, given: Sequence[TubeEnd]) -> Takeoff:
+    """The takeoff with ends that were given after its own, each end once."""
+    if not given:
+        return takeoff
+    ends = (*takeoff.ends, *given)
+    places = stand_ins(ends)
+    twice = sum(end is not ends[place] for end, place in zip(given, places[len(takeoff.ends) :], strict=True))
+    notes = takeoff.notes
+    if twice:
+        are = "tube end was" if twice == 1 else "tube ends were"
+        notes += (f"{twice} picked {are} found in the assembly, or picked, at the same place; each takes one fitting.",)
+    kept = tuple(end for place, end in enumerate(ends) if places[place] == place)
+    return replace(takeoff, ends=kept, notes=notes)
+
+
+def stand_ins(ends: Sequence[TubeEnd]) -> list[int]:
+    """For each end the place in the list of the one that counts for it; its own where it counts itself.
+
+    An end picked by hand gives way to an open one that was found in the same place. It takes the place of one that was
+    found to be closed, for who picked it knows better, and of one that was picked before it.
+    """
+    places = list(range(len(ends)))
+    origins = np.array([end.frame.origin for end in ends]).reshape(-1, 3)
+    for place, picked in enumerate(ends):
+        if picked.by_hand != "picked by hand" or not picked.open:
+            continue
+        reach = SAME_SHARE * picked.section.outer.width
+        near = np.flatnonzero(np.linalg.norm(origins - picked.frame.origin, axis=1) <= reach)
+        for other in near.tolist():
+            if places[other] != other or other == place or not _same(picked, ends[other]):
+                continue
+            if ends[other].by_hand == "" and ends[other].open:
+                places[place] = other
+                break
+            if ends[other].by_hand == "" or other < place:
+                places[other] = place
+    return [_last(places, place) for place in places]
+
+
+def _same(one: TubeEnd, other: TubeEnd) -> bool:
+    """Whether two ends at the same place look the same way and are as large; a tube may stand inside another."""
+    if other.by_hand == "given by size" or one.frame.z @ other.frame.z < np.cos(np.radians(_SAME_DEG)):
+        return False
+    mine, theirs = (np.sort([end.section.outer.width, end.section.outer.depth]) for end in (one, other))
+    return bool(np.abs(mine - theirs).max() <= SAME_SHARE * one.section.outer.width)
+
+
+def _last(places: Sequence[int], place: int) -> int:
+    while places[place] != place:
+        place = places[place]
+    return place
