@@ -93,14 +93,24 @@ class Made:
     gap: GapBand
     """Once the print has come out as the shop book's correction, if there is one, has it."""
     review: Review
-    findings: tuple[Finding, ...]
-    """Of the review and the gap."""
+    fit_findings: tuple[Finding, ...]
+    """Of the gap, and of the calipers' readings."""
     spares: int
     files: tuple[str, ...] = ()
 
     @property
     def id(self) -> str:
         return self.batch.id
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Of the fit and the review; asking for them runs the review's slower checks."""
+        return (*self.fit_findings, *self.review.findings)
+
+    @property
+    def known(self) -> tuple[Finding, ...]:
+        """The findings so far, without running any check."""
+        return (*self.fit_findings, *self.review.known)
 
     @property
     def name(self) -> str:
@@ -293,10 +303,9 @@ def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
         fitting,
         gap,
         reviewed,
-        findings=(
+        (
             *(reading_findings(batch.id, batch.ends[0].section, batch.section) if measured else ()),
             *gap_findings(batch.id, fitting.recipe, gap),
-            *reviewed.findings,
         ),
         spares=job.output.spares,
     )

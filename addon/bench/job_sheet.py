@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from ..geometry.units import MM_PER_INCH, say_mm
-from ..review.findings import SEVERITIES, Finding
+from ..review.findings import Finding, worst_first
 from ..trade.cautions import Condition, cautions_for
 from ..trade.fits import fit_named
 from ..trade.processes import Process
@@ -398,7 +398,7 @@ def _cautions(sheet: JobSheet, *conditions: Condition) -> list[str]:
 def _findings(findings: Sequence[Finding]) -> list[str]:
     """What has to be acted on, worst first; what is merely good to know is not taken to the bench."""
     told = [one for one in findings if one.severity in _SEVERITY_CLASS]
-    return [_finding(one) for one in sorted(told, key=lambda one: SEVERITIES.index(one.severity))]
+    return [_finding(one) for one in worst_first(told)]
 
 
 def _finding(finding: Finding) -> str:

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A solid and a process in, findings out. Nothing here changes a solid."""
 
-from .findings import SEVERITIES, Finding, Severity
+from .findings import SEVERITIES, Finding, Severity, worst_first
 from .fit import Fit, review_fit
 from .fittings import review_fitting
 from .integrity import UnreadableMeshError, repair
@@ -20,4 +20,5 @@ __all__ = [
     "review",
     "review_fit",
     "review_fitting",
+    "worst_first",
 ]

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -45,6 +46,10 @@ class Finding:
         """Whether it is about a layer, counted from 1."""
         first, last = self.layers or (self.layer, self.layer)
         return first is not None and last is not None and first <= layer <= last
+
+
+def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
 
 
 def say_place(place: Place) -> str:

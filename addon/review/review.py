@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from manifold3d import Error, Manifold
@@ -16,7 +17,7 @@ from ..trade.tables import UnknownNameError
 from . import bath, footing, overhangs, plan, steps, trapped, walls
 from .bath import Bath
 from .facets import Facets
-from .findings import SEVERITIES, Finding
+from .findings import Finding, worst_first
 from .footing import Footing
 from .integrity import Integrity, checked_arrays, inspect, integrity_findings, repair, without_broken
 from .layers import Layers, LayersError, Level, cut_layers, flat_levels, level_findings
@@ -52,10 +53,25 @@ class Print:
     finer_plan: Plan | None
     """With thinner layers where they pay."""
     footing: Footing
-    trapped: tuple[Trapped, ...]
-    bath: Bath | None
-    """None where the process has no bath, or its material is not in the table."""
-    orientations: Orientations
+    _part: _Part = field(repr=False)
+    _wish: _Wish = field(repr=False)
+
+    # The slower checks, worked out when first asked for.
+
+    @cached_property
+    def trapped(self) -> tuple[Trapped, ...]:
+        return trapped.trapped_support(self.layers, self.support, self._wish.process.pocket_mouth_mm)
+
+    @cached_property
+    def bath(self) -> Bath | None:
+        """None where the process has no bath, or its material is not in the table."""
+        return _in_bath(self._part, self.layers, self.steps, self._wish)
+
+    @cached_property
+    def orientations(self) -> Orientations:
+        part, wish = self._part, self._wish
+        crown_mm = wish.crown_of(self.layers, self.crown)
+        return orientations(part.mesh, part.solid, part.facets, part.centre, crown_mm, wish.process)
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,8 +86,24 @@ class Review:
     surface: LeaningSurface
     printed: Print | None
     """None where the mesh encloses no solid, or cannot be cut into layers."""
-    findings: tuple[Finding, ...]
+    at_once: tuple[Finding, ...]
+    """What the quick checks say, worst first."""
     _rings: dict[tuple[int, int, float], Rings] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """What all checks say, worst first; asking for it runs the slower ones: trapped support, the bath, ways up."""
+        return worst_first((*self.at_once, *(_later_findings(self.printed) if self.printed else ())))
+
+    @property
+    def settled(self) -> bool:
+        """Whether the slower checks have run."""
+        return "findings" in vars(self)
+
+    @property
+    def known(self) -> tuple[Finding, ...]:
+        """The findings so far, without running any check."""
+        return self.findings if self.settled else self.at_once
 
     @property
     def watertight(self) -> bool:
@@ -136,8 +168,7 @@ def review(
         else:
             printed = _print(part, layers, wish)
             findings += _print_findings(part, printed, wish)
-    findings.sort(key=lambda finding: SEVERITIES.index(finding.severity))
-    return Review(name, process, mesh, integrity, part.surface, printed, tuple(findings))
+    return Review(name, process, mesh, integrity, part.surface, printed, worst_first(findings))
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,6 +178,10 @@ class _Part:
     facets: Facets
     integrity: Integrity
     surface: LeaningSurface
+
+    @cached_property
+    def centre(self) -> Floats:
+        return footing.centre_of_mass(self.mesh)
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,6 +193,10 @@ class _Wish:
     levels: Sequence[Level] | None
     crown_mm: tuple[float, float] | None
     material: Material | None
+
+    def crown_of(self, layers: Layers, crown: Span) -> tuple[float, float]:
+        """The height range of the crown's surface."""
+        return self.crown_mm or (float(layers.bottoms[crown.first]), layers.height + self.process.layer_mm)
 
 
 def _on_the_plate(mesh: Mesh) -> Mesh:
@@ -194,14 +233,12 @@ def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Find
 def _print(part: _Part, layers: Layers, wish: _Wish) -> Print:
     process, shapes = wish.process, Shapes(layers.outlines)
     crown = steps.crown_span(layers, wish.crown_mm)
-    crown_mm = wish.crown_mm or (float(layers.bottoms[crown.first]), layers.height + process.layer_mm)
     moved = steps.steps_of(layers, shapes, process)
-    stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), crown_mm)
+    stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.crown_of(layers, crown))
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
     support = support_under(layers, [(one.layer, one.region) for one in hanging if not one.carried(process)])
     places = walls.surface_points(part.mesh, part.facets, RAYS)
     ring_plan = plan.plan_rings(layers, moved, crown, process, stair)
-    centre = footing.centre_of_mass(part.mesh)
     return Print(
         layers=layers,
         crown=crown,
@@ -214,32 +251,36 @@ def _print(part: _Part, layers: Layers, wish: _Wish) -> Print:
         thickness=walls.thinnest_place(part.solid, *places, walls.WALL_BEADS * process.bead_mm),
         plan=ring_plan,
         finer_plan=plan.plan_finer(part.solid, part.facets, layers, moved, crown, ring_plan, process),
-        footing=footing.footing_of(layers, centre),
-        trapped=trapped.trapped_support(layers, support, process.pocket_mouth_mm),
-        bath=_in_bath(part, layers, moved, centre, wish),
-        orientations=orientations(part.mesh, part.solid, part.facets, centre, crown_mm, process),
+        footing=footing.footing_of(layers, part.centre),
+        _part=part,
+        _wish=wish,
     )
 
 
 def _print_findings(part: _Part, printed: Print, wish: _Wish) -> list[Finding]:
     layers, process, name = printed.layers, wish.process, wish.name
     levels = flat_levels(part.facets) if wish.levels is None else wish.levels
-    findings = [
+    return [
         *level_findings(layers, levels, name),
         *overhangs.overhang_findings(layers, printed.overhangs, part.surface, levels, process, name),
-        *trapped.trapped_findings(layers, printed.trapped, part.integrity.cavities, process, name),
         *walls.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
         *steps.step_findings(layers, printed.steps, printed.crown, process, name),
         plan.plan_finding(layers, printed.plan, printed.finer_plan, process, name),
         *footing.footing_findings(printed.footing, layers, name),
-        orientation_finding(printed.orientations, name),
     ]
+
+
+def _later_findings(printed: Print) -> list[Finding]:
+    part, wish = printed._part, printed._wish
+    process, name = wish.process, wish.name
+    findings = trapped.trapped_findings(printed.layers, printed.trapped, part.integrity.cavities, process, name)
+    findings.append(orientation_finding(printed.orientations, name))
     if printed.bath is not None:
         findings += bath.bath_findings(printed.bath, printed.support.needed, process, name)
     return findings
 
 
-def _in_bath(part: _Part, layers: Layers, moved: Steps, centre: Floats, wish: _Wish) -> Bath | None:
+def _in_bath(part: _Part, layers: Layers, moved: Steps, wish: _Wish) -> Bath | None:
     if wish.process.bath == "none":
         return None
     try:
@@ -247,4 +288,4 @@ def _in_bath(part: _Part, layers: Layers, moved: Steps, centre: Floats, wish: _W
     except UnknownNameError:
         return None
     share = bath.plastic_volume(layers, moved.inside, wish.process) / layers.volume
-    return bath.in_bath(part.mesh, part.facets, plastic.density * share, centre, wish.process)
+    return bath.in_bath(part.mesh, part.facets, plastic.density * share, part.centre, wish.process)

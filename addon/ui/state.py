@@ -43,7 +43,7 @@ from ..geometry.frames import Floats
 from ..geometry.sections import Outline, Section
 from ..job import Batch, JobResult, Made, designed, reviewed, sort_into_batches
 from ..jobfile import Job, JobError
-from ..review import SEVERITIES, Finding, Review
+from ..review import Finding, Review, worst_first
 from ..takeoff import TubeEnd
 from . import placing, wording
 from .fields import UNDECIDED, assign, auto_name
@@ -54,6 +54,8 @@ FACETS = 64
 """Of a whole circle, in the view. Files get as many as their chord error asks for."""
 UPDATE_S = 0.05
 """What one update while a number is dragged may take: 20 a second."""
+LIVE_S = 0.1
+"""An update that the quick checks would make longer than this leaves them until the numbers rest."""
 PAUSE_S = 0.2
 """How long the numbers have to rest before work starts that is too long for an update."""
 _KEPT = 500
@@ -76,6 +78,17 @@ class Fitted:
     """Why it could not be reviewed."""
     designed: bool = False
     """Whether ``fitting`` and ``refusal`` are those of ``batch``."""
+    review_s: float = 0.0
+    """How long the review's quick checks took last time."""
+
+    @property
+    def reviewable(self) -> bool:
+        return self.refusal is None and self.fitting is not None and not self.problem
+
+    @property
+    def waiting(self) -> bool:
+        """Whether there is still something to be made or checked."""
+        return not self.designed or (self.reviewable and (self.made is None or not self.made.review.settled))
 
 
 @dataclass
@@ -95,7 +108,7 @@ class Desk:
     @property
     def waiting(self) -> list[Fitted]:
         """What is still to be reviewed."""
-        return [one for one in self.fittings if not one.designed or (one.made is None and _reviewable(one))]
+        return [one for one in self.fittings if one.waiting]
 
 
 @dataclass(frozen=True)
@@ -371,6 +384,7 @@ def work(scene: bpy.types.Scene, review: bool = True) -> Iterator[tuple[str, flo
         _design(scene, desk, fitted, objects)
         if review:
             _review(desk, fitted)
+            _settle(fitted)
     changed(desk)
 
 
@@ -441,7 +455,7 @@ def _work_within(scene: bpy.types.Scene) -> None:
         _design(scene, desk, fitted, objects)
         _take_known(desk, fitted)
     spent = time.perf_counter() - start
-    if active and active.made is None and spent + times.get("review", UPDATE_S) < UPDATE_S:
+    if active and spent + active.review_s < LIVE_S:
         _review(desk, active)
     times["update"] = time.perf_counter() - start
     changed(desk)
@@ -475,8 +489,10 @@ def _tick() -> float | None:
         assert next_one is not None
         if not next_one.designed:
             _design(scene, desk, next_one, placing.placed(scene))
-        else:
+        elif next_one.made is None:
             _review(desk, next_one)
+        else:
+            _settle(next_one)
         changed(desk)
         return 0.01
     return None
@@ -496,7 +512,8 @@ def _design(scene: bpy.types.Scene, desk: Desk, fitted: Fitted, objects: placing
 
 
 def _review(desk: Desk, fitted: Fitted) -> None:
-    if fitted.made is not None or not _reviewable(fitted):
+    """The review's quick checks."""
+    if fitted.made is not None or not fitted.reviewable:
         return
     assert fitted.fitting is not None
     start = time.perf_counter()
@@ -505,9 +522,18 @@ def _review(desk: Desk, fitted: Fitted) -> None:
     except JobError as error:
         fitted.problem = str(error)
         return
-    times["review"] = time.perf_counter() - start
+    fitted.review_s = times["review"] = time.perf_counter() - start
     _keep(_reviews, _review_key(desk, fitted), made)
     fitted.made = made
+
+
+def _settle(fitted: Fitted) -> None:
+    """The review's slower checks."""
+    if fitted.made is None or fitted.made.review.settled:
+        return
+    start = time.perf_counter()
+    _ = fitted.made.findings
+    times["settle"] = time.perf_counter() - start
 
 
 def _take_known(desk: Desk, fitted: Fitted) -> None:
@@ -523,10 +549,6 @@ def _take_known(desk: Desk, fitted: Fitted) -> None:
     fitted.fitting = known
     made = _reviews.get(_review_key(desk, fitted))
     fitted.made = replace(made, batch=fitted.batch, spares=desk.job.output.spares) if made else None
-
-
-def _reviewable(fitted: Fitted) -> bool:
-    return fitted.refusal is None and fitted.fitting is not None and not fitted.problem
 
 
 def changed(desk: Desk) -> None:
@@ -545,12 +567,12 @@ def findings_of(desk: Desk) -> list[Finding]:
     return [
         finding
         for fitted in desk.fittings
-        for finding in (*(fitted.made.findings if fitted.made else ()), *fitted.in_place)
+        for finding in (*(fitted.made.known if fitted.made else ()), *fitted.in_place)
     ]
 
 
 def show_findings(found: list[Finding]) -> None:
-    found = sorted(found, key=lambda finding: SEVERITIES.index(finding.severity))
+    found = list(worst_first(found))
     if found == findings:
         return
     findings[:] = found

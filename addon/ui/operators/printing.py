@@ -66,8 +66,8 @@ class FERRULE_OT_review_object(bpy.types.Operator):
             report(self, "ERROR", error)
             return {"CANCELLED"}
         state.object_reviews[item.session_uid] = state.ObjectReview(found, matrix)
-        state.times["review"] = time.perf_counter() - start
         state.show_findings(list(found.findings))
+        state.times["review"] = time.perf_counter() - start
         state.redraw()
         worst = sum(finding.severity == "must fix" for finding in found.findings)
         self.report({"INFO"}, f"{item.name}: {len(found.findings)} findings, {worst} to fix")

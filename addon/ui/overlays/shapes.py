@@ -20,7 +20,7 @@ from ...geometry.hatching import dashes, hatching, surface_hatching
 from ...geometry.polygons import edge_lengths
 from ...review import Review
 from ...review.layers import Layers
-from ...review.outlines import inside
+from ...review.outlines import contained
 from ...review.review import Print
 from ...review.steps import LEAST_REST
 from ...review.support import Column
@@ -156,7 +156,7 @@ def overhangs(review: Review, say: Say = METRIC) -> Marks:
         style = styles.BRIDGE if carried else styles.OVERHANG
         batches += _area(style, overhang.region, float(layers.bottoms[overhang.layer]), grain)
     hanging = [one for one in printed.overhangs if not one.carried(process)]
-    for finding in review.findings:
+    for finding in review.known:
         if finding.check in _HANGING and finding.severity != "good to know":
             assert finding.position_mm is not None and finding.value is not None
             labels.append(Label(f"{finding.check} {say(finding.value)}", finding.position_mm, styles.OVERHANG))
@@ -275,7 +275,7 @@ def caption(review: Review, layer: int, planned: bool = False, say: Say = METRIC
 
 def findings_at(review: Review, layer: int) -> list[str]:
     """The checks that have something to say about a layer, with their severity."""
-    found = [one for one in review.findings if one.at(layer + 1) and one.severity != "good to know"]
+    found = [one for one in review.known if one.at(layer + 1) and one.severity != "good to know"]
     return list(dict.fromkeys(f"{one.check}: {one.severity}" for one in found))
 
 
@@ -338,7 +338,7 @@ def _support_lines(columns: Sequence[Column], layers: Layers) -> Floats:
         past = np.floor(corners.max(axis=0) / _SUPPORT_LINES_MM).astype(int) + 1
         x, y = np.meshgrid(np.arange(first[0], past[0]), np.arange(first[1], past[1]))
         raster = np.column_stack([x.ravel(), y.ravel()]) * _SUPPORT_LINES_MM
-        feet = raster[inside(raster, loops)] if len(raster) else raster
+        feet = raster[contained(raster, loops)] if len(raster) else raster
         found.append(pairs(_at_height(feet, low), _at_height(feet, high)))
     return np.concatenate(found)
 

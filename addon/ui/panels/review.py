@@ -52,6 +52,9 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         waiting = len(desk.waiting) if desk else 0
         if waiting:
             layout.label(text=f"Reviewing, {count_of(waiting, 'fitting')} to go", icon="SORTTIME")
+        fitted = state.active_fitted(context.scene, desk) if desk else None
+        if fitted and fitted.made and not fitted.made.review.settled:
+            draw_text(layout, "Ways up, trapped support and the bath follow when the numbers rest.")
         manager = context.window_manager.ferrule
         if state.findings:
             layout.template_list(
