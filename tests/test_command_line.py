@@ -121,7 +121,7 @@ def test_notes_on_what_was_left_out_are_printed(
     bpy.ops.wm.save_as_mainfile(filepath=os.fspath(tmp_path / "frame.blend"), copy=True)
     (tmp_path / "JOB.toml").write_text('[assembly]\nfiles = ["frame.blend"]\n')
     assert main([str(tmp_path / "JOB.toml")]) == 0
-    assert "frame.blend: Left out because hidden: Helper." in capsys.readouterr().out
+    assert 'frame.blend: Left out because hidden: "Helper".' in capsys.readouterr().out
 
 
 def test_importers_do_not_chatter_between(

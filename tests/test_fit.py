@@ -90,7 +90,7 @@ def test_a_weld_seam_only_takes_and_its_relief_gives_back():
 def test_every_cause_says_why():
     band = fit_band(made(), pa12(), InUse(seam_height_mm=0.4, coldest_c=-10, hottest_c=40))
     assert "-10 °C to 40 °C" in part(band, "temperature").why
-    assert "PA12 in carbon steel" in part(band, "temperature").why
+    assert '"PA12" in carbon steel' in part(band, "temperature").why
     assert tube_tolerance(TUBE).source in part(band, "tube wall").why
     assert "0.4 mm" in part(band, "weld seam").why
 

@@ -335,7 +335,7 @@ def test_hidden_things_stay_out_and_are_named() -> None:
     bpy.context.scene.collection.objects.unlink(dull)
     meshes, notes = shown(visible, eye, view, render, dull)
     assert set(meshes) == {"Visible"}
-    assert notes == ("Left out because hidden: Eye, View, Render, Dull.",)
+    assert notes == ('Left out because hidden: "Eye", "View", "Render", "Dull".',)
 
 
 def test_faceless_meshes_are_named_and_other_objects_are_not() -> None:
@@ -346,7 +346,7 @@ def test_faceless_meshes_are_named_and_other_objects_are_not() -> None:
         bpy.context.scene.collection.objects.link(item)
     meshes, notes = shown(add_box("Post"), bare, light, empty)
     assert set(meshes) == {"Post"}
-    assert notes == ("Left out because without faces: Bare.",)
+    assert notes == ('Left out because without faces: "Bare".',)
 
 
 def test_only_what_was_asked_for() -> None:
@@ -490,7 +490,7 @@ def test_coordinates_that_are_no_numbers(tmp_path: Path) -> None:
 def test_a_blend_with_nothing_in_it_or_all_hidden(tmp_path: Path) -> None:
     assert "no surface" in refused(save(tmp_path / "nothing.blend"))
     add_box("Post").hide_render = True
-    assert "hidden: Post" in refused(save(tmp_path / "hidden.blend"))
+    assert 'hidden: "Post"' in refused(save(tmp_path / "hidden.blend"))
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the administrator may read every file")

@@ -164,8 +164,8 @@ def test_unknown_keys_are_kept_reported_and_survive_a_change():
     text = book_text(ShopBook().with_entry(OWN, MONDAY))
     text = text.replace("format = 1", 'format = 1\nshop = "Smith & Sons"') + "layr_mm = 3\n"
     read = parse_book(text)
-    assert "shop is not known" in read.problems[0]
-    assert "layr_mm is not known; nearest: 'layer_mm'" in read.problems[1]
+    assert "'shop' is not known" in read.problems[0]
+    assert "'layr_mm' is not known; nearest: 'layer_mm'" in read.problems[1]
     changed = tomllib.loads(book_text(read.with_entry(replace(OWN, rings=4))))
     assert changed["shop"] == "Smith & Sons"
     assert changed["process"][0]["layr_mm"] == 3 and changed["process"][0]["rings"] == 4
@@ -358,7 +358,7 @@ def test_a_damaged_book_is_kept_aside_and_told(tmp_path, damage):
         book = open_book(path) if number < 3 else update_book(path, lambda book: book.with_entry(OWN))
         aside = sorted(tmp_path.glob("book damaged *.toml"))
         assert len(aside) == number and {one.read_bytes() for one in aside} == {damage}
-        assert "is damaged" in book.problems[0] and "kept as book damaged" in book.problems[0]
+        assert "is damaged" in book.problems[0] and 'kept as "book damaged' in book.problems[0]
     assert open_book(path).all(Process) == (OWN,)
 
 

@@ -46,7 +46,7 @@ def test_a_plate_at_the_rim_blocks_and_is_named(gmsh, post):
     found = take_off([post, box(gmsh, (-60, -60, -6), (120, 120, 6))], 8.0)
     bottom = end_at(found, 0, 0, 0)
     assert (bottom.cause, bottom.open, bottom.clear_depth_mm) == ("blocked", False, 0.0)
-    assert bottom.reason.startswith("Blocked by plate, at the rim;")
+    assert bottom.reason.startswith('Blocked by "plate", at the rim;')
     assert end_at(found, 0, 0, 300).open
 
 
@@ -75,7 +75,7 @@ def test_an_end_sunk_into_a_solid_is_blocked_at_once(gmsh, post):
 def test_a_plug_down_the_bore_leaves_the_depth_above_it(gmsh, post):
     bottom = end_at(take_off([post, box(gmsh, (-17, -17, 22.5), (34, 34, 5), "plug")], 30.0), 0, 0, 0)
     assert (bottom.cause, bottom.clear_depth_mm) == ("blocked", pytest.approx(22.5, abs=0.01))
-    assert "plug, 22.5 mm down the bore; shorten the spigot to 22 mm" in bottom.reason
+    assert '"plug", 22.5 mm down the bore; shorten the spigot to 22 mm' in bottom.reason
     assert end_at(take_off([post, box(gmsh, (-17, -17, 22.5), (34, 34, 5))], 20.0), 0, 0, 0).open
 
 
@@ -127,7 +127,7 @@ def test_a_bolt_that_crosses_is_named(gmsh, drilled):
     bolt = tessellated(gmsh, lambda: cylinder(gmsh, (0, -30, 15), (0, 60, 0), 4.0), "long", "M8 bolt")
     bottom = end_at(take_off([tessellated(gmsh, build, "long", "post"), bolt], 20.0), 0, 0, 0)
     assert bottom.cause == "crossed"
-    assert bottom.reason.startswith("Crossed by M8 bolt")
+    assert bottom.reason.startswith('Crossed by "M8 bolt"')
     assert bottom.clear_depth_mm == pytest.approx(11, abs=0.15)
 
 
@@ -182,12 +182,12 @@ def test_mitres_that_meet_are_joined(gmsh, as_one):
     joined = [end for end in ends if not end.open]
     assert len(ends) == 4 and len(joined) == 2
     names = ["frame / body 2", "frame / body 1"] if as_one else ["right", "left"]
-    assert [end.reason.split(";")[0] for end in joined] == [f"Joined to {name}" for name in names]
+    assert [end.reason.split(";")[0] for end in joined] == [f'Joined to "{name}"' for name in names]
     assert all(end.mitre_deg == pytest.approx(45, abs=0.01) for end in joined)
 
 
 @pytest.mark.parametrize(
-    ("gap", "says"), [(0.0, "Joined to b"), (2.0, "Faces the end of b, 2 mm away"), (20.0, "open")]
+    ("gap", "says"), [(0.0, 'Joined to "b"'), (2.0, 'Faces the end of "b", 2 mm away'), (20.0, "open")]
 )
 def test_tubes_in_line_close_each_other(gmsh, gap, says):
     a = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 100.0), "long", "a")
@@ -239,7 +239,7 @@ def test_in_a_fused_weldment_another_part_of_it_is_named(gmsh):
 
     bottom = end_at(take_off([tessellated(gmsh, build, "long", "base")], 8.0), 0, 0, 0)
     assert bottom.cause == "blocked"
-    assert bottom.reason.startswith("Blocked by another part of base, 6 mm in front of the end")
+    assert bottom.reason.startswith('Blocked by another part of "base", 6 mm in front of the end')
 
 
 def test_a_tube_inside_a_wider_one_is_not_joined_to_it(gmsh):
@@ -411,7 +411,7 @@ def test_an_end_deep_inside_another_tube_is_blocked_by_it(wide, narrow):
     found = telescoped(wide, narrow, 100.0, 500.0)
     buried = end_at(found, 0, 0, 100)
     assert (buried.cause, buried.clear_depth_mm) == ("blocked", 0.0)
-    assert buried.reason.startswith("Inside wide:")
+    assert buried.reason.startswith('Inside "wide":')
     assert end_at(found, 0, 0, 600).open
     assert end_at(found, 0, 0, 0).open
 

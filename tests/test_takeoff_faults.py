@@ -105,7 +105,7 @@ def test_a_faulty_file_is_read_all_the_same(fault):
 
 def test_what_was_put_right_is_told():
     rng = np.random.default_rng(7)
-    assert "500 faces lie twice in stall; read once." in take_off(with_doubles(rng), 8.0).notes
+    assert '500 faces lie twice in "stall"; read once.' in take_off(with_doubles(rng), 8.0).notes
     assert any("inside out" in note for note in take_off(inside_out(rng), 8.0).notes)
     assert any("wound against the neighbours" in note for note in take_off(wound_at_random(rng), 8.0).notes)
     assert take_off(STALL, 8.0).notes == ()
@@ -149,12 +149,12 @@ def test_corners_that_are_no_numbers_cost_only_their_faces():
     broken = TUBE.vertices.copy()
     broken[int(np.argmin(TUBE.vertices[:, 2]))] = np.nan
     found = take_off([Mesh(broken, TUBE.triangles, "tube")], 8.0)
-    assert any("left out of tube: their corners are not numbers, or too far away" in note for note in found.notes)
+    assert any('left out of "tube": their corners are not numbers, or too far away' in note for note in found.notes)
     assert [end.cause for end in found.ends] == ["open"]
     for wrong in (np.inf, 1e30):
         found = take_off([Mesh(np.where(np.isnan(broken), wrong, broken), TUBE.triangles, "tube")], 8.0)
         assert len(found.ends) == 1
-        assert any("left out of tube" in note for note in found.notes)
+        assert any('left out of "tube"' in note for note in found.notes)
 
 
 def nothing() -> Mesh:
@@ -210,13 +210,13 @@ def test_what_holds_no_tube_gives_no_end_and_hides_nothing_else(make):
 
 def test_an_empty_assembly_has_no_ends():
     assert take_off([], 8.0).ends == ()
-    assert "nothing holds no faces." in take_off([nothing()], 8.0).notes
+    assert '"nothing" holds no faces.' in take_off([nothing()], 8.0).notes
 
 
 def test_meshes_that_cannot_be_read_say_which_and_why():
-    with pytest.raises(TakeoffError, match="tube: a triangle names a vertex that is not there"):
+    with pytest.raises(TakeoffError, match='"tube": a triangle names a vertex that is not there'):
         take_off([Mesh(TUBE.vertices, TUBE.triangles + 5, "tube")], 8.0)
-    with pytest.raises(TakeoffError, match=r"flat: vertices .* both need three columns"):
+    with pytest.raises(TakeoffError, match=r'"flat": vertices .* both need three columns'):
         take_off([Mesh(TUBE.vertices[:, :2], TUBE.triangles, "flat")], 8.0)
     with pytest.raises(ValueError, match="spigot's depth has to be a length above 0 mm, not -1"):
         take_off([TUBE], -1.0)
@@ -327,7 +327,7 @@ def test_a_tube_too_rough_to_read_is_told():
     tube = extruded(Section.round(25.4, 1.651), 300.0)
     found = take_off([Mesh(np.round(tube.vertices @ turn.T, 1), tube.triangles, "tube")], 8.0)
     assert found.ends == ()
-    assert any(note.startswith("tube looks like a tube, but none of its ends") for note in found.notes)
+    assert any(note.startswith('"tube" looks like a tube, but none of its ends') for note in found.notes)
 
 
 TURNED_INSIDE_OUT = Mesh(TUBE.vertices, TUBE.triangles[:, ::-1], "tube")

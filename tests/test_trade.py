@@ -471,7 +471,7 @@ class TestHardware:
                 assert "insert_bore_mm" in thread.from_memory
 
     def test_a_missed_name_is_hinted(self):
-        with pytest.raises(UnknownNameError, match=r"no thread is called 'M9'; nearest: 'M[0-9]+'.*known: M4; M5"):
+        with pytest.raises(UnknownNameError, match=r"no thread is called 'M9'; nearest: 'M[0-9]+'.*known: 'M4'; 'M5'"):
             thread_named("M9")
 
 
@@ -549,7 +549,7 @@ class TestTables:
         path = self.write(tmp_path, f'source = "S"\n{self.row(name="M2")}\n{self.row(**changes)}')
         with pytest.raises(TableError) as error:
             read_rows(path, "thread", Thread)
-        assert str(error.value).startswith(f"hardware.toml: [[thread]] row 2 (M3): {told}")
+        assert str(error.value).startswith(f"hardware.toml: [[thread]] row 2 ('M3'): {told}")
 
     @pytest.mark.parametrize(
         ("text", "told"),

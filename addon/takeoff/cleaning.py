@@ -75,7 +75,7 @@ def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, 
     largest, rounded = np.zeros(len(meshes)), np.zeros(len(meshes))
     vertices, triangles, mesh_of, base = [np.empty((0, 3))], [np.empty((0, 3), np.int64)], [np.empty(0, np.int64)], 0
     for number, mesh in enumerate(meshes):
-        name = quoted(mesh.name) if mesh.name else f"mesh {number + 1}"
+        name = quoted(mesh.name or f"mesh {number + 1}")
         points, corners = _checked(mesh, name)
         if len(points) and not points.max() - points.min() < _FARTHEST_MM:
             finite = (np.abs(points) < _FARTHEST_MM / 2).all(axis=1)
@@ -214,7 +214,7 @@ def _without_doubles(
     kept = np.sort(kept)
     doubles = np.bincount(mesh_of, minlength=len(meshes)) - np.bincount(mesh_of[kept], minlength=len(meshes))
     for number in np.flatnonzero(doubles).tolist():
-        name = quoted(meshes[number].name) if meshes[number].name else f"mesh {number + 1}"
+        name = quoted(meshes[number].name or f"mesh {number + 1}")
         notes.append(f"{counted(int(doubles[number]), 'face lies', 'faces lie')} twice in {name}; read once.")
     return triangles[kept], mesh_of[kept]
 

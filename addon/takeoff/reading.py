@@ -91,8 +91,8 @@ def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: 
         for body in unread
     ]
     notes += [
-        f"{quoted(surface.body_names[body])} looks like a tube, but none of its ends is flat; it was left out. Export it again "
-        "with more digits, or cut its ends flat."
+        f"{quoted(surface.body_names[body])} looks like a tube, but none of its ends is flat; it was left out. "
+        "Export it again with more digits, or cut its ends flat."
         for body in endless
     ]
     gaping = np.setdiff1d(np.flatnonzero(~surface.body_closed), list(read))
