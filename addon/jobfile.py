@@ -51,8 +51,8 @@ class JobError(ValueError):
 @dataclass(frozen=True)
 class Assembly:
     files: tuple[Path, ...]
-    """STL, OBJ, PLY, glTF, GLB or .blend files; a relative path counts from the job file's folder. None where every tube
-    end is given."""
+    """STL, OBJ, PLY, glTF, GLB or .blend files; a relative path counts from the job file's folder. There may be none
+    where tube ends are given."""
     unit: Unit | None = None
     """Unit of files that carry none (STL, OBJ, PLY)."""
     wall_mm: float | None = None
@@ -309,7 +309,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     given = _tables(table.get("tube_end", []), "tube_end")
     tube_ends = tuple(_tube_end(entry, f"tube_end[{i}]") for i, entry in enumerate(given, 1))
     # With tube ends of its own a job needs no assembly.
-    defaults = {"files": []} if tube_ends else {}
+    defaults: dict[str, Any] = {"files": []} if tube_ends else {}
     assembly = _fill(Assembly, {**defaults, **_table(table, "assembly")}, "assembly", required=("files",))
     if not assembly.files and not tube_ends:
         raise JobError('assembly.files is empty; name at least one mesh file, such as files = ["frame.stl"].')

@@ -96,7 +96,9 @@ def add_pick(
 
 def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None, pick: str = "") -> tuple[int, bool]:
     """Adds an end to the list; returns its row, or that of the end that counts in its place, and whether it is new."""
-    return _write_standing(scene, [*_rows(scene), _Row(end, tube, pick=pick)])
+    rows = [*_rows(scene), _Row(end, tube, pick=pick)]
+    place = _write_standing(scene, rows)[-1]
+    return place, scene.ferrule.ends[place].pick == pick
 
 
 def takeoff_of(ends: Sequence[TubeEnd], notes: Sequence[str]) -> Takeoff:
@@ -166,8 +168,8 @@ def _rows(scene: bpy.types.Scene) -> list[_Row]:
     return [_Row(end_from(line.record), line.tube, line.key, line.pick) for line in scene.ferrule.ends]
 
 
-def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> tuple[int, bool]:
-    """Writes the rows, each end once; returns the row that the last one became, and whether it is that one itself.
+def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> list[int]:
+    """Writes the rows, each end once; returns for each of them the row in the list that counts for it.
 
     Where one end counts for another it takes over the key, so that the fitting stays.
     """
@@ -177,7 +179,8 @@ def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> tuple[int, 
         if row.key and not kept[place].key:
             kept[place] = replace(kept[place], key=row.key)
     write_rows(scene, list(kept.values()))
-    return list(kept).index(places[-1]), places[-1] == len(rows) - 1
+    written = list(kept)
+    return [written.index(place) for place in places]
 
 
 def _by_hand(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> list[_Row]:
