@@ -11,12 +11,14 @@ import pytest
 import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from manifold3d import CrossSection, Manifold
+from manifold3d import CrossSection, Manifold, OpType
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, inside_out, joined, layers_of, sphere, turned
 from test_review_rings import shapely_of
 
+from addon.fitting import Recipe, design
 from addon.geometry.mesh import Mesh
-from addon.review import Finding, Review, review, review_fitting
+from addon.geometry.sections import Section
+from addon.review import Finding, Review, review, review_fitting, trapped
 from addon.review.bath import Body, plastic_volume
 from addon.review.facets import Facets
 from addon.review.footing import centre_of_mass, footing_of
@@ -210,6 +212,30 @@ def test_a_low_gap_over_the_plate_is_open_from_below() -> None:
     assert printed(found).support.needed and not named(found, "trapped support")
 
 
+@given(st.integers(0, 2**32 - 1), st.floats(1.5, 8))
+@settings(max_examples=150)
+def test_what_stands_in_the_open_is_never_trapped(seed: int, mouth: float) -> None:
+    """The quick look beside the part may leave a column to the probe, but never the other way round."""
+    random = np.random.default_rng(seed)
+    corners, sizes = random.uniform(-15, 15, (8, 3)), random.uniform(2, 18, (8, 3))
+    blocks = [box(*size, x, y, max(z, 0.0)) for size, (x, y, z) in zip(sizes, corners, strict=True)]
+    part = Manifold.batch_boolean(blocks[:5], OpType.Add) - Manifold.batch_boolean(blocks[5:], OpType.Add)
+    if part.volume() < 100:
+        return
+    layers = layers_of(mesh_of(part.translate((0, 0, -part.bounding_box()[2]))))
+    support = support_under(layers, [(one.layer, one.region) for one in hanging(layers, PROCESS)])
+    for_the_probe = trapped._not_beside(layers, support.columns, mouth)
+    in_the_open = [column for column in support.columns if column not in for_the_probe]
+    heights = trapped._reach(layers, len(layers) - 1, mouth)
+    assert not trapped._left(layers, in_the_open, heights, mouth)
+
+
+def test_support_beside_a_mitred_shoulder_is_settled_by_the_quick_look() -> None:
+    found = printed(review_fitting(design(Recipe(), Section.round(25.4, 1.65), mitre_deg=30), PROCESS))
+    assert len(found.support.columns) > 20
+    assert not trapped._not_beside(found.layers, found.support.columns, PROCESS.pocket_mouth_mm)
+
+
 def waterline(mesh: Mesh, up: np.ndarray, share: float) -> float:
     return Body.of(mesh, Facets.of(mesh), up).level(share)
 
@@ -236,6 +262,14 @@ def test_the_waterline_parts_the_volume_as_the_kernel_does(share: float, way: tu
     solid = mesh.to_manifold()
     above = solid.trim_by_plane(up.tolist(), waterline(mesh, up, share)).volume()
     assert above == pytest.approx((1 - share) * solid.volume(), rel=1e-5)
+
+
+def test_the_slower_checks_run_when_their_findings_are_asked_for() -> None:
+    found = review_fitting(common_cap(64), PROCESS)
+    quick = found.known
+    assert not found.settled and "orientation" not in {one.check for one in quick}
+    assert {one.check for one in found.findings} - {one.check for one in quick} >= {"orientation"}
+    assert found.settled and found.known == found.findings
 
 
 def test_a_light_board_floats_flat_and_a_full_one_sinks() -> None:

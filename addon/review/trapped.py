@@ -75,34 +75,33 @@ def _not_beside(layers: Layers, columns: Sequence[Column], mouth: float) -> list
     """The columns that the probe may not get at by staying at one height, beside all that the part is there: a quick
     look that settles most of them."""
     left: list[Column] = []
+    frame = _frame(layers, mouth)
     silhouettes: dict[int, tuple[int, CrossSection]] = {}
     for column in columns:
+        # The probe is higher than a low column: what is under that may be in its way.
         under = int(np.searchsorted(layers.bottoms, layers.tops[column.last] - mouth - 1e-6, side="left"))
         lowest = min(column.first, under)
         known, silhouette = silhouettes.get(lowest, (lowest - 1, CrossSection()))
-        fresh = np.unique(layers.which[known + 1 : column.last + 1]).tolist()
-        silhouette = CrossSection.batch_boolean([silhouette, *(layers.outlines[i] for i in fresh)], OpType.Add)
+        silhouette = silhouette + _silhouette(layers, known + 1, column.last)
         silhouettes[lowest] = column.last, silhouette
-        if not _open_all_around(silhouette, mouth):
+        if not _is_beside(layers, column, silhouette, frame, mouth):
             left.append(column)
     return left
 
 
-def _open_all_around(silhouette: CrossSection, mouth: float) -> bool:
-    """Whether all air around a silhouette lies within twice the mouth's width of where the probe gets from outside,
-    corners left out."""
-    corner_mm2 = (_CORNER * mouth) ** 2
-    area = silhouette.area()
-    if silhouette.hull().area() - area < corner_mm2:
+def _silhouette(layers: Layers, first: int, last: int) -> CrossSection:
+    distinct = np.unique(layers.which[first : last + 1]).tolist()
+    return CrossSection.batch_boolean([layers.outlines[index] for index in distinct], OpType.Add)
+
+
+def _is_beside(layers: Layers, column: Column, silhouette: CrossSection, frame: CrossSection, mouth: float) -> bool:
+    """Whether the probe, kept out of a silhouette, comes from outside to within reach of all of a column."""
+    blocked = CrossSection([loop for loop in grow(silhouette, mouth / 2).to_polygons() if signed_area(loop) > 0])
+    corners = grow(blocked, -mouth / 2)
+    left = column.outline ^ corners
+    if left.area() < (_CORNER * mouth) ** 2:
         return True
-    grown = grow(silhouette, mouth / 2)
-    if any(signed_area(loop) < 0 for loop in (*silhouette.to_polygons(), *grown.to_polygons())):
-        return False
-    closed = grow(grown, -mouth / 2)
-    if closed.area() - area < corner_mm2:
-        return True
-    boxes = [part.bounds() for part in (closed - silhouette).decompose() if part.area() >= corner_mm2]
-    return all(np.hypot(right - left, back - front) <= 2 * mouth for left, front, right, back in boxes)
+    return _far(left, _silhouette(layers, column.first, column.last), frame - corners, mouth).is_empty()
 
 
 def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:
