@@ -17,6 +17,8 @@ def split_bodies(meshes: Sequence[Mesh]) -> tuple[Mesh, ...]:
     Raises ``TakeoffError`` as ``take_off`` does.
     """
     surface = read_surface(meshes)
+    if not surface.body_names:
+        return ()
     order = np.argsort(surface.bodies, kind="stable")
     starts = np.searchsorted(surface.bodies[order], np.arange(1, len(surface.body_names)))
     bodies = []
