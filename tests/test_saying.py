@@ -1,0 +1,421 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What an imperial scene says of the house's sentences: every length in inches, every name as it was given.
+
+Numbers are compared with pint, which knows its own inch.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from fractions import Fraction
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+import hypothesis.strategies as st
+import numpy as np
+import pint
+import pytest
+from hypothesis import given
+from manifold3d import Manifold
+from review_shapes import PROCESS, cylinder, joined, turned
+
+from addon.bench.fit_ladder import LadderError, fit_ladder, ladder_reading
+from addon.bench.plate import Footprint, PlateError, lay_out
+from addon.bench.readings import learned
+from addon.bench.shop_book import ShopBook, book_text, parse_book
+from addon.bench.shop_entries import FitReading, PrintRun
+from addon.fitting import Recipe, RecipeError, design
+from addon.fitting.bounds import resolve
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.geometry.units import MM_PER_INCH, say_both, say_mm
+from addon.job import make, sort_into_batches
+from addon.jobfile import Assembly, Job, Output, Tube
+from addon.review import Finding, review, review_fit, review_fitting
+from addon.review.gap import reading_findings
+from addon.takeoff import take_off
+from addon.takeoff.doubt import doubt_unit
+from addon.trade.processes import LIMITS, Process, ProcessError, check_process, processes
+from addon.trade.sizes import nearest_size, size_fit, tube_sizes
+from addon.ui.fields import inch_name
+from addon.ui.saying import IMPERIAL, METRIC
+from addon.ui.wording import PROCESS as PROCESS_WORDS
+from addon.ui.wording import RECIPE, in_window, say_value
+from addon.words import QUOTED, quoted
+
+INCHES = pint.UnitRegistry()
+UNITS = {"mm": "mm", "mm²": "mm**2", "mm³": "mm**3", "cm²": "cm**2", "cm³": "cm**3", "mm/s": "mm/s"}
+NUMBER = re.compile(r"(?<!\w)(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?)")
+NAMES = ["Everyday, 0.2 mm layers", "Rail 40 mm", '3" × 5 mm', 'a "5 mm” b', "it's 5 mm", "“5 mm”"]
+
+
+def numbers_of(text: str) -> list[re.Match[str]]:
+    return list(NUMBER.finditer(text))
+
+
+def value_of(text: str) -> float:
+    return float(sum(map(Fraction, text.split())))
+
+
+def assert_in_inches(sentence: str) -> None:
+    """No metric unit is left outside names, and every number is what pint makes of it, as far as its digits tell."""
+    said = in_window(sentence, IMPERIAL)
+    assert re.findall(QUOTED, said) == re.findall(QUOTED, sentence)
+    metric = re.sub(QUOTED, "name", re.sub(r" \([\d/. ]+ in\)", "", in_window(sentence, METRIC)))
+    inches = re.sub(QUOTED, "name", said)
+    assert not re.search(r"mm|cm[²³]|millimet", inches.replace("g/cm³", "")), said
+    before, after = numbers_of(metric), numbers_of(inches)
+    assert len(before) == len(after), (sentence, said)
+    for old, new in zip(before, after, strict=True):
+        rest = re.match(r"(?:(?: to | x | × )-?[\d.]+)* (mm/s|mm[²³]?|cm[²³])(?!\w)", metric[old.end() :])
+        if not rest:
+            assert old[0] == new[0], (sentence, said)
+            continue
+        unit = UNITS[rest[1]]
+        wanted = INCHES.Quantity(float(old[0]), unit).to(unit.replace("cm", "inch").replace("mm", "inch")).magnitude
+        allowed = 0.000501 if unit == "mm" else max(wanted * 5.01e-3, 1e-12)
+        if "/" in new[0]:  # a fraction is said where it is one to a thousandth of a millimetre
+            allowed = 0.01 / MM_PER_INCH
+        assert value_of(new[0]) == pytest.approx(wanted, abs=allowed), (sentence, said)
+        assert value_of(new[0]) > 0 or wanted < 0.00005, (sentence, said)
+
+
+# Sentences of every form
+
+
+@given(st.floats(-5000, 5000, allow_nan=False))
+def test_a_length_in_a_sentence_is_said_as_it_is_by_itself(mm: float) -> None:
+    rounded = float(say_mm(mm).removesuffix(" mm"))
+    assert IMPERIAL.text(say_mm(mm)) == IMPERIAL(rounded)
+    assert IMPERIAL.text(f"It is {say_mm(mm)} high.") == f"It is {IMPERIAL(rounded)} high."
+    assert METRIC.text(say_mm(mm)) == say_mm(mm)
+
+
+@given(st.integers(1, 64 * 40))
+def test_whole_fractions_of_an_inch_lose_their_millimetres(parts: int) -> None:
+    mm = parts * MM_PER_INCH / 64
+    assert IMPERIAL.text(say_both(mm)) == IMPERIAL(mm)
+
+
+@pytest.mark.parametrize(
+    ("sentence", "said"),
+    [
+        ("A wall is 0.2 mm thick.", "A wall is 0.008 in thick."),
+        ("allowed is 8 to 20 mm", "allowed is 0.315 to 0.787 in"),
+        ("a bore 40 × 40 × 2 mm", "a bore 1.575 × 1.575 × 0.079 in"),
+        ("3.175 x 12.7 mm", "1/8 x 1/2 in"),
+        ("x 3 mm, y -4 mm, z 5 mm", "x 0.118 in, y -0.157 in, z 0.197 in"),
+        ("± 0.1 mm across, outside +0.04 mm, wall −0.02 mm", "± 0.004 in across, outside +0.002 in, wall −0.001 in"),
+        ("Times 1000 it is 25.4 mm (1 in), and most are.", "Times 1000 it is 1 in, and most are."),
+        ("off by 0.01 mm", "off by 0.0004 in"),
+        ("gap 0.305 mm; at least 0.31 mm", "gap 0.0120 in; at least 0.0122 in"),
+        ("On 1930 mm² and 56.2 mm³, 2 cm³ in all", "On 2.99 in² and 0.00343 in³, 0.122 in³ in all"),
+        ("0.1 to 2000 mm/s", "0.00394 to 78.7 in/s"),
+        ("1e-05 mm", "0 in"),
+        ("layer 14 of 82, z 3.4 mm, 87 %, 45°, 0.5 µm", "layer 14 of 82, z 0.134 in, 87 %, 45°, 0.5 µm"),
+        ("the plate's 5 mm and the parts' 6 mm", "the plate's 0.197 in and the parts' 0.236 in"),
+        ('NPS 1½ Sch 40, M6, 1 in × 1/8 in, "M6, 4 mm"', 'NPS 1½ Sch 40, M6, 1 in × 1/8 in, "M6, 4 mm"'),
+    ],
+)  # fmt: skip
+def test_every_form_of_a_measure(sentence: str, said: str) -> None:
+    """By hand: divided by 25.4, its square or its cube."""
+    assert IMPERIAL.text(sentence) == said
+    assert METRIC.text(sentence) == sentence
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_names_stay_as_they_were_given(name: str) -> None:
+    for called in (quoted(name), repr(name)):
+        assert IMPERIAL.text(f"Blocked by {called}, 5 mm down") == f"Blocked by {called}, 0.197 in down"
+    assert name in quoted(name) or {'"', "”"} <= set(name)
+
+
+@given(st.text(alphabet="\"'“”\\ 5m×ä"))
+def test_no_name_hides_or_gives_away_what_stands_beside_it(name: str) -> None:
+    for called in (quoted(name), repr(name)):
+        assert IMPERIAL.text(f"5 mm {called} 5 mm") == f"0.197 in {called} 0.197 in"
+
+
+@pytest.mark.parametrize(
+    ("sentence", "metric", "imperial"),
+    [
+        ("it ends: set rise_mm to 12.5.", "it ends: set Rise to 12.5 mm.", "it ends: set Rise to 0.492 in."),
+        ("set spigot_mm to 25.4: set lead_in_mm to 0.5", "set Spigot to 25.4 mm: set Lead-in to 0.5 mm",
+         "set Spigot to 1 in: set Lead-in to 0.020 in"),
+        ("set wall_mm in [assembly] to its wall", "set Wall to its wall", "set Wall to its wall"),
+        ("set rings to 4", "set Rings to 4", "set Rings to 4"),
+        ("speed_mm_s is 0 mm/s; allowed is 1 to 254 mm/s", "Speed is 0 mm/s; allowed is 1 to 254 mm/s",
+         "Speed is 0 in/s; allowed is 0.0394 to 10 in/s"),
+        ("the key 'rise_mm' and two rings", "the key 'rise_mm' and two rings", "the key 'rise_mm' and two rings"),
+    ],
+)  # fmt: skip
+def test_fields_go_by_their_labels(sentence: str, metric: str, imperial: str) -> None:
+    assert in_window(sentence, METRIC) == metric
+    assert in_window(sentence, IMPERIAL) == imperial
+
+
+def test_no_name_of_the_tables_that_stands_bare_in_sentences_holds_a_length() -> None:
+    """Sizes, and the names of fields' choices, are not quoted."""
+    bare = [size.name for size in tube_sizes()]
+    bare += [name for words in (RECIPE | PROCESS_WORDS).values() if words.names for name in words.names()]
+    assert len(bare) > 100 and all(IMPERIAL.text(name) == name for name in bare)
+
+
+def test_values_have_the_unit_of_their_field() -> None:
+    said = [say_value(name, 12.7, IMPERIAL) for name in ("rise_mm", "overhang_deg", "fill")]
+    assert said == ["1/2 in", "12.7°", "12.7"]
+    assert [inch_name(name) for name in ("rise_mm", "speed_mm_s", "purge_mm3", "fill")] == [
+        "rise_in", "speed_in_s", "purge_in3", "",
+    ]  # fmt: skip
+
+
+# Sentences that the house really says
+
+TUBES = [
+    Section.round(25.4, 3.175),
+    Section.round(12, 1),
+    Section.rectangular(40, 40, 3),
+    Section.rectangular(60, 40, 2),
+]
+RECIPES: list[dict[str, Any]] = [
+    {},
+    {"crown": "flat", "brim_mm": 2.03, "edge": "rounded", "rise_mm": 4.07},
+    {"crown": "peaked", "rise_mm": 30.33, "spigot_mm": 12.11, "vent": "channel", "groove_count": 0},
+]
+
+
+def sentences_of(findings: list[Finding]) -> Iterator[str]:
+    for one in findings:
+        yield from (one.where, one.meaning, one.advice)
+        if one.value is not None:
+            yield f"Measured {one.value:g} {one.unit}, limit {one.limit or 0:g} {one.unit}"
+
+
+@pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
+def test_reviews_of_fittings(process: Process) -> None:
+    checks: set[str] = set()
+    for number, (tube, recipe, mitre) in enumerate(product(TUBES, RECIPES, (0.0, 30.0))):
+        if number % 5:
+            continue
+        fitting = design(Recipe(**recipe), tube, mitre_deg=mitre, facets=48)
+        found = review_fitting(fitting, process, "F1")
+        checks |= {one.check for one in found.findings}
+        for said in sentences_of(list(found.findings)):
+            assert_in_inches(said)
+        for row in found.printed.plan.rows:
+            assert_in_inches(str(row))
+            assert " in" in IMPERIAL.text(str(row))
+    assert {"ring plan", "height inside a layer"} <= checks
+
+
+def mushroom_with_pocket() -> Mesh:
+    """An overhang, a thin wall, and a pocket with a narrow mouth, on a foot too small."""
+    cup = cylinder(12, 30) - cylinder(11.7, 20).translate((0, 0, 5)) - cylinder(1, 10).translate((0, 0, 22))
+    return Mesh.from_manifold(cup + cylinder(20, 4).translate((0, 0, 30)) - cylinder(3, 2).translate((0, 0, 32)))
+
+
+def test_reviews_of_meshes() -> None:
+    table = (
+        Manifold.cube((60, 8, 3)).translate((0, 0, 12))
+        + Manifold.cube((8, 8, 12))
+        + Manifold.cube((8, 8, 12)).translate((52, 0, 0))
+    )
+    slotted = Manifold.cube((20, 20, 6)) - Manifold.cube((20, 0.3, 9)).translate((0, 10, 1))
+    hollow = Manifold.cube((20, 20, 20)) - Manifold.cube((8, 8, 8)).translate((6, 6, 6))
+    meshes = [
+        mushroom_with_pocket(),
+        Mesh.from_manifold(table),
+        Mesh.from_manifold(slotted),
+        Mesh.from_manifold(hollow),
+        Mesh.from_manifold(Manifold.cube((700, 20, 10.1))),
+        Mesh.from_manifold(Manifold.cube((2, 2, 150))),
+        Mesh.from_manifold(Manifold.cube((10, 10, 0.01))),
+        turned([(0, 0), (3, 0), (20, 30), (0, 30)]),
+        joined(Mesh.from_manifold(Manifold.cube((9, 9, 9))), Mesh.from_manifold(Manifold.cube((9, 9, 8)))),
+    ]
+    checks: set[str] = set()
+    shallow = replace(PROCESS, bath_fill_mm=5.0, fill=0.05)
+    for mesh, process in product(meshes, (PROCESS, shallow)):
+        findings = list(review(mesh, process, name="Part 5 mm").findings)
+        checks |= {one.check for one in findings}
+        for said in sentences_of(findings):
+            assert_in_inches(said)
+    assert checks >= {
+        "overhang", "bridge", "thin wall", "trapped support", "too large for the plate", "tipping", "footing", "layers",
+        "leaning surface", "closed cavity", "floats in the bath", "bath too shallow", "orientation",
+        "height inside a layer", "overlapping bodies",
+    }  # fmt: skip
+
+
+def test_the_gap_and_the_calipers() -> None:
+    process = replace(processes()[0], name="Bench, 0.2 mm layers", tolerance_mm=0.9)
+    job = Job("Job", Assembly(()), Recipe(), (), (), Tube(), process, Output(Path()))
+    end = take_off([tube_mesh(TUBES[0], 300, "Post 5 mm")], 8.0).ends[0]
+    (batch,) = sort_into_batches(job, [end])
+    findings = list(make(job, batch, facets=48).fit_findings)
+    assert any('"Bench, 0.2 mm layers"' in one.meaning for one in findings)
+    findings += reading_findings("F1", TUBES[0], TUBES[0].with_bore(17.3))
+    assert len(findings) == 2
+    for said in sentences_of(findings):
+        assert_in_inches(said)
+
+
+def test_what_a_fitting_meets_in_the_assembly() -> None:
+    tube = TUBES[0]
+    post = tube_mesh(tube, 100, "Post 5 mm")
+    fitting = design(Recipe(gap_mm=0.05), tube, facets=48)
+    frame = Frame.along((0, 0, 100), (0, 0, 1))
+    said = []
+    for height in (105.0, 100 + 12.9):
+        plate = Mesh.from_manifold(Manifold.cube((90, 90, 5), True).translate((0, 0, height + 2.5)), "Plate 10 mm")
+        found = review_fit(
+            fitting.mesh.placed(frame), post, frame, others=[plate], clear_depth_mm=3.3, least_gap_mm=0.5, name="F1"
+        )
+        said += sentences_of(list(found.findings))
+    assert any('"Plate 10 mm"' in one for one in said) and any("reaches" in one for one in said)
+    for one in said:
+        assert_in_inches(one)
+
+
+def test_refusals() -> None:
+    wrong: list[dict[str, Any]] = [
+        *({name: value} for name in RECIPE if name.endswith("_mm") for value in (-3.21, 1234.5)),
+        {"groove_count": 9}, {"groove_count": 1, "groove_depth_mm": 9}, {"groove_count": 2, "groove_width_mm": 4.44},
+        {"edge": "rounded", "crown": "flat", "edge_mm": 55}, {"hole": "nut pocket"}, {"hole": "insert", "thread": "M12"},
+        {"hole": "through", "thread": "M12"}, {"seam_relief": "notch", "seam_depth_mm": 22.2},
+        {"vent": "hole", "vent_width_mm": 33}, {"fit": "press", "rib_count": 4, "rib_height_mm": 0.01},
+        {"hollow_wall_mm": 20}, {"spigot_mm": 1.5, "hollow_wall_mm": 1}, {"gap_mm": "5 mm"}, {"crown": "5 mm dome"},
+    ]  # fmt: skip
+    said = set()
+    for tube, numbers in product(TUBES[:3], wrong):
+        try:
+            resolve(Recipe(**numbers), tube, clear_depth_mm=9.99)
+        except RecipeError as refusal:
+            said.add(str(refusal))
+    for section, depth in ((Section.round(2, 0.5), None), (Section.round(1200, 5), None), (TUBES[0], 0.5)):
+        with pytest.raises(RecipeError) as refused:
+            resolve(Recipe(), section, clear_depth_mm=depth)
+        said.add(str(refused.value))
+    assert len(said) > 40
+    for one in said:
+        assert_in_inches(one)
+
+
+def test_processes_that_cannot_be() -> None:
+    said = []
+    for name, limit in LIMITS.items():
+        old = getattr(PROCESS, name)
+        for value in (limit.least - 1, limit.most + 1):
+            with pytest.raises(ProcessError) as refused:
+                check_process(replace(PROCESS, **{name: (value,) * len(old) if isinstance(old, tuple) else value}))
+            said.append(str(refused.value))
+    for numbers in ({"bead_mm": 0.9}, {"layer_mm": 0.7}, {"margin_mm": 400}, {"keep_out_mm": (900, 1)}):
+        with pytest.raises(ProcessError) as refused:
+            check_process(replace(PROCESS, **numbers))
+        said.append(str(refused.value))
+    for one in said:
+        assert_in_inches(one)
+        assert not re.search(r"\w_\w", in_window(one, METRIC)), one
+
+
+def tube_mesh(section: Section, length: float, name: str) -> Mesh:
+    wall = section.outer.cross_section(64) - section.bore.cross_section(64)
+    return Mesh.from_manifold(wall.extrude(length), name)
+
+
+def moved(mesh: Mesh, *by: float) -> Mesh:
+    return Mesh(mesh.vertices + np.array(by), mesh.triangles, mesh.name)
+
+
+def test_ends_and_notes_of_the_takeoff() -> None:
+    """Every body is called after a length, and keeps its name."""
+    post = tube_mesh(TUBES[2], 300, "Post 5 mm")
+
+    def block(low: tuple[float, float, float], size: tuple[float, float, float], name: str = "Plate 10 mm") -> Mesh:
+        return Mesh.from_manifold(Manifold.cube(size).translate(low), name)
+
+    bolt = Manifold.cylinder(90, 4, circular_segments=32).rotate((90, 0, 0)).translate((0, 45, 4.4))
+    drilled = Mesh.from_manifold(post.to_manifold() - bolt, "Post 5 mm")
+    loose = Mesh(post.vertices, post.triangles[:-9], "Loose 5 mm")
+    bare = Mesh.from_manifold(TUBES[2].outer.cross_section(64).extrude(300), "Bare 5 mm")
+    across = cylinder(30, 200).rotate((90, 0, 0)).translate((0, 100, 0))
+    coped = Mesh.from_manifold(post.to_manifold() - across, "Coped 5 mm")
+    sides = np.ptp(bare.vertices[bare.triangles][:, :, 2], axis=1) > 1
+    open_ended = Mesh(bare.vertices, bare.triangles[sides], "Skin 5 mm")
+    broken = Mesh(np.vstack([post.vertices, [(np.nan, 0, 0)]]), post.triangles.copy(), "Broken 5 mm")
+    broken.triangles[0, 0] = len(post.vertices)
+    cases = [
+        [post, block((-60, -60, -9), (120, 120, 5))],
+        [post, block((-60, -60, -5), (120, 120, 5))],
+        [post, block((-17, -17, 5.5), (34, 34, 5))],
+        [post, Mesh.from_manifold(bolt, "M8 bolt, 90 mm")],
+        [drilled],
+        [post, moved(replace(post, name="Other 5 mm"), 0, 0, 302)],
+        [post, moved(replace(post, name="Other 5 mm"), 0, 0, 300)],
+        [post, tube_mesh(Section.rectangular(80, 80, 3), 300, "Wide 5 mm")],
+        [loose], [bare], [coped], [open_ended], [broken], [post, replace(post, name="Twice 5 mm")],
+        [Mesh(post.vertices, np.vstack([post.triangles, post.triangles[:7]]), "Doubled 5 mm")],
+        [Mesh(post.vertices[:0], post.triangles[:0], "Empty 5 mm")],
+        [Mesh.from_manifold(TUBES[0].outer.cross_section(7).extrude(300), "Rod 5 mm")],
+    ]  # fmt: skip
+    said: set[str] = set()
+    for meshes in cases:
+        for wall in (None, 25.0):
+            found = take_off(meshes, 8.0, wall_mm=wall)
+            said |= {end.reason for end in found.ends} | set(found.notes)
+    named = [one for one in said if re.search(r"[A-Z]\w+ 5 mm|bolt, 90 mm|Plate 10 mm", one)]
+    assert len(named) > 9 and not [one for one in named if not re.search(QUOTED, one)]
+    assert any("set wall_mm in [assembly]" in one for one in said)
+    for one in said:
+        assert_in_inches(one)
+
+
+def test_doubt_about_the_unit() -> None:
+    doubt = doubt_unit([Section.round(1.0, 0.125), Section.round(0.0015, 0.0002)], size_fit) or doubt_unit(
+        [Section.round(1.0, 0.125)], size_fit
+    )
+    assert doubt is not None
+    assert "1 in" in IMPERIAL.text(doubt.found).split(" it is ")[1]
+    assert "mm" not in re.sub("millimetres", "", IMPERIAL.text(doubt.found))
+    match = nearest_size(Section.round(25.43, 3.155))
+    assert match is not None
+    assert_in_inches(match.describe())
+
+
+def test_the_shop_book() -> None:
+    now = datetime(2026, 1, 1, tzinfo=UTC)
+    book = ShopBook()
+    for number, sweet in enumerate((0.2, 0.25, 0.24)):
+        about = (str(number), "Everyday, 0.2 mm layers", "round", "1 in × 1/8 in", 0.2, sweet, 18.65, 18.75)
+        book = book.with_entry(FitReading(*about), now)
+    book = book.with_entry(PrintRun("p", "Everyday, 0.2 mm layers", 10.0, 11.0, 3600.0, 4000.0), now)
+    said = learned(book)
+    assert len(said) == 4 and all('"Everyday, 0.2 mm layers"' in one for one in said)
+    told = ShopBook().merged(book)[1]
+    own = replace(PROCESS, name="Own 5 mm")
+    text = book_text(ShopBook().with_entry(own, now))
+    odd = [text.replace("layer_mm = 0.25", "layer_mm = 9.0"), text + "layr_mm = 3\n", text.replace("layer_mm =", "l =")]
+    problems = [problem for one in odd for problem in parse_book(one).problems]
+    assert any("9 mm" in one for one in problems) and any("'layr_mm'" in one for one in problems)
+    assert all("Own 5 mm" in "".join(re.findall(QUOTED, one)) for one in problems)
+    with pytest.raises(LadderError) as refused:
+        ladder_reading(("p", "round", "t", 0.2), {"0.20": (0.2, 18.65)}, "0.20", now, 25.0)
+    with pytest.raises(LadderError) as alike:
+        fit_ladder(resolve(Recipe(), TUBES[0]), TUBES[0], PROCESS, (0.2, 0.2))
+    with pytest.raises(PlateError) as large:
+        lay_out((Footprint.of("Part 5 mm", Mesh.from_manifold(Manifold.cube((900, 30, 3)))),), PROCESS)
+    for one in (*said, *told, *problems, str(refused.value), str(alike.value), str(large.value)):
+        assert_in_inches(one)
+
+
+def test_free_outlines_that_have_no_room() -> None:
+    narrow = Section.round(25.4, 3.175)
+    for work in (lambda: narrow.with_bore(30.0), lambda: narrow.outer.offset(-15.0)):
+        with pytest.raises(ValueError) as refused:
+            work()
+        assert_in_inches(str(refused.value))
