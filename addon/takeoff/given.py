@@ -35,7 +35,10 @@ class SizedEnd:
 
     def tube_end(self) -> TubeEnd:
         """Raises ``trade.tables.UnknownNameError``, and ``ValueError`` for an axis without length."""
-        frame = Frame.along(self.position_mm, self.axis, self.width_axis)
+        try:
+            frame = Frame.along(self.position_mm, self.axis, self.width_axis)
+        except ValueError:
+            raise ValueError("the axis has no length; give the direction along the tube and out of it") from None
         section = size_named(self.size).section
         return TubeEnd("", section, frame, 0.0, 0.0, CLEAR_MM, "open", "open", "given by size")
 

@@ -23,6 +23,8 @@ CLEAR_WIDTHS = 2.0
 MOST_MITRE_DEG = 66.0
 """Edges that lean more from the rim's normal do not run along the tube."""
 _AGREE_DEG = 0.1
+_FARTHEST_MM = 1e7
+"""From the origin; single precision tells millimetres up to there."""
 _LEAST_AREA = 1e-4
 """Of the square of its size, that a rim encloses."""
 _DIGITS, _AXIS_DIGITS = 9, 12
@@ -69,6 +71,8 @@ class PickedEnd:
         drawn = [np.array(loop, float) for loop in (self.rim_mm, self.bore_mm) if loop]
         if not drawn or min(map(len, drawn)) < 3:
             raise PickError("A rim has at least three corners. Take those of its outside in order, and of its bore")
+        if max(float(np.abs(loop).max()) for loop in drawn) > _FARTHEST_MM:
+            raise PickError("The rim lies more than 10 km from the origin. Check the unit")
         middle, size, normal = drawn[0].mean(axis=0), _size(drawn[0]), _normal(drawn[0])
         off = max(float(np.abs((loop - middle) @ normal).max()) for loop in drawn)
         if off > FLAT_SHARE * size:

@@ -1,0 +1,232 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Tube ends that a job file gives: by their rim or by their size, without any window."""
+
+from __future__ import annotations
+
+import csv
+import json
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from addon.geometry.frames import Frame
+from addon.geometry.sections import Section
+from addon.job import run
+from addon.jobfile import Job, JobError, job_text, parse_job, read_job
+from addon.takeoff import Takeoff, TubeEnd
+from addon.takeoff.given import SizedEnd, joined, stand_ins
+from addon.takeoff.picked import PickedEnd
+from addon.trade.sizes import tube_sizes
+
+SQUARE = [[0, 0, 100], [30, 0, 100], [30, 30, 100], [0, 30, 100]]
+BORE = [[2, 2, 100], [28, 2, 100], [28, 28, 100], [2, 28, 100]]
+
+
+def job(*entries: dict, **tables: dict) -> Job:
+    return parse_job({"tube_end": list(entries), **tables}, Path("shop"), "stall")
+
+
+def nothing(work: str, share: float) -> None:
+    pass
+
+
+# A rim
+
+
+def test_a_rim_is_read_as_it_is_written_by_hand() -> None:
+    """Lengths with units; the outside alone with its wall; the axis of a mitre of 45°, by construction."""
+    text = """
+    [[tube_end]]
+    source = "Frame leg"
+    rim_mm = [["0 in", 0, 100], ["1 in", 0, 100], ["1 in", "1 in", 100], [0, "1 in", 100]]
+    wall_mm = "1/16 in"
+    [[tube_end]]
+    rim_mm = [[0, 0, 0], [30, 0, 30], [30, 20, 30], [0, 20, 0]]
+    bore_mm = [[2, 2, 2], [28, 2, 28], [28, 18, 28], [2, 18, 2]]
+    axis = [0, 0, 2]
+    """
+    leg, mitred = (one.tube_end() for one in parse_job(tomllib.loads(text), Path("shop")).tube_ends)
+    assert leg.source == "Frame leg" and leg.by_hand == "picked by hand" and leg.open
+    assert leg.section.like(Section.rectangular(25.4, 25.4, 25.4 / 16, 0), 1e-6)
+    np.testing.assert_allclose(leg.frame.origin, (12.7, 12.7, 100), atol=1e-9)
+    np.testing.assert_allclose(leg.frame.z, (0, 0, 1), atol=1e-12)  # counter-clockwise seen from above
+    assert mitred.mitre_deg == pytest.approx(45, abs=1e-9)
+    assert mitred.section.like(Section.rectangular(30, 20, 2, 0), 1e-6)
+    np.testing.assert_allclose(mitred.rim_normal, (-(0.5**0.5), 0, 0.5**0.5), atol=1e-9)
+
+
+def test_without_an_axis_the_order_of_the_corners_tells_which_side_is_outside() -> None:
+    down = PickedEnd(tuple(map(tuple, SQUARE[::-1])), wall_mm=2.0).tube_end()
+    np.testing.assert_allclose(down.frame.z, (0, 0, -1), atol=1e-12)
+    told = PickedEnd(tuple(map(tuple, SQUARE[::-1])), axis=(0.0, 0.0, 1.0), wall_mm=2.0).tube_end()
+    np.testing.assert_allclose(told.frame.z, (0, 0, 1), atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("entry", "parts"),
+    [
+        ({}, ["tube_end[1]", "rim_mm", 'size = "']),
+        ({"source": "Leg", "bore_mm": BORE}, ["tube_end[1]", "rim_mm"]),
+        ({"rim_mm": SQUARE}, ["tube_end[1]", "bore", "wall"]),
+        ({"rim_mm": SQUARE[:2], "wall_mm": 2}, ["tube_end[1]", "three corners"]),
+        ({"rim_mm": SQUARE, "bore_mm": BORE[:1]}, ["tube_end[1]", "three corners"]),
+        ({"rim_mm": [], "wall_mm": 2}, ["tube_end[1]", "three corners"]),
+        ({"rim_mm": [SQUARE[0]] * 4, "wall_mm": 2}, ["tube_end[1]", "no area"]),
+        ({"rim_mm": [[i, 2 * i, 3] for i in range(9)], "wall_mm": 2}, ["tube_end[1]", "no area"]),
+        ({"rim_mm": [SQUARE[i] for i in (0, 2, 1, 3)], "wall_mm": 2}, ["tube_end[1]", "order"]),
+        ({"rim_mm": [[0, 0, 0], [30, 0, 0], [30, 30, 9], [0, 30, 0]], "wall_mm": 2}, ["not flat", "mm off a plane"]),
+        ({"rim_mm": SQUARE, "bore_mm": [[x, y, 90] for x, y, _ in BORE]}, ["tube_end[1]", "not flat"]),
+        ({"rim_mm": BORE, "bore_mm": SQUARE}, ["tube_end[1]", "not inside"]),
+        ({"rim_mm": SQUARE, "bore_mm": SQUARE}, ["tube_end[1]", "not inside"]),
+        ({"rim_mm": SQUARE, "wall_mm": 16}, ["tube_end[1]", "too thick"]),
+        ({"rim_mm": SQUARE, "wall_mm": -1}, ["tube_end[1].wall_mm", "0.05 to"]),
+        ({"rim_mm": SQUARE, "wall_mm": 2, "axis": [0, 0, 0]}, ["tube_end[1]", "no length"]),
+        ({"rim_mm": SQUARE, "wall_mm": 2, "axis": [1, 0, 0.1]}, ["tube_end[1]", "84°", "66°"]),
+        ({"rim_mm": SQUARE, "wall_mm": 2, "axis": [0, 0, float("nan")]}, ["tube_end[1].axis[2]", "number"]),
+        ({"rim_mm": SQUARE, "wall_mm": 2, "axis": [0, 0]}, ["tube_end[1].axis", "list of 3"]),
+        ({"rim_mm": [*SQUARE, [0, float("inf"), 1]], "wall_mm": 2}, ["tube_end[1].rim_mm[4][1]", "finite"]),
+        ({"rim_mm": [*SQUARE, [0, 1]], "wall_mm": 2}, ["tube_end[1].rim_mm[4]", "list of 3"]),
+        ({"rim_mm": [*SQUARE, 5], "wall_mm": 2}, ["tube_end[1].rim_mm[4]", "list of 3"]),
+        ({"rim_mm": [[x * 1e9, y, z] for x, y, z in SQUARE], "wall_mm": 2}, ["tube_end[1]", "10 km", "unit"]),
+        ({"rim_mm": SQUARE, "wal_mm": 2}, ["tube_end[1].wal_mm", "wall_mm"]),
+        ({"size": "1 in × 1/8"}, ["tube_end[1]", "1 in × 1/8 in"]),
+        ({"size": "1 in × 1/8 in", "axis": [0, 0, 0]}, ["tube_end[1]", "length"]),
+        ({"size": "1 in × 1/8 in", "rim_mm": SQUARE}, ["tube_end[1].rim_mm"]),
+    ],
+)
+def test_mistakes_are_named_by_their_key(entry: dict, parts: list[str]) -> None:
+    with pytest.raises(JobError) as refused:
+        job(entry)
+    for part in parts:
+        assert part in str(refused.value)
+
+
+def test_entries_are_tables() -> None:
+    with pytest.raises(JobError, match=r"\[\[tube_end\]\]"):
+        parse_job({"tube_end": "Leg"}, Path("shop"))
+    with pytest.raises(JobError, match=r"assembly\.files"):
+        parse_job({"tube_end": [], "assembly": {"files": []}}, Path("shop"))
+
+
+def test_what_a_mesh_gives_is_written_to_the_last_digit() -> None:
+    """The job file has the very numbers that were read, so that what comes of them is the same."""
+    random = np.random.default_rng(4)
+    for _ in range(20):
+        frame = Frame.along(random.normal(size=3) * 1000, random.normal(size=3), random.normal(size=3))
+        outer, bore = (outline.polygon(40) for outline in (Section.round(38.1, 2).outer, Section.round(38.1, 2).bore))
+        loops = [np.float32(frame.to_world(np.column_stack([loop, 0.3 * loop[:, 0]]))) for loop in (bore, outer)]
+        end = PickedEnd.of_mesh("Leg", [loop.astype(float) for loop in loops], -80 * frame.z[None], 9.0)
+        sized = SizedEnd("1 in × 1/8 in", *(tuple(row) for row in (frame.origin.tolist(), *frame.axes[::-2].tolist())))
+        written = replace(job({"size": "1 in × 1/8 in"}), tube_ends=(end, sized))
+        again = parse_job(tomllib.loads(job_text(written)), Path("shop"), "stall").tube_ends
+        assert again == (end, sized)
+        one, other = end.tube_end(), again[0].tube_end()
+        assert one.section.like(other.section, 0) and one.mitre_deg == other.mitre_deg
+        np.testing.assert_array_equal(one.frame.matrix, other.frame.matrix)
+        assert one.mitre_deg == pytest.approx(np.degrees(np.arctan(0.3)), abs=1e-3)
+
+
+# Ends that are there twice
+
+
+def ends(*kinds: str, widths: tuple[float, ...] = (), places: tuple[float, ...] = ()) -> list[TubeEnd]:
+    made = []
+    for number, kind in enumerate(kinds):
+        width = widths[number] if widths else 25.4
+        frame = Frame.along((places[number] if places else 0.0, 0, 0), (0, 0, -1) if "down" in kind else (0, 0, 1))
+        by_hand = "picked by hand" if "picked" in kind else "given by size" if "sized" in kind else ""
+        cause = "blocked" if "closed" in kind else "lost" if "lost" in kind else "open"
+        made.append(TubeEnd("Leg", Section.round(width, 2), frame, 0, 0, 50, cause, cause, by_hand))
+    return made
+
+
+@pytest.mark.parametrize(
+    ("kinds", "expected"),
+    [
+        (("read", "picked"), [0, 0]),
+        (("closed", "picked"), [1, 1]),
+        (("picked", "picked"), [1, 1]),
+        (("closed", "picked", "picked"), [2, 2, 2]),
+        (("picked", "read"), [1, 1]),
+        (("closed", "picked", "read", "picked"), [2, 2, 2, 2]),
+        (("lost picked", "picked"), [1, 1]),
+        (("read", "lost picked"), [0, 1]),
+        (("read", "down picked"), [0, 1]),
+        (("sized", "picked"), [0, 1]),
+        (("sized", "sized"), [0, 1]),
+        (("read", "sized"), [0, 1]),
+        (("read", "read"), [0, 1]),
+    ],
+)
+def test_each_end_counts_once(kinds: tuple[str, ...], expected: list[int]) -> None:
+    assert stand_ins(ends(*kinds)) == expected
+
+
+def test_a_tube_inside_another_and_one_beside_it_are_ends_of_their_own() -> None:
+    assert stand_ins(ends("read", "picked", widths=(25.4, 21.4))) == [0, 1]
+    assert stand_ins(ends("read", "picked", places=(0.0, 0.3))) == [0, 1]
+    assert stand_ins(ends("read", "picked", places=(0.0, 0.2))) == [0, 0]
+
+
+def test_ends_that_are_given_come_after_those_of_the_takeoff_in_their_order() -> None:
+    read, first, closed, again, sized = ends(
+        "read", "picked", "closed", "picked", "sized", places=(0.0, 0.0, 9.0, 9.0, 50.0)
+    )
+    both = joined(Takeoff((closed, read), None, ("A note.",)), [sized, first, again])
+    assert both.ends == (read, sized, again)
+    assert both.notes[0] == "A note." and "1 picked tube end was found in the assembly" in both.notes[1]
+    only = Takeoff((read,), None, ())
+    assert joined(only, []) is only
+
+
+# By size
+
+
+@pytest.mark.parametrize("name", ["1 in × 1/8 in", "40 × 40 × 3", "NPS 2 Sch 40"])
+def test_a_size_of_the_tables_is_an_end(name: str) -> None:
+    size = next(size for size in tube_sizes() if size.name == name)
+    end = SizedEnd(name, (1.0, 2.0, 3.0), (0.0, 2.0, 0.0), (0.0, 0.0, 1.0)).tube_end()
+    assert end.section.like(size.section, 0) and end.open and end.mitre_deg == 0
+    np.testing.assert_allclose(end.frame.axes, [(0, 0, 1), (1, 0, 0), (0, 1, 0)], atol=1e-12)
+
+
+# The whole way
+
+
+def test_a_job_file_of_tube_ends_alone_is_done(tmp_path: Path) -> None:
+    """Without a mesh file; the spigots by hand: bore less twice the gap of 0.2 mm."""
+    rim = Section.round(38.1, 1.65)
+    corners = [[*point, 50.0] for point in rim.outer.polygon(64).tolist()]
+    text = f"""
+    [[tube_end]]
+    size = "1 in × 1/8 in"
+    [[tube_end]]
+    source = "Leg"
+    rim_mm = {corners}
+    wall_mm = 1.65
+    [[tube_end]]
+    size = "1 in × 1/8 in"
+    position_mm = [100, 0, 0]
+    [fitting]
+    gap_mm = 0.2
+    [output]
+    formats = ["3mf", "stl"]
+    """
+    path = tmp_path / "caps.toml"
+    path.write_text(text, "utf-8")
+    result = run(read_job(path), (), True, nothing)
+    assert result.complete
+    assert [(one.id, len(one.batch.ends)) for one in result.made] == [("F1", 2), ("F2", 1)]
+    spigots = [one.fitting.profile.spigot_outline.width for one in result.made]
+    assert spigots == pytest.approx([25.4 - 2 * 3.175 - 0.4, 38.1 - 2 * 1.65 - 0.4], abs=1e-3)
+    folder = tmp_path / "ferrule_out"
+    assert all(file.verified for file in result.files) and len(list(folder.glob("*.stl"))) == 2
+    told = json.loads((folder / "result.json").read_text("utf-8"))
+    assert [end["by_hand"] for end in told["ends"]] == ["given by size", "picked by hand", "given by size"]
+    rows = list(csv.DictReader((folder / "caps ends.csv").read_text("utf-8-sig").splitlines()))
+    assert [row["remark"] for row in rows] == ["given by size", "picked by hand", "given by size"]
+    sheet = (folder / "caps job sheet.html").read_text("utf-8")
+    assert "Leg, picked by hand" in sheet and ">given by size<" in sheet
