@@ -13,7 +13,10 @@ from hypothesis import strategies as st
 
 from addon.fitting.recipe import CROWNS, FitClass, Hole, Recipe
 from addon.jobfile import Assembly, Job, Match, Measured, Output, Override, Tube, job_text, parse_job
+from addon.takeoff.given import SizedEnd
+from addon.takeoff.picked import PickedEnd
 from addon.trade.processes import Process, process_named, processes
+from addon.trade.sizes import tube_sizes
 
 FOLDER = Path("/jobs").absolute()
 
@@ -33,6 +36,22 @@ matches = st.builds(
 )
 changes = st.fixed_dictionaries({"crown": st.sampled_from(CROWNS)}, optional={"rise_mm": st.none() | lengths})
 names = st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=1).filter(str.strip)
+
+
+places = st.floats(-1e6, 1e6).map(lambda number: round(number, 9))
+ways = st.sampled_from([(0.0, 0.0, 1.0), (0.1, -0.0, -0.9), (1 / 3, 2 / 3, 2 / 3)])
+
+
+def picked(x: float, name: str, axis: tuple[float, float, float] | None, bored: bool) -> PickedEnd:
+    rim, bore = (
+        tuple((x + u * half, u * v * half, 7.0) for u, v in ((-1, 1), (1, -1), (1, 1), (-1, -1))) for half in (20, 17)
+    )
+    return PickedEnd(rim, bore, axis, None, name) if bored else PickedEnd(rim, (), axis, 3.0, name)
+
+
+tube_ends = st.builds(picked, places, st.text(), st.none() | st.just((0.1, 0.2, 0.9)), st.booleans()) | st.builds(
+    SizedEnd, st.sampled_from(tube_sizes()).map(lambda size: size.name), st.tuples(places, places, places), ways
+)
 
 
 def own(name: str) -> Process:
@@ -57,6 +76,7 @@ jobs = st.builds(
     tube=st.builds(Tube, seam_height_mm=lengths),
     process=st.sampled_from(processes()) | names.map(own),
     output=st.just(Output(FOLDER / "out", ("3mf", "stl"), "in", 2)),
+    tube_ends=st.lists(tube_ends, max_size=3).map(tuple),
 )
 
 

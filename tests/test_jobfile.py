@@ -21,6 +21,8 @@ from addon.jobfile import (
     parse_job,
     read_job,
 )
+from addon.takeoff.given import SizedEnd
+from addon.takeoff.picked import PickedEnd
 from addon.trade.hardware import threads
 from addon.trade.metals import tube_metals
 from addon.trade.processes import Process, materials, processes
@@ -158,7 +160,9 @@ def test_a_missing_file_is_refused(tmp_path):
         read_job(tmp_path)
 
 
-@pytest.mark.parametrize("table", [Assembly, Recipe, Match, Measured, LadderWish, Shop, Tube, Process, Output])
+@pytest.mark.parametrize(
+    "table", [Assembly, PickedEnd, SizedEnd, Recipe, Match, Measured, LadderWish, Shop, Tube, Process, Output]
+)
 def test_the_reference_for_people_has_every_key(table):
     reference = (Path(__file__).parents[1] / "docs" / "job_file.md").read_text("utf-8")
     known = set(re.findall(r"`([a-z_0-9]+)`", reference)) | set(re.findall(r"^(\w+) = ", reference, re.MULTILINE))
@@ -172,7 +176,7 @@ def test_the_references_examples_are_read(tmp_path):
     examples = re.findall(r"```toml\n(.*?)```", reference, re.DOTALL)
     (tmp_path / "job.toml").write_text("\n".join(examples), "utf-8")
     job = read_job(tmp_path / "job.toml")
-    assert (len(job.overrides), len(job.measured), len(job.ladders)) == (1, 1, 1)
+    assert (len(job.overrides), len(job.measured), len(job.ladders), len(job.tube_ends)) == (1, 1, 1, 2)
     assert job.shop.book == tmp_path / "shop_book.toml" and "no shop book" in job.book.problems[0]
 
 
