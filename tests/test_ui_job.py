@@ -160,6 +160,23 @@ def test_a_number_changes_every_fitting_of_the_section_at_once(scene: bpy.types.
     assert state.times["update"] > 0
 
 
+def test_a_number_is_reviewed_in_the_same_update(scene: bpy.types.Scene) -> None:
+    """A wall thinner than two beads is named, and forgotten, as the number moves; the slower checks wait for rest."""
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    scene.ferrule.recipe.groove_count = 0
+    scene.ferrule.process.bead_mm = 0.5
+    for wall, thin in ((2.5, False), (0.92, True), (3.0, False)):
+        scene.ferrule.recipe.hollow_wall_mm = wall
+        (fitted,) = state.fresh(scene).fittings
+        assert fitted.made is not None and not fitted.made.review.settled and fitted.waiting
+        assert ("thin wall" in {finding.check for finding in state.findings}) is thin
+        assert "orientation" not in {finding.check for finding in state.findings}
+    state.finish(scene)
+    assert fitted.made.review.settled and not fitted.waiting
+    assert "orientation" in {finding.check for finding in state.findings}
+
+
 def test_a_refused_number_keeps_the_last_solid_and_offers_one_that_works(scene: bpy.types.Scene) -> None:
     put(scene, tube(ROUND, 300, "Post"))
     fit()

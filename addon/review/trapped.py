@@ -27,9 +27,13 @@ from .support import Column, Support
 
 _RISE = 0.25
 """From height to height the probe moves up this share of its own."""
+_REACH = 2.0
+"""The bath and a tool get so many widths of the mouth past where the probe gets."""
 _CORNER = 0.25
 """Support narrower than this share of the mouth is a corner that the bath washes out."""
 _MOST_HEIGHTS = 2000
+_ROUGHLY_MM = 0.01
+"""Corners of silhouettes closer to a straight line than this only take time."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +86,7 @@ def _not_beside(layers: Layers, columns: Sequence[Column], mouth: float) -> list
         under = int(np.searchsorted(layers.bottoms, layers.tops[column.last] - mouth - 1e-6, side="left"))
         lowest = min(column.first, under)
         known, silhouette = silhouettes.get(lowest, (lowest - 1, CrossSection()))
-        silhouette = silhouette + _silhouette(layers, known + 1, column.last)
+        silhouette = (silhouette + _silhouette(layers, known + 1, column.last)).simplify(_ROUGHLY_MM)
         silhouettes[lowest] = column.last, silhouette
         if not _is_beside(layers, column, silhouette, frame, mouth):
             left.append(column)
@@ -97,11 +101,12 @@ def _silhouette(layers: Layers, first: int, last: int) -> CrossSection:
 def _is_beside(layers: Layers, column: Column, silhouette: CrossSection, frame: CrossSection, mouth: float) -> bool:
     """Whether the probe, kept out of a silhouette, comes from outside to within reach of all of a column."""
     blocked = CrossSection([loop for loop in grow(silhouette, mouth / 2).to_polygons() if signed_area(loop) > 0])
-    corners = grow(blocked, -mouth / 2)
+    corners = grow(blocked.simplify(_ROUGHLY_MM), -mouth / 2).simplify(_ROUGHLY_MM)
     left = column.outline ^ corners
     if left.area() < (_CORNER * mouth) ** 2:
         return True
-    return _far(left, _silhouette(layers, column.first, column.last), frame - corners, mouth).is_empty()
+    near = frame - grow(corners, -_REACH * mouth)
+    return _far(left, _silhouette(layers, column.first, column.last), frame - corners, near, mouth).is_empty()
 
 
 def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:
@@ -169,7 +174,7 @@ def _unreached(
     for layer in {column.first, (column.first + column.last) // 2, column.last}:
         here = [cover for first, last, cover in covers if first <= layer <= last]
         cover = CrossSection.batch_boolean(here, OpType.Add) if here else CrossSection()
-        left = _far(column.outline - cover, layers.outline(layer), cover, mouth)
+        left = _far(column.outline - cover, layers.outline(layer), cover, grow(cover, _REACH * mouth), mouth)
         worst = max(worst, left, key=CrossSection.area)
     if worst.is_empty():
         return None
@@ -178,13 +183,12 @@ def _unreached(
     return Trapped(column.first, column.last, worst, worst.area() * height, (x, y, float(layers.bottoms[column.first])))
 
 
-def _far(left: CrossSection, part: CrossSection, cover: CrossSection, mouth: float) -> CrossSection:
-    """What of ``left`` lies further than twice the mouth's width past ``cover``, through the air of its layer."""
+def _far(left: CrossSection, part: CrossSection, cover: CrossSection, near: CrossSection, mouth: float) -> CrossSection:
+    """What of ``left`` lies not ``near`` what is covered, or nowhere near it through the air of its layer."""
     corner = _CORNER * mouth
     left = without_specks(left, corner * corner, corner)
     if left.is_empty():
         return left
-    near = grow(cover, 2 * mouth)
     for air in (left + (near - part)).decompose():
         if not left.is_empty() and not (air ^ cover).is_empty():
             left = without_specks(left - (air ^ near), corner * corner, corner)
