@@ -39,7 +39,7 @@ from .report import book_notes, result_json
 from .review import Finding, Review, review_fit, review_fitting
 from .review.gap import gap_findings, reading_findings
 from .takeoff import Takeoff, TakeoffError, TubeEnd, split_bodies, take_off
-from .takeoff.given import joined
+from .takeoff.given import joined, leaving_out
 from .trade.fits import fit_named
 from .trade.sizes import section_name
 from .trade.tables import UnknownNameError
@@ -166,6 +166,14 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
         # The cure speaks of files that were read in millimetres.
         said = doubt.explanation if job.assembly.unit == "mm" else doubt.found
         takeoff = replace(takeoff, notes=(f"Is the unit right? {said}", *takeoff.notes))
+    takeoff, missed = leaving_out(takeoff, job.assembly.leave_out_mm)
+    if missed:
+        said = "; ".join(", ".join(map(say_mm, place)) for place in missed)
+        notes = (
+            f"No tube end lies at {said}, so none was left out there; compare with the list of ends.",
+            *takeoff.notes,
+        )
+        takeoff = replace(takeoff, notes=notes)
     takeoff = joined(takeoff, [given.tube_end() for given in job.tube_ends])
     work = after_takeoff(job, meshes, takeoff)
     while True:

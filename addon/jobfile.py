@@ -26,7 +26,7 @@ from .fitting.recipe import Recipe
 from .geometry.sections import Section
 from .geometry.units import parse_length
 from .takeoff.given import GivenEnd, SizedEnd
-from .takeoff.picked import PickedEnd
+from .takeoff.picked import PickedEnd, Point
 from .trade.processes import DEFAULT_PROCESS, Material, Process, ProcessError, check_process, materials, processes
 from .trade.tables import UnknownNameError, find_row
 
@@ -57,6 +57,8 @@ class Assembly:
     """Unit of files that carry none (STL, OBJ, PLY)."""
     wall_mm: float | None = None
     """Wall of tubes that are modelled as an outer surface only."""
+    leave_out_mm: tuple[Point, ...] = ()
+    """Where ends lie that are to stay without a fitting: where their tubes' axes meet their rims."""
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from addon.geometry.sections import Section
 from addon.job import run
 from addon.jobfile import Job, JobError, job_text, parse_job, read_job
 from addon.takeoff import Takeoff, TubeEnd
-from addon.takeoff.given import SizedEnd, joined, stand_ins
+from addon.takeoff.given import SizedEnd, joined, leaving_out, stand_ins
 from addon.takeoff.picked import PickedEnd
 from addon.trade.sizes import tube_sizes
 
@@ -169,6 +169,13 @@ def test_a_tube_inside_another_and_one_beside_it_are_ends_of_their_own() -> None
     assert stand_ins(ends("read", "picked", widths=(25.4, 21.4))) == [0, 1]
     assert stand_ins(ends("read", "picked", places=(0.0, 0.3))) == [0, 1]
     assert stand_ins(ends("read", "picked", places=(0.0, 0.2))) == [0, 0]
+
+
+def test_ends_are_left_out_by_their_place() -> None:
+    found = Takeoff(tuple(ends("read", "closed", "read", places=(0.0, 100.0, 200.0))), None, ())
+    left, missed = leaving_out(found, [(200.2, 0.0, 0.0), (100.0, 0.0, 0.0), (0.0, 0.3, 0.0)])
+    assert left.ends == found.ends[:1] and missed == [(0.0, 0.3, 0.0)]
+    assert leaving_out(found, ()) == (found, [])
 
 
 def test_ends_that_are_given_come_after_those_of_the_takeoff_in_their_order() -> None:

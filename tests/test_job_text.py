@@ -67,6 +67,7 @@ jobs = st.builds(
         files=st.just((FOLDER / "a “b” \\ c.stl",)),
         unit=st.none() | st.just("in"),
         wall_mm=st.none() | lengths,
+        leave_out_mm=st.lists(st.tuples(places, places, places), max_size=2).map(tuple),
     ),
     recipe=recipes,
     overrides=st.lists(st.builds(Override, matches, changes), max_size=3).map(tuple),

@@ -23,6 +23,7 @@ from test_ui_life import push, scene_now, select_rim
 import addon
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
+from addon.jobfile import read_job
 from addon.takeoff import TubeEnd
 from addon.ui import reading, records
 from addon.ui.command_line import main
@@ -434,6 +435,36 @@ def test_a_job_of_picked_ends_alone_comes_to_the_same_files(scene: bpy.types.Sce
     assert do_again(tmp_path) == 0
     assert not list(tmp_path.glob("*.blend"))
     same_files(tmp_path / "window", tmp_path / "ferrule_out", "again")
+
+
+def test_a_dropped_end_stays_off_the_list_and_out_of_the_job_file(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    post = put(scene, tube(ROUND, 300, "Post"), Matrix.Rotation(0.3, 4, "X"))
+    put(scene, tube(SMALL, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    read()
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+    tops = [records.end_from(line.record).frame.z[2] > 0 and line.name == "Post" for line in scene.ferrule.ends]
+    scene.ferrule.end_index = tops.index(True)
+    assert bpy.ops.ferrule.drop_end() == {"FINISHED"}
+    post.location = (0, 3, 1)
+    refit()
+    assert len(scene.ferrule.ends) == len(placed(scene)) == 3
+    scene.ferrule.output.folder = str(tmp_path / "window")
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    assert do_again(tmp_path) == 0
+    same_files(tmp_path / "window", tmp_path / "ferrule_out", "again")
+    for item in scene_now().objects:
+        item.select_set(False)
+    read()
+    assert len(scene_now().ferrule.ends) == 4
+
+
+def test_a_unit_that_the_user_keeps_is_kept_in_the_job_file(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    scene.unit_settings.system = "NONE"
+    put(scene, tube(Section.round(25400, 3175), 300_000, "Post"), scale=0.001)
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    assert scene.ferrule.doubt and bpy.ops.ferrule.keep_unit() == {"FINISHED"}
+    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "again.toml")) == {"FINISHED"}
+    assert read_job(tmp_path / "again.toml").assembly.unit == "mm"
 
 
 def test_an_end_that_is_lost_is_told_and_left_out_of_both(scene: bpy.types.Scene, tmp_path: Path, capfd) -> None:

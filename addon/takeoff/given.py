@@ -61,6 +61,23 @@ def joined(takeoff: Takeoff, given: Sequence[TubeEnd]) -> Takeoff:
     return replace(takeoff, ends=kept, notes=notes)
 
 
+def leaving_out(takeoff: Takeoff, places_mm: Sequence[Point]) -> tuple[Takeoff, list[Point]]:
+    """The takeoff without the ends at these places, where their axes meet their rims; and the places without an end."""
+    gone: set[int] = set()
+    missed = []
+    for place in places_mm:
+        here = [
+            number
+            for number, end in enumerate(takeoff.ends)
+            if np.linalg.norm(end.frame.origin - place) <= SAME_SHARE * end.section.outer.width
+        ]
+        gone.update(here)
+        if not here:
+            missed.append(place)
+    kept = tuple(end for number, end in enumerate(takeoff.ends) if number not in gone)
+    return (replace(takeoff, ends=kept) if gone else takeoff), missed
+
+
 def stand_ins(ends: Sequence[TubeEnd]) -> list[int]:
     """For each end the place in the list of the one that counts for it; its own where it counts itself.
 

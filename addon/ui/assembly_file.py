@@ -10,7 +10,7 @@ import bpy
 
 from ..jobfile import job_text
 from .jobs import job_of
-from .reading import assembly_of, given_ends, sources_of
+from .reading import assembly_of, dropped_places, given_ends, sources_of
 
 
 def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path) -> list[str]:
@@ -26,7 +26,12 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
     job = replace(
         job,
         name=path.stem,
-        assembly=replace(job.assembly, files=(Path(blend.name),) if meshes else ()),
+        assembly=replace(
+            job.assembly,
+            files=(Path(blend.name),) if meshes else (),
+            unit="mm" if scene.ferrule.unit_is_right else None,
+            leave_out_mm=dropped_places(scene),
+        ),
         tube_ends=given,
         output=replace(job.output, folder=Path("ferrule_out")),
     )

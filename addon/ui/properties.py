@@ -88,6 +88,13 @@ class FerruleEnd(bpy.types.PropertyGroup):
     pick: StringProperty(description="What was picked of its tube's mesh, as by_hand.pick_text writes it")
 
 
+class FerruleDropped(bpy.types.PropertyGroup):
+    """An end that was found, and that the user has taken off the list."""
+
+    tube: PointerProperty(type=bpy.types.Object, description="The object that it was read from")
+    place: FloatVectorProperty(size=3, description="Where it lies in its tube's own coordinates")
+
+
 class FerruleGroup(bpy.types.PropertyGroup):
     """Open ends of one section. ``name`` is the section's."""
 
@@ -185,6 +192,7 @@ class FerruleScene(bpy.types.PropertyGroup):
         ),
         "sources": CollectionProperty(type=FerruleSource),
         "ends": CollectionProperty(type=FerruleEnd),
+        "dropped": CollectionProperty(type=FerruleDropped),
         "end_index": IntProperty(
             name="Tube End", description="The chosen tube end", default=-1, update=state.on_end, options=set()
         ),
@@ -236,6 +244,7 @@ CLASSES = (
     FerruleOutput,
     FerruleSource,
     FerruleEnd,
+    FerruleDropped,
     FerruleGroup,
     FerruleView,
     FerruleScene,

@@ -15,8 +15,8 @@ from ..geometry.mesh import Mesh
 from ..geometry.units import say_both, say_mm
 from ..job import ALIKE_MM
 from ..takeoff import Takeoff, TakeoffError, TubeEnd, take_off
-from ..takeoff.given import GivenEnd, SizedEnd, stand_ins
-from ..takeoff.picked import PickError
+from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
+from ..takeoff.picked import PickError, Point
 from ..trade.sizes import nearest_size, section_name
 from . import state
 from .by_hand import Pick, Rims, pick_from, pick_text
@@ -79,7 +79,7 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     ferrule.doubt = _doubt(takeoff) if takeoff.unit_doubt else ""
     ferrule.doubt_factor = takeoff.unit_doubt.factor if takeoff.unit_doubt else 1.0
     ferrule.notes = "\n".join([*notes, *takeoff.notes])
-    found = [] if ferrule.doubt else list(takeoff.ends)
+    found = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
     names = sorted((item.name for item in scene.objects), key=len, reverse=True)
     rows = [_Row(end, _tube_of(end.source, names)) for end in found]
     _write_standing(scene, _recognised(scene, rows) + _by_hand(scene, depsgraph))
@@ -128,8 +128,19 @@ def given_ends(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[
     return tuple(given), lost
 
 
+def dropped_places(scene: bpy.types.Scene) -> tuple[Point, ...]:
+    """Where the ends lie now, in mm, that were found and then dropped; those of tubes that are gone went with them."""
+    scale = mm_per_unit(scene)
+    places = [line.tube.matrix_world @ Vector(line.place) for line in scene.ferrule.dropped if line.tube is not None]
+    return tuple((x * scale, y * scale, z * scale) for x, y, z in places)
+
+
 def remove_end(scene: bpy.types.Scene, index: int) -> None:
+    """Takes an end off the list, so that it stays off it until the ends are read afresh."""
     rows = _rows(scene)
+    if not rows[index].end.by_hand:
+        line = scene.ferrule.dropped.add()
+        line.tube, line.place = rows[index].tube, scene.ferrule.ends[index].place
     write_rows(scene, rows[:index] + rows[index + 1 :])
 
 

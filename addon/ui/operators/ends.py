@@ -65,6 +65,7 @@ class FERRULE_OT_read_ends(bpy.types.Operator):
         chosen = [item for item in context.selected_objects if FITTING_MARK not in item]
         ferrule.whole_scene = self.whole_scene or not chosen
         ferrule.sources.clear()
+        ferrule.dropped.clear()
         for item in chosen if not ferrule.whole_scene else ():
             ferrule.sources.add().object = item
         if not read_into(context, self):
@@ -157,7 +158,7 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
 
 
 class FERRULE_OT_drop_end(bpy.types.Operator):
-    """Take the chosen end off the list, with its fitting"""
+    """Take the chosen end off the list, with its fitting, until the ends are read again with Read Tube Ends"""
 
     bl_idname = "ferrule.drop_end"
     bl_label = "Drop Tube End"
