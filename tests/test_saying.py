@@ -286,7 +286,8 @@ def test_refusals() -> None:
     wrong: list[dict[str, Any]] = [
         *({name: value} for name in RECIPE if name.endswith("_mm") for value in (-3.21, 1234.5)),
         {"groove_count": 9}, {"groove_count": 1, "groove_depth_mm": 9}, {"groove_count": 2, "groove_width_mm": 4.44},
-        {"edge": "rounded", "crown": "flat", "edge_mm": 55}, {"hole": "nut pocket"}, {"hole": "insert", "thread": "M12"},
+        {"edge": "rounded", "crown": "flat", "edge_mm": 55}, {"hole": "nut pocket"},
+        {"hole": "insert", "thread": "M12"},
         {"hole": "through", "thread": "M12"}, {"seam_relief": "notch", "seam_depth_mm": 22.2},
         {"vent": "hole", "vent_width_mm": 33}, {"fit": "press", "rib_count": 4, "rib_height_mm": 0.01},
         {"hollow_wall_mm": 20}, {"spigot_mm": 1.5, "hollow_wall_mm": 1}, {"gap_mm": "5 mm"}, {"crown": "5 mm dome"},

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the panels would show, without a window: a layout that notes every word that is drawn into it."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import bpy
+
+from addon.ui import operators, panels
+from addon.ui.panels.sidebar import Sidebar
+
+LISTS = {"FERRULE_UL_groups": "ends", "FERRULE_UL_ends": "ends", "FERRULE_UL_findings": "review"}
+"""Which module of panels each list is in."""
+
+
+class Noting:
+    """In place of ``bpy.types.UILayout``."""
+
+    def __init__(self, words: list[str]) -> None:
+        self.words = words
+
+    def row(self, **how: Any) -> Noting:
+        return Noting(self.words)
+
+    column = split = box = row
+
+    def separator(self, **how: Any) -> None:
+        pass
+
+    def label(self, text: str = "", **how: Any) -> None:
+        self.words.append(text)
+
+    def menu(self, menu: str, text: str = "", **how: Any) -> None:
+        self.words.append(text)
+
+    def prop(self, data: Any, name: str, text: str | None = None, **how: Any) -> None:
+        """What Blender makes of a property: its name, its tooltip, and its value with a unit where it has one."""
+        rna = data.bl_rna.properties[name]
+        self.words += [rna.name if text is None else text, rna.description]
+        value = getattr(data, name)
+        if rna.unit == "CAMERA" if rna.type == "FLOAT" else False:
+            self.words.append(f"{value} mm")
+        elif isinstance(value, str) and rna.type == "STRING" and rna.subtype == "NONE":
+            self.words.append(value)
+
+    def operator(self, idname: str, text: str | None = None, **how: Any) -> Any:
+        cls = operator_class(idname)
+        properties = SimpleNamespace()
+        self.words += [text if text is not None else cls.bl_label if cls else "", cls.__doc__ if cls else ""]
+        if cls is not None and hasattr(cls, "description"):
+            self.words.append(LateTooltip(cls, properties))
+        return properties
+
+    def template_list(self, kind: str, of: str, data: Any, lines: str, active: Any, index: str, **how: Any) -> None:
+        cls = getattr(getattr(panels, LISTS[kind]), kind)
+        for item in getattr(data, lines):
+            cls.draw_item(None, bpy.context, self, data, item, 0, active)
+
+
+class LateTooltip(str):
+    """A tooltip made at run time, read once the operator has its properties."""
+
+    def __new__(cls, operator: type, properties: Any) -> LateTooltip:
+        made = super().__new__(cls)
+        made.read = lambda: operator.description(bpy.context, properties)
+        return made
+
+
+def operator_class(idname: str) -> Any:
+    name = "FERRULE_OT_" + idname.partition(".")[2]
+    rooms = [getattr(operators, room) for room in dir(operators)]
+    return next((getattr(room, name) for room in rooms if hasattr(room, name)), None)
+
+
+def drawn(draw: Any, **own: Any) -> list[str]:
+    """The words that a ``draw`` method puts into its layout."""
+    words: list[str] = []
+    panel = SimpleNamespace(layout=Noting(words), **own)
+    panel.split_layout = lambda: Sidebar.split_layout(panel)
+    draw(panel, bpy.context)
+    return [word.read() if isinstance(word, LateTooltip) else word for word in words]
+
+
+def panel_words() -> dict[str, list[str]]:
+    """By the name of each panel that shows itself, all of its words."""
+    found = {}
+    for room in (panels.ends, panels.fitting, panels.process, panels.review, panels.files):
+        for cls in room._CLASSES:
+            if not issubclass(cls, bpy.types.Panel) or not (not hasattr(cls, "poll") or cls.poll(bpy.context)):
+                continue
+            found[cls.__name__] = [
+                word
+                for name in ("draw_header", "draw_header_preset", "draw")
+                if name in dir(cls) and not hasattr(bpy.types.Panel, name)
+                for word in drawn(getattr(cls, name), bl_label=cls.bl_label)
+            ]
+    return found
