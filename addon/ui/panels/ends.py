@@ -171,6 +171,8 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
         layout.template_list("FERRULE_UL_ends", "closed", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
         if 0 <= ferrule.end_index < len(ferrule.ends) and ferrule.ends[ferrule.end_index].reason:
             draw_text(layout, f"{ferrule.ends[ferrule.end_index].reason}.")
+            if ferrule.ends[ferrule.end_index].by_hand:
+                layout.operator("ferrule.drop_end", text="Drop", icon="X")
         draw_field(layout, ferrule, "wall_mm", {"wall_mm": wording.WALL}, context.scene)
         for note in ferrule.notes.splitlines():
             draw_text(layout, note, icon="INFO")
