@@ -52,8 +52,8 @@ from .records import end_from
 
 FACETS = 64
 """Of a whole circle, in the view. Files get as many as their chord error asks for."""
-UPDATE_S = 0.05
-"""What one update while a number is dragged may take: 20 a second."""
+OTHERS_S = 0.04
+"""An update that has taken so long leaves what is not looked at until the numbers rest: 20 a second are wanted."""
 LIVE_S = 0.1
 """An update that the quick checks would make longer than this leaves them until the numbers rest."""
 PAUSE_S = 0.2
@@ -450,13 +450,12 @@ def _work_within(scene: bpy.types.Scene) -> None:
     active = active_fitted(scene, desk)
     objects = placing.placed(scene)
     for fitted in sorted(desk.fittings, key=lambda one: (one is not active, one.group != scene.ferrule.group_index)):
-        if time.perf_counter() - start > UPDATE_S / 2 and fitted is not active:
+        if time.perf_counter() - start > OTHERS_S and fitted is not active:
             break
         _design(scene, desk, fitted, objects)
         _take_known(desk, fitted)
-    spent = time.perf_counter() - start
-    if active and spent + active.review_s < LIVE_S:
-        _review(desk, active)
+        if fitted is active and time.perf_counter() - start + fitted.review_s < LIVE_S:
+            _review(desk, fitted)
     times["update"] = time.perf_counter() - start
     changed(desk)
     _wake()
