@@ -28,8 +28,10 @@ TIME_BAND = 0.30
 """How far an estimate may be off before the shop book knows better: a judgement, no source."""
 RELIED_ON_FROM = 3
 """Readings from which their own spread is the band."""
-_EVEN = 1e-4
+_EVEN = 1e-3
 """Share of its length by which a ring may be off where lengths count as falling evenly."""
+_ROUGHLY_MM = 0.02
+"""Corners of outlines closer to a straight line than this only take time."""
 
 
 @dataclass(frozen=True)
@@ -148,20 +150,21 @@ def work_of(
     """
     plan = rings if rings is not None else [(process.rings, process.bead_mm)] * len(layers)
     reach, last = process.solid_layers, len(layers) - 1
+    outlines = [outline.simplify(_ROUGHLY_MM) for outline in layers.outlines]
 
     @cache
     def ring_lengths(which: int, count: int, bead: float) -> float:
-        return _sum(lambda ring: _length(grow(layers.outlines[which], -(ring + 0.5) * bead)), count)
+        return _sum(lambda ring: _length(grow(outlines[which], -(ring + 0.5) * bead)), count)
 
     @cache
     def inside(which: int, count: int, bead: float) -> CrossSection:
-        return grow(layers.outlines[which], -count * bead)
+        return grow(outlines[which], -count * bead)
 
     @cache
     def sparse(which: int, count: int, bead: float, near: tuple[int, ...]) -> float:
         """Area that has the part above and below it for as many layers as are to be solid."""
         area = inside(which, count, bead)
-        covers = [layers.outlines[one] for one in near if one != which]
+        covers = [outlines[one] for one in near if one != which]
         return (CrossSection.batch_boolean([area, *covers], OpType.Intersect) if covers else area).area()
 
     volume = path = 0.0
