@@ -31,6 +31,7 @@ from .files.threemf import write_3mf
 from .fitting import Fitting, GapBand, RecipeError, design, fit_band
 from .fitting.recipe import Recipe
 from .geometry.mesh import Mesh
+from .geometry.names import quoted
 from .geometry.sections import Section
 from .geometry.units import say_mm
 from .jobfile import Job, JobError
@@ -43,7 +44,6 @@ from .takeoff.given import joined, leaving_out
 from .trade.fits import fit_named
 from .trade.sizes import section_name
 from .trade.tables import UnknownNameError
-from .words import quoted
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how much of the job is done, 0 to 1."""

@@ -19,8 +19,9 @@ ADDON = REPOSITORY / "addon"
 BLENDERS_OWN = {"bpy", "bmesh", "gpu", "gpu_extras", "blf", "bl_ui", "mathutils", "freestyle", "aud", "imbuf", "idprop"}
 ROOMS = ("geometry", "trade", "takeoff", "fitting", "review", "bench", "files")
 """In the order in which the house is walked: each may use only those before it."""
-TOOLS = {("files", "atomic"), ("files", "errors")}
-"""Modules that use no room, so that every room may use them: whatever is written is written by these."""
+TOOLS = {("files", "atomic"), ("files", "errors"), ("geometry", "names")}
+"""Modules that use no room, so that every room may use them: whatever is written is written by the first two, and names
+go into sentences by the last."""
 
 MODULES = sorted(path for path in ADDON.rglob("*.py"))
 OUTSIDE_UI = [path for path in MODULES if "ui" not in path.relative_to(ADDON).parts]

@@ -32,6 +32,7 @@ from addon.fitting import Recipe, RecipeError, design
 from addon.fitting.bounds import resolve
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
+from addon.geometry.names import QUOTED, quoted
 from addon.geometry.sections import Section
 from addon.geometry.units import MM_PER_INCH, say_both, say_mm
 from addon.job import make, sort_into_batches
@@ -46,7 +47,6 @@ from addon.ui.fields import inch_name
 from addon.ui.saying import IMPERIAL, METRIC
 from addon.ui.wording import PROCESS as PROCESS_WORDS
 from addon.ui.wording import RECIPE, in_window, say_value
-from addon.words import QUOTED, quoted
 
 INCHES = pint.UnitRegistry()
 UNITS = {"mm": "mm", "mm²": "mm**2", "mm³": "mm**3", "cm²": "cm**2", "cm³": "cm**3", "mm/s": "mm/s"}

@@ -16,11 +16,11 @@ from test_ui_job import ROUND, SQUARE, put, tube
 
 import addon
 from addon.geometry.mesh import Mesh
+from addon.geometry.names import QUOTED
 from addon.geometry.sections import Section
 from addon.trade.processes import processes
 from addon.ui import fields, state, wording
 from addon.ui.overlays import draw
-from addon.words import QUOTED
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from ..words import quoted
+from ..geometry.names import quoted
 from .fit_ladder import ladder_reading, say_correction, say_excess
 from .shop_book import ShopBook
 from .shop_entries import (

@@ -16,9 +16,9 @@ from math import isfinite
 from typing import Any, TypeVar
 
 from ..fitting.recipe import Recipe
+from ..geometry.names import quoted
 from ..trade.processes import Material, Process, check_process
 from ..trade.tables import Named, TableError, hint, make_row
-from ..words import quoted
 from .shop_entries import FitReading, MeasuredTube, Preset, Prices, PrintRun
 from .toml_text import toml_text
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from ..files.atomic import UNFINISHED, write_checked
 from ..files.errors import FileError
-from ..words import quoted
+from ..geometry.names import quoted
 from .lock import locked
 from .shop_book import DamagedBook, NewerBook, ShopBook, book_text, parse_book
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
-from ..words import quoted
+from ..geometry.names import quoted
 from .errors import FileError, VerificationError
 
 Checked = TypeVar("Checked")

@@ -23,9 +23,9 @@ from manifold3d import CrossSection
 from ..bench.plate import Placement
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
+from ..geometry.names import quoted
 from ..geometry.runs import in_runs
 from ..geometry.units import say_three
-from ..words import quoted
 from .errors import VerificationError
 from .parts import FileUnit, Part, Shrink
 

@@ -7,11 +7,11 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
+from ..geometry.names import quoted
 from ..geometry.units import say_mm
 from ..trade.fits import tube_tolerance
 from ..trade.metals import metal_named
 from ..trade.processes import Material, Process, material_named
-from ..words import quoted
 from .fittings import Fitting
 
 ROOM_C = 20.0

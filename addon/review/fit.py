@@ -11,8 +11,8 @@ from manifold3d import Error, Manifold, OpType
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
+from ..geometry.names import quoted
 from ..geometry.units import say_mm, say_three
-from ..words import quoted
 from .findings import Finding, Place, say_place
 from .solids import solid_of
 

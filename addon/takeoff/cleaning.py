@@ -14,8 +14,8 @@ from ..geometry import topology
 from ..geometry.boxes import BoxTree
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh, cross_rows
+from ..geometry.names import quoted
 from ..geometry.topology import Indices
-from ..words import quoted
 from .rounding import rounding
 
 _FLOAT32_STEP = 2.0**-23

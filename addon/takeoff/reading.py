@@ -9,10 +9,10 @@ from dataclasses import replace
 import numpy as np
 
 from ..geometry.mesh import Mesh
+from ..geometry.names import quoted
 from ..geometry.sections import Section
 from ..geometry.units import say_mm
 from ..trade.sizes import size_fit
-from ..words import quoted
 from .axes import sharpened
 from .chunks import Chunks
 from .clearance import clearances

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from ..geometry import topology
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
+from ..geometry.names import quoted
 from ..geometry.topology import Indices
-from ..words import quoted
 from .cleaning import cleaned, counted, crosses
 
 _FLAT = np.sin(np.radians(1.0))

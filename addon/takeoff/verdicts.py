@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats
+from ..geometry.names import quoted
 from ..geometry.units import say_mm
-from ..words import quoted
 from .clearance import Clearance, Obstacle
 from .ends import Cause
 from .profiles import Profile

@@ -6,8 +6,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from ..geometry.names import QUOTED
 from ..geometry.units import MM_PER_INCH, parse_length, say_inches, say_mm, say_three
-from ..words import QUOTED
 
 EXACT_MM = 0.001
 """A fraction of an inch that lies no further off is what was meant; 0.4 mm is not 1/64 in."""

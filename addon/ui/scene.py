@@ -22,8 +22,8 @@ import numpy as np
 
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
+from ..geometry.names import quoted
 from ..geometry.units import MM_PER_UNIT
-from ..words import quoted
 
 NameOf = Callable[[bpy.types.Object], str]
 

@@ -7,11 +7,11 @@ import re
 from collections.abc import Iterable
 from dataclasses import replace
 
+from ..geometry.names import QUOTED
 from ..trade.hardware import threads
 from ..trade.metals import tube_metals
 from ..trade.processes import LIMITS, materials
 from ..trade.tables import Named
-from ..words import QUOTED
 from .fields import Words
 from .saying import Say
 

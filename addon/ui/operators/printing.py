@@ -9,8 +9,8 @@ from bpy.props import IntProperty
 
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
+from ...geometry.names import quoted
 from ...review import UnreadableMeshError, review
-from ...words import quoted
 from .. import placing, state
 from ..drawing import report
 from ..jobs import process_of

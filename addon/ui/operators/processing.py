@@ -8,8 +8,8 @@ import bpy
 from bpy.props import StringProperty
 
 from ...bench.shop_file import update_book
+from ...geometry.names import quoted
 from ...trade.processes import Process, ProcessError, check_process, process_named, processes
-from ...words import quoted
 from .. import shop, state, wording
 from ..drawing import draw_text, report
 from ..fields import assign

@@ -15,10 +15,10 @@ from ...files.names import safe_name
 from ...files.parts import Part
 from ...files.stl import write_stl
 from ...files.threemf import write_3mf
+from ...geometry.names import quoted
 from ...job import after_takeoff, fit_in_place, footprints, lay_out_all, part_of
 from ...jobfile import JobError
 from ...takeoff import split_bodies
-from ...words import quoted
 from .. import assembly_file, reading, state
 from ..drawing import report
 from ..jobs import folder_of, job_of, process_of
