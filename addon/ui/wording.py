@@ -6,6 +6,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import lru_cache
 
 from ..geometry.names import QUOTED
 from ..trade.hardware import threads
@@ -126,6 +127,7 @@ def label_of(field: str) -> str:
     return _LABELS.get(field, field).partition(" (")[0]
 
 
+@lru_cache(2000)  # panels ask for the same sentences at every redraw
 def in_window(sentence: str, say: Say) -> str:
     """A sentence of the house as the window has it: in the scene's units, and with fields under their labels where it
     has them as a job file does."""
