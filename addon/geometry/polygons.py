@@ -32,11 +32,11 @@ def edge_lengths(polygon: Floats) -> Floats:
 
 def contains(polygon: Floats, points: Floats) -> NDArray[np.bool_]:
     """Which of the points (m, 2) lie inside, by the even-odd rule."""
-    start, end = polygon, np.roll(polygon, -1, axis=0)
-    above_start, above_end = points[:, None, 1] >= start[:, 1], points[:, None, 1] >= end[:, 1]
-    side = cross(end - start, points[:, None] - start)
-    crossed = (above_start != above_end) & ((side > 0) == (end[:, 1] > start[:, 1]))
-    return crossed.sum(axis=1) % 2 == 1
+    above = points[:, None, 1] >= polygon[:, 1]
+    which, edge = np.nonzero(above != np.roll(above, -1, axis=1))
+    start, end = polygon[edge], np.roll(polygon, -1, axis=0)[edge]
+    passed = (cross(end - start, points[which] - start) > 0) == (end[:, 1] > start[:, 1])
+    return np.bincount(which[passed], minlength=len(points)) % 2 == 1
 
 
 def nearest(polygon: Floats, points: Floats) -> tuple[Floats, NDArray[np.intp]]:

@@ -18,9 +18,9 @@ from ...fitting import Fitting, GapBand
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching, surface_hatching
 from ...geometry.polygons import edge_lengths
+from ...geometry.runs import in_runs
 from ...review import Review
 from ...review.layers import Layers
-from ...review.outlines import contained
 from ...review.review import Print
 from ...review.steps import LEAST_REST
 from ...review.support import Column
@@ -333,12 +333,10 @@ def _support_lines(columns: Sequence[Column], layers: Layers) -> Floats:
         if column.first - 1 not in tops:
             found.append(_at_height(edges_of(loops), low))
         # On one raster for all, so that lines run on from column to column.
-        corners = np.concatenate(loops)
-        first = np.ceil(corners.min(axis=0) / _SUPPORT_LINES_MM).astype(int)
-        past = np.floor(corners.max(axis=0) / _SUPPORT_LINES_MM).astype(int) + 1
-        x, y = np.meshgrid(np.arange(first[0], past[0]), np.arange(first[1], past[1]))
-        raster = np.column_stack([x.ravel(), y.ravel()]) * _SUPPORT_LINES_MM
-        feet = raster[contained(raster, loops)] if len(raster) else raster
+        starts, ends = hatching(loops, _SUPPORT_LINES_MM, 0.0)
+        first = np.ceil(starts[:, 0] / _SUPPORT_LINES_MM)
+        row, along = in_runs(np.maximum(np.floor(ends[:, 0] / _SUPPORT_LINES_MM) - first + 1, 0).astype(np.int64))
+        feet = np.column_stack([(first[row] + along) * _SUPPORT_LINES_MM, starts[row, 1]])
         found.append(pairs(_at_height(feet, low), _at_height(feet, high)))
     return np.concatenate(found)
 
@@ -361,7 +359,8 @@ def _standing(fitting: Fitting, batch: Batch) -> Batch:
 def edges_of(loops: Sequence[Floats]) -> Floats:
     """The sides of closed outlines: (n, 2), two by two."""
     none = np.empty((0, 2))
-    return pairs(np.concatenate([none, *loops]), np.concatenate([none, *(np.roll(loop, -1, axis=0) for loop in loops)]))
+    following = [part for loop in loops for part in (loop[1:], loop[:1])]
+    return pairs(np.concatenate([none, *loops]), np.concatenate([none, *following]))
 
 
 def pairs(starts: Floats, ends: Floats) -> Floats:
