@@ -22,7 +22,6 @@ from addon.trade.cautions import Condition, cautions, cautions_for
 from addon.trade.fits import (
     fit_named,
     fits,
-    it_grade,
     tolerance_rules,
     tube_tolerance,
 )
@@ -321,24 +320,6 @@ class TestFits:
         # source: EN 10219-2, from memory: 2.0 walls up to 6 mm of wall
         for wall, radius in ((1.5, 3), (3, 6), (6, 12)):
             assert Section.rectangular(80, 80, wall).outer.corner_radius == pytest.approx(radius)
-
-    def test_tolerance_grades(self):
-        # source: ISO 286-1, table of IT9, IT10, IT11 in µm by size step, from memory; read against a second copy
-        published = {
-            9: (30, 36, 43, 52, 62, 74, 87, 100, 115, 130, 140, 155),
-            10: (48, 58, 70, 84, 100, 120, 140, 160, 185, 210, 230, 250),
-            11: (75, 90, 110, 130, 160, 190, 220, 250, 290, 320, 360, 400),
-        }
-        for grade, widths in published.items():
-            for most, width in zip((6, 10, 18, 30, 50, 80, 120, 180, 250, 315, 400, 500), widths, strict=True):
-                assert it_grade(most, grade) * 1000 == pytest.approx(width, rel=0.03)
-        assert it_grade(30, 7) != it_grade(30.001, 7)
-        assert it_grade(20, 7) == it_grade(28, 7)
-
-    @pytest.mark.parametrize(("nominal", "grade"), [(3, 9), (500.1, 9), (-1, 9), (float("nan"), 9), (25, 4), (25, 17)])
-    def test_no_grade_is_made_up(self, nominal, grade):
-        with pytest.raises(ValueError, match=r"IT5 to IT16|over 3 and up to 500"):
-            it_grade(nominal, grade)
 
 
 class TestMaterials:

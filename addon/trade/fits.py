@@ -1,12 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How loosely a spigot sits in a bore, and how far tubes and machined parts may be off their size."""
+"""How loosely a spigot sits in a bore, and how far tubes may be off their size."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cache
-from itertools import pairwise
 
 from ..geometry.sections import Section
 from .sizes import nearest_size
@@ -71,9 +69,6 @@ class ToleranceBand:
 WITHOUT_STANDARD = "EN 10219-2"
 """Whose tolerances count for a tube of no table size: the widest of the usual ones for hollow sections."""
 
-_IT_UNITS = {5: 7, 6: 10, 7: 16, 8: 25, 9: 40, 10: 64, 11: 100, 12: 160, 13: 250, 14: 400, 15: 640, 16: 1000}
-_IT_STEPS_MM = (3, 6, 10, 18, 30, 50, 80, 120, 180, 250, 315, 400, 500)
-
 
 @cache
 def fits() -> tuple[Fit, ...]:
@@ -106,22 +101,6 @@ def tube_tolerance(section: Section) -> ToleranceBand:
         source=rule.source,
         from_memory=rule.from_memory,
     )
-
-
-def it_grade(nominal_mm: float, grade: int) -> float:
-    """Width in mm of the tolerance grade IT5 to IT16 for a size over 3 and up to 500 mm.
-
-    Source: ISO 286-1: i = 0.45·D^(1/3) + 0.001·D µm, D the geometric mean of the size's step, IT6 = 10i to
-    IT16 = 1000i. The standard's own table rounds these by up to 3 %, and departs from them up to 3 mm, so smaller
-    sizes raise ``ValueError``, as do other grades.
-    """
-    if grade not in _IT_UNITS:
-        raise ValueError(f"IT{grade} is not a grade of this table; choose IT5 to IT16")
-    for least, most in pairwise(_IT_STEPS_MM):
-        if least < nominal_mm <= most:
-            mean = math.sqrt(least * most)
-            return _IT_UNITS[grade] * (0.45 * math.cbrt(mean) + 0.001 * mean) / 1000
-    raise ValueError(f"{nominal_mm:g} mm has no tolerance grade here; sizes over 3 and up to 500 mm have")
 
 
 def _within(value: float, least: float, most: float) -> float:
