@@ -563,8 +563,8 @@ def test_statistics_against_scipy(values):
 def test_a_single_reading_says_so():
     assert Statistic.of([]) is None
     one = Statistic.of([0.06])
-    assert (one.spread, one.reach) == (None, None) and "single reading" in one.say("mm")
-    assert Statistic.of([0.05, 0.07]).say("mm") == "0.06 mm from 2 readings, spread 0.01 mm"
+    assert (one.spread, one.reach) == (None, None) and "single reading" in one.say()
+    assert Statistic.of([0.05, 0.07]).say() == "0.06 from 2 readings, spread 0.01"
 
 
 def test_corrections_are_per_process_and_kind_of_section():

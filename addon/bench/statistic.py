@@ -41,9 +41,8 @@ class Statistic:
         freedom = min(self.n - 1, len(_STUDENT_95))
         return _STUDENT_95[freedom - 1] * self.spread * math.sqrt(1 + 1 / self.n)
 
-    def say(self, unit: str = "", decimals: int = 2) -> str:
-        """``"0.06 mm from 4 readings, spread 0.02 mm"``, or that it rests on a single reading."""
-        tail = f" {unit}" if unit else ""
+    def say(self) -> str:
+        """``"1.06 from 4 readings, spread 0.02"``, or that it rests on a single reading."""
         if self.spread is None:
-            return f"{self.mean:.{decimals}f}{tail} from a single reading: not yet to be relied on"
-        return f"{self.mean:.{decimals}f}{tail} from {self.n} readings, spread {self.spread:.{decimals}f}{tail}"
+            return f"{self.mean:.2f} from a single reading: not yet to be relied on"
+        return f"{self.mean:.2f} from {self.n} readings, spread {self.spread:.2f}"

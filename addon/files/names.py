@@ -11,16 +11,15 @@ MOST_BYTES = 120
 """Of a name in UTF-8: leaves room for endings, and for the folder on systems that count the whole path."""
 
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*]')
+_FALLBACK = "fitting"
 _JOINERS = "\u200c\u200d"
 _RESERVED = {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"} | {
     device + digit for device in ("COM", "LPT") for digit in "0123456789¹²³"
 }
 
 
-def safe_name(text: str, fallback: str = "fitting") -> str:
-    """``text`` as a file name without its ending, as like it as every system allows.
-
-    ``fallback`` where nothing is left.
+def safe_name(text: str) -> str:
+    """``text`` as a file name without its ending, as like it as every system allows; "fitting" where nothing is left.
 
     Separators and characters that some system forbids become hyphens; control characters, marks that turn the
     direction of writing and lone surrogates go; names of devices get an underscore. Source of what is forbidden:
@@ -32,16 +31,16 @@ def safe_name(text: str, fallback: str = "fitting") -> str:
     text = _trimmed(" ".join(text.split()))
     if text.split(".")[0].rstrip().upper() in _RESERVED:
         text = "_" + text
-    return _cut(text, MOST_BYTES) or fallback
+    return _cut(text, MOST_BYTES) or _FALLBACK
 
 
-def safe_names(texts: Iterable[str], fallback: str = "fitting") -> list[str]:
+def safe_names(texts: Iterable[str]) -> list[str]:
     """A safe name for each text, no two alike on systems that do not tell capitals from small letters."""
     names: list[str] = []
     taken: set[str] = set()
     counts: dict[str, int] = {}
     for text in texts:
-        name = first = safe_name(text, fallback)
+        name = first = safe_name(text)
         while _key(name) in taken:
             counts[_key(first)] = counts.get(_key(first), 1) + 1
             ending = f" {counts[_key(first)]}"

@@ -154,11 +154,11 @@ class Shapes:
         return convex, blunt, low, high
 
 
-def samples(polygons: Sequence[Floats], count: int = _SAMPLES) -> Floats:
-    """About ``count`` points (k, 2) of an outline: half of them corners, half middles of edges, long edges first."""
+def samples(polygons: Sequence[Floats]) -> Floats:
+    """About ``_SAMPLES`` points (k, 2) of an outline: half of them corners, half middles of edges, long edges first."""
     points = polygons[0] if len(polygons) == 1 else np.concatenate(polygons)
     edges = _following(polygons) - points
-    half = count // 2
+    half = _SAMPLES // 2
     if len(points) <= half:
         return np.concatenate([points, points + edges / 2])
     lengths = np.cumsum(np.abs(edges[:, 0]) + np.abs(edges[:, 1]))

@@ -109,7 +109,7 @@ class Plan:
 def plan_rings(layers: Layers, steps: Steps, crown: Span, process: Process, before: Stair) -> Plan:
     """The plan at the process's own layer heights."""
     widths = steps.half_widths[crown.slice]
-    rows, unclosed = _rows(layers, Shapes(layers.outlines), crown, widths, process)
+    rows, unclosed = _rows(layers, crown, widths, process)
     return _plan(rows, unclosed, widths, process, before, before)
 
 
@@ -133,12 +133,10 @@ def plan_finer(
     if after.mean_mm > _PAYS * plan.stair_before.mean_mm:
         return None
     top = cut_at(solid, edges, layers.height, facets.slopes)
-    shapes = Shapes(top.outlines)
-    widths = shapes.half_widths[top.which]
-    low_rows, low_unclosed = _rows(
-        layers, Shapes(layers.outlines), Span(crown.first, first - 1), steps.half_widths[crown.first : first], process
-    )
-    high_rows, high_unclosed = _rows(top, shapes, Span(0, len(top) - 1), widths, process)
+    widths = Shapes(top.outlines).half_widths[top.which]
+    low_span = Span(crown.first, first - 1)
+    low_rows, low_unclosed = _rows(layers, low_span, steps.half_widths[low_span.slice], process)
+    high_rows, high_unclosed = _rows(top, Span(0, len(top) - 1), widths, process)
     high_rows = [replace(row, first=row.first + first, last=row.last + first) for row in high_rows]
     return _plan(
         low_rows + high_rows,
@@ -192,9 +190,7 @@ def _fitting(widths: Floats, bead: float | Floats) -> Ints:
     return np.floor(widths / bead + 0.5).astype(np.int32)
 
 
-def _rows(
-    layers: Layers, shapes: Shapes, span: Span, widths: Floats, process: Process
-) -> tuple[list[PlanRow], list[int]]:
+def _rows(layers: Layers, span: Span, widths: Floats, process: Process) -> tuple[list[PlanRow], list[int]]:
     """Rows over a span of layers with inner radii ``widths``: from the bottom up, each as long as one bead width closes
     all its layers. With whole ranges to choose from no table has fewer rows. Also the layers that nothing closes."""
     if not len(widths):

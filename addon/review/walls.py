@@ -78,9 +78,9 @@ class Thickness:
         return x, y, z
 
 
-def thin_walls(layers: Layers, shapes: Shapes, bead: float, beads: int = WALL_BEADS) -> tuple[ThinPart, ...]:
-    """Regions of the layers narrower than ``beads`` beads."""
-    limit = _JUST * beads * bead
+def thin_walls(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, ...]:
+    """Regions of the layers too narrow for a bead out and a bead back."""
+    limit = _JUST * WALL_BEADS * bead
     # Moving a blunt convex outline in and out gives it back.
     looked_at = ~shapes.blunt | (shapes.half_widths < limit / 2)
 
