@@ -435,7 +435,9 @@ def left_behind(job: Job, names: Sequence[str]) -> tuple[str, ...]:
     old = [name for name in names if (job.output.folder / name).is_file()]
     if not old:
         return ()
-    return (f"From an earlier run, and no part of this job any more: {', '.join(old)}. Do not print them.",)
+    return (
+        f"From an earlier run, and no part of this job any more: {', '.join(map(quoted, old))}. Do not print them.",
+    )
 
 
 def write_papers(result: JobResult, files: FileSet) -> None:

@@ -23,6 +23,7 @@ from .bench.shop_file import ShopBookError, open_book
 from .bench.statistic import Statistic
 from .bench.toml_text import toml_text
 from .fitting.recipe import Recipe
+from .geometry.names import quoted
 from .geometry.sections import Section
 from .geometry.units import parse_length
 from .takeoff.given import GivenEnd, SizedEnd
@@ -241,7 +242,7 @@ class Job:
         width, depth = min(reading.bore_width_mm), min(reading.bore_depth_mm, default=None)
         if reading.match.turned(section):
             width, depth = depth or width * section.bore.width / section.bore.depth, width
-        where = f'The shop book\'s tube "{reading.book_name}"' if reading.book_name else "measured"
+        where = f"The shop book's tube {quoted(reading.book_name)}" if reading.book_name else "measured"
         try:
             return section.with_bore(width, depth)
         except ValueError as error:
@@ -374,7 +375,7 @@ def _book(shop: Shop) -> ShopBook:
     if shop.book is None:
         return ShopBook()
     if not shop.book.exists():
-        return ShopBook(problems=(f"There is no shop book {shop.book}; nothing of the shop's own is used.",))
+        return ShopBook(problems=(f"There is no shop book {quoted(shop.book)}; nothing of the shop's own is used.",))
     try:
         return open_book(shop.book)
     except ShopBookError as error:

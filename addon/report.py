@@ -13,6 +13,7 @@ from .bench.fit_ladder import say_correction, say_excess
 from .bench.quantities import say_duration
 from .bench.readings import FORMAT
 from .bench.statistic import Statistic
+from .geometry.names import quoted
 from .geometry.sections import Section
 from .geometry.units import say_mm
 from .review.findings import SEVERITIES, Finding
@@ -121,12 +122,13 @@ def _closed_ends(ends: Sequence[TubeEnd]) -> str:
     if not closed:
         return ""
     meshes = {end.source.partition(" / ")[0] for end in ends}
-    prefix = f"{meshes.pop()} / " if len(meshes) == 1 else ""
+    mesh = meshes.pop() if len(meshes) == 1 else ""
+    prefix = f"{mesh} / " if mesh else ""
     remedies: dict[str, dict[str, list[str]]] = {}
     for end in closed:
         what, _, remedy = end.reason.replace(prefix, "").partition("; ")
         remedies.setdefault(remedy, {}).setdefault(what, []).append(end.source.removeprefix(prefix))
-    lines = [f"Tube ends that take no fitting: {len(closed)}{f', in {prefix[:-3]}' if prefix else ''}"]
+    lines = [f"Tube ends that take no fitting: {len(closed)}" + (f", in {mesh}" if mesh else "")]
     for remedy, reasons in remedies.items():
         if remedy:
             lines.append(f"  {remedy[:1].upper()}{remedy[1:]}:")
@@ -237,15 +239,16 @@ def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
     if not job.book.entries:
         return notes
     if job.book.get(Process, job.process.name):
-        notes.append(f"The process {job.process.name} is the shop book's.")
+        notes.append(f"The process {quoted(job.process.name)} is the shop book's.")
     if job.book.get(Material, job.material.name):
-        notes.append(f"The plastic {job.material.name} is the shop book's.")
+        notes.append(f"The plastic {quoted(job.material.name)} is the shop book's.")
     for batch in batches:
         reading = job.measured_for(batch.ends[0].section)
         if reading and reading.book_name:
             bore = " × ".join(_bare(min(some)) for some in (reading.bore_width_mm, reading.bore_depth_mm))
             across = bore if batch.section.kind != "round" else _bare(min(reading.bore_width_mm))
-            notes.append(f'{batch.id} is made for the shop book\'s tube "{reading.book_name}", bore {across} mm.')
+            tube = quoted(reading.book_name)
+            notes.append(f"{batch.id} is made for the shop book's tube {tube}, bore {across} mm.")
     for kind, batch in {batch.section.kind: batch for batch in batches}.items():
         notes.append(f"{_KINDS[kind]}: {say_correction(batch.correction)}")
         if excess := job.print_excess(batch.section):

@@ -191,7 +191,7 @@ def test_processes_and_plastics_of_the_book_come_before_the_tables(tmp_path):
     amounts = written(tmp_path)["quantities"]
     assert amounts["density_g_cm3"] == 1.5
     assert amounts["grams"]["value"] == pytest.approx(1.5 * amounts["plastic_cm3"]["value"], rel=1e-4)
-    assert "The plastic Our blend is the shop book's." in own.notes
+    assert 'The plastic "Our blend" is the shop book\'s.' in own.notes
     assert "Fibre dust" in table(own) and "dust" in (tmp_path / "out" / "rack job sheet.html").read_text("utf-8")
     assert do(tmp_path, shop=SHOP).job.process.layer_mm == 0.3
     assert do(tmp_path).job.process.layer_mm == process["layer_mm"]

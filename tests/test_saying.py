@@ -408,9 +408,12 @@ def test_the_shop_book() -> None:
         ladder_reading(("p", "round", "t", 0.2), {"0.20": (0.2, 18.65)}, "0.20", now, 25.0)
     with pytest.raises(LadderError) as alike:
         fit_ladder(resolve(Recipe(), TUBES[0]), TUBES[0], PROCESS, (0.2, 0.2))
+    with pytest.raises(LadderError, match='"Own 5 mm"') as crowded:
+        fit_ladder(resolve(Recipe(), TUBES[0]), TUBES[0], replace(own, plate_mm=(60.0, 60.0, 60.0)))
     with pytest.raises(PlateError) as large:
         lay_out((Footprint.of("Part 5 mm", Mesh.from_manifold(Manifold.cube((900, 30, 3)))),), PROCESS)
-    for one in (*said, *told, *problems, str(refused.value), str(alike.value), str(large.value)):
+    errors = (refused, alike, crowded, large)
+    for one in (*said, *told, *problems, *(str(error.value) for error in errors)):
         assert_in_inches(one)
 
 

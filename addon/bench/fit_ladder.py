@@ -19,6 +19,7 @@ from manifold3d import Manifold, OpType
 from ..fitting import Fitting, Recipe, RecipeError, design
 from ..fitting.recipe import FitClass
 from ..geometry.mesh import Mesh
+from ..geometry.names import quoted
 from ..geometry.sections import Section
 from ..geometry.units import say_mm
 from ..trade.processes import Process
@@ -182,7 +183,7 @@ def _ladder(
         most = columns * math.floor(room[1] / row_pitch) - 1
         advice = f"choose {most} gaps at most" if most >= 2 else "choose a process with a larger plate"
         raise LadderError(
-            f"{len(solids) - 1} slices of this tube have no room on the plate of {process.name}; {advice}"
+            f"{len(solids) - 1} slices of this tube have no room on the plate of {quoted(process.name)}; {advice}"
         )
     relief, neck = _whole_layers(_RELIEF_MM, process), _whole_layers(_NECK_MM[1], process)
     middle = (left + right) / 2

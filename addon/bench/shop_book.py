@@ -110,7 +110,8 @@ class ShopBook:
         new = Entry(table, value.name, when, value, old.kept if old else {})
         again = parse_book(book_text(ShopBook((new,)))).entries[0]
         if again != new:
-            raise ValueError(f'{table} "{value.name}" cannot be kept in the shop book: it would be read as {again.row}')
+            said = f"{table} {quoted(value.name)} cannot be kept in the shop book"
+            raise ValueError(f"{said}: it would be read as {again.row}")
         entries[new.key] = new
         return replace(self, entries=tuple(entries.values()))
 

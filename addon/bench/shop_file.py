@@ -152,7 +152,9 @@ def _lock(path: Path) -> Iterator[None]:
             path.parent.mkdir(parents=True, exist_ok=True)
             held.enter_context(locked(path.with_name(path.name + ".lock"), _PATIENCE_S))
         except TimeoutError:
-            raise ShopBookError(f"Another Blender keeps the shop book {path} busy. Try again in a moment.") from None
+            raise ShopBookError(
+                f"Another Blender keeps the shop book {quoted(path)} busy. Try again in a moment."
+            ) from None
         except OSError as error:
             reason = error.strerror or error
             raise ShopBookError(

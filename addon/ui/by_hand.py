@@ -20,6 +20,7 @@ from mathutils import Vector
 from mathutils.kdtree import KDTree
 
 from ..geometry.frames import Floats
+from ..geometry.names import quoted
 from ..geometry.topology import Indices
 from ..takeoff.picked import PickedEnd, PickError, Point
 from .scene import rendered
@@ -82,7 +83,7 @@ class Rims:
         # Modifiers that only move vertices are followed; others have to leave the rim where it is.
         shape = shown if shown.edges_known_by == own.edges_known_by else own
         if shape is own and not shown.has(own.corners(pick.loops)):
-            raise PickError(f'Modifiers of "{tube.name}" change the rim; apply them and pick it again')
+            raise PickError(f"Modifiers of {quoted(tube.name)} change the rim; apply them and pick it again")
         matrix = np.array(tube.evaluated_get(self._depsgraph).matrix_world, float)
         drawn = [shape.points[list(loop)] @ matrix[:3, :3].T + matrix[:3, 3] for loop in pick.loops]
         if np.linalg.det(matrix[:3, :3]) < 0:
@@ -94,13 +95,13 @@ class Rims:
 
     def _shown(self, item: bpy.types.Object | None) -> bpy.types.Object:
         if item is None or item.name not in self._scene.objects:
-            name = f'"{item.name}"' if item is not None else "Its tube"
+            name = quoted(item.name) if item is not None else "Its tube"
             raise PickError(f"{name} is no longer in the scene; bring it back, or drop this end")
         if item.type != "MESH":
-            raise PickError(f'"{item.name}" is no mesh any more; pick the rim again, or drop this end')
+            raise PickError(f"{quoted(item.name)} is no mesh any more; pick the rim again, or drop this end")
         shown = item.session_uid in self._rendered and not item.hide_render
         if not shown or not item.visible_get(view_layer=self._depsgraph.view_layer):
-            raise PickError(f'"{item.name}" is hidden; show it and read the ends again')
+            raise PickError(f"{quoted(item.name)} is hidden; show it and read the ends again")
         return item
 
     def _shapes_of(self, tube: bpy.types.Object) -> tuple[_Shape, _Shape]:
@@ -118,7 +119,8 @@ class Rims:
             return pick
         loops = [own.loop_at(corners) for corners in pick.corners]
         if any(loop is None for loop in loops):
-            raise PickError(f'The mesh of "{tube.name}" was edited and this rim is not in it any more; pick it again')
+            mesh = f"The mesh of {quoted(tube.name)}"
+            raise PickError(f"{mesh} was edited and this rim is not in it any more; pick it again")
         return replace(pick, loops=tuple(loops), edges=own.edges_known_by)
 
 
