@@ -439,6 +439,7 @@ def refused(path: Path) -> str:
 
 def test_no_file_no_kind_no_content(tmp_path: Path) -> None:
     assert "not there" in refused(tmp_path / "gone.stl")
+    assert "not there" in refused(tmp_path / f"{300 * 'g'}.stl")
     (tmp_path / "folder.stl").mkdir()
     assert "no file" in refused(tmp_path / "folder.stl")
     (tmp_path / "tubes.step").write_text("data")

@@ -58,6 +58,8 @@ def test_lengths_as_people_write_them(text, mm):
         float("nan"),
         float("inf"),
         10**400,
+        400 * "9" + " mm",
+        5000 * "9",
     ],
 )
 def test_what_is_no_length_is_refused_by_name(wrong):

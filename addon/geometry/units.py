@@ -8,10 +8,14 @@ from __future__ import annotations
 
 import math
 import re
+import reprlib
 from fractions import Fraction
 
 MM_PER_INCH = 25.4
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
+
+_MOST_LETTERS = 100
+"""More in a length is a mistake, and could be a number that is too large for a float."""
 
 _LENGTH = re.compile(
     r"""^\s*(?P<sign>[+-]?)\s*
@@ -36,9 +40,10 @@ def parse_length(value: float | int | str) -> float:
         if not abs(value) < 1e300:
             raise ValueError(f"{value!r} is not a length; it has to be a finite number of millimetres")
         return float(value)
-    match = _LENGTH.match(value)
+    match = _LENGTH.match(value) if len(value) <= _MOST_LETTERS else None
     if not match:
-        raise ValueError(f"{value!r} is not a length; write millimetres such as 8, or text such as '1/8 in' or '8 mm'")
+        shown = reprlib.repr(value)
+        raise ValueError(f"{shown} is not a length; write millimetres such as 8, or text such as '1/8 in' or '8 mm'")
     try:
         if match["decimal"]:
             number = Fraction(match["decimal"])
@@ -56,7 +61,14 @@ def parse_length(value: float | int | str) -> float:
 
 def say_mm(mm: float) -> str:
     """Millimetres as a fabricator says them: at most two decimals, no trailing zeros (``"25.4 mm"``)."""
-    return f"{_plain(mm, 2)} mm"
+    return f"{bare_mm(mm)} mm"
+
+
+def bare_mm(mm: float) -> str:
+    """The number that ``say_mm`` says, where the unit stands beside it or once for several (``"25.4"``)."""
+    # Halves go up, as on paper: 3.175 is 3.18, whatever its binary form.
+    text = f"{mm + math.copysign(1e-9, mm):.2f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text
 
 
 def say_inches(mm: float, smallest: int = 64) -> str | None:
@@ -77,9 +89,3 @@ def say_both(mm: float) -> str:
 def say_three(number: float) -> str:
     """A number to three digits that count, never with an exponent: ``"1930"``, ``"0.0123"``."""
     return f"{float(f'{number:.3g}') + 0.0:.12f}".rstrip("0").rstrip(".")
-
-
-def _plain(number: float, decimals: int) -> str:
-    # Halves go up, as on paper: 3.175 is 3.18, whatever its binary form.
-    text = f"{number + math.copysign(1e-9, number):.{decimals}f}".rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text

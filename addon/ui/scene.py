@@ -182,7 +182,7 @@ def _suffix_of(path: Path) -> str:
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise SceneError(f"{path} is of no kind that can be read; export the assembly as one of {', '.join(SUFFIXES)}.")
-    if not path.is_file():
+    if not os.path.isfile(path):  # Path.is_file stumbles over names that are too long.
         raise SceneError(f"{path} is not there, or is no file; check its name and folder.")
     try:
         with path.open("rb") as file:
