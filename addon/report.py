@@ -10,12 +10,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from .bench.fit_ladder import say_correction, say_excess
-from .bench.quantities import say_duration
+from .bench.quantities import Estimate, Quantities, say_duration
 from .bench.readings import FORMAT
+from .bench.sheet import SheetLadder
 from .bench.statistic import Statistic
 from .geometry.names import quoted
 from .geometry.sections import Section
-from .geometry.units import say_mm
+from .geometry.units import bare_mm, say_mm
+from .jobfile import Job
 from .review.findings import SEVERITIES, Finding
 from .review.orientation import Orientations
 from .review.plan import Plan, PlanRow
@@ -26,10 +28,7 @@ from .trade.processes import Material, Process
 from .trade.sizes import nearest_size, section_name
 
 if TYPE_CHECKING:
-    from .bench.quantities import Estimate, Quantities
-    from .bench.sheet import SheetLadder
     from .job import Batch, JobResult, Made
-    from .jobfile import Job
 
 WIDTH = 110
 """Characters a line, in the table for people."""
@@ -147,8 +146,8 @@ def _fittings_table(made: Sequence[Made]) -> str:
                 one.id,
                 section_name(one.fitting.section) + mitre,
                 one.fitting.recipe.crown,
-                " × ".join(map(_bare, one.review.mesh.size)),
-                f"{_bare(one.gap.nominal)} ({_bare(least)} to {_bare(most)})",
+                " × ".join(map(bare_mm, one.review.mesh.size)),
+                f"{bare_mm(one.gap.nominal)} ({bare_mm(least)} to {bare_mm(most)})",
                 printed.orientations.best.name if printed else "",
                 str(len(one.batch.ends)),
                 str(one.count),
@@ -169,7 +168,7 @@ def _ring_plans(made: Sequence[Made]) -> str:
 
 
 def _plan_row(row: PlanRow) -> str:
-    return f"{row.said_layers}: {row.said_rings} × {_bare(row.bead_mm)}".replace(" ", NO_BREAK)
+    return f"{row.said_layers}: {row.said_rings} × {bare_mm(row.bead_mm)}".replace(" ", NO_BREAK)
 
 
 def _findings(findings: Sequence[Finding], fittings: int) -> str:
@@ -226,7 +225,7 @@ def _ladders(ladders: Sequence[SheetLadder]) -> str:
     for one in ladders:
         steps = [step.label for step in one.ladder.steps]
         tube = section_name(one.ladder.section)
-        rows.append((", ".join(one.fittings), tube, f"{steps[0]} to {steps[-1]}", _bare(one.ladder.wanted_gap_mm)))
+        rows.append((", ".join(one.fittings), tube, f"{steps[0]} to {steps[-1]}", bare_mm(one.ladder.wanted_gap_mm)))
     advice = "Print it first, try it with the real tube, and enter the step that went in as it should, such as with"
     command = "scripts/shop_book.py BOOK.toml add-reading result.json --fitting"
     step = ladders[0].ladder.steps[0].label
@@ -245,8 +244,8 @@ def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
     for batch in batches:
         reading = job.measured_for(batch.ends[0].section)
         if reading and reading.book_name:
-            bore = " × ".join(_bare(min(some)) for some in (reading.bore_width_mm, reading.bore_depth_mm))
-            across = bore if batch.section.kind != "round" else _bare(min(reading.bore_width_mm))
+            bore = " × ".join(bare_mm(min(some)) for some in (reading.bore_width_mm, reading.bore_depth_mm))
+            across = bore if batch.section.kind != "round" else bare_mm(min(reading.bore_width_mm))
             tube = quoted(reading.book_name)
             notes.append(f"{batch.id} is made for the shop book's tube {tube}, bore {across} mm.")
     for kind, batch in {batch.section.kind: batch for batch in batches}.items():
@@ -269,10 +268,6 @@ def _cautions(result: JobResult) -> str:
 def _wrapped(text: str, indent: str = "") -> str:
     lines = textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
     return "\n".join(lines).replace(NO_BREAK, " ")
-
-
-def _bare(mm: float) -> str:
-    return say_mm(mm).removesuffix(" mm")
 
 
 def _size(section: Section) -> str:

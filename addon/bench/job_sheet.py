@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from ..geometry.units import MM_PER_INCH, say_mm
+from ..geometry.units import MM_PER_INCH, bare_mm, say_mm
 from ..review.findings import Finding, worst_first
 from ..trade.cautions import Condition, cautions_for
 from ..trade.fits import fit_named
@@ -165,7 +165,7 @@ def _measures(one: SheetFitting, process: Process) -> str:
     drawn = f" (drawn {say_mm(float(one.fitting.recipe.gap_mm or 0))})" if added else ""
     gap = float(recipe.gap_mm or 0)
     rows.append((f"Gap a side: half of bore less spigot{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
-    cells = [(what, both_units(drawn), f"{say_mm(low)[:-3]} to {say_mm(high)}", "") for what, drawn, low, high in rows]
+    cells = [(what, both_units(drawn), f"{bare_mm(low)} to {say_mm(high)}", "") for what, drawn, low, high in rows]
     measures = table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
     if not one.gap_mm:
         return measures
@@ -207,7 +207,7 @@ def _plan(one: SheetFitting) -> str:
     rows = [
         (
             row.said_layers,
-            f"{say_mm(row.bottom_mm)[:-3]} to {say_mm(row.top_mm)}",
+            f"{bare_mm(row.bottom_mm)} to {say_mm(row.top_mm)}",
             row.said_rings,
             say_mm(row.bead_mm),
             say_mm(row.layer_mm),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
-from ..geometry.units import parse_length, say_mm
+from ..geometry.units import bare_mm, parse_length, say_mm
 from .tables import DATA, TableError, find_row, read_rows
 
 Kind = Literal["round", "rect"]
@@ -172,7 +172,7 @@ def section_name(section: Section) -> str:
     outer = section.outer
     sides = (outer.width,) if section.kind == "round" else (outer.width, outer.depth)
     numbers = [*sides, section.wall] if section.wall > 0 else sides
-    measured = " × ".join(say_mm(number).removesuffix(" mm") for number in numbers)
+    measured = " × ".join(map(bare_mm, numbers))
     if section.kind != "other":
         return f"{measured} {'round' if section.kind == 'round' else 'rectangular'}"
     return f"{measured} {'oval' if outer.shape in ('obround', 'ellipse') else 'outline'}"
