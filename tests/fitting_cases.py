@@ -47,9 +47,7 @@ SECTIONS = {
     "ellipse": Section(Outline("ellipse", 40, 26), Outline("ellipse", 36, 22)),
     "hexagon": free(hexagon(40), 2.5),
     "angle": free(angle(), 2.0),
-    "tee": free(
-        np.array([(-24, 0), (24, 0), (24, 14), (7, 14), (7, 44), (-7, 44), (-7, 14), (-24, 14)]) - (0, 20), 2.0
-    ),
+    "tee": free(TEE, 2.0),
 }
 CROWNS = ("dome", "low dome", "flat", "peaked")
 

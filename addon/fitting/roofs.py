@@ -17,7 +17,8 @@ from manifold3d import Manifold, triangulate
 from ..geometry.frames import Floats
 from ..geometry.polygons import cross, outward_normals
 from ..geometry.runs import in_runs
-from .shells import TOGETHER, Indices, Shell, bridged, compact, made_one, opened, sound, surface_index, without_repeats
+from ..geometry.topology import Indices
+from .shells import TOGETHER, Shell, bridged, compact, made_one, opened, sound, surface_index, without_repeats
 from .wavefront import hips
 
 _SAME = 1e-8

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
 from ..geometry.polygons import signed_area
+from ..geometry.topology import Indices
 from .recipe import RecipeError
 
 SURFACES = (
@@ -30,8 +31,6 @@ SURFACES = (
     "rim",
 )
 """Names of a fitting's surfaces. "rim" closes half-made parts where they will be joined; no fitting keeps it."""
-
-Indices = NDArray[np.int64]
 
 TOGETHER = 1e-5
 """Vertices nearer to each other than this share of the whole's size are one: far inside any chord error, and far

@@ -9,12 +9,13 @@ import numpy as np
 from manifold3d import Manifold, OpType, triangulate
 
 from ..geometry.frames import Floats
+from ..geometry.topology import Indices
 from .cutters import PAST_MM, prism, ribs, seam_cutters
 from .plans import Plan
 from .profiles import FLOOR_MM, grooves, spigot_profile
 from .recipe import Recipe
 from .rings import has_rings, loft, rings
-from .shells import Indices, Shell, in_one_piece, sound, surface_index, tool, without_rim
+from .shells import Shell, in_one_piece, sound, surface_index, tool, without_rim
 
 
 def spigot(recipe: Recipe, plan: Plan) -> Shell:
