@@ -13,6 +13,7 @@ from ...trade.sizes import tube_sizes
 from .. import placing, reading, state, wording
 from ..drawing import draw_field, report
 from ..fields import assign, properties_of, values
+from .polls import in_object_mode
 
 _FIELDS = ("crown", "rise_mm", "brim_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
 _WORDS = {name: wording.RECIPE[name] for name in _FIELDS}
@@ -49,10 +50,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Leave Edit Mode first")
-            return False
-        return True
+        return in_object_mode(cls, context)
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.layout

@@ -31,7 +31,8 @@ from ..drawing import draw_field, report
 from ..fields import exact, length
 from ..jobs import folder_of, job_of, ladder_wish
 from .long_work import LongWork, Steps, WorkError
-from .writing import check_output, has_groups
+from .polls import has_groups
+from .writing import check_output
 
 LADDER_RESULT = "fit ladder"
 """In the name of the results that are written with a ladder alone, in the form of a job's result.json."""

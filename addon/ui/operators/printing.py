@@ -15,6 +15,7 @@ from .. import placing, state
 from ..drawing import report
 from ..jobs import process_of
 from ..scene import SceneError, mesh_of, unit_scale_of
+from .polls import holds, in_object_mode
 
 
 class ObjectError(ValueError):
@@ -48,13 +49,8 @@ class FERRULE_OT_review_object(bpy.types.Operator):
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         item = context.active_object
-        if item is None or item.type != "MESH":
-            cls.poll_message_set("Choose an object with a closed surface")
-            return False
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Leave Edit Mode first")
-            return False
-        return True
+        is_mesh = item is not None and item.type == "MESH"
+        return holds(cls, is_mesh, "Choose an object with a closed surface") and in_object_mode(cls, context)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         item = context.active_object
@@ -84,10 +80,7 @@ class FERRULE_OT_cure(bpy.types.Operator):
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         finding = state.chosen_finding(context)
-        if finding is None or not finding.cure:
-            cls.poll_message_set("No number cures the chosen finding")
-            return False
-        return True
+        return holds(cls, finding is not None and finding.cure, "No number cures the chosen finding")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         finding = state.chosen_finding(context)
@@ -107,10 +100,7 @@ class FERRULE_OT_go_to_finding(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        if not state.findings:
-            cls.poll_message_set("There are no findings")
-            return False
-        return True
+        return holds(cls, state.findings, "There are no findings")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         manager = context.window_manager.ferrule
