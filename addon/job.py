@@ -426,7 +426,7 @@ def named_before(job: Job) -> set[str]:
     try:
         last = json.loads((job.output.folder / "result.json").read_text("utf-8"))
         return {str(file["path"]) for file in last["files"]} if last["job"] == job.name else set()
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return set()
 
 

@@ -7,19 +7,19 @@ docs/job_file.md is the reference for people.
 from __future__ import annotations
 
 import difflib
-import math
 import os
 import tomllib
 import types
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields, replace
 from pathlib import Path
+from reprlib import repr as shortened
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from .bench.fit_ladder import STEP_MM, STEPS, gaps_around
 from .bench.shop_book import ShopBook
 from .bench.shop_entries import FitReading, MeasuredTube, Preset, gap_correction, print_excess
-from .bench.shop_file import ShopBookError, open_book
+from .bench.shop_file import ShopBookError, read_book
 from .bench.statistic import Statistic
 from .bench.toml_text import toml_text
 from .fitting.recipe import Recipe
@@ -37,6 +37,9 @@ CALIPER_MM = 0.05
 AUTOMATIC = "auto"
 """What a number that may be left out can be set to, for an entry to undo what was set above it."""
 
+MOST = 1e12
+"""What a number that may be anything stays below, so that all sentences can tell it."""
+MOST_SPARES = 10_000
 MOST_STEPS = 100
 LEAST_STEP_MM = 0.01
 """Of a fit ladder: the marks have two decimals."""
@@ -263,8 +266,12 @@ def read_job(path: Path) -> Job:
         raise JobError(f"{path} is not UTF-8 text. Save the job file as UTF-8.") from None
     except tomllib.TOMLDecodeError as error:
         raise JobError(f"{path.name} is not valid TOML: {error}. Mend that place and run the job again.") from None
+    except (RecursionError, ValueError):
+        raise JobError(f"{path.name} has lists nested too deep, or a number too long, to be read. Mend it.") from None
+    # Not every system's file names are UTF-8, but all that is written is.
+    name = os.fsencode(path.stem).decode(errors="replace")
     try:
-        return parse_job(table, path.parent, path.stem)
+        return parse_job(table, path.parent, name)
     except JobError as error:
         raise JobError(f"{path.name}: {error}") from None
 
@@ -332,8 +339,6 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     output = _fill(Output, {"folder": "ferrule_out", **_table(table, "output")}, "output")
     if not output.formats:
         raise JobError('output.formats is empty; ask for "3mf", "stl" or both.')
-    if output.spares < 0:
-        raise JobError(f"output.spares is {output.spares}; write 0 or more.")
     tube = _fill(Tube, _table(table, "tube"), "tube")
     if tube.coldest_c > tube.hottest_c:
         raise JobError(f"tube.coldest_c {tube.coldest_c:g} lies above tube.hottest_c {tube.hottest_c:g}; swap them.")
@@ -362,6 +367,8 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
 def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:
     if "size" not in entry and "rim_mm" not in entry:
         raise JobError(f'{where} tells no tube; give its rim_mm, or its size, such as size = "1 in × 1/8 in".')
+    if "size" in entry and "rim_mm" in entry:
+        raise JobError(f"{where}.size and {where}.rim_mm are two ways to give one tube end; keep one.")
     end: GivenEnd = _fill(SizedEnd if "size" in entry else PickedEnd, entry, where)
     try:
         end.tube_end()
@@ -371,13 +378,12 @@ def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:
 
 
 def _book(shop: Shop) -> ShopBook:
-    """The shop's book. One that cannot be used is an empty one that says so in its problems."""
+    """The shop's book, which a job never touches. One that cannot be used is an empty one that says so in its
+    problems."""
     if shop.book is None:
         return ShopBook()
-    if not shop.book.exists():
-        return ShopBook(problems=(f"There is no shop book {quoted(shop.book)}; nothing of the shop's own is used.",))
     try:
-        return open_book(shop.book)
+        return read_book(shop.book)
     except ShopBookError as error:
         return ShopBook(problems=(f"{error} Nothing of the shop's own is used.",))
 
@@ -386,7 +392,7 @@ def _preset(name: Any, book: ShopBook) -> Recipe:
     if name is None:
         return Recipe()
     if not isinstance(name, str):
-        raise JobError(f"fitting.preset is {name!r}; expected the name of a preset of the shop book, as text.")
+        raise JobError(f"fitting.preset is {shortened(name)}; expected the name of a preset of the shop book, as text.")
     try:
         return find_row(book.all(Preset), name, "preset of the shop book").recipe
     except UnknownNameError as error:
@@ -441,7 +447,7 @@ def _process(table: Mapping[str, Any], book: ShopBook) -> Process:
     rest = dict(table)
     name = rest.pop("name", DEFAULT_PROCESS)
     if not isinstance(name, str):
-        raise JobError(f"process.name is {name!r}; expected the name of a process, as text.")
+        raise JobError(f"process.name is {shortened(name)}; expected the name of a process, as text.")
     numbers = _values(Process, rest, "process")
     try:
         process = replace(find_row((*book.all(Process), *processes()), name, "process"), **numbers)
@@ -464,7 +470,7 @@ def _whole_process(numbers: Mapping[str, Any]) -> bool:
 def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     value = table.get(key, {})
     if not isinstance(value, Mapping):
-        raise JobError(f"{key} is {value!r}; expected a table, written as [{key}].")
+        raise JobError(f"{key} is {shortened(value)}; expected a table, written as [{key}].")
     return value
 
 
@@ -472,7 +478,7 @@ def _tables(value: Any, key: str) -> list[Mapping[str, Any]]:
     if isinstance(value, Mapping):
         value = [value]
     if not isinstance(value, list) or not all(isinstance(entry, Mapping) for entry in value):
-        raise JobError(f"{key} is {value!r}; expected tables, each written as [[{key}]].")
+        raise JobError(f"{key} is {shortened(value)}; expected tables, each written as [[{key}]].")
     return value
 
 
@@ -525,25 +531,25 @@ def _value(hint: Any, value: Any, key: str) -> Any:
             return value
         nearest = difflib.get_close_matches(str(value), inner, 1, 0.5)
         hint_text = f"; did you mean {nearest[0]!r}?" if nearest else "."
-        raise JobError(f"{key} is {value!r}; expected one of {', '.join(map(repr, inner))}{hint_text}")
+        raise JobError(f"{key} is {shortened(value)}; expected one of {', '.join(map(repr, inner))}{hint_text}")
     if origin is tuple:
         if not isinstance(value, list) or (inner[-1] is not ... and len(value) != len(inner)):
             count = "a list" if inner[-1] is ... else f"a list of {len(inner)}"
-            raise JobError(f"{key} is {value!r}; expected {count}, such as {_example(inner)}.")
+            raise JobError(f"{key} is {shortened(value)}; expected {count}, such as {_example(inner)}.")
         kinds = [inner[0]] * len(value) if inner[-1] is ... else inner
         return tuple(_value(kind, one, f"{key}[{i}]") for i, (kind, one) in enumerate(zip(kinds, value, strict=True)))
     if hint is float:
         return _number(value, key)
     if hint is Path and isinstance(value, str):
         if not value.strip() or "\0" in value:
-            raise JobError(f"{key} is {value!r}; expected the name of a file or folder.")
+            raise JobError(f"{key} is {shortened(value)}; expected the name of a file or folder.")
         return Path(value)
     if hint is int and isinstance(value, int) and not isinstance(value, bool):
-        return value
+        return _in_range(value, key)
     if hint is str and isinstance(value, str):
         return value
     words = {int: "a whole number", str: "text in quotes", Path: "a path in quotes"}
-    raise JobError(f"{key} is {value!r}; expected {words[hint]}.")
+    raise JobError(f"{key} is {shortened(value)}; expected {words[hint]}.")
 
 
 RANGES = {
@@ -551,6 +557,7 @@ RANGES = {
     "spigot_mm": (0.5, 1000.0),
     "within_mm": (0.0, 1000.0),
     "seam_height_mm": (0.0, 20.0),
+    "spares": (0, MOST_SPARES),
     "coldest_c": (-200.0, 500.0),
     "hottest_c": (-200.0, 500.0),
 }
@@ -558,27 +565,29 @@ RANGES = {
 
 
 def _number(value: Any, key: str) -> float:
-    number = _any_number(value, key)
-    least, most = RANGES.get(key.rpartition(".")[2], (-math.inf, math.inf))
+    if key.rstrip("[0123456789]").endswith("_mm"):
+        try:
+            value = parse_length(value)
+        except ValueError as error:
+            raise JobError(f"{key}: {error}.") from None
+    elif isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < float("inf"):
+        raise JobError(f"{key} is {shortened(value)}; expected a number.")
+    return float(_in_range(value, key))
+
+
+def _in_range(number: Any, key: str) -> Any:
+    least, most = RANGES.get(key.rpartition(".")[2], (-MOST, MOST))
     if not least <= number <= most:
-        raise JobError(f"{key} is {number:g}; write {least:g} to {most:g}.")
+        raise JobError(f"{key} is {shortened(number)}; write {least:g} to {most:g}.")
     return number
 
 
-def _any_number(value: Any, key: str) -> float:
-    if key.rstrip("[0123456789]").endswith("_mm"):
-        try:
-            return parse_length(value)
-        except ValueError as error:
-            raise JobError(f"{key}: {error}.") from None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < float("inf"):
-        raise JobError(f"{key} is {value!r}; expected a number.")
-    return float(value)
-
-
 def _example(inner: tuple[Any, ...]) -> str:
-    if inner[0] is Path:
-        return '["frame.stl"]'
-    if get_origin(inner[0]) is Literal:
-        return '["' + '", "'.join(get_args(inner[0])) + '"]'
-    return "[" + ", ".join(["200"] * (1 if inner[-1] is ... else len(inner))) + "]"
+    """How a list of these is written."""
+    kind = inner[0]
+    if get_origin(kind) is tuple:
+        one = _example(get_args(kind))
+    else:
+        choices = {Path: ("frame.stl",), str: ("text",)}.get(kind) or get_args(kind)
+        one = ", ".join(f'"{choice}"' for choice in choices) or "200"
+    return "[" + ", ".join([one] * (1 if inner[-1] is ... else len(inner))) + "]"

@@ -94,7 +94,7 @@ def test_without_an_axis_the_order_of_the_corners_tells_which_side_is_outside() 
         ({"rim_mm": SQUARE, "wal_mm": 2}, ["tube_end[1].wal_mm", "wall_mm"]),
         ({"size": "1 in × 1/8"}, ["tube_end[1]", "1 in × 1/8 in"]),
         ({"size": "1 in × 1/8 in", "axis": [0, 0, 0]}, ["tube_end[1]", "length"]),
-        ({"size": "1 in × 1/8 in", "rim_mm": SQUARE}, ["tube_end[1].rim_mm"]),
+        ({"size": "1 in × 1/8 in", "rim_mm": SQUARE}, ["tube_end[1].rim_mm", "tube_end[1].size", "keep one"]),
     ],
 )
 def test_mistakes_are_named_by_their_key(entry: dict, parts: list[str]) -> None:

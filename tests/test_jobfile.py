@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The job file: defaults, lengths as people write them, and mistakes named by their key."""
 
+import os
 import re
 from dataclasses import fields
 from pathlib import Path
@@ -102,6 +103,10 @@ def test_process_numbers_override_the_table():
         ({"fitting": {"groove_count": 1.5}}, ["fitting.groove_count", "whole number"]),
         ({"fitting": {"rise_mm": True}}, ["fitting.rise_mm", "True"]),
         ({"fitting": {"rise_mm": float("nan")}}, ["fitting.rise_mm", "finite"]),
+        ({"fitting": {"rise_mm": 400 * "9" + " mm"}}, ["fitting.rise_mm", "not a length"]),
+        ({"fitting": {"rise_mm": 1e299}}, ["fitting.rise_mm", "1e+12"]),
+        ({"fitting": {"rib_count": 10**400}}, ["fitting.rib_count", "1e+12"]),
+        ({"fitting": {"seam_angle_deg": -(10**400)}}, ["fitting.seam_angle_deg", "1e+12"]),
         ({"fitting": []}, ["fitting", "table"]),
         ({"fitting": {"for": [{"kind": "round"}]}}, ["fitting.for[1]", "changes nothing"]),
         ({"fitting": {"for": [{"kind": "rund", "rise_mm": 1}]}}, ["fitting.for[1].kind", "'round'"]),
@@ -111,10 +116,12 @@ def test_process_numbers_override_the_table():
         ({"measured": [{"bore_width": 1}]}, ["measured[1].bore_width", "bore_width_mm"]),
         ({"process": {"name": "no such"}}, ["process", "no such"]),
         ({"process": {"layer_mm": 0}}, ["layer_mm"]),
+        ({"process": {"rings": 10**400}}, ["process.rings", "1e+12"]),
         ({"process": {"plate_mm": [200, 200]}}, ["process.plate_mm", "list of 3"]),
         ({"output": {"formats": ["obj"]}}, ["output.formats", "'3mf'"]),
         ({"output": {"formats": []}}, ["output.formats", "3mf"]),
-        ({"output": {"spares": -1}}, ["output.spares", "0 or more"]),
+        ({"output": {"spares": -1}}, ["output.spares", "0 to 10000"]),
+        ({"output": {"spares": 10**400}}, ["output.spares", "0 to 10000"]),
         ({"output": {"folder": 3}}, ["output.folder", "path"]),
         ({"tube": {"coldest_c": -400}}, ["tube.coldest_c", "-200 to 500"]),
         ({"fitting": {"spigot_mm": 0}}, ["fitting.spigot_mm", "0.5 to 1000"]),
@@ -125,7 +132,8 @@ def test_process_numbers_override_the_table():
         ({"tube": {"coldest_c": 50}}, ["coldest_c", "hottest_c"]),
         ({"assembly": {}}, ["assembly.files", "missing"]),
         ({"assembly": {"files": []}}, ["assembly.files", "empty"]),
-        ({"assembly": {"files": "frame.stl"}}, ["assembly.files", "list"]),
+        ({"assembly": {"files": "frame.stl"}}, ["assembly.files", "list", '["frame.stl"]']),
+        ({"assembly": {"files": ["a.stl"], "leave_out_mm": 5}}, ["assembly.leave_out_mm", "[[200, 200, 200]]"]),
         ({"assembly": {"files": ["a.stl"], "unit": "inch"}}, ["assembly.unit", "'in'"]),
     ],
 )
@@ -134,6 +142,7 @@ def test_mistakes_are_named_by_their_key(tables, parts):
         job(**tables)
     for part in parts:
         assert part in str(refused.value)
+    assert len(str(refused.value)) < 500
 
 
 @pytest.mark.parametrize(
@@ -143,6 +152,8 @@ def test_mistakes_are_named_by_their_key(tables, parts):
         (b"\xff\xfe", "UTF-8"),
         (b"", "assembly.files"),
         (b'\xef\xbb\xbf[assembly]\nfiles = [""]', "files[0]"),
+        (b"a = " + 100_000 * b"[", "nested too deep"),
+        (b"a = " + 5000 * b"9", "number too long"),
     ],
 )
 def test_damaged_files_are_refused(tmp_path, content, part):
@@ -151,6 +162,15 @@ def test_damaged_files_are_refused(tmp_path, content, part):
     with pytest.raises(JobError, match=r"job\.toml") as refused:
         read_job(path)
     assert part in str(refused.value)
+
+
+def test_a_name_that_is_no_utf8_becomes_one_that_can_be_written(tmp_path):
+    path = tmp_path / os.fsdecode(b"j\xff.toml")
+    try:
+        path.write_text('[[tube_end]]\nsize = "1 in × 1/8 in"\n', "utf-8")
+    except (OSError, UnicodeError):
+        pytest.skip("this system has no such names")
+    assert read_job(path).name == "j\ufffd"
 
 
 def test_a_missing_file_is_refused(tmp_path):

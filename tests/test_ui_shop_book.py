@@ -99,7 +99,7 @@ def test_the_shop_book_travels_between_machines(
     assert bpy.ops.ferrule.export_book(filepath=str(tmp_path / "copy.toml")) == {"FINISHED"}
     monkeypatch.setattr(shop, "book_path", lambda: tmp_path / "elsewhere" / "book.toml")
     assert not shop.book().entries
-    with pytest.raises(RuntimeError, match="There is no file"):
+    with pytest.raises(RuntimeError, match="There is no shop book"):
         bpy.ops.ferrule.import_book(filepath=str(tmp_path / "none.toml"))
     assert bpy.ops.ferrule.import_book(filepath=str(tmp_path / "copy.toml")) == {"FINISHED"}
     assert bpy.ops.ferrule.use_process(name="Ours") == {"FINISHED"}

@@ -46,6 +46,21 @@ def open_book(path: Path) -> ShopBook:
             )
 
 
+def read_book(path: Path) -> ShopBook:
+    """The book in a file that somebody named, who may have named another: it is never touched.
+
+    Raises ``ShopBookError``, also where the file is missing or damaged.
+    """
+    if not os.path.exists(path):  # Path.exists stumbles over names that are too long.
+        raise ShopBookError(f"There is no shop book {quoted(path)}. Check the name and the folder.")
+    try:
+        return _read(path)
+    except DamagedBook as damage:
+        raise ShopBookError(
+            f"{quoted(path)} is damaged or no shop book: {damage}. Choose another file, or mend this one."
+        ) from None
+
+
 def update_book(path: Path, change: Callable[[ShopBook], ShopBook]) -> ShopBook:
     """Reads the book, lets ``change`` make the new one, and writes it, with no other writer in between.
 
@@ -72,14 +87,7 @@ def import_book(path: Path, other: Path) -> tuple[ShopBook, tuple[str, ...]]:
     The rule is that of ``ShopBook.merged``. Raises ``ShopBookError``, also where ``other`` is missing or damaged;
     ``other`` is never touched.
     """
-    if not Path(other).exists():
-        raise ShopBookError(
-            f"There is no file {quoted(other)}. Choose the shop book that was exported on the other machine."
-        )
-    try:
-        incoming = _read(other)
-    except DamagedBook as damage:
-        raise ShopBookError(f"{quoted(other)} is damaged or no shop book: {damage}. Export it there again.") from None
+    incoming = read_book(other)
     told = list(incoming.problems)
 
     def merge(book: ShopBook) -> ShopBook:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 from ..geometry.names import QUOTED
+from ..jobfile import MOST_SPARES
 from ..trade.hardware import threads
 from ..trade.metals import tube_metals
 from ..trade.processes import LIMITS, materials
@@ -32,8 +33,8 @@ RECIPE = {
     "gap_mm": Words("Gap", "Room between spigot and bore on each side; the fit class decides it if automatic"),
     "lead_in_mm": Words("Lead-in", "Chamfer at the spigot's tip that finds the bore"),
     "groove_count": Words("Grooves", "How many glue grooves run around the spigot", least=0, most=20),
-    "groove_width_mm": Words("Groove Width", "Width of each glue groove along the spigot"),
-    "groove_depth_mm": Words("Groove Depth", "How deep each glue groove goes into the spigot"),
+    "groove_width_mm": Words("Groove Width", "Width of each glue groove along the spigot", twin="Width"),
+    "groove_depth_mm": Words("Groove Depth", "How deep each glue groove goes into the spigot", twin="Depth"),
     "vent": Words("Vent", "Way out for the air that the spigot pushes into the tube"),
     "vent_width_mm": Words("Vent Width", "Width of the channel, or diameter of the hole"),
     "vent_depth_mm": Words("Vent Depth", "Depth of the channel along the spigot"),
@@ -86,6 +87,7 @@ PROCESS = {
 PROCESS["support"] = replace(
     PROCESS["support"], short={"same material, broken off": "Broken Off", "dissolved in a bath": "In a Bath"}
 )
+PROCESS["pocket_mouth_mm"] = replace(PROCESS["pocket_mouth_mm"], twin="Mouth")
 
 TUBE = {
     "metal": Words("Metal", "What the tube is made of", names=lambda: _names(tube_metals())),
@@ -99,7 +101,11 @@ BORE = {
     "bore_depth_mm": Words("Bore Depth", "Smallest depth of the bore that the calipers read", least=0),
 }
 
-WALL = Words("Wall", "Wall of tubes that are modelled as an outer surface only; 0 where all have a bore", least=0)
+WALL = Words(
+    "Wall",
+    "Wall of tubes that are modelled as an outer surface only, for the next reading or Refit; 0 where all have a bore",
+    least=0,
+)
 
 PICKED_WALL = Words("Wall", "Wall of the tube, where only its outside is selected", least=0)
 
@@ -108,7 +114,7 @@ MEASURED_STEP = Words("Measured", "What the calipers read across that step's spi
 OUTPUT = {
     "folder": Words("Folder", "Where the print files go; two slashes in front stand for this file's own folder"),
     "unit": Words("Unit", "Unit of the numbers in the print files"),
-    "spares": Words("Spares", "How many more of each fitting than the open ends need", least=0, most=1000),
+    "spares": Words("Spares", "How many more of each fitting than the open ends need", least=0, most=MOST_SPARES),
 }
 
 
@@ -153,3 +159,8 @@ def say_value(field: str, value: float | str, say: Say) -> str:
 
 def _unit_of(field: str) -> str:
     return next((unit for ending, unit in _UNITS.items() if field.endswith(ending)), "")
+
+
+def count_of(number: int, one: str, many: str | None = None) -> str:
+    """``count_of(1, "end")`` is ``"1 end"``, ``count_of(2, "end")`` is ``"2 ends"``."""
+    return f"{number} {one if number == 1 else many or f'{one}s'}"
