@@ -154,6 +154,13 @@ def test_a_spigot_longer_than_the_clear_bore_is_refused_with_the_clear_depth():
     assert_cure_works(Recipe(spigot_mm=12), clear_depth_mm=9.5)
 
 
+@pytest.mark.parametrize("clear", [None, 700.0])
+def test_a_spigot_that_is_too_long_for_any_tube_does_not_blame_the_bore(clear: float | None):
+    error = refusal(Recipe(spigot_mm=400), clear_depth_mm=clear)
+    assert error.works == 250
+    assert "longer spigots are not made" in str(error)
+
+
 @pytest.mark.parametrize("clear", [0.4, -1.0, math.nan])
 def test_where_no_spigot_goes_in_nothing_is_offered(clear: float):
     error = refusal(Recipe(), clear_depth_mm=clear)

@@ -173,6 +173,27 @@ def test_the_cures_of_heights_cure_them() -> None:
     assert not [finding for finding in cured if finding.check == "height inside a layer"]
 
 
+def test_the_cure_of_a_height_is_said_in_hundredths_and_still_cures_it() -> None:
+    """Where the height of a mitred fitting, a sum of sines, has endless decimals."""
+    from addon.fitting import Recipe, design
+    from addon.geometry.sections import Section
+    from addon.review import review_fitting
+
+    def uneven(recipe: Recipe) -> dict[str, float]:
+        fitting = design(recipe, Section.rectangular(40, 40, 2), mitre_deg=20, facets=32)
+        return {
+            key: float(value)
+            for finding in review_fitting(fitting, PROCESS).findings
+            if finding.check == "height inside a layer"
+            for key, value in finding.cure.items()
+        }
+
+    cure = uneven(Recipe())
+    assert set(cure) == {"rise_mm"}
+    assert cure["rise_mm"] == round(cure["rise_mm"], 2)
+    assert uneven(Recipe(**cure)) == {}
+
+
 @pytest.mark.parametrize("bodies", [1, 2])
 def test_overlapping_and_nested_bodies_are_cut_as_one(bodies: int) -> None:
     # source: inclusion and exclusion of areas

@@ -96,7 +96,7 @@ def test_a_refusal_says_both_numbers_in_the_scenes_units(
     words = [word for words in panel_words().values() for word in words]
     refusals = [word for word in words if "is too much" in word]
     assert len(refusals) == 1
-    assert refusals[0].startswith(f"Spigot {spigot} is too much: the bore is not clear any deeper; at most")
+    assert refusals[0].startswith(f"Spigot {spigot} is too much: longer spigots are not made; at most")
     works = state.active_fitted(scene).refusal.works
     assert f"Set Spigot to {wording.say_value('spigot_mm', works, draw.say_in(scene))}" in words
     assert bool(in_millimetres(words)) is (system == "METRIC")

@@ -295,12 +295,13 @@ def _settle_crown(bench: _Bench, crown: Plan) -> Floats:
 
 
 def _settle_spigot(bench: _Bench, clear_depth_mm: float | None) -> None:
+    most = _most_spigot(clear_depth_mm)
     bench.number(
         "spigot_mm",
         LEAST_CORE_MM,
-        _most_spigot(clear_depth_mm),
+        most,
         "a shorter spigot holds nothing",
-        "the bore is not clear any deeper" if clear_depth_mm is not None else "longer spigots are not made",
+        "longer spigots are not made" if most == MOST_SPIGOT_MM else "the bore is not clear any deeper",
     )
 
 

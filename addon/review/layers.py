@@ -204,7 +204,7 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
         direction = "higher" if shift > 0 else "lower"
         advice = f"Put it {say_mm(abs(shift))} {direction}, at {say_mm(level.z_mm + shift)}, where a layer ends"
         cure: dict[str, float | str] = (
-            {level.field: round(level.field_mm + shift * level.field_per_mm, 4)} if level.field else {}
+            {level.field: round(level.field_mm + shift * level.field_per_mm, 2)} if level.field else {}
         )
         findings.append(
             Finding(
