@@ -16,6 +16,7 @@ import bpy
 import numpy as np
 import pytest
 from mathutils import Matrix
+from panel_words import panel_words
 
 import addon
 from addon.geometry.mesh import Mesh
@@ -32,6 +33,13 @@ def tube(section: Section, length: float, name: str, facets: int = 96) -> Mesh:
     """A straight tube along z from 0 to ``length``, in mm, made by the kernel's extrusion."""
     wall = section.outer.cross_section(facets) - section.bore.cross_section(facets)
     return Mesh.from_manifold(wall.extrude(length), name)
+
+
+def skin(section: Section, length: float, name: str) -> Mesh:
+    """The outside of a tube as an open surface."""
+    whole = Mesh.from_manifold(section.outer.cross_section(96).extrude(length), name)
+    across = np.ptp(whole.vertices[whole.triangles][:, :, 2], axis=1) > 0
+    return Mesh(whole.vertices, whole.triangles[across], name)
 
 
 @pytest.fixture
@@ -361,3 +369,56 @@ def test_the_job_file_comes_to_the_same_fittings(scene: bpy.types.Scene, tmp_pat
     assert there["fittings"] == here["fittings"]
     assert there["findings"] == here["findings"]
     assert there["process"] == "Of our own"
+
+
+def test_a_click_on_a_section_chooses_an_end_of_it(scene: bpy.types.Scene) -> None:
+    """What acts on the chosen end, as Drop does, acts on a row of the list that is shown."""
+    put(scene, tube(ROUND, 300, "Post"))
+    put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    fit()
+    ferrule = scene.ferrule
+    first = {index: [row.group for row in ferrule.ends].index(index) for index in range(2)}
+    bpy.ops.ferrule.go_to_end(index=first[0])
+    ferrule.group_index = 1
+    assert ferrule.end_index == first[1]
+    ferrule.end_index = first[1] + 1
+    ferrule.group_index = 1
+    assert ferrule.end_index == first[1] + 1
+
+
+def test_where_a_tube_is_selected_the_whole_scene_can_still_be_read(scene: bpy.types.Scene) -> None:
+    """A click on a row of the list of ends selects its tube, which must not leave the others out."""
+    put(scene, tube(ROUND, 300, "Post"))
+    rail = put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    shown = panel_words()["FERRULE_PT_ends"]
+    assert "Read the Scene" in shown and "Read Selected" not in shown
+    rail.select_set(True)
+    assert {"Read the Scene", "Read Selected"} <= set(panel_words()["FERRULE_PT_ends"])
+    bpy.ops.ferrule.read_ends()
+    assert [row.name for row in scene.ferrule.ends] == ["Rail", "Rail"]
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert sorted(row.name for row in scene.ferrule.ends) == ["Post", "Post", "Rail", "Rail"]
+
+
+def test_the_wall_of_a_bare_surface_counts_with_refit_and_the_panel_says_so(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    put(scene, skin(ROUND, 300, "Skin"), Matrix.Translation((1, 0, 0)))
+    hint = "Refit reads the ends with this wall."
+    fit()
+    assert hint not in " ".join(panel_words()["FERRULE_PT_closed_ends"])
+    scene.ferrule.wall_mm = 2
+    assert hint in " ".join(panel_words()["FERRULE_PT_closed_ends"])
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert sum(group.count for group in scene.ferrule.groups) == 4
+
+
+def test_one_is_not_said_as_many(scene: bpy.types.Scene, capfd: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    scene.ferrule.output.folder = str(tmp_path)
+    fit()
+    bpy.ops.ferrule.go_to_end(index=0)
+    for work in (bpy.ops.ferrule.drop_end, bpy.ops.ferrule.fit, bpy.ops.ferrule.export):
+        assert work() == {"FINISHED"}
+    said = capfd.readouterr().out
+    assert "2 open tube ends of 1 section\n" in said and "2 fittings of 1 kind, 2 new\n" in said
+    assert "1 fitting of 1 kind\n" in said and "1 print file written" in said

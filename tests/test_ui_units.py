@@ -178,3 +178,12 @@ def test_setting_a_number_tells_what_it_sets(scene: bpy.types.Scene) -> None:
     for system, said in (("METRIC", "Set Rise to 12.7 mm"), ("IMPERIAL", "Set Rise to 1/2 in")):
         scene.unit_settings.system = system
         assert drawn(cls.draw, field="rise_mm", value="12.7") == [said]
+
+
+def test_no_label_in_inches_is_cut_off(scene: bpy.types.Scene) -> None:
+    """Beside its field the usual sidebar has room for sixteen letters, as photographs of the window show."""
+    ferrule = scene.ferrule
+    groups = (ferrule, ferrule.recipe, ferrule.process, ferrule.tube, ferrule.groups[0])
+    labels = [one.name for group in groups for one in group.bl_rna.properties if "(in" in one.name]
+    assert "Width (in)" in labels and len(labels) > 30
+    assert [label for label in labels if len(label) > 16] == []

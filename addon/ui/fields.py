@@ -45,6 +45,8 @@ class Words:
     most: float | None = None
     short: Mapping[str, str] = field(default_factory=dict)
     """Shorter names for choices that would be cut off."""
+    twin: str = ""
+    """A shorter label of the twin in inches, where the label and its unit would be cut off."""
 
 
 def properties_of(
@@ -189,7 +191,8 @@ def _lengths(name: str, words: Words, common: dict[str, Any], default: float | t
     def put(group: Any, numbers: Any) -> None:
         setattr(group, name, tuple(one * per for one in numbers) if several else numbers * per)
 
-    label = words.label.replace("mm", "in") if "mm" in words.label else f"{words.label} (in)"
+    label = words.twin or words.label
+    label = label.replace("mm", "in") if "mm" in label else f"{label} (in)"
     found[twin] = kind(
         name=label, description=f"{words.tip}. In inches", options={"SKIP_SAVE"},
         get=get, set=put, step=1, precision=4, **size,

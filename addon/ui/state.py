@@ -199,6 +199,11 @@ def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) ->
 
 
 def on_group(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """The chosen end is one of the chosen section, so that what acts on it acts on a row that is seen."""
+    sections = [row.group for row in group.ends]
+    if not _quiet and 0 <= group.end_index < len(sections) and sections[group.end_index] != group.group_index:
+        with quietly():
+            group.end_index = sections.index(group.group_index) if group.group_index in sections else -1
     redraw()
 
 

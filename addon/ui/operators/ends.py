@@ -14,6 +14,7 @@ from ..drawing import draw_field, report
 from ..fields import exact, length
 from ..jobs import modelled_section
 from ..scene import FITTING_MARK, unit_scale_of
+from ..wording import count_of
 
 FAR = 10.0
 """How many times as far as the assembly reaches the views have to show."""
@@ -38,8 +39,9 @@ def say_ends(scene: bpy.types.Scene) -> str:
     ferrule = scene.ferrule
     is_open = sum(group.count for group in ferrule.groups)
     closed = len(ferrule.ends) - is_open
-    said = f"{is_open} open tube ends of {len(ferrule.groups)} sections" if is_open else "No open tube ends"
-    return said + (f"; {closed} ends take no fitting" if closed else "")
+    sections = count_of(len(ferrule.groups), "section")
+    said = f"{count_of(is_open, 'open tube end')} of {sections}" if is_open else "No open tube ends"
+    return said + (f"; {count_of(closed, 'end takes', 'ends take')} no fitting" if closed else "")
 
 
 class FERRULE_OT_read_ends(bpy.types.Operator):

@@ -10,6 +10,7 @@ from ...fitting.recipe import Recipe
 from .. import placing, state, wording
 from ..drawing import say_in
 from ..fields import assign, auto_name, stored_name
+from ..wording import count_of
 from .ends import read_into
 from .long_work import LongWork, Steps
 
@@ -39,10 +40,11 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
         state.times["fit"] = time.perf_counter() - start
         state.redraw()
         refused = sum(one.refusal is not None for one in desk.fittings)
-        said = f"{sum(len(one.rows) for one in desk.fittings if one.fitting)} fittings of {len(desk.fittings)} kinds"
+        made = sum(len(one.rows) for one in desk.fittings if one.fitting)
+        said = f"{count_of(made, 'fitting')} of {count_of(len(desk.fittings), 'kind')}"
         said += f", {added} new" if added else ""
         said += f", {removed} removed whose tube end is gone" if removed else ""
-        return said + (f"; {refused} kinds cannot be made, see the panel Fitting" if refused else "")
+        return said + (f"; {count_of(refused, 'kind')} cannot be made, see the panel Fitting" if refused else "")
 
 
 class FERRULE_OT_refit(LongWork, bpy.types.Operator):
@@ -81,7 +83,7 @@ class FERRULE_OT_remove_fittings(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         items = placing.all_fittings(context.scene)
         placing.remove(items)
-        self.report({"INFO"}, f"{len(items)} fittings removed")
+        self.report({"INFO"}, f"{count_of(len(items), 'fitting')} removed")
         return {"FINISHED"}
 
 

@@ -15,6 +15,7 @@ from .. import placing, state
 from ..drawing import report
 from ..jobs import process_of
 from ..scene import SceneError, mesh_of, unit_scale_of
+from ..wording import count_of
 from .polls import holds, in_object_mode
 
 
@@ -66,7 +67,7 @@ class FERRULE_OT_review_object(bpy.types.Operator):
         state.times["review"] = time.perf_counter() - start
         state.redraw()
         worst = sum(finding.severity == "must fix" for finding in found.findings)
-        self.report({"INFO"}, f"{item.name}: {len(found.findings)} findings, {worst} to fix")
+        self.report({"INFO"}, f"{item.name}: {count_of(len(found.findings), 'finding')}, {worst} to fix")
         return {"FINISHED"}
 
 

@@ -23,6 +23,7 @@ from .. import assembly_file, reading, state
 from ..drawing import report
 from ..jobs import folder_of, job_of, process_of
 from ..scene import SceneError
+from ..wording import count_of
 from .long_work import LongWork, Steps, WorkError
 from .printing import ObjectError, standing_mesh
 
@@ -77,7 +78,7 @@ class FERRULE_OT_export(LongWork, bpy.types.Operator):
         state.times["export"] = time.perf_counter() - start
         if not result.made:
             raise WorkError("No fitting can be made with this recipe; see the panel Fitting")
-        return f"{len(result.files)} print files written and read back, in {folder.name}"
+        return f"{count_of(len(result.files), 'print file')} written and read back, in {folder.name}"
 
 
 class FERRULE_OT_export_to(bpy.types.Operator):
@@ -126,7 +127,7 @@ class FERRULE_OT_lay_out(LongWork, bpy.types.Operator):
             raise WorkError(str(error)) from error
         scene.ferrule.view.show_plate = True
         count = len(desk.plates.placements)
-        return f"{count} fittings on {desk.plates.count} plate{'s' * (desk.plates.count != 1)}"
+        return f"{count_of(count, 'fitting')} on {count_of(desk.plates.count, 'plate')}"
 
 
 class FERRULE_OT_check_in_place(LongWork, bpy.types.Operator):
@@ -153,7 +154,7 @@ class FERRULE_OT_check_in_place(LongWork, bpy.types.Operator):
             if fitted.made:
                 fitted.in_place = tuple(fit_in_place(fitted.made, bodies, others))
         state.changed(desk)
-        return f"{sum(len(one.in_place) for one in desk.fittings)} findings in place"
+        return f"{count_of(sum(len(one.in_place) for one in desk.fittings), 'finding')} in place"
 
 
 class FERRULE_OT_write_job(bpy.types.Operator, ExportHelper):

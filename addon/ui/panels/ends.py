@@ -7,7 +7,8 @@ import bpy
 
 from .. import state, wording
 from ..drawing import draw_field, draw_text, say_in
-from .sidebar import Sidebar, count_of
+from ..wording import count_of
+from .sidebar import Sidebar
 
 
 class FERRULE_UL_groups(bpy.types.UIList):
@@ -71,10 +72,9 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
             layout.operator("ferrule.pick_end", icon="EDGESEL")
         row = layout.row(align=True)
         row.scale_y = 1.4
-        chosen = any(not item.ferrule.end_key for item in context.selected_objects)
-        row.operator(
-            "ferrule.read_ends", text="Read Selected" if chosen else "Read the Scene", icon="VIEWZOOM"
-        ).whole_scene = False
+        row.operator("ferrule.read_ends", text="Read the Scene", icon="VIEWZOOM").whole_scene = True
+        if any(not item.ferrule.end_key for item in context.selected_objects):
+            row.operator("ferrule.read_ends", text="Read Selected").whole_scene = False
         if not ferrule.groups:
             if not ferrule.doubt:
                 _draw_empty(layout, context, ferrule)
@@ -174,6 +174,8 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
             if ferrule.ends[ferrule.end_index].by_hand:
                 layout.operator("ferrule.drop_end", text="Drop", icon="X")
         draw_field(layout, ferrule, "wall_mm", {"wall_mm": wording.WALL}, context.scene)
+        if ferrule.wall_mm and any(row.cut == "no wall" for row in ferrule.ends):
+            draw_text(layout, "Refit reads the ends with this wall.", icon="INFO")
         for note in ferrule.notes.splitlines():
             draw_text(layout, note, icon="INFO")
 

@@ -6,7 +6,8 @@ import bpy
 from ...job import JobResult
 from .. import shop, state
 from ..drawing import draw_text
-from .sidebar import Sidebar, count_of
+from ..wording import count_of
+from .sidebar import Sidebar
 
 
 class FERRULE_PT_files(Sidebar, bpy.types.Panel):

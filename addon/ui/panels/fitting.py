@@ -5,7 +5,8 @@ import bpy
 
 from .. import state, wording
 from ..drawing import draw_field, draw_refusal, draw_text, say_in
-from .sidebar import Sidebar, count_of
+from ..wording import count_of
+from .sidebar import Sidebar
 
 
 def _chosen(context: bpy.types.Context) -> tuple[bpy.types.PropertyGroup, state.Fitted | None]:

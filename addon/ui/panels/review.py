@@ -9,8 +9,8 @@ from ...review import Finding
 from .. import state
 from ..drawing import draw_text, say_in
 from ..saying import Say
-from ..wording import label_of, say_value
-from .sidebar import Sidebar, count_of
+from ..wording import count_of, label_of, say_value
+from .sidebar import Sidebar
 
 ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
 

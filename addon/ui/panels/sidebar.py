@@ -18,7 +18,3 @@ class Sidebar:
         layout.use_property_split = True
         layout.use_property_decorate = False
         return layout
-
-
-def count_of(number: int, one: str, many: str | None = None) -> str:
-    return f"{number} {one if number == 1 else many or f'{one}s'}"
