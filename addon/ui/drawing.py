@@ -24,6 +24,13 @@ def say_in(scene: bpy.types.Scene) -> Say:
     return IMPERIAL if imperial(scene) else METRIC
 
 
+def split(layout: bpy.types.UILayout) -> bpy.types.UILayout:
+    """The layout, with the labels of its fields in a column on the left."""
+    layout.use_property_split = True
+    layout.use_property_decorate = False
+    return layout
+
+
 def draw_field(
     layout: bpy.types.UILayout,
     group: Any,

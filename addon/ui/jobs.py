@@ -12,14 +12,12 @@ import bpy
 from ..bench.shop_book import ShopBook
 from ..fitting.recipe import Recipe
 from ..geometry.sections import Section
+from ..job import ALIKE_MM
 from ..jobfile import Assembly, Format, Job, LadderWish, Match, Measured, Output, Override, Shop, Tube
 from ..trade.processes import Process, ProcessError, check_process, process_named
 from . import shop, wording
 from .fields import exact, values
 from .records import section_from
-
-GROUP_MM = 0.05
-"""How near a section has to be to a group's to be meant by it; what takes the same fitting is no further apart."""
 
 
 def job_of(scene: bpy.types.Scene) -> Job:
@@ -99,8 +97,9 @@ def bore_problem(group: bpy.types.PropertyGroup) -> str:
 
 
 def _match(group: bpy.types.PropertyGroup) -> Match:
+    """The sections that take the same fitting as the group's."""
     section = modelled_section(group)
-    return Match(section.kind, section.outer.width, section.outer.depth, section.wall, GROUP_MM)
+    return Match(section.kind, section.outer.width, section.outer.depth, section.wall, ALIKE_MM)
 
 
 def _reading(group: bpy.types.PropertyGroup) -> Measured:

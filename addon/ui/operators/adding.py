@@ -11,7 +11,7 @@ from ...fitting.recipe import Recipe
 from ...takeoff.given import SizedEnd
 from ...trade.sizes import tube_sizes
 from .. import placing, reading, state, wording
-from ..drawing import draw_field, report
+from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
 from .polls import in_object_mode
 
@@ -53,9 +53,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
         return in_object_mode(cls, context)
 
     def draw(self, context: bpy.types.Context) -> None:
-        layout = self.layout
-        layout.use_property_split = True
-        layout.use_property_decorate = False
+        layout = split(self.layout)
         layout.prop(self, "family")
         layout.prop(self, "size")
         for name in _FIELDS:

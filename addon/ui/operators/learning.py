@@ -27,7 +27,7 @@ from ...job import ALIKE_MM, JobResult
 from ...ladders import make_ladders, write_ladders
 from ...report import result_json
 from .. import shop, state, wording
-from ..drawing import draw_field, report
+from ..drawing import draw_field, report, split
 from ..fields import exact, length
 from ..jobs import folder_of, job_of, ladder_wish
 from .long_work import LongWork, Steps, WorkError
@@ -113,9 +113,7 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
         return context.window_manager.invoke_props_dialog(self)
 
     def draw(self, context: bpy.types.Context) -> None:
-        layout = self.layout
-        layout.use_property_split = True
-        layout.use_property_decorate = False
+        layout = split(self.layout)
         layout.prop(self, "ladder")
         layout.prop(self, "step")
         draw_field(layout, self, "measured_mm", {"measured_mm": wording.MEASURED_STEP}, context.scene)
