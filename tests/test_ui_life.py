@@ -159,7 +159,7 @@ def test_saving_and_loading_keeps_the_job(scene: bpy.types.Scene, tmp_path: Path
     scene.ferrule.recipe.spigot_mm = 11
     assert placed(scene)
     assert {item.data.ferrule.made_from for item in placed(scene).values()} == {
-        state.digest_of(state.desk_of(scene).fittings[0], 1.0)
+        state.desk_of(scene).fittings[0].digest(1.0)
     }
 
 

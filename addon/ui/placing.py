@@ -17,6 +17,7 @@ from ..fitting import Fitting
 from ..geometry.frames import Floats
 from ..takeoff import TubeEnd
 from ..trade.sizes import section_name
+from .records import end_from
 from .scene import FITTING_MARK, fill_mesh, unit_scale_of
 
 if TYPE_CHECKING:
@@ -111,8 +112,6 @@ def look_at_end(context: bpy.types.Context, scene: bpy.types.Scene, index: int) 
     """Selects the end's fitting, or its tube where it has none, and brings the end into the views."""
     if not 0 <= index < len(scene.ferrule.ends):
         return
-    from .records import end_from
-
     row = scene.ferrule.ends[index]
     end = end_from(row.record)
     if row.group >= 0:
@@ -151,9 +150,7 @@ def select(context: bpy.types.Context, item: bpy.types.Object | None) -> None:
 
 
 def _renew_mesh(mesh: bpy.types.Mesh, fitted: Fitted, unit_scale: float) -> None:
-    from .state import digest_of
-
-    digest = digest_of(fitted, unit_scale)
+    digest = fitted.digest(unit_scale)
     if mesh.ferrule.made_from == digest or mesh.is_editmode:
         return
     assert fitted.fitting is not None

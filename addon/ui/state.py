@@ -90,6 +90,11 @@ class Fitted:
         """Whether there is still something to be made or checked."""
         return not self.designed or (self.reviewable and (self.made is None or not self.made.review.settled))
 
+    def digest(self, unit_scale: float) -> str:
+        """What its mesh is known by: all that its shape comes from."""
+        text = repr((_design_key(self.batch), FACETS, unit_scale))
+        return hashlib.blake2b(text.encode(), digest_size=12).hexdigest()
+
 
 @dataclass
 class Desk:
@@ -648,9 +653,3 @@ def _end_from(record: str) -> TubeEnd:
         if len(_parsed) > 20 * _KEPT:
             _parsed.popitem(last=False)
     return end
-
-
-def digest_of(fitted: Fitted, unit_scale: float) -> str:
-    """What a fitting's mesh is known by: all that its shape comes from."""
-    text = repr((_design_key(fitted.batch), FACETS, unit_scale))
-    return hashlib.blake2b(text.encode(), digest_size=12).hexdigest()

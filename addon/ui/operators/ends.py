@@ -10,11 +10,12 @@ from mathutils import Vector
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
 from .. import by_hand, placing, reading, state, wording
-from ..drawing import draw_field, report
+from ..drawing import draw_field, report, split
 from ..fields import exact, length
 from ..jobs import modelled_section
 from ..scene import FITTING_MARK, unit_scale_of
 from ..wording import count_of
+from .polls import holds, in_object_mode
 
 FAR = 10.0
 """How many times as far as the assembly reaches the views have to show."""
@@ -57,10 +58,7 @@ class FERRULE_OT_read_ends(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Leave Edit Mode first")
-            return False
-        return True
+        return in_object_mode(cls, context)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule = context.scene.ferrule
@@ -132,15 +130,11 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        if context.mode != "EDIT_MESH":
-            cls.poll_message_set("Select the rim of a tube in Edit Mode: its ring of faces or its edge loops")
-            return False
-        return True
+        advice = "Select the rim of a tube in Edit Mode: its ring of faces or its edge loops"
+        return holds(cls, context.mode == "EDIT_MESH", advice)
 
     def draw(self, context: bpy.types.Context) -> None:
-        layout = self.layout
-        layout.use_property_split = True
-        layout.use_property_decorate = False
+        layout = split(self.layout)
         draw_field(layout, self, "wall_mm", {"wall_mm": wording.PICKED_WALL}, context.scene)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
@@ -169,10 +163,7 @@ class FERRULE_OT_drop_end(bpy.types.Operator):
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         ferrule = context.scene.ferrule
-        if not 0 <= ferrule.end_index < len(ferrule.ends):
-            cls.poll_message_set("Choose a tube end in the list first")
-            return False
-        return True
+        return holds(cls, 0 <= ferrule.end_index < len(ferrule.ends), "Choose a tube end in the list first")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
@@ -193,10 +184,7 @@ class FERRULE_OT_go_to_end(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        if not context.scene.ferrule.ends:
-            cls.poll_message_set("Read the tube ends first")
-            return False
-        return True
+        return holds(cls, context.scene.ferrule.ends, "Read the tube ends first")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule = context.scene.ferrule
@@ -220,10 +208,8 @@ class FERRULE_OT_use_table_bore(bpy.types.Operator):
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         group = state.active_group(context.scene)
-        if group is None or nearest_size(modelled_section(group)) is None:
-            cls.poll_message_set("The chosen section is near no size of the tables")
-            return False
-        return True
+        near = group is not None and nearest_size(modelled_section(group)) is not None
+        return holds(cls, near, "The chosen section is near no size of the tables")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         group = state.active_group(context.scene)

@@ -13,6 +13,7 @@ from ..fields import assign, auto_name, stored_name
 from ..wording import count_of
 from .ends import read_into
 from .long_work import LongWork, Steps
+from .polls import has_groups, holds, in_object_mode
 
 
 class FERRULE_OT_fit(LongWork, bpy.types.Operator):
@@ -24,13 +25,7 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        if not context.scene.ferrule.groups:
-            cls.poll_message_set("Read the tube ends first")
-            return False
-        if context.mode != "OBJECT":
-            cls.poll_message_set("Leave Edit Mode first")
-            return False
-        return True
+        return has_groups(cls, context) and in_object_mode(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
@@ -56,7 +51,7 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return FERRULE_OT_fit.poll.__func__(cls, context)
+        return has_groups(cls, context) and in_object_mode(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         yield "Reading the tube ends", 0.0
@@ -75,10 +70,7 @@ class FERRULE_OT_remove_fittings(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        if not placing.all_fittings(context.scene):
-            cls.poll_message_set("There are no fittings in the scene")
-            return False
-        return True
+        return holds(cls, placing.all_fittings(context.scene), "There are no fittings in the scene")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         items = placing.all_fittings(context.scene)

@@ -25,15 +25,8 @@ from ..jobs import folder_of, job_of, process_of
 from ..scene import SceneError
 from ..wording import count_of
 from .long_work import LongWork, Steps, WorkError
+from .polls import has_groups, holds
 from .printing import ObjectError, standing_mesh
-
-
-def has_groups(cls: type, context: bpy.types.Context) -> bool:
-    """For ``poll``."""
-    if not context.scene.ferrule.groups:
-        cls.poll_message_set("Read the tube ends first")
-        return False
-    return True
 
 
 def check_output(context: bpy.types.Context) -> Path:
@@ -199,10 +192,8 @@ class FERRULE_OT_export_object(bpy.types.Operator):
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         item = context.active_object
-        if item is None or item.type != "MESH" or context.mode != "OBJECT":
-            cls.poll_message_set("Choose an object with a closed surface, in Object Mode")
-            return False
-        return True
+        ready = item is not None and item.type == "MESH" and context.mode == "OBJECT"
+        return holds(cls, ready, "Choose an object with a closed surface, in Object Mode")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         item, output = context.active_object, context.scene.ferrule.output

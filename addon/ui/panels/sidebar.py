@@ -3,6 +3,8 @@
 
 import bpy
 
+from ..drawing import split
+
 
 class Sidebar:
     """Mix-in for panels of the tab."""
@@ -14,7 +16,4 @@ class Sidebar:
     layout: bpy.types.UILayout
 
     def split_layout(self) -> bpy.types.UILayout:
-        layout = self.layout
-        layout.use_property_split = True
-        layout.use_property_decorate = False
-        return layout
+        return split(self.layout)
