@@ -409,6 +409,16 @@ def test_a_caption_takes_as_many_lines_as_its_room_asks_for():
     assert "  ·  ".join(text.words for text in narrow.texts) == "  ·  ".join(parts)
 
 
+def test_a_reason_longer_than_its_room_is_broken_between_words():
+    """A marker's name beside the sidebar, with why its end takes no fitting."""
+    parts = ("Post 4", "blocked", 'Blocked by "Foot plate", at the rim; leave this end without a fitting')
+    sheet = sheets.words_sheet(parts, measure, 220)
+    assert len(sheet.texts) > 2
+    assert sheet.width <= 220
+    assert_legible(sheet)
+    assert " ".join(text.words for text in sheet.texts).replace("·", " ").split() == " ".join(parts).split()
+
+
 def test_a_sheet_shrinks_until_it_keeps_clear_of_the_words():
     sheet = sheets.Sheet(300, 200)
     space = (0, 0, 1000, 600)

@@ -171,19 +171,19 @@ def _draw_region() -> None:
     view = context.scene.ferrule.view
     subject = _subject(context, view)
     pictures = pictures_of(subject, view, say_in(context.scene)) if subject else []
-    _draw_ends(context, scale)
-    if subject:
-        _draw_labels(context, subject, pictures, scale)
     left, low, right, top = free_space(context.area, context.region)
     edge = _EDGE * scale
     blenders_own = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
     space = (left + edge, low + edge, right - edge, top - edge - blenders_own)
+    _draw_ends(context, scale)
+    if subject:
+        _draw_labels(context, subject, pictures, space, scale)
     words = _draw_words(context.scene, subject, pictures, space, scale) if subject else (space[2], space[1])
     drawn = space[3]
     if subject and subject.fitted and view.show_profile:
         drawn = _draw_profile(context.scene, subject.fitted, space, words, scale)
     _draw_plate(context, (space[0], space[1], words[0] - edge, drawn - edge), scale)
-    _draw_name(context, scale)
+    _draw_name(context, space, scale)
 
 
 def _draw_words(
@@ -260,7 +260,9 @@ def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> N
         painting.draw_sheet(sheet, (left, low), scale * share)
 
 
-def _draw_labels(context: bpy.types.Context, subject: state.Subject, pictures: list[Picture], scale: float) -> None:
+def _draw_labels(
+    context: bpy.types.Context, subject: state.Subject, pictures: list[Picture], space: Rectangle, scale: float
+) -> None:
     labels = [label for picture in pictures for label in picture.marks.labels]
     if not labels:
         return
@@ -274,6 +276,8 @@ def _draw_labels(context: bpy.types.Context, subject: state.Subject, pictures: l
         sheet = _words((label.words,), scale)
         x, y = (point + np.array([24.0, 10.0]) * scale).tolist()
         wide, high = sheet.sheet.width * scale, sheet.sheet.height * scale
+        if point[0] < space[2]:
+            x = min(x, space[2] - wide)
         while any(x < r and left < x + wide and y < t and low < y + high for left, low, r, t in taken):
             y += high + scale
         taken.append((x, y, x + wide, y + high))
@@ -290,7 +294,7 @@ def _draw_ends(context: bpy.types.Context, scale: float) -> None:
         painting.draw_strokes(markers.glyphs(points, open_ends, chosen, scale), scale)
 
 
-def _draw_name(context: bpy.types.Context, scale: float) -> None:
+def _draw_name(context: bpy.types.Context, space: Rectangle, scale: float) -> None:
     """The name of the tube end under the mouse."""
     found = ends_on_screen(context)
     ferrule = context.scene.ferrule
@@ -299,10 +303,11 @@ def _draw_name(context: bpy.types.Context, scale: float) -> None:
     row = ferrule.ends[hovered]
     group = ferrule.groups[row.group].name if 0 <= row.group < len(ferrule.groups) else ""
     reason = in_window(row.reason, say_in(context.scene))
-    name = _words(tuple(part for part in (row.name, group, row.cut, reason) if part), scale)
+    left, _, right, _ = space
+    parts = tuple(part for part in (row.name, group, row.cut, reason) if part)
+    name = _words(parts, scale, most=(right - left) / scale)
     x, y = (found[0][hovered] + np.array([12.0, 8.0]) * scale).tolist()
-    most = context.region.width - name.sheet.width * scale
-    painting.draw_sheet(name, (max(min(x, most), 0.0), y), scale)
+    painting.draw_sheet(name, (max(min(x, right - name.sheet.width * scale), left), y), scale)
 
 
 def _words(parts: tuple[str, ...], scale: float, size: float = sheets.SMALL, most: float = np.inf) -> Printed:

@@ -99,11 +99,12 @@ def words_sheet(parts: Sequence[str], measure: Measure, most: float = np.inf, si
     """Parts with dots between them, on as many lines as it takes to keep within a width."""
     lines: list[str] = []
     for part in parts:
-        longer = f"{lines[-1]}  ·  {part}" if lines else part
-        if lines and measure(longer, size) + 2 * MARGIN <= most:
-            lines[-1] = longer
-        else:
-            lines.append(part)
+        for number, word in enumerate([part] if measure(part, size) + 2 * MARGIN <= most else part.split()):
+            longer = f"{lines[-1]}{' ' if number else '  ·  '}{word}" if lines else word
+            if lines and measure(longer, size) + 2 * MARGIN <= most:
+                lines[-1] = longer
+            else:
+                lines.append(word)
     width = max((measure(line, size) for line in lines), default=0.0) + 2 * MARGIN
     height = LINE * (len(lines) - 1) + size + 1.1 * MARGIN
     tops = [height - 0.55 * MARGIN - size / 2 - LINE * number for number in range(len(lines))]
