@@ -31,6 +31,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import bpy
@@ -642,14 +643,7 @@ def _keep(kept: OrderedDict[Any, Any], key: Any, value: Any) -> None:
         kept.popitem(last=False)
 
 
-_parsed: OrderedDict[str, TubeEnd] = OrderedDict()
-
-
+@lru_cache(20 * _KEPT)
 def _end_from(record: str) -> TubeEnd:
-    end = _parsed.get(record)
-    if end is None:
-        end = end_from(record)
-        _parsed[record] = end
-        if len(_parsed) > 20 * _KEPT:
-            _parsed.popitem(last=False)
-    return end
+    """``end_from``, the same end for the same record."""
+    return end_from(record)
