@@ -229,7 +229,7 @@ def test_the_measured_bore_decides_the_spigot(scene: bpy.types.Scene) -> None:
     gap = desk.fittings[0].fitting.recipe.gap_mm
     assert desk.fittings[0].fitting.profile.spigot_outline.width == pytest.approx(18.5 - 2 * gap, abs=1e-6)
     group.bore_width_mm = 26
-    assert "does not lie inside" in group.bore_problem
+    assert "a bore of 26 mm does not lie inside a tube of 25.4 mm" in group.bore_problem
     assert state.desk_of(scene) is not None
 
 
@@ -422,3 +422,13 @@ def test_one_is_not_said_as_many(scene: bpy.types.Scene, capfd: pytest.CaptureFi
     said = capfd.readouterr().out
     assert "2 open tube ends of 1 section\n" in said and "2 fittings of 1 kind, 2 new\n" in said
     assert "1 fitting of 1 kind\n" in said and "1 print file written" in said
+
+
+def test_a_long_file_name_is_shown_whole_on_several_lines(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    scene.ferrule.output.folder, scene.ferrule.output.write_stl = str(tmp_path), True
+    fit()
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    name = next(tmp_path.glob("*.stl")).name
+    lines = panel_words()["FERRULE_PT_files"]
+    assert len(name) > 33 and name in " ".join(lines) and not any(name in line for line in lines)

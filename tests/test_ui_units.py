@@ -61,7 +61,7 @@ def all_words(scene: bpy.types.Scene) -> list[str]:
 def in_millimetres(said: list[str]) -> list[str]:
     """Sentences and labels with a metric unit outside names: of objects, processes, and print files with their unit."""
     names = "|".join(re.escape(one.name) for one in (*bpy.data.objects, *processes()))
-    bare = [re.sub(rf"{QUOTED}|{names}|\.3mf, mm$", "name", one) for one in said]
+    bare = [re.sub(rf"{QUOTED}(?:, mm$)?|{names}", "name", one) for one in said]
     return [one for one in bare if re.search(r"\bmm|cm²|cm³|_mm", one.replace("g/cm³", ""))]
 
 

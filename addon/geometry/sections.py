@@ -163,8 +163,10 @@ class Section:
         """
         depth = depth if depth is not None else width * self.bore.depth / self.bore.width
         if not (0 < width < self.outer.width and 0 < depth < self.outer.depth):
-            tube = f"{self.outer.width:g} x {self.outer.depth:g} mm"
-            raise ValueError(f"a bore {width:g} x {depth:g} mm does not lie inside a tube {tube}")
+            bore, tube = f"{width:g}", f"{self.outer.width:g}"
+            if self.kind != "round":
+                bore, tube = f"{bore} × {depth:g}", f"{tube} × {self.outer.depth:g}"
+            raise ValueError(f"a bore of {bore} mm does not lie inside a tube of {tube} mm")
         if self.bore.points is not None:
             scale = np.array([width / self.bore.width, depth / self.bore.depth])
             return replace(self, bore=Outline.free(self.bore.points * scale))

@@ -3,6 +3,7 @@
 
 import bpy
 
+from ...geometry.names import quoted
 from ...job import JobResult
 from .. import shop, state
 from ..drawing import draw_text
@@ -61,7 +62,7 @@ def _draw_result(layout: bpy.types.UILayout, result: JobResult) -> None:
     box.label(text="Read back, all as meant" if sound else "Not all as meant", icon="CHECKMARK" if sound else "ERROR")
     column = box.column(align=True)
     for file in result.files:
-        column.label(text=f"{file.path.name}, {file.unit}", icon="FILE" if file.verified else "ERROR", translate=False)
+        draw_text(column, f"{quoted(file.path.name)}, {file.unit}", icon="FILE" if file.verified else "ERROR")
     draw_text(box, "The job sheet and the lists for the shop lie beside them.", icon="INFO")
     box.operator("wm.path_open", text="Open the Folder", icon="FILE_FOLDER").filepath = str(result.job.output.folder)
 

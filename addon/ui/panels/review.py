@@ -13,6 +13,8 @@ from ..wording import count_of, label_of, say_value
 from .sidebar import Sidebar
 
 ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
+LONGEST_ID = 3
+"""Letters of a fitting's number, such as F12; an object of the user's has a name."""
 
 
 class FERRULE_UL_findings(bpy.types.UIList):
@@ -27,7 +29,7 @@ class FERRULE_UL_findings(bpy.types.UIList):
         icon: int,
         active: Any,
     ) -> None:
-        row = layout.split(factor=0.82)
+        row = layout.split(factor=0.82 if len(item.fitting) <= LONGEST_ID else 0.6)
         row.label(text=f"{item.name[:1].upper()}{item.name[1:]}", icon=ICONS[item.severity])
         right = row.row()
         right.alignment = "RIGHT"
