@@ -22,6 +22,7 @@ from .bench.shop_entries import FitReading, MeasuredTube, Preset, gap_correction
 from .bench.shop_file import ShopBookError, read_book
 from .bench.statistic import Statistic
 from .bench.toml_text import toml_text
+from .files.parts import FileUnit
 from .fitting.recipe import Recipe
 from .geometry.names import quoted
 from .geometry.sections import Section
@@ -161,7 +162,7 @@ class Tube:
 class Output:
     folder: Path
     formats: tuple[Format, ...] = ("3mf",)
-    unit: Literal["mm", "in"] = "mm"
+    unit: FileUnit = "mm"
     spares: int = 0
     """How many more of each fitting than the open ends need."""
 
