@@ -151,6 +151,18 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
     then no file has changed. A recipe that is impossible for one section is a finding, and the others are made.
     """
     progress("Reading the tube ends", 0.0)
+    work = after_takeoff(job, meshes, tube_ends_of(job, meshes, unit_given))
+    while True:
+        try:
+            progress(*next(work))
+        except StopIteration as end:
+            progress("Done", 1.0)
+            return end.value
+
+
+def tube_ends_of(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
+    """The open ends of the assembly, without those that the job leaves out and with those that it gives. Raises
+    ``JobError`` for an assembly that cannot be read, and where its unit is in doubt."""
     try:
         takeoff = take_off(
             meshes,
@@ -160,28 +172,19 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
         )
     except TakeoffError as error:
         raise JobError(f"The assembly cannot be read: {error}.") from error
-    if takeoff.unit_doubt and not unit_given:
-        raise JobError(takeoff.unit_doubt.explanation)
+    notes = []
     if doubt := takeoff.unit_doubt:
+        if not unit_given:
+            raise JobError(doubt.explanation)
         # The cure speaks of files that were read in millimetres.
         said = doubt.explanation if job.assembly.unit == "mm" else doubt.found
-        takeoff = replace(takeoff, notes=(f"Is the unit right? {said}", *takeoff.notes))
+        notes.append(f"Is the unit right? {said}")
     takeoff, missed = leaving_out(takeoff, job.assembly.leave_out_mm)
     if missed:
         said = "; ".join(", ".join(map(say_mm, place)) for place in missed)
-        notes = (
-            f"No tube end lies at {said}, so none was left out there; compare with the list of ends.",
-            *takeoff.notes,
-        )
-        takeoff = replace(takeoff, notes=notes)
+        notes.append(f"No tube end lies at {said}, so none was left out there; compare with the list of ends.")
     takeoff = joined(takeoff, [given.tube_end() for given in job.tube_ends])
-    work = after_takeoff(job, meshes, takeoff)
-    while True:
-        try:
-            progress(*next(work))
-        except StopIteration as end:
-            progress("Done", 1.0)
-            return end.value
+    return replace(takeoff, notes=(*notes, *takeoff.notes))
 
 
 def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generator[tuple[str, float], None, JobResult]:
