@@ -61,7 +61,9 @@ class FerruleOutput(bpy.types.PropertyGroup):
             subtype="DIR_PATH",
             options={"PATH_SUPPORTS_BLEND_RELATIVE"},
         ),
-        "write_3mf": BoolProperty(name="3MF", description="Write one 3MF file for each plate", default=True),
+        "write_3mf": BoolProperty(
+            name="3MF", description="Write a 3MF file for each plate; plates that are alike share one", default=True
+        ),
         "write_stl": BoolProperty(name="STL", description="Write one STL file for each fitting", default=False),
     }
 

@@ -104,7 +104,7 @@ def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule:
     if ferrule.ends:
         draw_text(column, "No tube end is open. The list below says what stands in the way.", icon="INFO")
     elif context.scene.objects:
-        draw_text(column, "Select the tubes of an assembly, or nothing for all, and read their ends.", icon="INFO")
+        draw_text(column, "Select tubes and read their ends, or read those of the whole scene.", icon="INFO")
     else:
         draw_text(column, "Import an assembly of tubes, such as an STL file, or start from a size:", icon="INFO")
         layout.operator("ferrule.add_fitting", icon="ADD")
