@@ -458,3 +458,29 @@ def test_the_page_on_python_names_every_operator(scene: bpy.types.Scene) -> None
     named = {name for name in dir(bpy.ops.ferrule) if not name.startswith("_")}
     assert len(named) > 20
     assert {name for name in named if f"`{name}(" not in page} == set()
+
+
+def test_findings_are_listed_of_what_is_looked_at(scene: bpy.types.Scene) -> None:
+    """Of the user's own mesh while it is selected, else of the fittings."""
+
+    def listed() -> set[str]:
+        bpy.context.view_layer.update()
+        return {row.fitting for row in bpy.context.window_manager.ferrule.findings}
+
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    assert state.finish(scene) is not None and listed() == {"F1"}
+    bpy.ops.mesh.primitive_cone_add(radius1=0.03, radius2=0.004, depth=0.06, location=(0.3, 0, 0))
+    own = bpy.context.object
+    own.name = "Own"
+    assert bpy.ops.ferrule.review_object() == {"FINISHED"}
+    assert listed() == {"Own"}
+    state.changed(state.desk_of(scene))
+    assert listed() == {"Own"}
+    bpy.ops.ferrule.go_to_end(index=0)
+    assert listed() == {"F1"}
+    bpy.context.view_layer.objects.active = own
+    own.select_set(True)
+    assert listed() == {"Own"}
+    bpy.data.objects.remove(own)
+    assert listed() == {"F1"}

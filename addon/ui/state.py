@@ -29,7 +29,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections import OrderedDict
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -143,6 +143,8 @@ findings: list[Finding] = []
 object_reviews: dict[int, ObjectReview] = {}
 """By the object's ``session_uid``."""
 
+_listed: ObjectReview | None = None
+"""Whose findings are listed; None where they are those of the fittings."""
 _desks: dict[int, Desk] = {}
 _designs: OrderedDict[Any, Fitting | RecipeError] = OrderedDict()
 _reviews: OrderedDict[Any, Made] = OrderedDict()
@@ -271,8 +273,8 @@ def active_fitted(scene: bpy.types.Scene, desk: Desk | None = None) -> Fitted | 
 def subject_of(context: bpy.types.Context) -> Subject | None:
     """The user's mesh that is selected and has been reviewed, else the fitting that is looked at."""
     item = context.active_object
-    if item and item.session_uid in object_reviews and not item.ferrule.end_key:
-        kept = object_reviews[item.session_uid]
+    kept = _object_review(item)
+    if kept is not None:
         return Subject(item.name, kept.matrix, kept.review)
     desk = desk_of(context.scene)
     fitted = active_fitted(context.scene, desk) if desk else None
@@ -347,7 +349,7 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     for fitted in fittings:
         _take_known(desk, fitted)
         placing.renew(scene, fitted, objects)
-    _list_findings(desk)
+    list_findings(desk)
     _wake()
     return desk
 
@@ -429,20 +431,22 @@ def forget() -> None:
     for kept in (_desks, _designs, _reviews, times, object_reviews):
         kept.clear()
     findings.clear()
+    global _listed
+    _listed = None
 
 
 @bpy.app.handlers.persistent
 def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
-    """A handler: reviews of the user's own meshes no longer hold once these have changed or moved."""
+    """A handler: reviews of the user's own meshes no longer hold once these have changed or moved, and their findings
+    are listed while they are selected."""
     if not object_reviews:
         return
     for update in depsgraph.updates:
         changed = update.is_updated_geometry or update.is_updated_transform
-        if not (changed and isinstance(update.id, bpy.types.Object) and update.id.original):
-            continue
-        if object_reviews.pop(update.id.original.session_uid, None):
-            desk = _desks.get(scene.session_uid)
-            show_findings(findings_of(desk) if desk else [])
+        if changed and isinstance(update.id, bpy.types.Object) and update.id.original:
+            object_reviews.pop(update.id.original.session_uid, None)
+    if _object_review(bpy.context.view_layer.objects.active) is not _listed:
+        list_findings(_desks.get(scene.session_uid))
 
 
 def redraw() -> None:
@@ -563,16 +567,24 @@ def _take_known(desk: Desk, fitted: Fitted) -> None:
 
 def changed(desk: Desk) -> None:
     desk.version += 1
-    _list_findings(desk)
+    list_findings(desk)
     redraw()
 
 
-def _list_findings(desk: Desk) -> None:
-    """Fills what the list of findings shows, worst first."""
-    show_findings(findings_of(desk))
+def list_findings(desk: Desk | None) -> None:
+    """Fills what the list of findings shows, worst first: those of the user's mesh that is selected and has been
+    reviewed, else those of all fittings."""
+    global _listed
+    _listed = _object_review(bpy.context.view_layer.objects.active)
+    _show_findings(_listed.review.findings if _listed else _findings_of(desk) if desk else [])
 
 
-def findings_of(desk: Desk) -> list[Finding]:
+def _object_review(item: bpy.types.Object | None) -> ObjectReview | None:
+    """What is known of a mesh of the user's; None of a fitting."""
+    return object_reviews.get(item.session_uid) if item is not None and not item.ferrule.end_key else None
+
+
+def _findings_of(desk: Desk) -> list[Finding]:
     """Of the reviews and of the fit in place."""
     return [
         finding
@@ -581,8 +593,8 @@ def findings_of(desk: Desk) -> list[Finding]:
     ]
 
 
-def show_findings(found: list[Finding]) -> None:
-    found = list(worst_first(found))
+def _show_findings(unsorted: Iterable[Finding]) -> None:
+    found = list(worst_first(unsorted))
     if found == findings:
         return
     findings[:] = found

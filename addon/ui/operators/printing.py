@@ -63,7 +63,7 @@ class FERRULE_OT_review_object(bpy.types.Operator):
             report(self, "ERROR", error)
             return {"CANCELLED"}
         state.object_reviews[item.session_uid] = state.ObjectReview(found, matrix)
-        state.show_findings(list(found.findings))
+        state.list_findings(state.desk_of(context.scene))
         state.times["review"] = time.perf_counter() - start
         state.redraw()
         worst = sum(finding.severity == "must fix" for finding in found.findings)
