@@ -173,6 +173,20 @@ def test_the_cures_of_heights_cure_them() -> None:
     assert not [finding for finding in cured if finding.check == "height inside a layer"]
 
 
+def test_a_hemisphere_on_a_layer_is_not_cured_by_more_than_a_hemisphere() -> None:
+    """Though its top, 20.7 or 20.65 mm over the plate, lies nearer to the layer's edge above it."""
+    from addon.fitting import Recipe, design
+    from addon.geometry.sections import Section
+    from addon.review import review_fitting
+
+    for section in (Section.round(25.4, 3.175), Section.round(25.3, 3.0)):
+        fitting = design(Recipe(groove_count=0), section, facets=32)
+        (finding,) = (one for one in review_fitting(fitting, PROCESS).findings if one.check == "height inside a layer")
+        rise = finding.cure["rise_mm"]
+        assert rise < section.outer.width / 2 and f"set rise_mm to {rise:g}" in finding.advice
+        design(Recipe(rise_mm=rise), section, facets=32)  # source: the recipe's own limits, which raise
+
+
 def test_the_cure_of_a_height_is_said_in_hundredths_and_still_cures_it() -> None:
     """Where the height of a mitred fitting, a sum of sines, has endless decimals."""
     from addon.fitting import Recipe, design

@@ -37,7 +37,7 @@ def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:
     square = fitting.mitre_deg == 0
     levels = [
         Level("shoulder", shoulder, "spigot_mm" if square else "", recipe.spigot_mm),
-        Level("top", shoulder + rise, "rise_mm", rise),
+        Level("top", shoulder + rise, "rise_mm", rise, most_mm=_most_rise(fitting)),
     ]
     if square:
         # A single groove lies centred on the spigot, so its faces move half as much as its width.
@@ -47,3 +47,8 @@ def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:
             levels.append(Level("groove's lower face", shoulder + groove.bottom, field, width, -2.0))
             levels.append(Level("groove's upper face", shoulder + groove.top, field, width, 2.0))
     return tuple(sorted(levels, key=lambda level: level.z_mm))
+
+
+def _most_rise(fitting: Fitting) -> float:
+    """A dome's top, where its outline has shrunk to nothing, is no higher than a hemisphere's."""
+    return float(fitting.profile.crown[:, 0].max()) if fitting.recipe.crown in ("dome", "low dome") else np.inf

@@ -52,6 +52,8 @@ class Level:
     """The field's value now."""
     field_per_mm: float = 1.0
     """How much the field has to grow for the height to rise 1 mm."""
+    most_mm: float = np.inf
+    """The field's greatest value that can be made."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,9 +199,11 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
     findings = []
     for level in levels:
         off = edges - level.z_mm
-        shift = float(off[np.argmin(np.abs(off))])
-        if abs(shift) <= _ON_LAYER_MM:
+        error = float(np.abs(off).min())
+        if error <= _ON_LAYER_MM:
             continue
+        possible = off[level.field_mm + off * level.field_per_mm <= level.most_mm]
+        shift = float(possible[np.argmin(np.abs(possible))])
         layer = layers.layer_at(level.z_mm)
         direction = "higher" if shift > 0 else "lower"
         advice = f"Put it {say_mm(abs(shift))} {direction}, at {say_mm(level.z_mm + shift)}, where a layer ends"
@@ -212,9 +216,9 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
                 check="height inside a layer",
                 severity="good to know",
                 meaning=f"The {level.name} at {say_mm(level.z_mm)} falls inside a layer, so it is printed "
-                f"up to {say_mm(abs(shift))} off.",
+                f"up to {say_mm(error)} off.",
                 advice=advice + "".join(f": set {field} to {value:g}" for field, value in cure.items()) + ".",
-                value=round(abs(shift), 4),
+                value=round(error, 4),
                 limit=_ON_LAYER_MM,
                 unit="mm",
                 where=layers.place(layer),
