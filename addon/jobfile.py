@@ -111,7 +111,7 @@ class Measured:
     bore_width_mm: tuple[float, ...]
     bore_depth_mm: tuple[float, ...] = ()
     seam_mm: float | None = None
-    """How far the weld seam stands into the bore; None where the job's counts."""
+    """How far the weld seam stands into the bore; None where nobody has looked."""
     book_name: str = ""
     """What the shop book calls the tube; empty for the job's own readings."""
 
@@ -151,8 +151,8 @@ class Tube:
     """What the model does not tell of the tube."""
 
     metal: str = "carbon steel"
-    seam_height_mm: float = 0.0
-    """How far the weld seam stands into the bore."""
+    seam_height_mm: float | None = None
+    """How far the weld seam stands into the bore; None where nobody has looked: then one as high as usual counts."""
     coldest_c: float = -10.0
     hottest_c: float = 40.0
     """Temperatures between which the fitting has to stay in place; glued at 20 °C."""
@@ -233,7 +233,7 @@ class Job:
     def tube_for(self, section: Section) -> Tube:
         """With the weld seam of the shop book's tube, where the job tells none."""
         reading = self.measured_for(section)
-        if reading is None or not reading.seam_mm or self.tube.seam_height_mm:
+        if reading is None or self.tube.seam_height_mm is not None:
             return self.tube
         return replace(self.tube, seam_height_mm=reading.seam_mm)
 

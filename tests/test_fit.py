@@ -21,7 +21,7 @@ TUBE = Section.round(60.3, 3.91)
 @dataclass(frozen=True)
 class InUse:
     metal: str = "carbon steel"
-    seam_height_mm: float = 0.0
+    seam_height_mm: float | None = 0.0
     coldest_c: float = 20.0
     hottest_c: float = 20.0
 
@@ -85,6 +85,17 @@ def test_a_weld_seam_only_takes_and_its_relief_gives_back():
     assert part(relieved, "weld seam").takes == pytest.approx(0.3)
     deep = fit_band(made(seam_relief="flat", seam_depth_mm=1.2), pa12(), InUse(seam_height_mm=1.0))
     assert part(deep, "weld seam").takes == 0
+
+
+def test_a_seam_that_nobody_has_looked_for_counts_as_usual():
+    """A quarter of the wall (common practice, no source), and none in extruded tube."""
+    unknown = part(fit_band(made(), pa12(), InUse(seam_height_mm=None)), "weld seam")
+    assert (unknown.takes, unknown.adds) == (pytest.approx(TUBE.wall / 4), 0.0)
+    assert unknown.why.startswith("usually stands") and tube_tolerance(TUBE).source in unknown.why
+    assert part(fit_band(made(), pa12(), InUse(seam_height_mm=0.0)), "weld seam").takes == 0
+    assert part(fit_band(made(), pa12(), InUse(metal="aluminium", seam_height_mm=None)), "weld seam").takes == 0
+    relieved = fit_band(made(seam_relief="notch", seam_depth_mm=TUBE.wall), pa12(), InUse(seam_height_mm=None))
+    assert part(relieved, "weld seam").takes == 0
 
 
 def test_every_cause_says_why():

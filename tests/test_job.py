@@ -167,12 +167,21 @@ def test_inches_change_the_file_and_not_the_part(tmp_path):
 
 def test_a_caliper_reading_makes_the_spigot_smaller(tmp_path):
     readings = [{"kind": "round", "width_mm": "1 in", "bore_width_mm": [18.9, 18.8]}]
-    result = do(tmp_path, measured=readings)
+    result = do(tmp_path, measured=readings, tube={"seam_height_mm": 0})
     # 0.2 mm less the root of 0.05² (readings 0.1 mm apart), 0.15² (print) and 0.0157² (cold), by hand.
     assert result.made[0].gap.root_sum_square[0] == pytest.approx(0.0411, abs=5e-4)
     assert [[finding.check for finding in one.findings].count("gap") for one in result.made] == [0, 1]
     assert result.made[0].fitting.profile.spigot_outline.width == pytest.approx(18.8 - 0.4)
     assert result.made[1].fitting.profile.spigot_outline.width == pytest.approx(34 - 0.4)
+
+
+def test_a_measured_bore_is_not_enough_where_nobody_has_looked_for_the_weld_seam(tmp_path):
+    readings = [{"kind": "round", "width_mm": "1 in", "bore_width_mm": [18.9, 18.8]}]
+    gap = next(one for one in do(tmp_path, measured=readings).made[0].findings if one.check == "gap")
+    # 0.2 mm less the root of 0.0411 mm's 0.1589² (above) and a quarter of the wall that this bore leaves, 3.3 mm, squared: by hand.
+    assert gap.value == pytest.approx(0.2 - math.hypot(0.1589, 0.825), abs=1e-3)
+    assert "Most of it comes from the weld seam (usually stands 0.83 mm into the bore" in gap.meaning
+    assert gap.advice.startswith("Look into the tubes and enter how high the weld seam is, 0 where there is none")
 
 
 def test_a_slip_of_the_caliper_is_told(tmp_path):

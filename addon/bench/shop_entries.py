@@ -26,8 +26,8 @@ class MeasuredTube:
     bore_width_mm: float
     bore_depth_mm: float
     """Smallest bore that was read."""
-    seam_mm: float = 0.0
-    """How far the weld seam stands into the bore."""
+    seam_mm: float | None = None
+    """How far the weld seam stands into the bore; None where nobody has looked."""
     note: str = ""
 
     def __post_init__(self) -> None:

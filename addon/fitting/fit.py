@@ -25,7 +25,7 @@ class TubeInUse(Protocol):
     def metal(self) -> str: ...
 
     @property
-    def seam_height_mm(self) -> float: ...
+    def seam_height_mm(self) -> float | None: ...
 
     @property
     def coldest_c(self) -> float: ...
@@ -88,7 +88,6 @@ def fit_band(
     Raises ``UnknownNameError`` for a metal or a plastic that the tables do not know.
     """
     recipe, section = fitting.recipe, fitting.section
-    relief = recipe.seam_depth_mm if recipe.seam_relief != "none" else 0.0
     contributions = [
         *_of_tube(fitting, bore_tolerance_mm),
         Contribution(
@@ -97,12 +96,7 @@ def fit_band(
             process.tolerance_mm,
             f"± {say_mm(process.tolerance_mm)} a side on {quoted(process.name)}",
         ),
-        Contribution(
-            "weld seam",
-            max(tube.seam_height_mm - relief, 0.0),
-            0.0,
-            f"stands {say_mm(tube.seam_height_mm)} into the bore, the relief takes up {say_mm(relief)}",
-        ),
+        _of_seam(fitting, tube),
         _of_temperature(
             max(section.bore.width, section.bore.depth) / 2, material or material_named(process.material), tube
         ),
@@ -134,6 +128,19 @@ def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribu
             f"± {say_mm(tolerance.wall_mm)}: {tolerance.source}",
         ),
     ]
+
+
+def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
+    """Where nobody has looked, one as high as usual counts."""
+    tolerance, metal, height = tube_tolerance(fitting.section), metal_named(tube.metal), tube.seam_height_mm
+    relief = fitting.recipe.seam_depth_mm if fitting.recipe.seam_relief != "none" else 0.0
+    if height is None and not metal.welded:
+        return Contribution("weld seam", 0.0, 0.0, f"tube of {metal.name} usually has none")
+    told = tolerance.seam_mm if height is None else height
+    why = f"stands {say_mm(told)} into the bore, the relief takes up {say_mm(relief)}"
+    if height is None:
+        why = f"usually {why}; it may stand {say_mm(tolerance.seam_most_mm)}: {tolerance.source}"
+    return Contribution("weld seam", max(told - relief, 0.0), 0.0, why)
 
 
 def _of_temperature(half_bore_mm: float, material: Material, tube: TubeInUse) -> Contribution:

@@ -22,6 +22,7 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
     worst = f"; at worst {say_mm(band.least)} to {say_mm(band.most)}" if band.contributions else ""
     largest = max(band.contributions, key=lambda one: max(one.takes, one.adds), default=None)
     cause = f" Most of it comes from the {largest.name} ({largest.why})." if largest else ""
+    seam = largest is not None and largest.name == "weld seam"
     said = f"The gap may come out anywhere from {say_mm(least)} to {say_mm(most)} per side{worst}.{cause}"
     needed = min(fit.least_gap_mm, 0.0)
     if least < needed:
@@ -31,7 +32,10 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
                 check="gap",
                 severity="look at",
                 meaning=f"Some fittings may not go in. {said}",
-                advice="Measure the bores and enter the readings, or print a fit ladder, before printing the rest.",
+                advice="Look into the tubes and enter how high the weld seam is, 0 where there is none, or relieve the "
+                "spigot there."
+                if seam
+                else "Measure the bores and enter the readings, or print a fit ladder, before printing the rest.",
                 value=round(least, 3),
                 limit=needed,
                 unit="mm",

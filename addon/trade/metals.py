@@ -15,6 +15,8 @@ class TubeMetal:
 
     name: str
     expansion: float
+    welded: bool
+    """Whether its tube is usually welded, and has a seam inside; extruded and drawn tube has none."""
     source: str
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""

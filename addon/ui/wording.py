@@ -91,7 +91,7 @@ PROCESS["pocket_mouth_mm"] = replace(PROCESS["pocket_mouth_mm"], twin="Mouth")
 
 TUBE = {
     "metal": Words("Metal", "What the tube is made of", names=lambda: _names(tube_metals())),
-    "seam_height_mm": Words("Weld Seam", "How far the weld seam stands into the bore", least=0),
+    "seam_height_mm": Words("Weld Seam", "How far the weld seam stands into the bore; as usual if automatic", least=0),
     "coldest_c": Words("Coldest (°C)", "Lowest temperature at which the fitting has to stay in place"),
     "hottest_c": Words("Hottest (°C)", "Highest temperature at which the fitting has to stay in place"),
 }
