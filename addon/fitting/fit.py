@@ -137,7 +137,7 @@ def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
     if height is None and not metal.welded:
         return Contribution("weld seam", 0.0, 0.0, f"tube of {metal.name} usually has none")
     told = tolerance.seam_mm if height is None else height
-    why = f"stands {say_mm(told)} into the bore, the relief takes up {say_mm(relief)}"
+    why = f"stands {say_mm(told)} into the bore" + (f", the relief takes up {say_mm(relief)}" if relief else "")
     if height is None:
         why = f"usually {why}; it may stand {say_mm(tolerance.seam_most_mm)}: {tolerance.source}"
     return Contribution("weld seam", max(told - relief, 0.0), 0.0, why)
