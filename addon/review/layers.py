@@ -202,14 +202,13 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
         error = float(np.abs(off).min())
         if error <= _ON_LAYER_MM:
             continue
-        possible = off[level.field_mm + off * level.field_per_mm <= level.most_mm]
-        shift = float(possible[np.argmin(np.abs(possible))])
+        values = np.round(level.field_mm + off * level.field_per_mm, 2)
+        nearest = int(np.argmin(np.where(values <= level.most_mm, np.abs(off), np.inf)))
+        shift = float(off[nearest])
         layer = layers.layer_at(level.z_mm)
         direction = "higher" if shift > 0 else "lower"
         advice = f"Put it {say_mm(abs(shift))} {direction}, at {say_mm(level.z_mm + shift)}, where a layer ends"
-        cure: dict[str, float | str] = (
-            {level.field: round(level.field_mm + shift * level.field_per_mm, 2)} if level.field else {}
-        )
+        cure: dict[str, float | str] = {level.field: float(values[nearest])} if level.field else {}
         findings.append(
             Finding(
                 fitting=name,
