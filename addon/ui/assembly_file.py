@@ -8,6 +8,7 @@ from pathlib import Path
 
 import bpy
 
+from ..files.atomic import FileSet
 from ..jobfile import job_text
 from .jobs import job_of
 from .reading import assembly_of, dropped_places, given_ends, sources_of
@@ -17,7 +18,7 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
     """Writes ``path`` and, beside it, a .blend with the objects that the ends were read from, where there are any.
 
     Returns why ends that were picked by hand are not in it, in sentences. Raises ``OSError``, and ``SceneError`` for
-    objects that cannot be read.
+    objects that cannot be read; a job file that was there before then still is.
     """
     blend = path.with_name(f"{path.stem} assembly.blend")
     meshes, _ = assembly_of(scene, depsgraph)
@@ -35,9 +36,10 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
         tube_ends=given,
         output=replace(job.output, folder=Path("ferrule_out")),
     )
-    if meshes:
-        _write_objects(scene, blend)
-    path.write_text(job_text(job), encoding="utf-8")
+    with FileSet() as files:
+        files.add(path, job_text(job).encode(), len)
+        if meshes:
+            _write_objects(scene, blend)
     return lost
 
 

@@ -86,7 +86,7 @@ def assign(group: bpy.types.PropertyGroup, instance: Any, words: Mapping[str, Wo
             setattr(group, auto_name(name), value is None)
             if value is None:
                 continue
-        setattr(group, stored_name(name), _stored(name, value))
+        setattr(group, stored_name(name), stored(name, value))
 
 
 def exact(number: float) -> float:
@@ -222,7 +222,8 @@ def _value_of(group: Any, name: str, hint: Any) -> Any:
     return Path(value) if hint is Path else value
 
 
-def _stored(name: str, value: Any) -> Any:
+def stored(name: str, value: Any) -> Any:
+    """A field's value as its property keeps it."""
     if name.endswith("_deg"):
         return math.radians(value)
     return str(value) if isinstance(value, Path) else value

@@ -223,7 +223,7 @@ def _read_with_importer(path: Path, suffix: str, unit: str | None) -> Assembly:
         except RuntimeError as error:
             if "KeyboardInterrupt" in str(error):
                 raise KeyboardInterrupt from None
-            raise SceneError(f"{path} cannot be read ({_last_line(error)}). Export or copy it again.") from error
+            raise SceneError(f"{path} cannot be read ({last_line(error)}). Export or copy it again.") from error
         except AttributeError as error:  # the importer comes with an add-on that can be switched off
             raise SceneError(f"{path} cannot be read: switch on Blender's glTF add-on in the preferences.") from error
     unit_scale = 1.0 if suffix in _METRES else _metres_per(unit)
@@ -357,6 +357,7 @@ def _under_own_names(meshes: Iterable[Mesh]) -> tuple[Mesh, ...]:
     return tuple(named)
 
 
-def _last_line(error: Exception) -> str:
+def last_line(error: Exception) -> str:
+    """What one of Blender's own operators says of its failure."""
     lines = [line.strip() for line in str(error).splitlines() if line.strip()]
     return lines[-1].removeprefix("Error: ") if lines else "Blender gives no reason"

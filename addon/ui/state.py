@@ -529,6 +529,9 @@ def _review(desk: Desk, fitted: Fitted) -> None:
     """The review's quick checks."""
     if fitted.made is not None or not fitted.reviewable:
         return
+    if desk.problem:
+        fitted.problem = desk.problem
+        return
     assert fitted.fitting is not None
     start = time.perf_counter()
     try:

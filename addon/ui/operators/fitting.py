@@ -1,15 +1,17 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Operators of the panel Fitting."""
 
+import math
 import time
 
 import bpy
 from bpy.props import StringProperty
 
 from ...fitting.recipe import Recipe
+from ...geometry.names import quoted
 from .. import placing, state, wording
 from ..drawing import say_in
-from ..fields import assign, auto_name, stored_name
+from ..fields import assign, auto_name, stored, stored_name
 from ..wording import count_of
 from .ends import read_into
 from .long_work import LongWork, Steps
@@ -104,15 +106,22 @@ class FERRULE_OT_set_number(bpy.types.Operator):
         group = state.active_recipe(scene) if self.field in wording.RECIPE else scene.ferrule.process
         old = getattr(group, stored_name(self.field))
         try:
+            value = self.value if isinstance(old, str) else type(old)(stored(self.field, _number(self.value)))
             with state.quietly():
                 if hasattr(group, auto_name(self.field)):
                     setattr(group, auto_name(self.field), False)
-            value = self.value if isinstance(old, str) else type(old)(float(self.value))
             setattr(group, stored_name(self.field), value)
-        except (TypeError, ValueError) as error:
-            self.report({"ERROR"}, f"{wording.label_of(self.field)} cannot be {self.value}: {error}")
+        except (TypeError, ValueError, OverflowError) as error:
+            self.report({"ERROR"}, f"{wording.label_of(self.field)} cannot be {quoted(self.value)}: {error}")
             return {"CANCELLED"}
         return {"FINISHED"}
+
+
+def _number(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError("it has to be a finite number")
+    return number
 
 
 def _set_to(number: FERRULE_OT_set_number | bpy.types.OperatorProperties, scene: bpy.types.Scene) -> str:

@@ -1,14 +1,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Recipes as Blender presets."""
 
-from pathlib import Path
+import os
 
 import bpy
 from bl_operators.presets import AddPresetBase
 from bpy.props import StringProperty
 
+from ...geometry.names import quoted
 from .. import state, wording
 from ..fields import auto_name, stored_name
+from ..scene import last_line
 
 
 class FERRULE_MT_recipe_presets(bpy.types.Menu):
@@ -51,11 +53,15 @@ class FERRULE_OT_load_recipe(bpy.types.Operator):
     menu_idname: StringProperty(options={"SKIP_SAVE"})
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        if not Path(self.filepath).is_file():
-            self.report({"ERROR"}, f"The preset {self.filepath} is not there; save the recipe again")
+        if not os.path.isfile(self.filepath):
+            self.report({"ERROR"}, f"The preset {quoted(self.filepath)} is not there; save the recipe again")
             return {"CANCELLED"}
-        with state.quietly():
-            bpy.ops.script.execute_preset(filepath=self.filepath, menu_idname=FERRULE_MT_recipe_presets.__name__)
+        try:
+            with state.quietly():
+                bpy.ops.script.execute_preset(filepath=self.filepath, menu_idname=FERRULE_MT_recipe_presets.__name__)
+        except RuntimeError as error:
+            said = f"The preset {quoted(self.filepath)} cannot be loaded as a whole: {last_line(error)}"
+            self.report({"ERROR"}, f"{said}. Look at the numbers, and save the recipe again")
         state.numbers_changed(context.scene)
         return {"FINISHED"}
 

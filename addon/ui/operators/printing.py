@@ -11,6 +11,7 @@ from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...geometry.names import quoted
 from ...review import UnreadableMeshError, review
+from ...trade.processes import ProcessError, check_process
 from .. import placing, state
 from ..drawing import report
 from ..jobs import process_of
@@ -58,8 +59,10 @@ class FERRULE_OT_review_object(bpy.types.Operator):
         start = time.perf_counter()
         try:
             mesh, matrix = standing_mesh(context, item)
-            found = review(mesh, process_of(context.scene.ferrule.process), name=item.name)
-        except (ObjectError, UnreadableMeshError) as error:
+            process = process_of(context.scene.ferrule.process)
+            check_process(process)
+            found = review(mesh, process, name=item.name)
+        except (ObjectError, ProcessError, UnreadableMeshError) as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
         state.object_reviews[item.session_uid] = state.ObjectReview(found, matrix)

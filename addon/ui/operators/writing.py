@@ -19,6 +19,7 @@ from ...geometry.names import quoted
 from ...job import after_takeoff, fit_in_place, footprints, lay_out_all, part_of
 from ...jobfile import JobError
 from ...takeoff import split_bodies
+from ...trade.processes import check_process
 from .. import assembly_file, reading, state
 from ..drawing import report
 from ..jobs import folder_of, job_of, process_of
@@ -74,7 +75,7 @@ class FERRULE_OT_export(LongWork, bpy.types.Operator):
         return f"{count_of(len(result.files), 'print file')} written and read back, in {folder.name}"
 
 
-class FERRULE_OT_export_to(bpy.types.Operator):
+class FERRULE_OT_export_to(LongWork, bpy.types.Operator):
     """Choose a folder, and export the fittings into it"""
 
     bl_idname = "ferrule.export_to"
@@ -94,7 +95,10 @@ class FERRULE_OT_export_to(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         context.scene.ferrule.output.folder = self.directory
-        return bpy.ops.ferrule.export("EXEC_DEFAULT")
+        return super().execute(context)
+
+    def steps(self, context: bpy.types.Context) -> Steps:
+        return (yield from FERRULE_OT_export.steps(self, context))
 
 
 class FERRULE_OT_lay_out(LongWork, bpy.types.Operator):
@@ -167,8 +171,10 @@ class FERRULE_OT_write_job(bpy.types.Operator, ExportHelper):
     def execute(self, context: bpy.types.Context) -> set[str]:
         path = Path(self.filepath)
         try:
+            if not path.name:
+                raise FileError("No file is chosen; choose where the job file goes")
             lost = assembly_file.write_job(context.scene, context.evaluated_depsgraph_get(), path)
-        except SceneError as error:
+        except (SceneError, FileError) as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
         except OSError as error:
@@ -199,6 +205,7 @@ class FERRULE_OT_export_object(bpy.types.Operator):
         item, output = context.active_object, context.scene.ferrule.output
         process = process_of(context.scene.ferrule.process)
         try:
+            check_process(process)
             folder = check_output(context)
             mesh, _ = standing_mesh(context, item)
             part = Part(item.name, mesh, {"process": process.name, "material": process.material})

@@ -57,6 +57,9 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         refused = sum(one.refusal is not None for one in desk.fittings) if desk else 0
         if refused:
             draw_text(layout, f"{count_of(refused, 'kind')} cannot be made, see the panel Fitting.", icon="ERROR")
+        problem = next((one.problem for one in desk.fittings if one.problem), "") if desk else ""
+        if problem:
+            draw_text(layout, f"Not reviewed. {problem}", icon="ERROR")
         fitted = state.active_fitted(context.scene, desk) if desk else None
         if fitted and fitted.made and not fitted.made.review.settled:
             draw_text(layout, "Ways up, trapped support and the bath follow when the numbers rest.")
@@ -68,7 +71,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             finding = state.chosen_finding(context)
             if finding is not None:
                 _draw_finding(layout, finding, say_in(context.scene))
-        elif not waiting and not refused:
+        elif not (waiting or refused or problem):
             layout.label(text="Nothing to remark", icon="CHECKMARK")
         layout.operator("ferrule.check_in_place", icon="SNAP_ON")
 

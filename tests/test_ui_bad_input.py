@@ -1,0 +1,121 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What operators and properties make of input that makes no sense: one sentence, and nothing lost."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import bpy
+import pytest
+from panel_words import panel_words
+from test_ui_job import ROUND, fit, put, tube
+
+import addon
+from addon.files.atomic import UNFINISHED
+from addon.ui import state
+
+
+@pytest.fixture
+def scene() -> Iterator[bpy.types.Scene]:
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    addon.register()
+    yield bpy.context.scene
+    addon.unregister()
+
+
+@pytest.fixture
+def post(scene: bpy.types.Scene) -> bpy.types.Object:
+    """A tube with its fittings."""
+    item = put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    return item
+
+
+def refused(name: str, *words: str, **arguments: object) -> None:
+    """That the operator refuses with one sentence that has these words, and no traceback."""
+    with pytest.raises(RuntimeError) as error:
+        getattr(bpy.ops.ferrule, name)(**arguments)
+    said = str(error.value)
+    assert "Traceback" not in said and said.strip().count("\n") <= 1, said
+    assert all(word in said for word in words), said
+
+
+def test_an_angle_is_set_in_degrees(scene: bpy.types.Scene, post: bpy.types.Object) -> None:
+    """As the button beside a refused angle does; 360° are 2π."""
+    recipe = scene.ferrule.recipe
+    recipe.seam_relief, recipe.seam_angle = "flat", math.radians(400)
+    refusal = state.desk_of(scene).fittings[0].refusal
+    assert refusal.field == "seam_angle_deg" and refusal.works == 360
+    bpy.ops.ferrule.set_number(field=refusal.field, value=str(refusal.works))
+    assert recipe.seam_angle == pytest.approx(2 * math.pi)
+    assert state.desk_of(scene).fittings[0].refusal is None
+
+
+@pytest.mark.parametrize("value", ["inf", "-inf", "nan", "1e400", "1e30", "many", ""])
+def test_numbers_that_are_none_are_not_set(scene: bpy.types.Scene, value: str) -> None:
+    refused("set_number", "Grooves cannot be", field="groove_count", value=value)
+    assert scene.ferrule.recipe.groove_count == 1
+    if value != "1e30":
+        refused("set_number", "Rise cannot be", field="rise_mm", value=value)
+        assert scene.ferrule.recipe.rise_mm_auto
+
+
+def test_exporting_to_a_folder_that_cannot_be(scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    refused("export_to", "a part of the path is a file", directory=str(tmp_path / "file" / "caps"))
+    refused("export_to", "No folder is chosen", directory="")
+    assert bpy.ops.ferrule.export_to(directory=str(tmp_path)) == {"FINISHED"}
+    assert list(tmp_path.glob("*.3mf"))
+
+
+def test_a_preset_that_cannot_be_loaded(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    refused("load_recipe", "is not there", filepath=str(tmp_path / f"{300 * 'x'}.py"))
+    text = tmp_path / "preset.txt"
+    text.touch()
+    refused("load_recipe", "cannot be loaded", "preset.txt", filepath=str(text))
+    half = tmp_path / "half.py"
+    half.write_text("import bpy\nrecipe = bpy.context.scene.ferrule.recipe\nrecipe.spigot_mm = 11\nrecipe.crown = 1\n")
+    refused("load_recipe", "as a whole", filepath=str(half))
+
+
+def test_a_job_file_that_cannot_be_written_leaves_the_one_before(
+    scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path
+) -> None:
+    refused("write_job", "No file is chosen")
+    path = tmp_path / "job.toml"
+    bpy.ops.ferrule.write_job(filepath=str(path))
+    before = path.read_bytes()
+    (tmp_path / "job assembly.blend").unlink()
+    (tmp_path / "job assembly.blend").mkdir()
+    refused("write_job", "was not written", filepath=str(path))
+    assert path.read_bytes() == before and not list(tmp_path.glob(UNFINISHED))
+    refused("write_job", "a folder has that name", filepath=str(tmp_path))
+
+
+@pytest.mark.parametrize("name", ["layer_mm", "bead_mm", "tolerance_mm", "overhang"])
+def test_a_process_that_cannot_be_is_not_reviewed_with(
+    scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path, name: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    scene.ferrule.output.folder = str(tmp_path)
+    before = getattr(scene.ferrule.process, name)
+    setattr(scene.ferrule.process, name, math.nan)
+    desk = state.finish(scene)
+    assert "cannot be" in desk.fittings[0].problem and not desk.waiting and not state.findings
+    shown = " ".join(panel_words()["FERRULE_PT_review"])
+    assert "Not reviewed. The process cannot be" in shown and "Nothing to remark" not in shown
+    bpy.context.view_layer.objects.active = post
+    for operator in ("review_object", "export_object", "export"):
+        refused(operator, "nan")
+    assert not list(tmp_path.iterdir()) and "Traceback" not in capfd.readouterr().err
+    setattr(scene.ferrule.process, name, before)
+    assert state.finish(scene).fittings[0].made is not None and state.findings
+
+
+def test_names_of_all_kinds_stay_as_they_are(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, 'a/b\\c "0.2 mm" “1 in” {x} 🍕'))
+    fit()
+    assert bpy.ops.ferrule.export_to(directory=str(tmp_path)) == {"FINISHED"}
+    assert all(not re.search(r'[<>:"/\\|?*]', file.name) for file in tmp_path.iterdir())
