@@ -291,7 +291,7 @@ def job_text(job: Job) -> str:
         ("[process]", _plain(job.process, but="from_memory")),
         ("[output]", _plain(job.output)),
     ]
-    return "\n".join(f"{heading}\n{toml_text(table)}" for heading, table in tables)
+    return "\n".join(f"{heading}\n{toml_text(table)}" for heading, table in tables if table)
 
 
 def _plain(record: Any, but: str = "") -> dict[str, Any]:

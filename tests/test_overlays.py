@@ -210,7 +210,7 @@ def test_steps_are_told_by_width_and_jumps_by_rest():
         ledges = positions(marks, style, "fill")
         assert area_of(ledges) == pytest.approx(area), style.words
         assert np.unique(ledges[:, 2]) == pytest.approx([z]), style.words
-    assert [label.words for label in marks.labels] == ["layer 25: step 5.5 mm, rest 0 %"]
+    assert [label.words for label in marks.labels] == ["layer 25: step 5.5 mm, rest 0%"]
     assert notes(marks)["Layer step"] == "crown 0 mm to 5.5 mm"
 
 
@@ -254,10 +254,10 @@ def test_the_gap_of_a_mitred_end_lies_level_at_the_shoulder():
 
 def test_caption_names_layer_height_rings_rest_and_finding():
     reviewed = mushroom()
-    assert shapes.caption(reviewed, 13) == ("layer 14 of 32, z 3.25 mm", "3 rings of 0.5 mm", "rest 100 %")
+    assert shapes.caption(reviewed, 13) == ("layer 14 of 32, z 3.25 mm", "3 rings of 0.5 mm", "rest 100%")
     hanging = shapes.caption(reviewed, 24)
     assert hanging[0] == "layer 25 of 32, z 6 mm"
-    assert hanging[2:] == ("rest 0 %", "overhang: look at", "open middle: look at")
+    assert hanging[2:] == ("rest 0%", "overhang: look at", "open middle: look at")
     wall = seen(mesh_of(box(20, 20, 2), box(20, 0.6, 6, 2)))
     for layer, thin in ((7, False), (8, True), (20, True), (31, True)):  # the wall's layers, first to last
         assert ("thin wall: look at" in shapes.caption(wall, layer)) == thin
@@ -399,7 +399,7 @@ def test_legends_are_legible(overlay):
 
 
 def test_a_caption_takes_as_many_lines_as_its_room_asks_for():
-    parts = ("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87 %", "overhang: look at")
+    parts = ("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87%", "overhang: look at")
     one = sheets.words_sheet(parts, measure)
     assert [text.words for text in one.texts] == ["  ·  ".join(parts)]
     narrow = sheets.words_sheet(parts, measure, 340)

@@ -41,7 +41,11 @@ def job_sheet_html(sheet: JobSheet) -> str:
 
 def _heading(sheet: JobSheet) -> str:
     pieces = sum(fitting.count for fitting in sheet.fittings)
-    about = (f"Job sheet of {sheet.date}", f"{pieces} fittings", f"{sheet.process.name}, {sheet.material.name}")
+    about = (
+        f"Job sheet of {sheet.date}",
+        f"{pieces} fitting{'s' * (pieces != 1)}",
+        f"{sheet.process.name}, {sheet.material.name}",
+    )
     return _joined(
         element("h1", escaped(sheet.title)),
         element("p", escaped(" · ".join(about)), class_="about"),

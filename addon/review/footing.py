@@ -86,8 +86,8 @@ def size_finding(size: Floats, process: Process, name: str) -> list[Finding]:
             fitting=name,
             check="too large for the plate",
             severity="must fix",
-            meaning=f"The part is {say_mm(size[0])} x {say_mm(size[1])} x {say_mm(size[2])}; the plate has room for "
-            f"{say_mm(width)} x {say_mm(depth)} x {say_mm(process.plate_mm[2])}.",
+            meaning=f"The part is {say_mm(size[0])} × {say_mm(size[1])} × {say_mm(size[2])}; the plate has room for "
+            f"{say_mm(width)} × {say_mm(depth)} × {say_mm(process.plate_mm[2])}.",
             advice=f"It is {say_mm(over)} too large: check the mesh's unit, turn the part, or choose a larger machine.",
             value=round(over, 3),
             limit=0.0,

@@ -218,14 +218,15 @@ def steps(review: Review, say: Say = METRIC) -> Marks:
         z = float(layers.bottoms[layer])
         if moved.rest[layer] < LEAST_REST and crown.first < layer <= crown.last:
             style = styles.JUMP
-            words = f"layer {layer + 1}: step {say(moved.most[layer])}, rest {100 * moved.rest[layer]:.0f} %"
+            words = f"layer {layer + 1}: step {say(moved.most[layer])}, rest {moved.rest[layer]:.0%}"
             labels.append(Label(words, (*_rightmost(below), z), styles.JUMP))
         batches += _area(style, below - outline, z, grain)
     inward = moved.most[crown.slice][1:]
-    note = f"crown {say(inward.min())} to {say(inward.max())}" if len(inward) else ""
+    least, most = (say(inward.min()), say(inward.max())) if len(inward) else ("", "")
+    note = f"crown {least}" + (f" to {most}" if most != least else "") if least else ""
     legend = [Entry(styles.STEP, note), Entry(styles.WIDE_STEP, f"over {say(wide_mm)}")]
     if labels:
-        legend.append(Entry(styles.JUMP, f"under {100 * LEAST_REST:.0f} % of a bead"))
+        legend.append(Entry(styles.JUMP, f"under {LEAST_REST:.0%} of a bead"))
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
@@ -260,7 +261,7 @@ def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Mar
 
 
 def caption(review: Review, layer: int, planned: bool = False, say: Say = METRIC) -> tuple[str, ...]:
-    """``("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87 %", "overhang: look at")``."""
+    """``("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87%", "overhang: look at")``."""
     printed = review.printed
     if printed is None:
         return ("No layers: see the findings",)
@@ -268,7 +269,7 @@ def caption(review: Review, layer: int, planned: bool = False, say: Say = METRIC
     return (
         printed.layers.place(layer, say),
         f"{laid.count} ring{'s' * (laid.count != 1)} of {say(laid.bead_mm)}{' as planned' if planned else ''}",
-        f"rest {100 * printed.steps.rest[layer]:.0f} %",
+        f"rest {printed.steps.rest[layer]:.0%}",
         *findings_at(review, layer),
     )
 
