@@ -16,6 +16,7 @@ from test_ui_job import ROUND, fit, put, tube
 import addon
 from addon.files.atomic import UNFINISHED
 from addon.ui import state
+from addon.ui.placing import all_fittings
 
 
 @pytest.fixture
@@ -119,3 +120,69 @@ def test_names_of_all_kinds_stay_as_they_are(scene: bpy.types.Scene, tmp_path: P
     fit()
     assert bpy.ops.ferrule.export_to(directory=str(tmp_path)) == {"FINISHED"}
     assert all(not re.search(r'[<>:"/\\|?*]', file.name) for file in tmp_path.iterdir())
+
+
+# What is listed is never of something else
+
+
+def rows() -> int:
+    """How many findings the window's list shows."""
+    bpy.context.view_layer.update()
+    shown = len(state.listed(bpy.context))
+    assert shown == len(bpy.context.window_manager.ferrule.findings)
+    return shown
+
+
+def test_a_scene_without_ends_lists_no_findings_of_another(scene: bpy.types.Scene, post: bpy.types.Object) -> None:
+    state.finish(scene)
+    assert rows()
+    bpy.context.window.scene = bpy.data.scenes.new("Other")
+    assert not rows()
+    bpy.context.window.scene = scene
+    assert rows()
+    post.scale = (1e-3, 1e-3, 1e-3)
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert scene.ferrule.doubt and not scene.ferrule.ends and not rows()
+
+
+def test_another_file_lists_its_own_findings(scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path) -> None:
+    state.finish(scene)
+    before = rows()
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "post.blend"))
+    bpy.ops.wm.open_mainfile(filepath=str(tmp_path / "post.blend"))
+    assert not rows()
+    state.finish(bpy.context.scene)
+    assert rows() == before
+    bpy.ops.wm.read_homefile(use_empty=True)
+    assert not rows()
+
+
+@pytest.mark.parametrize("change", ["process", "unit", "undo"])
+def test_a_review_of_a_mesh_does_not_outlast_its_process_and_unit(scene: bpy.types.Scene, change: str) -> None:
+    bpy.context.view_layer.objects.active = put(scene, tube(ROUND, 300, "Post"))
+    bpy.ops.ed.undo_push(message="Post")
+    if change == "undo":
+        scene.ferrule.process.overhang = math.radians(20)
+        bpy.ops.ed.undo_push(message="Overhang")
+    bpy.ops.ferrule.review_object()
+    assert rows()
+    if change == "process":
+        scene.ferrule.process.overhang = math.radians(20)
+    elif change == "unit":
+        scene.unit_settings.scale_length = 0.001
+        bpy.context.view_layer.objects.active.update_tag(refresh={"TIME"})
+    else:
+        bpy.ops.ed.undo()
+    assert not rows() and state.subject_of(bpy.context) is None
+
+
+def test_a_section_that_is_not_there_is_not_chosen(scene: bpy.types.Scene, post: bpy.types.Object) -> None:
+    for index in (-7, 7):
+        scene.ferrule.group_index = index
+        assert scene.ferrule.group_index == 0 and panel_words()
+
+
+def test_refit_where_no_end_is_left(scene: bpy.types.Scene, post: bpy.types.Object) -> None:
+    post.scale = (0, 0, 0)
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert not all_fittings(scene) and not scene.ferrule.ends

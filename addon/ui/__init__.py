@@ -17,6 +17,7 @@ def register() -> None:
     panels.register()
     overlays.register()
     bpy.app.handlers.depsgraph_update_post.append(state.drop_outdated)
+    bpy.app.handlers.load_post.append(state.start_anew)
     _handles.append(bpy.utils.register_cli_command("ferrule", main))
 
 
@@ -25,6 +26,7 @@ def unregister() -> None:
 
     while _handles:
         bpy.utils.unregister_cli_command(_handles.pop())
+    bpy.app.handlers.load_post.remove(state.start_anew)
     bpy.app.handlers.depsgraph_update_post.remove(state.drop_outdated)
     overlays.unregister()
     state.forget()

@@ -48,8 +48,9 @@ from ..review import Finding, Review, worst_first
 from ..takeoff import TubeEnd
 from . import placing, wording
 from .fields import UNDECIDED, assign, auto_name
-from .jobs import bore_problem, job_of, modelled_section, problem_of, recipe_of
+from .jobs import bore_problem, job_of, modelled_section, problem_of, process_of, recipe_of
 from .records import end_from
+from .scene import unit_scale_of
 
 FACETS = 64
 """Of a whole circle, in the view. Files get as many as their chord error asks for."""
@@ -131,10 +132,11 @@ class Subject:
 
 @dataclass(frozen=True)
 class ObjectReview:
-    """A review of the user's own mesh, dropped as soon as the mesh changes or moves."""
+    """A review of the user's own mesh, dropped as soon as the mesh changes or moves, or its process or unit does."""
 
     review: Review
     matrix: Floats
+    unit_scale: float
 
 
 times: dict[str, float] = {}
@@ -143,8 +145,8 @@ findings: list[Finding] = []
 object_reviews: dict[int, ObjectReview] = {}
 """By the object's ``session_uid``."""
 
-_listed: ObjectReview | None = None
-"""Whose findings are listed; None where they are those of the fittings."""
+_listed: ObjectReview | Desk | None = None
+"""Whose findings are listed."""
 _desks: dict[int, Desk] = {}
 _designs: OrderedDict[Any, Fitting | RecipeError] = OrderedDict()
 _reviews: OrderedDict[Any, Made] = OrderedDict()
@@ -209,6 +211,9 @@ def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) ->
 def on_group(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
     """The chosen end is one of the chosen section, so that what acts on it acts on a row that is seen."""
     sections = [row.group for row in group.ends]
+    if not _quiet and group.groups and not 0 <= group.group_index < len(group.groups):
+        with quietly():
+            group.group_index = min(max(group.group_index, 0), len(group.groups) - 1)
     if not _quiet and 0 <= group.end_index < len(sections) and sections[group.end_index] != group.group_index:
         with quietly():
             group.end_index = sections.index(group.group_index) if group.group_index in sections else -1
@@ -285,9 +290,24 @@ def subject_of(context: bpy.types.Context) -> Subject | None:
     return Subject(fitted.batch.id, matrix, fitted.made.review if fitted.made else None, fitted, end)
 
 
+def listed(context: bpy.types.Context) -> list[Finding]:
+    """``findings``, where they are of what is looked at; else none, and they are listed again soon.
+
+    Blender tells nobody that another scene is shown.
+    """
+    if _looked_at(context.scene) is _listed:
+        return findings
+    if bpy.app.background:
+        _list_again()
+        return findings
+    if not bpy.app.timers.is_registered(_list_again):  # Who draws may change nothing.
+        bpy.app.timers.register(_list_again, first_interval=0.01)
+    return []
+
+
 def chosen_finding(context: bpy.types.Context) -> Finding | None:
-    index = context.window_manager.ferrule.finding_index
-    return findings[index] if 0 <= index < len(findings) else None
+    index, found = context.window_manager.ferrule.finding_index, listed(context)
+    return found[index] if 0 <= index < len(found) else None
 
 
 def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
@@ -328,6 +348,7 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     ferrule = scene.ferrule
     old = _desks.pop(scene.session_uid, None)
     if not ferrule.ends:
+        list_findings(None)
         return None
     job = job_of(scene)
     ends = tuple(_end_from(row.record) for row in ferrule.ends)
@@ -426,27 +447,37 @@ def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
 
 def forget() -> None:
     """Drops everything, for when the add-on is switched off."""
-    if bpy.app.timers.is_registered(_tick):
-        bpy.app.timers.unregister(_tick)
+    for timer in (_tick, _list_again):
+        if bpy.app.timers.is_registered(timer):
+            bpy.app.timers.unregister(timer)
     for kept in (_desks, _designs, _reviews, times, object_reviews):
         kept.clear()
-    findings.clear()
+    _show_findings(())
     global _listed
     _listed = None
 
 
 @bpy.app.handlers.persistent
+def start_anew(*told: object) -> None:
+    """A handler: of the scenes before nothing holds in another file."""
+    forget()
+
+
+@bpy.app.handlers.persistent
 def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
-    """A handler: reviews of the user's own meshes no longer hold once these have changed or moved, and their findings
-    are listed while they are selected."""
-    if not object_reviews:
-        return
-    for update in depsgraph.updates:
+    """A handler: reviews of the user's own meshes no longer hold once these have changed or moved, or are to be printed
+    by another process; and what is listed is always of what is looked at now."""
+    for update in depsgraph.updates if object_reviews else ():
         changed = update.is_updated_geometry or update.is_updated_transform
         if changed and isinstance(update.id, bpy.types.Object) and update.id.original:
             object_reviews.pop(update.id.original.session_uid, None)
-    if _object_review(bpy.context.view_layer.objects.active) is not _listed:
-        list_findings(_desks.get(scene.session_uid))
+    if object_reviews:
+        now = process_of(scene.ferrule.process), unit_scale_of(scene)
+        for uid, kept in list(object_reviews.items()):
+            if (kept.review.process, kept.unit_scale) != now:
+                del object_reviews[uid]
+    if _looked_at(scene) is not _listed:
+        list_findings(desk_of(scene))
 
 
 def redraw() -> None:
@@ -578,8 +609,19 @@ def list_findings(desk: Desk | None) -> None:
     """Fills what the list of findings shows, worst first: those of the user's mesh that is selected and has been
     reviewed, else those of all fittings."""
     global _listed
-    _listed = _object_review(bpy.context.view_layer.objects.active)
-    _show_findings(_listed.review.findings if _listed else _findings_of(desk) if desk else [])
+    kept = _object_review(bpy.context.view_layer.objects.active)
+    _listed = kept or desk
+    _show_findings(kept.review.findings if kept else _findings_of(desk) if desk else ())
+
+
+def _list_again() -> None:
+    list_findings(desk_of(bpy.context.scene))
+    redraw()
+
+
+def _looked_at(scene: bpy.types.Scene) -> ObjectReview | Desk | None:
+    """Whose findings are to be listed."""
+    return _object_review(bpy.context.view_layer.objects.active) or desk_of(scene)
 
 
 def _object_review(item: bpy.types.Object | None) -> ObjectReview | None:
@@ -598,11 +640,12 @@ def _findings_of(desk: Desk) -> list[Finding]:
 
 def _show_findings(unsorted: Iterable[Finding]) -> None:
     found = list(worst_first(unsorted))
-    if found == findings:
-        return
+    same = found == findings
     findings[:] = found
     for manager in bpy.data.window_managers:
         rows = manager.ferrule.findings
+        if same and len(rows) == len(found):
+            continue  # Another file's window manager has none.
         rows.clear()
         for index, finding in enumerate(found):
             row = rows.add()

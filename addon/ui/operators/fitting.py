@@ -60,6 +60,10 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
         self.changed = True
         if not read_into(context, self):
             return "The tube ends were not read"
+        if not context.scene.ferrule.ends:
+            gone = placing.all_fittings(context.scene)
+            placing.remove(gone)
+            return f"No tube ends; {count_of(len(gone), 'fitting')} removed whose tube end is gone"
         return (yield from FERRULE_OT_fit.steps(self, context))
 
 

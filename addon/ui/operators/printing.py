@@ -65,7 +65,7 @@ class FERRULE_OT_review_object(bpy.types.Operator):
         except (ObjectError, ProcessError, UnreadableMeshError) as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
-        state.object_reviews[item.session_uid] = state.ObjectReview(found, matrix)
+        state.object_reviews[item.session_uid] = state.ObjectReview(found, matrix, unit_scale_of(context.scene))
         state.list_findings(state.desk_of(context.scene))
         state.times["review"] = time.perf_counter() - start
         state.redraw()
@@ -104,17 +104,17 @@ class FERRULE_OT_go_to_finding(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return holds(cls, state.findings, "There are no findings")
+        return holds(cls, state.listed(context), "There are no findings")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        manager = context.window_manager.ferrule
+        manager, found = context.window_manager.ferrule, state.listed(context)
         index = self.index if self.index >= 0 else manager.finding_index
-        if not 0 <= index < len(state.findings):
-            self.report({"ERROR"}, f"There is no finding {index}; the list has {len(state.findings)}")
+        if not 0 <= index < len(found):
+            self.report({"ERROR"}, f"There is no finding {index}; the list has {len(found)}")
             return {"CANCELLED"}
         with state.quietly():
             manager.finding_index = index
-        state.look_at_finding(context, state.findings[index])
+        state.look_at_finding(context, found[index])
         return {"FINISHED"}
 
 

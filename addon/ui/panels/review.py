@@ -47,8 +47,8 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         item = context.active_object
         if item is not None and item.type == "MESH" and not item.ferrule.end_key:
             layout.operator("ferrule.review_object", text=f"Review {item.name}", icon="VIEWZOOM", translate=False)
-        desk = state.desk_of(context.scene)
-        if desk is None and not state.findings:
+        desk, findings = state.desk_of(context.scene), state.listed(context)
+        if desk is None and not findings:
             draw_text(layout, "Read the tube ends, or choose an object of your own to review.", icon="INFO")
             return
         waiting = len(desk.waiting) if desk else 0
@@ -64,7 +64,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         if fitted and fitted.made and not fitted.made.review.settled:
             draw_text(layout, "Ways up, trapped support and the bath follow when the numbers rest.")
         manager = context.window_manager.ferrule
-        if state.findings:
+        if findings:
             layout.template_list(
                 "FERRULE_UL_findings", "", manager, "findings", manager, "finding_index", rows=4, maxrows=8
             )
