@@ -109,6 +109,25 @@ def tube(
     return body
 
 
+def deburred(gmsh: ModuleType, body: int, how: Literal["chamfer", "fillet"], outside: float, inside: float) -> int:
+    """The tube with the edges of its flat ends broken by so much."""
+    occ = gmsh.model.occ
+    occ.synchronize()
+    edges, faces, sizes = [], [], []
+    for _, face in occ.getEntities(2):
+        _, around = occ.getCurveLoops(face)
+        if gmsh.model.getType(2, face) != "Plane" or len(around) != 2:
+            continue
+        lengths = [sum(occ.getMass(1, abs(curve)) for curve in curves) for curves in around]
+        for curves, length in zip(around, lengths, strict=True):
+            size = outside if length == max(lengths) else inside
+            edges += [abs(curve) for curve in curves if size]
+            faces += [face for _ in curves if size]
+            sizes += [size for _ in curves if size]
+    made = occ.chamfer([body], edges, faces, sizes) if how == "chamfer" else occ.fillet([body], edges, sizes)
+    return _volume(made)
+
+
 def cylinder(
     gmsh: ModuleType, start: tuple[float, float, float], along: tuple[float, float, float], radius: float
 ) -> int:

@@ -14,6 +14,7 @@ import numpy as np
 from ..geometry import polygons
 from ..geometry.fits import fit_outline, off_outline
 from ..geometry.frames import Floats, Frame
+from ..geometry.topology import Indices
 from .rims import Rims
 from .surface import Surface
 from .walls import WallIndex
@@ -21,6 +22,7 @@ from .walls import WallIndex
 _STAGES = ((1.0, 0.05), (1.0, 0.01), (4.0, 0.005), (16.0, 2e-3), (np.inf, 2e-3), (np.inf, 2e-3))
 """How far down the wall to look and how near the outline, both in widths: far corners sharpen the axis once it is
 nearly right."""
+_UPRIGHT = 0.1
 _ENOUGH = 1500
 """Corners to look at."""
 
@@ -32,14 +34,20 @@ def sharpened(surface: Surface, index: WallIndex, rims: Rims) -> Rims:
         part = rims.bore.part(rim)
         loop = surface.points(rims.bore.vertices[part])
         across = rims.bore.across[part]
-        triangles = index.triangles_of(np.unique(surface.walls[across[across >= 0]]))
-        triangles = triangles[np.abs(surface.normals[triangles] @ axes[rim]) < 0.1]
-        corners = surface.points(np.unique(surface.triangles[triangles]))
-        axes[rim] = _sharper(loop, corners, axes[rim], float(surface.noise[triangles].max(initial=0.0)))
+        corners = corners_of_walls(surface, index, across[across >= 0], axes[rim])
+        axes[rim] = sharper(loop, corners, axes[rim], float(surface.noise[across].max(initial=0.0)))
     return replace(rims, axes=axes)
 
 
-def _sharper(loop: Floats, corners: Floats, axis: Floats, noise: float) -> Floats:
+def corners_of_walls(surface: Surface, index: WallIndex, beside: Indices, axis: Floats) -> Floats:
+    """(m, 3): the corners of the walls along ``axis`` to which the triangles ``beside`` a loop belong."""
+    triangles = index.triangles_of(np.unique(surface.walls[beside]))
+    triangles = triangles[np.abs(surface.normals[triangles] @ axis) < _UPRIGHT]
+    return surface.points(np.unique(surface.triangles[triangles]))
+
+
+def sharper(loop: Floats, corners: Floats, axis: Floats, noise: float) -> Floats:
+    """An axis near ``axis`` along which a loop (n, 3) and corners (m, 3) of its wall lie on one outline."""
     for reach, near in _STAGES:
         frame = Frame.along(loop.mean(axis=0), axis)
         fit = fit_outline(frame.to_local(loop)[:, :2], noise)

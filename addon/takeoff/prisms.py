@@ -14,7 +14,7 @@ from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outline, off_outline
 from ..geometry.frames import Floats, Frame
 from ..geometry.topology import Indices
 from .profiles import THICKEST_WALL, Profile, combined, is_tube, placed
-from .rims import STEEPEST_MITRE_DEG
+from .rims import STEEPEST
 from .surface import Surface
 
 _SIDE = 0.02
@@ -155,7 +155,7 @@ def _end(
     departure = float(np.ptp((border - middle) @ normal))
     flat = departure < _FLAT * outer.outline.width
     solid = len(loops) == 1
-    if solid != flat or (solid and normal[2] * up < np.cos(np.radians(STEEPEST_MITRE_DEG))):
+    if solid != flat or (solid and normal[2] * up < STEEPEST):
         return None
     frame = Frame.along(base.to_world(np.array([[0.0, 0.0, middle[2]]]))[0], base.z * up, base.x)
     fits = [_fitted(loop * (1, up)) for loop in loops]

@@ -16,11 +16,12 @@ from ..trade.sizes import size_fit
 from .axes import sharpened
 from .chunks import Chunks
 from .clearance import clearances
+from .deburring import made_sharp, told
 from .doubt import SizeFit, doubt_unit
 from .ends import Takeoff, TubeEnd
 from .prisms import plain_ends
 from .profiles import Profile, read_profiles
-from .rims import find_rims
+from .rims import find_rims, loops_of_faces
 from .surface import Surface, read_surface
 from .surroundings import surrounding
 from .verdicts import Verdict, closed_in, judged, unfit
@@ -50,8 +51,14 @@ def take_off(
     if wall_mm is not None:
         _check_length(wall_mm, "wall")
     surface = read_surface(meshes)
-    index, chunks = WallIndex.of(surface), Chunks.of(surface)
-    rims, face_loops, faces = find_rims(surface)
+    index = WallIndex.of(surface)
+    face_loops, faces = loops_of_faces(surface)
+    surface, deburred = made_sharp(surface, index, face_loops, faces)
+    if deburred:
+        index = WallIndex.of(surface)
+        face_loops, faces = loops_of_faces(surface)
+    chunks = Chunks.of(surface)
+    rims = find_rims(surface, face_loops, faces)
     rims = sharpened(surface, index, rims)
     read = read_profiles(surface, rims, face_loops, faces)
     rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
@@ -80,14 +87,15 @@ def take_off(
     found.sort(key=lambda end: end[0])
     ends = tuple(_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found)
     doubt = None if unit_given else doubt_unit([end.section for end in ends if end.cause != "solid"], size_fit)
-    notes = surface.notes + _left_out(surface, {body for body, *_ in found}.union(bores), unread, endless)
+    notes = surface.notes + told(surface, deburred, rims, [profile.section.wall for profile in profiles])
+    notes += _left_out(surface, {body for body, *_ in found}.union(bores), unread, endless)
     return Takeoff(ends, doubt, notes)
 
 
 def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: Sequence[int]) -> tuple[str, ...]:
     """What was not read, in sentences."""
     notes = [
-        f"The other end of {quoted(surface.body_names[body])} is closed, chamfered or leans too far; it was left out."
+        f"The other end of {quoted(surface.body_names[body])} is closed, uneven or leans too far; it was left out."
         for body in unread
     ]
     notes += [

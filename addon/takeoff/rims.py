@@ -13,13 +13,16 @@ from ..geometry.frames import Floats
 from ..geometry.topology import Indices
 from .surface import Surface
 
-STEEPEST_MITRE_DEG = 65.0
+STEEPEST = np.cos(np.radians(65.0))
 """Rims that lean further from square are none; mitres are made up to 60°."""
 WALL_TILT = 0.1
 """How far, as a cosine (rms by area), the small triangles of a curved wall may lean from the axis."""
+_LEAST_SPREAD = 0.02
+"""Share of a wall's skin that looks the second way square to the axis; a flat has none."""
+_EXACT = 4e-8
 _LEAST_FACE = 6
 """Triangles that a face with a hole has at least."""
-_FLATNESS = 1e-3
+FLATNESS = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,13 +93,12 @@ class Rims:
         )
 
 
-def find_rims(surface: Surface) -> tuple[Rims, Loops, Indices]:
+def find_rims(surface: Surface, around: Loops, faces: Indices) -> Rims:
     """Every rim candidate: planar, with walls that run square to the bore's loop along one axis.
 
-    Second and third, all loops around planar faces and the face of each.
+    ``around`` are the loops around planar faces and ``faces`` the face of each, as ``loops_of_faces`` gives them.
     """
-    around, faces = _loops_of_faces(surface)
-    outer, bore, face, shared = _rings(surface, around, faces)
+    outer, bore, face, shared = rings(surface, around, faces)
     open_loops = _open_loops(surface)
     pairs, singles = _nested(surface, open_loops)
     # One list of loops, the open ones after those of faces.
@@ -107,7 +109,7 @@ def find_rims(surface: Surface) -> tuple[Rims, Loops, Indices]:
     face = np.concatenate([face, np.full(len(pairs) + len(singles), -1)])
     single = np.arange(len(outer)) >= len(outer) - len(singles)
     shared = np.concatenate([shared, np.zeros(len(pairs) + len(singles), bool)])
-    return _with_axes(surface, loops, outer, bore, face, single, shared), around, faces
+    return _with_axes(surface, loops, outer, bore, face, single, shared)
 
 
 def axis_of_walls(normals: Floats, weights: Floats, begins: Indices) -> tuple[Floats, Floats]:
@@ -121,7 +123,17 @@ def axis_of_walls(normals: Floats, weights: Floats, begins: Indices) -> tuple[Fl
     return directions[:, :, 0], np.maximum(shares, 0.0) / total
 
 
-def _loops_of_faces(surface: Surface) -> tuple[Loops, Indices]:
+def are_walls(shares: Floats) -> NDArray[np.bool_]:
+    """(k,): which groups of triangles run along one axis, by the shares (k, 3) that ``axis_of_walls`` gives."""
+    return (shares[:, 0] < WALL_TILT**2) & (shares[:, 1] > _LEAST_SPREAD)
+
+
+def are_exact(shares: Floats) -> NDArray[np.bool_]:
+    """(k,): as ``are_walls``, for triangles of flat facets, which tell the axis."""
+    return shares[:, 0] < _EXACT
+
+
+def loops_of_faces(surface: Surface) -> tuple[Loops, Indices]:
     """The loops around planar faces, and the face of each."""
     sizes = np.bincount(surface.faces, minlength=len(surface.faces))
     large = np.flatnonzero(sizes.take(surface.faces) >= _LEAST_FACE)
@@ -144,7 +156,7 @@ def _chained(surface: Surface, border: Indices) -> Loops:
     return Loops(half, begins, surface.starts[half], half // 3)
 
 
-def _rings(surface: Surface, loops: Loops, faces: Indices) -> tuple[Indices, Indices, Indices, NDArray[np.bool_]]:
+def rings(surface: Surface, loops: Loops, faces: Indices) -> tuple[Indices, Indices, Indices, NDArray[np.bool_]]:
     """Holes in planar faces as bores: the face's outermost loop, the hole's loop, the face, and whether the face has
     more than these two."""
     sizes = np.linalg.norm(topology.vector_areas(surface.points(loops.vertices), loops.begins), axis=1)
@@ -167,12 +179,9 @@ def _nested(surface: Surface, loops: Loops) -> tuple[Indices, Indices]:
     a, b = topology.close_pairs(middles, np.zeros(len(sizes), np.int64), reach)
     a, b = np.where(sizes[a] > sizes[b], a, b), np.where(sizes[a] > sizes[b], b, a)
     apart = np.abs(np.einsum("ij,ij->i", middles[a] - middles[b], normals[a]))
-    parallel = np.abs(np.einsum("ij,ij->i", normals[a], normals[b])) > 1 - _FLATNESS**2
+    parallel = np.abs(np.einsum("ij,ij->i", normals[a], normals[b])) > 1 - FLATNESS**2
     fits = (
-        parallel
-        & (apart < _FLATNESS * np.sqrt(sizes[a]))
-        & (sizes[b] > 0.15 * sizes[a])
-        & (sizes[b] < 0.999 * sizes[a])
+        parallel & (apart < FLATNESS * np.sqrt(sizes[a])) & (sizes[b] > 0.15 * sizes[a]) & (sizes[b] < 0.999 * sizes[a])
     )
     taken: set[int] = set()
     pairs = []
@@ -228,9 +237,7 @@ def _with_axes(
     axes = np.where(lean[:, None] < 0, -axes, axes)
     noise = surface.noise[wall[around.begins[:-1]]]
 
-    sound = (
-        (shares[:, 0] < WALL_TILT**2) & (shares[:, 1] > 0.02) & (np.abs(lean) > np.cos(np.radians(STEEPEST_MITRE_DEG)))
-    )
-    sound &= (bumps < _FLATNESS * sizes + 4 * noise) & (sizes > 0)
-    rims = Rims(loops.taken(outer), around, axes, normals, face, single, shared, shares[:, 0] < 4e-8)
+    sound = are_walls(shares) & (np.abs(lean) > STEEPEST)
+    sound &= (bumps < FLATNESS * sizes + 4 * noise) & (sizes > 0)
+    rims = Rims(loops.taken(outer), around, axes, normals, face, single, shared, are_exact(shares))
     return rims.taken(np.flatnonzero(sound))

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,14 +72,8 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     clean = cleaned(meshes)
     vertices, triangles, mates, noise, notes = clean.vertices, clean.triangles, clean.mates, clean.noise, clean.notes
     mesh_of = clean.mesh_of
-    first, second, third = (vertices.take(corner, axis=0) for corner in triangles.T)
-    lows = np.minimum(np.minimum(first, second), third)
-    highs = np.maximum(np.maximum(first, second), third)
-    doubled = crosses(first, second, third)
-    lengths = np.sqrt(np.einsum("ij,ij->i", doubled, doubled))
-    normals = doubled / np.maximum(lengths, 1e-300)[:, None]
-    extents = np.sqrt(np.einsum("ij,ij->i", highs - lows, highs - lows))
-    faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, extents, noise)
+    first, doubled, lengths, normals, lows, highs = _measured(vertices, triangles)
+    faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, lows, highs, noise)
     volumes = np.einsum("ij,ij->i", first, doubled)
     kept = _without_copies(vertices, triangles, bodies, mesh_of, lengths, volumes, meshes, notes)
     if kept is not None:
@@ -118,20 +112,59 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     )
 
 
+def reshaped(surface: Surface, vertices: Floats, given: Floats) -> Surface:
+    """The surface with its vertices moved. Triangles whose normal is ``given`` (m, 3), not nought, have that one: what
+    is pressed flat may fold a little."""
+    *_, lengths, normals, lows, highs = _measured(vertices, surface.triangles)
+    before = _measured(surface.vertices, surface.triangles)[1]
+    # Bodies that wind inside out have normals against their winding.
+    against = np.bincount(surface.bodies, np.einsum("ij,ij->i", before, surface.normals)) < 0
+    normals = np.where(against[surface.bodies, None], -normals, normals)
+    settled = given.any(axis=1)
+    normals = np.where(settled[:, None], given, normals)
+    faces, walls, _ = _labels(
+        surface.triangles, vertices, surface.mates, normals, lengths, lows, highs, surface.noise, settled
+    )
+    return replace(
+        surface,
+        vertices=vertices,
+        normals=normals,
+        areas=lengths / 2,
+        lows=lows,
+        highs=highs,
+        faces=faces,
+        walls=walls,
+    )
+
+
+def _measured(vertices: Floats, triangles: Indices) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+    """Of each triangle: its first corner, its normal as long as twice its area, that length, the unit normal, and the
+    least and greatest coordinates."""
+    first, second, third = (vertices.take(corner, axis=0) for corner in triangles.T)
+    lows = np.minimum(np.minimum(first, second), third)
+    highs = np.maximum(np.maximum(first, second), third)
+    doubled = crosses(first, second, third)
+    lengths = np.sqrt(np.einsum("ij,ij->i", doubled, doubled))
+    return first, doubled, lengths, doubled / np.maximum(lengths, 1e-300)[:, None], lows, highs
+
+
 def _labels(
     triangles: Indices,
     vertices: Floats,
     mates: Indices,
     normals: Floats,
     doubled: Floats,
-    extents: Floats,
+    lows: Floats,
+    highs: Floats,
     noise: Floats,
+    settled: NDArray[np.bool_] | None = None,
 ) -> tuple[Indices, Indices, Indices]:
     """Labels (m,) of planar faces, of smooth walls and of bodies, in the order of their first triangles.
 
-    ``doubled`` is twice the area of each triangle and ``extents`` the diagonal of its box.
+    ``doubled`` is twice the area of each triangle. Noise has not tipped the normals of those that are ``settled``.
     """
     count = len(triangles)
+    extents = np.sqrt(np.einsum("ij,ij->i", highs - lows, highs - lows))
     half = np.flatnonzero(mates > np.arange(len(mates)))
     a, b = half // 3, mates[half] // 3
     cosine = np.einsum("ij,ij->i", normals.take(a, axis=0), normals.take(b, axis=0))
@@ -140,6 +173,8 @@ def _labels(
     # Noise tips the normals of slivers. They lie flat if their far corner is no further off than noise explains.
     sliver = doubled * _FLAT < 8 * noise * extents
     bent = np.flatnonzero(~flat & (sliver.take(a) | sliver.take(b))) if sliver.any() else np.empty(0, np.int64)
+    if settled is not None:
+        bent = bent[~(settled[a[bent]] | settled[b[bent]])]
     start, end = (vertices.take(triangles.ravel()[side], axis=0) for side in (half[bent], mates[half[bent]]))
     squares = np.einsum("ij,ij->i", end - start, end - start)
     smaller = np.minimum(doubled[a[bent]], doubled[b[bent]])
