@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import bpy
@@ -184,6 +185,25 @@ def test_a_number_is_reviewed_in_the_same_update(scene: bpy.types.Scene, monkeyp
     state.finish(scene)
     assert fitted.made.review.settled and not fitted.waiting
     assert "orientation" in {finding.check for finding in state.findings}
+
+
+def test_a_cure_is_for_the_section_of_its_finding_alone(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((0.5, 0, 0)))
+    fit()
+    ferrule, manager = scene.ferrule, bpy.context.window_manager.ferrule
+    ferrule.group_index = 0
+    ferrule.recipe.spigot_mm = 8.05
+    state.finish(scene)
+    off = [one for one in state.findings if one.cure.keys() == {"spigot_mm"} and one.fitting == "F2"]
+    manager.finding_index = state.findings.index(off[0])
+    ferrule.group_index = 0
+    assert bpy.ops.ferrule.cure() == {"FINISHED"}
+    assert not ferrule.groups[0].own_recipe and ferrule.groups[1].own_recipe
+    first, second = state.fresh(scene).fittings
+    assert first.batch.recipe.spigot_mm == pytest.approx(8.05)
+    assert second.batch.recipe.spigot_mm == pytest.approx(off[0].cure["spigot_mm"])
+    assert second.batch.recipe == replace(first.batch.recipe, spigot_mm=second.batch.recipe.spigot_mm)
 
 
 def test_a_refused_number_keeps_the_last_solid_and_offers_one_that_works(scene: bpy.types.Scene) -> None:

@@ -310,11 +310,16 @@ def chosen_finding(context: bpy.types.Context) -> Finding | None:
     return found[index] if 0 <= index < len(found) else None
 
 
+def fitted_of(scene: bpy.types.Scene, finding: Finding) -> Fitted | None:
+    """The fitting that a finding is about; None where it is about an object of the user's."""
+    desk = desk_of(scene)
+    return next((one for one in desk.fittings if one.batch.id == finding.fitting), None) if desk else None
+
+
 def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
     """Chooses the fitting and the layer that a finding is about, and brings its place into view."""
     scene = context.scene
-    desk = desk_of(scene)
-    fitted = next((one for one in desk.fittings if one.batch.id == finding.fitting), None) if desk else None
+    fitted = fitted_of(scene, finding)
     with quietly():
         if fitted is not None:
             scene.ferrule.group_index = fitted.group

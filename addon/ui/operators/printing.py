@@ -12,7 +12,7 @@ from ...geometry.mesh import Mesh
 from ...geometry.names import quoted
 from ...review import UnreadableMeshError, review
 from ...trade.processes import ProcessError, check_process
-from .. import placing, state
+from .. import placing, state, wording
 from ..drawing import report
 from ..jobs import process_of
 from ..scene import SceneError, mesh_of, unit_scale_of
@@ -75,7 +75,7 @@ class FERRULE_OT_review_object(bpy.types.Operator):
 
 
 class FERRULE_OT_cure(bpy.types.Operator):
-    """Set the number that cures the chosen finding"""
+    """Set the number that cures the chosen finding, for the section that it is about and no other"""
 
     bl_idname = "ferrule.cure"
     bl_label = "Cure"
@@ -87,7 +87,13 @@ class FERRULE_OT_cure(bpy.types.Operator):
         return holds(cls, finding is not None and finding.cure, "No number cures the chosen finding")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        finding = state.chosen_finding(context)
+        ferrule, finding = context.scene.ferrule, state.chosen_finding(context)
+        fitted = state.fitted_of(context.scene, finding)
+        if fitted is not None and not wording.RECIPE.keys().isdisjoint(finding.cure):
+            with state.quietly():
+                ferrule.group_index = fitted.group
+            if len(ferrule.groups) > 1 and not ferrule.groups[fitted.group].own_recipe:
+                ferrule.groups[fitted.group].own_recipe = True
         for field, value in finding.cure.items():
             bpy.ops.ferrule.set_number(field=field, value=str(value))
         return {"FINISHED"}
