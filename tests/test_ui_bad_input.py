@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
+import errno
 import math
+import os
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -35,10 +37,10 @@ def post(scene: bpy.types.Scene) -> bpy.types.Object:
     return item
 
 
-def refused(name: str, *words: str, **arguments: object) -> None:
+def refused(operator: str, /, *words: str, **arguments: object) -> None:
     """That the operator refuses with one sentence that has these words, and no traceback."""
     with pytest.raises(RuntimeError) as error:
-        getattr(bpy.ops.ferrule, name)(**arguments)
+        getattr(bpy.ops.ferrule, operator)(**arguments)
     said = str(error.value)
     assert "Traceback" not in said and said.strip().count("\n") <= 1, said
     assert all(word in said for word in words), said
@@ -80,6 +82,35 @@ def test_a_preset_that_cannot_be_loaded(scene: bpy.types.Scene, tmp_path: Path) 
     half = tmp_path / "half.py"
     half.write_text("import bpy\nrecipe = bpy.context.scene.ferrule.recipe\nrecipe.spigot_mm = 11\nrecipe.crown = 1\n")
     refused("load_recipe", "as a whole", filepath=str(half))
+
+
+def test_a_preset_that_cannot_be_saved(scene: bpy.types.Scene, tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setenv("BLENDER_USER_SCRIPTS", str(tmp_path))
+
+    def locked(path: object, *how: object, **more: object) -> None:
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), path)
+
+    with monkeypatch.context() as patched:
+        patched.setattr("builtins.open", locked)
+        refused("save_recipe", "was not saved", "Permission denied", name="Ours")
+
+
+def test_a_scene_that_is_linked_is_left_alone(
+    scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Writing to the mesh of a fitting in it would crash Blender."""
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "post.blend"))
+    bpy.ops.wm.read_homefile(use_empty=True)
+    with bpy.data.libraries.load(str(tmp_path / "post.blend"), link=True) as (inside, wanted):
+        wanted.scenes = list(inside.scenes)
+    linked = bpy.context.window.scene = wanted.scenes[0]
+    meshes = {mesh.name: len(mesh.vertices) for mesh in bpy.data.meshes}
+    linked.ferrule.recipe.crown = "peaked"
+    assert state.finish(linked).fittings[0].made is not None
+    for operator in ("read_ends", "fit", "refit", "add_fitting"):
+        refused(operator, "linked from another file")
+    assert meshes == {mesh.name: len(mesh.vertices) for mesh in bpy.data.meshes}
+    assert "Traceback" not in capfd.readouterr().err
 
 
 def test_a_job_file_that_cannot_be_written_leaves_the_one_before(

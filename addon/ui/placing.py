@@ -151,7 +151,7 @@ def select(context: bpy.types.Context, item: bpy.types.Object | None) -> None:
 
 def _renew_mesh(mesh: bpy.types.Mesh, fitted: Fitted, unit_scale: float) -> None:
     digest = fitted.digest(unit_scale)
-    if mesh.ferrule.made_from == digest or mesh.is_editmode:
+    if mesh.ferrule.made_from == digest or not _can_change(mesh):
         return
     assert fitted.fitting is not None
     fill_mesh(mesh, fitted.fitting.mesh, unit_scale)
@@ -164,11 +164,16 @@ def _mesh_for(fitted: Fitted, items: list[bpy.types.Object], taken: set[str]) ->
     """The mesh that the fitting has already, unless another fitting has taken it, or a new one."""
     for item in items:
         mesh = item.data
-        if isinstance(mesh, bpy.types.Mesh) and mesh.name not in taken and not mesh.is_editmode:
+        if isinstance(mesh, bpy.types.Mesh) and mesh.name not in taken and _can_change(mesh):
             return mesh
     assert fitted.fitting is not None
     crown = fitted.fitting.recipe.crown
     return bpy.data.meshes.new(f"{crown.capitalize()} for {section_name(fitted.fitting.section)}")
+
+
+def _can_change(mesh: bpy.types.Mesh) -> bool:
+    """Not while it is edited; and writing to one that is linked from another file would crash Blender."""
+    return not mesh.is_editmode and mesh.library is None
 
 
 def _new_object(scene: bpy.types.Scene, mesh: bpy.types.Mesh, key: str, name: str) -> bpy.types.Object:

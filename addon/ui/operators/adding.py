@@ -13,7 +13,7 @@ from ...trade.sizes import tube_sizes
 from .. import placing, reading, state, wording
 from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
-from .polls import in_object_mode
+from .polls import can_build
 
 _FIELDS = ("crown", "rise_mm", "brim_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
 _WORDS = {name: wording.RECIPE[name] for name in _FIELDS}
@@ -50,7 +50,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return in_object_mode(cls, context)
+        return can_build(cls, context)
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = split(self.layout)

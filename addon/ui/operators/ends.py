@@ -15,7 +15,7 @@ from ..fields import exact, length
 from ..jobs import modelled_section
 from ..scene import FITTING_MARK, unit_scale_of
 from ..wording import count_of
-from .polls import holds, in_object_mode
+from .polls import can_build, holds
 
 FAR = 10.0
 """How many times as far as the assembly reaches the views have to show."""
@@ -58,7 +58,7 @@ class FERRULE_OT_read_ends(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return in_object_mode(cls, context)
+        return can_build(cls, context)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule = context.scene.ferrule

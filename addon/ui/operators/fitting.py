@@ -15,7 +15,7 @@ from ..fields import assign, auto_name, stored, stored_name
 from ..wording import count_of
 from .ends import read_into
 from .long_work import LongWork, Steps
-from .polls import has_groups, holds, in_object_mode
+from .polls import can_build, has_groups, holds
 
 
 class FERRULE_OT_fit(LongWork, bpy.types.Operator):
@@ -27,7 +27,7 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context) and in_object_mode(cls, context)
+        return has_groups(cls, context) and can_build(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
@@ -53,7 +53,7 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context) and in_object_mode(cls, context)
+        return has_groups(cls, context) and can_build(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         yield "Reading the tube ends", 0.0

@@ -19,3 +19,8 @@ def has_groups(cls: type[bpy.types.Operator], context: bpy.types.Context) -> boo
 
 def in_object_mode(cls: type[bpy.types.Operator], context: bpy.types.Context) -> bool:
     return holds(cls, context.mode == "OBJECT", "Leave Edit Mode first")
+
+
+def can_build(cls: type[bpy.types.Operator], context: bpy.types.Context) -> bool:
+    own = context.scene.library is None
+    return in_object_mode(cls, context) and holds(cls, own, "This scene is linked from another file; open that file")

@@ -41,6 +41,13 @@ class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):
         names = [name for field in wording.RECIPE for name in (auto_name(field), stored_name(field))]
         return [f"recipe.{name}" for name in names if name in known]
 
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        try:
+            return super().execute(context)  # type: ignore[return-value]
+        except OSError as error:
+            self.report({"ERROR"}, f"The recipe was not saved: {error.strerror or error}. Make the folder writable")
+            return {"CANCELLED"}
+
 
 class FERRULE_OT_load_recipe(bpy.types.Operator):
     """Load this recipe"""
