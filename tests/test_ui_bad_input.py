@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
+import copy
 import errno
+import json
 import math
 import os
 import re
@@ -217,3 +219,52 @@ def test_refit_where_no_end_is_left(scene: bpy.types.Scene, post: bpy.types.Obje
     post.scale = (0, 0, 0)
     assert bpy.ops.ferrule.refit() == {"FINISHED"}
     assert not all_fittings(scene) and not scene.ferrule.ends
+
+
+# What was written before, and is damaged now
+
+
+def places(record: object, path: tuple = ()) -> Iterator[tuple]:
+    """The way to everything in a record; of a list to its first entry."""
+    yield path
+    if isinstance(record, dict):
+        for key, value in record.items():
+            yield from places(value, (*path, key))
+    elif isinstance(record, list) and record:
+        yield from places(record[0], (*path, 0))
+
+
+def test_a_damaged_result_is_refused(
+    scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever of it is gone or of another kind, operators take it or say so in a sentence."""
+    from addon.ui import shop
+    from addon.ui.operators.learning import ladders_written
+
+    monkeypatch.setattr(shop, "book_path", lambda: tmp_path / "book.toml")
+    scene.ferrule.output.folder = str(tmp_path)
+    scene.ferrule.groups[0].fit_ladder = True
+    bpy.ops.ferrule.export()
+    (ladder,) = ladders_written(scene)
+    path = tmp_path / "result.json"
+    sound = json.loads(path.read_text("utf-8"))
+    read = {key: sound[key] for key in ("format", "process", "quantities", "fit_ladders")}
+    damaged = [100_000 * "["]
+    for way in places(read):
+        for value in (None, "x", [], [None]):
+            record = {"whole": copy.deepcopy(read)}
+            holder = record
+            for key in ("whole", *way)[:-1]:
+                holder = holder[key]
+            holder[("whole", *way)[-1]] = value
+            damaged.append(json.dumps(record["whole"]))
+    for text in damaged:
+        path.write_text(text, "utf-8")
+        (tmp_path / "book.toml").unlink(missing_ok=True)
+        for operator, reading in (("enter_fit", {"ladder": ladder, "step": "0.20"}), ("enter_print", {"used_g": 5.0})):
+            try:
+                getattr(bpy.ops.ferrule, operator)(**reading)
+            except RuntimeError as error:
+                assert "Traceback" not in str(error), (text, error)
+    path.write_text(json.dumps(sound), "utf-8")
+    assert bpy.ops.ferrule.enter_fit(ladder=ladder, step="0.20") == {"FINISHED"}

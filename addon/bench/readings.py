@@ -4,7 +4,8 @@ up to."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 from typing import Any
 
@@ -24,11 +25,36 @@ from .shop_entries import (
 FORMAT = 1
 """Of result.json, as it is written and read; it grows by one when a key changes its meaning or goes."""
 
+_NO_RESULT = "That is no sound result.json of this Ferrule; run the job again and take the one it writes."
+
 
 class ReadingError(ValueError):
     """A reading that cannot be entered: why, and what to do."""
 
 
+@contextmanager
+def _sound_result() -> Iterator[None]:
+    """Raises ``ReadingError`` where the result that is read in the block has not what it should have."""
+    try:
+        yield
+    except (AttributeError, LookupError, TypeError):
+        raise ReadingError(_NO_RESULT) from None
+
+
+def ladders_in(result: Any) -> dict[str, Mapping[str, Any]]:
+    """The fit ladders of a parsed result.json by name; none where it is not one of this Ferrule's, or damaged."""
+    try:
+        with _sound_result():
+            return {
+                f"{', '.join(ladder['fittings'])} {ladder['tube']}": ladder
+                for ladder in _of(result, "fit_ladders")
+                if ladder["fittings"] and all(isinstance(step["label"], str) for step in ladder["steps"])
+            }
+    except ReadingError:
+        return {}
+
+
+@_sound_result()
 def fit_reading(
     result: Mapping[str, Any], fitting: str, step: str, when: datetime, measured_mm: float | None = None
 ) -> FitReading:
@@ -52,6 +78,7 @@ def fit_reading(
         raise ReadingError(f"{said[:1].upper()}{said[1:]}.") from None
 
 
+@_sound_result()
 def print_run(
     result: Mapping[str, Any], when: datetime, used_g: float | None = None, took_s: float | None = None
 ) -> PrintRun:
@@ -91,5 +118,5 @@ def learned(book: ShopBook) -> list[str]:
 
 def _of(result: Mapping[str, Any], key: str) -> Any:
     if result.get("format") != FORMAT or key not in result:
-        raise ReadingError("That is no result.json of this Ferrule; run the job again and take the one it writes.")
+        raise ReadingError(_NO_RESULT)
     return result[key]

@@ -108,9 +108,12 @@ class ShopBook:
         when = (changed or datetime.now(UTC)).replace(microsecond=0)
         old = entries.get((table, value.name))
         new = Entry(table, value.name, when, value, old.kept if old else {})
-        again = parse_book(book_text(ShopBook((new,)))).entries[0]
+        said = f"{table} {quoted(value.name)} cannot be kept in the shop book"
+        try:
+            again = parse_book(book_text(ShopBook((new,)))).entries[0]
+        except TypeError as error:
+            raise ValueError(f"{said}: {error}") from None
         if again != new:
-            said = f"{table} {quoted(value.name)} cannot be kept in the shop book"
             raise ValueError(f"{said}: it would be read as {again.row}")
         entries[new.key] = new
         return replace(self, entries=tuple(entries.values()))

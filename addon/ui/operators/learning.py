@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -16,7 +17,7 @@ from bpy_extras.io_utils import ExportHelper, ImportHelper
 
 from ...bench.plate import Plates
 from ...bench.quantities import parse_duration
-from ...bench.readings import FORMAT, ReadingError, fit_reading, learned, print_run
+from ...bench.readings import fit_reading, ladders_in, learned, print_run
 from ...bench.shop_book import ShopBook
 from ...bench.shop_entries import FitReading, PrintRun
 from ...bench.shop_file import ShopBookError, export_book, import_book, open_book, update_book
@@ -216,7 +217,7 @@ def _enter(
     try:
         entry = read(datetime.now(UTC))
         book = update_book(shop.book_path(), lambda old: old.with_entry(entry))
-    except (ReadingError, ShopBookError) as error:
+    except (ShopBookError, ValueError) as error:  # ReadingError is a ValueError, and so is what no book can keep
         report(operator, "ERROR", error)
         return {"CANCELLED"}
     same = [one for one in book.entries if getattr(one.value, "process", None) == entry.process]
@@ -236,12 +237,12 @@ def ladders_written(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any]
     """The fit ladders that were written into the folder, the latest of each name first: the result that tells of one,
     and its entry there."""
     folder = folder_of(scene)
-    paths = [path for path in (folder / "result.json", *folder.glob(f"*{LADDER_RESULT}*.json")) if path.is_file()]
+    paths = [path for path in (folder / "result.json", *folder.glob(f"*{LADDER_RESULT}*.json")) if os.path.isfile(path)]
     found: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {}
     for path in sorted(paths, key=lambda path: path.stat().st_mtime, reverse=True):
         result = _result(path)
-        for ladder in result.get("fit_ladders", []) if result and result.get("format") == FORMAT else []:
-            found.setdefault(f"{', '.join(ladder['fittings'])} {ladder['tube']}", (result, ladder))
+        for name, ladder in ladders_in(result).items() if result else ():
+            found.setdefault(name, (result, ladder))
     return found
 
 
@@ -257,7 +258,7 @@ def _no_ladder(scene: bpy.types.Scene) -> str:
 def _result(path: Path) -> dict[str, Any] | None:
     try:
         result = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return result if isinstance(result, dict) else None
 
