@@ -52,16 +52,20 @@ def surrounding(
 
 def _own_tops(surface: Surface, profiles: Sequence[Profile], bodies: Sequence[int]) -> Floats:
     """(k,): how far each end's own body reaches in front of the rim, along the axis."""
-    body_of = np.empty(len(surface.vertices), np.int64)
-    body_of[surface.triangles.ravel()] = np.repeat(surface.bodies, 3)
+    corners, owners = surface.triangles.ravel(), np.repeat(surface.bodies, 3)
+    body_of = np.full(len(surface.vertices), -1)
+    body_of[corners] = owners
+    others = np.flatnonzero(body_of.take(corners) != owners)  # bodies that touch may share corners
+    vertices = np.concatenate([np.arange(len(body_of)), corners[others]])
+    body_of = np.concatenate([body_of, owners[others]])
     order = np.argsort(body_of, kind="stable")
     begins = np.searchsorted(body_of[order], np.arange(len(surface.body_names) + 1))
     end, place = spans(begins, np.asarray(bodies, np.int64))
     origins = np.array([profile.frame.origin for profile in profiles])
     axes = np.array([profile.frame.z for profile in profiles])
-    vertices = surface.vertices.take(order.take(place), axis=0)
-    heights = np.einsum("ij,ij->i", vertices - origins.take(end, axis=0), axes.take(end, axis=0))
-    return np.maximum.reduceat(heights, np.searchsorted(end, np.arange(len(profiles))))
+    heights = np.einsum("ij,ij->i", surface.points(vertices[order.take(place)]), axes.take(end, axis=0))
+    tops = np.maximum.reduceat(heights, np.searchsorted(end, np.arange(len(profiles))))
+    return tops - np.einsum("ij,ij->i", origins, axes)
 
 
 def _around(
