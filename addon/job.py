@@ -192,7 +192,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
 
     A caller that stops in between closes the generator; then no file has changed. Raises like ``run``.
     """
-    bodies = split_bodies(meshes)
+    bodies = split_bodies(meshes, takeoff.surface)
     made: list[Made] = []
     findings: list[Finding] = []
     batches = sort_into_batches(job, takeoff.ends)

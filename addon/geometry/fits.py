@@ -125,22 +125,35 @@ def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[
     return [polygon if area >= 0 else polygon[::-1] for polygon, area in zip(cleaned, areas.tolist(), strict=True)]
 
 
-def within_cut_corners(fit: Fit, polygon: Floats) -> Fit:
-    """The fit to a bore's ``polygon`` (n, 2), kept inside it where a rounded corner was drawn as a single facet.
+def within_cut_corners(fits: Sequence[Fit], polygons: Sequence[Floats]) -> list[Fit]:
+    """The fits to bores' ``polygons`` (n, 2), kept inside those whose rounded corners were drawn as single facets.
 
     The facet may be a true chamfer, which the arc through its ends would cross. The arc that touches the facet from
     inside has 1 + 1/sqrt(2) times the radius.
     """
-    outline = fit.outline
-    if outline.shape != "rectangle" or outline.corner_radius <= _SMALL_CORNER_MM:
-        return fit
-    local = turned(np.asarray(polygon, float) - fit.centre, -math.radians(fit.turn_deg))
-    inside = np.array([outline.width, outline.depth]) / 2 - np.abs(local)
-    right, up = local[inside.min(axis=1) > _ARC_SHARE * outline.half_width].T > 0
-    if len(set((2 * right + up).tolist())) == 4:
-        return fit
-    radius = min(outline.corner_radius * (1 + math.sqrt(0.5)), outline.half_width)
-    return replace(fit, outline=replace(outline, corner_radius=radius))
+    kept = list(fits)
+    rounded = [
+        number
+        for number, fit in enumerate(fits)
+        if fit.outline.shape == "rectangle" and fit.outline.corner_radius > _SMALL_CORNER_MM
+    ]
+    if not rounded:
+        return kept
+    owner = np.repeat(np.arange(len(rounded)), [len(polygons[number]) for number in rounded])
+    centres = np.array([fits[number].centre for number in rounded])
+    turns = np.radians([fits[number].turn_deg for number in rounded])
+    half = np.array([(fits[number].outline.width, fits[number].outline.depth) for number in rounded]) / 2
+    arms = np.concatenate([polygons[number] for number in rounded]) - centres[owner]
+    cos, sin = np.cos(turns)[owner], np.sin(turns)[owner]
+    local = np.column_stack([arms[:, 0] * cos + arms[:, 1] * sin, arms[:, 1] * cos - arms[:, 0] * sin])
+    on_arc = (half[owner] - np.abs(local)).min(axis=1) > _ARC_SHARE * half.min(axis=1)[owner]
+    corner = 4 * owner + 2 * (local[:, 0] > 0) + (local[:, 1] > 0)
+    drawn = np.bincount(corner[on_arc], minlength=4 * len(rounded)).reshape(-1, 4) > 0
+    for place in np.flatnonzero(~drawn.all(axis=1)).tolist():
+        fit = fits[rounded[place]]
+        radius = min(fit.outline.corner_radius * (1 + math.sqrt(0.5)), fit.outline.half_width)
+        kept[rounded[place]] = replace(fit, outline=replace(fit.outline, corner_radius=radius))
+    return kept
 
 
 def _neighbours(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -10,12 +10,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..geometry import polygons
 from ..geometry.fits import fit_outline, off_outline
 from ..geometry.frames import Floats, Frame
 from ..geometry.topology import Indices
-from .rims import Rims
+from .rims import LEAST_LENGTH, Rims
 from .surface import Surface
 from .walls import WallIndex
 
@@ -23,27 +24,44 @@ _STAGES = ((1.0, 0.05), (1.0, 0.01), (4.0, 0.005), (16.0, 2e-3), (np.inf, 2e-3),
 """How far down the wall to look and how near the outline, both in widths: far corners sharpen the axis once it is
 nearly right."""
 _UPRIGHT = 0.1
+_SHORT = 0.8
 _ENOUGH = 1500
 """Corners to look at."""
 
 
 def sharpened(surface: Surface, index: WallIndex, rims: Rims) -> Rims:
-    """The rims, with the axes of those that are not exact read from the corners of their bores' walls."""
-    axes = rims.axes.copy()
+    """The rims, with the axes of those that are not exact read from the corners of their bores' walls. Of these, holes
+    far too short to be a tube's bore are left out."""
+    axes, kept = rims.axes.copy(), np.ones(len(rims.axes), bool)
     for rim in np.flatnonzero(~rims.exact).tolist():
         part = rims.bore.part(rim)
         loop = surface.points(rims.bore.vertices[part])
         across = rims.bore.across[part]
-        corners = corners_of_walls(surface, index, across[across >= 0], axes[rim])
-        axes[rim] = sharper(loop, corners, axes[rim], float(surface.noise[across].max(initial=0.0)))
-    return replace(rims, axes=axes)
+        triangles, upright = _of_walls(surface, index, across[across >= 0], axes[rim])
+        corners = surface.points(np.unique(surface.triangles[triangles[upright]]))
+        kept[rim] = rims.single[rim] or not upright.all() or not _is_short(loop, corners, axes[rim])
+        if kept[rim]:
+            axes[rim] = sharper(loop, corners, axes[rim], float(surface.noise[across].max(initial=0.0)))
+    return replace(rims, axes=axes).taken(np.flatnonzero(kept))
 
 
 def corners_of_walls(surface: Surface, index: WallIndex, beside: Indices, axis: Floats) -> Floats:
     """(m, 3): the corners of the walls along ``axis`` to which the triangles ``beside`` a loop belong."""
+    triangles, upright = _of_walls(surface, index, beside, axis)
+    return surface.points(np.unique(surface.triangles[triangles[upright]]))
+
+
+def _of_walls(surface: Surface, index: WallIndex, beside: Indices, axis: Floats) -> tuple[Indices, NDArray[np.bool_]]:
+    """The triangles of the walls to which those ``beside`` a loop belong, and which of them run along ``axis``."""
     triangles = index.triangles_of(np.unique(surface.walls[beside]))
-    triangles = triangles[np.abs(surface.normals[triangles] @ axis) < _UPRIGHT]
-    return surface.points(np.unique(surface.triangles[triangles]))
+    return triangles, np.abs(surface.normals[triangles] @ axis) < _UPRIGHT
+
+
+def _is_short(loop: Floats, corners: Floats, axis: Floats) -> bool:
+    """Whether a wall with these corners is surely shorter than the loop (n, 3) that it begins at is wide."""
+    frame = Frame.along(loop.mean(axis=0), axis)
+    width = 2 * float(polygons.nearest(frame.to_local(loop)[:, :2], np.zeros((1, 2)))[0][0])
+    return bool(-frame.to_local(corners)[:, 2].min() < _SHORT * LEAST_LENGTH * width)
 
 
 def sharper(loop: Floats, corners: Floats, axis: Floats, noise: float) -> Floats:

@@ -8,15 +8,17 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..geometry.mesh import Mesh
-from .surface import read_surface
+from .surface import Surface, read_surface
 
 
-def split_bodies(meshes: Sequence[Mesh]) -> tuple[Mesh, ...]:
+def split_bodies(meshes: Sequence[Mesh], surface: Surface | None = None) -> tuple[Mesh, ...]:
     """Every connected body, welded and wound outward; ``TubeEnd.source`` is one of their names.
 
-    Raises ``TakeoffError`` as ``take_off`` does.
+    ``surface`` is that of a takeoff of the same meshes, if there was one: they need not be read again. Raises
+    ``TakeoffError`` as ``take_off`` does.
     """
-    surface = read_surface(meshes)
+    if surface is None:
+        surface = read_surface(meshes)
     if not surface.body_names:
         return ()
     order = np.argsort(surface.bodies, kind="stable")

@@ -23,7 +23,7 @@ from ..geometry.topology import Indices
 from ..geometry.units import bare_mm, say_mm
 from .axes import corners_of_walls, sharper
 from .cleaning import counted
-from .rims import FLATNESS, STEEPEST, Loops, Rims, are_exact, are_walls, axis_of_walls, rings
+from .rims import FLATNESS, STEEPEST, Loops, Rims, Rings, are_exact, are_walls, axis_of_walls
 from .surface import Surface, reshaped
 from .walls import WallIndex
 
@@ -102,12 +102,25 @@ class _Wall:
     """How far from the outline a corner of the wall may lie, in mm."""
 
     @classmethod
-    def of(cls, surface: Surface, band: _Band, frame: Frame) -> _Wall:
-        noise = float(surface.noise[band.triangles[0]])
-        line = frame.to_local(surface.points(surface.starts[band.far]))[:, :2]
+    def of(cls, surface: Surface, index: WallIndex, band: _Band, middle: Floats, normal: Floats) -> _Wall | None:
+        """The wall beyond a band under the rim's plane, which passes through ``middle``; None where it is no tube's."""
+        start, across = surface.points(surface.starts[band.far]), surface.mates[band.far] // 3
+        lengths = np.linalg.norm(np.roll(start, -1, axis=0) - start, axis=1)
+        axes, shares = axis_of_walls(surface.normals[across], lengths, np.zeros(1, np.int64))
+        axis = axes[0] * np.sign(axes[0] @ normal)
+        if not are_walls(shares)[0] or axis @ normal < STEEPEST:
+            return None
+        noise, exact = float(surface.noise[across[0]]), bool(are_exact(shares)[0])
+        if not exact:
+            axis = normal if axis @ normal > _SQUARE_CUT else axis
+            axis = sharper(start, corners_of_walls(surface, index, across, axis), axis, noise)
+        frame = Frame.along(middle, axis)
+        line = frame.to_local(start)[:, :2]
         fit = fit_outline(line, noise)
         level = 2 * fit.residual + _OFF_WALL * fit.outline.width + 4 * noise
-        return cls(frame, fit, level + (polygons.sagitta(line) if fit.outline.shape == "free" else 0.0))
+        if fit.outline.shape == "free" and not exact:
+            level += polygons.sagitta(line)  # elsewhere the wall may have its corners elsewhere around it
+        return cls(frame, fit, level)
 
     def holds(self, surface: Surface, triangles: Indices) -> NDArray[np.bool_]:
         """Which triangles are a part of the wall."""
@@ -125,26 +138,21 @@ class _Wall:
         if np.abs(off_outline(outline, points)[0]).max() > self.level:
             return False
         missing = np.array([outline.width, outline.depth]) - np.ptp(points, axis=0)
-        return outline.shape != "rectangle" or bool(missing.max() < self.level + _CUT_SHORT * outline.width)
+        exact = outline.shape in ("rectangle", "free")
+        return not exact or bool(np.abs(missing).max() < self.level + _CUT_SHORT * outline.width)
 
     def _local(self, points: Floats) -> Floats:
         flat = self.frame.to_local(points)[:, :2] - self.fit.centre
         return polygons.turned(flat, -math.radians(self.fit.turn_deg))
 
 
-def made_sharp(surface: Surface, index: WallIndex, around: Loops, faces: Indices) -> tuple[Surface, list[Deburred]]:
-    """The surface with the chamfered and rounded edges of its rims made sharp, and what these were.
-
-    ``around`` are the loops around planar faces and ``faces`` the face of each, as ``loops_of_faces`` gives them.
-    """
-    outer, bore, ring_faces, shared = rings(surface, around, faces)
-    flat = np.zeros(len(surface.triangles), bool)
-    flat[ring_faces] = True
+def made_sharp(surface: Surface, index: WallIndex, rings: Rings) -> tuple[Surface, list[Deburred]]:
+    """The surface with the chamfered and rounded edges of its rims made sharp, and what these were."""
     bands = [
         band
         for edges in (
-            _bevelled_rings(surface, around, outer, bore, shared),
-            _crests(surface, index.edges[~flat[surface.faces[index.edges // 3]]]),
+            _bevelled_rings(surface, rings),
+            _crests(surface, _between_walls(surface, index, rings.face)),
         )
         for number in range(len(edges.depths))
         if (band := _flat_band(surface, index, edges, number))
@@ -182,43 +190,59 @@ def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequenc
     return (said,)
 
 
-def _bevelled_rings(
-    surface: Surface, around: Loops, outer: Indices, bore: Indices, shared: NDArray[np.bool_]
-) -> _Edges:
+def _bevelled_rings(surface: Surface, rings: Rings) -> _Edges:
     """The loops of flat rings from which no wall runs down along one axis."""
-    areas = topology.vector_areas(surface.points(around.vertices), around.begins)
-    sizes = np.linalg.norm(areas, axis=1)
-    own = ~shared & (sizes[bore] > _LEAST_BORE**2 * sizes[outer])
-    chosen, around_it = np.concatenate([bore, outer[own]]), np.concatenate([outer, outer[own]])
+    outer, bore = rings.outer, rings.bore
+    sizes = np.linalg.norm(rings.areas, axis=1)
+    own = ~rings.shared & (sizes[bore] > _LEAST_BORE**2 * sizes[outer])
+    chosen, around = np.concatenate([bore, outer[own]]), np.concatenate([outer, outer[own]])
     depths = _DEEPEST * np.sqrt(sizes[np.concatenate([bore, bore[own]])])
-    normals = areas[around_it] / np.maximum(sizes[around_it], 1e-300)[:, None]
-    lean = np.flatnonzero(_lean(surface, around.taken(chosen), normals))
-    loops, normals = around.taken(chosen[lean]), normals[lean]
+    normals = rings.areas[around] / np.maximum(sizes[around], 1e-300)[:, None]
+    lean = _lean(surface, rings.loops.taken(chosen), normals)
+    loops, normals = rings.loops.taken(chosen[lean]), normals[lean]
     upright = surface.normals[loops.half_edges[loops.begins[:-1]] // 3]
     normals *= np.sign(np.einsum("ij,ij->i", normals, upright))[:, None]
     return _Edges(loops, normals, depths[lean])
 
 
-def _lean(surface: Surface, loops: Loops, normals: Floats) -> NDArray[np.bool_]:
-    """(k,): whether what lies beside a loop is no wall that runs down from its plane, and no gap."""
+def _lean(surface: Surface, loops: Loops, normals: Floats) -> Indices:
+    """Which of k loops have beside them neither a wall that runs down from their planes nor a gap."""
     if not len(loops.begins) > 1:
-        return np.zeros(0, bool)
-    across = loops.across
-    axes, shares = axis_of_walls(surface.normals[across], surface.areas[across], loops.begins[:-1])
-    walls = are_walls(shares) & (np.abs(np.einsum("ij,ij->i", axes, normals)) > STEEPEST)
-    return ~walls & (np.minimum.reduceat(across, loops.begins[:-1]) >= 0)
+        return np.empty(0, np.int64)
+    turned = np.abs(np.einsum("ij,ij->i", surface.normals.take(loops.across, axis=0), normals[loops.owner]))
+    # Below square cuts, which most are, nothing turns.
+    some = np.flatnonzero(
+        (np.maximum.reduceat(turned, loops.begins[:-1]) > _LEAST_TURN)
+        & (np.minimum.reduceat(loops.across, loops.begins[:-1]) >= 0)
+    )
+    if not some.size:
+        return some
+    loops = loops.taken(some)
+    axes, shares = axis_of_walls(surface.normals[loops.across], surface.areas[loops.across], loops.begins[:-1])
+    walls = are_walls(shares) & (np.abs(np.einsum("ij,ij->i", axes, normals[some])) > STEEPEST)
+    return some[~walls]
+
+
+def _between_walls(surface: Surface, index: WallIndex, without: Indices) -> Indices:
+    """One half-edge of each edge between two walls, but for those of the faces ``without``."""
+    half = index.edges
+    mates = surface.mates[half]
+    half, mates = half[mates > half], mates[mates > half]
+    out = np.zeros(len(surface.faces), bool)
+    out[without] = True
+    return half[~(out[surface.faces[half // 3]] | out[surface.faces[mates // 3]])]
 
 
 def _crests(surface: Surface, half: Indices) -> _Edges:
-    """Flat loops out of the half-edges ``half`` in which an outer and an inner chamfer meet, from either side."""
-    half = half[surface.mates[half] >= 0]
+    """Flat loops out of the edges ``half`` in which an outer and an inner chamfer meet, from either side."""
     mate = surface.mates[half]
     one, other = surface.normals[half // 3], surface.normals[mate // 3]
     beyond = surface.points(surface.ends_of(topology.next_in_triangle(mate))) - surface.points(surface.starts[half])
     sharp = (np.einsum("ij,ij->i", one, other) < _SHARP) & (np.einsum("ij,ij->i", one, beyond) < 0)
-    half, mate = half[sharp], mate[sharp]
     facing = (one + other)[sharp]
     facing /= np.maximum(np.linalg.norm(facing, axis=1), 1e-300)[:, None]
+    half, mate = np.concatenate([half[sharp], mate[sharp]]), np.concatenate([mate[sharp], half[sharp]])
+    facing = np.concatenate([facing, facing])
     loops, members = _rounds(surface, half, mate, facing)
     areas = topology.vector_areas(surface.points(loops.vertices), loops.begins)
     sizes = np.sqrt(np.linalg.norm(areas, axis=1))
@@ -267,11 +291,10 @@ def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -
         return (heights.min(axis=1) > -depth) & (heights.max(axis=1) < above)
 
     around = _band(surface, loop, is_low)
-    frame = _frame(surface, index, around, middle, normal) if around else None
-    if around is None or frame is None:
+    wall = _Wall.of(surface, index, around, middle, normal) if around else None
+    if around is None or wall is None:
         return None
-    wall = _Wall.of(surface, around, frame)
-    own = around.triangles[~wall.holds(surface, around.triangles)]
+    frame, own = wall.frame, around.triangles[~wall.holds(surface, around.triangles)]
     band = _band(surface, loop, lambda triangles: np.isin(triangles, own))
     if band is None or not wall.ends_at(surface, band.far):
         return None
@@ -305,17 +328,3 @@ def _band(surface: Surface, loop: Indices, allowed: Callable[[Indices], NDArray[
     chains = [half[chained[begin:end]] for begin, end in pairwise(begins.tolist())]
     far = max((chain for chain in chains if not np.isin(chain, starts).any()), key=len, default=half[:0])
     return _Band(triangles, far) if len(far) >= 3 and (surface.mates[far] >= 0).all() else None
-
-
-def _frame(surface: Surface, index: WallIndex, band: _Band, middle: Floats, normal: Floats) -> Frame | None:
-    """The frame in the rim's plane along the wall beyond a band, out of the tube; None where that is no tube's wall."""
-    start, across = surface.points(surface.starts[band.far]), surface.mates[band.far] // 3
-    lengths = np.linalg.norm(np.roll(start, -1, axis=0) - start, axis=1)
-    axes, shares = axis_of_walls(surface.normals[across], lengths, np.zeros(1, np.int64))
-    axis = axes[0] * np.sign(axes[0] @ normal)
-    if not are_walls(shares)[0] or axis @ normal < STEEPEST:
-        return None
-    if not are_exact(shares)[0]:
-        axis = normal if axis @ normal > _SQUARE_CUT else axis
-        axis = sharper(start, corners_of_walls(surface, index, across, axis), axis, float(surface.noise[across[0]]))
-    return Frame.along(middle, axis)

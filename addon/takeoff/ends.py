@@ -10,6 +10,7 @@ import numpy as np
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
+from .surface import Surface
 
 Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid", "lost"]
 """Only an end that was picked by hand can be lost, in the window: its rim is not there any more."""
@@ -85,3 +86,5 @@ class Takeoff:
     unit_doubt: UnitDoubt | None = None
     notes: tuple[str, ...] = ()
     """What was left out and why, in sentences: open meshes, zero-area faces, bodies that are no tube."""
+    surface: Surface | None = None
+    """What the ends were read from, for ``split_bodies``."""

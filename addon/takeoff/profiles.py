@@ -14,8 +14,7 @@ from ..geometry import polygons, topology
 from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outlines, off_outline, within_cut_corners
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Outline, Section
-from ..geometry.topology import Indices
-from .rims import WALL_TILT, Loops, Rims
+from .rims import WALL_TILT, Loops, Rims, Rings
 from .surface import Surface
 
 THICKEST_WALL = 0.3
@@ -50,7 +49,7 @@ _Drawn = tuple[Section, Floats, float]
 """A section, where its centre lies in the drawing plane, and by how many radians its x is turned there."""
 
 
-def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indices) -> list[Profile | None]:
+def read_profiles(surface: Surface, rims: Rims, rings: Rings) -> list[Profile | None]:
     """The profile of each rim; None for rings that are no tube: uneven, too thick, or without an outer wall.
 
     A rim with a single loop gets a bore equal to its outer outline.
@@ -67,20 +66,22 @@ def read_profiles(surface: Surface, rims: Rims, face_loops: Loops, faces: Indice
     bores = _drawn(surface, rims.bore, origins, x, y)
     outers = _drawn(surface, rims.outer, origins, x, y)
     fits = fit_outlines(bores + outers, np.concatenate([noise, noise]))
-    walled = _walled(surface, rims)
+    clears = within_cut_corners(fits[:count], bores)
+    axes = np.stack([x, y, rims.axes], axis=1)
+    walled = (_walled(surface, rims) & ~rims.shared).tolist()
+    singles, faced = rims.single.tolist(), (rims.face >= 0).tolist()
     profiles: list[Profile | None] = []
-    for rim in range(count):
-        bore, outer = fits[rim], fits[count + rim]
-        base = Frame(origins[rim], np.array([x[rim], y[rim], rims.axes[rim]]))
-        if rims.single[rim]:
+    for rim, level in enumerate(noise.tolist()):
+        bore, outer, clear = fits[rim], fits[count + rim], clears[rim]
+        base = Frame(origins[rim], axes[rim])
+        if singles[rim]:
             section, centre, turn = combined(bore, bore)
             found: _Drawn | None = (Section(section.outer, section.outer), centre, turn)
         else:
-            clear = within_cut_corners(bore, bores[rim])
-            found = _tube(outer, clear) if walled[rim] and not rims.shared[rim] else None
-            if found is None and rims.face[rim] >= 0:
-                found = _tube(_outer_by_wall(surface, rims, rim, bore, base, face_loops, faces), clear)
-        profiles.append(placed(*found, base, rims.normals[rim], bores[rim], float(noise[rim])) if found else None)
+            found = _tube(outer, clear) if walled[rim] else None
+            if found is None and faced[rim]:
+                found = _tube(_outer_by_wall(surface, rims, rim, bore, base, rings), clear)
+        profiles.append(placed(*found, base, rims.normals[rim], bores[rim], level) if found else None)
     return profiles
 
 
@@ -145,15 +146,13 @@ def _box(outline: Outline) -> tuple[float, float, float, float]:
     return x - outline.width / 2, y - outline.depth / 2, x + outline.width / 2, y + outline.depth / 2
 
 
-def _outer_by_wall(
-    surface: Surface, rims: Rims, rim: int, fit: Fit, plane: Frame, face_loops: Loops, faces: Indices
-) -> Fit | None:
+def _outer_by_wall(surface: Surface, rims: Rims, rim: int, fit: Fit, plane: Frame, rings: Rings) -> Fit | None:
     """The outer outline of a rim whose face goes on into other parts: the bore moved outward by the wall.
 
     The wall is the least distance at which enough of the face's border runs along the bore, where the tube stands
     free. None where it nowhere does, and for a profile of several chambers.
     """
-    loops = face_loops.taken(np.flatnonzero(faces == rims.face[rim]))
+    loops = rings.loops.taken(np.flatnonzero(rings.faces == rims.face[rim]))
     own = int(np.flatnonzero(loops.half_edges[loops.begins[:-1]] == rims.bore.half_edges[rims.bore.begins[rim]])[0])
     free = (loops.owner != own) & (loops.across >= 0)
     free &= np.abs(surface.normals[loops.across] @ rims.axes[rim]) < WALL_TILT

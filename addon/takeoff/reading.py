@@ -21,14 +21,11 @@ from .doubt import SizeFit, doubt_unit
 from .ends import Takeoff, TubeEnd
 from .prisms import plain_ends
 from .profiles import Profile, read_profiles
-from .rims import find_rims, loops_of_faces
+from .rims import LEAST_LENGTH, Rings, find_rims
 from .surface import Surface, read_surface
 from .surroundings import surrounding
 from .verdicts import Verdict, closed_in, judged, unfit
 from .walls import Runs, WallIndex, trace
-
-LEAST_LENGTH = 1.0
-"""A ring whose bore is shorter than this share of its smaller side is a washer, a nut or a hole in a plate."""
 
 
 def take_off(
@@ -50,17 +47,15 @@ def take_off(
     """
     if wall_mm is not None:
         _check_length(wall_mm, "wall")
-    surface = read_surface(meshes)
-    index = WallIndex.of(surface)
-    face_loops, faces = loops_of_faces(surface)
-    surface, deburred = made_sharp(surface, index, face_loops, faces)
+    as_modelled = surface = read_surface(meshes)
+    index, rings = WallIndex.of(surface), Rings.of(surface)
+    surface, deburred = made_sharp(surface, index, rings)
     if deburred:
-        index = WallIndex.of(surface)
-        face_loops, faces = loops_of_faces(surface)
+        index, rings = WallIndex.of(surface), Rings.of(surface)
     chunks = Chunks.of(surface)
-    rims = find_rims(surface, face_loops, faces)
+    rims = find_rims(surface, rings)
     rims = sharpened(surface, index, rims)
-    read = read_profiles(surface, rims, face_loops, faces)
+    read = read_profiles(surface, rims, rings)
     rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
     profiles = [profile for profile in read if profile is not None]
     runs = trace(surface, index, chunks, rims, profiles)
@@ -89,7 +84,7 @@ def take_off(
     doubt = None if unit_given else doubt_unit([end.section for end in ends if end.cause != "solid"], size_fit)
     notes = surface.notes + told(surface, deburred, rims, [profile.section.wall for profile in profiles])
     notes += _left_out(surface, {body for body, *_ in found}.union(bores), unread, endless)
-    return Takeoff(ends, doubt, notes)
+    return Takeoff(ends, doubt, notes, as_modelled)
 
 
 def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: Sequence[int]) -> tuple[str, ...]:

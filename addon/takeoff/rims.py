@@ -15,6 +15,8 @@ from .surface import Surface
 
 STEEPEST = np.cos(np.radians(65.0))
 """Rims that lean further from square are none; mitres are made up to 60°."""
+LEAST_LENGTH = 1.0
+"""A ring whose bore is shorter than this share of its smaller side is a washer, a nut or a hole in a plate."""
 WALL_TILT = 0.1
 """How far, as a cosine (rms by area), the small triangles of a curved wall may lean from the axis."""
 _LEAST_SPREAD = 0.02
@@ -93,17 +95,48 @@ class Rims:
         )
 
 
-def find_rims(surface: Surface, around: Loops, faces: Indices) -> Rims:
-    """Every rim candidate: planar, with walls that run square to the bore's loop along one axis.
+@dataclass(frozen=True, eq=False)
+class Rings:
+    """The loops around planar faces, and k holes in such faces as bores."""
 
-    ``around`` are the loops around planar faces and ``faces`` the face of each, as ``loops_of_faces`` gives them.
-    """
-    outer, bore, face, shared = rings(surface, around, faces)
+    loops: Loops
+    faces: Indices
+    """For each loop the label of its face."""
+    areas: Floats
+    """(loops, 3): area along the normal."""
+    outer: Indices
+    """(k,): which loop is the face's outermost one."""
+    bore: Indices
+    """(k,): which loop is the hole's."""
+    shared: NDArray[np.bool_]
+    """(k,): the face has more than these two loops."""
+
+    @classmethod
+    def of(cls, surface: Surface) -> Rings:
+        loops, faces = _loops_of_faces(surface)
+        areas = topology.vector_areas(surface.points(loops.vertices), loops.begins)
+        order = np.lexsort((-np.linalg.norm(areas, axis=1), faces))
+        begins = np.flatnonzero(np.diff(faces[order], prepend=-1))
+        counts = np.diff(np.append(begins, len(order)))
+        inner = np.ones(len(order), bool)
+        inner[begins] = False
+        outermost = np.repeat(order[begins], counts)
+        return cls(loops, faces, areas, outermost[inner], order[inner], np.repeat(counts > 2, counts)[inner])
+
+    @property
+    def face(self) -> Indices:
+        """(k,): label of the face."""
+        return self.faces[self.bore]
+
+
+def find_rims(surface: Surface, rings: Rings) -> Rims:
+    """Every rim candidate: planar, with walls that run square to the bore's loop along one axis."""
+    outer, bore, face, shared = rings.outer, rings.bore, rings.face, rings.shared
     open_loops = _open_loops(surface)
     pairs, singles = _nested(surface, open_loops)
     # One list of loops, the open ones after those of faces.
-    loops = _joined(around, open_loops)
-    past = len(around.begins) - 1
+    loops = _joined(rings.loops, open_loops)
+    past = len(rings.faces)
     outer = np.concatenate([outer, pairs[:, 0] + past, singles + past])
     bore = np.concatenate([bore, pairs[:, 1] + past, singles + past])
     face = np.concatenate([face, np.full(len(pairs) + len(singles), -1)])
@@ -133,7 +166,7 @@ def are_exact(shares: Floats) -> NDArray[np.bool_]:
     return shares[:, 0] < _EXACT
 
 
-def loops_of_faces(surface: Surface) -> tuple[Loops, Indices]:
+def _loops_of_faces(surface: Surface) -> tuple[Loops, Indices]:
     """The loops around planar faces, and the face of each."""
     sizes = np.bincount(surface.faces, minlength=len(surface.faces))
     large = np.flatnonzero(sizes.take(surface.faces) >= _LEAST_FACE)
@@ -154,19 +187,6 @@ def _open_loops(surface: Surface) -> Loops:
 def _chained(surface: Surface, border: Indices) -> Loops:
     half, begins = topology.borders(surface.mates, border)
     return Loops(half, begins, surface.starts[half], half // 3)
-
-
-def rings(surface: Surface, loops: Loops, faces: Indices) -> tuple[Indices, Indices, Indices, NDArray[np.bool_]]:
-    """Holes in planar faces as bores: the face's outermost loop, the hole's loop, the face, and whether the face has
-    more than these two."""
-    sizes = np.linalg.norm(topology.vector_areas(surface.points(loops.vertices), loops.begins), axis=1)
-    order = np.lexsort((-sizes, faces))
-    begins = np.flatnonzero(np.diff(faces[order], prepend=-1))
-    counts = np.diff(np.append(begins, len(order)))
-    outermost = np.repeat(order[begins], counts)
-    inner = np.ones(len(order), bool)
-    inner[begins] = False
-    return outermost[inner], order[inner], faces[order][inner], np.repeat(counts > 2, counts)[inner]
 
 
 def _nested(surface: Surface, loops: Loops) -> tuple[Indices, Indices]:

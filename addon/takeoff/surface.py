@@ -75,7 +75,7 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     first, doubled, lengths, normals, lows, highs = _measured(vertices, triangles)
     faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, lows, highs, noise)
     volumes = np.einsum("ij,ij->i", first, doubled)
-    kept = _without_copies(vertices, triangles, bodies, mesh_of, lengths, volumes, meshes, notes)
+    kept = _without_copies(vertices, triangles, bodies, mesh_of, lows, highs, lengths, volumes, meshes, notes)
     if kept is not None:
         places = np.cumsum(kept) - 1
         mates = mates.reshape(-1, 3)[kept].ravel()
@@ -113,15 +113,16 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
 
 
 def reshaped(surface: Surface, vertices: Floats, given: Floats) -> Surface:
-    """The surface with its vertices moved. Triangles whose normal is ``given`` (m, 3), not nought, have that one: what
-    is pressed flat may fold a little."""
+    """The surface with its vertices moved. Triangles whose normal is ``given`` (m, 3), not nought, have that one, and
+    those that turn over keep theirs: what is pressed flat may fold a little, and so may what slides along a wall."""
     *_, lengths, normals, lows, highs = _measured(vertices, surface.triangles)
     before = _measured(surface.vertices, surface.triangles)[1]
     # Bodies that wind inside out have normals against their winding.
     against = np.bincount(surface.bodies, np.einsum("ij,ij->i", before, surface.normals)) < 0
     normals = np.where(against[surface.bodies, None], -normals, normals)
     settled = given.any(axis=1)
-    normals = np.where(settled[:, None], given, normals)
+    over = ~settled & (np.einsum("ij,ij->i", normals, surface.normals) < 0)
+    normals = np.where(settled[:, None], given, np.where(over[:, None], surface.normals, normals))
     faces, walls, _ = _labels(
         surface.triangles, vertices, surface.mates, normals, lengths, lows, highs, surface.noise, settled
     )
@@ -197,6 +198,8 @@ def _without_copies(
     triangles: Indices,
     bodies: Indices,
     mesh_of: Indices,
+    lows: Floats,
+    highs: Floats,
     doubled: Floats,
     volumes: Floats,
     meshes: Sequence[Mesh],
@@ -210,8 +213,7 @@ def _without_copies(
     if len(sizes) < 2:
         return None
     area = np.bincount(bodies, doubled / 2)
-    corner_sums = vertices.take(triangles, axis=0).sum(axis=1).T
-    middles = np.column_stack([np.bincount(bodies, column) for column in corner_sums]) / (3 * sizes[:, None])
+    middles = np.column_stack([np.bincount(bodies, column) for column in (lows + highs).T]) / (2 * sizes[:, None])
     reach = _COPY_SHARE * np.sqrt(area)
     first, second = topology.close_pairs(middles, sizes, reach)
     alike = np.abs(area[first] - area[second]) < _COPY_SHARE * 10 * area[first]
