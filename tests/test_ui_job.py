@@ -187,6 +187,18 @@ def test_a_number_is_reviewed_in_the_same_update(scene: bpy.types.Scene, monkeyp
     assert "orientation" in {finding.check for finding in state.findings}
 
 
+def test_another_unit_scale_than_was_read_in_is_told_until_refit(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    said = "The unit scale was 1 when the ends were read, and is 0.5 now."
+    assert said not in " ".join(panel_words()["FERRULE_PT_ends"])
+    scene.unit_settings.scale_length = 0.5
+    assert said in " ".join(panel_words()["FERRULE_PT_ends"])
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert said not in " ".join(panel_words()["FERRULE_PT_ends"])
+    assert state.fresh(scene).ends[0].section.outer.width == pytest.approx(12.7)
+
+
 def test_a_cure_is_for_the_section_of_its_finding_alone(scene: bpy.types.Scene) -> None:
     put(scene, tube(ROUND, 300, "Post"))
     put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((0.5, 0, 0)))

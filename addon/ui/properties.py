@@ -206,6 +206,7 @@ class FerruleScene(bpy.types.PropertyGroup):
         "doubt": StringProperty(description="Why the unit is doubted; empty where it is not"),
         "unit_is_right": BoolProperty(description="The user has said so, whatever the sizes look like"),
         "whole_scene": BoolProperty(description="Whether the whole scene was read, or the objects in sources"),
+        "unit_scale": FloatProperty(description="The scene's unit scale when the ends were read"),
         "doubt_factor": FloatProperty(description="What lengths would have to be multiplied by"),
         **length("wall_mm", wording.WALL, None),
     }

@@ -76,6 +76,7 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
         )
     except (SceneError, TakeoffError) as error:
         raise ReadingError(str(error)) from error
+    ferrule.unit_scale = unit_scale_of(scene)
     ferrule.doubt = _doubt(takeoff) if takeoff.unit_doubt else ""
     ferrule.doubt_factor = takeoff.unit_doubt.factor if takeoff.unit_doubt else 1.0
     ferrule.notes = "\n".join([*notes, *takeoff.notes])
@@ -96,6 +97,8 @@ def add_pick(
 
 def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None, pick: str = "") -> tuple[int, bool]:
     """Adds an end to the list; returns its row, or that of the end that counts in its place, and whether it is new."""
+    if not scene.ferrule.ends:
+        scene.ferrule.unit_scale = unit_scale_of(scene)
     rows = [*_rows(scene), _Row(end, tube, pick=pick)]
     place = _write_standing(scene, rows)[-1]
     return place, scene.ferrule.ends[place].pick == pick

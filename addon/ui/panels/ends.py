@@ -1,14 +1,19 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The panel Tube Ends."""
 
+import math
 from typing import Any
 
 import bpy
 
 from .. import state, wording
 from ..drawing import draw_field, draw_text, say_in
+from ..scene import unit_scale_of
 from ..wording import count_of
 from .sidebar import Sidebar
+
+_SAME_SCALE = 1e-5
+"""Unit scales are kept in single precision."""
 
 
 class FERRULE_UL_groups(bpy.types.UIList):
@@ -68,6 +73,8 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
         ferrule = context.scene.ferrule
         if ferrule.doubt:
             _draw_doubt(layout, ferrule)
+        elif ferrule.ends:
+            _draw_other_scale(layout, context.scene)
         if context.mode == "EDIT_MESH":
             layout.operator("ferrule.pick_end", icon="EDGESEL")
         row = layout.row(align=True)
@@ -88,6 +95,16 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
         layout.prop(ferrule.view, "show_ends")
         if closed:
             layout.label(text=f"{count_of(closed, 'end takes', 'ends take')} no fitting", icon="INFO")
+
+
+def _draw_other_scale(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> None:
+    then, now = scene.ferrule.unit_scale, unit_scale_of(scene)
+    if not then or math.isclose(then, now, rel_tol=_SAME_SCALE):
+        return
+    box = layout.box()
+    box.alert = True
+    draw_text(box, f"The unit scale was {then:g} when the ends were read, and is {now:g} now.", icon="ERROR")
+    box.operator("ferrule.refit", icon="FILE_REFRESH")
 
 
 def _draw_doubt(layout: bpy.types.UILayout, ferrule: bpy.types.PropertyGroup) -> None:
