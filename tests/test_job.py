@@ -178,7 +178,7 @@ def test_a_caliper_reading_makes_the_spigot_smaller(tmp_path):
 def test_a_measured_bore_is_not_enough_where_nobody_has_looked_for_the_weld_seam(tmp_path):
     readings = [{"kind": "round", "width_mm": "1 in", "bore_width_mm": [18.9, 18.8]}]
     gap = next(one for one in do(tmp_path, measured=readings).made[0].findings if one.check == "gap")
-    # 0.2 mm less the root of 0.0411 mm's 0.1589² (above) and a quarter of the wall that this bore leaves, 3.3 mm, squared: by hand.
+    # By hand: 0.2 mm less the root of 0.1589² (as above) and the square of a quarter of the wall that the bore leaves.
     assert gap.value == pytest.approx(0.2 - math.hypot(0.1589, 0.825), abs=1e-3)
     assert "Most of it comes from the weld seam (usually stands 0.83 mm into the bore" in gap.meaning
     assert gap.advice.startswith("Look into the tubes and enter how high the weld seam is, 0 where there is none")

@@ -243,7 +243,10 @@ def test_a_tube_a_kilometre_from_the_origin_is_read():
 def test_rubbish_never_makes_it_fall_over(seed, count, scale):
     rng = np.random.default_rng(seed)
     points = rng.integers(-3, 4, (count, 3)) * scale
-    take_off([Mesh(points.astype(float), rng.integers(0, count, (2 * count, 3)).astype(np.int32), "rubbish")], 8.0)
+    triangles = rng.integers(0, count, (2 * count, 3)).astype(np.int32)
+    for end in take_off([Mesh(points.astype(float), triangles, "rubbish")], 8.0).ends:
+        assert end.open == (end.cause == "open") and end.clear_depth_mm >= 0
+        assert np.isfinite(end.frame.origin).all() and 0 < end.section.wall < end.section.outer.width
 
 
 @settings(max_examples=25)
