@@ -54,7 +54,7 @@ from .scene import unit_scale_of
 
 FACETS = 64
 """Of a whole circle, in the view. Files get as many as their chord error asks for."""
-OTHERS_S = 0.04
+OTHERS_S = 0.035
 """An update that has taken so long leaves what is not looked at until the numbers rest: 20 a second are wanted."""
 LIVE_S = 0.1
 """An update that the quick checks would make longer than this leaves them until the numbers rest."""
@@ -80,6 +80,8 @@ class Fitted:
     """Why it could not be reviewed."""
     designed: bool = False
     """Whether ``fitting`` and ``refusal`` are those of ``batch``."""
+    at_s: float = 0.0
+    """When it was last made."""
     review_s: float = 0.0
     """How long the review's quick checks took last time."""
 
@@ -500,7 +502,8 @@ def _work_within(scene: bpy.types.Scene) -> None:
     start = time.perf_counter()
     active = active_fitted(scene, desk)
     objects = placing.placed(scene)
-    for fitted in sorted(desk.fittings, key=lambda one: (one is not active, one.group != scene.ferrule.group_index)):
+    # What has waited longest comes first, so that all follow a number that is dragged.
+    for fitted in sorted(desk.fittings, key=lambda one: (one is not active, one.at_s)):
         if time.perf_counter() - start > OTHERS_S and fitted is not active:
             break
         _design(scene, desk, fitted, objects)
@@ -557,6 +560,7 @@ def _design(scene: bpy.types.Scene, desk: Desk, fitted: Fitted, objects: placing
             _keep(_designs, key, designed(fitted.batch, FACETS))
         except RecipeError as refusal:
             _keep(_designs, key, refusal)
+    fitted.at_s = time.monotonic()
     _take_known(desk, fitted)
     placing.renew(scene, fitted, objects)
 
