@@ -12,6 +12,8 @@ import reprlib
 from fractions import Fraction
 
 MM_PER_INCH = 25.4
+INCH_MM = 0.004
+"""A fraction of an inch that lies no further off is what was meant; 50 mm is not 1 31/32 in."""
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 
 _MOST_LETTERS = 100
@@ -72,9 +74,9 @@ def bare_mm(mm: float) -> str:
 
 
 def say_inches(mm: float, smallest: int = 64) -> str | None:
-    """The length as a whole or fraction of an inch (``"1 1/2 in"``), or None where none lies within 0.01 mm."""
+    """The length as a whole or fraction of an inch (``"1 1/2 in"``), or None where it is none."""
     parts = round(mm / MM_PER_INCH * smallest)
-    if parts <= 0 or abs(parts * MM_PER_INCH / smallest - mm) > 0.01:
+    if parts <= 0 or abs(parts * MM_PER_INCH / smallest - mm) > INCH_MM:
         return None
     whole, rest = divmod(Fraction(parts, smallest), 1)
     return " ".join(str(part) for part in (whole, rest) if part) + " in"
