@@ -487,6 +487,8 @@ def _flat(table: Mapping[str, Any]) -> dict[str, Any]:
     """``groove = {count = 2}`` says the same as ``groove_count = 2``."""
     flat: dict[str, Any] = {}
     for key, value in table.items():
+        if value == {}:
+            raise JobError(f"{key} is an empty table; give it a value, or leave it out.")
         inner = {f"{key}_{part}": sub for part, sub in value.items()} if isinstance(value, Mapping) else {key: value}
         if twice := flat.keys() & inner.keys():
             raise JobError(f"{sorted(twice)[0]} is given twice, once inside a table; keep one.")
@@ -508,7 +510,8 @@ def _values(cls: type, table: Mapping[str, Any], where: str, also: Iterable[str]
 
 
 def _keys(cls: type) -> tuple[str, ...]:
-    return tuple(one.name for one in fields(cls))
+    """What an entry may have: where a number comes from is for the tables to say."""
+    return tuple(one.name for one in fields(cls) if one.name != "from_memory")
 
 
 def _refuse_unknown(table: Mapping[str, Any], known: Iterable[str], where: str) -> None:

@@ -100,6 +100,8 @@ def test_process_numbers_override_the_table():
         ({"fitting": {"crown": "doem"}}, ["fitting.crown", "'dome'"]),
         ({"fitting": {"spigot_mm": "long"}}, ["fitting.spigot_mm", "'long'", "1/8 in"]),
         ({"fitting": {"groove": {"number": 2}}}, ["fitting.groove_number", "groove_"]),
+        ({"fitting": {"crown": {}}}, ["crown", "empty table"]),
+        ({"process": {"from_memory": ["fill"]}}, ["process.from_memory", "not a key"]),
         ({"fitting": {"groove_count": 1.5}}, ["fitting.groove_count", "whole number"]),
         ({"fitting": {"rise_mm": True}}, ["fitting.rise_mm", "True"]),
         ({"fitting": {"rise_mm": float("nan")}}, ["fitting.rise_mm", "finite"]),
