@@ -32,24 +32,21 @@ from ..drawing import draw_field, report, split
 from ..fields import exact, length
 from ..jobs import folder_of, job_of, ladder_wish
 from .long_work import LongWork, Steps, WorkError
-from .polls import has_groups
+from .polls import NeedsEnds
+from .toml_file import TomlFile
 from .writing import check_output
 
 LADDER_RESULT = "fit ladder"
 """In the name of the results that are written with a ladder alone, in the form of a job's result.json."""
 
 
-class FERRULE_OT_write_ladder(LongWork, bpy.types.Operator):
+class FERRULE_OT_write_ladder(NeedsEnds, LongWork, bpy.types.Operator):
     """Write a fit ladder for the chosen section into the folder: a row of short spigots with stepped gaps, to print and
     try in the tube"""
 
     bl_idname = "ferrule.write_ladder"
     bl_label = "Write Fit Ladder"
     bl_options = {"REGISTER"}
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
@@ -165,15 +162,12 @@ class FERRULE_OT_enter_print(bpy.types.Operator):
         return _enter(self, context.scene, lambda now: print_run(result, now, used, took))
 
 
-class FERRULE_OT_export_book(bpy.types.Operator, ExportHelper):
+class FERRULE_OT_export_book(bpy.types.Operator, TomlFile, ExportHelper):
     """Write a copy of the shop book for another machine"""
 
     bl_idname = "ferrule.export_book"
     bl_label = "Export Shop Book"
     bl_options = {"REGISTER"}
-
-    filename_ext = ".toml"
-    filter_glob: StringProperty(default="*.toml", options={"HIDDEN"})
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         path = Path(self.filepath)
@@ -186,15 +180,12 @@ class FERRULE_OT_export_book(bpy.types.Operator, ExportHelper):
         return {"FINISHED"}
 
 
-class FERRULE_OT_import_book(bpy.types.Operator, ImportHelper):
+class FERRULE_OT_import_book(bpy.types.Operator, TomlFile, ImportHelper):
     """Take over what another machine's shop book has: of two entries of one name the later one stays"""
 
     bl_idname = "ferrule.import_book"
     bl_label = "Import Shop Book"
     bl_options = {"REGISTER"}
-
-    filename_ext = ".toml"
-    filter_glob: StringProperty(default="*.toml", options={"HIDDEN"})
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         path = Path(self.filepath)

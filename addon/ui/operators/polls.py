@@ -17,6 +17,14 @@ def has_groups(cls: type[bpy.types.Operator], context: bpy.types.Context) -> boo
     return holds(cls, context.scene.ferrule.groups, "Read the tube ends first")
 
 
+class NeedsEnds:
+    """Mix-in for operators that need tube ends and nothing else."""
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_groups(cls, context)
+
+
 def in_object_mode(cls: type[bpy.types.Operator], context: bpy.types.Context) -> bool:
     return holds(cls, context.mode == "OBJECT", "Leave Edit Mode first")
 

@@ -26,8 +26,9 @@ from ..jobs import folder_of, job_of, process_of
 from ..scene import SceneError
 from ..wording import count_of
 from .long_work import LongWork, Steps, WorkError
-from .polls import has_groups, holds
+from .polls import NeedsEnds, holds
 from .printing import ObjectError, standing_mesh
+from .toml_file import TomlFile
 
 
 def check_output(context: bpy.types.Context) -> Path:
@@ -42,17 +43,13 @@ def check_output(context: bpy.types.Context) -> Path:
     return folder_of(context.scene)
 
 
-class FERRULE_OT_export(LongWork, bpy.types.Operator):
+class FERRULE_OT_export(NeedsEnds, LongWork, bpy.types.Operator):
     """Make every fitting at full fineness, lay them out on the plate, write the print files and read them back; the job
     sheet and the lists for the shop are written beside them"""
 
     bl_idname = "ferrule.export"
     bl_label = "Export"
     bl_options = {"REGISTER"}
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
@@ -75,7 +72,7 @@ class FERRULE_OT_export(LongWork, bpy.types.Operator):
         return f"{count_of(len(result.files), 'print file')} written and read back, in {folder.name}"
 
 
-class FERRULE_OT_export_to(LongWork, bpy.types.Operator):
+class FERRULE_OT_export_to(NeedsEnds, LongWork, bpy.types.Operator):
     """Choose a folder, and export the fittings into it"""
 
     bl_idname = "ferrule.export_to"
@@ -84,10 +81,6 @@ class FERRULE_OT_export_to(LongWork, bpy.types.Operator):
 
     directory: StringProperty(name="Folder", description="Where the print files go", subtype="DIR_PATH")
     filter_folder: bpy.props.BoolProperty(default=True, options={"HIDDEN"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context)
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         context.window_manager.fileselect_add(self)
@@ -101,16 +94,12 @@ class FERRULE_OT_export_to(LongWork, bpy.types.Operator):
         return (yield from FERRULE_OT_export.steps(self, context))
 
 
-class FERRULE_OT_lay_out(LongWork, bpy.types.Operator):
+class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
     """Lay the fittings out on the plate and show them there"""
 
     bl_idname = "ferrule.lay_out"
     bl_label = "Lay Out"
     bl_options = {"REGISTER"}
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
@@ -127,16 +116,12 @@ class FERRULE_OT_lay_out(LongWork, bpy.types.Operator):
         return f"{count_of(count, 'fitting')} on {count_of(desk.plates.count, 'plate')}"
 
 
-class FERRULE_OT_check_in_place(LongWork, bpy.types.Operator):
+class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
     """Check every fitting in its tube: what it meets there, and the smallest gap around it"""
 
     bl_idname = "ferrule.check_in_place"
     bl_label = "Check in Place"
     bl_options = {"REGISTER"}
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context)
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
@@ -154,19 +139,12 @@ class FERRULE_OT_check_in_place(LongWork, bpy.types.Operator):
         return f"{count_of(sum(len(one.in_place) for one in desk.fittings), 'finding')} in place"
 
 
-class FERRULE_OT_write_job(bpy.types.Operator, ExportHelper):
+class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper):
     """Write the job as a file that the command line does again: recipe, process, and the assembly beside it"""
 
     bl_idname = "ferrule.write_job"
     bl_label = "Write Job File"
     bl_options = {"REGISTER"}
-
-    filename_ext = ".toml"
-    filter_glob: StringProperty(default="*.toml", options={"HIDDEN"})
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         path = Path(self.filepath)
