@@ -170,8 +170,7 @@ def _measures(one: SheetFitting, process: Process) -> str:
     gap = float(recipe.gap_mm or 0)
     rows.append((f"Gap a side: half of bore less spigot{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
     cells = [(what, both_units(drawn), f"{bare_mm(low)} to {say_mm(high)}", "") for what, drawn, low, high in rows]
-    relief = recipe.seam_depth_mm if recipe.seam_relief != "none" else 0.0
-    seam = f"0 to {say_mm(max(gap + relief, 0.0))}"
+    seam = f"0 to {say_mm(max(gap + recipe.relief_mm, 0.0))}"
     cells.insert(1 if round_one else 2, ("Tube: weld seam, how far it stands into the bore", "", seam, ""))
     measures = table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
     if not one.gap_mm:

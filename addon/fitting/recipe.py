@@ -54,6 +54,11 @@ class Recipe:
     hollow_wall_mm: float = 0.0
     """Wall of a hollow spigot; 0 keeps it solid."""
 
+    @property
+    def relief_mm(self) -> float:
+        """How high a weld seam the relief makes room for."""
+        return self.seam_depth_mm if self.seam_relief != "none" else 0.0
+
 
 class RecipeError(ValueError):
     """A recipe that cannot be made, with the field at fault and a value that would work (None where none would)."""

@@ -94,8 +94,9 @@ def _not_beside(layers: Layers, columns: Sequence[Column], mouth: float) -> list
 
 
 def _silhouette(layers: Layers, first: int, last: int) -> CrossSection:
-    distinct = np.unique(layers.which[first : last + 1]).tolist()
-    return CrossSection.batch_boolean([layers.outlines[index] for index in distinct], OpType.Add)
+    """All that the part is in layers ``first`` to ``last``."""
+    low, high = int(layers.which[first]), int(layers.which[last])
+    return CrossSection.batch_boolean(layers.outlines[low : high + 1], OpType.Add)
 
 
 def _is_beside(layers: Layers, column: Column, silhouette: CrossSection, frame: CrossSection, mouth: float) -> bool:
@@ -123,9 +124,7 @@ def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:
             heights[-1] = replace(known, last=last, reached=[outside or reached for reached in known.reached])
             continue
         between = low, high
-        outlines = layers.outlines[low : high + 1]
-        blocked = CrossSection.batch_boolean(outlines, OpType.Add) if high > low else outlines[0]
-        places = (frame - grow(blocked, mouth / 2)).decompose()
+        places = (frame - grow(_silhouette(layers, first, last), mouth / 2)).decompose()
         heights.append(_Height(first, last, places, [outside or place.bounds()[0] < edge for place in places]))
     _spread(heights)
     return heights
