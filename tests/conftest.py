@@ -6,15 +6,32 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from types import ModuleType
+from typing import TYPE_CHECKING
 
 import hypothesis
 import pytest
+
+if TYPE_CHECKING:
+    import bpy
 
 IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
 
 hypothesis.settings.register_profile("here", deadline=None)
 hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
 hypothesis.settings.load_profile("ci" if IN_CI else "here")
+
+
+@pytest.fixture
+def scene() -> Iterator[bpy.types.Scene]:
+    """An empty scene in metres, with the add-on switched on."""
+    import bpy
+
+    import addon
+
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    addon.register()
+    yield bpy.context.scene
+    addon.unregister()
 
 
 @pytest.fixture

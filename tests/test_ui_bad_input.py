@@ -17,18 +17,9 @@ import pytest
 from panel_words import panel_words
 from test_ui_job import ROUND, fit, put, tube
 
-import addon
 from addon.files.atomic import UNFINISHED
 from addon.ui import state
 from addon.ui.placing import all_fittings
-
-
-@pytest.fixture
-def scene() -> Iterator[bpy.types.Scene]:
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    addon.register()
-    yield bpy.context.scene
-    addon.unregister()
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -41,15 +40,6 @@ def skin(section: Section, length: float, name: str) -> Mesh:
     whole = Mesh.from_manifold(section.outer.cross_section(96).extrude(length), name)
     across = np.ptp(whole.vertices[whole.triangles][:, :, 2], axis=1) > 0
     return Mesh(whole.vertices, whole.triangles[across], name)
-
-
-@pytest.fixture
-def scene() -> Iterator[bpy.types.Scene]:
-    """An empty scene in metres, with the add-on switched on."""
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    addon.register()
-    yield bpy.context.scene
-    addon.unregister()
 
 
 def put(scene: bpy.types.Scene, mesh: Mesh, matrix: Matrix | None = None, scale: float = 1.0) -> bpy.types.Object:

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
 
@@ -23,14 +22,6 @@ from addon.trade.processes import LIMITS, Process, process_named, processes
 from addon.ui import fields as ui_fields
 from addon.ui import jobs, records, state, wording
 from addon.ui.placing import all_fittings, placed
-
-
-@pytest.fixture
-def scene() -> Iterator[bpy.types.Scene]:
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    addon.register()
-    yield bpy.context.scene
-    addon.unregister()
 
 
 def scene_now() -> bpy.types.Scene:

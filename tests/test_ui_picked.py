@@ -34,14 +34,6 @@ import bmesh  # isort: skip  (there once bpy is)
 SMALL = Section.round(38.1, 1.65)
 
 
-@pytest.fixture
-def scene() -> Iterator[bpy.types.Scene]:
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    addon.register()
-    yield bpy.context.scene
-    addon.unregister()
-
-
 def pick(item: bpy.types.Object, top: float, **settings: float) -> None:
     bpy.context.view_layer.update()
     select_rim(item, top)

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 
 import bpy
@@ -13,18 +12,9 @@ import trimesh
 from mathutils import Matrix
 from test_ui_job import ROUND, SQUARE, fit, put, tube
 
-import addon
 from addon.bench.shop_entries import FitReading, PrintRun
 from addon.bench.shop_file import open_book
 from addon.ui import shop, state
-
-
-@pytest.fixture
-def scene() -> Iterator[bpy.types.Scene]:
-    bpy.ops.wm.read_factory_settings(use_empty=True)
-    addon.register()
-    yield bpy.context.scene
-    addon.unregister()
 
 
 @pytest.fixture
