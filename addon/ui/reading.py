@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import bpy
@@ -83,7 +83,7 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     found = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
     names = sorted((item.name for item in scene.objects), key=len, reverse=True)
     rows = [_Row(end, _tube_of(end.source, names)) for end in found]
-    _write_standing(scene, _recognised(scene, rows) + _by_hand(scene, depsgraph))
+    _write_standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, depsgraph)])
     return takeoff
 
 
@@ -112,23 +112,8 @@ def takeoff_of(ends: Sequence[TubeEnd], notes: Sequence[str]) -> Takeoff:
 
 def given_ends(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[GivenEnd, ...], list[str]]:
     """The ends that were picked or added by hand, as they are now, and why others are lost."""
-    rims = Rims(scene, depsgraph, mm_per_unit(scene))
-    given: list[GivenEnd] = []
-    lost = []
-    for line in scene.ferrule.ends:
-        if not line.by_hand:
-            continue
-        if not line.pick:
-            given.append(_sized(end_from(line.record)))
-            continue
-        try:
-            rim, _ = rims.read(line.tube, pick_from(line.pick))
-            rim.tube_end()
-        except PickError as error:
-            lost.append(str(error))
-        else:
-            given.append(rim)
-    return tuple(given), lost
+    now = list(_given_now(scene, depsgraph))
+    return tuple(given for _, given in now if given), [row.end.reason for row, given in now if given is None]
 
 
 def dropped_places(scene: bpy.types.Scene) -> tuple[Point, ...]:
@@ -197,22 +182,24 @@ def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> list[int]:
     return [written.index(place) for place in places]
 
 
-def _by_hand(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> list[_Row]:
-    """The ends that were picked or added by hand; what was picked is read again."""
+def _given_now(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Iterator[tuple[_Row, GivenEnd | None]]:
+    """The ends that were picked or added by hand, each as its row and what was given; what was picked is read again,
+    and where that is lost there is nothing."""
     rims = Rims(scene, depsgraph, mm_per_unit(scene))
-    rows = []
     for line in scene.ferrule.ends:
         if not line.by_hand:
             continue
         row = _Row(end_from(line.record), line.tube, line.key, line.pick)
-        if line.pick:
+        given: GivenEnd | None
+        if not line.pick:
+            given = _sized(row.end)
+        else:
             try:
-                rim, pick = rims.read(line.tube, pick_from(line.pick))
-                row = replace(row, end=rim.tube_end(), pick=pick_text(pick))
+                given, pick = rims.read(line.tube, pick_from(line.pick))
+                row = replace(row, end=given.tube_end(), pick=pick_text(pick))
             except PickError as error:
-                row = replace(row, end=replace(row.end, cause="lost", reason=str(error)))
-        rows.append(row)
-    return rows
+                given, row = None, replace(row, end=replace(row.end, cause="lost", reason=str(error)))
+        yield row, given
 
 
 def _sized(end: TubeEnd) -> SizedEnd:
