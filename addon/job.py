@@ -22,14 +22,17 @@ from .bench.quantities import Quantities, quantities, work_of_print
 from .bench.sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
 from .bench.shop_entries import Prices, PrintRun
 from .bench.statistic import Statistic
+from .families.cap import design
+from .families.cap.recipe import Recipe
+from .families.fitting import Fitting
+from .families.gap_band import GapBand, fit_band
+from .fields.refusals import RecipeError
 from .files.atomic import FileSet
 from .files.errors import FileError
 from .files.names import safe_name, safe_names
 from .files.parts import Part, WrittenFile
 from .files.stl import write_stl
 from .files.threemf import write_3mf
-from .fitting import Fitting, GapBand, RecipeError, design, fit_band
-from .fitting.recipe import Recipe
 from .geometry.mesh import Mesh
 from .geometry.names import quoted
 from .geometry.sections import Section

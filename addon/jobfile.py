@@ -22,8 +22,8 @@ from .bench.shop_entries import FitReading, MeasuredTube, Preset, gap_correction
 from .bench.shop_file import ShopBookError, read_book
 from .bench.statistic import Statistic
 from .bench.toml_text import toml_text
+from .families.cap.recipe import Recipe
 from .files.parts import FileUnit
-from .fitting.recipe import Recipe
 from .geometry.names import quoted
 from .geometry.sections import Section
 from .geometry.units import parse_length

@@ -19,7 +19,7 @@ from _environment import REPOSITORY, enter, guarded
 if TYPE_CHECKING:
     from manifold3d import CrossSection, Manifold
 
-    from addon.fitting import Fitting
+    from addon.families.fitting import Fitting
     from addon.geometry.frames import Floats
     from addon.review import Review
     from addon.review.layers import Layers
@@ -110,7 +110,7 @@ def process() -> Process:
 
 def cap() -> tuple[Fitting, Review, Print]:
     """The cap of common practice for 1 in x 1/8 in tube, and its review."""
-    from addon.fitting import Recipe, design
+    from addon.families.cap import Recipe, design
     from addon.geometry.sections import Section
     from addon.review import review_fitting
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from addon.fitting import Fitting
+from addon.families.fitting import Fitting
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
 

@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 from manifold3d import CrossSection, Manifold
 
-from addon.fitting import Fitting, Recipe, design
+from addon.families.cap import Recipe, design
+from addon.families.fitting import Fitting
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review.facets import Facets

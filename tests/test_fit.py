@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import pytest
 
-from addon.fitting import GapBand, Recipe, design, fit_band
-from addon.fitting.fit import Contribution, differential_expansion
+from addon.families.cap import Recipe, design
+from addon.families.gap_band import Contribution, GapBand, differential_expansion, fit_band
 from addon.geometry.sections import Section
 from addon.trade.fits import tube_tolerance
 from addon.trade.processes import process_named, processes

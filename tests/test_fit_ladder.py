@@ -21,7 +21,7 @@ from addon.bench.shop_book import ShopBook
 from addon.bench.shop_entries import FitReading, gap_correction, print_excess
 from addon.bench.statistic import Statistic
 from addon.bench.stroke_digits import written, written_size
-from addon.fitting import Recipe, resolve
+from addon.families.cap import Recipe, resolve
 from addon.geometry.sections import Outline, Section
 from addon.trade.processes import process_named
 from addon.trade.sizes import section_name

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from fitting_cases import SECTIONS, assert_sound, free, half_round, surface
 
-from addon.fitting import Recipe, RecipeError, design, resolve
+from addon.families.cap import Recipe, design, resolve
+from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Outline, Section
 from addon.trade.fits import fits
 from addon.trade.hardware import thread_named

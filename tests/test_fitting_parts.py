@@ -13,10 +13,12 @@ import shapely
 from fitting_cases import SECTIONS, assert_sound, free, surface
 from manifold3d import Manifold, OpType
 
-from addon.fitting import Fitting, Recipe, RecipeError, design
-from addon.fitting.plans import Fineness, Plan
-from addon.fitting.shells import SURFACES, in_one_piece
+from addon.families.cap import Recipe, design
+from addon.families.fitting import Fitting
+from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Section
+from addon.shaping.contours import Contour, Fineness
+from addon.shaping.shells import SURFACES, in_one_piece
 from addon.trade.hardware import NUT_POCKET_GAP_MM, thread_named
 
 PLAIN = Recipe(gap_mm=0.2, groove_depth_mm=0.8)
@@ -53,7 +55,7 @@ def test_air_gets_out_through_the_channel_and_not_without(name: str, mitre: int,
     assert_sound(fitting)
     # Opposite the seam: the ray from the spigot's middle along -y.
     bore = shapely.Polygon(section.bore.polygon())
-    middle = Plan(section.bore, Fineness(None, 0.01)).moved(-0.2).deepest
+    middle = Contour(section.bore, Fineness(None, 0.01)).moved(-0.2).deepest
     ray = shapely.LineString([middle, middle - (0, 100)]).intersection(bore)
     side = np.array(ray.coords)[-1] + (0, 0.2)
     slope = -math.tan(math.radians(mitre)) * side[0]

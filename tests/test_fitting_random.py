@@ -14,7 +14,9 @@ from fitting_cases import SECTIONS, assert_sound
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from addon.fitting import Fitting, Recipe, RecipeError, design, resolve
+from addon.families.cap import Recipe, design, resolve
+from addon.families.fitting import Fitting
+from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Outline, Section
 from addon.trade.hardware import threads
 

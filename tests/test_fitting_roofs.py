@@ -14,8 +14,8 @@ from fitting_cases import angle, hexagon
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from addon.fitting.roofs import is_convex, raised, roof
-from addon.fitting.wavefront import hips
+from addon.shaping.roofs import is_convex, raised, roof
+from addon.shaping.straight_skeleton import hips
 
 
 def solid_of(polygon: np.ndarray):

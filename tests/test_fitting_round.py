@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from fitting_cases import assert_sound, surface
 
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.sections import Section
 
 CAP = Recipe(gap_mm=0.2, groove_width_mm=3.175, groove_depth_mm=2.0)

@@ -12,9 +12,10 @@ import pytest
 import shapely
 from fitting_cases import CROWNS, SECTIONS, assert_sound, free, hexagon, surface
 
-from addon.fitting import Fitting, Recipe, design
-from addon.fitting.roofs import roof
+from addon.families.cap import Recipe, design
+from addon.families.fitting import Fitting
 from addon.geometry.sections import Outline, Section
+from addon.shaping.roofs import roof
 from addon.takeoff.ends import mitre_normal
 
 PLAIN = Recipe(gap_mm=0.2, groove_depth_mm=0.8, groove_width_mm=2.0)

@@ -33,7 +33,7 @@ from addon.bench.plate_map import plate_maps
 from addon.bench.quantities import Prices, quantities, work_of_print
 from addon.bench.section_drawing import spread
 from addon.bench.sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.frames import Frame
 from addon.geometry.hatching import hatching
 from addon.geometry.mesh import Mesh

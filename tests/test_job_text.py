@@ -11,7 +11,7 @@ from typing import get_args, get_type_hints
 from hypothesis import given
 from hypothesis import strategies as st
 
-from addon.fitting.recipe import CROWNS, FitClass, Hole, Recipe
+from addon.families.cap.recipe import CROWNS, FitClass, Hole, Recipe
 from addon.jobfile import Assembly, Job, Match, Measured, Output, Override, Tube, job_text, parse_job
 from addon.takeoff.given import SizedEnd
 from addon.takeoff.picked import PickedEnd

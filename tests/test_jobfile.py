@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from addon.fitting.recipe import Recipe
+from addon.families.cap.recipe import Recipe
 from addon.geometry.sections import Section
 from addon.jobfile import (
     Assembly,

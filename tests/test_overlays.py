@@ -17,7 +17,8 @@ from manifold3d import Manifold, OpType
 from review_shapes import PROCESS, common_cap, cylinder
 
 from addon.bench.plate import Footprint, Placement
-from addon.fitting import Recipe, design, fit_band
+from addon.families.cap import Recipe, design
+from addon.families.gap_band import fit_band
 from addon.geometry.hatching import dashes, hatching, surface_hatching
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section

@@ -17,7 +17,7 @@ import pytest
 REPOSITORY = Path(__file__).parent.parent
 ADDON = REPOSITORY / "addon"
 BLENDERS_OWN = {"bpy", "bmesh", "gpu", "gpu_extras", "blf", "bl_ui", "mathutils", "freestyle", "aud", "imbuf", "idprop"}
-ROOMS = ("geometry", "trade", "takeoff", "fitting", "review", "bench", "files")
+ROOMS = ("geometry", "fields", "trade", "takeoff", "shaping", "families", "review", "bench", "files")
 """In the order in which the house is walked: each may use only those before it."""
 TOOLS = {("files", "atomic"), ("files", "errors"), ("geometry", "names")}
 """Modules that use no room, so that every room may use them: whatever is written is written by the first two, and names

@@ -27,7 +27,7 @@ from addon.bench.quantities import (
 )
 from addon.bench.shop_entries import Prices, PrintRun
 from addon.bench.statistic import Statistic
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
 from addon.review import review_fitting

@@ -12,7 +12,7 @@ import pytest
 from review_shapes import PROCESS, common_cap, hemisphere
 from test_review_overhangs import box, mesh_of
 
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import SEVERITIES, Review, review, review_fitting

@@ -14,7 +14,7 @@ from manifold3d import Manifold
 from review_shapes import common_cap, cylinder
 from test_review_overhangs import box, mesh_of
 
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section

@@ -158,7 +158,7 @@ def test_heights_inside_a_layer_are_named_with_the_change() -> None:
 
 def test_the_cures_of_heights_cure_them() -> None:
     """Setting the field that a finding names puts that height on a layer."""
-    from addon.fitting import Recipe, design
+    from addon.families.cap import Recipe, design
     from addon.geometry.sections import Section
     from addon.review import review_fitting
 
@@ -175,7 +175,7 @@ def test_the_cures_of_heights_cure_them() -> None:
 
 def test_a_hemisphere_on_a_layer_is_not_cured_by_more_than_a_hemisphere() -> None:
     """Though its top, 20.7 or 20.65 mm over the plate, lies nearer to the layer's edge above it."""
-    from addon.fitting import Recipe, design
+    from addon.families.cap import Recipe, design
     from addon.geometry.sections import Section
     from addon.review import review_fitting
 
@@ -189,7 +189,7 @@ def test_a_hemisphere_on_a_layer_is_not_cured_by_more_than_a_hemisphere() -> Non
 
 def test_the_cure_of_a_height_is_said_in_hundredths_and_still_cures_it() -> None:
     """Where the height of a mitred fitting, a sum of sines, has endless decimals."""
-    from addon.fitting import Recipe, design
+    from addon.families.cap import Recipe, design
     from addon.geometry.sections import Section
     from addon.review import review_fitting
 

@@ -15,7 +15,7 @@ from manifold3d import CrossSection, Manifold, OpType
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, inside_out, joined, layers_of, sphere, turned
 from test_review_rings import shapely_of
 
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import Finding, Review, review, review_fitting, trapped

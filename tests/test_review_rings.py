@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, layers_of, turned
 
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import Review, review, review_fitting

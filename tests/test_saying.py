@@ -28,8 +28,9 @@ from addon.bench.plate import Footprint, PlateError, lay_out
 from addon.bench.readings import learned
 from addon.bench.shop_book import ShopBook, book_text, parse_book
 from addon.bench.shop_entries import FitReading, PrintRun
-from addon.fitting import Recipe, RecipeError, design
-from addon.fitting.bounds import resolve
+from addon.families.cap import Recipe, design
+from addon.families.cap.bounds import resolve
+from addon.fields.refusals import RecipeError
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.names import QUOTED, quoted

@@ -35,7 +35,7 @@ from addon.bench.shop_entries import (
 from addon.bench.shop_file import ShopBookError, export_book, import_book, open_book, update_book
 from addon.bench.statistic import Statistic
 from addon.bench.toml_text import toml_text
-from addon.fitting.recipe import Recipe
+from addon.families.cap.recipe import Recipe
 from addon.geometry.sections import Section
 from addon.trade.processes import Material, Process, materials, processes
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from weldments import CHORD_ERROR, Cut, Shape, cut, cylinder, deburred, fuse, moved, rotation, tessellated, tube
 
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.mesh import Mesh
 from addon.review import review_fit
 from addon.takeoff import Takeoff, TubeEnd, split_bodies, take_off

@@ -14,7 +14,7 @@ from mathutils import Matrix
 from test_ui_job import ROUND, SQUARE, corners, fit, put, tube
 
 import addon
-from addon.fitting.recipe import Recipe
+from addon.families.cap.recipe import Recipe
 from addon.geometry.sections import Outline, Section
 from addon.jobfile import Output, Tube
 from addon.takeoff import TubeEnd

@@ -16,8 +16,10 @@ from typing import get_args
 
 from manifold3d import Manifold, OpType
 
-from ..fitting import Fitting, Recipe, RecipeError, design
-from ..fitting.recipe import FitClass
+from ..families.cap import Recipe, design
+from ..families.cap.recipe import FitClass
+from ..families.fitting import Fitting
+from ..fields.refusals import RecipeError
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section

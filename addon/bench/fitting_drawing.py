@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..fitting import Fitting
-from ..fitting.profiles import grooves
+from ..families.cap.profiles import grooves
+from ..families.fitting import Fitting
 from ..geometry.frames import Floats
 from ..geometry.units import MM_PER_INCH, say_inches, say_mm
 from .section_drawing import Dimension, Note, View, section_drawing

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..fitting.recipe import Recipe
+from ..families.cap.recipe import Recipe
 from ..geometry.polygons import edge_lengths
 from ..geometry.sections import Outline, Section
 

@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from ..fitting import Fitting, Recipe
+from ..families.cap import Recipe
+from ..families.fitting import Fitting
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_both, say_three
 from ..review.findings import Finding

@@ -15,7 +15,7 @@ from datetime import UTC, date, datetime, time
 from math import isfinite
 from typing import Any, TypeVar
 
-from ..fitting.recipe import Recipe
+from ..families.cap.recipe import Recipe
 from ..geometry.names import quoted
 from ..trade.processes import Material, Process, check_process
 from ..trade.tables import Named, TableError, hint, make_row

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from ..fitting.recipe import Recipe
+from ..families.cap.recipe import Recipe
 from .statistic import Statistic
 
 

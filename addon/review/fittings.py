@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..fitting import Fitting
-from ..fitting.profiles import grooves
+from ..families.cap.profiles import grooves
+from ..families.fitting import Fitting
 from ..trade.processes import Material, Process
 from .layers import Level
 from .review import Review, review

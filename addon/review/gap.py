@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from ..fitting import GapBand, Recipe
+from ..families.cap import Recipe
+from ..families.gap_band import GapBand
 from ..geometry.sections import Section
 from ..geometry.units import say_mm
 from ..trade.fits import fit_named, tube_tolerance

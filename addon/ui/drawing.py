@@ -9,7 +9,7 @@ from typing import Any
 
 import bpy
 
-from ..fitting.recipe import RecipeError
+from ..fields.refusals import RecipeError
 from . import wording
 from .fields import Words, auto_name, inch_name, stored_name
 from .saying import IMPERIAL, METRIC, Say

@@ -10,7 +10,7 @@ from typing import Any, get_args
 import bpy
 
 from ..bench.shop_book import ShopBook
-from ..fitting.recipe import Recipe
+from ..families.cap.recipe import Recipe
 from ..geometry.sections import Section
 from ..job import ALIKE_MM
 from ..jobfile import Assembly, Format, Job, LadderWish, Match, Measured, Output, Override, Shop, Tube

@@ -13,7 +13,7 @@ import bpy
 import numpy as np
 from mathutils import Matrix
 
-from ..fitting import Fitting
+from ..families.fitting import Fitting
 from ..geometry.frames import Floats
 from ..takeoff import TubeEnd
 from ..trade.sizes import section_name

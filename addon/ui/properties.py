@@ -19,7 +19,7 @@ from bpy.props import (
     StringProperty,
 )
 
-from ..fitting.recipe import Recipe
+from ..families.cap.recipe import Recipe
 from ..jobfile import Output, Tube
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import state, wording

@@ -39,7 +39,8 @@ import numpy as np
 
 from ..bench.plate import Footprint, Plates
 from ..bench.shop_book import ShopBook
-from ..fitting import Fitting, RecipeError
+from ..families.fitting import Fitting
+from ..fields.refusals import RecipeError
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline, Section
 from ..job import Batch, JobResult, Made, designed, reviewed, sort_into_batches

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from functools import partial
 
-from addon.fitting import Recipe, design
+from addon.families.cap import Recipe, design
 from addon.geometry.sections import Outline, Section
 
 PREVIEW_FACETS = 64

@@ -14,7 +14,8 @@ import shapely
 import trimesh
 from manifold3d import Manifold
 
-from addon.fitting import Fitting, Recipe, design
+from addon.families.cap import Recipe, design
+from addon.families.fitting import Fitting
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import review, review_fitting

@@ -7,7 +7,7 @@ import bpy
 import numpy as np
 from bpy.props import EnumProperty
 
-from ...fitting.recipe import Recipe
+from ...families.cap.recipe import Recipe
 from ...takeoff.given import SizedEnd
 from ...trade.sizes import tube_sizes
 from .. import placing, reading, state, wording

@@ -7,7 +7,7 @@ import time
 import bpy
 from bpy.props import StringProperty
 
-from ...fitting.recipe import Recipe
+from ...families.cap.recipe import Recipe
 from ...geometry.names import quoted
 from .. import placing, state, wording
 from ..drawing import say_in

@@ -12,8 +12,8 @@ import numpy as np
 
 from ...bench.fitting_drawing import cut_open
 from ...bench.section_drawing import spread
-from ...fitting import Fitting
-from ...fitting.profiles import grooves
+from ...families.cap.profiles import grooves
+from ...families.fitting import Fitting
 from ...geometry.frames import Floats
 from ...geometry.hatching import hatching
 from ...geometry.sections import Outline

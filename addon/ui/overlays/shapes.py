@@ -14,7 +14,8 @@ from typing import Literal
 import numpy as np
 from manifold3d import CrossSection, triangulate
 
-from ...fitting import Fitting, GapBand
+from ...families.fitting import Fitting
+from ...families.gap_band import GapBand
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching, surface_hatching
 from ...geometry.polygons import edge_lengths

@@ -19,7 +19,7 @@ from ..geometry.polygons import cross, outward_normals
 from ..geometry.runs import in_runs
 from ..geometry.topology import Indices
 from .shells import TOGETHER, Shell, bridged, compact, made_one, opened, sound, surface_index, without_repeats
-from .wavefront import hips
+from .straight_skeleton import hips
 
 _SAME = 1e-8
 """Corners nearer to each other than this share of a roof's size are one that rounding has parted."""

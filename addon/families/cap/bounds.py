@@ -16,17 +16,18 @@ from typing import Any, get_args
 
 import numpy as np
 
-from ..geometry.frames import Floats
-from ..geometry.polygons import contains, edge_lengths, nearest
-from ..geometry.sections import CHORD_ERROR_MM, Section
-from ..geometry.units import say_mm
-from ..trade.fits import fit_named
-from ..trade.hardware import Thread, thread_named, threads
-from ..trade.tables import UnknownNameError
+from ...fields.refusals import RecipeError
+from ...geometry.frames import Floats
+from ...geometry.polygons import contains, edge_lengths, nearest
+from ...geometry.sections import CHORD_ERROR_MM, Section
+from ...geometry.units import say_mm
+from ...shaping.contours import Contour, Fineness
+from ...trade.fits import fit_named
+from ...trade.hardware import Thread, thread_named, threads
+from ...trade.tables import UnknownNameError
 from .cutters import crown_height, hole_radius, pocket_depth
-from .plans import Fineness, Plan
 from .profiles import FLOOR_MM, crown_profile
-from .recipe import CROWNS, Edge, FitClass, Hole, Recipe, RecipeError, SeamRelief, Vent
+from .recipe import CROWNS, Edge, FitClass, Hole, Recipe, SeamRelief, Vent
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
@@ -85,15 +86,15 @@ def outline_faults_refused() -> Iterator[None]:
         raise RecipeError("section", f"the tube's outline cannot be used: {error}", None) from error
 
 
-def spigot_plan(section: Section, gap_mm: float, fineness: Fineness) -> Plan:
-    return Plan(section.bore, fineness).moved(-gap_mm)
+def spigot_contour(section: Section, gap_mm: float, fineness: Fineness) -> Contour:
+    return Contour(section.bore, fineness).moved(-gap_mm)
 
 
-def crown_plan(
+def crown_contour(
     section: Section, brim_mm: float, mitre_deg: float, mitre_direction_deg: float, fineness: Fineness
-) -> Plan:
+) -> Contour:
     """The crown's outline in the rim's plane, seen square to it."""
-    return Plan(section.outer, fineness).stretched(mitre_deg, mitre_direction_deg).moved(brim_mm)
+    return Contour(section.outer, fineness).stretched(mitre_deg, mitre_direction_deg).moved(brim_mm)
 
 
 def most_channel(shoulder_mm: float, profile: Floats) -> float:
@@ -104,7 +105,7 @@ def most_channel(shoulder_mm: float, profile: Floats) -> float:
 
 def least_wall(section: Section) -> float:
     """The tube's wall where it is thinnest, in mm; 0 where the bore is not inside."""
-    outer, bore = (Plan(outline, Fineness(64, CHORD_ERROR_MM)).polygon for outline in (section.outer, section.bore))
+    outer, bore = (Contour(outline, Fineness(64, CHORD_ERROR_MM)).polygon for outline in (section.outer, section.bore))
     return float(nearest(outer, bore)[0].min()) if contains(outer, bore).all() else 0.0
 
 
@@ -183,13 +184,13 @@ def _settle(
     _settle_words(bench)
     bench.numbers()
 
-    bore_reach = Plan(section.bore, fineness).reach
+    bore_reach = Contour(section.bore, fineness).reach
     spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall)
     _settle_brim(bench, section, wall)
-    crown = crown_plan(section, bench.recipe.brim_mm, mitre_deg, mitre_direction_deg, fineness)
+    crown = crown_contour(section, bench.recipe.brim_mm, mitre_deg, mitre_direction_deg, fineness)
     profile = _settle_crown(bench, crown)
     _settle_spigot(bench, clear_depth_mm)
-    spigot = spigot_plan(section, float(bench.recipe.gap_mm or 0), fineness)
+    spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), fineness)
     hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm)
     _settle_lead_in(bench, spigot_reach, hole)
     room = _settle_hollow(bench, spigot_reach, hole)
@@ -214,7 +215,7 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
         wide = f"the tube is {say_mm(section.outer.width)} wide; is the unit right?"
         raise RecipeError("section", f"{wide} No fitting is made for more than {say_mm(MOST_WIDTH_MM)}", None)
     for outline in (section.outer, section.bore):
-        if outline.shape == "free" and Plan(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
+        if outline.shape == "free" and Contour(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
             raise ValueError("it has a spike or a slit next to no width; draw it without")
     wall = least_wall(section)
     if not wall > 0:
@@ -264,7 +265,7 @@ def _settle_brim(bench: _Bench, section: Section, wall: float) -> None:
     )
 
 
-def _settle_crown(bench: _Bench, crown: Plan) -> Floats:
+def _settle_crown(bench: _Bench, crown: Contour) -> Floats:
     """Settles rise and edge; the crown's profile."""
     kind, reach = bench.recipe.crown, crown.reach
     half = f"half the crown's width is {say_mm(reach)}"
@@ -307,9 +308,9 @@ def _settle_spigot(bench: _Bench, clear_depth_mm: float | None) -> None:
 
 def _settle_hole(
     bench: _Bench,
-    spigot: Plan,
+    spigot: Contour,
     spigot_reach: float,
-    crown: Plan,
+    crown: Contour,
     profile: Floats,
     mitre_deg: float,
     clear_depth_mm: float | None,
@@ -426,7 +427,7 @@ def _settle_grooves(bench: _Bench, room: float) -> None:
     )
 
 
-def _settle_seam(bench: _Bench, spigot: Plan, spigot_reach: float, room: float) -> None:
+def _settle_seam(bench: _Bench, spigot: Contour, spigot_reach: float, room: float) -> None:
     if bench.recipe.seam_relief == "flat" and not spigot.convex:
         raise RecipeError("seam_relief", "a flat would cut through this spigot's arms; choose a notch", "notch")
     if bench.recipe.seam_relief != "none" and room < LEAST_CUT_MM:
@@ -484,7 +485,7 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
     )
 
 
-def _settle_ribs(bench: _Bench, spigot: Plan, wall: float) -> None:
+def _settle_ribs(bench: _Bench, spigot: Contour, wall: float) -> None:
     if bench.recipe.rib_count > 0 and bench.recipe.fit != "press":
         raise RecipeError("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
     gap = float(bench.recipe.gap_mm or 0)

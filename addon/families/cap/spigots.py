@@ -8,17 +8,17 @@ from collections.abc import Sequence
 import numpy as np
 from manifold3d import Manifold, OpType, triangulate
 
-from ..geometry.frames import Floats
-from ..geometry.topology import Indices
+from ...geometry.frames import Floats
+from ...geometry.topology import Indices
+from ...shaping.contours import Contour
+from ...shaping.lofts import has_rings, loft, rings
+from ...shaping.shells import Shell, in_one_piece, sound, surface_index, tool, without_rim
 from .cutters import PAST_MM, prism, ribs, seam_cutters
-from .plans import Plan
 from .profiles import FLOOR_MM, grooves, spigot_profile
 from .recipe import Recipe
-from .rings import has_rings, loft, rings
-from .shells import Shell, in_one_piece, sound, surface_index, tool, without_rim
 
 
-def spigot(recipe: Recipe, plan: Plan) -> Shell:
+def spigot(recipe: Recipe, plan: Contour) -> Shell:
     """The spigot's shell, open at the rim. ``recipe`` is a resolved one, ``plan`` the bore less the gap."""
     shell = _lofted(recipe, plan) if has_rings(plan.outline) else _stacked(recipe, plan)
     added, removed = ribs(recipe, plan), seam_cutters(recipe, plan)
@@ -33,12 +33,12 @@ def spigot(recipe: Recipe, plan: Plan) -> Shell:
     return sound(without_rim(in_one_piece(cut, *cause)))
 
 
-def _lofted(recipe: Recipe, plan: Plan) -> Shell:
+def _lofted(recipe: Recipe, plan: Contour) -> Shell:
     profile, (cap, *names) = spigot_profile(recipe)
     return loft(rings(plan.outline, profile[:, 0], plan.facets), profile[:, 1], names, first=cap)
 
 
-def _stacked(recipe: Recipe, plan: Plan) -> Shell:
+def _stacked(recipe: Recipe, plan: Contour) -> Shell:
     """For outlines that have no equal rings: walls and level faces, one on the other."""
     stack = _Stack()
     outer = _tip(stack, recipe, plan)
@@ -53,7 +53,7 @@ def _stacked(recipe: Recipe, plan: Plan) -> Shell:
     return stack.shell(_turned(stack.wall(outer, 0.0, "spigot")))
 
 
-def _tip(stack: _Stack, recipe: Recipe, plan: Plan) -> Loops:
+def _tip(stack: _Stack, recipe: Recipe, plan: Contour) -> Loops:
     """Builds the tip, its lead-in and the hollow; the loop above them."""
     length, lead_in = recipe.spigot_mm, recipe.lead_in_mm
     if lead_in:

@@ -10,11 +10,11 @@ import numpy as np
 from manifold3d import Manifold, Mesh64, triangulate
 from numpy.typing import NDArray
 
+from ..fields.refusals import RecipeError
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
 from ..geometry.polygons import signed_area
 from ..geometry.topology import Indices
-from .recipe import RecipeError
 
 SURFACES = (
     "crown",

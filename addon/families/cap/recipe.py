@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The numbers a fabricator chooses for a fitting, and how an impossible choice is refused."""
+"""The numbers a fabricator chooses for a cap, a foot or a plug."""
 
 from __future__ import annotations
 
@@ -58,12 +58,3 @@ class Recipe:
     def relief_mm(self) -> float:
         """How high a weld seam the relief makes room for."""
         return self.seam_depth_mm if self.seam_relief != "none" else 0.0
-
-
-class RecipeError(ValueError):
-    """A recipe that cannot be made, with the field at fault and a value that would work (None where none would)."""
-
-    def __init__(self, field: str, problem: str, works: float | str | None):
-        super().__init__(problem)
-        self.field = field
-        self.works = works

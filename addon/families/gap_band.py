@@ -12,7 +12,7 @@ from ..geometry.units import say_mm
 from ..trade.fits import tube_tolerance
 from ..trade.metals import metal_named
 from ..trade.processes import Material, Process, material_named
-from .fittings import Fitting
+from .cap.design import Fitting
 
 ROOM_C = 20.0
 """Where sizes are what they are called (reference temperature of dimensional measurement: ISO 1)."""

@@ -13,7 +13,7 @@ from manifold3d import CrossSection, JoinType
 from ..geometry.frames import Floats
 from ..geometry.polygons import edge_lengths, signed_area
 from ..geometry.sections import Outline, facets_of
-from .rings import corner_radius, has_rings, loft, rings
+from .lofts import corner_radius, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
 from .shells import Shell
 
@@ -44,7 +44,7 @@ class Fineness:
 
 
 @dataclass(frozen=True, eq=False)
-class Plan:
+class Contour:
     outline: Outline
     fineness: Fineness
 
@@ -102,29 +102,29 @@ class Plan:
             return self.roof.reach, self.roof.deepest
         return self.outline.half_width, np.array(self.outline.centre)
 
-    def moved(self, distance: float) -> Plan:
+    def moved(self, distance: float) -> Contour:
         """The outline moved outward, or inward where negative. Raises ``ValueError`` where nothing is left."""
         if distance == 0:
             return self
         outline = self.outline
         if outline.shape == "ellipse":
             outline = Outline.free(self.polygon)
-        return Plan(outline.offset(distance), self.fineness)
+        return Contour(outline.offset(distance), self.fineness)
 
     def grown(self, distance: float) -> CrossSection:
         """The facetted outline moved outward, or inward where negative, all of what is left."""
         return CrossSection([self.polygon]).offset(distance, JoinType.Miter, 4.0)
 
-    def stretched(self, degrees: float, towards: float) -> Plan:
+    def stretched(self, degrees: float, towards: float) -> Contour:
         """The outline as a plane that leans by ``degrees`` towards an angle cuts it, seen square to that plane."""
         if degrees == 0:
             return self
         outline = self.outline
         if outline.shape == "circle" and towards % 90 == 0 and not any(outline.centre):
             sides = outline.width / math.cos(math.radians(degrees)), outline.width
-            return Plan(Outline("ellipse", *(sides if towards % 180 == 0 else sides[::-1])), self.fineness)
+            return Contour(Outline("ellipse", *(sides if towards % 180 == 0 else sides[::-1])), self.fineness)
         finer = Fineness(self.fineness.facets, self.fineness.chord_error * math.cos(math.radians(degrees)))
-        return Plan(Outline.free(Plan(outline, finer).polygon @ stretch(degrees, towards)), self.fineness)
+        return Contour(Outline.free(Contour(outline, finer).polygon @ stretch(degrees, towards)), self.fineness)
 
     def raised(self, profile: Floats, upright: str, slope: str, top: str | None) -> Shell:
         """The shell of a profile raised over the outline, open at its foot, z = 0: see ``roofs.raised``."""

@@ -9,14 +9,14 @@ from typing import NamedTuple
 import numpy as np
 from manifold3d import CrossSection, Manifold, OpType
 
-from ..geometry.frames import Floats
-from ..geometry.polygons import edge_lengths, nearest, outward_normals
-from ..geometry.sections import Outline
-from ..trade.hardware import NUT_POCKET_GAP_MM, Thread, thread_named
-from .plans import Plan
+from ...geometry.frames import Floats
+from ...geometry.polygons import edge_lengths, nearest, outward_normals
+from ...geometry.sections import Outline
+from ...shaping.contours import Contour
+from ...shaping.shells import tool
+from ...trade.hardware import NUT_POCKET_GAP_MM, Thread, thread_named
 from .profiles import lands
 from .recipe import Recipe
-from .shells import tool
 
 PAST_MM = 1.0
 """How far a cutter stands past what it cuts, so that no two faces fall together."""
@@ -49,7 +49,7 @@ def prism(section: CrossSection, bottom: float, top: float) -> Manifold:
     return Manifold.extrude(section, top - bottom).translate((0.0, 0.0, bottom))
 
 
-def side_at(plan: Plan, degrees: float) -> Side:
+def side_at(plan: Contour, degrees: float) -> Side:
     """Where the ray from the outline's middle at that angle leaves it for good."""
     angle = math.radians(degrees)
     if plan.outline.shape == "circle":
@@ -74,7 +74,7 @@ def _leaving(polygon: Floats, angle: float) -> Side:
     return Side(places[last], np.array([direction[1], -direction[0]]))
 
 
-def seam_cutters(recipe: Recipe, plan: Plan) -> list[Manifold]:
+def seam_cutters(recipe: Recipe, plan: Contour) -> list[Manifold]:
     """The relief for the tube's weld seam, all along the spigot of a square-cut end."""
     if recipe.seam_relief == "none":
         return []
@@ -86,7 +86,7 @@ def seam_cutters(recipe: Recipe, plan: Plan) -> list[Manifold]:
     return [tool(box, "seam relief")]
 
 
-def ribs(recipe: Recipe, plan: Plan) -> list[Manifold]:
+def ribs(recipe: Recipe, plan: Contour) -> list[Manifold]:
     """Crush ribs, evenly spaced along the outline, on every land."""
     if not recipe.rib_count:
         return []
@@ -111,7 +111,7 @@ def _rib(recipe: Recipe, side: Side, bottom: float, top: float, tapered: bool) -
     return Manifold.hull_points(np.column_stack([place, z]))
 
 
-def _spread(plan: Plan, count: int, seam_degrees: float) -> list[Side]:
+def _spread(plan: Contour, count: int, seam_degrees: float) -> list[Side]:
     """Places evenly along the outline, a quarter step past the seam so that neither it nor the vent is hit."""
     polygon = plan.polygon
     lengths, outward = edge_lengths(polygon), outward_normals(polygon)
@@ -125,7 +125,7 @@ def _spread(plan: Plan, count: int, seam_degrees: float) -> list[Side]:
     return sides
 
 
-def vent_cutters(recipe: Recipe, plan: Plan, crown: Plan, channel_mm: float) -> list[Manifold]:
+def vent_cutters(recipe: Recipe, plan: Contour, crown: Contour, channel_mm: float) -> list[Manifold]:
     """The way out for the air: along the spigot's side and through the shoulder, or a hole along the axis.
 
     ``channel_mm`` is how far the channel goes up into the crown; the channel lies opposite the seam.
@@ -144,7 +144,7 @@ def vent_cutters(recipe: Recipe, plan: Plan, crown: Plan, channel_mm: float) -> 
     return [tool(slot + channel, "vent")]
 
 
-def hole_cutters(recipe: Recipe, plan: Plan, crown: Plan, crown_profile: Floats) -> list[Manifold]:
+def hole_cutters(recipe: Recipe, plan: Contour, crown: Contour, crown_profile: Floats) -> list[Manifold]:
     """The bore for a levelling foot: right through, with or without a nut's pocket in the crown, or blind from there.
 
     The pocket opens outward, so that the foot's load presses the nut onto the plastic and not out of it.
@@ -179,19 +179,19 @@ def pocket_depth(hole: str, thread: Thread) -> float:
     return held + POCKET_ROOM_MM if held else 0.0
 
 
-def crown_height(crown: Plan, profile: Floats, place: Floats, radius: float) -> float:
+def crown_height(crown: Contour, profile: Floats, place: Floats, radius: float) -> float:
     """Height of the crown over the lowest point of a circle of that radius about a place."""
     inset = float(nearest(crown.polygon, place[None])[0][0]) - radius
     return float(np.interp(inset, profile[:, 0], profile[:, 1]))
 
 
-def _drill(plan: Plan, diameter: float, bottom: float, top: float) -> Manifold:
+def _drill(plan: Contour, diameter: float, bottom: float, top: float) -> Manifold:
     facets = plan.fineness.around(diameter / 2, least=24)
     # Turned a little, so that its corners do not come to lie on the crown's edges.
     circle = CrossSection([Outline.circle(diameter).polygon(facets)]).rotate(0.3 * 360 / facets)
     return prism(circle.translate(plan.deepest), bottom, top)
 
 
-def _far(crown: Plan) -> float:
+def _far(crown: Contour) -> float:
     """Farther than any part of the fitting is from another, up and down included."""
     return 4 * (crown.outline.width + crown.outline.depth)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..geometry.frames import Floats
-from .plans import Fineness
+from ...geometry.frames import Floats
+from ...shaping.contours import Fineness
 from .recipe import Recipe
 
 FLOOR_MM = 1.0

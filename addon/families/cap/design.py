@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a recipe and a section to the fitting's solid.
+
+Crown and spigot are made apart, each open at the rim's plane, and joined there by the shoulder between their two
+outlines, so that nothing has to be merged. On a mitred end the spigot is sheared along the axis until its rim lies in
+the leaning plane: its section square to the axis, and with it the gap, stays as it is.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from manifold3d import Error, Manifold, OpType
+
+from ...fields.refusals import RecipeError
+from ...geometry.frames import Floats
+from ...geometry.mesh import Mesh
+from ...geometry.mitres import lean, shear
+from ...geometry.sections import CHORD_ERROR_MM, Section
+from ...shaping.contours import Contour, Fineness, stretch
+from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, unlabelled
+from ..fitting import Fitting, Profile
+from .bounds import crown_contour, least_wall, most_channel, outline_faults_refused, resolve, spigot_contour
+from .cutters import hole_cutters, vent_cutters
+from .profiles import crown_profile, spigot_profile
+from .recipe import Recipe
+from .spigots import spigot
+
+LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM = 0.0005, 1.0
+
+
+def design(
+    recipe: Recipe,
+    section: Section,
+    *,
+    mitre_deg: float = 0.0,
+    mitre_direction_deg: float = 0.0,
+    clear_depth_mm: float | None = None,
+    facets: int | None = None,
+    chord_error_mm: float = CHORD_ERROR_MM,
+) -> Fitting:
+    """The fitting for a tube end.
+
+    ``facets`` of a whole circle is for previews; without it no facet lies farther than ``chord_error_mm`` from the
+    true surface. Raises ``RecipeError`` with a value that would work where the recipe cannot be made, and
+    ``ValueError`` for a chord error that is not made.
+    """
+    if not LEAST_CHORD_ERROR_MM <= chord_error_mm <= MOST_CHORD_ERROR_MM:
+        allowed = f"{LEAST_CHORD_ERROR_MM:g} to {MOST_CHORD_ERROR_MM:g} mm"
+        raise ValueError(f"a chord error of {chord_error_mm:g} mm is not made; choose {allowed}")
+    recipe = resolve(
+        recipe,
+        section,
+        mitre_deg=mitre_deg,
+        mitre_direction_deg=mitre_direction_deg,
+        clear_depth_mm=clear_depth_mm,
+    )
+    fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), chord_error_mm)
+    with outline_faults_refused():
+        inner = spigot_contour(section, float(recipe.gap_mm or 0), fineness)
+        outer = crown_contour(section, recipe.brim_mm, mitre_deg, mitre_direction_deg, fineness)
+        profile = crown_profile(recipe, outer.reach, fineness)
+        crown = outer.raised(profile, "crown", "crown", "crown")
+        shell = _joined(crown, spigot(recipe, inner), mitre_deg, mitre_direction_deg)
+    shell = _cut(shell, recipe, section, inner, outer, profile, shear(mitre_deg, mitre_direction_deg))
+    fitting = Fitting(
+        recipe,
+        section,
+        mitre_deg,
+        mitre_direction_deg,
+        Mesh(shell.vertices, shell.triangles),
+        shell.surfaces,
+        Profile(outer.outline, profile, inner.outline, spigot_profile(recipe)[0]),
+    )
+    drawn_freely = "free" in (section.outer.shape, section.bore.shape)
+    if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):
+        raise RecipeError("section", "no closed solid comes of this outline; draw it without spikes and slits", None)
+    return fitting
+
+
+def _cut(
+    shell: Shell, recipe: Recipe, section: Section, inner: Contour, outer: Contour, profile: Floats, shear: Floats
+) -> Shell:
+    """The fitting with its vent and its hole."""
+    shoulder = least_wall(section) + recipe.brim_mm + float(recipe.gap_mm or 0)
+    cutters = vent_cutters(recipe, inner, outer, min(recipe.vent_depth_mm, most_channel(shoulder, profile)))
+    cutters += hole_cutters(recipe, inner, outer, profile)
+    if not cutters:
+        return shell
+    cutters = [cutter.transform(shear[:3]) for cutter in cutters]
+    cut = Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)
+    return sound(unlabelled(in_one_piece(cut, "hole" if recipe.vent == "none" else "vent", "none")))
+
+
+def _joined(crown: Shell, inside: Shell, mitre_deg: float, direction_deg: float) -> Shell:
+    """Crown and spigot, each made upright on the plane z = 0, in the end's frame, the shoulder between them."""
+    plan = np.concatenate([crown.vertices[:, :2], inside.vertices[:, :2] @ stretch(mitre_deg, direction_deg)])
+    leaning = crown.moved(crown.vertices @ lean(mitre_deg, direction_deg).T)
+    sheared = inside.moved(inside.vertices @ shear(mitre_deg, direction_deg)[:3, :3].T)
+    return bridged(joined([leaning, sheared]), plan, "shoulder")
