@@ -42,6 +42,7 @@ from .ladders import make_ladders, write_ladders
 from .report import book_notes, result_json
 from .review import Finding, Review, review_fit, review_fitting
 from .review.gap import gap_findings, reading_findings
+from .review.heat import heat_findings
 from .takeoff import Takeoff, TakeoffError, TubeEnd, split_bodies, take_off
 from .takeoff.given import joined, leaving_out
 from .trade.fits import fit_named
@@ -97,7 +98,7 @@ class Made:
     """Once the print has come out as the shop book's correction, if there is one, has it."""
     review: Review
     fit_findings: tuple[Finding, ...]
-    """Of the gap, and of the calipers' readings."""
+    """Of the gap, the calipers' readings, and the heat that the tube gets."""
     spares: int
     files: tuple[str, ...] = ()
 
@@ -320,6 +321,7 @@ def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
         (
             *(reading_findings(batch.id, batch.ends[0].section, batch.section) if measured else ()),
             *gap_findings(batch.id, fitting.recipe, gap),
+            *heat_findings(batch.id, job.material, tube.hottest_c),
         ),
         spares=job.output.spares,
     )

@@ -1,0 +1,34 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Whether the plastic bears the warmest that its tube gets."""
+
+from __future__ import annotations
+
+from ..geometry.names import quoted
+from ..trade.processes import Material, materials
+from .findings import Finding
+
+
+def heat_findings(name: str, material: Material, hottest_c: float) -> list[Finding]:
+    """Compares the hottest that the tube gets, in °C, with what the plastic bears in use."""
+    if hottest_c <= material.hottest_c:
+        return []
+    bearing = [quoted(plastic.name) for plastic in materials() if plastic.hottest_c >= hottest_c]
+    remembered = " (from memory)" if "hottest_c" in material.from_memory else ""
+    instead = (
+        f"Print it from a plastic that bears it: {' or '.join(filter(None, (', '.join(bearing[:-1]), bearing[-1])))}"
+        if bearing
+        else "No plastic of the table bears it: close the tube with metal"
+    )
+    return [
+        Finding(
+            fitting=name,
+            check="tube too hot",
+            severity="must fix",
+            meaning=f"The tube may reach {hottest_c:g} °C, and {quoted(material.name)} bears {material.hottest_c:g} °C"
+            f"{remembered}: warmer than that it softens, loses its shape and comes loose.",
+            advice=f"{instead}, or set hottest_c in [tube] to what the tube really reaches.",
+            value=hottest_c,
+            limit=material.hottest_c,
+            unit="°C",
+        )
+    ]
