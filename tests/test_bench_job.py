@@ -58,10 +58,10 @@ def keep(folder, text):
     (folder / "book.toml").write_text(f"format = 1\n{text}", "utf-8")
 
 
-def fit_entry(name, sweet, kind="round", wanted=0.2, measured=""):
+def fit_entry(name, chosen, kind="round", wanted=0.2, measured=""):
     return (
         f'[[fit]]\nname = "{name}"\nprocess = "{DEFAULT_PROCESS}"\nkind = "{kind}"\nsection = "s"\n'
-        f"wanted_gap_mm = {wanted}\nsweet_gap_mm = {sweet}\n{measured}\n"
+        f"wanted_gap_mm = {wanted}\nchosen_gap_mm = {chosen}\n{measured}\n"
     )
 
 
@@ -86,10 +86,10 @@ def spigot_width(path, height=4.0):
 
 def test_a_correction_makes_the_printed_spigot_smaller_and_is_told(tmp_path, capsys):
     """Source: mean and standard deviation by numpy; the spigot's width by trimesh in the written STL."""
-    sweet = [0.24, 0.31, 0.26]
-    keep(tmp_path, "".join(fit_entry(str(one), one) for one in sweet))
+    chosen = [0.24, 0.31, 0.26]
+    keep(tmp_path, "".join(fit_entry(str(one), one) for one in chosen))
     result = do(tmp_path, rack(ONE_INCH, SQUARE), shop=SHOP, output={"folder": "out", "formats": ["stl"]})
-    mean, spread = np.mean(sweet) - 0.2, np.std(sweet, ddof=1)
+    mean, spread = np.mean(chosen) - 0.2, np.std(chosen, ddof=1)
     stl = {one.id: tmp_path / "out" / one.files[0] for one in result.made}
     assert spigot_width(stl["F1"], 1.5) == pytest.approx(19.05 - 2 * (0.2 + 0.07), abs=0.02)
     assert spigot_width(stl["F2"], 1.5) == pytest.approx(34 - 2 * 0.2, abs=0.02)
@@ -382,7 +382,7 @@ def test_the_whole_way_around_from_ladder_to_the_next_jobs_spigot(tmp_path, caps
     # Drawn 19.05 - 2 · 0.3 = 18.45 mm, so 0.05 mm a side too large.
     assert "Spigots come out 0.05 mm a side larger than drawn" in said
     book = tomllib.loads((tmp_path / "book.toml").read_text("utf-8"))
-    assert [one["sweet_gap_mm"] for one in book["fit"]] == [0.3, 0.25]
+    assert [one["chosen_gap_mm"] for one in book["fit"]] == [0.3, 0.25]
     corrected = do(tmp_path, shop=SHOP)
     assert corrected.made[0].fitting.recipe.gap_mm == pytest.approx(0.275)
 

@@ -183,18 +183,18 @@ def test_gaps_that_make_no_ladder(gaps, said):
 def test_readings_go_through_the_shop_book_to_a_correction():
     """Source of n, mean and spread: scipy."""
     ladder = ladder_for("round")
-    book, sweet = ShopBook(), ["0.25", "0.30", "0.25", "0.20"]
+    book, chosen = ShopBook(), ["0.25", "0.30", "0.25", "0.20"]
     measured = [18.70, 18.62, 18.66, 18.75]
-    for label, width in zip(sweet, measured, strict=True):
+    for label, width in zip(chosen, measured, strict=True):
         book = book.with_entry(read(ladder, label, width))
     book = book.with_entry(read(ladder_for("rectangular"), "0.35"))
     found = gap_correction(book.all(FitReading), PROCESS.name, "round")
-    shifts = [float(label) - 0.2 for label in sweet]
+    shifts = [float(label) - 0.2 for label in chosen]
     theirs = stats.describe(shifts)
     assert found.n == theirs.nobs == 4
     assert found.mean == pytest.approx(theirs.mean) and found.spread == pytest.approx(math.sqrt(theirs.variance))
     excess = print_excess(book.all(FitReading), PROCESS.name, "round")
-    drawn = [19.05 - 2 * float(label) for label in sweet]
+    drawn = [19.05 - 2 * float(label) for label in chosen]
     assert excess.mean == pytest.approx(np.mean(np.subtract(measured, drawn)) / 2)
     assert say_correction(found) == (
         "Gaps are made 0.05 mm a side larger than asked for: mean of 4 readings, spread 0.04 mm."

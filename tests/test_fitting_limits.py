@@ -75,7 +75,7 @@ def test_gap_comes_from_the_fit_class(fit):
         (Recipe(gap_mm=-0.1), "gap_mm", 0.05, "glue fit needs 0.05 mm per side"),
         (Recipe(gap_mm=2.0), "gap_mm", 0.5, "glue fit holds up to 0.5 mm"),
         (Recipe(crown="flat", rise_mm=2.0, edge_mm=3.0), "edge_mm", 2.0, "all of the rise"),
-        (Recipe(brim_mm=-3.0), "brim_mm", -2.77, "keep 0.4 mm of the rim"),
+        (Recipe(lip_mm=-3.0), "lip_mm", -2.77, "keep 0.4 mm of the rim"),
         (Recipe(spigot_mm=0.5), "spigot_mm", 1.0, "holds nothing"),
         (Recipe(rib_count=3), "fit", "press", "crush ribs"),
         (Recipe(fit="press", gap_mm=0.1, rib_count=3, rib_height_mm=0.1), "rib_height_mm", 0.15, "to be crushed"),
@@ -120,17 +120,17 @@ RIBBED = Recipe(fit="press", rib_count=3, rib_height_mm=0.9, gap_mm=0.0)
 @pytest.mark.parametrize(
     "wrong, section, end, works",
     [
-        (Recipe(rise_mm=50, brim_mm=-1.6), SECTIONS["sharp square"], {"mitre_deg": 20}, 13.4),
-        (Recipe(rise_mm=50, brim_mm=0.3), SECTIONS["obround"], {"mitre_deg": 20}, 10.3),
-        (Recipe(rise_mm=50, brim_mm=-0.09), Section.rectangular(20, 20, 0.5), {"mitre_deg": 45}, 9.91),
+        (Recipe(rise_mm=50, lip_mm=-1.6), SECTIONS["sharp square"], {"mitre_deg": 20}, 13.4),
+        (Recipe(rise_mm=50, lip_mm=0.3), SECTIONS["obround"], {"mitre_deg": 20}, 10.3),
+        (Recipe(rise_mm=50, lip_mm=-0.09), Section.rectangular(20, 20, 0.5), {"mitre_deg": 45}, 9.91),
         (
-            Recipe(brim_mm=-5, fit="press"),
+            Recipe(lip_mm=-5, fit="press"),
             SECTIONS["angle"],
             {"mitre_deg": 45, "mitre_direction_deg": 90},
             -1.55,
         ),
-        (replace(RIBBED, brim_mm=-2.05), SECTIONS["hexagon"], {}, 0.25),
-        (replace(RIBBED, brim_mm=-1.05), free(half_round(), 1.5), {}, 0.25),
+        (replace(RIBBED, lip_mm=-2.05), SECTIONS["hexagon"], {}, 0.25),
+        (replace(RIBBED, lip_mm=-1.05), free(half_round(), 1.5), {}, 0.25),
     ],
     ids=["square", "obround", "thin square", "angle", "hexagon", "half round"],
 )
@@ -249,7 +249,7 @@ def test_what_is_no_number_is_refused_in_every_field_used_or_not(field: str, wro
     resolve(replace(Recipe(), **{field: error.works}), TUBE)
 
 
-@pytest.mark.parametrize("field", [name for name in NUMBERS if name not in ("brim_mm", "seam_angle_deg")])
+@pytest.mark.parametrize("field", [name for name in NUMBERS if name not in ("lip_mm", "seam_angle_deg")])
 def test_lengths_below_nothing_are_refused_used_or_not(field: str):
     error = refusal(replace(Recipe(), **{field: -7}))
     assert error.field == field
@@ -257,7 +257,7 @@ def test_lengths_below_nothing_are_refused_used_or_not(field: str):
     assert_cure_works(replace(Recipe(), **{field: -7}))
 
 
-@pytest.mark.parametrize("field", ["spigot_mm", "lead_in_mm", "groove_depth_mm", "brim_mm", "seam_angle_deg"])
+@pytest.mark.parametrize("field", ["spigot_mm", "lead_in_mm", "groove_depth_mm", "lip_mm", "seam_angle_deg"])
 def test_none_is_only_for_what_can_be_decided(field: str):
     assert refusal(replace(Recipe(), **{field: None})).field == field
 
@@ -306,7 +306,7 @@ def test_unused_fields_are_left_alone():
     ],
     ids=["plain", "hollow", "press"],
 )
-@pytest.mark.parametrize("field", ["rise_mm", "brim_mm", "gap_mm", "lead_in_mm", "groove_depth_mm", "groove_width_mm"])
+@pytest.mark.parametrize("field", ["rise_mm", "lip_mm", "gap_mm", "lead_in_mm", "groove_depth_mm", "groove_width_mm"])
 @pytest.mark.parametrize("far", [-500.0, 500.0])
 def test_both_ends_of_every_range_can_be_made(name: str, recipe: Recipe, field: str, far: float):
     section = SECTIONS[name]

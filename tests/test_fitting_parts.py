@@ -281,7 +281,7 @@ def test_surfaces_name_every_triangle_for_what_it_is():
 
 
 def test_profile_is_what_was_designed():
-    fitting = design(replace(PLAIN, brim_mm=1.0, rise_mm=6.0), INCH)
+    fitting = design(replace(PLAIN, lip_mm=1.0, rise_mm=6.0), INCH)
     assert fitting.profile.crown_outline.width == pytest.approx(27.4)
     assert fitting.profile.spigot_outline.width == pytest.approx(2 * SPIGOT_RADIUS)
     assert fitting.profile.crown[0] == pytest.approx((0, 0))

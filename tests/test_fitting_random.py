@@ -45,7 +45,7 @@ recipes = st.fixed_dictionaries(
         "groove_count": st.integers(0, 4),
         "rib_count": st.sampled_from([0, 0, 3, 8, 40]),
         **sometimes("rise_mm", near(-1, 40)),
-        **sometimes("brim_mm", near(-5, 8)),
+        **sometimes("lip_mm", near(-5, 8)),
         **sometimes("edge_mm", near(-1, 6)),
         **sometimes("spigot_mm", near(0, 40)),
         **sometimes("gap_mm", near(-0.6, 0.8)),

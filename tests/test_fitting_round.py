@@ -70,8 +70,8 @@ RECIPES = [
     replace(CAP, crown="peaked", rise_mm=3.0),
     replace(CAP, crown="flat", edge="square"),
     replace(CAP, crown="flat", edge="rounded", edge_mm=1.5),
-    replace(CAP, crown="flat", edge="chamfered", edge_mm=1.2, brim_mm=2.0),
-    replace(CAP, brim_mm=-0.5, groove_count=0, lead_in_mm=0.0),
+    replace(CAP, crown="flat", edge="chamfered", edge_mm=1.2, lip_mm=2.0),
+    replace(CAP, lip_mm=-0.5, groove_count=0, lead_in_mm=0.0),
 ]
 
 
@@ -84,7 +84,7 @@ def test_volume_and_area_against_closed_forms(recipe: Recipe, tube: Section):
     fitting = design(recipe, tube)
     assert_sound(fitting)
     recipe = fitting.recipe
-    inside, outside = tube.bore.width / 2 - 0.2, tube.outer.width / 2 + recipe.brim_mm
+    inside, outside = tube.bore.width / 2 - 0.2, tube.outer.width / 2 + recipe.lip_mm
     crown_volume, crown_area = crown_volume_and_area(outside, recipe)
     volume = crown_volume + spigot_volume(inside, recipe)
     area = crown_area + spigot_area(inside, recipe) + math.pi * (outside**2 - inside**2)

@@ -153,15 +153,15 @@ def test_every_layer_is_the_outline_moved_inward_by_the_same_all_around(name: st
 
 
 @pytest.mark.parametrize("name", ["rectangular", "sharp square", "obround", "ellipse"])
-@pytest.mark.parametrize("mitre, brim", [(0, 0.0), (0, 2.0), (40, 1.0)])
-def test_no_facet_of_a_dome_lies_farther_from_the_true_surface_than_the_chord_error(name: str, mitre: int, brim: float):
+@pytest.mark.parametrize("mitre, lip", [(0, 0.0), (0, 2.0), (40, 1.0)])
+def test_no_facet_of_a_dome_lies_farther_from_the_true_surface_than_the_chord_error(name: str, mitre: int, lip: float):
     """Over any outline a dome's distance from the true surface is the distance from the arc in the plane of inset and
     height; the inset is the distance from the true outline, by shapely."""
     section = SECTIONS[name]
-    fitting = design(replace(PLAIN, rise_mm=6.0, brim_mm=brim), section, mitre_deg=mitre)
+    fitting = design(replace(PLAIN, rise_mm=6.0, lip_mm=lip), section, mitre_deg=mitre)
     sharp = section.outer.polygon(chord_error=1e-4) / (math.cos(math.radians(mitre)), 1)
-    outline = shapely.Polygon(sharp).buffer(brim, join_style="mitre", mitre_limit=10)
-    reach = min(section.outer.width, section.outer.depth) / 2 + brim
+    outline = shapely.Polygon(sharp).buffer(lip, join_style="mitre", mitre_limit=10)
+    reach = min(section.outer.width, section.outer.depth) / 2 + lip
     ball = (reach**2 + 6**2) / 12
     corners = fitting.rim_frame.to_local(surface(fitting, "crown").reshape(-1, 3)).reshape(-1, 3, 3)
     middles = np.concatenate([corners.mean(axis=1), (corners + np.roll(corners, 1, axis=1)).reshape(-1, 3) / 2])
@@ -224,11 +224,11 @@ def test_mitred_crown_covers_the_rim_as_the_tube_is_cut(mitre: int, direction: i
     assert edge.symmetric_difference(shapely.Polygon(outside)).area < 0.02 * outside.length
 
 
-@pytest.mark.parametrize("brim", [-1.5, 3.0])
-def test_brim_moves_the_crown_in_the_plane_of_the_rim(brim: float):
-    fitting = design(replace(PLAIN, brim_mm=brim), Section.round(50, 3), mitre_deg=60)
+@pytest.mark.parametrize("lip", [-1.5, 3.0])
+def test_lip_moves_the_crown_in_the_plane_of_the_rim(lip: float):
+    fitting = design(replace(PLAIN, lip_mm=lip), Section.round(50, 3), mitre_deg=60)
     size = np.ptp(fitting.rim_frame.to_local(surface(fitting, "crown").reshape(-1, 3)), axis=0)
-    assert size[:2] == pytest.approx([50 / math.cos(math.radians(60)) + 2 * brim, 50 + 2 * brim], abs=0.01)
+    assert size[:2] == pytest.approx([50 / math.cos(math.radians(60)) + 2 * lip, 50 + 2 * lip], abs=0.01)
 
 
 @pytest.mark.parametrize("mitre", [0, 45])

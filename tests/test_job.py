@@ -243,9 +243,9 @@ def test_a_tube_of_another_unit_is_doubted_even_where_the_job_names_one(tmp_path
 
 
 def test_caps_that_meet_in_the_corner_of_a_frame_are_told(tmp_path):
-    """Two legs side by side, 2 mm apart: brims of 2 mm take up the same room. Volume by shapely's plan of the lens."""
+    """Two legs side by side, 2 mm apart: lips of 2 mm take up the same room. Volume by shapely's plan of the lens."""
     legs = [tube(Section.round(25.4, 3.175), 100, f"leg {x}", at=(x, 0, 0)) for x in (0, 27.4)]
-    wide = {"crown": "flat", "rise_mm": 4, "edge": "square", "brim_mm": 2}
+    wide = {"crown": "flat", "rise_mm": 4, "edge": "square", "lip_mm": 2}
     result = do(tmp_path, legs, fitting=wide)
     met = [finding for finding in result.findings if finding.check == "interference"]
     disc = shapely.Point(0, 0).buffer(14.7, 256)
@@ -253,7 +253,7 @@ def test_caps_that_meet_in_the_corner_of_a_frame_are_told(tmp_path):
     assert len(met) == 4
     assert all(finding.value == pytest.approx(4 * lens, rel=0.01) and "F1 at leg" in finding.meaning for finding in met)
     assert not [
-        one for one in do(tmp_path, legs, fitting={**wide, "brim_mm": 0.9}).findings if one.check == "interference"
+        one for one in do(tmp_path, legs, fitting={**wide, "lip_mm": 0.9}).findings if one.check == "interference"
     ]
 
 

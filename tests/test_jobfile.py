@@ -53,11 +53,11 @@ def test_lengths_take_units():
 
 def test_overrides_match_by_kind_and_size_either_way_round():
     entry = {"kind": "rect", "width_mm": 50, "depth_mm": 25, "crown": "flat", "rise_mm": 4}
-    overridden = job(fitting={"brim_mm": 1, "for": [entry, {"wall_mm": 3, "within_mm": 0.1, "brim_mm": 2}]})
-    assert overridden.recipe_for(Section.rectangular(50.3, 24.8, 2)) == Recipe("flat", 4, brim_mm=1)
+    overridden = job(fitting={"lip_mm": 1, "for": [entry, {"wall_mm": 3, "within_mm": 0.1, "lip_mm": 2}]})
+    assert overridden.recipe_for(Section.rectangular(50.3, 24.8, 2)) == Recipe("flat", 4, lip_mm=1)
     assert overridden.recipe_for(Section.rectangular(25, 50, 2)).crown == "flat"
     assert overridden.recipe_for(Section.rectangular(50.6, 25, 2)).crown == "dome"
-    assert overridden.recipe_for(Section.round(50, 3)) == Recipe(brim_mm=2)
+    assert overridden.recipe_for(Section.round(50, 3)) == Recipe(lip_mm=2)
 
 
 def test_the_smallest_caliper_reading_takes_the_place_of_the_modelled_bore():

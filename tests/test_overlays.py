@@ -437,7 +437,7 @@ def test_a_sheet_shrinks_until_it_keeps_clear_of_the_words():
     [
         (Recipe(rise_mm=12, gap_mm=0.2), Section.round(25.4, 3.175), 0.0),
         (
-            Recipe(crown="flat", rise_mm=6, brim_mm=1, groove_count=3, groove_width_mm=1),
+            Recipe(crown="flat", rise_mm=6, lip_mm=1, groove_count=3, groove_width_mm=1),
             Section.rectangular(50, 25, 2),
             0.0,
         ),
@@ -458,7 +458,7 @@ def test_profiles_are_legible_and_say_the_recipes_numbers(recipe, section, mitre
     assert f"gap {METRIC(settled.gap_mm)}" in words
     assert any("groove" in one for one in words) == bool(recipe.groove_count)
     assert any("lead-in" in one for one in words) == bool(recipe.lead_in_mm)
-    assert any("brim" in one for one in words) == bool(recipe.brim_mm)
+    assert any("lip" in one for one in words) == bool(recipe.lip_mm)
     assert any("mitre" in one for one in words) == bool(mitre)
     for stroke in sheet.strokes:
         assert stroke.points.min() >= 0

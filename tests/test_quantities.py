@@ -38,8 +38,8 @@ from addon.trade.processes import Material, Process
 FACETS = 1440
 PROCESS = Process(
     name="test", material="ABS", layer_mm=0.25, first_layer_mm=0.25, bead_mm=0.5, bead_min_mm=0.4, bead_max_mm=0.7,
-    rings=3, fill=0.2, solid_layers=4, overhang_deg=45, bridge_mm=5, tolerance_mm=0.1, plate_mm=(200, 200, 200),
-    margin_mm=5, spacing_mm=3, speed_mm_s=40, layer_pause_s=6, start_s=300, support_fill=0.25,
+    rings=3, fill=0.2, full_layers=4, overhang_deg=45, bridge_mm=5, tolerance_mm=0.1, plate_mm=(200, 200, 200),
+    margin_mm=5, spacing_mm=3, speed_mm_s=40, layer_change_s=6, start_s=300, support_fill=0.25,
 )  # fmt: skip
 ABS = Material("ABS", density=1.04, expansion=90e-6, hottest_c=80, glue="", source="")
 
@@ -66,9 +66,9 @@ def test_a_solid_cylinder_takes_its_own_volume(rings):
 
 
 @pytest.mark.parametrize(("fill", "solid"), [(0.0, 0), (0.2, 4), (0.5, 16), (0.2, 40)])
-def test_rings_sparse_fill_and_solid_layers(fill, solid):
+def test_rings_open_fill_and_full_layers(fill, solid):
     """Source: areas of rings and circles: 32 layers, of which the lowest and the highest are filled."""
-    process = replace(PROCESS, fill=fill, solid_layers=solid)
+    process = replace(PROCESS, fill=fill, full_layers=solid)
     work = work_of(stack(cylinder(10, 8)), process)
     ring_area, inside = math.pi * (10**2 - 8.5**2), math.pi * 8.5**2
     filled = min(2 * solid, 32)
@@ -99,7 +99,7 @@ def test_a_hole_gets_rings_of_its_own():
 
 def test_a_ring_plan_counts_layer_by_layer():
     """Source: areas of rings: without fill, 10 layers of one bead 0.6 mm wide and 22 of two beads 0.4 mm wide."""
-    process = replace(PROCESS, fill=0.0, solid_layers=0)
+    process = replace(PROCESS, fill=0.0, full_layers=0)
     work = work_of(stack(cylinder(10, 8)), process, [(1, 0.6)] * 10 + [(2, 0.4)] * 22)
     area = 10 * math.pi * (10**2 - 9.4**2) + 22 * math.pi * (10**2 - 9.2**2)
     assert work.plastic_mm3 == pytest.approx(area * 0.25, rel=1e-3)
@@ -116,7 +116,7 @@ def test_many_rings_are_as_long_as_one_by_one(shape, count):
         "dumbbell": CrossSection.circle(10, 128) + CrossSection.circle(7, 96).translate([20, 0])
         + CrossSection.square([20, 4]).translate([0, -2]),
     }[shape]  # fmt: skip
-    process = replace(PROCESS, fill=0.0, solid_layers=0)
+    process = replace(PROCESS, fill=0.0, full_layers=0)
     work = work_of(stack(outline.extrude(0.25), process), process, [(count, 0.5)])
     shell, *holes = sorted(outline.to_polygons(), key=len, reverse=shape != "pierced")
     theirs = Polygon(shell, holes)
@@ -133,13 +133,13 @@ def test_many_rings_are_as_long_as_one_by_one(shape, count):
     solid=st.integers(0, 6),
 )
 def test_never_more_than_the_solid_and_more_where_more_is_filled(radius, height, rings, fill, solid):
-    process = replace(PROCESS, rings=rings, fill=fill, solid_layers=solid)
+    process = replace(PROCESS, rings=rings, fill=fill, full_layers=solid)
     ball = Manifold.sphere(radius, 64).translate([0, 0, height - radius]).trim_by_plane([0, 0, 1], 0)
     layers = stack(ball, process)
     plastic = work_of(layers, process).plastic_mm3
     # Where a layer is narrower than its rings, they overlap: by at most half a bead all along the innermost.
     assert plastic <= layers.volume * 1.001 + sum(math.pi * 0.5**2 * h for h in layers.heights())
-    assert plastic <= work_of(layers, replace(process, solid_layers=solid + 2)).plastic_mm3 * (1 + 1e-9)
+    assert plastic <= work_of(layers, replace(process, full_layers=solid + 2)).plastic_mm3 * (1 + 1e-9)
 
 
 # -- time ------------------------------------------------------------------------------------------------------------
@@ -147,7 +147,7 @@ def test_never_more_than_the_solid_and_more_where_more_is_filled(radius, height,
 
 def test_time_of_a_known_path():
     """Source: hand sums, in docs/bench.md. A block 20 x 20 x 1 mm: four layers of 0.25 mm, one ring, all filled."""
-    process = replace(PROCESS, rings=1, solid_layers=4)
+    process = replace(PROCESS, rings=1, full_layers=4)
     work = work_of(stack(CrossSection.square([20, 20]).extrude(1.0), process), process)
     ring, rows = 4 * 19.5, 19 * 19 / 0.5
     assert (ring, rows) == (78, 722)
@@ -157,7 +157,7 @@ def test_time_of_a_known_path():
     assert found.plastic_cm3.raw == pytest.approx(0.4)
 
 
-def test_a_plates_layers_pause_once_for_all_its_fittings():
+def test_a_plates_layers_change_once_for_all_its_fittings():
     low, high = Work(1000, 4000, layers=10), Work(3000, 8000, layers=30)
     one = quantities([[(low, 5), (high, 2)]], PROCESS, ABS)
     assert one.time_s.raw == pytest.approx(300 + (5 * 4000 + 2 * 8000) / 40 + 30 * 6)

@@ -67,9 +67,9 @@ def test_the_cap_needs_support_under_shoulder_and_groove() -> None:
 
 @given(st.floats(3, 10), st.floats(1, 12), st.integers(2, 40))
 @settings(max_examples=20)
-def test_support_under_a_brim(inner: float, brim: float, layers: int) -> None:
+def test_support_under_a_lip(inner: float, lip: float, layers: int) -> None:
     # source: pi (R² - r²) h, any geometry handbook
-    height, outer = layers * 0.25, inner + brim
+    height, outer = layers * 0.25, inner + lip
     profile = [(0, 0), (inner, 0), (inner, height), (outer, height), (outer, height + 2), (0, height + 2)]
     part = turned([(float(x), float(z)) for x, z in profile], 192)
     stack = layers_of(part)
@@ -296,14 +296,14 @@ def test_plastic_of_a_box() -> None:
 
 
 def test_plastic_of_a_cone() -> None:
-    # source: areas of circles; the layer solid_layers above is the smaller one, or the rings' own inside is
+    # source: areas of circles; the layer full_layers above is the smaller one, or the rings' own inside is
     found = printed(review(mesh_of(Manifold.cylinder(30, 20, 5, circular_segments=256)), PROCESS))
-    layers, solid = found.layers, PROCESS.solid_layers
+    layers, solid = found.layers, PROCESS.full_layers
     radii = 20 - 15 * layers.cuts / 30
     open_to_fill = np.minimum(radii[solid:-solid] - PROCESS.rings * PROCESS.bead_mm, radii[2 * solid :])
-    sparse = float(np.sum(math.pi * open_to_fill**2 * layers.heights()[solid:-solid]))
+    open_fill = float(np.sum(math.pi * open_to_fill**2 * layers.heights()[solid:-solid]))
     full = float(np.sum(math.pi * radii**2 * layers.heights()))
-    expected = full - (1 - PROCESS.fill) * sparse
+    expected = full - (1 - PROCESS.fill) * open_fill
     assert plastic_volume(layers, found.steps.inside, PROCESS) == pytest.approx(expected, rel=2e-3)
 
 

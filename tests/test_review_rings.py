@@ -135,9 +135,9 @@ def test_the_first_jump_is_where_the_closed_form_has_it() -> None:
     assert not [finding for finding in cured.findings if finding.check == "jump between layers"]
 
 
-@pytest.mark.parametrize(("solid_layers", "severity"), [(0, "must fix"), (4, "look at")])
-def test_a_bead_on_nothing_must_be_fixed_where_no_solid_layer_is_under_it(solid_layers: int, severity: str) -> None:
-    process = replace(PROCESS, rings=1, solid_layers=solid_layers)
+@pytest.mark.parametrize(("full_layers", "severity"), [(0, "must fix"), (4, "look at")])
+def test_a_bead_on_nothing_must_be_fixed_where_no_full_layer_is_under_it(full_layers: int, severity: str) -> None:
+    process = replace(PROCESS, rings=1, full_layers=full_layers)
     steps_up = turned([(0, 0), (10, 0), (10, 2), (6, 2), (6, 4), (0, 4)], 64)
     (finding,) = (one for one in review(steps_up, process).findings if one.check == "jump between layers")
     # source: rings of 0.5 mm end 9.5 mm out; the next layer's begin 6 mm out
@@ -291,7 +291,7 @@ def test_rings_of_a_layer_are_worked_out_once() -> None:
 
 def test_open_middles_show_where_nothing_covers_them() -> None:
     # source: area of a circle
-    found = review(Mesh.from_manifold(cylinder(10, 5)), replace(PROCESS, solid_layers=0))
+    found = review(Mesh.from_manifold(cylinder(10, 5)), replace(PROCESS, full_layers=0))
     assert found.printed is not None
     assert found.printed.steps.open_top_mm2[-1] == pytest.approx(math.pi * 8.5**2, rel=2e-3)
     (finding,) = (finding for finding in found.findings if finding.check == "open middle")

@@ -185,7 +185,7 @@ TUBES = [
 ]
 RECIPES: list[dict[str, Any]] = [
     {},
-    {"crown": "flat", "brim_mm": 2.03, "edge": "rounded", "rise_mm": 4.07},
+    {"crown": "flat", "lip_mm": 2.03, "edge": "rounded", "rise_mm": 4.07},
     {"crown": "peaked", "rise_mm": 30.33, "spigot_mm": 12.11, "vent": "channel", "groove_count": 0},
 ]
 
@@ -392,8 +392,8 @@ def test_doubt_about_the_unit() -> None:
 def test_the_shop_book() -> None:
     now = datetime(2026, 1, 1, tzinfo=UTC)
     book = ShopBook()
-    for number, sweet in enumerate((0.2, 0.25, 0.24)):
-        about = (str(number), "Everyday, 0.2 mm layers", "round", "1 in × 1/8 in", 0.2, sweet, 18.65, 18.75)
+    for number, chosen in enumerate((0.2, 0.25, 0.24)):
+        about = (str(number), "Everyday, 0.2 mm layers", "round", "1 in × 1/8 in", 0.2, chosen, 18.65, 18.75)
         book = book.with_entry(FitReading(*about), now)
     book = book.with_entry(PrintRun("p", "Everyday, 0.2 mm layers", 10.0, 11.0, 3600.0, 4000.0), now)
     said = learned(book)
@@ -409,11 +409,11 @@ def test_the_shop_book() -> None:
         ladder_reading(("p", "round", "t", 0.2), {"0.20": (0.2, 18.65)}, "0.20", now, 25.0)
     with pytest.raises(LadderError) as alike:
         fit_ladder(resolve(Recipe(), TUBES[0]), TUBES[0], PROCESS, (0.2, 0.2))
-    with pytest.raises(LadderError, match='"Own 5 mm"') as crowded:
+    with pytest.raises(LadderError, match='"Own 5 mm"') as narrow:
         fit_ladder(resolve(Recipe(), TUBES[0]), TUBES[0], replace(own, plate_mm=(60.0, 60.0, 60.0)))
     with pytest.raises(PlateError) as large:
         lay_out((Footprint.of("Part 5 mm", Mesh.from_manifold(Manifold.cube((900, 30, 3)))),), PROCESS)
-    errors = (refused, alike, crowded, large)
+    errors = (refused, alike, narrow, large)
     for one in (*said, *told, *problems, *(str(error.value) for error in errors)):
         assert_in_inches(one)
 

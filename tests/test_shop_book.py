@@ -301,7 +301,7 @@ def test_an_entry_that_cannot_be_used_outlasts_merging():
 def test_export_and_import_between_machines(tmp_path):
     here, there, parcel = tmp_path / "here.toml", tmp_path / "there.toml", tmp_path / "parcel.toml"
     update_book(here, lambda _: full_book())
-    update_book(there, lambda book: book.with_entry(replace(FIT, name="other", sweet_gap_mm=0.25)))
+    update_book(there, lambda book: book.with_entry(replace(FIT, name="other", chosen_gap_mm=0.25)))
     export_book(open_book(there), parcel)
     before = parcel.read_bytes()
     book, told = import_book(here, parcel)
@@ -570,9 +570,9 @@ def test_a_single_reading_says_so():
 def test_corrections_are_per_process_and_kind_of_section():
     fits = [
         FIT,
-        replace(FIT, sweet_gap_mm=0.25, measured_mm=18.95),
-        replace(FIT, kind="rect", sweet_gap_mm=0.6),
-        replace(FIT, process="another", sweet_gap_mm=0.9),
+        replace(FIT, chosen_gap_mm=0.25, measured_mm=18.95),
+        replace(FIT, kind="rect", chosen_gap_mm=0.6),
+        replace(FIT, process="another", chosen_gap_mm=0.9),
     ]
     correction = gap_correction(fits, OWN.name, "round")
     assert correction.n == 2 and correction.mean == pytest.approx((0.05 + 0.10) / 2)

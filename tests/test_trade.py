@@ -358,7 +358,7 @@ class TestProcesses:
             assert material_named(process.material)
 
     def test_the_bench_process_is_the_common_practice(self):
-        # source: DESIGN.md, common practice: 0.25 mm layers, 0.5 mm beads, three rings, sparse fill, support
+        # source: DESIGN.md, common practice: 0.25 mm layers, 0.5 mm beads, three rings, open fill, support
         # dissolved in a caustic bath, heated chamber
         assert (BENCH.layer_mm, BENCH.bead_mm, BENCH.rings) == (0.25, 0.5, 3)
         assert 0 < BENCH.fill < 0.5

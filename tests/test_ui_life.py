@@ -74,7 +74,7 @@ def test_process_numbers_have_the_tables_limits(scene: bpy.types.Scene) -> None:
 
 def test_a_recipe_comes_back_from_the_properties_to_the_last_digit(scene: bpy.types.Scene) -> None:
     recipe = Recipe(
-        crown="peaked", rise_mm=12.35, brim_mm=-0.15, spigot_mm=25.4, gap_mm=0.1, seam_angle_deg=45.5, hole="insert",
+        crown="peaked", rise_mm=12.35, lip_mm=-0.15, spigot_mm=25.4, gap_mm=0.1, seam_angle_deg=45.5, hole="insert",
         thread="M6", groove_width_mm=3.175,
     )  # fmt: skip
     ui_fields.assign(scene.ferrule.recipe, recipe, wording.RECIPE)

@@ -48,7 +48,7 @@ def test_a_ladder_is_written_tried_and_entered(scene: bpy.types.Scene, tmp_path:
     drawn = steps[-1]["drawn_mm"]
     assert bpy.ops.ferrule.enter_fit(ladder=ladder, step=steps[-1]["label"], measured_mm=drawn + 0.1) == {"FINISHED"}
     reading = open_book(book).all(FitReading)[0]
-    assert reading.sweet_gap_mm == steps[-1]["gap_mm"] and reading.kind == "round"
+    assert reading.chosen_gap_mm == steps[-1]["gap_mm"] and reading.kind == "round"
     assert reading.measured_mm == pytest.approx(drawn + 0.1, abs=1e-5)
     assert "from a single reading, not yet to be relied on" in shop.lessons()[0]
 

@@ -38,7 +38,7 @@ MOST_OFF_MM = 2.0
 _BASE_MM = 2.0
 _GRIP_MM = 5.0
 """Length of a slice's spigot beside its lead-in: enough to feel the fit."""
-_BRIM_MM = 1.0
+_LIP_MM = 1.0
 _RELIEF_MM = 0.6
 _APART_MM = 2.0
 _NECK_MM = (3.0, 0.8)
@@ -112,7 +112,7 @@ def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequenc
     if len(gaps) < 2 or len(set(labels)) < len(labels):
         raise LadderError("a ladder needs two or more gaps, and each has to differ from the others by 0.01 mm or more")
     base, grip = _whole_layers(_BASE_MM, process), _whole_layers(_GRIP_MM + recipe.lead_in_mm, process)
-    plain = replace(recipe, crown="flat", rise_mm=base, edge="square", brim_mm=_BRIM_MM, vent="none", hole="none")
+    plain = replace(recipe, crown="flat", rise_mm=base, edge="square", lip_mm=_LIP_MM, vent="none", hole="none")
     slices = [_designed(replace(plain, spigot_mm=grip, groove_count=0, gap_mm=gap), section) for gap in gaps]
     sample = _designed(plain, section).solid.trim_by_plane([0, -1, 0], 0)
     solids = [_upright(one.solid, base) for one in slices] + [_upright(sample, base)]
@@ -206,7 +206,7 @@ def _ladder(
                 _box(middle + wide / 2 - 0.5, front - tab / 2 - _NECK_MM[0] / 2, _APART_MM + 1, _NECK_MM[0], neck)
             )
         if column == 0 and row + 1 < rows:
-            reach = _APART_MM + 0.5 + _BRIM_MM
+            reach = _APART_MM + 0.5 + _LIP_MM
             here.append(_box(middle - _NECK_MM[0] / 2, front - tab + 0.5 - reach, _NECK_MM[0], reach, neck))
         centres.append((column * pitch - middle, -row * row_pitch))
         pieces += [piece.translate([*centres[-1], 0]) for piece in here]

@@ -29,7 +29,18 @@ _SEVERITY_CLASS = {"must fix": "finding must", "look at": "finding look"}
 
 def job_sheet_html(sheet: JobSheet) -> str:
     """The sheet as HTML. Cautions stand where they apply; nothing leaves them out."""
-    parts = (_heading, _assembly, _cut_list, _ladders, _fittings, _printing, _plates, _support, _putting_in, _end_list)
+    parts = (
+        _heading,
+        _assembly,
+        _what_to_print,
+        _ladders,
+        _fittings,
+        _printing,
+        _plates,
+        _support,
+        _putting_in,
+        _end_list,
+    )
     body = "\n".join(filter(None, (part(sheet) for part in parts)))
     head = (
         '<meta charset="utf-8"><meta name="viewport" content="width=device-width">'
@@ -76,14 +87,14 @@ def _assembly(sheet: JobSheet) -> str:
         return ""
     frames = [sheet.ends[number - 1].frame for number in numbers]
     marks = [EndMark(number, frame.origin, frame.z) for number, frame in zip(numbers, frames, strict=True)]
-    said = "The numbers are those of the cut list. Ends without a number take no fitting; the last list says why."
+    said = "What to Print lists the numbers. Ends without a number take no fitting; the last list gives the reason."
     if len(marks) > NUMBERED_UP_TO:
         said = f"Circles are the ends that take a fitting; {len(marks)} leave no room for their numbers."
     picture = assembly_picture(sheet.bodies, marks)
     return element("h2", "Where they go") + element("figure", picture, element("figcaption", escaped(said)))
 
 
-def _cut_list(sheet: JobSheet) -> str:
+def _what_to_print(sheet: JobSheet) -> str:
     rows = [
         (
             one.id,
@@ -96,7 +107,7 @@ def _cut_list(sheet: JobSheet) -> str:
         for one in sheet.fittings
     ]
     heads = ("Fitting", "For tube", "What it is", "Print", "Of these spare", "Tube ends")
-    return element("h2", "Cut list") + table(heads, rows, numbers=(3, 4))
+    return element("h2", "What to Print") + table(heads, rows, numbers=(3, 4))
 
 
 def _ladders(sheet: JobSheet) -> str:
@@ -189,7 +200,7 @@ def _printing(sheet: JobSheet) -> str:
         ("Layers", f"{say_mm(process.layer_mm)} high, the first {say_mm(process.first_layer_mm)}"),
         ("Beads", f"{say_mm(process.bead_mm)} wide; {widths} can be laid"),
         ("Rings", f"{process.rings} around every outline, from the outside in"),
-        ("Inside", f"{process.fill:.0%} sparse fill; {process.solid_layers} solid layers under tops and over bottoms"),
+        ("Inside", f"{process.fill:.0%} open fill; {process.full_layers} full layers under tops and over bottoms"),
         ("Speed", f"{process.speed_mm_s:g} mm/s along the beads"),
         ("Chamber", f"heated to {process.chamber_c:g} °C" if process.chamber_c else "not heated"),
         ("Support", process.support),

@@ -26,7 +26,7 @@ END_COLUMNS = (
     *("mitre_deg", "clear_depth_mm", "x_mm", "y_mm", "z_mm", "fitting", "remark"),
 )
 FITTING_COLUMNS = (
-    *("fitting", "section", "count", "spares", "ends", "crown", "rise_mm", "brim_mm", "spigot_mm", "fit", "gap_mm"),
+    *("fitting", "section", "count", "spares", "ends", "crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm"),
     *(
         "grooves",
         "hole",
@@ -61,7 +61,7 @@ def fittings_csv(sheet: JobSheet) -> str:
     rows = []
     for one in sheet.fittings:
         recipe, glue = one.wanted, one.glue
-        made = (recipe.crown, recipe.rise_mm or 0.0, recipe.brim_mm, recipe.spigot_mm, recipe.fit, recipe.gap_mm or 0.0)
+        made = (recipe.crown, recipe.rise_mm or 0.0, recipe.lip_mm, recipe.spigot_mm, recipe.fit, recipe.gap_mm or 0.0)
         joint: tuple[Cell, ...] = ("", "", "")
         if glue:
             joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * len(one.ends))

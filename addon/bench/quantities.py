@@ -149,7 +149,7 @@ def work_of(
     ``rings`` has for each layer how many there are and how wide their beads; the process's without it.
     """
     plan = rings if rings is not None else [(process.rings, process.bead_mm)] * len(layers)
-    reach, last = process.solid_layers, len(layers) - 1
+    reach, last = process.full_layers, len(layers) - 1
     outlines = [outline.simplify(_ROUGHLY_MM) for outline in layers.outlines]
 
     @cache
@@ -161,7 +161,7 @@ def work_of(
         return grow(outlines[which], -count * bead)
 
     @cache
-    def sparse(which: int, count: int, bead: float, near: tuple[int, ...]) -> float:
+    def open_fill(which: int, count: int, bead: float, near: tuple[int, ...]) -> float:
         """Area that has the part above and below it for as many layers as are to be solid."""
         area = inside(which, count, bead)
         covers = [outlines[one] for one in near if one != which]
@@ -173,7 +173,7 @@ def work_of(
         filled = inside(which, count, bead).area()
         if reach <= layer <= last - reach:
             near = tuple(np.unique(layers.which[layer - reach : layer + reach + 1]).tolist())
-            filled -= (1 - process.fill) * sparse(which, count, bead, near)
+            filled -= (1 - process.fill) * open_fill(which, count, bead, near)
         length = ring_lengths(which, count, bead) + filled / bead
         volume += length * bead * height
         path += length
@@ -190,7 +190,7 @@ def quantities(
 ) -> Quantities:
     """Plates, each as its fittings' work and counts, into material, time and cost.
 
-    A plate's layers are laid for all its fittings together, so that its pauses and purges count once a layer.
+    A plate's layers are laid for all its fittings together, so that its changes and purges count once a layer.
     """
     part = support = purge = 0.0
     times = []
@@ -202,7 +202,7 @@ def quantities(
             purge += process.purge_mm3 * max((work.support_layers for work, _ in works), default=0)
         path = sum((work.path_mm + work.support_path_mm) * count for work, count in works)
         layers = max((work.layers for work, _ in works), default=0)
-        times.append(process.start_s + path / process.speed_mm_s + layers * process.layer_pause_s)
+        times.append(process.start_s + path / process.speed_mm_s + layers * process.layer_change_s)
     runs = tuple(runs)
     plastic = Estimate.of((part + support + purge) / 1000, material_factor(runs, process.name), MATERIAL_BAND)
     took = Estimate.of(sum(times), time_factor(runs, process.name), TIME_BAND)

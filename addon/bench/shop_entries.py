@@ -72,7 +72,7 @@ class FitReading:
     """The tube in words."""
     wanted_gap_mm: float
     """What the fit class asks for."""
-    sweet_gap_mm: float
+    chosen_gap_mm: float
     """The step that went in as that fit should."""
     drawn_mm: float | None = None
     measured_mm: float | None = None
@@ -111,7 +111,7 @@ def reading_name(when: datetime) -> str:
 def gap_correction(readings: Iterable[FitReading], process: str, kind: str) -> Statistic | None:
     """What has to be added to a wanted gap per side, in mm, for a process and a kind of section."""
     return Statistic.of(
-        one.sweet_gap_mm - one.wanted_gap_mm for one in readings if (one.process, one.kind) == (process, kind)
+        one.chosen_gap_mm - one.wanted_gap_mm for one in readings if (one.process, one.kind) == (process, kind)
     )
 
 

@@ -78,16 +78,16 @@ class Edges:
     """(3m,): for each half-edge the one on the other side of its edge, -1 where not exactly two triangles meet."""
     same_way: bool
     """Somewhere both half-edges of an edge run the same way: one of the triangles is wound the wrong way."""
-    crowded: Indices
+    non_manifold: Indices
     """Half-edges at edges where more than two triangles meet, edge by edge."""
     crowd: Indices
-    """For each of ``crowded`` a number that those at one edge have in common."""
+    """For each of ``non_manifold`` a number that those at one edge have in common."""
 
     @property
     def single(self) -> Indices:
         """Half-edges at open edges, where one triangle ends and no other begins."""
         alone = self.mates < 0
-        alone[self.crowded] = False
+        alone[self.non_manifold] = False
         return np.flatnonzero(alone)
 
 
@@ -107,9 +107,9 @@ def edges(triangles: Indices, vertex_count: int) -> Edges:
     second = order[begins[counts == 2] + 1]
     mates[first], mates[second] = second, first
     many = counts > 2
-    crowded = order[np.repeat(many, counts)]
+    non_manifold = order[np.repeat(many, counts)]
     return Edges(
-        mates, bool((start[first] == start[second]).any()), crowded, np.repeat(np.flatnonzero(many), counts[many])
+        mates, bool((start[first] == start[second]).any()), non_manifold, np.repeat(np.flatnonzero(many), counts[many])
     )
 
 
@@ -118,10 +118,10 @@ def mates(found: Edges, triangles: Indices, vertices: Floats) -> Indices:
 
     The triangles have to wind counter-clockwise seen from outside.
     """
-    if not found.crowded.size:
+    if not found.non_manifold.size:
         return found.mates
     result = found.mates.copy()
-    first, second = _around(found.crowded, found.crowd, triangles, vertices)
+    first, second = _around(found.non_manifold, found.crowd, triangles, vertices)
     result[first], result[second] = second, first
     return result
 

@@ -36,7 +36,7 @@ SIDES = {
 
 _ROUGHLY = 1e-3
 _MOST_AREAS = 24
-"""Places along the height at which the sparse inside is measured, where it differs at more."""
+"""Places along the height at which the area of open fill is measured, where it differs at more."""
 
 
 @dataclass(frozen=True)
@@ -55,11 +55,11 @@ class Bath:
 
 
 def plastic_volume(layers: Layers, inside: Inside, process: Process) -> float:
-    """Plastic in the part in mm³: rings and solid layers full, the rest of the inside at the process's fill.
+    """Plastic in the part in mm³: rings and full layers solid, the rest of the inside at the process's fill.
 
     ``inside`` is what the rings leave of each distinct outline.
     """
-    solid = process.solid_layers
+    solid = process.full_layers
     own = np.arange(solid, len(layers) - solid)
     if not len(own):
         return layers.volume
@@ -70,8 +70,8 @@ def plastic_volume(layers: Layers, inside: Inside, process: Process) -> float:
         (inside[middle] ^ layers.outlines[low] ^ layers.outlines[high]).area()
         for low, middle, high in distinct.T[taken].tolist()
     ]
-    sparse = np.interp(which.ravel(), taken, areas)
-    return layers.volume - (1 - process.fill) * float(sparse @ layers.heights()[own])
+    open_fill = np.interp(which.ravel(), taken, areas)
+    return layers.volume - (1 - process.fill) * float(open_fill @ layers.heights()[own])
 
 
 def in_bath(mesh: Mesh, facets: Facets, density: float, centre: Floats, process: Process) -> Bath:

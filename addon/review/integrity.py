@@ -49,7 +49,7 @@ class Integrity:
     no_area: int
     open_edges: int
     open_place: Place | None
-    crowded_edges: int
+    non_manifold_edges: int
     """Edges where more than two faces meet."""
     flipped_edges: int
     """Edges whose two faces disagree on which side is out."""
@@ -66,7 +66,7 @@ class Integrity:
 
     @property
     def closed(self) -> bool:
-        return not (self.open_edges or self.crowded_edges or self.flipped_edges)
+        return not (self.open_edges or self.non_manifold_edges or self.flipped_edges)
 
     @property
     def inside_out(self) -> bool:
@@ -113,7 +113,7 @@ def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_c
     the number of faces that were left out because their corners are not numbers."""
     found = crossings(mesh) if look_for_crossings else None
     shells, overlap = _shells(mesh, solid) if solid.status() == Error.NoError else ((), 0.0)
-    open_edges = crowded = flipped = 0
+    open_edges = non_manifold = flipped = 0
     open_place = flipped_place = None
     if solid.status() != Error.NoError:
         triangles = mesh.triangles.astype(np.int64)
@@ -121,7 +121,7 @@ def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_c
         start = triangles.ravel()
         end = triangles[:, [1, 2, 0]].ravel()
         against = (edges.mates >= 0) & (start == start[edges.mates])
-        open_edges, crowded = edges.single.size, len(np.unique(edges.crowd))
+        open_edges, non_manifold = edges.single.size, len(np.unique(edges.crowd))
         flipped = int(against.sum()) // 2
         middles = (mesh.vertices[start] + mesh.vertices[end]) / 2
         open_place, flipped_place = _first(middles, edges.single), _first(middles, np.flatnonzero(against))
@@ -130,7 +130,7 @@ def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_c
         no_area=int(np.count_nonzero(facets.areas <= 0)),
         open_edges=open_edges,
         open_place=open_place,
-        crowded_edges=crowded,
+        non_manifold_edges=non_manifold,
         flipped_edges=flipped,
         flipped_place=flipped_place,
         too_many_to_cross=look_for_crossings and found is None,
@@ -204,7 +204,7 @@ def repair(mesh: Mesh) -> tuple[Mesh, tuple[str, ...]]:
 def _lids(vertices: Floats, triangles: Indices) -> Indices:
     """(k, 3): faces that close the small flat openings."""
     edges = topology.edges(triangles, len(vertices))
-    if edges.crowded.size or edges.same_way or not edges.single.size:
+    if edges.non_manifold.size or edges.same_way or not edges.single.size:
         return np.empty((0, 3), np.int64)
     rim, begins = topology.borders(edges.mates, edges.single)
     surface = Mesh(vertices, triangles.astype(np.int32)).area
@@ -273,14 +273,14 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
                 found.open_place,
             )
         )
-    if found.crowded_edges:
+    if found.non_manifold_edges:
         findings.append(
             finding(
-                "crowded edges",
+                "non-manifold edges",
                 "must fix",
                 "More than two faces meet at an edge, so inside and outside cannot be told.",
                 "Delete the faces inside the part, or give each body edges of its own.",
-                found.crowded_edges,
+                found.non_manifold_edges,
                 "edges",
             )
         )

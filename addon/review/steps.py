@@ -199,8 +199,8 @@ def _jump_finding(layers: Layers, steps: Steps, jump: int, crown: Span, process:
     return Finding(
         fitting=name,
         check="jump between layers",
-        # Where the process lays solid layers under a top, the bead rests on those.
-        severity="must fix" if rest <= 0 and not process.solid_layers else "look at",
+        # Where the process lays full layers under a top, the bead rests on those.
+        severity="must fix" if rest <= 0 and not process.full_layers else "look at",
         meaning=f"The outline moves {say_mm(step)} inward; only {rest:.0%} of the outer bead "
         f"rests on the {process.rings} rings below.",
         advice=advice,
@@ -216,7 +216,7 @@ def _jump_finding(layers: Layers, steps: Steps, jump: int, crown: Span, process:
 def _open_finding(layers: Layers, steps: Steps, open_ones: list[int], process: Process, name: str) -> Finding:
     worst = max(open_ones, key=lambda layer: steps.open_middle[layer])
     bare = [layer for layer in open_ones if steps.open_top_mm2[layer] > process.bead_mm**2]
-    showing = bool(bare) and process.solid_layers == 0
+    showing = bool(bare) and process.full_layers == 0
     rings = f"{process.rings} ring{'s' * (process.rings > 1)}"
     closed = f"closed only above layer {open_ones[-1] + 1}" if open_ones[-1] + 1 < len(layers) else "closed nowhere"
     meaning = f"With {rings} the middle stays open by up to {say_mm(steps.open_middle[worst])}; it is {closed}."
@@ -225,9 +225,9 @@ def _open_finding(layers: Layers, steps: Steps, open_ones: list[int], process: P
         check="open middle",
         severity="must fix" if showing else "look at",
         meaning=meaning,
-        advice=f"From layer {bare[0] + 1} on nothing covers it: add solid layers or use the ring plan."
+        advice=f"From layer {bare[0] + 1} on nothing covers it: add full layers or use the ring plan."
         if showing
-        else "Use the ring plan, or leave the middle to the fill and the solid layers.",
+        else "Use the ring plan, or leave the middle to the fill and the full layers.",
         value=round(float(steps.open_middle[worst]), 2),
         limit=round(process.bead_mm / 4, 3),
         unit="mm",

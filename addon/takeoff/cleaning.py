@@ -49,7 +49,7 @@ def cleaned(meshes: Sequence[Mesh]) -> Clean:
     vertices, triangles, mesh_of, largest, rounded = _joined(meshes, notes)
     noise = 2 * _FLOAT32_STEP * largest
     vertices, triangles, mesh_of, edges = _welded(vertices, triangles, mesh_of, noise)
-    if edges.crowded.size or edges.same_way:
+    if edges.non_manifold.size or edges.same_way:
         triangles, mesh_of = _without_doubles(triangles, mesh_of, meshes, notes)
         triangles = _rewound(triangles, topology.edges(triangles, len(vertices)).mates, vertices, mesh_of, notes)
         edges = topology.edges(triangles, len(vertices))

@@ -180,7 +180,7 @@ def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequenc
     outside = max((one.width for _, edges in ends for one in edges if one.outside), default=0.0)
     if outside:
         said += (
-            f" Outside they take up to {say_mm(outside)} off the rim: set brim_mm to -{bare_mm(outside)} in [fitting] "
+            f" Outside they take up to {say_mm(outside)} off the rim: set lip_mm to -{bare_mm(outside)} in [fitting] "
             "for a crown that ends where the rim is flat, or a groove stays around it."
         )
     left, wall = min((wall - sum(one.width for one in edges), wall) for wall, edges in ends)

@@ -49,8 +49,8 @@ class Process:
     rings: int
     """Closed beads around every outline, outside in."""
     fill: float
-    """Share of the inside that the sparse fill takes, 0 to 1."""
-    solid_layers: int
+    """Share of the inside that the open fill takes, 0 to 1."""
+    full_layers: int
     """Fully filled layers under a top and over a bottom."""
     overhang_deg: float
     """How far a surface may lean from upright before it needs support; 45 by common practice, no source."""
@@ -72,8 +72,8 @@ class Process:
     """Heated chamber in °C; 0 for none."""
     speed_mm_s: float = 50.0
     """Mean speed along the beads."""
-    layer_pause_s: float = 5.0
-    """Time a layer takes beside its beads: travel, lift, wipe."""
+    layer_change_s: float = 5.0
+    """Time from the last bead of a layer to the first of the next: travel, lift, wipe."""
     keep_out_mm: tuple[float, float] = (0.0, 0.0)
     """Width and depth of the plate's front left corner that stays free, for what the nozzle wipes itself on."""
     start_s: float = 300.0
@@ -116,7 +116,7 @@ LIMITS: dict[str, Limit] = {
     "bead_max_mm": Limit(0.1, 5.0),
     "rings": Limit(1, 50, ""),
     "fill": Limit(0.0, 1.0, ""),
-    "solid_layers": Limit(0, 100, ""),
+    "full_layers": Limit(0, 100, ""),
     "overhang_deg": Limit(0.0, 89.0, "°"),
     "bridge_mm": Limit(0.0, 200.0),
     "tolerance_mm": Limit(0.0, 2.0),
@@ -126,7 +126,7 @@ LIMITS: dict[str, Limit] = {
     "shrink_percent": Limit(-10.0, 10.0, "%"),
     "chamber_c": Limit(0.0, 250.0, "°C"),
     "speed_mm_s": Limit(0.1, 2000.0, "mm/s"),
-    "layer_pause_s": Limit(0.0, 3600.0, "s"),
+    "layer_change_s": Limit(0.0, 3600.0, "s"),
     "keep_out_mm": Limit(0.0, 5000.0),
     "start_s": Limit(0.0, 86400.0, "s"),
     "support_fill": Limit(0.0, 1.0, ""),

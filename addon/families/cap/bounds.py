@@ -91,10 +91,10 @@ def spigot_contour(section: Section, gap_mm: float, fineness: Fineness) -> Conto
 
 
 def crown_contour(
-    section: Section, brim_mm: float, mitre_deg: float, mitre_direction_deg: float, fineness: Fineness
+    section: Section, lip_mm: float, mitre_deg: float, mitre_direction_deg: float, fineness: Fineness
 ) -> Contour:
     """The crown's outline in the rim's plane, seen square to it."""
-    return Contour(section.outer, fineness).stretched(mitre_deg, mitre_direction_deg).moved(brim_mm)
+    return Contour(section.outer, fineness).stretched(mitre_deg, mitre_direction_deg).moved(lip_mm)
 
 
 def most_channel(shoulder_mm: float, profile: Floats) -> float:
@@ -186,8 +186,8 @@ def _settle(
 
     bore_reach = Contour(section.bore, fineness).reach
     spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall)
-    _settle_brim(bench, section, wall)
-    crown = crown_contour(section, bench.recipe.brim_mm, mitre_deg, mitre_direction_deg, fineness)
+    _settle_lip(bench, section, wall)
+    crown = crown_contour(section, bench.recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
     profile = _settle_crown(bench, crown)
     _settle_spigot(bench, clear_depth_mm)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), fineness)
@@ -196,7 +196,7 @@ def _settle(
     room = _settle_hollow(bench, spigot_reach, hole)
     _settle_grooves(bench, room)
     _settle_seam(bench, spigot, spigot_reach, room)
-    shoulder = wall + bench.recipe.brim_mm + float(bench.recipe.gap_mm or 0)
+    shoulder = wall + bench.recipe.lip_mm + float(bench.recipe.gap_mm or 0)
     _settle_vent(bench, spigot_reach, room, most_channel(shoulder, profile))
     _settle_ribs(bench, spigot, wall)
     return bench.recipe
@@ -252,12 +252,12 @@ def _settle_gap(bench: _Bench, bore_reach: float, wall: float) -> float:
     )
 
 
-def _settle_brim(bench: _Bench, section: Section, wall: float) -> None:
+def _settle_lip(bench: _Bench, section: Section, wall: float) -> None:
     shoulder = min(LEAST_SHOULDER_MM, wall)
     outgrown = max(-float(bench.recipe.gap_mm or 0), 0.0)
     most = min(section.outer.width, section.outer.depth)
     bench.number(
-        "brim_mm",
+        "lip_mm",
         shoulder - wall + min(outgrown, wall - shoulder),
         most,
         f"the shoulder has to keep {say_mm(shoulder)} of the rim",
@@ -490,7 +490,7 @@ def _settle_ribs(bench: _Bench, spigot: Contour, wall: float) -> None:
         raise RecipeError("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
     gap = float(bench.recipe.gap_mm or 0)
     around = float(edge_lengths(spigot.polygon).sum())
-    tallest = gap + min(0.6, wall + min(bench.recipe.brim_mm, 0.0) - LEAST_CUT_MM)
+    tallest = gap + min(0.6, wall + min(bench.recipe.lip_mm, 0.0) - LEAST_CUT_MM)
     least = max(gap + 0.05, 0.1)
     most = min(MOST_RIBS, around // 4) if tallest >= least else 0
     bench.number("rib_count", 0, most, "ribs are counted", "there is no room for so many ribs on this spigot")

@@ -57,7 +57,7 @@ def design(
     fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), chord_error_mm)
     with outline_faults_refused():
         inner = spigot_contour(section, float(recipe.gap_mm or 0), fineness)
-        outer = crown_contour(section, recipe.brim_mm, mitre_deg, mitre_direction_deg, fineness)
+        outer = crown_contour(section, recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
         profile = crown_profile(recipe, outer.reach, fineness)
         crown = outer.raised(profile, "crown", "crown", "crown")
         shell = _joined(crown, spigot(recipe, inner), mitre_deg, mitre_direction_deg)
@@ -81,7 +81,7 @@ def _cut(
     shell: Shell, recipe: Recipe, section: Section, inner: Contour, outer: Contour, profile: Floats, shear: Floats
 ) -> Shell:
     """The fitting with its vent and its hole."""
-    shoulder = least_wall(section) + recipe.brim_mm + float(recipe.gap_mm or 0)
+    shoulder = least_wall(section) + recipe.lip_mm + float(recipe.gap_mm or 0)
     cutters = vent_cutters(recipe, inner, outer, min(recipe.vent_depth_mm, most_channel(shoulder, profile)))
     cutters += hole_cutters(recipe, inner, outer, profile)
     if not cutters:

@@ -23,7 +23,7 @@ class Recipe:
     crown: Crown = "dome"
     rise_mm: float | None = None
     """Height of the crown above the shoulder; for a dome at most half the crown's width, where it is a hemisphere."""
-    brim_mm: float = 0.0
+    lip_mm: float = 0.0
     """How far the crown stands past the tube, per side; negative sets it back."""
     edge: Edge = "rounded"
     """Upper edge of a flat crown."""

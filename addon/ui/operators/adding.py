@@ -15,7 +15,7 @@ from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
 from .polls import can_build
 
-_FIELDS = ("crown", "rise_mm", "brim_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
+_FIELDS = ("crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
 _WORDS = {name: wording.RECIPE[name] for name in _FIELDS}
 
 

@@ -116,8 +116,8 @@ def profile_drawing(fitting: Fitting, say: Say, title: str = "") -> Drawing:
         top = (rise * float(np.sin(towards)), rise * float(np.cos(towards)))
         beside.append(Pointer(top, "right", f"rise {say(rise)}"))
         beside.append(Pointer(at(tube_left, 0.0), "left", f"mitre {fitting.mitre_deg:.4g}°"))
-    if recipe.brim_mm:
-        beside.append(Pointer(at(tube_right, 0.0), "right", f"brim {say(recipe.brim_mm)}"))
+    if recipe.lip_mm:
+        beside.append(Pointer(at(tube_right, 0.0), "right", f"lip {say(recipe.lip_mm)}"))
     end = min(-tube_right * lean, -tube_left * lean) - _TUBE_SHOWN * length
     tube = (
         np.array([at(tube_left, 0.0), (tube_left, end), (bore_left, end), at(bore_left, 0.0)]),

@@ -32,7 +32,7 @@ class FERRULE_UL_groups(bpy.types.UIList):
         row.label(text=item.name, icon="MESH_CYLINDER", translate=False)
         right = row.row()
         right.alignment = "RIGHT"
-        right.label(text=count_of(item.count, "end"), icon="SOLO_ON" if item.own_recipe else "NONE")
+        right.label(text=count_of(item.count, "end"), icon="UNLINKED" if item.own_recipe else "NONE")
 
 
 class FERRULE_UL_ends(bpy.types.UIList):

@@ -49,13 +49,13 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             shared = f"Shared by {count_of(others, 'section')}"
             layout.label(text=group.name if group.own_recipe or others < 2 else shared, translate=False)
             layout.prop(group, "own_recipe")
-        _draw_fields(layout, context, "crown", "rise_mm", "brim_mm")
+        _draw_fields(layout, context, "crown", "rise_mm", "lip_mm")
         if recipe.crown == "flat":
             _draw_fields(layout, context, "edge")
             if recipe.edge != "square":
                 _draw_fields(layout, context, "edge_mm")
         _draw_fields(layout, context, "spigot_mm", "fit", "gap_mm", "lead_in_mm")
-        shown = {"crown", "rise_mm", "brim_mm", "edge", "edge_mm", "spigot_mm", "fit", "gap_mm", "lead_in_mm"}
+        shown = {"crown", "rise_mm", "lip_mm", "edge", "edge_mm", "spigot_mm", "fit", "gap_mm", "lead_in_mm"}
         if fitted and fitted.refusal and fitted.refusal.field not in shown:
             label = wording.RECIPE[fitted.refusal.field].label if fitted.refusal.field in wording.RECIPE else "Recipe"
             layout.label(text=label, icon="ERROR")

@@ -8,15 +8,15 @@ from ..drawing import draw_field, draw_text
 from .sidebar import Sidebar
 
 _PARTS = {
-    "Layers and Beads": (
-        "layer_mm", "first_layer_mm", "bead_mm", "bead_min_mm", "bead_max_mm", "rings", "fill", "solid_layers",
-    ),
+    "Heights": ("layer_mm", "first_layer_mm"),
+    "Beads": ("bead_mm", "bead_min_mm", "bead_max_mm", "rings"),
+    "Inside": ("fill", "full_layers"),
     "Overhang and Support": (
         "overhang_deg", "bridge_mm", "support", "support_fill", "pocket_mouth_mm",
         "bath", "bath_density", "bath_fill_mm", "purge_mm3",
     ),
     "Size and Plate": ("tolerance_mm", "shrink_percent", "plate_mm", "margin_mm", "spacing_mm", "keep_out_mm"),
-    "Time": ("speed_mm_s", "layer_pause_s", "start_s", "chamber_c"),
+    "Time": ("speed_mm_s", "layer_change_s", "start_s", "chamber_c"),
 }  # fmt: skip
 
 
@@ -53,8 +53,16 @@ class _Part(Sidebar):
             draw_field(layout, context.scene.ferrule.process, name, wording.PROCESS, context.scene)
 
 
-class FERRULE_PT_layers(_Part, bpy.types.Panel):
-    bl_label = "Layers and Beads"
+class FERRULE_PT_heights(_Part, bpy.types.Panel):
+    bl_label = "Heights"
+
+
+class FERRULE_PT_beads(_Part, bpy.types.Panel):
+    bl_label = "Beads"
+
+
+class FERRULE_PT_inside(_Part, bpy.types.Panel):
+    bl_label = "Inside"
 
 
 class FERRULE_PT_support(_Part, bpy.types.Panel):
@@ -69,5 +77,13 @@ class FERRULE_PT_time(_Part, bpy.types.Panel):
     bl_label = "Time"
 
 
-_CLASSES = (FERRULE_PT_process, FERRULE_PT_layers, FERRULE_PT_support, FERRULE_PT_plate_size, FERRULE_PT_time)
+_CLASSES = (
+    FERRULE_PT_process,
+    FERRULE_PT_heights,
+    FERRULE_PT_beads,
+    FERRULE_PT_inside,
+    FERRULE_PT_support,
+    FERRULE_PT_plate_size,
+    FERRULE_PT_time,
+)
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

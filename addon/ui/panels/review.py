@@ -73,7 +73,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
                 _draw_finding(layout, finding, say_in(context.scene))
         elif not (waiting or refused or problem):
             layout.label(text="Nothing to remark", icon="CHECKMARK")
-        layout.operator("ferrule.check_in_place", icon="SNAP_ON")
+        layout.operator("ferrule.check_in_place", icon="SELECT_INTERSECT")
 
 
 def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Say) -> None:
