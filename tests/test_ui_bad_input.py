@@ -61,9 +61,10 @@ def test_numbers_that_are_none_are_not_set(scene: bpy.types.Scene, value: str) -
 
 def test_exporting_to_a_folder_that_cannot_be(scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    refused("export_to", "a part of the path is a file", directory=str(tmp_path / "file" / "caps"))
-    refused("export_to", "No folder is chosen", directory="")
-    assert bpy.ops.ferrule.export_to(directory=str(tmp_path)) == {"FINISHED"}
+    refused("export", "a part of the path is a file", directory=str(tmp_path / "file" / "caps"))
+    scene.ferrule.output.folder = ""
+    refused("export", "No folder is chosen")
+    assert bpy.ops.ferrule.export(directory=str(tmp_path)) == {"FINISHED"}
     assert list(tmp_path.glob("*.3mf"))
 
 
@@ -142,7 +143,7 @@ def test_a_process_that_cannot_be_is_not_reviewed_with(
 def test_names_of_all_kinds_stay_as_they_are(scene: bpy.types.Scene, tmp_path: Path) -> None:
     put(scene, tube(ROUND, 300, 'a/b\\c "0.2 mm" “1 in” {x} 🍕'))
     fit()
-    assert bpy.ops.ferrule.export_to(directory=str(tmp_path)) == {"FINISHED"}
+    assert bpy.ops.ferrule.export(directory=str(tmp_path)) == {"FINISHED"}
     assert all(not re.search(r'[<>:"/\\|?*]', file.name) for file in tmp_path.iterdir())
 
 

@@ -347,8 +347,10 @@ def test_export_writes_files_that_another_program_reads(scene: bpy.types.Scene, 
 def test_export_without_a_place_or_a_format_is_refused(scene: bpy.types.Scene) -> None:
     put(scene, tube(ROUND, 300, "Post"))
     fit()
-    with pytest.raises(RuntimeError, match="save the file or choose a folder"):
-        bpy.ops.ferrule.export()
+    bpy.context.view_layer.objects.active = next(iter(placed(scene).values()))
+    for operator in ("export", "export_object", "write_ladder"):
+        with pytest.raises(RuntimeError, match=rf"not saved yet.*{operator}\(directory="):
+            getattr(bpy.ops.ferrule, operator)()
     scene.ferrule.output.write_3mf = False
     with pytest.raises(RuntimeError, match="No format"):
         bpy.ops.ferrule.export()

@@ -3,7 +3,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
 from dataclasses import fields
 from pathlib import Path
 
@@ -15,6 +17,8 @@ from test_ui_job import ROUND, SQUARE, corners, fit, put, tube
 
 import addon
 from addon.families.cap.recipe import Recipe
+from addon.files.parts import Part
+from addon.files.stl import write_stl
 from addon.geometry.sections import Outline, Section
 from addon.jobfile import Output, Tube
 from addon.takeoff import TubeEnd
@@ -22,6 +26,8 @@ from addon.trade.processes import LIMITS, Process, process_named, processes
 from addon.ui import fields as ui_fields
 from addon.ui import jobs, records, state, wording
 from addon.ui.placing import all_fittings, placed
+
+PYTHON_PAGE = Path(__file__).parent.parent / "docs" / "python.md"
 
 
 def scene_now() -> bpy.types.Scene:
@@ -444,8 +450,25 @@ def test_a_fit_ladder_is_printed_where_it_is_asked_for(scene: bpy.types.Scene, t
     assert any("ladder" in file.name for file in tmp_path.iterdir())
 
 
+def test_the_script_of_the_page_on_python_runs_as_printed(
+    scene: bpy.types.Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In a scene that was never saved."""
+    (script,) = re.findall(r"```python\n(.*?)```", PYTHON_PAGE.read_text(encoding="utf-8"), re.DOTALL)
+    monkeypatch.chdir(tmp_path)
+    write_stl(tmp_path / "frame", Part("Post", tube(ROUND, 300, "Post")))
+    (tmp_path / "frame_mm.stl").rename("frame.stl")
+    assert not bpy.data.filepath
+    exec(compile(script, PYTHON_PAGE.name, "exec"), {})
+    desk = state.desk_of(scene)
+    assert desk is not None and desk.result is not None and all(file.verified for file in desk.result.files)
+    made = json.loads((tmp_path / "caps" / "result.json").read_text("utf-8"))
+    assert [end["section"]["size_name"] for end in made["ends"]] == 2 * ["1 in × 1/8 in"]
+    assert list((tmp_path / "caps").glob("*.3mf"))
+
+
 def test_the_page_on_python_names_every_operator(scene: bpy.types.Scene) -> None:
-    page = (Path(__file__).parent.parent / "docs" / "python.md").read_text(encoding="utf-8")
+    page = PYTHON_PAGE.read_text(encoding="utf-8")
     named = {name for name in dir(bpy.ops.ferrule) if not name.startswith("_")}
     assert len(named) > 20
     assert {name for name in named if f"`{name}(" not in page} == set()

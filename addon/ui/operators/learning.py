@@ -31,16 +31,16 @@ from .. import shop, state, wording
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
 from ..jobs import folder_of, job_of, ladder_wish
+from .into_folder import IntoFolder
 from .long_work import LongWork, Steps, WorkError
 from .polls import NeedsEnds
 from .toml_file import TomlFile
-from .writing import check_output
 
 LADDER_RESULT = "fit ladder"
 """In the name of the results that are written with a ladder alone, in the form of a job's result.json."""
 
 
-class FERRULE_OT_write_ladder(NeedsEnds, LongWork, bpy.types.Operator):
+class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
     """Write a fit ladder for the chosen section into the folder: a row of short spigots with stepped gaps, to print and
     try in the tube"""
 
@@ -50,7 +50,7 @@ class FERRULE_OT_write_ladder(NeedsEnds, LongWork, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
-        folder = check_output(context)
+        folder = self.folder(context)
         group = state.active_group(scene)
         assert group is not None
         desk = yield from state.worked(scene)

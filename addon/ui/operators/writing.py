@@ -5,7 +5,6 @@ import time
 from pathlib import Path
 
 import bpy
-from bpy.props import StringProperty
 from bpy_extras.io_utils import ExportHelper
 
 from ...bench.plate import Placement
@@ -22,28 +21,17 @@ from ...takeoff import split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, reading, state
 from ..drawing import report
-from ..jobs import folder_of, job_of, process_of
+from ..jobs import job_of, process_of
 from ..scene import SceneError
 from ..wording import count_of
+from .into_folder import IntoFolder
 from .long_work import LongWork, Steps, WorkError
 from .polls import NeedsEnds, holds
 from .printing import ObjectError, standing_mesh
 from .toml_file import TomlFile
 
 
-def check_output(context: bpy.types.Context) -> Path:
-    """The folder. Raises ``WorkError`` where nothing could be written."""
-    output = context.scene.ferrule.output
-    if not (output.write_3mf or output.write_stl):
-        raise WorkError("No format is chosen; switch on 3MF, STL or both")
-    if output.folder.startswith("//") and not bpy.data.filepath:
-        raise WorkError("The folder lies beside this file, which has no place yet; save the file or choose a folder")
-    if not output.folder.strip():
-        raise WorkError("No folder is chosen; choose where the print files go")
-    return folder_of(context.scene)
-
-
-class FERRULE_OT_export(NeedsEnds, LongWork, bpy.types.Operator):
+class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
     """Make every fitting at full fineness, lay them out on the plate, write the print files and read them back; the job
     sheet and the lists for the shop are written beside them"""
 
@@ -54,7 +42,7 @@ class FERRULE_OT_export(NeedsEnds, LongWork, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
         start = time.perf_counter()
-        folder = check_output(context)
+        folder = self.folder(context)
         desk = state.fresh(scene)
         assert desk is not None
         if desk.problem:
@@ -70,28 +58,6 @@ class FERRULE_OT_export(NeedsEnds, LongWork, bpy.types.Operator):
         if not result.made:
             raise WorkError("No fitting can be made with this recipe; see the panel Fitting")
         return f"{count_of(len(result.files), 'print file')} written and read back, in {folder.name}"
-
-
-class FERRULE_OT_export_to(NeedsEnds, LongWork, bpy.types.Operator):
-    """Choose a folder, and export the fittings into it"""
-
-    bl_idname = "ferrule.export_to"
-    bl_label = "Tube Fittings (.3mf, .stl)"
-    bl_options = {"REGISTER"}
-
-    directory: StringProperty(name="Folder", description="Where the print files go", subtype="DIR_PATH")
-    filter_folder: bpy.props.BoolProperty(default=True, options={"HIDDEN"})
-
-    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
-        context.window_manager.fileselect_add(self)
-        return {"RUNNING_MODAL"}
-
-    def execute(self, context: bpy.types.Context) -> set[str]:
-        context.scene.ferrule.output.folder = self.directory
-        return super().execute(context)
-
-    def steps(self, context: bpy.types.Context) -> Steps:
-        return (yield from FERRULE_OT_export.steps(self, context))
 
 
 class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
@@ -166,7 +132,7 @@ class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper
         return {"FINISHED"}
 
 
-class FERRULE_OT_export_object(bpy.types.Operator):
+class FERRULE_OT_export_object(IntoFolder, LongWork, bpy.types.Operator):
     """Write the active object as it lies into a print file in the chosen formats, and read it back"""
 
     bl_idname = "ferrule.export_object"
@@ -179,12 +145,13 @@ class FERRULE_OT_export_object(bpy.types.Operator):
         ready = item is not None and item.type == "MESH" and context.mode == "OBJECT"
         return holds(cls, ready, "Choose an object with a closed surface, in Object Mode")
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def steps(self, context: bpy.types.Context) -> Steps:
         item, output = context.active_object, context.scene.ferrule.output
         process = process_of(context.scene.ferrule.process)
+        yield f"Writing {item.name}", 0.0
         try:
             check_process(process)
-            folder = check_output(context)
+            folder = self.folder(context)
             mesh, _ = standing_mesh(context, item)
             part = Part(item.name, mesh, {"process": process.name, "material": process.material})
             how = {"unit": output.unit, "shrink_percent": process.shrink_percent}
@@ -194,20 +161,17 @@ class FERRULE_OT_export_object(bpy.types.Operator):
                     write_3mf(folder / safe_name(item.name), [part], [Placement(0, 0, *middle)], files=files, **how)
                 if output.write_stl:
                     write_stl(folder / safe_name(item.name), part, files=files, **how)
-        except (WorkError, ObjectError, FileError, ValueError) as error:
-            report(self, "ERROR", error)
-            return {"CANCELLED"}
-        self.report({"INFO"}, f"{item.name} was written and read back, in {folder.name}")
-        return {"FINISHED"}
+        except (ObjectError, FileError, ValueError) as error:
+            raise WorkError(str(error)) from error
+        return f"{item.name} was written and read back, in {folder.name}"
 
 
 def _menu(menu: bpy.types.Menu, context: bpy.types.Context) -> None:
-    menu.layout.operator(FERRULE_OT_export_to.bl_idname)
+    menu.layout.operator(FERRULE_OT_export.bl_idname, text="Tube Fittings (.3mf, .stl)").choose = True
 
 
 _CLASSES = (
     FERRULE_OT_export,
-    FERRULE_OT_export_to,
     FERRULE_OT_lay_out,
     FERRULE_OT_check_in_place,
     FERRULE_OT_write_job,

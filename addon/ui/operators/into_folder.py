@@ -1,0 +1,69 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What operators that write into the scene's folder have in common."""
+
+import os
+from pathlib import Path
+from typing import Any
+
+import bpy
+from bpy.props import BoolProperty, StringProperty
+
+from ..jobs import folder_of
+from .long_work import WorkError
+
+
+class IntoFolder:
+    """Mix-in, before ``LongWork``: where the folder has no place yet, the file browser asks for one."""
+
+    directory: StringProperty(
+        name="Folder",
+        description="Where the files go from now on; where it is empty, the folder in the panel Plate and Files",
+        subtype="DIR_PATH",
+        options={"SKIP_SAVE"},
+    )
+    choose: BoolProperty(
+        name="Choose", description="Ask for the folder where it has a place too", options={"HIDDEN", "SKIP_SAVE"}
+    )
+    filter_folder: BoolProperty(default=True, options={"HIDDEN", "SKIP_SAVE"})
+
+    _asked = False
+    """Whether the file browser has been opened: when it closes, Blender runs ``execute``."""
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
+        settled = not _problem(context.scene)
+        if context.window is None or self.directory or (settled and not self.choose):
+            return super().invoke(context, event)
+        if settled:
+            self.directory = str(folder_of(context.scene))
+        self._asked = True
+        context.window_manager.fileselect_add(self)
+        return {"RUNNING_MODAL"}
+
+    def execute(self, context: bpy.types.Context) -> Any:
+        if not self._asked:
+            return super().execute(context)
+        group, name = type(self).bl_idname.split(".")
+        return getattr(getattr(bpy.ops, group), name)("INVOKE_DEFAULT", directory=self.directory)
+
+    def folder(self, context: bpy.types.Context) -> Path:
+        """Takes over the folder that was given. Raises ``WorkError`` where nothing could be written."""
+        output = context.scene.ferrule.output
+        if not (output.write_3mf or output.write_stl):
+            raise WorkError("No format is chosen; switch on 3MF, STL or both")
+        if self.directory:
+            output.folder = self.directory if self.directory.startswith("//") else os.path.abspath(self.directory)
+        problem = _problem(context.scene)
+        if problem:
+            example = f'bpy.ops.{type(self).bl_idname}(directory="/home/me/caps")'
+            raise WorkError(f"{problem}. Choose a folder, or in Python name it: {example}")
+        return folder_of(context.scene)
+
+
+def _problem(scene: bpy.types.Scene) -> str:
+    """Why the scene's folder has no place; empty where it has."""
+    folder = scene.ferrule.output.folder
+    if not folder.strip():
+        return "No folder is chosen"
+    if folder.startswith("//") and not bpy.data.filepath:
+        return f"The folder {folder} lies beside the .blend, which is not saved yet"
+    return ""
