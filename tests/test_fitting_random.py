@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from fitting_cases import SECTIONS, assert_sound
+from fitting_cases import SECTIONS, assert_sound, free, hexagon
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -155,6 +155,32 @@ def expected_volume(fitting: Fitting) -> float:
 
 def offset(area: shapely.Geometry, distance: float) -> shapely.Geometry:
     return area.buffer(distance, join_style="mitre", mitre_limit=50) if distance else area
+
+
+@pytest.mark.parametrize("edge_mm", [0.01, 0.03])
+@pytest.mark.parametrize("mitre", [0.0, 16.0])
+@pytest.mark.parametrize("name", ["angle", "ellipse", "tee", "round", "rectangular"])
+def test_a_flat_crown_holds_what_it_should_however_small_its_edge(name: str, mitre: float, edge_mm: float):
+    """On outlines that need a roof (mitred circles and rectangles do), steps of the edge shorter than a print file
+    tells apart once took parts of the top with them (0.28 % of a low L), or all of it (the ellipse)."""
+    recipe = Recipe(crown="flat", rise_mm=0.6, edge="rounded", edge_mm=edge_mm, spigot_mm=4.0, groove_count=0)
+    for facets in (FACETS, FINE):
+        fitting = design(recipe, SECTIONS[name], mitre_deg=mitre, facets=facets)
+        assert_sound(fitting)
+    assert fitting.mesh.volume == pytest.approx(expected_volume(fitting), rel=1e-3)
+
+
+@pytest.mark.parametrize("field", ["edge_mm", "lead_in_mm"])
+@pytest.mark.parametrize(("across", "least"), [(40.0, 0.01), (900.0, 0.04)])
+def test_a_bevel_too_small_to_be_seen_is_refused_with_one_that_is(field: str, across: float, least: float):
+    section = free(hexagon(across), 3.0)
+    recipe = Recipe(crown="flat")
+    for tiny in (1e-9, 0.0003, least - 0.001):
+        with pytest.raises(RecipeError, match=f"choose 0, or at least {least:g} mm") as refusal:
+            design(replace(recipe, **{field: tiny}), section)
+        assert (refusal.value.field, refusal.value.works) == (field, least)
+    for works in (0.0, least):
+        assert_sound(design(replace(recipe, **{field: works}), section))
 
 
 @settings(max_examples=60, deadline=None)

@@ -133,6 +133,19 @@ def test_roofs_of_heaps_of_boxes(boxes: list[tuple[int, int, int, int]]):
     check(outline)
 
 
+def test_a_top_whose_parts_touch_in_a_corner():
+    """An hourglass cut where its waist has just closed: two tops that share a corner."""
+    polygon = np.array([(-20, -20), (20, -20), (5, 0), (20, 20), (-20, 20), (-5, 0)], float)
+    waist = shapely.Polygon(polygon)
+    inset = 5 * 20 / 25  # from the middle to the sides, whose slopes are those of a 3-4-5 triangle
+    shell = raised(roof(polygon), np.array([(0.0, 0.0), (inset, inset)]), "crown", "crown", "crown")
+    solid = shell.closed()
+    left = waist.buffer(-inset, join_style="mitre", mitre_limit=60)
+    assert solid.status().name == "NoError"
+    assert solid.slice(inset - 1e-6).area() == pytest.approx(left.area, rel=1e-4)
+    assert len(raised(roof(polygon), np.array([(0.0, 0.0), (inset, inset)]), "crown", "crown", None).loops) == 3
+
+
 def test_an_outline_that_crosses_itself_is_told():
     with pytest.raises(ValueError, match="crosses itself"):
         roof(np.array([(0, 0), (30, 20), (30, 0), (0, 20), (-5, 10)], float))

@@ -15,7 +15,7 @@ from ..geometry.polygons import edge_lengths, signed_area
 from ..geometry.sections import Outline, facets_of
 from .lofts import corner_radius, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
-from .shells import Shell
+from .shells import SHORTEST, Shell
 
 LEAST_FACETS = 128
 """Of a whole circle where no count is given, a quarter of it for a profile: even the smallest cap then has its volume
@@ -128,6 +128,7 @@ class Contour:
 
     def raised(self, profile: Floats, upright: str, slope: str, top: str | None) -> Shell:
         """The shell of a profile raised over the outline, open at its foot, z = 0: see ``roofs.raised``."""
+        profile = _told_apart(profile, least_step(self.outline, float(profile[-1, 1])))
         if not has_rings(self.outline):
             return raised(self.roof, self._fitted(profile), upright, slope, top)
         insets, heights = self._with_corner(profile).T
@@ -153,6 +154,20 @@ class Contour:
             return profile
         where = int(np.searchsorted(insets, radius))
         return np.insert(profile, where, (radius, np.interp(radius, insets, heights)), axis=0)
+
+
+def least_step(outline: Outline, height: float) -> float:
+    """The shortest step of a profile, in mm, that the solid over an outline still holds."""
+    return SHORTEST * max(outline.width, outline.depth, height)
+
+
+def _told_apart(profile: Floats, least: float) -> Floats:
+    """The profile without points that are nearer than ``least`` to the one before or to the last."""
+    points = [profile[0]]
+    for point in profile[1:-1]:
+        if math.dist(points[-1], point) >= least <= math.dist(point, profile[-1]):
+            points.append(point)
+    return np.array([*points, profile[-1]])
 
 
 def stretch(degrees: float, towards: float) -> Floats:

@@ -83,21 +83,30 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | Non
     levels, from_end = np.unique(insets[::-1], return_index=True)
     heights = heights[len(insets) - 1 - from_end]  # the upper one where the profile goes straight up
     vertices, triangles = _cut(over, levels)
-    vertices = np.column_stack([vertices[:, :2], np.interp(vertices[:, 2], levels, heights)])
-    surfaces = np.full(len(triangles), surface_index(slope), np.int32)
+    inset = vertices[:, 2]
+    vertices = np.column_stack([vertices[:, :2], np.interp(inset, levels, heights)])
+    # Whatever lies past the last level is the top, until that is filled anew.
+    past = inset[triangles]
+    is_top = (past.min(axis=1) >= levels[-1]) & (past.max(axis=1) > levels[-1])
+    surfaces = np.where(is_top, surface_index("rim"), surface_index(slope)).astype(np.int32)
     foot = over.foot
     if heights[0] > 0:
         low = len(vertices) + np.arange(len(foot))
         vertices = np.concatenate([vertices, np.column_stack([vertices[foot, :2], np.zeros(len(foot))])])
+        inset = np.append(inset, np.zeros(len(foot)))
         low_next, foot_next = np.roll(low, -1), np.roll(foot, -1)
         walls = np.stack([low, low_next, foot_next, low, foot_next, foot], axis=1).reshape(-1, 3)
         triangles = np.concatenate([triangles, walls])
         surfaces = np.append(surfaces, np.full(len(walls), surface_index(upright), np.int32))
         foot = low
-    shell = sound(compact(Shell(vertices, triangles.astype(np.int32), surfaces, (foot,))))
-    if levels[-1] > over.reach - over.together:
+    # Of corners that ``sound`` makes one the first stays where it is: those of foot and top, then those on a level.
+    order = np.lexsort([~np.isin(inset, levels), inset < levels[-1], vertices[:, 2] > 0])
+    place = np.argsort(order)
+    shell = sound(compact(Shell(vertices[order], place[triangles].astype(np.int32), surfaces, (place[foot],))))
+    is_top = shell.surfaces == surface_index("rim")
+    if not is_top.any():
         return shell
-    shell = opened(shell, (shell.vertices[shell.triangles, 2] >= heights[-1]).all(axis=1))
+    shell = opened(shell, is_top)
     return bridged(shell, shell.vertices[:, :2], top, keep=1) if top else shell
 
 

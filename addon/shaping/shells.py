@@ -36,6 +36,9 @@ TOGETHER = 1e-5
 """Vertices nearer to each other than this share of the whole's size are one: far inside any chord error, and far
 enough apart for the 32-bit numbers of print files."""
 
+SHORTEST = 4 * TOGETHER
+"""Share of a half-made part's size below which its edges are made nothing."""
+
 LOOSE_SHARE = 0.01
 """Of a solid's volume: what a cutter may leave beside it as crumbs that nobody would miss."""
 
@@ -175,7 +178,7 @@ def sound(shell: Shell) -> Shell:
     first = in_one_place(shell.vertices, TOGETHER / 4 * size)
     doubled = np.flatnonzero(first != np.arange(len(first)))
     start, end = np.append(start, doubled), np.append(end, first[doubled])
-    for share in (4 * TOGETHER, TOGETHER, TOGETHER / 4):
+    for share in (SHORTEST, TOGETHER, TOGETHER / 4):
         one = made_one(shell.vertices, start, end, share * size)
         if (one == np.arange(len(one))).all():
             return shell
@@ -194,18 +197,27 @@ def sound(shell: Shell) -> Shell:
 def opened(shell: Shell, drop: NDArray[np.bool_]) -> Shell:
     """The shell without the triangles marked in ``drop``, its loops where they were joined on."""
     edges = _edges(shell.triangles[drop])
-    inside = np.isin(_keys(edges), _keys(edges[:, ::-1]))
-    following = {int(b): int(a) for a, b in edges[~inside]}
-    loops: list[list[int]] = []
-    while following:
-        first = next(iter(following))
+    keys, back = _keys(edges), _keys(edges[:, ::-1])
+    order = np.argsort(keys)
+    twin = order[np.searchsorted(keys[order], back) % max(len(keys), 1)]
+    inside = keys[twin] == back
+    number = np.arange(len(edges))
+    following = number - number % 3 + (number + 1) % 3
+    # Round each corner from triangle to triangle, so that parts which touch in a corner keep loops of their own.
+    border = np.flatnonzero(~inside)
+    ahead = following[border]
+    while (turning := inside[ahead]).any():
+        ahead[turning] = following[twin[ahead[turning]]]
+    after = dict(zip(border.tolist(), ahead.tolist(), strict=True))
+    loops = list(shell.loops)
+    while after:
+        first, edge = after.popitem()
         loop = [first]
-        while (after := following.pop(loop[-1])) != first:
-            loop.append(after)
-        loops.append(loop)
-    return compact(
-        Shell(shell.vertices, shell.triangles[~drop], shell.surfaces[~drop], (*shell.loops, *map(np.array, loops)))
-    )
+        while edge != first:
+            loop.append(edge)
+            edge = after.pop(edge)
+        loops.append(edges[loop[::-1], 0].astype(np.intp))
+    return compact(Shell(shell.vertices, shell.triangles[~drop], shell.surfaces[~drop], tuple(loops)))
 
 
 def without_rim(solid: Manifold) -> Shell:

@@ -19,9 +19,9 @@ import numpy as np
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
 from ...geometry.polygons import contains, edge_lengths, nearest
-from ...geometry.sections import CHORD_ERROR_MM, Section
-from ...geometry.units import say_mm
-from ...shaping.contours import Contour, Fineness
+from ...geometry.sections import CHORD_ERROR_MM, Outline, Section
+from ...geometry.units import say_mm, say_three
+from ...shaping.contours import Contour, Fineness, least_step
 from ...trade.fits import fit_named
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.tables import UnknownNameError
@@ -46,6 +46,8 @@ LEAST_WIDTH_MM = 0.5
 """Narrowest groove, vent or notch worth printing."""
 LEAST_AIR_MM = 0.3
 """Shallowest vent channel that stays open."""
+LEAST_BEVEL_MM = 0.01
+"""Smallest edge or lead-in worth making; ``least_step`` is more on very large parts."""
 LEAST_SEAT_MM = 2.0
 """Plastic that a nut bears on."""
 _BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_CORE_MM}
@@ -170,6 +172,14 @@ class _Bench:
             raise RecipeError(name, f"{spoken} {say(value)} is too much: {why_most}; at most {say(works)}", works)
         return float(getattr(self.recipe, name))
 
+    def bevel(self, name: str, outline: Outline, height: float, most: float) -> None:
+        """Makes sure that an edge is either none or large enough for a solid of that height to hold it."""
+        value, least = float(getattr(self.recipe, name)), _up(max(LEAST_BEVEL_MM, least_step(outline, height)))
+        if 0 < value < least - _EXACT:
+            works, spoken = (least if least <= most else 0.0), _spoken(name)
+            choices = f"choose 0, or at least {say_mm(least)}" if works else "choose 0"
+            raise RecipeError(name, f"{spoken} {say_three(value)} mm is too little to be seen; {choices}", works)
+
 
 def _settle(
     recipe: Recipe,
@@ -192,7 +202,7 @@ def _settle(
     _settle_spigot(bench, clear_depth_mm)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), fineness)
     hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm)
-    _settle_lead_in(bench, spigot_reach, hole)
+    _settle_lead_in(bench, spigot, spigot_reach, hole)
     room = _settle_hollow(bench, spigot_reach, hole)
     _settle_grooves(bench, room)
     _settle_seam(bench, spigot, spigot_reach, room)
@@ -290,7 +300,9 @@ def _settle_crown(bench: _Bench, crown: Contour) -> Floats:
         default=min(1.0, rise / 2, reach / 2) if edged else 0.0,
         used=edged,
     )
-    if not edged:
+    if edged:
+        bench.bevel("edge_mm", crown.outline, rise, most)
+    else:
         bench.set("edge_mm", 0.0)
     return crown_profile(bench.recipe, reach, crown.fineness)
 
@@ -359,7 +371,7 @@ def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm:
         raise RecipeError("hole", f"{problem}, and the bore is not clear so deep; choose a through hole", "through")
 
 
-def _settle_lead_in(bench: _Bench, spigot_reach: float, hole: float) -> None:
+def _settle_lead_in(bench: _Bench, spigot: Contour, spigot_reach: float, hole: float) -> None:
     kind = bench.recipe.hole
     most = min(bench.recipe.spigot_mm, spigot_reach) - LEAST_CORE_MM / 2
     if kind in _BEHIND_MM:
@@ -367,6 +379,7 @@ def _settle_lead_in(bench: _Bench, spigot_reach: float, hole: float) -> None:
     if kind in ("through", "nut pocket"):
         most = min(most, spigot_reach - thread_named(bench.recipe.thread).clearance_mm / 2 - LEAST_SHOULDER_MM)
     bench.number("lead_in_mm", 0.0, most, "a lead-in goes inward", "the spigot's tip would come to an edge")
+    bench.bevel("lead_in_mm", spigot.outline, bench.recipe.spigot_mm, most)
 
 
 def _settle_hollow(bench: _Bench, spigot_reach: float, hole: float) -> float:
