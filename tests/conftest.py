@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
 IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
 
-hypothesis.settings.register_profile("here", deadline=None)
-hypothesis.settings.register_profile("ci", deadline=None, derandomize=True, print_blob=True)
-hypothesis.settings.load_profile("ci" if IN_CI else "here")
+hypothesis.settings.register_profile("repeatable", deadline=None, derandomize=True, print_blob=True)
+hypothesis.settings.register_profile("fresh", deadline=None, print_blob=True)
+hypothesis.settings.load_profile("fresh" if os.environ.get("FERRULE_FRESH_SEEDS") else "repeatable")
 
 
 @pytest.fixture
