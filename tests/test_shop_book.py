@@ -136,7 +136,7 @@ def test_nesting_without_end_is_damage():
         ("rings = 2.5", ["rings", "a whole number", "2.5"]),
         ("speed_mm_s = nan", ["speed_mm_s", "finite"]),
         ('support = "magic"', ["support", "dissolved in a bath", "'magic'"]),
-        ("plate_mm = [200, 200]", ["plate_mm", "3 values", "2"]),
+        ("plate_mm = [200, 200]", ["plate_mm", "a list of 3", "2"]),
         ('changed = "yesterday"', ["changed", "2026-11-25T09:30:00Z"]),
         ('name = ""', ["name", "''"]),
     ],
@@ -156,7 +156,7 @@ def test_a_wrong_value_is_named_and_its_entry_kept(line, said):
 def test_a_missing_key_is_named():
     lines = [one for one in book_text(full_book()).splitlines() if not one.startswith("bead_mm")]
     read = parse_book("\n".join(lines))
-    assert read.all(Process) == () and "bead_mm: missing" in read.problems[0]
+    assert read.all(Process) == () and "bead_mm is missing" in read.problems[0]
     assert len(read.all(Material)) == 1
 
 
