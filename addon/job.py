@@ -45,7 +45,9 @@ from .review.gap import gap_findings, reading_findings
 from .review.heat import heat_findings
 from .takeoff import Takeoff, TakeoffError, TubeEnd, split_bodies, take_off
 from .takeoff.given import joined, leaving_out
+from .trade.cautions import Facts
 from .trade.fits import fit_named
+from .trade.metals import metal_named
 from .trade.sizes import section_name
 from .trade.tables import UnknownNameError
 
@@ -141,6 +143,13 @@ class JobResult:
     quantities: Quantities | None = None
     """Of all plates, without the fit ladders; None where nothing is printed."""
     ladders: tuple[SheetLadder, ...] = ()
+
+    @property
+    def facts(self) -> Facts:
+        """What cautions rest on."""
+        job = self.job
+        recipes = tuple(one.fitting.recipe for one in self.made)
+        return Facts(job.process, job.material, metal_named(job.tube.metal), recipes)
 
     @property
     def complete(self) -> bool:
@@ -508,6 +517,7 @@ def job_sheet_of(result: JobResult) -> JobSheet:
         plates=result.plates,
         quantities=result.quantities,
         ladders=result.ladders,
+        metal=result.facts.metal,
         findings=tuple(finding for finding in result.findings if finding.check == "recipe"),
         notes=result.notes,
     )

@@ -7,7 +7,7 @@ import json
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 from .bench.fit_ladder import say_correction, say_excess
 from .bench.quantities import Estimate, Quantities, say_duration
@@ -23,7 +23,7 @@ from .review.orientation import Orientations
 from .review.plan import Plan, PlanRow
 from .review.support import Support
 from .takeoff import TubeEnd
-from .trade.cautions import cautions_for
+from .trade.cautions import Step, cautions_for
 from .trade.processes import Material, Process
 from .trade.sizes import nearest_size, section_name
 
@@ -256,13 +256,11 @@ def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
 
 
 def _cautions(result: JobResult) -> str:
-    process = result.job.process
-    found = {
-        caution.name: caution.text
-        for one in result.made
-        for caution in cautions_for(process, result.job.material, one.fitting.recipe.fit)
-    }
-    return "\n".join(["Cautions:", *(_wrapped(f"{name}: {text}", "  ") for name, text in found.items())])
+    lines = ["Cautions, in full on the job sheet:"]
+    for step in get_args(Step):
+        names = [caution.name for caution in cautions_for(result.facts) if caution.step == step]
+        lines += [_wrapped(f"{step.capitalize()}: {'; '.join(names)}.", "  ")] if names else []
+    return "\n".join(lines)
 
 
 def _wrapped(text: str, indent: str = "") -> str:

@@ -42,6 +42,7 @@ from addon.review import review_fitting
 from addon.review.findings import Finding
 from addon.takeoff.ends import TubeEnd
 from addon.trade.cautions import cautions, cautions_for
+from addon.trade.metals import metal_named
 from addon.trade.processes import material_named, process_named, processes
 
 ROUND = Section.round(25.4, 3.175)
@@ -170,15 +171,35 @@ def test_any_text_makes_a_valid_sheet(title, source):
 
 
 @pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
-@pytest.mark.parametrize("fit", ["glue", "push"])
-def test_every_caution_that_applies_is_there_once_and_no_other(process, fit):
-    material = material_named(process.material)
-    fitting = SheetFitting("F1", design(Recipe(fit=fit, groove_count=0), ROUND, facets=16), ())
-    tree = parsed(job_sheet_html(JobSheet("t", "d", process, material, (fitting,))))
-    shown = Counter(words(node) for node in tree.findall(".//p[@class='caution']"))
-    wanted = {f"Caution: {one.name}. {one.text}" for one in cautions_for(process, material, fit)}
+@pytest.mark.parametrize("recipe", [Recipe(groove_count=0), Recipe(fit="push", groove_count=0, vent="hole")])
+def test_every_caution_that_applies_is_there_once_and_no_other(process, recipe):
+    fitting = SheetFitting("F1", design(recipe, ROUND, facets=16), ())
+    one = JobSheet("t", "d", process, material_named(process.material), (fitting,))
+    tree = parsed(job_sheet_html(one))
+    shown = Counter(words(node) for node in tree.findall(".//div[@class='caution']/ul/li"))
+    wanted = {f"{caution.name}. {caution.text}" for caution in cautions_for(one.facts)}
     assert set(shown) == wanted and set(shown.values()) == {1}
-    assert {one.applies for one in cautions()} >= {"always", "glue"}
+    assert len(wanted) < len(cautions())
+
+
+def test_cautions_stand_at_the_step_of_the_work_that_they_are_about():
+    at = {caution.name: caution.step for caution in cautions()}
+    headings = {"before the work": "h1", "printing": "Printing", "off the plate": "Off the plate",
+                "putting in": "Putting them in", "in use": "In use"}  # fmt: skip
+    under, said = "", set()
+    for node in parsed(html()).find(".//body"):
+        under = words(node) if node.tag == "h2" else "h1" if node.tag == "h1" else under
+        for name in node.findall("./ul/li/strong") if node.get("class") == "caution" else ():
+            said.add(words(name).removesuffix("."))
+            assert headings[at[words(name).removesuffix(".")]] == under
+    assert {at[name] for name in said} == set(headings)
+
+
+def test_cautions_of_another_tube_metal_are_left_out_and_none_else():
+    steel = job_sheet_html(sheet())
+    aluminium = job_sheet_html(replace(sheet(), metal=metal_named("aluminium")))
+    assert "Galvanise first" in steel and "Galvanise first" not in aluminium
+    assert steel.count("<li><strong>") == aluminium.count("<li><strong>") + 1
 
 
 def test_nothing_in_a_sheet_can_leave_cautions_out():

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from addon.geometry.sections import Outline, Section
 from addon.trade import tables
-from addon.trade.cautions import Condition, cautions, cautions_for
+from addon.trade.cautions import cautions
 from addon.trade.fits import (
     fit_named,
     fits,
@@ -454,39 +454,6 @@ class TestHardware:
     def test_a_missed_name_is_hinted(self):
         with pytest.raises(UnknownNameError, match=r"no thread is called 'M9'; nearest: 'M[0-9]+'.*known: 'M4'; 'M5'"):
             thread_named("M9")
-
-
-class TestCautions:
-    def names(self, process: Process, plastic: str, fit: str) -> set[str]:
-        return {caution.name for caution in cautions_for(process, material_named(plastic), fit)}
-
-    def test_what_always_holds(self):
-        always = {caution.name for caution in cautions() if caution.applies == "always"}
-        text = " ".join(caution.text for caution in cautions() if caution.applies == "always")
-        for word in ("guard", "load", "pressure", "qualified", "galvanised", "vented", "Local codes", "gloves"):
-            assert word in text
-        assert self.names(GENERAL, "PLA", "push") == always
-
-    @pytest.mark.parametrize(
-        ("process", "plastic", "fit", "added", "words"),
-        [
-            (GENERAL, "PLA", "glue", {"Adhesive fumes"}, "ventilate"),
-            (replace(GENERAL, chamber_c=60), "PLA", "push", {"Hot chamber"}, "gloves"),
-            (GENERAL, "PA12 with carbon fibre", "push", {"Fibre dust"}, "respirator"),
-            (replace(GENERAL, bath="caustic"), "PLA", "push", {"Caustic bath"}, "goggles"),
-            (SONIC, "PLA", "push", {"Caustic bath", "Ultrasonic noise"}, "data sheet"),
-            (replace(GENERAL, bath="water"), "PLA", "push", set(), ""),
-        ],
-    )
-    def test_what_holds_at_times(self, process, plastic, fit, added, words):
-        new = self.names(process, plastic, fit) - self.names(GENERAL, "PLA", "push")
-        assert new == added
-        assert words in " ".join(caution.text for caution in cautions() if caution.name in added)
-
-    def test_every_caution_can_appear(self):
-        everything = cautions_for(BENCH, material_named("PA12 with carbon fibre"), "glue")
-        assert everything == cautions()
-        assert {caution.applies for caution in cautions()} == set(Condition.__args__)
 
 
 GOOD = {"name": "M3", "clearance_mm": 3.4, "nut_across_flats_mm": "5.5 mm", "nut_height_mm": 2.4}

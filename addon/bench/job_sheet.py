@@ -8,7 +8,7 @@ from pathlib import Path
 
 from ..geometry.units import MM_PER_INCH, bare_mm, say_mm
 from ..review.findings import Finding, worst_first
-from ..trade.cautions import Condition, cautions_for
+from ..trade.cautions import Step, cautions_for
 from ..trade.fits import fit_named
 from ..trade.processes import Process
 from ..trade.sizes import section_name
@@ -39,6 +39,7 @@ def job_sheet_html(sheet: JobSheet) -> str:
         _plates,
         _support,
         _putting_in,
+        _in_use,
         _end_list,
     )
     body = "\n".join(filter(None, (part(sheet) for part in parts)))
@@ -61,7 +62,7 @@ def _heading(sheet: JobSheet) -> str:
         element("h1", escaped(sheet.title)),
         element("p", escaped(" · ".join(about)), class_="about"),
         _ruler(),
-        *_cautions(sheet, "always"),
+        _cautions(sheet, "before the work"),
         *_findings(sheet.findings),
         *map(paragraph, sheet.notes),
     )
@@ -213,7 +214,7 @@ def _printing(sheet: JobSheet) -> str:
         )
     return _joined(
         element("h2", "Printing"),
-        *_cautions(sheet, "hot chamber"),
+        _cautions(sheet, "printing"),
         table((), rows),
         *(_plan(one) for one in sheet.fittings if one.plan),
         _amounts(sheet.quantities) if sheet.quantities else "",
@@ -291,7 +292,7 @@ def _support(sheet: JobSheet) -> str:
         steps.append("Scrape the shoulder flat where support stood: it has to sit on the tube's rim.")
     return _joined(
         element("h2", "Off the plate"),
-        *_cautions(sheet, "caustic bath", "ultrasonic bath", "fibre-filled material"),
+        _cautions(sheet, "off the plate"),
         items("ol", steps),
     )
 
@@ -349,10 +350,14 @@ def _putting_in(sheet: JobSheet) -> str:
         )
     return _joined(
         element("h2", "Putting them in"),
-        *_cautions(sheet, "glue"),
+        _cautions(sheet, "putting in"),
         _glue_table(sheet, glued) if glued else "",
         items("ol", steps),
     )
+
+
+def _in_use(sheet: JobSheet) -> str:
+    return element("h2", "In use") + _cautions(sheet, "in use")
 
 
 def _glue_table(sheet: JobSheet, glued: Sequence[SheetFitting]) -> str:
@@ -401,15 +406,14 @@ def _end_list(sheet: JobSheet) -> str:
     return _joined(*parts)
 
 
-def _cautions(sheet: JobSheet, *conditions: Condition) -> list[str]:
-    """What applies to this job under those conditions, each caution once."""
-    fits = [one.fitting.recipe.fit for one in sheet.fittings] or ["glue"]
-    found = {caution.name: caution for fit in fits for caution in cautions_for(sheet.process, sheet.material, fit)}
-    return [
-        element("p", element("strong", escaped(f"Caution: {one.name}.")), " ", escaped(one.text), class_="caution")
-        for one in found.values()
-        if one.applies in conditions
+def _cautions(sheet: JobSheet, step: Step) -> str:
+    """What applies to this job at that step."""
+    rows = [
+        element("li", element("strong", escaped(f"{caution.name}.")), " ", escaped(caution.text))
+        for caution in cautions_for(sheet.facts)
+        if caution.step == step
     ]
+    return element("div", element("strong", "Caution"), element("ul", *rows), class_="caution") if rows else ""
 
 
 def _findings(findings: Sequence[Finding]) -> list[str]:

@@ -14,6 +14,8 @@ from ..review.findings import Finding
 from ..review.plan import PlanRow
 from ..review.review import Review
 from ..takeoff.ends import TubeEnd
+from ..trade.cautions import Facts
+from ..trade.metals import TubeMetal, metal_named
 from ..trade.processes import Material, Process
 from ..trade.sizes import section_name
 from .fit_ladder import FitLadder
@@ -122,8 +124,15 @@ class JobSheet:
     """Without the ladders."""
     findings: tuple[Finding, ...] = ()
     """Those that belong to no single fitting, or to one that was refused."""
+    metal: TubeMetal = field(default_factory=lambda: metal_named("carbon steel"))
+    """Of the tubes."""
     notes: tuple[str, ...] = ()
     """Sentences about the whole job: what the takeoff left out, what the shop book has corrected."""
+
+    @property
+    def facts(self) -> Facts:
+        recipes = tuple(one.fitting.recipe for one in self.fittings)
+        return Facts(self.process, self.material, self.metal, recipes)
 
 
 def say_ranges(numbers: Sequence[int]) -> str:

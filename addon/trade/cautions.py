@@ -3,24 +3,87 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cache
-from typing import Literal
+from dataclasses import dataclass, replace
+from functools import cache, lru_cache
+from typing import Literal, Protocol
 
+from ..geometry.names import quoted
+from .metals import TubeMetal
 from .processes import Material, Process
 from .tables import DATA, read_rows
 
-Condition = Literal["always", "hot chamber", "caustic bath", "ultrasonic bath", "fibre-filled material", "glue"]
+Step = Literal["before the work", "printing", "off the plate", "putting in", "in use"]
+Choice = Literal["none", "process", "fit", "vent", "hole", "heat"]
+Condition = Literal[
+    "hot chamber",
+    "support broken off",
+    "caustic bath",
+    "open fill",
+    "ultrasonic bath",
+    "fibre-filled material",
+    "steel",
+    "glue",
+    "press fit",
+    "hole",
+    "insert",
+    "no vent",
+]
+
+
+class Choices(Protocol):
+    """What of a recipe decides which cautions apply."""
+
+    @property
+    def fit(self) -> str: ...
+
+    @property
+    def hole(self) -> str: ...
+
+    @property
+    def vent(self) -> str: ...
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What is worked with, and so which cautions apply."""
+
+    process: Process
+    material: Material
+    metal: TubeMetal
+    recipes: tuple[Choices, ...]
+    """Of all the fittings."""
+
+    def holds(self, condition: Condition) -> bool:
+        """Whether the condition holds for the job, or for any of its fittings."""
+        process, recipes = self.process, self.recipes
+        return {
+            "hot chamber": process.chamber_c > 0,
+            "support broken off": process.support == "same material, broken off",
+            "caustic bath": process.bath.startswith("caustic"),
+            "open fill": process.fill < 1,
+            "ultrasonic bath": process.bath.endswith("ultrasonic"),
+            "fibre-filled material": self.material.fibre,
+            "steel": self.metal.galvanised,
+            "glue": any(recipe.fit == "glue" for recipe in recipes),
+            "press fit": any(recipe.fit == "press" for recipe in recipes),
+            "hole": any(recipe.hole != "none" for recipe in recipes),
+            "insert": any(recipe.hole == "insert" for recipe in recipes),
+            "no vent": any(recipe.vent == "none" for recipe in recipes),
+        }[condition]
 
 
 @dataclass(frozen=True)
 class Caution:
     name: str
-    """A heading of a few words."""
-    applies: Condition
+    """The caution in one line, which says what to do."""
+    step: Step
     text: str
-    """What the danger is and what to do."""
+    """One sentence: what the danger is and what to do."""
     source: str
+    applies: tuple[Condition, ...] = ()
+    """All of them have to hold; without any it always applies."""
+    choice: Choice = "none"
+    """The choice beside which it stands, too."""
     from_memory: tuple[str, ...] = ()
 
 
@@ -30,14 +93,12 @@ def cautions() -> tuple[Caution, ...]:
     return read_rows(DATA / "cautions.toml", "caution", Caution)
 
 
-def cautions_for(process: Process, material: Material, fit: str) -> tuple[Caution, ...]:
-    """The cautions for fittings of this process and material, put in with this fit class ("glue", ...)."""
-    holds: dict[Condition, bool] = {
-        "always": True,
-        "hot chamber": process.chamber_c > 0,
-        "caustic bath": process.bath.startswith("caustic"),
-        "ultrasonic bath": process.bath.endswith("ultrasonic"),
-        "fibre-filled material": material.fibre,
-        "glue": fit == "glue",
-    }
-    return tuple(caution for caution in cautions() if holds[caution.applies])
+@lru_cache(20)  # panels ask for the same ones at every redraw
+def cautions_for(facts: Facts) -> tuple[Caution, ...]:
+    """The cautions that apply, with what the material bears in their sentences."""
+    plastic, hottest_c = quoted(facts.material.name), f"{facts.material.hottest_c:g}"
+    return tuple(
+        replace(caution, text=caution.text.format(plastic=plastic, hottest_c=hottest_c))
+        for caution in cautions()
+        if all(map(facts.holds, caution.applies))
+    )

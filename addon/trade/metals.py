@@ -18,6 +18,8 @@ class TubeMetal:
     welded: bool
     """Whether its tube is usually welded, and has a seam inside; extruded and drawn tube has none."""
     source: str
+    galvanised: bool = False
+    """Whether it is hot-dip galvanised at times."""
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""
 

@@ -1,0 +1,111 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which cautions apply to which work. What they have to warn of is trade knowledge (common practice, no source)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+from addon.families.cap.recipe import Recipe
+from addon.trade.cautions import Choice, Condition, Facts, Step, cautions, cautions_for
+from addon.trade.metals import metal_named
+from addon.trade.processes import DEFAULT_PROCESS, material_named, process_named, processes
+
+REPOSITORY = Path(__file__).parent.parent
+COLD = replace(process_named(DEFAULT_PROCESS), support="dissolved in a bath", bath="water", chamber_c=0.0, fill=1.0)
+"""A process of which nothing but the usual is to be said."""
+QUIET = Facts(COLD, material_named("PLA"), metal_named("aluminium"), (Recipe(fit="push", vent="channel"),))
+ALL = Facts(
+    replace(COLD, bath="caustic, ultrasonic", chamber_c=60.0, fill=0.2),
+    material_named("PA12 with carbon fibre"),
+    metal_named("carbon steel"),
+    (Recipe(hole="insert"), Recipe(fit="press")),
+)
+
+
+def names(facts: Facts) -> set[str]:
+    return {caution.name for caution in cautions_for(facts)}
+
+
+def about(facts: Facts) -> str:
+    return " ".join(caution.text for caution in cautions_for(facts))
+
+
+def with_process(**changes) -> Facts:
+    return replace(QUIET, process=replace(COLD, **changes))
+
+
+def with_recipe(**changes) -> Facts:
+    """One such fitting beside the quiet one."""
+    return replace(QUIET, recipes=(*QUIET.recipes, replace(QUIET.recipes[0], **changes)))
+
+
+def test_what_always_holds():
+    assert names(QUIET) == {caution.name for caution in cautions() if not caution.applies}
+    for word in (
+        "guard", "load", "pressure", "qualified", "Local codes", "licensed", "gloves", "fumes", "unattended",
+        "welding", "torch", "grinding", "toxic", "burst", "Paint ovens", "powder", "burrs", "goggles",
+        "sun", "children", "food",
+    ):  # fmt: skip
+        assert word in about(QUIET), word
+
+
+@pytest.mark.parametrize(
+    ("facts", "count", "said"),
+    [
+        (with_process(chamber_c=60.0), 1, ["chamber", "gloves"]),
+        (with_process(support="same material, broken off", bath="none"), 1, ["goggles", "pliers", "scriber"]),
+        (with_process(bath="caustic"), 2, ["goggles", "data sheet", "aluminium", "hydrogen", "inserts in afterwards"]),
+        (with_process(bath="caustic", fill=0.2), 3, ["leaks out later", "drain", "gloves", "drill or sand"]),
+        (with_process(bath="caustic, ultrasonic"), 3, ["loud", "ear protection"]),
+        (with_process(fill=0.2), 0, []),
+        (replace(QUIET, material=material_named("PA12 with carbon fibre")), 1, ["respirator"]),
+        (replace(QUIET, metal=metal_named("carbon steel")), 1, ["galvanised", "vented", "zinc"]),
+        (with_recipe(fit="glue"), 4, ["dust", "flammable", "sensitise the skin for good", "heat up", "thick mixes"]),
+        (with_recipe(fit="press"), 1, ["goggles", "driven in"]),
+        (with_recipe(vent="none"), 1, ["freezes", "rusts", "drain or a vent"]),
+        (with_recipe(hole="through"), 1, ["levelling foot", "carries load", "qualified"]),
+        (with_recipe(hole="nut pocket"), 1, ["levelling foot"]),
+        (with_recipe(hole="insert"), 2, ["iron", "fumes"]),
+    ],
+)  # fmt: skip
+def test_what_holds_at_times(facts, count, said):
+    added = names(facts) - names(QUIET)
+    assert len(added) == count and names(QUIET) <= names(facts)
+    text = " ".join(caution.text for caution in cautions_for(facts) if caution.name in added)
+    for words in said:
+        assert words in text
+
+
+def test_every_caution_every_condition_and_every_step_can_appear():
+    broken_off = with_process(support="same material, broken off", bath="none")
+    assert names(ALL) | names(broken_off) == {caution.name for caution in cautions()}
+    assert {condition for caution in cautions() for condition in caution.applies} == set(get_args(Condition))
+    assert {caution.step for caution in cautions()} == set(get_args(Step))
+    assert {caution.choice for caution in cautions()} == set(get_args(Choice))
+
+
+@pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
+def test_the_plastics_own_limit_is_named(process):
+    plastic = material_named(process.material)
+    (heat,) = [one.text for one in cautions_for(replace(QUIET, material=plastic)) if one.choice == "heat"]
+    assert f'"{plastic.name}"' in heat and f" {plastic.hottest_c:g} °C" in heat
+
+
+def test_a_plastic_called_by_braces_stays_a_name():
+    strange = replace(QUIET.material, name="{hottest_c} {0}")
+    assert '"{hottest_c} {0}"' in about(replace(QUIET, material=strange))
+
+
+def test_each_is_one_sentence_and_its_name_one_line():
+    for caution in (*cautions_for(ALL), *cautions()):
+        assert caution.text.endswith(".") and ". " not in caution.text
+        assert len(caution.name) <= 60 and not caution.name.endswith(".")
+
+
+def test_they_are_shown_in_the_order_of_the_work():
+    steps = [get_args(Step).index(caution.step) for caution in cautions()]
+    assert steps == sorted(steps)
