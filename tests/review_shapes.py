@@ -80,3 +80,54 @@ def inside_out(mesh: Mesh) -> Mesh:
 
 def layers_of(mesh: Mesh, process: Process = PROCESS) -> Layers:
     return cut_layers(mesh.to_manifold(), Facets.of(mesh), process)
+
+
+def mushroom_with_pocket() -> Mesh:
+    """An overhang, a thin wall, and a pocket with a narrow mouth, on a foot too small."""
+    cup = cylinder(12, 30) - cylinder(11.7, 20).translate((0, 0, 5)) - cylinder(1, 10).translate((0, 0, 22))
+    return Mesh.from_manifold(cup + cylinder(20, 4).translate((0, 0, 30)) - cylinder(3, 2).translate((0, 0, 32)))
+
+
+def odd_parts() -> list[Mesh]:
+    """Parts with all that a printer has to look for."""
+    table = (
+        Manifold.cube((60, 8, 3)).translate((0, 0, 12))
+        + Manifold.cube((8, 8, 12))
+        + Manifold.cube((8, 8, 12)).translate((52, 0, 0))
+    )
+    slotted = Manifold.cube((20, 20, 6)) - Manifold.cube((20, 0.3, 9)).translate((0, 10, 1))
+    hollow = Manifold.cube((20, 20, 20)) - Manifold.cube((8, 8, 8)).translate((6, 6, 6))
+    return [
+        mushroom_with_pocket(),
+        Mesh.from_manifold(table),
+        Mesh.from_manifold(slotted),
+        Mesh.from_manifold(hollow),
+        Mesh.from_manifold(Manifold.cube((700, 20, 10.1))),
+        Mesh.from_manifold(Manifold.cube((2, 2, 150))),
+        Mesh.from_manifold(Manifold.cube((10, 10, 0.01))),
+        turned([(0, 0), (3, 0), (20, 30), (0, 30)]),
+        joined(Mesh.from_manifold(Manifold.cube((9, 9, 9))), Mesh.from_manifold(Manifold.cube((9, 9, 8)))),
+    ]
+
+
+def broken_parts() -> list[Mesh]:
+    """Meshes that are no solids, each in another way."""
+    ball = Mesh.from_manifold(Manifold.sphere(8, 24))
+    cube = Mesh.from_manifold(Manifold.cube((10, 10, 10)))
+    flipped, pole, gone = ball.triangles.copy(), ball.vertices.copy(), ball.vertices.copy()
+    flipped[7:19] = flipped[7:19, ::-1]
+    pole[np.argmax(pole[:, 2]), 2] = -30.0
+    gone[5, 1] = np.nan
+    a, b, c = cube.triangles[0]
+    middle = (cube.vertices[a] + cube.vertices[b]) / 2
+    on_an_edge = np.concatenate([cube.triangles[1:], [(a, 8, c), (8, b, c), (a, b, 8)]]).astype(np.int32)
+    return [
+        Mesh(ball.vertices, flipped),
+        Mesh(pole, ball.triangles),
+        Mesh(gone, ball.triangles),
+        Mesh(ball.vertices, ball.triangles[:-9]),
+        Mesh(ball.vertices, np.concatenate([ball.triangles, [(0, 1, 100)]]).astype(np.int32)),
+        Mesh(np.vstack([cube.vertices, middle]), on_an_edge),
+        joined(cube, Mesh(cube.vertices + 20, cube.triangles)),
+        inside_out(ball),
+    ]

@@ -82,7 +82,7 @@ def test_volume_and_triangles_are_those_of_the_solid(tmp_path):
     """Source: lib3mf's triangles, weighed by trimesh; volume of the block by hand, 40 x 20 x 10."""
     trimesh = pytest.importorskip("trimesh")
     written = write_3mf(tmp_path / "job.3mf", [part()], [Placement(0, 0, 0, 10)])
-    assert written.verified and written.triangles == 12 and written.volume_mm3 == pytest.approx(8000, rel=1e-9)
+    assert written.triangles == 12 and written.volume_mm3 == pytest.approx(8000, rel=1e-9)
     objects = reference(written.path).GetMeshObjects()
     assert objects.MoveNext()
     block = objects.GetCurrentMeshObject()

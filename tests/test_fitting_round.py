@@ -16,7 +16,7 @@ from addon.families.cap import Recipe, design
 from addon.geometry.sections import Section
 
 CAP = Recipe(gap_mm=0.2, groove_width_mm=3.175, groove_depth_mm=2.0)
-"""The common-practice cap of DESIGN.md."""
+"""The cap of common practice (no source)."""
 INCH = Section.round(25.4, 3.175)
 TUBES = {"8 × 1": Section.round(8, 1), "1 in × 1/8 in": INCH, "219.1 × 6.3": Section.round(219.1, 6.3)}
 

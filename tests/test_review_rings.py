@@ -198,7 +198,7 @@ def test_the_common_cap_before_and_after_the_plan() -> None:
     assert open_middle.value == pytest.approx(2 * (math.sqrt(12.7**2 - 0.125**2) - 1.5), abs=0.05)
     assert open_middle.layer == 82 and "layers 33 to 82 of 83" in open_middle.where
     plan = found.printed.plan
-    assert plan.before.open_mm == open_middle.value or plan.before.open_mm == pytest.approx(open_middle.value, abs=0.01)
+    assert plan.before.open_mm == pytest.approx(open_middle.value, abs=0.01)
     assert plan.closes and plan.after.open_mm <= QUARTER_BEAD
     assert len(plan.rows) <= 22
     plan_is_true(found, every=2)
@@ -242,11 +242,9 @@ def test_any_dome_gets_a_plan_within_its_limits(radius: float, flatness: float, 
     assert found.printed is not None
     plan, steps = found.printed.plan, found.printed.steps
     for row in plan.rows:
-        for layer in range(row.first, row.last + 1):
+        for layer in sorted({*range(row.first, row.last + 1)} - {*plan.unclosed}):
             inner = steps.half_widths[layer]
             laid = min(row.rings, math.floor(inner / row.bead_mm + 0.5))
-            if layer in plan.unclosed:
-                continue
             # source: N rings of width w reach N w inward
             assert 2 * (inner - laid * row.bead_mm) <= min(row.bead_mm, bead) / 4 + 1e-5
             assert row.fewest_rings <= max(laid, 1) <= row.rings

@@ -77,9 +77,7 @@ def test_the_box_tree_finds_what_trying_every_pair_finds(seed, boxes, queries):
         for b in range(boxes):
             local = (low[b] + corners * (high[b] - low[b]) - origins[q]) @ axes[q].T
             apart = ((local.max(axis=0) < -half[q]) | (local.min(axis=0) > half[q])).any()
-            assert apart or (q, b) in found
-            if (q, b) in found:
-                assert not apart
+            assert ((q, b) in found) != apart
 
 
 def cube(at, size=10.0) -> Mesh:

@@ -112,7 +112,7 @@ class TestSizes:
     @pytest.mark.parametrize(
         ("section", "name"),
         [
-            # source: DESIGN.md's sizes and the issue's way to say them
+            # common practice of fabricators' drawings, no source
             (Section.round(25.4, 3.175), "1 in × 1/8 in"),
             (Section.round(25.4, 3.048), "1 in × 11 BWG"),
             (Section.round(38.1, 1.65), "1 1/2 in × 16 BWG"),
@@ -327,7 +327,7 @@ class TestMaterials:
         ("metal", "expansion"), [("carbon steel", 11.7e-6), ("aluminium", 23.6e-6), ("stainless 304", 17.3e-6)]
     )
     def test_metals(self, metal, expansion):
-        # source: engineering handbooks, DESIGN.md
+        # source: engineering handbooks, from memory
         assert metal_named(metal).expansion == expansion
 
     def test_plastics_lie_where_plastics_lie(self):
@@ -338,7 +338,7 @@ class TestMaterials:
             assert 20e-6 <= plastic.expansion <= 200e-6
             assert plastic.expansion > max(metal.expansion for metal in tube_metals())
             assert {"density", "expansion", "hottest_c"} <= set(plastic.from_memory)
-        # source: DESIGN.md, from memory
+        # source: engineering handbooks, from memory
         assert material_named("PA12").expansion == 100e-6
         assert [plastic.name for plastic in materials() if plastic.fibre] == ["PA12 with carbon fibre"]
         assert min(materials(), key=lambda plastic: plastic.hottest_c).name == "PLA"
@@ -358,7 +358,7 @@ class TestProcesses:
             assert material_named(process.material)
 
     def test_the_bench_process_is_the_common_practice(self):
-        # source: DESIGN.md, common practice: 0.25 mm layers, 0.5 mm beads, three rings, open fill, support
+        # common practice, no source: 0.25 mm layers, 0.5 mm beads, three rings, open fill, support
         # dissolved in a caustic bath, heated chamber
         assert (BENCH.layer_mm, BENCH.bead_mm, BENCH.rings) == (0.25, 0.5, 3)
         assert 0 < BENCH.fill < 0.5
