@@ -229,7 +229,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
     amounts = quantities_of(job, made, plates)
     ladders, missing = make_ladders(job, made, ALIKE_MM)
     unmatched = job.unmatched([end.section for end in takeoff.ends])
-    notes = (*takeoff.notes, *unmatched, *book_notes(job, batches), *missing)
+    notes = (*job.notes, *takeoff.notes, *unmatched, *book_notes(job, batches), *missing)
 
     yield "Writing and reading back the files", 0.7
     before = named_before(job)

@@ -30,6 +30,7 @@ from .geometry.units import parse_length
 from .takeoff.given import GivenEnd, SizedEnd
 from .takeoff.picked import PickedEnd, Point
 from .trade.processes import DEFAULT_PROCESS, Material, Process, ProcessError, check_process, materials, processes
+from .trade.renamed import with_new_names
 from .trade.tables import UnknownNameError, find_row
 
 CALIPER_MM = 0.05
@@ -183,6 +184,8 @@ class Job:
     """What is in the shop's file."""
     tube_ends: tuple[GivenEnd, ...] = ()
     """Those that the assembly does not tell."""
+    notes: tuple[str, ...] = ()
+    """Sentences on the file, such as on keys under their old names."""
 
     @property
     def material(self) -> Material:
@@ -333,10 +336,14 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     shop = _fill(Shop, _table(table, "shop"), "shop")
     shop = replace(shop, book=folder / shop.book if shop.book else None)
     book = _book(shop)
-    fitting = dict(_table(table, "fitting"))
-    overrides = _tables(fitting.pop("for", []), "fitting.for")
+    notes: list[str] = []
+    fitting = _with_new_names(Recipe, _table(table, "fitting"), "fitting", notes)
+    overrides = [
+        _with_new_names(Recipe, entry, f"fitting.for[{i}]", notes)
+        for i, entry in enumerate(_tables(fitting.pop("for", []), "fitting.for"), 1)
+    ]
     preset = _preset(fitting.pop("preset", None), book)
-    process = _process(_table(table, "process"), book)
+    process = _process(_with_new_names(Process, _table(table, "process"), "process", notes), book)
     output = _fill(Output, {"folder": "ferrule_out", **_table(table, "output")}, "output")
     if not output.formats:
         raise JobError('output.formats is empty; ask for "3mf", "stl" or both.')
@@ -362,7 +369,18 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
         shop=shop,
         book=book,
         tube_ends=tube_ends,
+        notes=tuple(notes),
     )
+
+
+def _with_new_names(cls: type, table: Mapping[str, Any], where: str, notes: list[str]) -> dict[str, Any]:
+    """The table with keys of older job files under their new names, and sentences on these in ``notes``."""
+    try:
+        renamed, said = with_new_names(table, _keys(cls))
+    except ValueError as error:
+        raise JobError(f"{where}: {error}.") from None
+    notes += [f"Job file: {where}.{sentence}" for sentence in said]
+    return renamed
 
 
 def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:

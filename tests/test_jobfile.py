@@ -19,6 +19,7 @@ from addon.jobfile import (
     Output,
     Shop,
     Tube,
+    job_text,
     parse_job,
     read_job,
 )
@@ -27,6 +28,7 @@ from addon.takeoff.picked import PickedEnd
 from addon.trade.hardware import threads
 from addon.trade.metals import tube_metals
 from addon.trade.processes import Process, materials, processes
+from addon.trade.renamed import NEW_NAMES
 
 HERE = Path("shop")
 
@@ -58,6 +60,26 @@ def test_overrides_match_by_kind_and_size_either_way_round():
     assert overridden.recipe_for(Section.rectangular(25, 50, 2)).crown == "flat"
     assert overridden.recipe_for(Section.rectangular(50.6, 25, 2)).crown == "dome"
     assert overridden.recipe_for(Section.round(50, 3)) == Recipe(lip_mm=2)
+
+
+def test_keys_under_their_old_names_are_read_with_a_note_that_names_the_new_one():
+    old = job(
+        fitting={"brim_mm": 1, "for": [{"kind": "round", "brim_mm": "1/8 in"}]},
+        process={"solid_layers": 9, "layer_pause_s": 8},
+    )
+    assert old.recipe.lip_mm == 1 and old.recipe_for(Section.round(50, 3)).lip_mm == 3.175
+    assert (old.process.full_layers, old.process.layer_change_s) == (9, 8)
+    told = ("fitting.brim_mm", "lip_mm"), ("fitting.for[1].brim_mm", "lip_mm"), ("process.solid_layers", "full_layers")
+    for note, (before, now) in zip(old.notes, (*told, ("process.layer_pause_s", "layer_change_s")), strict=True):
+        assert f"{before} is now called {now}" in note
+    assert not any(before in job_text(old) for before in NEW_NAMES)
+
+
+def test_a_key_under_both_names_is_refused():
+    with pytest.raises(JobError, match="fitting: brim_mm is the old name of lip_mm, and both are given; keep lip_mm"):
+        job(fitting={"brim_mm": 1, "lip_mm": 2})
+    with pytest.raises(JobError, match=r"tube\.brim_mm is not a key"):
+        job(tube={"brim_mm": 1})
 
 
 def test_the_smallest_caliper_reading_takes_the_place_of_the_modelled_bore():

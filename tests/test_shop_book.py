@@ -40,6 +40,7 @@ from addon.bench.toml_text import toml_text
 from addon.families.cap.recipe import Recipe
 from addon.geometry.sections import Section
 from addon.trade.processes import Material, Process, materials, processes
+from addon.trade.renamed import NEW_NAMES
 
 ROOT = Path(__file__).parents[1]
 MONDAY = datetime(2026, 3, 2, 8, 30, tzinfo=UTC)
@@ -167,7 +168,7 @@ def test_a_missing_key_is_named():
 
 def test_unknown_keys_are_kept_reported_and_survive_a_change():
     text = book_text(ShopBook().with_entry(OWN, MONDAY))
-    text = text.replace("format = 1", 'format = 1\nshop = "Smith & Sons"') + "layr_mm = 3\n"
+    text = text.replace("format = 2", 'format = 2\nshop = "Smith & Sons"') + "layr_mm = 3\n"
     read = parse_book(text)
     assert "'shop' is not known" in read.problems[0]
     assert "'layr_mm' is not known; nearest: 'layer_mm'" in read.problems[1]
@@ -209,9 +210,60 @@ def test_an_older_format_goes_through_every_upgrade(monkeypatch):
             row["layer_mm"] = row.pop("layer_height")
         return data
 
-    monkeypatch.setattr(shop_book, "FORMAT", 3)
-    monkeypatch.setattr(shop_book, "UPGRADES", {1: rename, 2: lambda data: data})
+    monkeypatch.setattr(shop_book, "FORMAT", 4)
+    monkeypatch.setattr(shop_book, "UPGRADES", {2: rename, 3: lambda data: data})
     assert parse_book(old).get(Process, OWN.name).layer_mm == 0.22
+
+
+def test_a_book_of_format_1_is_read_and_comes_back_with_the_new_names():
+    old = """format = 1
+[[process]]
+name = "Ours"
+material = "PETG"
+layer_mm = 0.2
+first_layer_mm = 0.2
+bead_mm = 0.5
+bead_min_mm = 0.4
+bead_max_mm = 0.6
+rings = 3
+fill = 0.2
+solid_layers = 7
+overhang_deg = 45.0
+bridge_mm = 5.0
+tolerance_mm = 0.1
+plate_mm = [100.0, 100.0, 100.0]
+margin_mm = 5.0
+spacing_mm = 3.0
+layer_pause_s = 8.0
+[[preset]]
+name = "Wide"
+brim_mm = 1.5
+[[fit]]
+name = "one"
+process = "Ours"
+kind = "round"
+section = "1 in"
+wanted_gap_mm = 0.15
+sweet_gap_mm = 0.2
+"""
+    other = old[old.index("[[fit]]") :].replace("one", "two")
+    book = parse_book(old + other)
+    process, preset = book.get(Process, "Ours"), book.get(Preset, "Wide")
+    assert (process.full_layers, process.layer_change_s, preset.recipe.lip_mm) == (7, 8.0, 1.5)
+    assert [reading.chosen_gap_mm for reading in book.all(FitReading)] == [0.2, 0.2]
+    assert len(book.problems) == 4
+    for problem, (before, now) in zip(sorted(book.problems), sorted(NEW_NAMES.items()), strict=True):
+        assert f"{before} is now called {now}" in problem
+    text = book_text(book)
+    assert not any(before in text for before in NEW_NAMES) and "format = 2" in text
+    again = parse_book(text)
+    assert again.entries == book.entries and again.problems == ()
+
+
+def test_a_number_under_both_names_is_kept_and_not_used():
+    book = parse_book('format = 2\n[[preset]]\nname = "Wide"\nbrim_mm = 1.5\nlip_mm = 2.0')
+    assert book.all(Preset) == () and "brim_mm is the old name of lip_mm, and both are given" in book.problems[0]
+    assert "brim_mm = 1.5" in book_text(book) and "lip_mm = 2.0" in book_text(book)
 
 
 def test_every_format_has_its_upgrade():
@@ -369,11 +421,11 @@ def test_a_damaged_book_is_kept_aside_and_told(tmp_path, damage):
 
 def test_a_book_of_a_newer_ferrule_is_never_written(tmp_path):
     path = tmp_path / "book.toml"
-    path.write_text("format = 2\nthings = 1\n")
+    path.write_text("format = 99\nthings = 1\n")
     for act in (open_book, lambda p: update_book(p, lambda book: book.with_entry(OWN))):
         with pytest.raises(ShopBookError, match="Update Ferrule"):
             act(path)
-    assert path.read_text() == "format = 2\nthings = 1\n"
+    assert path.read_text() == "format = 99\nthings = 1\n"
 
 
 def test_a_full_disk(tmp_path, monkeypatch):

@@ -161,6 +161,34 @@ def test_saving_and_loading_keeps_the_job(scene: bpy.types.Scene, tmp_path: Path
     }
 
 
+def test_an_older_file_and_preset_keep_their_values_under_the_new_names(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    scene.ferrule.groups[0].own_recipe = True
+    for group, key, number in (
+        (scene.ferrule.recipe, "brim_mm", 1.5),
+        (scene.ferrule.groups[0].recipe, "brim_mm", -0.5),
+        (scene.ferrule.process, "solid_layers", 9),
+        (scene.ferrule.process, "layer_pause_s", 8.0),
+    ):
+        # As Blender itself keeps them; from 5.0 on these are apart from the user's own properties.
+        kept = group.bl_system_properties_get(do_create=True) if bpy.app.version >= (5, 0) else group
+        kept[key] = number
+    path = str(tmp_path / "old.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    bpy.ops.wm.read_homefile(use_empty=True)
+    bpy.ops.wm.open_mainfile(filepath=path)
+    ferrule = scene_now().ferrule
+    assert (ferrule.recipe.lip_mm, ferrule.groups[0].recipe.lip_mm) == (1.5, -0.5)
+    assert (ferrule.process.full_layers, ferrule.process.layer_change_s) == (9, 8.0)
+    assert not ferrule.recipe.is_property_set("brim_mm")
+
+    preset = tmp_path / "old.py"
+    preset.write_text("import bpy\nbpy.context.scene.ferrule.recipe.brim_mm = 2.5\n")
+    assert bpy.ops.ferrule.load_recipe(filepath=str(preset)) == {"FINISHED"}
+    assert ferrule.recipe.lip_mm == 2.5
+
+
 def test_appending_into_another_file_leaves_an_ordinary_object(scene: bpy.types.Scene, tmp_path: Path) -> None:
     put(scene, tube(ROUND, 300, "Post"))
     fit()

@@ -18,15 +18,17 @@ from typing import Any, TypeVar
 from ..families.cap.recipe import Recipe
 from ..geometry.names import quoted
 from ..trade.processes import Material, Process, check_process
+from ..trade.renamed import with_new_names
 from ..trade.tables import Named, TableError, hint, make_row
 from .shop_entries import FitReading, MeasuredTube, Preset, Prices, PrintRun
 from .toml_text import toml_text
 
-FORMAT = 1
+FORMAT = 2
 """Raised by one whenever an older Ferrule would misread the book."""
 
-UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
-"""From the data of a book of the format that is the key to that of the next; every format below ``FORMAT`` has one."""
+UPGRADES: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {1: dict}
+"""From the data of a book of the format that is the key to that of the next; every format below ``FORMAT`` has one.
+Format 2 gave keys new names, which is done entry by entry."""
 
 TABLES: dict[str, type] = {
     "process": Process,
@@ -179,7 +181,9 @@ def parse_book(text: str) -> ShopBook:
             entry, wrong = _entry(table, row, number, entries)
             entries[entry.key] = entry
             problems += wrong
-    return ShopBook(tuple(entries.values()), kept, tuple(f"Shop book: {problem}" for problem in problems))
+    return ShopBook(
+        tuple(entries.values()), kept, tuple(f"Shop book: {problem}" for problem in dict.fromkeys(problems))
+    )
 
 
 def _entry(
@@ -190,9 +194,10 @@ def _entry(
     called = f"{table} ({quoted(name)})" if isinstance(name, str) else f"{table} entry {number}"
     kind = TABLES[table]
     known = ["name", *(one.name for one in fields(Recipe if kind is Preset else kind))]
-    own = {key: value for key, value in row.items() if key in known}
-    unknown = {key: value for key, value in row.items() if key not in known and key != "changed"}
     try:
+        current, renamed = with_new_names(row, known)
+        own = {key: value for key, value in current.items() if key in known}
+        unknown = {key: value for key, value in current.items() if key not in known and key != "changed"}
         if not isinstance(name, str) or not name.strip():
             raise ValueError(f"name is {name!r}, expected a text of its own")
         if (table, name) in others:
@@ -203,7 +208,7 @@ def _entry(
         # A name that no sound entry has, so that the entry outlasts merging whatever is wrong with it.
         said = str(error) if isinstance(error, TableError) else f"{called}: {error}"
         return Entry(table, f"{number}. {row}", None, None, row), [f"{said}. The entry is kept, not used."]
-    return entry, [
+    return entry, renamed + [
         f"{called}: the key {key!r} is not known{hint(key, known)}; it is kept, not used." for key in unknown
     ]
 

@@ -18,6 +18,7 @@ import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, FloatVectorProperty, IntProperty, StringProperty
 
 from ..geometry.units import MM_PER_INCH
+from ..trade.renamed import NEW_NAMES
 
 UNDECIDED = -1.0
 """Stored where a number has been automatic all along."""
@@ -63,7 +64,20 @@ def properties_of(
         if one.name in words:
             default = getattr(usual, one.name) if usual else None if one.default is MISSING else one.default
             found |= _properties(one.name, default, hints[one.name], words[one.name], update)
+    for old, new in NEW_NAMES.items():
+        if new in found:
+            kind = IntProperty if hints[new] is int else FloatProperty
+            found[old] = kind(name=old, description=f"Old name of {new}", options={"HIDDEN"}, update=take_old_names)
     return found
+
+
+def take_old_names(group: Any, context: bpy.types.Context | None = None) -> None:
+    """Moves what ``group`` holds under the names of older .blend files and presets to the properties of today."""
+    for old, new in NEW_NAMES.items():
+        if old in group.bl_rna.properties and group.is_property_set(old):
+            number = getattr(group, old)
+            group.property_unset(old)
+            setattr(group, new, number)
 
 
 def length(name: str, words: Words, update: Update | None, default: float = 0.0) -> dict[str, Any]:

@@ -48,7 +48,7 @@ from ..jobfile import Job, JobError
 from ..review import Finding, Review, worst_first
 from ..takeoff import TubeEnd
 from . import placing, wording
-from .fields import UNDECIDED, assign, auto_name
+from .fields import UNDECIDED, assign, auto_name, take_old_names
 from .jobs import bore_problem, job_of, modelled_section, problem_of, process_of, recipe_of
 from .records import end_from
 from .scene import unit_scale_of
@@ -467,8 +467,13 @@ def forget() -> None:
 
 @bpy.app.handlers.persistent
 def start_anew(*told: object) -> None:
-    """A handler: of the scenes before nothing holds in another file."""
+    """A handler: of the scenes before nothing holds in another file, and an older file has numbers under old names."""
     forget()
+    with quietly():
+        for scene in bpy.data.scenes:
+            ferrule = scene.ferrule
+            for group in (ferrule.recipe, ferrule.process, *(one.recipe for one in ferrule.groups)):
+                take_old_names(group)
 
 
 @bpy.app.handlers.persistent
