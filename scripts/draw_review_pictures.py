@@ -35,7 +35,7 @@ path, line, circle { fill: none; stroke: #222; stroke-width: 1; }
 .part { fill: #e6e6e6; } .thin { stroke-width: 0.4; stroke: #777; }
 .mark { stroke: #D55E00; stroke-width: 1.6; stroke-dasharray: 6 3; }
 .good { stroke: #0072B2; stroke-width: 1.6; } .fill { fill: #56B4E9; fill-opacity: 0.45; stroke: #0072B2; }
-.bad { fill: url(#bad); stroke: #D55E00; } .support { fill: url(#support); stroke: #009E73; stroke-width: 0.8; }
+.bad { fill: url(#bad); stroke: #D55E00; } .support { fill: url(#support); stroke: #CC79A7; stroke-dasharray: 3 1.5; }
 .water { fill: #56B4E9; fill-opacity: 0.25; stroke: none; } .other { fill: #f3ead0; }
 """
 """Okabe and Ito's colours (Color Universal Design, 2008); every one has a hatch, a dash or a width of its own."""
@@ -43,7 +43,7 @@ PATTERNS = (
     '<defs><pattern id="bad" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
     '<line x1="0" y1="0" x2="0" y2="6" style="stroke:#D55E00;stroke-width:3"/></pattern>'
     '<pattern id="support" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(-45)">'
-    '<line x1="0" y1="0" x2="0" y2="5" style="stroke:#009E73;stroke-width:1.2"/></pattern></defs>'
+    '<line x1="0" y1="0" x2="0" y2="5" style="stroke:#CC79A7;stroke-width:1.2"/></pattern></defs>'
 )
 
 
@@ -109,13 +109,13 @@ def process() -> Process:
 
 
 def cap() -> tuple[Fitting, Review, Print]:
-    """The cap of common practice for 1 in x 1/8 in tube, and its review."""
+    """The cap of common practice for 1 in × 1/8 in tube, at the facets that the files get, and its review."""
     from addon.families.cap import Recipe, design
     from addon.geometry.sections import Section
     from addon.review import review_fitting
 
     recipe = Recipe(groove_width_mm=3.175, groove_depth_mm=2.0)
-    fitting = design(recipe, Section.round(25.4, 3.175), facets=96)
+    fitting = design(recipe, Section.round(25.4, 3.175))
     found = review_fitting(fitting, process(), "cap")
     assert found.printed
     return fitting, found, found.printed
@@ -187,8 +187,9 @@ def rings_picture() -> str:
 def steps_picture() -> str:
     _, _, printed = cap()
     layers, steps = printed.layers, printed.steps
-    sheet = Sheet(70, (40, 175 + 70 * 19.25))
-    for layer in range(78, 83):
+    last = len(layers) - 1
+    sheet = Sheet(70, (40, 175 + 70 * layers.bottoms[last - 4]))
+    for layer in range(last - 4, last + 1):
         radius, low, high = steps.half_widths[layer], layers.bottoms[layer], layers.tops[layer]
         sheet.box(0, low, radius, high, "part")
         for ring in range(3):
@@ -200,7 +201,7 @@ def steps_picture() -> str:
         sheet.words(
             6.3, (low + high) / 2, f"layer {layer + 1}: step {steps.most[layer]:.2f} mm, rest {steps.rest[layer]:.0%}"
         )
-    sheet.line((0, 19.2), (0, 20.85), "mark")
+    sheet.line((0, layers.bottoms[last - 4] - 0.05), (0, layers.tops[last] + 0.1), "mark")
     return page(720, 190, "Right half of the top five layers: beads, steps and rest", sheet)
 
 
@@ -258,7 +259,7 @@ def walls_picture() -> str:
 
     from addon.review.outlines import closed, opened
 
-    bead = 0.5
+    bead = process().bead_mm
     plate = (
         Area.square((16, 9)) - Area.circle(3, 64).translate((12.3, 4.5)) - Area.square((0.35, 6)).translate((4, 1.5))
     )
@@ -266,7 +267,7 @@ def walls_picture() -> str:
     sheet = Sheet(22, (30, 330))
     sheet.area(plate.to_polygons(), "part")
     sheet.area((plate - opened(plate, bead)).to_polygons(), "bad")
-    sheet.area((closed(plate, bead / 2) - plate).to_polygons(), "support")
+    sheet.area((closed(plate, bead / 2) - plate).to_polygons(), "fill")
     sheet.words(16.3, 4.5, "wall under two beads")
     sheet.words(2.4, 11.5, "wedge under two beads")
     sheet.words(4.6, 6.9, "slot under one bead")
@@ -283,15 +284,17 @@ def overhangs_picture() -> str:
 
     part = box(0, 0, 4, 14) + box(4, 10, 9, 12) + box(0, 12, 30, 14) + box(14, 0, 18, 14) + box(23, 0, 27, 14)
     part = part + box(8, 7, 9, 12)
-    printed = print_of(part, replace(process(), bridge_mm=6.0))
+    how = replace(process(), bridge_mm=6.0)
+    printed = print_of(part, how)
     sheet = Sheet(17, (30, 275))
     sheet.area(cut(part).to_polygons(), "part")
     columns(sheet, printed.layers, printed.support)
-    sheet.words(4.2, 15, "bridge, 5 mm: carried")
-    sheet.words(18.2, 15, "bridge, 5 mm: carried")
-    sheet.words(30.3, 13, "cantilever, 3 mm")
-    sheet.words(9.3, 8.2, "island")
-    sheet.words(4.2, 5, "support")
+    for overhang in printed.overhangs:
+        left, _, right, _ = overhang.region.bounds()
+        middle, low = (left + right) / 2, overhang.position_mm[2]
+        says = "carried" if overhang.carried(how) else "needs support"
+        sheet.words(middle, low - 0.8, f"{overhang.kind}, {overhang.reach_mm:.1f} mm", "middle")
+        sheet.words(middle, low - 1.6, says, "middle")
     return page(660, 290, "A bridge, a cantilever and an island, with the support they need", sheet)
 
 
@@ -320,7 +323,8 @@ def trapped_picture() -> str:
     from manifold3d import Manifold
 
     sheets = []
-    for index, mouth in enumerate((2.0, 5.0)):
+    probe = process().pocket_mouth_mm
+    for index, mouth in enumerate((probe - 1, probe + 2)):
         part = Manifold.cube((20, 20, 14)).translate((0, -10, 0))
         part = (
             part
@@ -331,8 +335,8 @@ def trapped_picture() -> str:
         sheet = Sheet(10, (30 + 330 * index, 175))
         sheet.area(cut(part).to_polygons(), "part")
         columns(sheet, printed.layers, printed.support, "bad" if printed.trapped else "support")
-        sheet.box(21, 3, 24, 6, "good")
-        sheet.words(0, 15.2, f"mouth {mouth:g} mm, probe 3 mm: {'trapped' if printed.trapped else 'comes out'}")
+        sheet.box(21, 3, 21 + probe, 3 + probe, "good")
+        sheet.words(0, 15.2, f"mouth {mouth:g} mm, probe {probe:g} mm: {'trapped' if printed.trapped else 'comes out'}")
         sheets.append(sheet)
     return page(640, 190, "Support behind a narrow and behind a wide mouth", *sheets)
 
