@@ -105,7 +105,7 @@ def cut(solid: Manifold, y: float = 0.0) -> CrossSection:
 def process() -> Process:
     from addon.trade.processes import process_named
 
-    return replace(process_named("Coarse bench, 0.25 mm layers, 0.5 mm beads, dissolved support"), rings=3)
+    return process_named("Dissolved support, 0.25 mm layers")
 
 
 def cap() -> tuple[Fitting, Review, Print]:

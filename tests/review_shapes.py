@@ -17,13 +17,13 @@ from addon.review.layers import Layers, cut_layers
 from addon.trade.processes import Process, process_named
 
 PROCESS = replace(
-    process_named("Coarse bench, 0.25 mm layers, 0.5 mm beads, dissolved support"),
+    process_named("Dissolved support, 0.25 mm layers"),
     name="Test",
     layer_mm=0.25,
     first_layer_mm=0.25,
     bead_mm=0.5,
-    bead_min_mm=0.4,
-    bead_max_mm=0.75,
+    bead_min_mm=0.45,
+    bead_max_mm=0.8,
     rings=3,
     overhang_deg=45.0,
     bridge_mm=6.0,

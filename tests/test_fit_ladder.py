@@ -156,16 +156,17 @@ def test_gaps_step_evenly_around_the_wanted_one(wanted, step, count):
 
 
 def test_more_slices_than_fit_in_a_row_make_rows_and_too_many_are_refused():
-    ladder = ladder_for("round")
+    process = replace(PROCESS, plate_mm=(200, 200, 170), margin_mm=5)
+    ladder = ladder_for("round", process)
     assert len({y for _, y in (step.centre_mm for step in ladder.steps)}) == 2
     section = Section.rectangular(80, 80, 4)
     with pytest.raises(LadderError, match="choose 3 gaps at most"):
-        fit_ladder(resolve(Recipe(), section), section, PROCESS)
-    fitting = fit_ladder(resolve(Recipe(), section), section, PROCESS, gaps=(0.1, 0.2, 0.3))
+        fit_ladder(resolve(Recipe(), section), section, process)
+    fitting = fit_ladder(resolve(Recipe(), section), section, process, gaps=(0.1, 0.2, 0.3))
     assert len(fitting.steps) == 3
     huge = Section.round(219.1, 6.3)
     with pytest.raises(LadderError, match="larger plate"):
-        fit_ladder(resolve(Recipe(crown="flat"), huge), huge, PROCESS)
+        fit_ladder(resolve(Recipe(crown="flat"), huge), huge, process)
 
 
 @pytest.mark.parametrize(

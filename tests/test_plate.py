@@ -21,9 +21,9 @@ from addon.trade.processes import processes
 
 shapely = pytest.importorskip("shapely")
 PLAIN = replace(
-    processes()[0], plate_mm=(250, 210, 100), margin_mm=5, spacing_mm=3, keep_out_mm=(0, 0), shrink_percent=(0, 0, 0)
+    processes()[0], plate_mm=(244, 204, 100), margin_mm=2, spacing_mm=3, keep_out_mm=(0, 0), shrink_percent=(0, 0, 0)
 )
-CORNER = replace(PLAIN, keep_out_mm=(45, 35))
+CORNER = replace(PLAIN, keep_out_mm=(42, 32))
 
 
 def print_of(outline, count=1, name="cap", turned=0.0):
@@ -103,19 +103,19 @@ def rows_of_circles(width, depth, diameter, spacing):
 
 
 @pytest.mark.parametrize("diameter", [10, 19.05, 25.4, 31.8, 33.4, 38.1, 48.3, 60.3, 76.1])
-@pytest.mark.parametrize("side", [(180, 180), (200, 200), (256, 256), (300, 250), (400, 220)])
+@pytest.mark.parametrize("side", [(170, 170), (200, 200), (260, 260), (320, 270), (400, 230)])
 def test_equal_round_caps_lie_as_close_as_the_best_rows(diameter, side):
     process = replace(PLAIN, plate_mm=(*side, 100.0))
-    best = rows_of_circles(side[0] - 10, side[1] - 10, diameter, 3)
+    best = rows_of_circles(side[0] - 4, side[1] - 4, diameter, 3)
     plates = check([circle(diameter, best)], process)
     assert plates.count == 1
 
 
 def test_wider_rows_leave_room_for_one_more():
     """Rows set apart as far as the plate allows lie closer behind each other, and the search fills what is left."""
-    process = replace(PLAIN, plate_mm=(254, 254, 100), margin_mm=0, spacing_mm=3)
-    assert rows_of_circles(254, 254, 40, 3) == 30
-    assert check([circle(40, 34)], process).count == 1
+    process = replace(PLAIN, plate_mm=(266.7, 266.7, 100), margin_mm=0, spacing_mm=3.15)
+    assert rows_of_circles(266.7, 266.7, 42, 3.15) == 30
+    assert check([circle(42, 34)], process).count == 1
 
 
 @pytest.mark.parametrize(
@@ -162,13 +162,13 @@ def test_an_order_that_mixes_the_kinds_is_found():
 
 def test_the_kept_corner_costs_no_more_than_it_covers():
     free, kept = lay_out([circle(25.4, 200)], PLAIN), check([circle(25.4, 200)], CORNER)
-    lost = (45 - 5 + 28.4) * (35 - 5 + 28.4) / (28.4**2 * math.sqrt(3) / 2)
+    lost = (42 - 2 + 28.4) * (32 - 2 + 28.4) / (28.4**2 * math.sqrt(3) / 2)
     assert len(kept.on(0)) >= len(free.on(0)) - lost
 
 
 def test_a_few_lie_in_the_middle_of_the_plate():
     plates = check([circle(30, 1)], PLAIN)
-    assert plates.placements[0].put(np.array([(7, -4)]))[0] == pytest.approx((125, 105), abs=0.01)
+    assert plates.placements[0].put(np.array([(7, -4)]))[0] == pytest.approx((122, 102), abs=0.01)
 
 
 def test_the_same_list_always_lies_the_same_way():
@@ -266,7 +266,7 @@ def test_the_file_has_the_plate_as_it_was_laid_out(tmp_path, shrink):
     box_ = model.GetOutbox()
     low, high = np.array(box_.MinCoordinate), np.array(box_.MaxCoordinate)
     assert model.GetBuildItems().Count() == 18
-    assert (low > (5 - 1e-4, 5 - 1e-4, -1e-4)).all() and (high[:2] < (245 + 1e-4, 205 + 1e-4)).all()
+    assert (low > (2 - 1e-4, 2 - 1e-4, -1e-4)).all() and (high[:2] < (242 + 1e-4, 202 + 1e-4)).all()
     assert high[2] == pytest.approx(12 / (1 - shrink[2] / 100), abs=1e-4)
     scale = 1 / (1 - np.array(shrink) / 100)
     ends = [

@@ -351,10 +351,11 @@ def test_tall_and_tipping_parts_are_named() -> None:
 
 
 def test_parts_too_large_for_the_plate() -> None:
-    (finding,) = named(review(mesh_of(box(240, 20, 10)), PROCESS), "too large for the plate")
+    process = replace(PROCESS, plate_mm=(240, 190, 170), margin_mm=5)
+    (finding,) = named(review(mesh_of(box(240, 20, 10)), process), "too large for the plate")
     assert finding.value == pytest.approx(10) and finding.severity == "must fix"
-    assert not named(review(mesh_of(box(20, 230, 10)), PROCESS), "too large for the plate")
-    assert named(review(mesh_of(box(20, 20, 310)), PROCESS), "too large for the plate")
+    assert not named(review(mesh_of(box(20, 230, 10)), process), "too large for the plate")
+    assert named(review(mesh_of(box(20, 20, 171)), process), "too large for the plate")
 
 
 def test_a_flat_crown_is_best_printed_crown_down_and_a_dome_crown_up() -> None:

@@ -279,7 +279,9 @@ def test_rings_of_a_layer_are_worked_out_once() -> None:
     assert found.rings(3) is found.rings(4)  # same outline
     assert found.rings(40).count == 3
     planned = found.rings(40, planned=True)
-    assert planned.count > 20 and planned.middle.area() < 0.02
+    radius = math.sqrt(12.7**2 - (40.5 * 0.25 - 8) ** 2)  # of the sphere, half way up the layer
+    assert planned.count * planned.bead_mm == pytest.approx(radius, abs=planned.bead_mm / 2)
+    assert planned.middle.area() < 0.02
     with pytest.raises(IndexError, match="has 83"):
         found.rings(83)
     flat = Mesh(np.array([(0, 0, 0), (1, 0, 0), (0, 1, 0.0)]), np.array([(0, 1, 2)], np.int32))

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from dataclasses import fields, replace
@@ -54,7 +55,22 @@ from addon.trade.tables import TableError, UnknownNameError, make_row, read_rows
 
 SCHEDULES = ("5", "10", "40", "80", "160")
 GENERAL = process_named(DEFAULT_PROCESS)
-BENCH = process_named("Coarse bench, 0.25 mm layers, 0.5 mm beads, dissolved support")
+BENCH = process_named("Dissolved support, 0.25 mm layers")
+DISSOLVED = {
+    "bead_mm": 0.5, "chamber_c": 80 - 20, "start_s": 4 * 300, "layer_change_s": 3 * 5, "purge_mm3": 0.25 * 0.5 * 240,
+    "keep_out_mm": (240 / 5, 190 / 5), "support": "dissolved in a bath", "support_fill": 0.25,
+    "pocket_mouth_mm": 6 * 0.5, "bath": "caustic, ultrasonic", "bath_density": 1.03, "bath_fill_mm": 170,
+}  # fmt: skip
+"""What support that dissolves changes in a row."""
+ROWS = [
+    ("Show side, 0.15 mm layers", "ASA", 0.4, Fraction(3, 8), {}),
+    ("Everyday, 0.2 mm layers", "ASA", 0.4, Fraction(1, 2), {}),
+    ("Rough work, 0.3 mm layers", "PETG", 0.6, Fraction(1, 2), {}),
+    ("Dissolved support, 0.25 mm layers", "ABS", 0.5, Fraction(1, 2), DISSOLVED),
+    ("Fibre-filled, 0.225 mm layers", "PA12 with carbon fibre", 0.6, Fraction(3, 8), {}),
+    ("Soft feet, 0.25 mm layers", "TPU", 0.5, Fraction(1, 2), {"bridge_mm": 6 / 2, "speed_mm_s": 50 / 2}),
+]
+"""Every process: its name, plastic, nozzle's bore in mm, its layer as a share of that, and what it changes."""
 SONIC = replace(GENERAL, bath="caustic, ultrasonic")
 
 
@@ -357,14 +373,34 @@ class TestProcesses:
             check_process(process)
             assert material_named(process.material)
 
-    def test_the_bench_process_is_the_common_practice(self):
-        # common practice, no source: 0.25 mm layers, 0.5 mm beads, three rings, open fill, support
-        # dissolved in a caustic bath, heated chamber
+    @pytest.mark.parametrize(("name", "material", "bore", "share", "changes"), ROWS)
+    def test_a_row_follows_from_the_rules_at_the_files_head(self, name, material, bore, share, changes):
+        # source: the rules, common practice, no source; bores are those of the trade's nozzles in tenths
+        bead = changes.get("bead_mm", 1.2 * bore)
+        layer = float(share) * bore
+        by_rule = Process(
+            name=name, material=material, layer_mm=layer, first_layer_mm=bore / 2,
+            bead_mm=bead, bead_min_mm=0.9 * bore, bead_max_mm=1.6 * bore, rings=math.ceil(1.4 / bead),
+            fill=0.25, full_layers=math.ceil(round(1 / layer, 9)), overhang_deg=45, bridge_mm=6,
+            tolerance_mm=math.ceil(bore / 3 / 0.05) * 0.05, plate_mm=(240, 190, 170), margin_mm=6, spacing_mm=6,
+            speed_mm_s=50, layer_change_s=5, start_s=300, source="common practice, no source",
+        )  # fmt: skip
+        by_rule, row = replace(by_rule, **changes), process_named(name)
+        for field in fields(Process):
+            value, wanted = getattr(row, field.name), getattr(by_rule, field.name)
+            assert value == (pytest.approx(wanted) if field.name in LIMITS else wanted), field.name
+
+    def test_no_row_is_without_rules(self):
+        assert [row[0] for row in ROWS] == [process.name for process in processes()]
+
+    def test_the_process_with_dissolved_support_is_the_common_practice(self):
+        # common practice, no source: 0.25 mm layers, 0.5 mm beads, three rings, an open inside, support dissolved in
+        # a caustic bath, heated chamber
         assert (BENCH.layer_mm, BENCH.bead_mm, BENCH.rings) == (0.25, 0.5, 3)
         assert 0 < BENCH.fill < 0.5
         assert BENCH.support == "dissolved in a bath"
         assert BENCH.bath.startswith("caustic")
-        assert BENCH.chamber_c > 0
+        assert 0 < BENCH.chamber_c < material_named(BENCH.material).hottest_c
 
     def test_a_missed_name_is_hinted(self):
         assert process_named("everyday,0.2 mm LAYERS") is GENERAL
@@ -384,11 +420,11 @@ class TestProcesses:
     @pytest.mark.parametrize(
         ("changes", "told"),
         [
-            ({"bead_mm": 0.3}, r"bead_mm is 0.3 mm; .*0.34 to 0.6 mm"),
-            ({"layer_mm": 0.5}, r"layer_mm is 0.5 mm; .*0.45 mm"),
-            ({"first_layer_mm": 0.5}, r"first_layer_mm is 0.5 mm; .*0.45 mm"),
-            ({"margin_mm": 100.0}, r"margin_mm is 100 mm; .*less than half of 200 mm"),
-            ({"keep_out_mm": (20.0, 200.0)}, r"keep_out_mm is 200 mm; .*depth.*200 mm"),
+            ({"bead_mm": 0.3}, r"bead_mm is 0.3 mm; .*0.36 to 0.64 mm"),
+            ({"layer_mm": 0.5}, r"layer_mm is 0.5 mm; .*0.48 mm"),
+            ({"first_layer_mm": 0.5}, r"first_layer_mm is 0.5 mm; .*0.48 mm"),
+            ({"margin_mm": 120.0}, r"margin_mm is 120 mm; .*width.*less than half of 240 mm"),
+            ({"keep_out_mm": (20.0, 190.0)}, r"keep_out_mm is 190 mm; .*depth.*190 mm"),
             ({"support": "melted"}, r"support is 'melted'; choose one of 'same material, broken off'"),
             ({"support": "dissolved in a bath"}, r"bath is 'none'; .*one of 'water'"),
             ({"bath": "caustic"}, r"bath is 'caustic'; .*'none'"),

@@ -451,8 +451,8 @@ def test_a_process_that_cannot_be_is_told_and_not_exported(scene: bpy.types.Scen
     fit()
     scene.ferrule.output.folder = str(tmp_path)
     scene.ferrule.process.bead_max_mm = 0.2
-    assert "bead_mm is 0.45 mm" in state.desk_of(scene).problem
-    with pytest.raises(RuntimeError, match=r"Bead is 0\.45 mm"):
+    assert "bead_mm is 0.48 mm" in state.desk_of(scene).problem
+    with pytest.raises(RuntimeError, match=r"Bead is 0\.48 mm"):
         bpy.ops.ferrule.export()
     assert not list(tmp_path.iterdir())
     scene.ferrule.process.bead_max_mm = 0.6

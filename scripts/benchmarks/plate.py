@@ -24,7 +24,7 @@ from addon.trade.processes import processes
 Result = TypeVar("Result")
 SPACING = 3.0
 PROCESS = replace(
-    processes()[0], plate_mm=(300.0, 250.0, 200.0), margin_mm=5.0, spacing_mm=SPACING, keep_out_mm=(40.0, 30.0)
+    processes()[0], plate_mm=(320.0, 270.0, 190.0), margin_mm=5.0, spacing_mm=SPACING, keep_out_mm=(48.0, 38.0)
 )
 
 

@@ -25,9 +25,7 @@ from addon.review.overhangs import carried_step, hanging
 from addon.review.walls import surface_points, thickness_at
 from addon.trade.processes import process_named
 
-PROCESS = replace(
-    process_named("Coarse bench, 0.25 mm layers, 0.5 mm beads, dissolved support"), layer_mm=0.25, first_layer_mm=0.25
-)
+PROCESS = process_named("Dissolved support, 0.25 mm layers")
 PREVIEW_FACETS = 64
 TARGET_MS = 50.0
 
