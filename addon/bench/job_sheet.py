@@ -316,7 +316,10 @@ def _putting_in(sheet: JobSheet) -> str:
         )
     inserts = which(f"{id} ({recipe.thread})" for id, recipe in recipes if recipe.hole == "insert")
     if inserts:
-        steps.append(f"Set the thread inserts from the crown's side, square to it, as their maker says: {inserts}.")
+        steps.append(
+            "Check the bores against the thread inserts' own data sheet, which comes first (the bores follow common "
+            f"practice), and set the inserts from the crown's side, square to it: {inserts}."
+        )
     glued = [one for one in sheet.fittings if one.glue]
     relieved = which(id for id, recipe in recipes if recipe.seam_relief != "none")
     if relieved:

@@ -24,9 +24,10 @@ class Thread:
     nut_height_mm: float
     source: str
     insert_bore_mm: float | None = None
-    """Bore for an insert set with heat; None where no insert of this thread is usual."""
+    """Bore for an insert set with heat, by a rule of common practice: the insert's own data sheet comes first. None
+    where no insert of this thread is usual."""
     insert_depth_mm: float | None = None
-    """Length of that insert."""
+    """How deep that bore is."""
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""
 
