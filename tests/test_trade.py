@@ -128,7 +128,7 @@ class TestSizes:
     @pytest.mark.parametrize(
         ("section", "name"),
         [
-            # common practice of fabricators' drawings, no source
+            # source: ASME B36.10M (NPS); the Birmingham gauge; how a size is said: common practice, no source
             (Section.round(25.4, 3.175), "1 in × 1/8 in"),
             (Section.round(25.4, 3.048), "1 in × 11 BWG"),
             (Section.round(38.1, 1.65), "1 1/2 in × 16 BWG"),
@@ -354,7 +354,7 @@ class TestMaterials:
             assert 20e-6 <= plastic.expansion <= 200e-6
             assert plastic.expansion > max(metal.expansion for metal in tube_metals())
             assert {"density", "expansion", "hottest_c"} <= set(plastic.from_memory)
-        # source: engineering handbooks, from memory
+        # source: engineering handbooks, from memory: about 100e-6 per kelvin
         assert material_named("PA12").expansion == 100e-6
         assert [plastic.name for plastic in materials() if plastic.fibre] == ["PA12 with carbon fibre"]
         assert min(materials(), key=lambda plastic: plastic.hottest_c).name == "PLA"
