@@ -139,7 +139,7 @@ def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
     told = tolerance.seam_mm if height is None else height
     why = f"stands {say_mm(told)} into the bore" + (f", the relief takes up {say_mm(relief)}" if relief else "")
     if height is None:
-        why = f"usually {why}; it may stand {say_mm(tolerance.seam_most_mm)}: {tolerance.source}"
+        why = f"usually {why}; it may stand {say_mm(tolerance.seam_most_mm)}: {tolerance.seam_source}"
     return Contribution("weld seam", max(told - relief, 0.0), 0.0, why)
 
 

@@ -71,7 +71,7 @@ def reading_findings(name: str, modelled: Section, measured: Section) -> list[Fi
             check="measured bore",
             severity="look at",
             meaning=f"The bore was read as {say_mm(read)} and is modelled as {say_mm(model)}: further apart than the "
-            f"{say_mm(allowed.bore_mm)} that such a tube may be off ({allowed.standard}).",
+            f"{say_mm(allowed.bore_mm)} that such a tube may be off: {allowed.source}.",
             advice="Read the calipers again, and check that the model and the bench have the same tube.",
             value=round(abs(model - read), 3),
             limit=round(allowed.bore_mm, 3),

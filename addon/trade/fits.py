@@ -8,7 +8,7 @@ from functools import cache
 
 from ..geometry.sections import Section
 from .sizes import nearest_size
-from .tables import DATA, find_row, read_rows
+from .tables import DATA, cited, find_row, read_rows
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,8 @@ class ToleranceRule:
     """Usual height of the weld seam inside, as a share of the wall."""
     seam_most_mm: float
     source: str
+    seam_source: str = "common practice, no source"
+    """Where ``seam_most_mm`` is from."""
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""
 
@@ -48,7 +50,6 @@ class ToleranceRule:
 class ToleranceBand:
     """How far one tube may be off, all in mm."""
 
-    standard: str
     outside_mm: float
     """± on the outside diameter, or on the larger side."""
     wall_mm: float
@@ -58,7 +59,8 @@ class ToleranceBand:
     seam_most_mm: float
     """The highest that it may be."""
     source: str
-    from_memory: tuple[str, ...]
+    """The standard's name, and that its values are from memory where they are."""
+    seam_source: str
 
     @property
     def bore_mm(self) -> float:
@@ -93,13 +95,12 @@ def tube_tolerance(section: Section) -> ToleranceBand:
     rule = find_row(tolerance_rules(), size.tolerance if size else WITHOUT_STANDARD, "tube standard")
     across = max(section.outer.width, section.outer.depth)
     return ToleranceBand(
-        standard=rule.name,
         outside_mm=_within(rule.outside_percent / 100 * across, rule.outside_least_mm, rule.outside_most_mm),
         wall_mm=_within(rule.wall_percent / 100 * section.wall, rule.wall_least_mm, rule.wall_most_mm),
         seam_mm=min(rule.seam_share * section.wall, rule.seam_most_mm),
         seam_most_mm=min(section.wall, rule.seam_most_mm),
-        source=rule.source,
-        from_memory=rule.from_memory,
+        source=cited(rule),
+        seam_source=rule.seam_source,
     )
 
 

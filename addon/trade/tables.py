@@ -24,6 +24,14 @@ class Named(Protocol):
     def name(self) -> str: ...
 
 
+class Sourced(Protocol):
+    @property
+    def source(self) -> str: ...
+
+    @property
+    def from_memory(self) -> tuple[str, ...]: ...
+
+
 Row = TypeVar("Row")
 NamedRow = TypeVar("NamedRow", bound=Named)
 
@@ -84,6 +92,11 @@ def find_row(rows: Sequence[NamedRow], name: str, what: str) -> NamedRow:
     names = [row.name for row in rows]
     known = "; ".join(map(repr, names)) if len(names) <= 20 else f"{len(names)} names in the table"
     raise UnknownNameError(f"no {what} is called {name!r}{hint(name, names)} (known: {known})")
+
+
+def cited(row: Sourced) -> str:
+    """A row's source as a user reads it: ``"EN 10219-2 (from memory)"`` where not all of it was read from there."""
+    return f"{row.source} (from memory)" if row.from_memory else row.source
 
 
 def hint(wrong: str, names: Sequence[str]) -> str:

@@ -10,6 +10,7 @@ from bpy.props import EnumProperty
 from ...families.cap.recipe import Recipe
 from ...takeoff.given import SizedEnd
 from ...trade.sizes import tube_sizes
+from ...trade.tables import cited
 from .. import placing, reading, state, wording
 from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
@@ -26,7 +27,7 @@ def _families() -> list[tuple[str, str, str]]:
 
 @cache
 def _sizes(family: str) -> list[tuple[str, str, str]]:
-    return [(size.name, size.name, size.source) for size in tube_sizes() if size.family == family]
+    return [(size.name, size.name, cited(size)) for size in tube_sizes() if size.family == family]
 
 
 class FERRULE_OT_add_fitting(bpy.types.Operator):
