@@ -24,7 +24,7 @@ OUT = Path(sys.argv[sys.argv.index("--") + 1])
 ASSEMBLY = Path(sys.argv[sys.argv.index("--") + 2])
 Waiting = Iterator[float]
 
-PANELS = ("ends", "fitting", "process", "review", "files")
+PANELS = ("ends", "fitting", "process", "review", "files", "cautions")
 HEADER, PITCH = 16, 28
 """From the sidebar's top to the middle of its first panel's header, and from one closed panel to the next: pixels."""
 FRAME_S = 0.2 if os.environ.get("CI") else 0.05
@@ -95,7 +95,7 @@ def tour() -> Waiting:
     sound = all(one.verified for one in _desk().result.files)
     yield from _photograph("exported", "Files are written and read back", sound)
 
-    yield from _open_last()
+    yield from _open_shop_book()
     yield from _click("ferrule.write_ladder")
     yield from _until(lambda: bool(list(OUT.glob("print files/*fit ladder*.json"))))
     yield from _click("ferrule.enter_fit")
@@ -105,6 +105,10 @@ def tour() -> Waiting:
     entered = bpy.ops.ferrule.enter_fit(ladder=ladder, step="0.25")
     yield from _scroll(60)
     yield from _photograph("learned", "A reading is entered into the shop book", entered == {"FINISHED"})
+
+    yield from _only("cautions")
+    yield from _photograph("cautions", "The cautions that apply are listed")
+    yield from _only("files")
 
     _scene().unit_settings.system = "IMPERIAL"
     yield from _photograph("imperial", "Captions and legends in inches")
@@ -364,11 +368,11 @@ def _only(name: str) -> Waiting:
     _open.append(name)
 
 
-def _open_last() -> Waiting:
-    """Opens the closed part of a panel at the sidebar's lower end."""
+def _open_shop_book() -> Waiting:
+    """Opens the closed part of the panel that stands above the last one, at the sidebar's lower end."""
     yield from _scroll(60)
     side = _places()[3]
-    yield from _click_at((side.x + side.width // 3, side.y + HEADER))
+    yield from _click_at((side.x + side.width // 3, side.y + HEADER + PITCH))
 
 
 def _click_header(name: str) -> Waiting:

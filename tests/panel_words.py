@@ -86,7 +86,7 @@ def drawn(draw: Any, **own: Any) -> list[str]:
 def panel_words() -> dict[str, list[str]]:
     """By the name of each panel that shows itself, all of its words."""
     found = {}
-    for room in (panels.ends, panels.fitting, panels.process, panels.review, panels.files):
+    for room in (panels.ends, panels.fitting, panels.process, panels.review, panels.files, panels.cautions):
         for cls in room._CLASSES:
             if not issubclass(cls, bpy.types.Panel) or not (not hasattr(cls, "poll") or cls.poll(bpy.context)):
                 continue

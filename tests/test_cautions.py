@@ -109,3 +109,38 @@ def test_each_is_one_sentence_and_its_name_one_line():
 def test_they_are_shown_in_the_order_of_the_work():
     steps = [get_args(Step).index(caution.step) for caution in cautions()]
     assert steps == sorted(steps)
+
+
+def page(name: str) -> str:
+    return " ".join((REPOSITORY / name).read_text("utf-8").split())
+
+
+IN_THE_GUIDE = {
+    "hot chamber": "a heated chamber",
+    "support broken off": "support that is broken off",
+    "caustic bath": "a caustic bath",
+    "open fill": "an open fill",
+    "ultrasonic bath": "an ultrasonic bath",
+    "fibre-filled material": "fibre-filled plastic",
+    "steel": "steel tube",
+    "glue": "a glue fit",
+    "press fit": "a press fit",
+    "hole": "a hole for a bolt, a nut or an insert",
+    "insert": "an insert",
+    "no vent": "no vent",
+}
+
+
+def test_the_guide_has_every_caution_as_the_job_sheet_has_it_and_says_when():
+    section = page("docs/guide.md").partition("## Cautions ")[2]
+    for caution in cautions():
+        text = caution.text.replace("{plastic}", "a plastic").replace("{hottest_c} °C", "its limit in the table")
+        when = f" (With {' and '.join(IN_THE_GUIDE[one] for one in caution.applies)}.)" if caution.applies else ""
+        assert f"- **{caution.name}.** {text}{when} " in section
+    assert section.partition("## What is kept")[0].count("- **") == len(cautions())
+
+
+@pytest.mark.parametrize("name", ["README.md", "docs/python.md"])
+def test_the_other_pages_have_those_that_always_apply(name):
+    section = page(name).partition("## Cautions ")[2]
+    assert [caution.name for caution in cautions() if not caution.applies and caution.name not in section] == []

@@ -13,8 +13,11 @@ from ..bench.shop_book import ShopBook
 from ..families.cap.recipe import Recipe
 from ..geometry.sections import Section
 from ..job import ALIKE_MM
-from ..jobfile import Assembly, Format, Job, LadderWish, Match, Measured, Output, Override, Shop, Tube
-from ..trade.processes import Process, ProcessError, check_process, process_named
+from ..jobfile import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
+from ..trade.cautions import Facts
+from ..trade.metals import metal_named, tube_metals
+from ..trade.processes import Process, ProcessError, check_process, materials, process_named
+from ..trade.tables import UnknownNameError
 from . import shop, wording
 from .fields import exact, values
 from .records import section_from
@@ -53,6 +56,27 @@ def problem_of(job: Job) -> str:
     if job.tube.coldest_c > job.tube.hottest_c:
         return "The coldest temperature lies above the hottest; swap them"
     return ""
+
+
+def facts_of(job: Job, recipes: tuple[Recipe, ...]) -> Facts:
+    """What the cautions rest on. In place of a plastic or a metal that no table has stands one with every caution."""
+    try:
+        material = job.material
+    except JobError:
+        material = replace(min(materials(), key=lambda plastic: plastic.hottest_c), fibre=True)
+    try:
+        metal = metal_named(job.tube.metal)
+    except UnknownNameError:
+        metal = next(metal for metal in tube_metals() if metal.galvanised)
+    return Facts(job.process, material, metal, recipes)
+
+
+def recipes_of(scene: bpy.types.Scene) -> tuple[Recipe, ...]:
+    """The recipes that sections have, or the shared one as long as there are none."""
+    ferrule = scene.ferrule
+    own = [group.recipe for group in ferrule.groups if group.own_recipe]
+    shared = [ferrule.recipe] if len(own) < len(ferrule.groups) or not own else []
+    return tuple(map(recipe_of, (*shared, *own)))
 
 
 def name_of(scene: bpy.types.Scene) -> str:

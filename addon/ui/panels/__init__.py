@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The sidebar tab Ferrule, in the order of the work. Drawing reads properties and ``state``, and computes nothing."""
 
-from . import ends, files, fitting, process, review
+from . import cautions, ends, files, fitting, process, review
 
-_ROOMS = (ends, fitting, process, review, files)
+_ROOMS = (ends, fitting, process, review, files, cautions)
 
 
 def register() -> None:

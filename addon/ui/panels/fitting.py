@@ -6,6 +6,7 @@ import bpy
 from .. import state, wording
 from ..drawing import draw_field, draw_refusal, draw_text, say_in
 from ..wording import count_of
+from .cautions import draw_beside
 from .sidebar import Sidebar
 
 
@@ -67,6 +68,7 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             say = say_in(context.scene)
             text = f"Gap {say(gap.nominal)}, at worst {say(gap.least)} to {say(gap.most)}"
             draw_text(layout, text, icon="ARROW_LEFTRIGHT")
+        draw_beside(layout, context, "fit")
         if "update" in state.times:
             line = f"Updated in {state.times['update'] * 1000:.0f} ms"
             if "review" in state.times:
@@ -102,6 +104,7 @@ class FERRULE_PT_vent(_Part, bpy.types.Panel):
             _draw_fields(layout, context, "vent_width_mm")
         if vent == "channel":
             _draw_fields(layout, context, "vent_depth_mm")
+        draw_beside(layout, context, "vent", whole=True)
 
 
 class FERRULE_PT_seam(_Part, bpy.types.Panel):
@@ -135,6 +138,7 @@ class FERRULE_PT_hole(_Part, bpy.types.Panel):
         _draw_fields(layout, context, "hole")
         if _chosen(context)[0].hole != "none":
             _draw_fields(layout, context, "thread")
+        draw_beside(layout, context, "hole", whole=True)
         _draw_fields(layout, context, "hollow_wall_mm")
 
 
@@ -145,6 +149,7 @@ class FERRULE_PT_tube(_Part, bpy.types.Panel):
         layout = self.split_layout()
         for name in wording.TUBE:
             draw_field(layout, context.scene.ferrule.tube, name, wording.TUBE, context.scene)
+        draw_beside(layout, context, "heat", whole=True)
 
 
 _CLASSES = (

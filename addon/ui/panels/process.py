@@ -5,6 +5,7 @@ import bpy
 
 from .. import state, wording
 from ..drawing import draw_field, draw_text
+from .cautions import draw_beside
 from .sidebar import Sidebar
 
 _PARTS = {
@@ -34,6 +35,7 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
         row.operator("ferrule.save_process", text="", icon="ADD")
         draw_field(layout, process, "material", wording.PROCESS, context.scene)
         layout.prop(context.scene.ferrule, "use_shop_book")
+        draw_beside(layout, context, "process")
         desk = state.desk_of(context.scene)
         if desk is None:
             return
