@@ -63,7 +63,7 @@ def _tour(blender: str, out: Path) -> list[dict[str, str]]:
     from demo_assembly import write_demo
 
     assembly = write_demo(out).with_name("market_stall.stl")
-    command = [blender, "--enable-event-simulate", "--window-geometry", "0", "0", "1280", "720"]
+    command = [blender, "--enable-event-simulate", "--window-geometry", "0", "0", "1280", "960"]
     command += ["--python-exit-code", "1", "--python", str(TOUR), "--", str(out), str(assembly)]
     with (out / "blender.log").open("w") as log:
         subprocess.run(command, env=_settings(out), stdout=log, stderr=log, timeout=PATIENCE_S, check=False)

@@ -14,11 +14,12 @@ import subprocess
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 import bpy
+from mathutils import Vector
 
 OUT = Path(sys.argv[sys.argv.index("--") + 1])
 ASSEMBLY = Path(sys.argv[sys.argv.index("--") + 2])
@@ -30,6 +31,9 @@ HEADER, PITCH = 16, 28
 FRAME_S = 0.2 if os.environ.get("CI") else 0.05
 """20 a second; a quarter of that on CI's machine, which is no benchmark."""
 MOST_DRAW_S = 0.002
+
+FRONT_CORNER = Vector((-150, -300, 2000))
+"""Beside two fittings of two sections, in the assembly's millimetres."""
 
 steps: list[dict[str, Any]] = []
 draw_seconds: dict[str, list[float]] = {}
@@ -51,8 +55,11 @@ def tour() -> Waiting:
     yield from _photograph("read", "The open ends are listed by section", len(_job().groups) == 5)
     yield from _click("ferrule.fit")
     yield from _until(lambda: "Fittings" in bpy.data.collections and not _desk().waiting)
-    placed = len(bpy.data.collections["Fittings"].objects)
-    yield from _photograph("fitted", "Fittings sit on the tubes", placed == sum(one.count for one in _job().groups))
+    fittings = bpy.data.collections["Fittings"].objects
+    _look_at(sorted(fittings, key=lambda item: (item.matrix_world.translation - FRONT_CORNER).length)[:2])
+    yield from _photograph(
+        "fitted", "Fittings sit on the tubes", len(fittings) == sum(group.count for group in _job().groups)
+    )
 
     _job().group_index = 3
     bpy.ops.ferrule.go_to_end(index=next(i for i, end in enumerate(_job().ends) if end.group == 3))
@@ -75,13 +82,24 @@ def tour() -> Waiting:
     yield from _until(lambda: _desk() is not None and not _desk().waiting)
 
     yield from _only("review")
-    bpy.ops.ferrule.go_to_finding(index=0)
+    checks = [row.name for row in bpy.context.window_manager.ferrule.findings]
+    bpy.ops.ferrule.go_to_finding(index=checks.index("overhang"))
     for switch in ("show_outlines", "show_rings", "show_overhangs"):
         yield from _click(f"ferrule.view.{switch}")
+    yield from _scroll(-60)
     yield from _photograph("review", "A finding, its place and the layers", _job().view.show_rings)
     yield from _only("process")
     yield from _photograph("process", "The process")
     yield from _only("files")
+    (OUT / "chosen").mkdir()
+    yield from _click("ferrule.export")
+    yield from _until(lambda: _file_browser() is not None)
+    _file_browser()[1].spaces.active.params.directory = os.fsencode(OUT / "chosen")
+    yield 1.0
+    yield from _photograph("folder", "A file that is not saved yet asks for the folder")
+    yield from _accept_folder()
+    yield from _until(lambda: _desk() is not None and _desk().result is not None)
+    _note("The files are in the folder that was chosen", bool(list(OUT.glob("chosen/*.3mf"))))
     bpy.ops.wm.save_as_mainfile(filepath=str(OUT / "market stall.blend"))
     _job().output.folder = "//print files/"
     yield from _click("ferrule.export")
@@ -91,8 +109,8 @@ def tour() -> Waiting:
     stopped = going and not _is_going("FERRULE_OT_export") and not list(OUT.glob("print files/*"))
     _note("Esc stops the export, and no file is left", stopped)
     yield from _click("ferrule.export")
-    yield from _until(lambda: _desk() is not None and _desk().result is not None)
-    sound = all(one.verified for one in _desk().result.files)
+    yield from _until(lambda: not _is_going("FERRULE_OT_export"))
+    sound = bool(list(OUT.glob("print files/*.3mf"))) and all(one.verified for one in _desk().result.files)
     yield from _photograph("exported", "Files are written and read back", sound)
 
     yield from _open_shop_book()
@@ -199,6 +217,38 @@ def _places() -> tuple[Any, Any, Any, Any]:
 def _view(sidebar: bool = False) -> Any:
     window, area, main, side = _places()
     return bpy.context.temp_override(window=window, area=area, region=side if sidebar else main)
+
+
+def _look_at(items: Iterable[Any]) -> None:
+    """Selects these objects alone and brings them into view."""
+    with _view():
+        bpy.ops.object.select_all(action="DESELECT")
+        for item in items:
+            item.select_set(True)
+        bpy.ops.view3d.view_selected()
+    view = _places()[1].spaces.active.region_3d
+    view.view_distance *= 1.6
+    beside = 0.25 * view.view_distance  # of the sidebar, and below the profile
+    view.view_location += view.view_rotation @ Vector((beside, beside, 0))
+
+
+def _file_browser() -> Any:
+    """Its window and its area, where one is open."""
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type == "FILE_BROWSER":
+                return window, area
+    return None
+
+
+def _accept_folder() -> Waiting:
+    """A click on the button at the file browser's lower right, which has the operator's name."""
+    window, area = _file_browser()
+    region = next(region for region in area.regions if region.type == "EXECUTE")
+    at = {"x": region.x + int(0.9 * region.width), "y": region.y + region.height // 2}
+    for kind, value in (("MOUSEMOVE", "NOTHING"), ("LEFTMOUSE", "PRESS"), ("LEFTMOUSE", "RELEASE")):
+        window.event_simulate(type=kind, value=value, **at)
+        yield 0.1
 
 
 def _open_sidebar() -> Waiting:
@@ -399,5 +449,6 @@ def _run() -> float | None:
 
 _going: Any = None
 bpy.context.preferences.view.show_splash = False
+bpy.context.preferences.view.smooth_view = 0
 bpy.context.preferences.inputs.use_mouse_continuous = False
 bpy.app.timers.register(_run, first_interval=1.0)

@@ -189,8 +189,9 @@ def _lengths(name: str, words: Words, common: dict[str, Any], default: float | t
     size = {"size": len(default)} if isinstance(default, tuple) else {}
     limits = _limits(words, "min", "max")
     twin = inch_name(name)
-    # "Camera" is Blender's name for a length that is millimetres at any unit scale.
-    shown: dict[str, Any] = {"unit": "CAMERA", "step": 5, "precision": 3} if name.endswith("_mm") else {"precision": 2}
+    # "Camera" is Blender's name for a length that is millimetres at any unit scale; its precision counts digits on both
+    # sides of the point.
+    shown: dict[str, Any] = {"unit": "CAMERA", "step": 5, "precision": 5} if name.endswith("_mm") else {"precision": 2}
     if name.endswith("_s") and not twin:
         shown["unit"] = "TIME_ABSOLUTE"
     found = {name: kind(default=default, **shown, **size, **limits, **common)}
