@@ -41,7 +41,7 @@ from .jobfile import Job, JobError
 from .ladders import make_ladders, write_ladders
 from .report import book_notes, result_json
 from .review import Finding, Review, review_fit, review_fitting
-from .review.gap import gap_findings, reading_findings
+from .review.gap import gap_findings
 from .review.heat import heat_findings
 from .takeoff import Takeoff, TakeoffError, TubeEnd, split_bodies, take_off
 from .takeoff.given import joined, leaving_out
@@ -100,7 +100,7 @@ class Made:
     """Once the print has come out as the shop book's correction, if there is one, has it."""
     review: Review
     fit_findings: tuple[Finding, ...]
-    """Of the gap, the calipers' readings, and the heat that the tube gets."""
+    """Of the gap, and the heat that the tube gets."""
     spares: int
     files: tuple[str, ...] = ()
 
@@ -328,7 +328,6 @@ def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
         gap,
         reviewed,
         (
-            *(reading_findings(batch.id, batch.ends[0].section, batch.section) if measured else ()),
             *gap_findings(batch.id, fitting.recipe, gap),
             *heat_findings(batch.id, job.material, tube.hottest_c),
         ),
@@ -508,7 +507,6 @@ def job_sheet_of(result: JobResult) -> JobSheet:
                 one.gap.root_sum_square,
                 one.batch.added_mm,
                 excess.mean if (excess := job.print_excess(one.batch.section)) else 0.0,
-                [finding for finding in one.fit_findings if finding.severity == "must fix"],
             )
             for one in result.made
         ),

@@ -29,6 +29,7 @@ from .geometry.sections import Section
 from .geometry.units import parse_length
 from .takeoff.given import GivenEnd, SizedEnd
 from .takeoff.picked import PickedEnd, Point
+from .trade.fits import with_reading
 from .trade.processes import DEFAULT_PROCESS, Material, Process, ProcessError, check_process, materials, processes
 from .trade.renamed import with_new_names
 from .trade.tables import UnknownNameError, find_row
@@ -241,19 +242,21 @@ class Job:
         return replace(self.tube, seam_height_mm=reading.seam_mm)
 
     def measured_section(self, section: Section) -> Section:
-        """The section with the bore that the calipers read, where they did. Raises ``JobError`` where that bore is
-        not inside the tube."""
+        """The section with the bore that the calipers read, where they did. Raises ``JobError`` where that bore cannot
+        be this tube's."""
         reading = self.measured_for(section)
         if reading is None:
             return section
-        width, depth = min(reading.bore_width_mm), min(reading.bore_depth_mm, default=None)
-        if reading.match.turned(section):
-            width, depth = depth or width * section.bore.width / section.bore.depth, width
+        width, depth = (min(some, default=None) for some in (reading.bore_width_mm, reading.bore_depth_mm))
+        if len(section.bore.readings) > 1 and reading.match.turned(section):
+            width, depth = depth, width
         where = f"The shop book's tube {quoted(reading.book_name)}" if reading.book_name else "measured"
         try:
-            return section.with_bore(width, depth)
+            return with_reading(section, width, depth)
         except ValueError as error:
-            raise JobError(f"{where}: {error}; read the calipers again, or narrow what the entry matches.") from None
+            raise JobError(
+                f"{where}: {error}. Read the calipers again, narrow what the entry matches, or mend the model."
+            ) from None
 
 
 def read_job(path: Path) -> Job:

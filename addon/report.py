@@ -244,10 +244,9 @@ def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
     for batch in batches:
         reading = job.measured_for(batch.ends[0].section)
         if reading and reading.book_name:
-            bore = " × ".join(bare_mm(min(some)) for some in (reading.bore_width_mm, reading.bore_depth_mm))
-            across = bore if batch.section.kind != "round" else bare_mm(min(reading.bore_width_mm))
-            tube = quoted(reading.book_name)
-            notes.append(f"{batch.id} is made for the shop book's tube {tube}, bore {across} mm.")
+            bore = batch.section.bore
+            across = " × ".join(bare_mm(bore.across(reading.across_deg)) for reading in bore.readings)
+            notes.append(f"{batch.id} is made for the shop book's tube {quoted(reading.book_name)}, bore {across} mm.")
     for kind, batch in {batch.section.kind: batch for batch in batches}.items():
         notes.append(f"{_KINDS[kind]}: {say_correction(batch.correction)}")
         if excess := job.print_excess(batch.section):

@@ -39,9 +39,9 @@ from addon.geometry.units import MM_PER_INCH, say_both, say_mm
 from addon.job import make, sort_into_batches
 from addon.jobfile import Assembly, Job, Output, Tube
 from addon.review import Finding, review, review_fit, review_fitting
-from addon.review.gap import reading_findings
 from addon.takeoff import take_off
 from addon.takeoff.doubt import doubt_unit
+from addon.trade.fits import with_reading
 from addon.trade.processes import LIMITS, Process, ProcessError, check_process, processes
 from addon.trade.sizes import nearest_size, size_fit, tube_sizes
 from addon.ui.fields import inch_name
@@ -234,9 +234,9 @@ def test_the_gap_and_the_calipers() -> None:
     (batch,) = sort_into_batches(job, [end])
     findings = list(make(job, batch, facets=48).fit_findings)
     assert any('"Bench, 0.2 mm layers"' in one.meaning for one in findings)
-    findings += reading_findings("F1", TUBES[0], TUBES[0].with_bore(17.3))
-    assert len(findings) == 2
-    for said in sentences_of(findings):
+    with pytest.raises(ValueError) as slip:
+        with_reading(TUBES[0], 17.3)
+    for said in (*sentences_of(findings), str(slip.value)):
         assert_in_inches(said)
 
 

@@ -180,8 +180,9 @@ class TestSizes:
         match = nearest_size(section)
         assert match.width_mm + match.width_off_mm == pytest.approx(section.outer.width, abs=1e-9)
         assert match.depth_mm + match.depth_off_mm == pytest.approx(section.outer.depth, abs=1e-9)
-        assert match.wall_mm + match.wall_off_mm == pytest.approx(section.wall, abs=1e-9)
-        apart = abs(match.width_off_mm) + abs(match.depth_off_mm) + abs(match.wall_off_mm)
+        walls = [match.wall_mm + off for off in match.wall_off_mm]
+        assert walls == pytest.approx([section.wall, section.wall], abs=1e-9)
+        apart = abs(match.width_off_mm) + abs(match.depth_off_mm) + abs(match.wall_off_mm[0])
         sides_off = 2 * abs(off[0]) if size.kind == "round" else abs(off[0]) + abs(off[1])
         assert apart <= sides_off + abs(off[2]) + 0.01
 
@@ -190,6 +191,15 @@ class TestSizes:
         assert match.describe() == "1 in × 1/8 in, outside +0.04 mm, wall −0.02 mm"
         match = nearest_size(Section.rectangular(60, 40.2, 3))
         assert match.describe() == "60 × 40 × 3, depth +0.2 mm"
+
+    def test_both_walls_count(self):
+        outer = Outline.rectangle(50, 25, 4)
+        uneven, near = (Section(outer, Outline.rectangle(46, depth, 2)) for depth in (19, 20.9))
+        assert nearest_size(uneven) is None
+        assert section_name(uneven) == "50 × 25 × 2–3 rectangular"
+        assert nearest_size(near).describe() == "50 × 25 × 2, wall across the depth +0.05 mm"
+        turned = Section(Outline.rectangle(25, 50, 4), Outline.rectangle(19, 46, 2))
+        assert section_name(turned) == "25 × 50 × 2–3 rectangular" and nearest_size(turned) is None
 
     @pytest.mark.parametrize(
         ("section", "known"),
@@ -226,7 +236,7 @@ class TestSizes:
             (Section.rectangular(40, 33, 3), "40 × 33 × 3 rectangular"),
             (Section(Outline("obround", 60, 30), Outline("obround", 56, 26)), "60 × 30 × 2 oval"),
             (Section(Outline.circle(25.4), Outline.circle(25.4)), "25.4 round"),
-            (Section(Outline.circle(25.4), Outline.rectangle(10, 10)), "25.4 × 25.4 × 7.7 outline"),
+            (Section(Outline.circle(25.4), Outline.rectangle(10, 10)), "25.4 × 25.4 × 5.63 outline"),
         ],
     )
     def test_every_section_has_a_name(self, section, name):

@@ -150,40 +150,39 @@ def _fitting(one: SheetFitting, sheet: JobSheet) -> str:
 def _measures(one: SheetFitting, process: Process) -> str:
     """What to put the calipers on, as drawn, and what is allowed."""
     recipe, bore, spigot = one.wanted, one.fitting.section.bore, one.fitting.profile.spigot_outline
-    added, excess = 2 * one.added_mm, 2 * one.excess_mm
+    excess = 2 * one.excess_mm
     crown, fit = one.fitting.profile.crown_outline, fit_named(recipe.fit)
     off, layer = 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
-    round_one = one.fitting.section.kind == "round"
     rows = []
-    for name, inner, outer in (("width", spigot.width, bore.width), ("depth", spigot.depth, bore.depth)):
-        across = "diameter" if round_one else name
+    for reading in bore.readings:
+        where, per_gap = reading.where, bore.per_inset(reading)
+        inner, outer = (outline.across(reading.across_deg) for outline in (spigot, bore))
         rows.append(
             (
-                f"Tube: bore, {across}, smallest of three",
+                f"Tube: bore, {where}, smallest of three",
                 outer,
-                inner + added + 2 * fit.least_gap_mm,
-                inner + added + 2 * fit.most_gap_mm,
+                inner + per_gap * (one.added_mm + fit.least_gap_mm),
+                inner + per_gap * (one.added_mm + fit.most_gap_mm),
             )
         )
-        rows.append((f"Fitting: spigot, {across}", inner, inner + excess - off, inner + excess + off))
-        if round_one:
-            break
+        rows.append((f"Fitting: spigot, {where}", inner, inner + excess - off, inner + excess + off))
     rows.append(("Fitting: spigot, length", recipe.spigot_mm, recipe.spigot_mm - layer, recipe.spigot_mm + layer))
     if not one.fitting.mitre_deg:
         rows.append(
             (
-                "Fitting: crown, " + ("diameter" if round_one else "width"),
-                crown.width,
-                crown.width - off,
-                crown.width + off,
+                f"Fitting: crown, {crown.readings[0].where}",
+                (width := crown.across(crown.readings[0].across_deg)),
+                width - off,
+                width + off,
             )
         )
-    drawn = f" (drawn {say_mm(float(one.fitting.recipe.gap_mm or 0))})" if added else ""
+    drawn = f" (drawn {say_mm(float(one.fitting.recipe.gap_mm or 0))})" if one.added_mm else ""
     gap = float(recipe.gap_mm or 0)
-    rows.append((f"Gap a side: half of bore less spigot{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
+    share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
+    rows.append((f"Gap a side: {share}{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
     cells = [(what, both_units(drawn), f"{bare_mm(low)} to {say_mm(high)}", "") for what, drawn, low, high in rows]
     seam = f"0 to {say_mm(max(gap + recipe.relief_mm, 0.0))}"
-    cells.insert(1 if round_one else 2, ("Tube: weld seam, how far it stands into the bore", "", seam, ""))
+    cells.insert(len(bore.readings), ("Tube: weld seam, how far it stands into the bore", "", seam, ""))
     measures = table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
     if not one.gap_mm:
         return measures

@@ -188,8 +188,7 @@ def off_outline(outline: Outline, points: Floats) -> tuple[Floats, Floats]:
     if outline.shape == "ellipse":
         off, outward = _past_ellipse(local, half), local / half**2
     else:
-        radius = outline.half_width if outline.shape in ("circle", "obround") else outline.corner_radius
-        off, past = _past_rectangle(local, half, np.array(radius)), np.abs(local) - (half - radius)
+        off, past = _past_rectangle(local, half, np.array(outline.rounding)), np.abs(local) - (half - outline.rounding)
         beside = (past.max(axis=1, keepdims=True) == past) & (past.max(axis=1, keepdims=True) <= 0)
         outward = np.sign(local) * np.where(beside, 1.0, np.maximum(past, 0.0))
     return off, outward / np.maximum(np.hypot(*outward.T), 1e-300)[:, None]

@@ -9,7 +9,10 @@ from numpy.typing import NDArray
 
 from .frames import Floats
 
-_AT_ONCE = 512
+_AT_ONCE = 100_000
+"""Most point-to-edge distances worked out at once: what the processor's own memory holds."""
+_FLAT = 0.1
+"""An edge this long, as a share of the width across it, is a flat to calipers."""
 _CORNER = np.radians(35.0)
 """Polygons that bend this much have a real corner there."""
 
@@ -41,23 +44,68 @@ def contains(polygon: Floats, points: Floats) -> NDArray[np.bool_]:
 
 def nearest(polygon: Floats, points: Floats) -> tuple[Floats, NDArray[np.intp]]:
     """For points (m, 2) their distances (m,) from the polygon, and the corner that begins its nearest edge."""
-    return nearest_edges(polygon, np.roll(polygon, -1, axis=0), points)
+    distances, edges = nearest_edges(points[None], polygon[None], np.roll(polygon, -1, axis=0)[None])
+    return distances[0], edges[0]
 
 
-def nearest_edges(starts: Floats, ends: Floats, points: Floats) -> tuple[Floats, NDArray[np.intp]]:
-    """For points (m, 2) the distances (m,) to the nearest of the edges, and which that is."""
-    distances, chosen = np.empty(len(points)), np.empty(len(points), np.intp)
-    along = ends - starts
-    squares = np.maximum(np.einsum("ij,ij->i", along, along), 1e-300)
-    for begin in range(0, len(points), _AT_ONCE):
-        some = slice(begin, begin + _AT_ONCE)
-        arms = points[some, None] - starts
-        share = np.clip(np.einsum("mij,ij->mi", arms, along) / squares, 0.0, 1.0)
-        gaps = arms - share[..., None] * along
-        squared = np.einsum("mij,mij->mi", gaps, gaps)
-        chosen[some] = squared.argmin(axis=1)
-        distances[some] = np.sqrt(squared.min(axis=1))
-    return distances, chosen
+def nearest_edges(points: Floats, starts: Floats, ends: Floats) -> tuple[Floats, NDArray[np.intp]]:
+    """For sets of points (L, k, 2) the distances (L, k) in mm to the nearest of the edges (L, n, 2) of the same set,
+    and which (L, k) that is."""
+    middle = starts.mean(axis=1, keepdims=True)
+    points, starts, ends = points - middle, starts - middle, ends - middle
+    edges = ends - starts
+    lengths = np.sqrt(np.einsum("lni,lni->ln", edges, edges))
+    ways = edges / np.maximum(lengths, 1e-300)[:, :, None]
+    chosen = np.empty(points.shape[:2], np.intp)
+    step = max(1, _AT_ONCE // max(starts.shape[0] * starts.shape[1], 1))
+    for begin in range(0, points.shape[1], step):
+        some = slice(begin, begin + step)
+        chosen[:, some] = _nearest(points[:, some], starts, lengths, ways)
+    start, way = (np.take_along_axis(array, chosen[:, :, None], axis=1) for array in (starts, ways))
+    arms = points - start
+    share = np.clip(np.einsum("lki,lki->lk", arms, way), 0.0, np.take_along_axis(lengths, chosen, axis=1))
+    gaps = arms - share[:, :, None] * way
+    return np.sqrt(np.einsum("lki,lki->lk", gaps, gaps)), chosen
+
+
+def _nearest(points: Floats, starts: Floats, lengths: Floats, ways: Floats) -> NDArray[np.intp]:
+    """(L, k): which of the edges is nearest to each point, the first of several.
+
+    With u how far along the edge the point's foot lies and t the same kept on the edge, the distance squared is
+    that to the edge's start plus t (t - 2 u); both are products of matrices.
+    """
+    along = points @ ways.transpose(0, 2, 1)
+    along -= np.einsum("lni,lni->ln", starts, ways)[:, None, :]
+    squares = points @ (-2 * starts.transpose(0, 2, 1))
+    squares += np.einsum("lni,lni->ln", starts, starts)[:, None, :]
+    kept = np.minimum(along, lengths[:, None, :])
+    np.maximum(kept, 0.0, out=kept)
+    along *= -2
+    along += kept
+    along *= kept
+    squares += along
+    noise = 1e-13 * max(float((points**2).max(initial=0.0)), float((starts**2).max(initial=0.0)))
+    return (squares <= squares.min(axis=2, keepdims=True) + noise).argmax(axis=2)
+
+
+def least_width(polygon: Floats) -> tuple[float, str]:
+    """In which direction a polygon is narrowest, in degrees from 0 to 180, counter-clockwise from x, and between what:
+    "flat to flat", "flat to corner" or "side to side". Of several as narrow it is the one nearest to y.
+
+    It lies square to an edge of the hull (rotating calipers; Shamos, 1978).
+    """
+    hull = np.asarray(CrossSection([polygon]).hull().to_polygons()[0])
+    normals, lengths = outward_normals(hull), edge_lengths(hull)
+    heights = hull @ normals.T
+    widths = np.ptp(heights, axis=0)
+    narrow = np.flatnonzero(widths <= widths.min() * (1 + 1e-6))
+    edge = int(narrow[np.round(np.abs(normals[narrow, 1]), 6).argmax()])
+    across, least = normals[edge], widths[edge]
+    opposite = lengths[(normals @ across < -1 + 1e-6) & (heights[:, edge] <= heights[:, edge].min() + 1e-6 * least)]
+    degrees = float(np.degrees(np.arctan2(across[1], across[0])) % 180.0)
+    if lengths[edge] < _FLAT * least:
+        return degrees, "side to side"
+    return degrees, "flat to flat" if opposite.size and opposite[0] >= _FLAT * least else "flat to corner"
 
 
 def outward_normals(polygon: Floats) -> Floats:

@@ -5,18 +5,36 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 from manifold3d import CrossSection, JoinType
 
 from .frames import Floats
-from .polygons import signed_area
+from .polygons import contains, least_width, nearest, signed_area
 
 Shape = Literal["circle", "rectangle", "obround", "ellipse", "free"]
 
+_FACETS = 360
+"""Of an ellipse, for distances."""
 CHORD_ERROR_MM = 0.01
 """How far a facet may lie from the true curve, at any size, unless a caller says otherwise."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Where calipers are put on an outline. ``across_deg`` is the direction from jaw to jaw, counter-clockwise from
+    the outline's x."""
+
+    name: str
+    across_deg: float
+
+    @property
+    def where(self) -> str:
+        """With the direction where the name does not tell it: ``"least width, flat to flat, at 90° to the width"``."""
+        turned = f", at {self.across_deg:.0f}° to the width" if self.name.startswith("least") else ""
+        return f"{self.name}{turned}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,8 +53,8 @@ class Outline:
     centre: tuple[float, float] = (0.0, 0.0)
 
     @classmethod
-    def circle(cls, diameter: float) -> Outline:
-        return cls("circle", diameter, diameter)
+    def circle(cls, diameter: float, centre: tuple[float, float] = (0.0, 0.0)) -> Outline:
+        return cls("circle", diameter, diameter, centre=centre)
 
     @classmethod
     def rectangle(cls, width: float, depth: float, corner_radius: float = 0.0) -> Outline:
@@ -56,6 +74,36 @@ class Outline:
         """Half the smaller side: how far inward an outline of this width can move."""
         return min(self.width, self.depth) / 2
 
+    @property
+    def rounding(self) -> float:
+        """Radius of the corners of a rounded rectangle, which a circle and an obround are too."""
+        return self.half_width if self.shape in ("circle", "obround") else self.corner_radius
+
+    @cached_property
+    def readings(self) -> tuple[Reading, ...]:
+        """What calipers measure it by: a diameter, a width and a depth, or the least width of a free outline."""
+        if self.points is not None:
+            across, sides = least_width(self.points)
+            return (Reading(f"least width, {sides}", across),)
+        if self.shape == "circle":
+            return (Reading("diameter", 0.0),)
+        return Reading("width", 0.0), Reading("depth", 90.0)
+
+    def across(self, degrees: float) -> float:
+        """The width in mm along a direction, counter-clockwise from x."""
+        if self.shape == "circle":
+            return self.width
+        if degrees in (0.0, 90.0):
+            return self.depth if degrees else self.width
+        return float(np.ptp(self.polygon() @ (math.cos(math.radians(degrees)), math.sin(math.radians(degrees)))))
+
+    def per_inset(self, reading: Reading) -> float:
+        """How much that width loses for each mm that the outline moves inward: 2 between flats, more into a corner."""
+        if self.points is None:
+            return 2.0
+        inset = self.half_width / 100
+        return round((self.across(reading.across_deg) - self.offset(-inset).across(reading.across_deg)) / inset, 3)
+
     def polygon(self, facets: int | None = None, chord_error: float = CHORD_ERROR_MM) -> Floats:
         """The outline as a counter-clockwise polygon (n, 2) whose corners lie on the true curve.
 
@@ -68,8 +116,7 @@ class Outline:
             angles = np.linspace(0, 2 * np.pi, facets or facets_of(max(self.width, self.depth) / 2, chord_error), False)
             points = np.column_stack([np.cos(angles) * self.width / 2, np.sin(angles) * self.depth / 2])
         else:
-            radius = self.half_width if self.shape == "obround" else self.corner_radius
-            points = _rounded_rectangle(self.width, self.depth, radius, facets, chord_error)
+            points = _rounded_rectangle(self.width, self.depth, self.rounding, facets, chord_error)
         return points + self.centre
 
     def cross_section(self, facets: int | None = None, chord_error: float = CHORD_ERROR_MM) -> CrossSection:
@@ -112,14 +159,11 @@ class Outline:
     @property
     def area(self) -> float:
         """Area in mm², exact but for ellipses' and free outlines' facets."""
-        if self.shape == "circle":
-            return math.pi * self.width**2 / 4
         if self.shape == "ellipse":
             return math.pi * self.width * self.depth / 4
         if self.shape == "free":
             return signed_area(self.polygon())
-        radius = self.half_width if self.shape == "obround" else self.corner_radius
-        return self.width * self.depth - (4 - math.pi) * radius**2
+        return self.width * self.depth - (4 - math.pi) * self.rounding**2
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,30 +191,63 @@ class Section:
         shapes = {self.outer.shape, self.bore.shape}
         return "round" if shapes == {"circle"} else "rect" if shapes == {"rectangle"} else "other"
 
-    @property
+    @cached_property
     def wall(self) -> float:
-        """Nominal wall in mm: the mean over the two sides of the width."""
-        return (self.outer.width - self.bore.width) / 2
+        """The smallest distance between the two outlines in mm, to 0.02 % of an ellipse's size; 0 where the bore does
+        not lie inside."""
+        outer, bore = self.outer, self.bore
+        if {"ellipse", "free"} & {outer.shape, bore.shape}:
+            outside, inside = outer.polygon(_FACETS), bore.polygon(_FACETS)
+            if not contains(outside, inside).all():
+                return 0.0
+            return float(min(nearest(outside, inside)[0].min(), nearest(inside, outside)[0].min()))
+        apart = np.abs(np.subtract(bore.centre, outer.centre))
+        sides = np.array([outer.width - bore.width, outer.depth - bore.depth]) / 2 - apart
+        # How far the centre of the bore's nearest corner lies past that of the outside's.
+        past = outer.rounding - bore.rounding - sides
+        corner = outer.rounding - bore.rounding - math.hypot(*past) if past.min() > 0 else math.inf
+        return max(float(min(*sides, corner)), 0.0)
+
+    @property
+    def walls(self) -> tuple[float, float]:
+        """Nominal wall in mm across the width and across the depth, each the mean over its two sides; for sections
+        that are neither round nor rectangular both are the least wall."""
+        if self.kind == "other":
+            return self.wall, self.wall
+        return (self.outer.width - self.bore.width) / 2, (self.outer.depth - self.bore.depth) / 2
 
     def like(self, other: Section, within: float) -> bool:
         """Whether one fitting fits both: outer outlines and bores alike to within a length in mm."""
         return self.outer.like(other.outer, within) and self.bore.like(other.bore, within)
 
-    def with_bore(self, width: float, depth: float | None = None) -> Section:
-        """This section with its bore measured: a diameter, or a width and a depth, in mm.
+    def with_bore(self, width: float | None, depth: float | None = None) -> Section:
+        """This section with its bore measured, in mm, as ``Outline.readings`` has it: a width and a depth, a diameter,
+        or the least width of a free bore, which is scaled by it. A side that was not read keeps its proportion to the
+        other. The outside stays.
 
-        The outside stays. A free bore is scaled. Raises ``ValueError`` where the bore is not inside the tube.
+        Raises ``ValueError`` where the bore is not inside the tube, and where one of two readings has no use.
         """
-        depth = depth if depth is not None else width * self.bore.depth / self.bore.width
-        if not (0 < width < self.outer.width and 0 < depth < self.outer.depth):
-            bore, tube = f"{width:g}", f"{self.outer.width:g}"
-            if self.kind != "round":
-                bore, tube = f"{bore} × {depth:g}", f"{tube} × {self.outer.depth:g}"
-            raise ValueError(f"a bore of {bore} mm does not lie inside a tube of {tube} mm")
-        if self.bore.points is not None:
-            scale = np.array([width / self.bore.width, depth / self.bore.depth])
-            return replace(self, bore=Outline.free(self.bore.points * scale))
-        return replace(self, bore=replace(self.bore, width=width, depth=depth))
+        bore = self.bore
+        if width is None:
+            if depth is None:
+                raise ValueError("the bore has no reading; measure it")
+            width = depth * bore.width / bore.depth
+        if bore.points is not None:
+            if depth is not None and depth != width:
+                raise ValueError(f"calipers read one width of this bore, its {bore.readings[0].where}; leave the other")
+            scale = width / bore.across(bore.readings[0].across_deg)
+            measured = replace(self, bore=Outline.free(bore.points * scale))
+        elif bore.shape == "circle":
+            width = depth = min(width, depth or width)
+            measured = replace(self, bore=Outline.circle(width, bore.centre))
+        else:
+            depth = depth if depth is not None else width * bore.depth / bore.width
+            measured = replace(self, bore=replace(bore, width=width, depth=depth))
+        if not (width > 0 and measured.wall > 0):
+            read = f"{width:g}" if depth is None or bore.shape == "circle" else f"{width:g} × {depth:g}"
+            tube = f"{self.outer.width:g}" + ("" if self.kind == "round" else f" × {self.outer.depth:g}")
+            raise ValueError(f"a bore of {read} mm does not lie inside a tube of {tube} mm")
+        return measured
 
 
 def facets_of(radius: float, chord_error: float) -> int:

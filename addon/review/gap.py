@@ -5,9 +5,8 @@ from __future__ import annotations
 
 from ..families.cap import Recipe
 from ..families.gap_band import GapBand
-from ..geometry.sections import Section
 from ..geometry.units import say_mm
-from ..trade.fits import fit_named, tube_tolerance
+from ..trade.fits import fit_named
 from .findings import Finding
 
 
@@ -56,25 +55,3 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
             )
         ]
     return []
-
-
-def reading_findings(name: str, modelled: Section, measured: Section) -> list[Finding]:
-    """Compares a caliper's reading of the bore with the model; a slip of the caliper is further off than any tube."""
-    sides = ((modelled.bore.width, measured.bore.width), (modelled.bore.depth, measured.bore.depth))
-    model, read = max(sides, key=lambda side: abs(side[0] - side[1]))
-    allowed = tube_tolerance(modelled)
-    if abs(model - read) <= allowed.bore_mm:
-        return []
-    return [
-        Finding(
-            fitting=name,
-            check="measured bore",
-            severity="look at",
-            meaning=f"The bore was read as {say_mm(read)} and is modelled as {say_mm(model)}: further apart than the "
-            f"{say_mm(allowed.bore_mm)} that such a tube may be off: {allowed.source}.",
-            advice="Read the calipers again, and check that the model and the bench have the same tube.",
-            value=round(abs(model - read), 3),
-            limit=round(allowed.bore_mm, 3),
-            unit="mm",
-        )
-    ]

@@ -13,7 +13,7 @@ from manifold3d import CrossSection, JoinType, OpType
 from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
-from ..geometry.polygons import contains
+from ..geometry.polygons import contains, nearest_edges
 
 CLOSE_MM = 1e-3
 """Widths are found to this, far below what a process can lay."""
@@ -189,8 +189,7 @@ def distances(points: Sequence[Floats], polygons: Sequence[Sequence[Floats]]) ->
             _stack(arrays[some], most)
             for arrays, most in ((points, most_points), (starts, most_edges), (ends, most_edges))
         )
-        nearest = _nearest(p, a, b)
-        found += [row[: len(own)] for row, own in zip(nearest, points[some], strict=True)]
+        found += [row[: len(own)] for row, own in zip(nearest_edges(p, a, b)[0], points[some], strict=True)]
     return found
 
 
@@ -201,28 +200,3 @@ def _stack(arrays: Sequence[Floats], count: int) -> Floats:
         row[: len(array)] = array
         row[len(array) :] = array[-1]
     return stacked
-
-
-def _nearest(points: Floats, starts: Floats, ends: Floats) -> Floats:
-    """(L, k): distance of each of the points (L, k, 2) to the nearest of the edges (L, n, 2).
-
-    With u how far along the edge the point's foot lies and t the same kept on the edge, the distance squared is
-    that to the edge's start plus t (t - 2 u); both are products of matrices.
-    """
-    middle = starts.mean(axis=1, keepdims=True)
-    points, starts, ends = points - middle, starts - middle, ends - middle
-    edges = ends - starts
-    lengths = np.sqrt(np.einsum("lni,lni->ln", edges, edges))
-    ways = edges / np.maximum(lengths, 1e-12)[:, :, None]
-    along = points @ ways.transpose(0, 2, 1)
-    along -= np.einsum("lni,lni->ln", starts, ways)[:, None, :]
-    squares = points @ (-2 * starts.transpose(0, 2, 1))
-    squares += np.einsum("lni,lni->ln", starts, starts)[:, None, :]
-    kept = np.minimum(along, lengths[:, None, :])
-    np.maximum(kept, 0.0, out=kept)
-    along *= -2
-    along += kept
-    along *= kept
-    squares += along
-    least = squares.min(axis=2) + np.einsum("lki,lki->lk", points, points)
-    return np.sqrt(np.maximum(least, 0.0))

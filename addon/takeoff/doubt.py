@@ -66,7 +66,7 @@ def _off(sections: Sequence[Section], factor: float) -> float:
     for section in sections:
         match = nearest_size(Section(_scaled(section.outer, factor), _scaled(section.bore, factor)))
         if match:
-            off += abs(match.width_off_mm) + abs(match.depth_off_mm) + abs(match.wall_off_mm)
+            off += abs(match.width_off_mm) + abs(match.depth_off_mm) + sum(map(abs, match.wall_off_mm)) / 2
     return off
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from ..geometry.sections import Section
+from ..geometry.units import say_mm
 from .sizes import nearest_size
 from .tables import DATA, cited, find_row, read_rows
 
@@ -93,15 +94,32 @@ def tube_tolerance(section: Section) -> ToleranceBand:
     """How far a tube of this section may be off, by the standard of its nearest table size, else the widest."""
     size = nearest_size(section)
     rule = find_row(tolerance_rules(), size.tolerance if size else WITHOUT_STANDARD, "tube standard")
-    across = max(section.outer.width, section.outer.depth)
+    across, wall = max(section.outer.width, section.outer.depth), max(section.walls)
     return ToleranceBand(
         outside_mm=_within(rule.outside_percent / 100 * across, rule.outside_least_mm, rule.outside_most_mm),
-        wall_mm=_within(rule.wall_percent / 100 * section.wall, rule.wall_least_mm, rule.wall_most_mm),
-        seam_mm=min(rule.seam_share * section.wall, rule.seam_most_mm),
-        seam_most_mm=min(section.wall, rule.seam_most_mm),
+        wall_mm=_within(rule.wall_percent / 100 * wall, rule.wall_least_mm, rule.wall_most_mm),
+        seam_mm=min(rule.seam_share * wall, rule.seam_most_mm),
+        seam_most_mm=min(wall, rule.seam_most_mm),
         source=cited(rule),
         seam_source=rule.seam_source,
     )
+
+
+def with_reading(section: Section, width: float | None, depth: float | None = None) -> Section:
+    """``Section.with_bore``. Raises ``ValueError`` also for a reading that is further off the model than such a tube
+    may be: then the calipers slipped, or the tube is another one."""
+    measured, allowed = section.with_bore(width, depth), tube_tolerance(section)
+    for reading, given in zip(section.bore.readings, (width, depth), strict=False):
+        if given is None:
+            continue
+        model, read = section.bore.across(reading.across_deg), measured.bore.across(reading.across_deg)
+        off = allowed.bore_mm / 2 * section.bore.per_inset(reading)
+        if abs(model - read) > off:
+            raise ValueError(
+                f"the bore was read as {say_mm(read)} and is modelled as {say_mm(model)} ({reading.where}): further "
+                f"apart than the {say_mm(off)} that such a tube may be off: {allowed.source}"
+            )
+    return measured
 
 
 def _within(value: float, least: float, most: float) -> float:

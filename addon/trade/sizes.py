@@ -101,7 +101,8 @@ class SizeMatch:
     wall_mm: float
     width_off_mm: float
     depth_off_mm: float
-    wall_off_mm: float
+    wall_off_mm: tuple[float, float]
+    """Across the width and across the depth."""
     tolerance: str
     source: str
 
@@ -111,7 +112,10 @@ class SizeMatch:
             offs = {"outside": self.width_off_mm}
         else:
             offs = {"width": self.width_off_mm, "depth": self.depth_off_mm}
-        offs["wall"] = self.wall_off_mm
+        if abs(self.wall_off_mm[0] - self.wall_off_mm[1]) < SHOWN_MM:
+            offs["wall"] = self.wall_off_mm[0]
+        else:
+            offs |= dict(zip(("wall across the width", "wall across the depth"), self.wall_off_mm, strict=True))
         told = [f"{what} {_signed(off)}" for what, off in offs.items() if abs(off) >= SHOWN_MM]
         return ", ".join([self.name, *told]) if told else f"{self.name} (to size)"
 
@@ -134,8 +138,8 @@ def size_named(name: str) -> TubeSize:
 
 
 def nearest_size(section: Section) -> SizeMatch | None:
-    """The size nearest to a section of either way round, by the sum of the differences in mm, or None where none is
-    near enough (``OUTSIDE_NEAR_MM`` and what follows it) or the section is neither round nor rectangular.
+    """The size nearest to a section of either way round, by the sum of the differences of sides and wall in mm, or None
+    where none is near enough (``OUTSIDE_NEAR_MM`` and what follows it) or the section is neither round nor rectangular.
 
     Of sizes that differ by less than 0.01 mm the one with the shortest name is taken.
     """
@@ -147,7 +151,7 @@ def nearest_size(section: Section) -> SizeMatch | None:
     near = np.flatnonzero(_near(measured, table)[0])
     if not near.size:
         return None
-    apart = np.abs(measured - table).sum(axis=1)
+    apart = np.abs(measured - table) @ (1.0, 1.0, 0.5, 0.5)
     size = sizes[min(near, key=lambda row: (round(float(apart[row]), 2), len(sizes[row].name), row))]
     sides = (size.depth_mm, size.width_mm) if turned else (size.width_mm, size.depth_mm)
     return SizeMatch(
@@ -158,7 +162,7 @@ def nearest_size(section: Section) -> SizeMatch | None:
         wall_mm=size.wall_mm,
         width_off_mm=section.outer.width - sides[0],
         depth_off_mm=section.outer.depth - sides[1],
-        wall_off_mm=section.wall - size.wall_mm,
+        wall_off_mm=(section.walls[0] - size.wall_mm, section.walls[1] - size.wall_mm),
         tolerance=size.tolerance,
         source=size.source,
     )
@@ -171,8 +175,8 @@ def section_name(section: Section) -> str:
         return match.name
     outer = section.outer
     sides = (outer.width,) if section.kind == "round" else (outer.width, outer.depth)
-    numbers = [*sides, section.wall] if section.wall > 0 else sides
-    measured = " × ".join(map(bare_mm, numbers))
+    walls = sorted({bare_mm(wall): wall for wall in section.walls}.items(), key=lambda wall: wall[1])
+    measured = " × ".join([*map(bare_mm, sides), *(["–".join(text for text, _ in walls)] if section.wall > 0 else [])])
     if section.kind != "other":
         return f"{measured} {'round' if section.kind == 'round' else 'rectangular'}"
     return f"{measured} {'oval' if outer.shape in ('obround', 'ellipse') else 'outline'}"
@@ -248,27 +252,28 @@ def _length(text: str, where: str, field: str) -> float:
 
 @cache
 def _table(kind: Kind) -> tuple[tuple[TubeSize, ...], Floats]:
-    """The sizes of a kind, and (n, 3): their width, depth and wall."""
+    """The sizes of a kind, and (n, 4): their width, depth and wall, the wall twice."""
     sizes = tuple(size for size in tube_sizes() if size.kind == kind)
-    return sizes, np.array([(size.width_mm, size.depth_mm, size.wall_mm) for size in sizes])
+    return sizes, np.array([(size.width_mm, size.depth_mm, size.wall_mm, size.wall_mm) for size in sizes])
 
 
 def _measured(sections: Sequence[Section]) -> Floats:
-    """(n, 3): larger side, smaller side, wall."""
-    rows = np.array([(section.outer.width, section.outer.depth, section.wall) for section in sections])
-    rows[:, :2] = -np.sort(-rows[:, :2], axis=1)
+    """(n, 4): larger side, smaller side, and the walls across them."""
+    rows = np.array([(section.outer.width, section.outer.depth, *section.walls) for section in sections])
+    upright = rows[:, 1] > rows[:, 0]
+    rows[upright] = rows[upright][:, [1, 0, 3, 2]]
     return rows
 
 
 def _near(measured: Floats, table: Floats) -> NDArray[np.bool_]:
-    """(k, n): which rows of ``measured`` (k, 3) are near enough to which of ``table`` (n, 3) to take its name.
+    """(k, n): which rows of ``measured`` (k, 4) are near enough to which of ``table`` (n, 4) to take its name.
 
     Without a wall, only the sides count.
     """
     outside = np.maximum(OUTSIDE_NEAR_MM, table[:, :2] * OUTSIDE_NEAR_PERCENT / 100)
     wall = np.maximum(WALL_NEAR_MM, table[:, 2] * WALL_NEAR_PERCENT / 100)
-    near = np.abs(measured[:, 2:] - table[:, 2]) <= wall
-    near |= measured[:, 2:] <= 0
+    near = np.ones((len(measured), len(table)), bool)
     for side in (0, 1):
+        near &= (np.abs(measured[:, 2 + side, None] - table[:, 2]) <= wall) | (measured[:, 2 + side, None] <= 0)
         near &= np.abs(measured[:, side, None] - table[:, side]) <= outside[:, side]
     return near

@@ -15,6 +15,7 @@ from ..geometry.sections import Section
 from ..job import ALIKE_MM
 from ..jobfile import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
 from ..trade.cautions import Facts
+from ..trade.fits import with_reading
 from ..trade.metals import metal_named, tube_metals
 from ..trade.processes import Process, ProcessError, check_process, materials, process_named
 from ..trade.tables import UnknownNameError
@@ -114,7 +115,7 @@ def bore_problem(group: bpy.types.PropertyGroup) -> str:
     """Why the bore that was measured cannot be this tube's; empty where it can."""
     reading = _reading(group)
     try:
-        modelled_section(group).with_bore(min(reading.bore_width_mm), *reading.bore_depth_mm)
+        with_reading(modelled_section(group), min(reading.bore_width_mm), *reading.bore_depth_mm)
     except ValueError as error:
         return f"The reading is not used: {error}. Measure the bore again"
     return ""
@@ -128,4 +129,4 @@ def _match(group: bpy.types.PropertyGroup) -> Match:
 
 def _reading(group: bpy.types.PropertyGroup) -> Measured:
     depth = exact(group.bore_depth_mm)
-    return Measured(_match(group), (exact(group.bore_width_mm),), () if group.is_round or not depth else (depth,))
+    return Measured(_match(group), (exact(group.bore_width_mm),), () if group.one_reading or not depth else (depth,))

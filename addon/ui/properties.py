@@ -104,7 +104,7 @@ class FerruleGroup(bpy.types.PropertyGroup):
         "section": StringProperty(description="The section as modelled, as records.section_text writes it"),
         "size": StringProperty(description="Nearest table size and the difference, in words"),
         "count": IntProperty(description="How many open ends"),
-        "is_round": BoolProperty(description="Whether one number tells its bore"),
+        "one_reading": StringProperty(description="Where calipers read its bore, where one number tells it"),
         "own_recipe": BoolProperty(
             name="Own Recipe",
             description="Give this section a recipe of its own; the others keep the shared one",

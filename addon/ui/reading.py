@@ -276,7 +276,8 @@ def _new_group(ferrule: bpy.types.PropertyGroup, end: TubeEnd) -> None:
     match = nearest_size(end.section)
     group.name = section_name(end.section)
     group.section = section_text(end.section)
-    group.is_round = end.section.kind == "round"
+    readings = end.section.bore.readings
+    group.one_reading = readings[0].where.capitalize() if len(readings) == 1 else ""
     group.size = match.describe() if match else "no table size"
 
 

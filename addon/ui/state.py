@@ -190,8 +190,9 @@ def on_measure(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> No
 def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
     if not _quiet and group.measured and not group.bore_width_mm:
         bore = modelled_section(group).bore
+        widths = [bore.across(reading.across_deg) for reading in bore.readings]
         with quietly():
-            group.bore_width_mm, group.bore_depth_mm = bore.width, bore.depth
+            group.bore_width_mm, group.bore_depth_mm = widths[0], widths[-1]
     on_measure(group, context)
 
 

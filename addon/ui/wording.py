@@ -87,7 +87,6 @@ PROCESS = {
 PROCESS["support"] = replace(
     PROCESS["support"], short={"same material, broken off": "Broken Off", "dissolved in a bath": "In a Bath"}
 )
-PROCESS["bead_min_mm"] = replace(PROCESS["bead_min_mm"], twin="Narrowest")
 PROCESS["pocket_mouth_mm"] = replace(PROCESS["pocket_mouth_mm"], twin="Mouth")
 
 TUBE = {
@@ -98,7 +97,9 @@ TUBE = {
 }
 
 BORE = {
-    "bore_width_mm": Words("Bore", "Smallest bore that the calipers read: its diameter, or its width", least=0),
+    "bore_width_mm": Words(
+        "Bore", "Smallest bore that the calipers read: diameter, width, or a free outline's least width", least=0
+    ),
     "bore_depth_mm": Words("Bore Depth", "Smallest depth of the bore that the calipers read", least=0),
 }
 

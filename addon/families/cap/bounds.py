@@ -18,7 +18,7 @@ import numpy as np
 
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
-from ...geometry.polygons import contains, edge_lengths, nearest
+from ...geometry.polygons import edge_lengths
 from ...geometry.sections import CHORD_ERROR_MM, Outline, Section
 from ...geometry.units import say_mm, say_three
 from ...shaping.contours import Contour, Fineness, least_step
@@ -103,12 +103,6 @@ def most_channel(shoulder_mm: float, profile: Floats) -> float:
     """How far a vent channel may go up into the crown: half of what stands over the spigot's edge, so that it does
     not come out on top."""
     return float(np.interp(shoulder_mm, profile[:, 0], profile[:, 1])) / 2
-
-
-def least_wall(section: Section) -> float:
-    """The tube's wall where it is thinnest, in mm; 0 where the bore is not inside."""
-    outer, bore = (Contour(outline, Fineness(64, CHORD_ERROR_MM)).polygon for outline in (section.outer, section.bore))
-    return float(nearest(outer, bore)[0].min()) if contains(outer, bore).all() else 0.0
 
 
 @dataclass
@@ -227,10 +221,9 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
     for outline in (section.outer, section.bore):
         if outline.shape == "free" and Contour(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
             raise ValueError("it has a spike or a slit next to no width; draw it without")
-    wall = least_wall(section)
-    if not wall > 0:
+    if not section.wall > 0:
         raise RecipeError("section", "the bore does not lie inside the tube; measure the wall and give it", None)
-    return wall
+    return section.wall
 
 
 def _settle_words(bench: _Bench) -> None:

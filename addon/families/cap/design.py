@@ -19,7 +19,7 @@ from ...geometry.sections import CHORD_ERROR_MM, Section
 from ...shaping.contours import Contour, Fineness, stretch
 from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, unlabelled
 from ..fitting import Fitting, Profile
-from .bounds import crown_contour, least_wall, most_channel, outline_faults_refused, resolve, spigot_contour
+from .bounds import crown_contour, most_channel, outline_faults_refused, resolve, spigot_contour
 from .cutters import hole_cutters, vent_cutters
 from .profiles import crown_profile, spigot_profile
 from .recipe import Recipe
@@ -81,7 +81,7 @@ def _cut(
     shell: Shell, recipe: Recipe, section: Section, inner: Contour, outer: Contour, profile: Floats, shear: Floats
 ) -> Shell:
     """The fitting with its vent and its hole."""
-    shoulder = least_wall(section) + recipe.lip_mm + float(recipe.gap_mm or 0)
+    shoulder = section.wall + recipe.lip_mm + float(recipe.gap_mm or 0)
     cutters = vent_cutters(recipe, inner, outer, min(recipe.vent_depth_mm, most_channel(shoulder, profile)))
     cutters += hole_cutters(recipe, inner, outer, profile)
     if not cutters:

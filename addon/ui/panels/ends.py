@@ -165,7 +165,9 @@ class FERRULE_PT_measured(Sidebar, bpy.types.Panel):
         column = layout.column()
         column.active = group.measured
         draw_field(column, group, "bore_width_mm", wording.BORE, context.scene)
-        if not group.is_round:
+        if group.one_reading:
+            column.label(text=group.one_reading, translate=False)
+        else:
             draw_field(column, group, "bore_depth_mm", wording.BORE, context.scene)
         layout.operator("ferrule.use_table_bore", icon="CHECKMARK")
         if group.measured and group.bore_problem:
