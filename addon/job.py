@@ -507,6 +507,7 @@ def job_sheet_of(result: JobResult) -> JobSheet:
                 one.gap.root_sum_square,
                 one.batch.added_mm,
                 excess.mean if (excess := job.print_excess(one.batch.section)) else 0.0,
+                [finding for finding in one.fit_findings if finding.severity == "must fix"],
             )
             for one in result.made
         ),

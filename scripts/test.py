@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Sets up both test environments and runs every check; non-zero when one of them fails.
 
+Each pytest runs on all cores; the steps that look at the code alone run beside the first, and are shown after it.
+
 python3 scripts/test.py                  everything
 python3 scripts/test.py --only pytest    only the steps whose names hold a word
 python3 scripts/test.py -k EXPRESSION    pytest's own choice of tests
@@ -13,6 +15,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from _environment import REPOSITORY, SetUpError, guarded, prepare
@@ -28,23 +31,36 @@ def main() -> int:
     report = Report()
     pythons = {blender.version: report.environment(blender.version) for blender in BLENDERS}
     newest = pythons[BLENDERS[0].version]
+    # Whoever is done takes tests from the other, so that all are done at once; those of a module mostly stay together.
     chosen_tests = ["-k", options.k] if options.k else []
-    steps: list[tuple[str, Path | None, Sequence[str]]] = [
-        ("ruff check", newest, ["-m", "ruff", "check"]),
-        ("ruff format", newest, ["-m", "ruff", "format", "--check"]),
-        ("mypy", newest, ["-m", "mypy"]),
-        *((f"pytest on bpy {version}", python, ["-m", "pytest", *chosen_tests]) for version, python in pythons.items()),
+    pytest = ["-m", "pytest", "--numprocesses", "auto", "--dist", "worksteal", *chosen_tests]
+    steps: list[Step] = [
+        *((f"pytest on bpy {version}", python, pytest) for version, python in pythons.items()),
         ("extension", newest, ["scripts/build_extension.py", "--out", "build"]),
         ("window", newest, ["scripts/window_check.py"]),
     ]
-    for name, python, arguments in steps:
-        if options.only in name:
-            report.step(name, python, arguments)
+    beside: list[Step] = [
+        ("ruff check", newest, ["-m", "ruff", "check"]),
+        ("ruff format", newest, ["-m", "ruff", "format", "--check"]),
+        ("mypy", newest, ["-m", "mypy"]),
+    ]
+    with ThreadPoolExecutor(1) as pool:
+        waiting = [pool.submit(report.step, *step, quiet=True) for step in beside if options.only in step[0]]
+        for step in steps:
+            if options.only in step[0]:
+                report.step(*step)
+            for done in waiting:
+                print(done.result(), end="", flush=True)
+            waiting.clear()
     return report.close()
 
 
+Step = tuple[str, Path | None, Sequence[str]]
+"""Its name, the Python that runs it, and what that is given."""
+
+
 class Report:
-    """Runs steps one by one, says how each went, and keeps count."""
+    """Runs steps, says how each went, and keeps count."""
 
     def __init__(self) -> None:
         self.results: list[tuple[str, str, float]] = []
@@ -61,11 +77,18 @@ class Report:
         self._note(f"environment for bpy {version}", python is not None, started)
         return python
 
-    def step(self, name: str, python: Path | None, arguments: Sequence[str]) -> None:
-        print(f"\n── {name}", flush=True)
-        started = time.monotonic()
-        done = python is not None and subprocess.run([python, *arguments], cwd=REPOSITORY).returncode == 0
-        self._note(name, done, started)
+    def step(self, name: str, python: Path | None, arguments: Sequence[str], quiet: bool = False) -> str:
+        """Runs a step; what it says is shown as it comes, or handed back where ``quiet``."""
+        heading = f"\n── {name}\n"
+        if not quiet:
+            print(heading, end="", flush=True)
+        started, said, passed = time.monotonic(), "", False
+        if python is not None:
+            out, errors = (subprocess.PIPE, subprocess.STDOUT) if quiet else (None, None)
+            done = subprocess.run([python, *arguments], cwd=REPOSITORY, stdout=out, stderr=errors, text=True)
+            said, passed = done.stdout or "", done.returncode == 0
+        self._note(name, passed, started)
+        return heading + said
 
     def close(self) -> int:
         print()

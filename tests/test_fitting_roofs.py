@@ -131,6 +131,21 @@ def test_roofs_of_heaps_of_boxes(boxes: list[tuple[int, int, int, int]]):
     check(outline)
 
 
+@pytest.mark.parametrize("name", SHAPES)
+def test_a_profile_may_bend_where_the_roof_has_corners(name: str):
+    """A corner that lies next to a level is put on it: two in a row then make a level step on a face's way up or down,
+    which was once taken for its top."""
+    over = roof(SHAPES[name])
+    plain = solid_of(SHAPES[name]).volume() - shapely.Polygon(SHAPES[name]).area
+    for height in np.unique(over.corners[:, 2].round(3)):
+        for off in (0.0, 0.3 * over.together, -0.6 * over.together):
+            if over.together < height < over.reach - 2 * over.together:
+                profile = np.array([(0.0, 0.0), (height + off, height), (over.reach, over.reach)])
+                solid = raised(over, profile, "crown", "crown", "crown").closed()
+                assert solid.status().name == "NoError"
+                assert solid.volume() == pytest.approx(plain, rel=1e-4)
+
+
 def test_a_top_whose_parts_touch_in_a_corner():
     """An hourglass cut where its waist has just closed: two tops that share a corner."""
     polygon = np.array([(-20, -20), (20, -20), (5, 0), (20, 20), (-20, 20), (-5, 0)], float)
@@ -142,6 +157,14 @@ def test_a_top_whose_parts_touch_in_a_corner():
     assert solid.status().name == "NoError"
     assert solid.slice(inset - 1e-6).area() == pytest.approx(left.area, rel=1e-4)
     assert len(raised(roof(polygon), np.array([(0.0, 0.0), (inset, inset)]), "crown", "crown", None).loops) == 3
+
+
+def test_the_point_farthest_inside_is_never_in_a_waist():
+    """An hourglass has two, and their middle is where it is narrowest; an oblong has a ridge of them."""
+    hourglass = np.array([(-20, -20), (20, -20), (5, 0), (20, 20), (-20, 20), (-5, 0)], float)
+    over = roof(hourglass)
+    assert abs(over.deepest[1]) == pytest.approx(20 - over.reach, abs=1e-3)
+    assert roof(SHAPES["oblong"]).deepest == pytest.approx((25, 10), abs=1e-3)
 
 
 def test_an_outline_that_crosses_itself_is_told():

@@ -497,7 +497,7 @@ except ShopBookError as error:
 
 
 @ON_POSIX
-def test_a_thousand_kills_leave_the_old_book_or_the_new(tmp_path):
+def test_hundreds_of_kills_leave_the_old_book_or_the_new(tmp_path):
     """Each child adds one reading and is killed at a random moment before, while or after it writes."""
     script = """
 import os, random, signal, sys, time
@@ -529,7 +529,7 @@ usual = (time.perf_counter() - started) / 21
 at = 20
 counts = {"old": 0, "new": 0}
 random.seed(7)
-for kill in range(1000):
+for kill in range(300):
     child = start_writing((at + 1) % 21)
     time.sleep(random.uniform(0, 1.5 * usual))
     os.kill(child, signal.SIGKILL)
@@ -546,9 +546,9 @@ for kill in range(1000):
 print(counts["old"], counts["new"], len(list(path.parent.glob(".*.part"))))
 """
     old, new, leftovers = map(int, run(script, tmp_path / "book.toml").split())
-    assert old + new == 1000
+    assert old + new == 300
     # The kills really hit the writing: both outcomes are common, and some left a half-written file behind.
-    assert old > 100 and new > 100 and leftovers > 5
+    assert old > 30 and new > 30 and leftovers > 1
     for part in tmp_path.glob(".*.part"):
         os.utime(part, (0, 0))
     update_book(tmp_path / "book.toml", lambda book: book)

@@ -131,7 +131,7 @@ def test_a_process_that_cannot_be_is_not_reviewed_with(
     desk = state.finish(scene)
     assert "cannot be" in desk.fittings[0].problem and not desk.waiting and not state.findings
     shown = " ".join(panel_words()["FERRULE_PT_review"])
-    assert "Not reviewed. The process cannot be" in shown and "Nothing to remark" not in shown
+    assert "Not reviewed. The process cannot be" in shown and "No findings" not in shown
     bpy.context.view_layer.objects.active = post
     for operator in ("review_object", "export_object", "export"):
         refused(operator, "nan")

@@ -55,12 +55,13 @@ class SheetFitting:
         gap_mm: tuple[float, float] | None = None,
         added_mm: float = 0.0,
         excess_mm: float = 0.0,
+        findings: Sequence[Finding] = (),
     ) -> SheetFitting:
-        """With the ring plan, the support and the findings of its review, standing crown up."""
+        """With the ring plan, the support and the findings of its review beside those given, standing crown up."""
         printed = review.printed
         plan = printed.plan.rows if printed else ()
         support = printed.support.volume_mm3 if printed else 0.0
-        found = review.findings
+        found = (*findings, *review.findings)
         learned = (gap_mm, added_mm, excess_mm)
         return cls(id, fitting, tuple(ends), spares, *learned, plan=plan, support_mm3=support, findings=found)
 

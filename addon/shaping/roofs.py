@@ -15,7 +15,7 @@ import numpy as np
 from manifold3d import Manifold, triangulate
 
 from ..geometry.frames import Floats
-from ..geometry.polygons import cross, outward_normals
+from ..geometry.polygons import cross, nearest, outward_normals
 from ..geometry.runs import in_runs
 from ..geometry.topology import Indices
 from .shells import TOGETHER, Shell, bridged, compact, made_one, opened, sound, surface_index, without_repeats
@@ -50,8 +50,12 @@ class Roof:
 
     @property
     def deepest(self) -> Floats:
-        """(2,): the point farthest inside, the middle where there are several."""
-        return self.corners[self.corners[:, 2] > self.reach - self.together, :2].mean(axis=0)
+        """(2,): the point farthest inside; of several the middle, where that is as far inside, or the nearest to it."""
+        deepest = self.corners[self.corners[:, 2] > self.reach - self.together, :2]
+        middle = deepest.mean(axis=0)
+        if nearest(self.corners[self.foot, :2], middle[None])[0][0] > self.reach - self.together:
+            return middle
+        return deepest[np.linalg.norm(deepest - middle, axis=1).argmin()]
 
 
 def roof(polygon: Floats) -> Roof:
@@ -176,9 +180,9 @@ def _whole(triangles: Indices) -> Indices:
 def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
     """Vertices and triangles of the roof, every face cut along the levels that it crosses."""
     corners = over.corners.copy()
-    nearest = levels[np.abs(corners[:, 2:] - levels).argmin(axis=1)]
-    near = np.abs(corners[:, 2] - nearest) < over.together
-    corners[near, 2] = nearest[near]
+    closest = levels[np.abs(corners[:, 2:] - levels).argmin(axis=1)]
+    near = np.abs(corners[:, 2] - closest) < over.together
+    corners[near, 2] = closest[near]
     height = corners[:, 2]
 
     # Where every edge crosses the levels strictly between its ends: the same places for the faces on either side.
@@ -196,14 +200,18 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
     vertices = np.concatenate([corners, crossings])
 
     # Every edge's points, on the right of its face where it goes up (or level along the top), on the left where down.
+    # A level step on the way up or down is on the side of that way.
     climb = height[over.end] - height[over.start]
-    lowest = np.full(over.face.max() + 1, np.inf)
+    lowest, highest, turning = (np.full(over.face.max() + 1, start) for start in (np.inf, -np.inf, np.inf))
     np.minimum.at(lowest, over.face, height[low])
+    np.maximum.at(highest, over.face, height[high])
+    np.minimum.at(turning, over.face[climb < 0], over.order[climb < 0])
+    downward = (climb < 0) | (climb == 0) & (height[low] < highest[over.face]) & (over.order > turning[over.face])
     edges = np.flatnonzero((climb != 0) | (height[low] > lowest[over.face]))
     crossed, step = in_runs(count[own[edges]])
     vertex = np.concatenate([over.start[edges], over.end[edges], begin[own[edges[crossed]]] + step])
     edge = np.concatenate([edges, edges, edges[crossed]])
-    left = climb[edge] < 0
+    left = downward[edge]
     along = over.order[edge] + np.concatenate([np.zeros(len(edges)), np.full(len(edge) - len(edges), _SAME)])
     face = over.face[edge]
     order = np.lexsort([np.where(left, -along, along), vertices[vertex, 2], face])

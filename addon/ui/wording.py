@@ -87,6 +87,7 @@ PROCESS = {
 PROCESS["support"] = replace(
     PROCESS["support"], short={"same material, broken off": "Broken Off", "dissolved in a bath": "In a Bath"}
 )
+PROCESS["bead_min_mm"] = replace(PROCESS["bead_min_mm"], twin="Narrowest")
 PROCESS["pocket_mouth_mm"] = replace(PROCESS["pocket_mouth_mm"], twin="Mouth")
 
 TUBE = {

@@ -16,8 +16,10 @@ _PARTS = {
         "overhang_deg", "bridge_mm", "support", "support_fill", "pocket_mouth_mm",
         "bath", "bath_density", "bath_fill_mm", "purge_mm3",
     ),
-    "Size and Plate": ("tolerance_mm", "shrink_percent", "plate_mm", "margin_mm", "spacing_mm", "keep_out_mm"),
-    "Time": ("speed_mm_s", "layer_change_s", "start_s", "chamber_c"),
+    "Size and Plate": (
+        "tolerance_mm", "shrink_percent", "plate_mm", "margin_mm", "spacing_mm", "keep_out_mm", "chamber_c",
+    ),
+    "Time": ("speed_mm_s", "layer_change_s", "start_s"),
 }  # fmt: skip
 
 

@@ -72,7 +72,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             if finding is not None:
                 _draw_finding(layout, finding, say_in(context.scene))
         elif not (waiting or refused or problem):
-            layout.label(text="Nothing to remark", icon="CHECKMARK")
+            layout.label(text="No findings", icon="CHECKMARK")
         layout.operator("ferrule.check_in_place", icon="SELECT_INTERSECT")
 
 
