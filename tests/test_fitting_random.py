@@ -168,6 +168,16 @@ def test_a_flat_crown_holds_what_it_should_however_small_its_edge(name: str, mit
     assert fitting.mesh.volume == pytest.approx(expected_volume(fitting), rel=1e-3)
 
 
+@pytest.mark.parametrize("past", [-1e-3, -1e-6, 0.0, 1e-8, 1e-6, 1e-3])
+@pytest.mark.parametrize("edge", ["rounded", "chamfered"])
+def test_an_edge_may_be_next_to_as_large_as_the_corners_are_round(edge: str, past: float):
+    section = SECTIONS["rectangular"]
+    recipe = Recipe(crown="flat", rise_mm=10.0, edge=edge, edge_mm=section.outer.corner_radius + past)
+    fitting = design(recipe, section, facets=FINE)
+    assert_sound(fitting)
+    assert fitting.mesh.volume == pytest.approx(expected_volume(fitting), rel=1e-3)
+
+
 @pytest.mark.parametrize("field", ["edge_mm", "lead_in_mm"])
 @pytest.mark.parametrize(("across", "least"), [(40.0, 0.01), (900.0, 0.04)])
 def test_a_bevel_too_small_to_be_seen_is_refused_with_one_that_is(field: str, across: float, least: float):

@@ -13,7 +13,7 @@ from manifold3d import CrossSection, JoinType
 from ..geometry.frames import Floats
 from ..geometry.polygons import edge_lengths, signed_area
 from ..geometry.sections import Outline, facets_of
-from .lofts import corner_radius, has_rings, loft, rings
+from .lofts import SHARP_MM, corner_radius, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
 from .shells import SHORTEST, Shell
 
@@ -150,7 +150,7 @@ class Contour:
         """The profile with a level where rounded corners have shrunk to sharp ones."""
         radius = corner_radius(self.outline)
         insets, heights = profile.T
-        if radius >= insets[-1] or (np.abs(insets - radius) < 1e-9).any():
+        if radius >= insets[-1] or (np.abs(insets - radius) < SHARP_MM).any():
             return profile
         where = int(np.searchsorted(insets, radius))
         return np.insert(profile, where, (radius, np.interp(radius, insets, heights)), axis=0)

@@ -19,7 +19,7 @@ from .shells import Shell, surface_index
 
 _CORNERS = np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
 _TOGETHER_MM = 1e-7
-_SHARP_MM = 2e-3
+SHARP_MM = 2e-3
 """A radius or a side below this is none: the error is smaller still, and 32-bit files keep its corners apart."""
 
 
@@ -38,13 +38,13 @@ def rings(outline: Outline, insets: Floats, facets: int) -> Floats:
     """
     insets = np.asarray(insets, float)
     radii = corner_radius(outline) - insets
-    radii[(radii < _SHARP_MM) | (corner_radius(outline) == 0)] = 0.0
+    radii[(radii < SHARP_MM) | (corner_radius(outline) == 0)] = 0.0
     halves = np.array([outline.width, outline.depth]) / 2 - insets[:, None] - radii[:, None]
     quarter = facets // 4
     angles = (np.arange(4)[:, None] * quarter + np.arange(quarter + 1)).ravel() * (2 * np.pi / facets)
     corners = np.repeat(_CORNERS, quarter + 1, axis=0)
     around = np.column_stack([np.cos(angles), np.sin(angles)])
-    halves[halves < _SHARP_MM / 2] = 0.0
+    halves[halves < SHARP_MM / 2] = 0.0
     return halves[:, None] * corners + radii[:, None, None] * around + outline.centre
 
 
