@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import math
 import re
@@ -496,11 +497,19 @@ def test_the_script_of_the_page_on_python_runs_as_printed(
     assert list((tmp_path / "caps").glob("*.3mf"))
 
 
-def test_the_page_on_python_names_every_operator(scene: bpy.types.Scene) -> None:
+def test_the_page_on_python_names_every_operator_and_its_arguments(scene: bpy.types.Scene) -> None:
     page = PYTHON_PAGE.read_text(encoding="utf-8")
-    named = {name for name in dir(bpy.ops.ferrule) if not name.startswith("_")}
-    assert len(named) > 20
-    assert {name for name in named if f"`{name}(" not in page} == set()
+    rows = re.findall(r"^\| (`.*?) \|", page, re.MULTILINE)
+    named = dict(re.findall(r"`(\w+)\((.*?)\)`", " ".join(rows)))
+    operators = {name for name in dir(bpy.ops.ferrule) if not name.startswith("_")}
+    assert len(operators) > 20
+    assert set(named) == operators
+    for name, arguments in named.items():
+        known = getattr(bpy.ops.ferrule, name).get_rna_type().properties
+        for argument in filter(None, arguments.split(", ")):
+            argument, _, default = argument.partition("=")
+            assert argument == "…" or argument in known, (name, argument)
+            assert not default or known[argument].default == ast.literal_eval(default), (name, argument)
 
 
 def test_findings_are_listed_of_what_is_looked_at(scene: bpy.types.Scene) -> None:
