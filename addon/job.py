@@ -40,6 +40,7 @@ from .geometry.units import say_mm
 from .jobfile import Job, JobError
 from .ladders import make_ladders, write_ladders
 from .report import book_notes, result_json
+from .resolved import Resolved, Shape
 from .review import Finding, Review, review_fit, review_fitting
 from .review.gap import gap_findings
 from .review.heat import heat_findings
@@ -78,16 +79,21 @@ class Batch:
         return round(self.correction.mean, 4) if self.correction else 0.0
 
     @property
-    def drawn(self) -> Recipe:
-        """The recipe with the gap that comes out as the one that is wanted."""
-        if not self.added_mm:
-            return self.recipe
-        wanted = fit_named(self.recipe.fit).gap_mm if self.recipe.gap_mm is None else self.recipe.gap_mm
-        return replace(self.recipe, gap_mm=round(wanted + self.added_mm, 4))
+    def shape(self) -> Shape:
+        """What its fitting's solid comes from."""
+        end, clear = self.ends[0], min(end.clear_depth_mm for end in self.ends)
+        return Shape(self.recipe, self.section, end.mitre_deg, end.mitre_direction_deg, clear, self.added_mm)
 
-    @property
-    def clear_depth_mm(self) -> float:
-        return min(end.clear_depth_mm for end in self.ends)
+
+@dataclass(frozen=True, eq=False)
+class Checked:
+    """What there is to know of a fitting."""
+
+    gap: GapBand
+    """Once the print has come out as the shop book's correction, if there is one, has it."""
+    review: Review
+    fit_findings: tuple[Finding, ...]
+    """Of the gap, and the heat that the tube gets."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,13 +102,21 @@ class Made:
 
     batch: Batch
     fitting: Fitting
-    gap: GapBand
-    """Once the print has come out as the shop book's correction, if there is one, has it."""
-    review: Review
-    fit_findings: tuple[Finding, ...]
-    """Of the gap, and the heat that the tube gets."""
+    checked: Checked
     spares: int
     files: tuple[str, ...] = ()
+
+    @property
+    def gap(self) -> GapBand:
+        return self.checked.gap
+
+    @property
+    def review(self) -> Review:
+        return self.checked.review
+
+    @property
+    def fit_findings(self) -> tuple[Finding, ...]:
+        return self.checked.fit_findings
 
     @property
     def id(self) -> str:
@@ -289,50 +303,49 @@ def _alike(batch: Batch, other: Batch) -> bool:
 def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
     """Designs, fits and reviews the fitting of a batch; ``facets`` as in ``design``. Raises ``RecipeError``, and
     ``JobError`` for a material or a metal that is in no table."""
-    return reviewed(job, batch, designed(batch, facets))
+    fitting = designed(batch.shape, facets)
+    return Made(batch, fitting, reviewed(resolved(job, batch), fitting), job.output.spares)
 
 
-def designed(batch: Batch, facets: int | None = None) -> Fitting:
-    """The fitting of a batch. Raises ``RecipeError``."""
-    end = batch.ends[0]
+def resolved(job: Job, batch: Batch) -> Resolved:
+    """All that the batch's fitting and its review come from. Raises ``JobError`` for a material that is in no table."""
+    section = batch.ends[0].section
+    measured = job.measured_for(section)
+    off = measured.off_mm if measured else None
+    return Resolved(batch.id, batch.shape, job.tube_for(section), off, job.process, job.material)
+
+
+def designed(shape: Shape, facets: int | None = None) -> Fitting:
+    """The fitting of a batch's shape. Raises ``RecipeError``."""
     try:
         return design(
-            batch.drawn,
-            batch.section,
-            mitre_deg=end.mitre_deg,
-            mitre_direction_deg=end.mitre_direction_deg,
-            clear_depth_mm=batch.clear_depth_mm,
+            shape.drawn,
+            shape.section,
+            mitre_deg=shape.mitre_deg,
+            mitre_direction_deg=shape.mitre_direction_deg,
+            clear_depth_mm=shape.clear_depth_mm,
             facets=facets,
         )
     except RecipeError as refusal:
-        if refusal.field != "gap_mm" or not batch.added_mm or not isinstance(refusal.works, float):
+        if refusal.field != "gap_mm" or not shape.added_mm or not isinstance(refusal.works, float):
             raise
-        said = f"{refusal}, and the shop book adds {say_mm(batch.added_mm)} to the gap that is asked for"
-        raise RecipeError("gap_mm", said, round(refusal.works - batch.added_mm, 4)) from None
+        said = f"{refusal}, and the shop book adds {say_mm(shape.added_mm)} to the gap that is asked for"
+        raise RecipeError("gap_mm", said, round(refusal.works - shape.added_mm, 4)) from None
 
 
-def reviewed(job: Job, batch: Batch, fitting: Fitting) -> Made:
-    """The fitting with its gap and its review. Raises ``JobError`` for a material or a metal that is in no table."""
-    measured = job.measured_for(batch.ends[0].section)
-    off = measured.off_mm if measured else None
+def reviewed(of: Resolved, fitting: Fitting) -> Checked:
+    """The gap and the review of the fitting that was designed from ``of.shape``. Raises ``JobError`` for a metal that
+    is in no table."""
     try:
-        tube = job.tube_for(batch.ends[0].section)
-        gap = fit_band(fitting, job.process, tube, bore_tolerance_mm=off, material=job.material)
+        gap = fit_band(fitting, of.process, of.tube, bore_tolerance_mm=of.bore_off_mm, material=of.material)
     except UnknownNameError as error:
         raise JobError(str(error)) from error
-    gap = replace(gap, nominal=round(gap.nominal - batch.added_mm, 4))
-    reviewed = review_fitting(fitting, job.process, batch.id, job.material)
-    return Made(
-        batch,
-        fitting,
-        gap,
-        reviewed,
-        (
-            *gap_findings(batch.id, fitting.recipe, gap),
-            *heat_findings(batch.id, job.material, tube.hottest_c),
-        ),
-        spares=job.output.spares,
+    gap = replace(gap, nominal=round(gap.nominal - of.shape.added_mm, 4))
+    findings = (
+        *gap_findings(of.id, fitting.recipe, gap),
+        *heat_findings(of.id, of.material, of.tube.hottest_c),
     )
+    return Checked(gap, review_fitting(fitting, of.process, of.id, of.material), findings)
 
 
 def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> list[Finding]:

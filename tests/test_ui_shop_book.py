@@ -12,8 +12,8 @@ import trimesh
 from mathutils import Matrix
 from test_ui_job import ROUND, SQUARE, fit, put, tube
 
-from addon.bench.shop_entries import FitReading, PrintRun
-from addon.bench.shop_file import open_book
+from addon.bench.shop_entries import FitReading, MeasuredTube, PrintRun
+from addon.bench.shop_file import open_book, update_book
 from addon.ui import shop, state
 
 
@@ -93,3 +93,20 @@ def test_the_shop_book_travels_between_machines(
         bpy.ops.ferrule.import_book(filepath=str(tmp_path / "none.toml"))
     assert bpy.ops.ferrule.import_book(filepath=str(tmp_path / "copy.toml")) == {"FINISHED"}
     assert bpy.ops.ferrule.use_process(name="Ours") == {"FINISHED"}
+
+
+def test_a_seam_that_the_book_learns_of_counts_at_once(scene: bpy.types.Scene, book: Path) -> None:
+    """The gap a side less the seam's height that no relief takes up."""
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    scene.ferrule.use_shop_book = True
+    least = []
+    for seam in (0.0, 0.9, 0.0):
+        known = MeasuredTube("Post", "round", 25.4, 25.4, 3.175, 19.05, 19.05, seam)
+        update_book(book, lambda kept: kept.with_entry(known))  # noqa: B023
+        state.batches_changed(scene)
+        (fitted,) = state.finish(scene).fittings
+        seams = [cause.takes for cause in fitted.made.gap.contributions if cause.name == "weld seam"]
+        assert seams == [seam]
+        least.append(fitted.made.gap.least)
+    assert least[1] == pytest.approx(least[0] - 0.9) and least[2] == least[0]

@@ -75,6 +75,18 @@ class Outline:
         return min(self.width, self.depth) / 2
 
     @property
+    def key(self) -> tuple[object, ...]:
+        """All that the outline is, to be compared and hashed."""
+        points = None if self.points is None else self.points.tobytes()
+        return (self.shape, self.width, self.depth, self.corner_radius, self.centre, points)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Outline) and self.key == other.key
+
+    def __hash__(self) -> int:
+        return hash(self.key)
+
+    @property
     def rounding(self) -> float:
         """Radius of the corners of a rounded rectangle, which a circle and an obround are too."""
         return self.half_width if self.shape in ("circle", "obround") else self.corner_radius
@@ -166,7 +178,7 @@ class Outline:
         return self.width * self.depth - (4 - math.pi) * self.rounding**2
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Section:
     """A tube cut square to its axis. The outer outline's box is centred on the origin, its width along x."""
 

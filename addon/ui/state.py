@@ -26,7 +26,6 @@ Lists show ``window_manager.ferrule.findings``; ``findings[i]`` here is the ``Fi
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections import OrderedDict
 from collections.abc import Generator, Iterable, Iterator
@@ -42,9 +41,9 @@ from ..bench.shop_book import ShopBook
 from ..families.fitting import Fitting
 from ..fields.refusals import RecipeError
 from ..geometry.frames import Floats
-from ..geometry.sections import Outline, Section
-from ..job import Batch, JobResult, Made, designed, reviewed, sort_into_batches
+from ..job import Batch, Checked, JobResult, Made, designed, resolved, reviewed, sort_into_batches
 from ..jobfile import Job, JobError
+from ..resolved import Resolved, Shape
 from ..review import Finding, Review, worst_first
 from ..takeoff import TubeEnd
 from . import placing, wording
@@ -97,8 +96,7 @@ class Fitted:
 
     def digest(self, unit_scale: float) -> str:
         """What its mesh is known by: all that its shape comes from."""
-        text = repr((_design_key(self.batch), FACETS, unit_scale))
-        return hashlib.blake2b(text.encode(), digest_size=12).hexdigest()
+        return self.batch.shape.digest(FACETS, unit_scale)
 
 
 @dataclass
@@ -151,8 +149,8 @@ object_reviews: dict[int, ObjectReview] = {}
 _listed: ObjectReview | Desk | None = None
 """Whose findings are listed."""
 _desks: dict[int, Desk] = {}
-_designs: OrderedDict[Any, Fitting | RecipeError] = OrderedDict()
-_reviews: OrderedDict[Any, Made] = OrderedDict()
+_designs: OrderedDict[Shape, Fitting | RecipeError] = OrderedDict()
+_reviews: OrderedDict[Resolved, Checked] = OrderedDict()
 _quiet = 0
 _last_change = 0.0
 
@@ -409,8 +407,10 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     desk.plates = desk.result = None
     for fitted in desk.fittings:
         recipe = desk.job.recipe_for(fitted.batch.ends[0].section)
-        fitted.designed &= fitted.batch.recipe == recipe
-        fitted.batch = replace(fitted.batch, recipe=recipe)
+        correction = desk.job.gap_correction(fitted.batch.section)
+        batch = replace(fitted.batch, recipe=recipe, correction=correction)
+        fitted.designed &= fitted.batch.shape == batch.shape
+        fitted.batch = batch
         fitted.made, fitted.in_place, fitted.problem = None, (), ""
     _work_within(scene)
 
@@ -561,12 +561,12 @@ def _tick() -> float | None:
 def _design(scene: bpy.types.Scene, desk: Desk, fitted: Fitted, objects: placing.Placed) -> None:
     if fitted.designed:
         return
-    key = _design_key(fitted.batch)
-    if key not in _designs:
+    shape = fitted.batch.shape
+    if shape not in _designs:
         try:
-            _keep(_designs, key, designed(fitted.batch, FACETS))
+            _keep(_designs, shape, designed(shape, FACETS))
         except RecipeError as refusal:
-            _keep(_designs, key, refusal)
+            _keep(_designs, shape, refusal)
     fitted.at_s = time.monotonic()
     _take_known(desk, fitted)
     placing.renew(scene, fitted, objects)
@@ -582,13 +582,14 @@ def _review(desk: Desk, fitted: Fitted) -> None:
     assert fitted.fitting is not None
     start = time.perf_counter()
     try:
-        made = reviewed(desk.job, fitted.batch, fitted.fitting)
+        of = resolved(desk.job, fitted.batch)
+        checked = reviewed(of, fitted.fitting)
     except JobError as error:
         fitted.problem = str(error)
         return
     fitted.review_s = times["review"] = time.perf_counter() - start
-    _keep(_reviews, _review_key(desk, fitted), made)
-    fitted.made = made
+    _keep(_reviews, of, checked)
+    fitted.made = Made(fitted.batch, fitted.fitting, checked, desk.job.output.spares)
 
 
 def _settle(fitted: Fitted) -> None:
@@ -599,7 +600,7 @@ def _settle(fitted: Fitted) -> None:
 
 def _take_known(desk: Desk, fitted: Fitted) -> None:
     """What was worked out before from the same numbers."""
-    known = _designs.get(_design_key(fitted.batch))
+    known = _designs.get(fitted.batch.shape)
     if known is None:
         return
     fitted.designed = True
@@ -608,8 +609,11 @@ def _take_known(desk: Desk, fitted: Fitted) -> None:
         fitted.made = None
         return
     fitted.fitting = known
-    made = _reviews.get(_review_key(desk, fitted))
-    fitted.made = replace(made, batch=fitted.batch, spares=desk.job.output.spares) if made else None
+    try:
+        checked = _reviews.get(resolved(desk.job, fitted.batch))
+    except JobError:  # the review says so
+        checked = None
+    fitted.made = Made(fitted.batch, known, checked, desk.job.output.spares) if checked else None
 
 
 def changed(desk: Desk) -> None:
@@ -681,31 +685,6 @@ def _end_looked_at(context: bpy.types.Context, desk: Desk, fitted: Fitted) -> Tu
     if 0 <= index < len(desk.ends) and any(end is desk.ends[index] for end in fitted.batch.ends):
         return desk.ends[index]
     return fitted.batch.ends[0]
-
-
-def _design_key(batch: Batch) -> Any:
-    end = batch.ends[0]
-    return (
-        batch.drawn,
-        _section_key(batch.section),
-        end.mitre_deg,
-        end.mitre_direction_deg,
-        batch.clear_depth_mm,
-    )
-
-
-def _review_key(desk: Desk, fitted: Fitted) -> Any:
-    batch, job = fitted.batch, desk.job
-    return (_design_key(batch), batch.id, batch.added_mm, job.process, job.tube, job.measured)
-
-
-def _section_key(section: Section) -> Any:
-    return tuple(_outline_key(outline) for outline in (section.outer, section.bore))
-
-
-def _outline_key(outline: Outline) -> Any:
-    points = None if outline.points is None else outline.points.tobytes()
-    return (outline.shape, outline.width, outline.depth, outline.corner_radius, outline.centre, points)
 
 
 def _keep(kept: OrderedDict[Any, Any], key: Any, value: Any) -> None:
