@@ -16,6 +16,7 @@ from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Outline, Section
 from addon.trade.fits import fits
 from addon.trade.hardware import thread_named
+from addon.ui.wording import RECIPE
 
 TUBE = Section.round(25.4, 3.175)  # bore 19.05, spigot 18.65 with the glue fit's gap
 NUMBERS = [field.name for field in fields(Recipe) if field.name.rsplit("_")[-1] in ("mm", "deg", "count")]
@@ -354,3 +355,10 @@ def doubled(points: np.ndarray) -> np.ndarray:
 def test_chord_errors_that_make_no_sense_are_refused(error: float):
     with pytest.raises(ValueError, match=r"choose 0\.0005 to 1 mm"):
         design(Recipe(), TUBE, chord_error_mm=error)
+
+
+def test_the_window_takes_as_many_grooves_as_the_recipe():
+    most = int(RECIPE["groove_count"].most)
+    many = Recipe(spigot_mm=200, groove_count=most, groove_width_mm=1.0)
+    assert resolve(many, TUBE).groove_count == most == 40
+    assert refusal(replace(many, groove_count=most + 1)).works == most

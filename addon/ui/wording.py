@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from functools import lru_cache
 
+from ..families.cap.bounds import MOST_GROOVES
 from ..geometry.names import QUOTED
 from ..jobfile import MOST_SPARES
 from ..trade.hardware import threads
@@ -32,7 +33,7 @@ RECIPE = {
     "fit": Words("Fit", "How the spigot sits in the bore: with room for glue, pushed in by hand, or pressed in"),
     "gap_mm": Words("Gap", "Room between spigot and bore on each side; the fit class decides it if automatic"),
     "lead_in_mm": Words("Lead-in", "Chamfer at the spigot's tip that finds the bore"),
-    "groove_count": Words("Grooves", "How many glue grooves run around the spigot", least=0, most=20),
+    "groove_count": Words("Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES),
     "groove_width_mm": Words("Groove Width", "Width of each glue groove along the spigot", twin="Width"),
     "groove_depth_mm": Words("Groove Depth", "How deep each glue groove goes into the spigot", twin="Depth"),
     "vent": Words("Vent", "Way out for the air that the spigot pushes into the tube"),

@@ -54,6 +54,7 @@ _BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_COR
 """Plastic between the floor of a hole from the crown and the spigot's tip."""
 MOST_RISE_MM = 100.0
 MOST_SPIGOT_MM = 250.0
+MOST_GROOVES = 40
 MOST_RIBS = 24
 
 _EXACT = 1e-6
@@ -404,16 +405,13 @@ def _settle_hollow(bench: _Bench, spigot_reach: float, hole: float) -> float:
 def _settle_grooves(bench: _Bench, room: float) -> None:
     length = bench.recipe.spigot_mm
     land = max(LEAST_LAND_MM, bench.recipe.lead_in_mm + LEAST_SHOULDER_MM)
-    most = math.floor((length - land) / (LEAST_WIDTH_MM + land) + _EXACT) if room >= LEAST_CUT_MM else 0
-    bench.number(
-        "groove_count",
-        0,
-        max(most, 0),
-        "grooves are counted",
-        f"{say_mm(land)} of the spigot has to stay beside every groove"
-        if room >= LEAST_CUT_MM
-        else "the spigot has no material to spare for a groove",
-    )
+    fits = math.floor((length - land) / (LEAST_WIDTH_MM + land) + _EXACT) if room >= LEAST_CUT_MM else 0
+    why_most = f"{say_mm(land)} of the spigot has to stay beside every groove"
+    if room < LEAST_CUT_MM:
+        why_most = "the spigot has no material to spare for a groove"
+    elif fits > MOST_GROOVES:
+        why_most = "so many grooves are not made"
+    bench.number("groove_count", 0, min(max(fits, 0), MOST_GROOVES), "grooves are counted", why_most)
     count = int(bench.recipe.groove_count)
     bench.number(
         "groove_width_mm",
