@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
-from shapely.geometry import Polygon
+from shapely.geometry import Polygon, box
 
 from addon.bench.glue import glue_joint
 from addon.bench.quantities import (
@@ -265,7 +265,7 @@ def test_a_round_joint_against_pappus(grooves):
     section = Section.round(25.4, 3.175)
     recipe = Recipe(gap_mm=0.15, spigot_mm=12, lead_in_mm=0.5, groove_count=grooves, groove_width_mm=3.175,
                     groove_depth_mm=2.0)  # fmt: skip
-    joint = glue_joint(recipe, section)
+    joint = glue_joint(design(recipe, section, chord_error_mm=0.001))
     radius = 19.05 / 2 - 0.15
     expected = pappus(radius, 19.05 / 2, 11.5) + grooves * pappus(radius - 2, radius, 3.175)
     assert joint.volume_mm3 == pytest.approx(expected, rel=1e-4)
@@ -288,7 +288,7 @@ def test_any_joint_against_shapely(section):
     recipe = Recipe(gap_mm=0.2, spigot_mm=10, lead_in_mm=1.0, groove_count=2, groove_width_mm=1.5, groove_depth_mm=0.8)
     bore = Polygon(section.bore.polygon(2000))
     spigot, floor = (bore.buffer(-distance, join_style="mitre", mitre_limit=4) for distance in (0.2, 1.0))
-    joint = glue_joint(recipe, section)
+    joint = glue_joint(design(recipe, section, chord_error_mm=0.001))
     assert joint.volume_mm3 == pytest.approx((bore.area - spigot.area) * 9 + (spigot.area - floor.area) * 3, rel=2e-3)
     assert joint.bond_area_mm2 == pytest.approx(spigot.length * 6, rel=2e-3)
 
@@ -299,7 +299,7 @@ def test_a_joint_against_the_fitting_itself(section, mitre):
     """Source: the solid: what of the bore's room its spigot leaves, and the area of its spigot's surface."""
     recipe = Recipe(crown="flat", spigot_mm=12, groove_count=2, groove_width_mm=2.0, groove_depth_mm=1.5)
     fitting = design(recipe, section, mitre_deg=mitre, chord_error_mm=0.001)
-    joint = glue_joint(fitting.recipe, section)
+    joint = glue_joint(fitting)
     room = section.bore.cross_section(720).extrude(11.5).translate([0, 0, -11.5])
     lean = math.tan(math.radians(mitre))
     room = room.transform(np.array([[1, 0, 0, 0], [0, 1, 0, 0], [-lean, 0, 1, 0]]))
@@ -309,19 +309,46 @@ def test_a_joint_against_the_fitting_itself(section, mitre):
     assert joint.bond_area_mm2 == pytest.approx(side.area, rel=1e-3)
 
 
-def test_vent_and_seam_relief_hold_nothing():
-    section, recipe = Section.round(40, 3), Recipe(gap_mm=0.1, groove_count=0)
-    whole = glue_joint(recipe, section).bond_area_mm2
-    vented = glue_joint(replace(recipe, vent="channel", vent_width_mm=2), section).bond_area_mm2
-    relieved = glue_joint(replace(recipe, seam_relief="flat", seam_width_mm=5), section).bond_area_mm2
-    assert (whole - vented, whole - relieved) == pytest.approx((2 * 7.5, 5 * 7.5))
-    assert glue_joint(replace(recipe, vent="hole"), section).bond_area_mm2 == whole
+@pytest.mark.parametrize("section", [Section.round(25.4, 3.175), Section.rectangular(40, 20, 2)], ids=["round", "rect"])
+@pytest.mark.parametrize("groove_count", [0, 2])
+@pytest.mark.parametrize("vent", ["none", "channel"])
+@pytest.mark.parametrize("relief", ["none", "flat", "notch"])
+def test_what_vent_and_seam_relief_take_against_the_fitting_itself(section, groove_count, vent, relief):
+    """Source: shapely's lengths and areas of the outline as it is cut, and the solid's own room."""
+    cut = {"seam_relief": relief, "seam_width_mm": 5.0, "seam_depth_mm": 0.8, "vent": vent, "vent_depth_mm": 1.2}
+    grooves = {"groove_count": groove_count, "groove_width_mm": 1.5, "groove_depth_mm": 0.6}
+    fitting = design(Recipe(crown="flat", spigot_mm=10, gap_mm=0.2, **cut, **grooves), section, chord_error_mm=0.001)
+    joint = glue_joint(fitting)
+    bore = Polygon(section.bore.polygon(2000))
+    spigot = bore.buffer(-0.2, join_style="mitre")
+    half = spigot.bounds[2]
+    side = spigot.exterior
+    channel = box(-2 * half, -1, 1.2 - half, 1) if vent == "channel" else Polygon()
+    wide = {"none": 0.0, "flat": 100.0, "notch": 2.5}[relief]
+    seam = box(half - 0.8, -wide, 2 * half, wide) if wide else Polygon()
+    held = side.difference(channel).difference(seam).length
+    assert joint.bond_area_mm2 == pytest.approx(held * (9.5 - 1.5 * groove_count), rel=2e-3)
+    room = section.bore.cross_section(2000).extrude(9.5).translate([0, 0, -9.5])
+    free = channel.intersection(bore).area * 9.5
+    assert joint.volume_mm3 == pytest.approx((room - fitting.solid).volume() - free, rel=1e-2)
 
 
-def test_other_fits_take_no_glue_and_an_undecided_gap_is_refused():
-    assert glue_joint(Recipe(fit="push", gap_mm=0.1), Section.round(40, 3)) is None
-    with pytest.raises(ValueError, match="gap"):
-        glue_joint(Recipe(), Section.round(40, 3))
+def test_a_flat_relief_takes_what_it_takes_whatever_its_unused_width():
+    section, recipe = Section.round(25.4, 3.175), Recipe(seam_relief="flat")
+    areas = {glue_joint(design(replace(recipe, seam_width_mm=w), section)).bond_area_mm2 for w in (1.0, 6.0)}
+    assert len(areas) == 1
+    # What a flat t deep takes of a circle of radius r is the arc 2 r acos(1 - t / r) (any geometry handbook).
+    made = design(recipe, section).recipe
+    radius, length = 19.05 / 2 - made.gap_mm, made.spigot_mm - made.lead_in_mm - made.groove_width_mm
+    around = 2 * math.pi * radius - 2 * radius * math.acos(1 - made.seam_depth_mm / radius)
+    assert areas.pop() == pytest.approx(around * length, rel=2e-3)
+
+
+def test_a_hole_for_air_takes_no_bond_and_other_fits_take_no_glue():
+    section = Section.round(40, 3)
+    plain, aired = (glue_joint(design(Recipe(vent=vent), section)) for vent in ("none", "hole"))
+    assert aired == plain
+    assert glue_joint(design(Recipe(fit="push"), section)) is None
 
 
 def test_a_reviewed_fitting_with_its_ring_plan():

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from ..families.cap import Recipe
 from ..families.fitting import Fitting
@@ -88,9 +89,9 @@ class SheetFitting:
         recipe = self.fitting.recipe
         return replace(recipe, gap_mm=round(float(recipe.gap_mm or 0) - self.added_mm, 4))
 
-    @property
+    @cached_property
     def glue(self) -> GlueJoint | None:
-        return glue_joint(self.wanted, self.fitting.section)
+        return glue_joint(self.fitting, self.wanted.gap_mm)
 
 
 @dataclass(frozen=True, eq=False)

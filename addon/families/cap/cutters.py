@@ -38,11 +38,14 @@ class Side(NamedTuple):
     def along(self) -> Floats:
         return np.array([-self.outward[1], self.outward[0]])
 
-    def box(self, inner: float, outer: float, width: float, bottom: float, top: float) -> Manifold:
-        """An upright box across this place, from ``inner`` to ``outer`` outward of it."""
+    def strip(self, inner: float, outer: float, width: float) -> CrossSection:
+        """A rectangle across this place, from ``inner`` to ``outer`` outward of it."""
         corners = [(inner, -width / 2), (outer, -width / 2), (outer, width / 2), (inner, width / 2)]
-        points = [self.place + out * self.outward + side * self.along for out, side in corners]
-        return prism(CrossSection([np.array(points)]), bottom, top)
+        return CrossSection([np.array([self.place + out * self.outward + side * self.along for out, side in corners])])
+
+    def box(self, inner: float, outer: float, width: float, bottom: float, top: float) -> Manifold:
+        """The strip as an upright box."""
+        return prism(self.strip(inner, outer, width), bottom, top)
 
 
 def prism(section: CrossSection, bottom: float, top: float) -> Manifold:
@@ -74,16 +77,28 @@ def _leaving(polygon: Floats, angle: float) -> Side:
     return Side(places[last], np.array([direction[1], -direction[0]]))
 
 
-def seam_cutters(recipe: Recipe, plan: Contour) -> list[Manifold]:
-    """The relief for the tube's weld seam, all along the spigot of a square-cut end."""
+def seam_strip(recipe: Recipe, plan: Contour) -> CrossSection:
+    """What the relief for the tube's weld seam takes off the spigot's outline; nothing where there is none."""
     if recipe.seam_relief == "none":
-        return []
+        return CrossSection()
     side = side_at(plan, recipe.seam_angle_deg)
     width, outer = recipe.seam_width_mm, PAST_MM
     if recipe.seam_relief == "flat":
         width = outer = 2 * (plan.outline.width + plan.outline.depth)
-    box = side.box(-recipe.seam_depth_mm, outer, width, -recipe.spigot_mm - PAST_MM, PAST_MM)
-    return [tool(box, "seam relief")]
+    return side.strip(-recipe.seam_depth_mm, outer, width)
+
+
+def seam_cutters(recipe: Recipe, plan: Contour) -> list[Manifold]:
+    """The relief for the tube's weld seam, all along the spigot of a square-cut end."""
+    strip = seam_strip(recipe, plan)
+    return [] if strip.is_empty() else [tool(prism(strip, -recipe.spigot_mm - PAST_MM, PAST_MM), "seam relief")]
+
+
+def channel_strip(recipe: Recipe, plan: Contour) -> CrossSection:
+    """The vent channel's way along the spigot and out past its tube; nothing where there is none."""
+    if recipe.vent != "channel":
+        return CrossSection()
+    return side_at(plan, recipe.seam_angle_deg + 180).strip(-recipe.vent_depth_mm, _far(plan), recipe.vent_width_mm)
 
 
 def ribs(recipe: Recipe, plan: Contour) -> list[Manifold]:
