@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Writes the extension that Blender installs: one zip with manifold3d's wheels for every platform.
+"""Writes the extension that Blender installs: one zip with manifold3d's wheels for every platform and tomlkit's one.
 
     python3 scripts/build_extension.py [--out DIR]
 
@@ -39,9 +39,10 @@ def main() -> int:
     parser.add_argument("--out", type=Path, default=REPOSITORY / "build", metavar="DIR", help="where (build)")
     out = parser.parse_args().out
     enter()
-    print("Gathering manifold3d's wheels ...", flush=True)
+    print("Gathering the wheels of manifold3d and tomlkit ...", flush=True)
     try:
-        wheels = [wheel for platform in PLATFORMS.values() for wheel in _wheels(platform)]
+        wheels = [_wheel("manifold3d", one, python) for one in PLATFORMS.values() for python in PYTHONS]
+        wheels.append(_wheel("tomlkit", "any", PYTHONS[0]))
         archive = _build(wheels, out)
     except (OSError, subprocess.CalledProcessError) as error:
         raise SetUpError(f"The extension was not written: {error}") from error
@@ -51,15 +52,11 @@ def main() -> int:
     return 0
 
 
-def _wheels(platform: str) -> list[Path]:
-    """manifold3d's wheels for one of pip's platforms, one for each of PYTHONS."""
-    pin = _pin("manifold3d")
-    wheels = []
-    for python in PYTHONS:
-        folder = WHEELS / f"{platform}-{python}"
-        found = [wheel for wheel in folder.glob("*.whl") if hashlib.sha256(wheel.read_bytes()).hexdigest() in pin]
-        wheels += found or [_fetch(pin, platform, python, folder)]
-    return wheels
+def _wheel(package: str, platform: str, python: str) -> Path:
+    """A package's wheel for one of pip's platforms and a Python; "any" is the platform of pure Python."""
+    pin, folder = _pin(package), WHEELS / f"{platform}-{python}"
+    found = [wheel for wheel in folder.glob("*.whl") if hashlib.sha256(wheel.read_bytes()).hexdigest() in pin]
+    return found[0] if found else _fetch(pin, platform, python, folder)
 
 
 def _pin(package: str) -> str:

@@ -155,12 +155,13 @@ import bpy
 bpy.ops.extensions.package_install_files(repo="user_default", filepath=sys.argv[1], enable_on_install=True)
 import bl_ext.user_default.ferrule as ferrule
 print(ferrule.__file__)
-print(*sorted(Path(bpy.utils.user_resource("EXTENSIONS")).glob(".local/**/manifold3d*.*")), sep="\\n")
+wheels = Path(bpy.utils.user_resource("EXTENSIONS"), ".local")
+print(*sorted(wheels.glob("**/manifold3d*.*")), *wheels.glob("**/tomlkit/api.py"), sep="\\n")
 bpy.ops.preferences.addon_disable(module="bl_ext.user_default.ferrule")
 """
 
 
-def test_the_built_extension_installs_with_its_kernel(archive, tmp_path):
+def test_the_built_extension_installs_with_its_wheels(archive, tmp_path):
     done = subprocess.run(
         [sys.executable, "-c", INSTALL, str(archive)],
         env={**os.environ, "BLENDER_USER_RESOURCES": str(tmp_path)},
@@ -170,4 +171,5 @@ def test_the_built_extension_installs_with_its_kernel(archive, tmp_path):
     )
     assert done.returncode == 0 and "Traceback" not in done.stderr, done.stdout + done.stderr
     assert str(tmp_path / "extensions" / "user_default" / "ferrule") in done.stdout
-    assert re.search(r"\.local.*site-packages.manifold3d\..*(so|pyd)$", done.stdout, re.MULTILINE), done.stdout
+    for module in (r"manifold3d\..*(so|pyd)", r"tomlkit.api\.py"):
+        assert re.search(rf"\.local.*site-packages.{module}$", done.stdout, re.MULTILINE), done.stdout

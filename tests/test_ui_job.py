@@ -379,7 +379,12 @@ def test_the_job_file_comes_to_the_same_fittings(scene: bpy.types.Scene, tmp_pat
     square.bore_width_mm = square.bore_depth_mm = 33.9
     ferrule.output.folder = str(tmp_path / "window")
     assert bpy.ops.ferrule.export() == {"FINISHED"}
-    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "again.toml")) == {"FINISHED"}
+    job_file = tmp_path / "again.toml"
+    assert bpy.ops.ferrule.write_job(filepath=str(job_file)) == {"FINISHED"}
+    job_file.write_text(job_file.read_text("utf-8").replace("[process]\n", "# as printed in May\n[process]\n"), "utf-8")
+    commented = job_file.read_bytes()
+    assert bpy.ops.ferrule.write_job(filepath=str(job_file)) == {"FINISHED"}
+    assert b"# as printed in May" in commented and job_file.read_bytes() == commented
     assert rail.name in scene.objects and len(bpy.data.scenes) == 1
     addon.unregister()
     try:

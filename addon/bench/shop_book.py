@@ -3,7 +3,7 @@
 
 The text is TOML. Each entry has a name, unique in its table, and the time it was last changed; two books are merged
 by these. An entry that this version cannot use stays as it is and is reported; so do keys that it does not know.
-Comments are not kept. ``shop_file`` reads and writes the file.
+Comments and the order stay as they were. ``shop_file`` reads and writes the file.
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ TABLES: dict[str, type] = {
 _HEADING = (
     "# The shop book of Ferrule: processes, materials, measured tubes, presets, prices and readings.\n"
     "# Edit it by hand as you like, but keep the names unique. Lengths are millimetres.\n\n"
+    f"format = {FORMAT}\n"
 )
 _LONG_AGO = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -68,6 +69,8 @@ class Entry:
     """An instance of the table's class; None where this version cannot use the entry."""
     kept: Mapping[str, Any] = field(default_factory=dict)
     """Keys that are written back as they were read: unknown ones, or all of an entry that cannot be used."""
+    written: Mapping[str, Any] | None = field(default=None, compare=False)
+    """The row that it was read from, lengths in the user's own units; None for one that is new."""
 
     @property
     def key(self) -> tuple[str, str]:
@@ -76,8 +79,8 @@ class Entry:
     @property
     def row(self) -> dict[str, Any]:
         """The entry as the file's keys and values, None where a key is left out."""
-        if self.value is None:
-            return dict(self.kept)
+        if self.written is not None:
+            return dict(self.written)
         own = vars(self.value)
         if isinstance(self.value, Preset):
             own = {"name": self.value.name, **vars(self.value.recipe)}
@@ -149,12 +152,11 @@ class ShopBook:
         return replace(self, entries=tuple(entries.values()), kept={**other.kept, **self.kept}), tuple(told)
 
 
-def book_text(book: ShopBook) -> str:
-    """The book as the text of its file."""
+def book_text(book: ShopBook, before: str = "") -> str:
+    """The book as the text of its file, with the comments and in the order of the text that the file had before."""
     tables = {table: [entry.row for entry in book.entries if entry.table == table] for table in TABLES}
-    return _HEADING + toml_text(
-        {"format": FORMAT, **book.kept, **{table: rows for table, rows in tables.items() if rows}}
-    )
+    data = {"format": FORMAT, **book.kept, **{table: rows for table, rows in tables.items() if rows}}
+    return toml_text(data, before or _HEADING)
 
 
 def parse_book(text: str) -> ShopBook:
@@ -203,11 +205,11 @@ def _entry(
         if (table, name) in others:
             raise ValueError("the name is taken by an earlier entry; give it another")
         changed = _time(row.get("changed"))
-        entry = Entry(table, name, changed, _value(kind, own, table), unknown)
+        entry = Entry(table, name, changed, _value(kind, dict(own), table), unknown, current)
     except ValueError as error:
         # A name that no sound entry has, so that the entry outlasts merging whatever is wrong with it.
         said = str(error) if isinstance(error, TableError) else f"{called}: {error}"
-        return Entry(table, f"{number}. {row}", None, None, row), [f"{said}. The entry is kept, not used."]
+        return Entry(table, f"{number}. {row}", None, None, row, row), [f"{said}. The entry is kept, not used."]
     return entry, renamed + [
         f"{called}: the key {key!r} is not known{hint(key, known)}; it is kept, not used." for key in unknown
     ]

@@ -72,7 +72,7 @@ def update_book(path: Path, change: Callable[[ShopBook], ShopBook]) -> ShopBook:
         old = _read_or_keep_aside(path)
         new = change(old)
         if (new.entries, new.kept) != (old.entries, old.kept):
-            _write(path, new)
+            _write(path, new, _text(path) if path.exists() else "")
     return new
 
 
@@ -100,7 +100,7 @@ def import_book(path: Path, other: Path) -> tuple[ShopBook, tuple[str, ...]]:
 
 def _read(path: Path) -> ShopBook:
     try:
-        return parse_book(Path(path).read_bytes().decode("utf-8-sig"))
+        return parse_book(_text(path))
     except FileNotFoundError:
         return ShopBook()
     except OSError as error:
@@ -112,6 +112,10 @@ def _read(path: Path) -> ShopBook:
         raise ShopBookError(
             f"The shop book {quoted(path)} is of a newer Ferrule: {newer}. Update Ferrule here."
         ) from None
+
+
+def _text(path: Path) -> str:
+    return Path(path).read_bytes().decode("utf-8-sig")
 
 
 def _read_or_keep_aside(path: Path) -> ShopBook:
@@ -130,9 +134,9 @@ def _read_or_keep_aside(path: Path) -> ShopBook:
         return ShopBook(problems=(f"The shop book {quoted(path)} is damaged: {damage}. {kept}",))
 
 
-def _write(path: Path, book: ShopBook) -> None:
+def _write(path: Path, book: ShopBook, before: str = "") -> None:
     try:
-        write_checked(path, book_text(book).encode(), lambda content: parse_book(content.decode()), None)
+        write_checked(path, book_text(book, before).encode(), lambda content: parse_book(content.decode()), None)
     except FileError as error:
         raise ShopBookError(f"The shop book was not changed: {error}") from error
 

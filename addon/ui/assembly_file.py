@@ -3,11 +3,13 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 import bpy
 
+from ..bench.toml_text import toml_text
 from ..files.atomic import FileSet
 from ..jobfile import job_text
 from .jobs import job_of
@@ -37,10 +39,18 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
         output=replace(job.output, folder=Path("ferrule_out")),
     )
     with FileSet() as files:
-        files.add(path, job_text(job).encode(), len)
+        files.add(path, toml_text(tomllib.loads(job_text(job)), _text_of(path)).encode(), len)
         if meshes:
             _write_objects(scene, blend)
     return lost
+
+
+def _text_of(path: Path) -> str:
+    """What a job file says now, whose comments are to stay; nothing where there is none that can be read."""
+    try:
+        return path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        return ""
 
 
 def _write_objects(scene: bpy.types.Scene, path: Path) -> None:
