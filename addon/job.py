@@ -11,7 +11,7 @@ import datetime
 import json
 from collections import Counter
 from collections.abc import Callable, Generator, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from .families.cap import design
 from .families.cap.recipe import Recipe
 from .families.fitting import Fitting
 from .families.gap_band import GapBand, fit_band
+from .fields.declared import values_of
 from .fields.refusals import RecipeError
 from .files.atomic import FileSet
 from .files.errors import FileError
@@ -401,7 +402,7 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
 
 def part_of(job: Job, made: Made) -> Part:
     """The fitting as the files have it, standing, with what it was made from."""
-    recipe = asdict(made.fitting.recipe).items()
+    recipe = values_of(made.fitting.recipe).items()
     about = {
         "fitting": made.id,
         "section": section_name(made.fitting.section),

@@ -6,15 +6,13 @@ docs/job_file.md is the reference for people.
 
 from __future__ import annotations
 
-import difflib
 import os
 import tomllib
-import types
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import MISSING, dataclass, field, fields, replace
+from dataclasses import MISSING, dataclass, field, replace
 from pathlib import Path
 from reprlib import repr as shortened
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Any, Literal
 
 from .bench.fit_ladder import STEP_MM, STEPS, gaps_around
 from .bench.shop_book import ShopBook
@@ -23,13 +21,15 @@ from .bench.shop_file import ShopBookError, read_book
 from .bench.statistic import Statistic
 from .bench.toml_text import toml_text
 from .families.cap.recipe import Recipe
+from .fields.coercion import AUTOMATIC, FieldError, read_record, read_values, refuse_unknown
+from .fields.declared import declared, declared_in, values_of, with_values
 from .files.parts import FileUnit
 from .geometry.names import quoted
 from .geometry.sections import Section
-from .geometry.units import parse_length
 from .takeoff.given import GivenEnd, SizedEnd
 from .takeoff.picked import PickedEnd, Point
 from .trade.fits import with_reading
+from .trade.metals import tube_metals
 from .trade.processes import DEFAULT_PROCESS, Material, Process, ProcessError, check_process, materials, processes
 from .trade.renamed import with_new_names
 from .trade.tables import UnknownNameError, find_row
@@ -37,11 +37,8 @@ from .trade.tables import UnknownNameError, find_row
 CALIPER_MM = 0.05
 """How far a caliper's reading of a bore may be off; common practice, no source."""
 
-AUTOMATIC = "auto"
-"""What a number that may be left out can be set to, for an entry to undo what was set above it."""
-
-MOST = 1e12
-"""What a number that may be anything stays below, so that all sentences can tell it."""
+OF_TABLES = ("from_memory",)
+"""Where a number comes from is for the tables to say."""
 MOST_SPARES = 10_000
 MOST_STEPS = 100
 LEAST_STEP_MM = 0.01
@@ -62,8 +59,12 @@ class Assembly:
     where tube ends are given."""
     unit: Unit | None = None
     """Unit of files that carry none (STL, OBJ, PLY)."""
-    wall_mm: float | None = None
-    """Wall of tubes that are modelled as an outer surface only."""
+    wall_mm: float | None = declared(
+        None, "Wall",
+        "Wall of tubes that are modelled as an outer surface only, for the next reading or Refit; 0 where all have a "
+        "bore",
+        least=0.05, most=200.0, meaning="wall of tubes that are modelled as an outer surface only",
+    )  # fmt: skip
     leave_out_mm: tuple[Point, ...] = ()
     """Where ends lie that are to stay without a fitting: where their tubes' axes meet their rims."""
 
@@ -75,9 +76,8 @@ class Match:
     kind: Literal["round", "rect", "other"] | None = None
     width_mm: float | None = None
     depth_mm: float | None = None
-    wall_mm: float | None = None
-    within_mm: float = 0.5
-    """How far a width, depth or wall may be off."""
+    wall_mm: float | None = declared(None, "Wall", "Wall of the tubes", least=0.05, most=200.0)
+    within_mm: float = declared(0.5, "Within", "How far a width, depth or wall may be off", least=0.0, most=1000.0)
 
     def fits(self, section: Section) -> bool:
         """Whether the section, either way round, is one of those."""
@@ -152,21 +152,32 @@ class Shop:
 class Tube:
     """What the model does not tell of the tube."""
 
-    metal: str = "carbon steel"
-    seam_height_mm: float | None = None
-    """How far the weld seam stands into the bore; None where nobody has looked: then one as high as usual counts."""
-    coldest_c: float = -10.0
-    hottest_c: float = 40.0
-    """Temperatures between which the fitting has to stay in place; glued at 20 °C."""
+    metal: str = declared(
+        "carbon steel", "Metal", "What the tube is made of", names=lambda: tuple(one.name for one in tube_metals())
+    )
+    seam_height_mm: float | None = declared(
+        None, "Weld Seam", "How far the weld seam stands into the bore; as usual if automatic",
+        least=0.0, most=20.0, automatic="as usual",
+    )  # fmt: skip
+    """None where nobody has looked: then one as high as usual counts."""
+    coldest_c: float = declared(
+        -10.0, "Coldest (°C)", "Lowest temperature at which the fitting has to stay in place", least=-200.0, most=500.0
+    )
+    hottest_c: float = declared(
+        40.0, "Hottest (°C)", "Highest temperature at which the fitting has to stay in place", least=-200.0, most=500.0
+    )
 
 
 @dataclass(frozen=True)
 class Output:
-    folder: Path
+    folder: Path = declared(
+        MISSING, "Folder", "Where the print files go; two slashes in front stand for this file's own folder"
+    )
     formats: tuple[Format, ...] = ("3mf",)
-    unit: FileUnit = "mm"
-    spares: int = 0
-    """How many more of each fitting than the open ends need."""
+    unit: FileUnit = declared("mm", "Unit", "Unit of the numbers in the print files")
+    spares: int = declared(
+        0, "Spares", "How many more of each fitting than the open ends need", least=0, most=MOST_SPARES
+    )
 
 
 @dataclass(frozen=True)
@@ -213,7 +224,7 @@ class Job:
         recipe = self.recipe
         for override in self.overrides:
             if override.match.fits(section):
-                recipe = replace(recipe, **override.changes)
+                recipe = with_values(recipe, override.changes)
         return recipe
 
     def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:
@@ -302,7 +313,7 @@ def job_text(job: Job) -> str:
 
 def _plain(record: Any, but: str = "") -> dict[str, Any]:
     """A dataclass as TOML has it: without what is None, and with paths as text."""
-    return {key: _plain_value(value) for key, value in vars(record).items() if key != but and value is not None}
+    return {key: _plain_value(value) for key, value in values_of(record).items() if key != but and value is not None}
 
 
 def _readings(measured: Measured) -> dict[str, Any]:
@@ -356,7 +367,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     return Job(
         name=name,
         assembly=replace(assembly, files=files),
-        recipe=replace(preset, **_values(Recipe, _flat(fitting), "fitting", also=("preset",))),
+        recipe=with_values(preset, _values(Recipe, fitting, "fitting")),
         overrides=tuple(_override(entry, f"fitting.for[{i}]") for i, entry in enumerate(overrides, 1)),
         measured=tuple(
             _measured(entry, f"measured[{i}]")
@@ -438,8 +449,9 @@ def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
 
 
 def _override(entry: Mapping[str, Any], where: str) -> Override:
-    match, rest = _match(_flat(entry), where, also=_keys(Recipe))
-    values = _values(Recipe, rest, where)
+    keys = _keys(Match)
+    match = _fill(Match, {key: entry[key] for key in entry if key in keys}, where)
+    values = _values(Recipe, {key: entry[key] for key in entry if key not in keys}, where)
     if not values:
         raise JobError(f'{where} changes nothing; add a key of [fitting], such as crown = "flat".')
     return Override(match, values)
@@ -448,7 +460,7 @@ def _override(entry: Mapping[str, Any], where: str) -> Override:
 def _measured(entry: Mapping[str, Any], where: str) -> Measured:
     match, rest = _match(entry, where, also=("bore_width_mm", "bore_depth_mm"))
     rest = {key: value if isinstance(value, list) else [value] for key, value in rest.items()}
-    readings = {key: _value(tuple[float, ...], value, f"{where}.{key}") for key, value in rest.items()}
+    readings = _values(Measured, rest, where)
     if not readings.get("bore_width_mm"):
         raise JobError(f"{where} has no reading; add bore_width_mm = 22.1 or a list of readings.")
     if min(min(values, default=1.0) for values in readings.values()) <= 0:
@@ -472,7 +484,7 @@ def _process(table: Mapping[str, Any], book: ShopBook) -> Process:
         raise JobError(f"process.name is {shortened(name)}; expected the name of a process, as text.")
     numbers = _values(Process, rest, "process")
     try:
-        process = replace(find_row((*book.all(Process), *processes()), name, "process"), **numbers)
+        process = with_values(find_row((*book.all(Process), *processes()), name, "process"), numbers)
     except UnknownNameError as error:
         if not _whole_process(numbers):
             raise JobError(f"process: {_with_problems(str(error), book)}") from None
@@ -486,7 +498,7 @@ def _process(table: Mapping[str, Any], book: ShopBook) -> Process:
 
 def _whole_process(numbers: Mapping[str, Any]) -> bool:
     """Whether the job brings every number that a process needs."""
-    return {one.name for one in fields(Process) if one.default is MISSING} - {"name"} <= set(numbers)
+    return {key for key, field in declared_in(Process).items() if field.default is MISSING} - {"name"} <= set(numbers)
 
 
 def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
@@ -504,115 +516,27 @@ def _tables(value: Any, key: str) -> list[Mapping[str, Any]]:
     return value
 
 
-def _flat(table: Mapping[str, Any]) -> dict[str, Any]:
-    """``groove = {count = 2}`` says the same as ``groove_count = 2``."""
-    flat: dict[str, Any] = {}
-    for key, value in table.items():
-        if value == {}:
-            raise JobError(f"{key} is an empty table; give it a value, or leave it out.")
-        inner = {f"{key}_{part}": sub for part, sub in value.items()} if isinstance(value, Mapping) else {key: value}
-        if twice := flat.keys() & inner.keys():
-            raise JobError(f"{sorted(twice)[0]} is given twice, once inside a table; keep one.")
-        flat.update(inner)
-    return flat
-
-
 def _fill(cls: type, table: Mapping[str, Any], where: str, required: Iterable[str] = ()) -> Any:
     for key in required:
         if key not in table:
             raise JobError(f"{where}.{key} is missing; it has no default.")
-    return cls(**_values(cls, table, where))
+    return read_record(cls, _values(cls, table, where), where)
 
 
 def _values(cls: type, table: Mapping[str, Any], where: str, also: Iterable[str] = ()) -> dict[str, Any]:
-    hints = get_type_hints(cls)
-    _refuse_unknown(table, (*_keys(cls), *also), where)
-    return {key: _value(hints[key], value, f"{where}.{key}") for key, value in table.items()}
+    try:
+        refuse_unknown([key for key in table if key in OF_TABLES], _keys(cls), where)
+        return read_values(cls, table, where, also)
+    except FieldError as error:
+        raise JobError(str(error)) from None
 
 
 def _keys(cls: type) -> tuple[str, ...]:
-    """What an entry may have: where a number comes from is for the tables to say."""
-    return tuple(one.name for one in fields(cls) if one.name != "from_memory")
+    return tuple(key for key in declared_in(cls) if key not in OF_TABLES)
 
 
 def _refuse_unknown(table: Mapping[str, Any], known: Iterable[str], where: str) -> None:
-    known = tuple(known)
-    for key in table:
-        if key not in known:
-            nearest = difflib.get_close_matches(key, known, 1, 0.5)
-            hint = f"; did you mean {nearest[0]}?" if nearest else f"; known here: {', '.join(sorted(known))}."
-            raise JobError(f"{where + '.' if where else ''}{key} is not a key of the job file{hint}")
-
-
-def _value(hint: Any, value: Any, key: str) -> Any:
-    """``value`` as the type that a field asks for; lengths in fields that end in _mm may be text with a unit."""
-    origin, inner = get_origin(hint), get_args(hint)
-    if origin in (Union, types.UnionType):
-        if value == AUTOMATIC:
-            return None
-        return _value(next(one for one in inner if one is not type(None)), value, key)
-    if origin is Literal:
-        if value in inner:
-            return value
-        nearest = difflib.get_close_matches(str(value), inner, 1, 0.5)
-        hint_text = f"; did you mean {nearest[0]!r}?" if nearest else "."
-        raise JobError(f"{key} is {shortened(value)}; expected one of {', '.join(map(repr, inner))}{hint_text}")
-    if origin is tuple:
-        if not isinstance(value, list) or (inner[-1] is not ... and len(value) != len(inner)):
-            count = "a list" if inner[-1] is ... else f"a list of {len(inner)}"
-            raise JobError(f"{key} is {shortened(value)}; expected {count}, such as {_example(inner)}.")
-        kinds = [inner[0]] * len(value) if inner[-1] is ... else inner
-        return tuple(_value(kind, one, f"{key}[{i}]") for i, (kind, one) in enumerate(zip(kinds, value, strict=True)))
-    if hint is float:
-        return _number(value, key)
-    if hint is Path and isinstance(value, str):
-        if not value.strip() or "\0" in value:
-            raise JobError(f"{key} is {shortened(value)}; expected the name of a file or folder.")
-        return Path(value)
-    if hint is int and isinstance(value, int) and not isinstance(value, bool):
-        return _in_range(value, key)
-    if hint is str and isinstance(value, str):
-        return value
-    words = {int: "a whole number", str: "text in quotes", Path: "a path in quotes"}
-    raise JobError(f"{key} is {shortened(value)}; expected {words[hint]}.")
-
-
-RANGES = {
-    "wall_mm": (0.05, 200.0),
-    "spigot_mm": (0.5, 1000.0),
-    "within_mm": (0.0, 1000.0),
-    "seam_height_mm": (0.0, 20.0),
-    "spares": (0, MOST_SPARES),
-    "coldest_c": (-200.0, 500.0),
-    "hottest_c": (-200.0, 500.0),
-}
-"""What is no mistake, wherever the key stands; what a recipe may be on a section is settled in ``fitting``."""
-
-
-def _number(value: Any, key: str) -> float:
-    if key.rstrip("[0123456789]").endswith("_mm"):
-        try:
-            value = parse_length(value)
-        except ValueError as error:
-            raise JobError(f"{key}: {error}.") from None
-    elif isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < float("inf"):
-        raise JobError(f"{key} is {shortened(value)}; expected a number.")
-    return float(_in_range(value, key))
-
-
-def _in_range(number: Any, key: str) -> Any:
-    least, most = RANGES.get(key.rpartition(".")[2], (-MOST, MOST))
-    if not least <= number <= most:
-        raise JobError(f"{key} is {shortened(number)}; write {least:g} to {most:g}.")
-    return number
-
-
-def _example(inner: tuple[Any, ...]) -> str:
-    """How a list of these is written."""
-    kind = inner[0]
-    if get_origin(kind) is tuple:
-        one = _example(get_args(kind))
-    else:
-        choices = {Path: ("frame.stl",), str: ("text",)}.get(kind) or get_args(kind)
-        one = ", ".join(f'"{choice}"' for choice in choices) or "200"
-    return "[" + ", ".join([one] * (1 if inner[-1] is ... else len(inner))) + "]"
+    try:
+        refuse_unknown(table, known, where)
+    except FieldError as error:
+        raise JobError(str(error)) from None

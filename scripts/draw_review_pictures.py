@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from addon.review.layers import Layers
     from addon.review.review import Print
     from addon.review.support import Support
+    from addon.shaping.features import Grooves
     from addon.trade.processes import Process
 
 Point = tuple[float, float]
@@ -114,7 +115,7 @@ def cap() -> tuple[Fitting, Review, Print]:
     from addon.geometry.sections import Section
     from addon.review import review_fitting
 
-    recipe = Recipe(groove_width_mm=3.175, groove_depth_mm=2.0)
+    recipe = Recipe(groove=Grooves(width_mm=3.175, depth_mm=2.0))
     fitting = design(recipe, Section.round(25.4, 3.175))
     found = review_fitting(fitting, process(), "cap")
     assert found.printed

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
+from recipes import recipe_of, recipe_with
 
 from addon.families.cap.recipe import Recipe
 from addon.trade.cautions import Choice, Condition, Facts, Step, cautions, cautions_for
@@ -17,12 +18,12 @@ from addon.trade.processes import DEFAULT_PROCESS, material_named, process_named
 REPOSITORY = Path(__file__).parent.parent
 COLD = replace(process_named(DEFAULT_PROCESS), support="dissolved in a bath", bath="water", chamber_c=0.0, fill=1.0)
 """A process of which nothing but the usual is to be said."""
-QUIET = Facts(COLD, material_named("PLA"), metal_named("aluminium"), (Recipe(fit="push", vent="channel"),))
+QUIET = Facts(COLD, material_named("PLA"), metal_named("aluminium"), (recipe_of(fit="push", vent="channel"),))
 ALL = Facts(
     replace(COLD, bath="caustic, ultrasonic", chamber_c=60.0, fill=0.2),
     material_named("PA12 with carbon fibre"),
     metal_named("carbon steel"),
-    (Recipe(hole="insert"), Recipe(fit="press")),
+    (recipe_of(hole="insert"), Recipe(fit="press")),
 )
 
 
@@ -40,7 +41,7 @@ def with_process(**changes) -> Facts:
 
 def with_recipe(**changes) -> Facts:
     """One such fitting beside the quiet one."""
-    return replace(QUIET, recipes=(*QUIET.recipes, replace(QUIET.recipes[0], **changes)))
+    return replace(QUIET, recipes=(*QUIET.recipes, recipe_with(QUIET.recipes[0], **changes)))
 
 
 def test_what_always_holds():

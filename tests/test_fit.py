@@ -7,8 +7,9 @@ import math
 from dataclasses import dataclass, replace
 
 import pytest
+from recipes import recipe_of
 
-from addon.families.cap import Recipe, design
+from addon.families.cap import design
 from addon.families.gap_band import Contribution, GapBand, differential_expansion, fit_band
 from addon.geometry.sections import Section
 from addon.trade.fits import tube_tolerance
@@ -27,7 +28,7 @@ class InUse:
 
 
 def made(**recipe):
-    return design(Recipe(gap_mm=0.2, **recipe), TUBE, facets=16)
+    return design(recipe_of(gap_mm=0.2, **recipe), TUBE, facets=16)
 
 
 def pa12():

@@ -14,6 +14,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection
+from recipes import recipe_of
 from scipy import stats
 
 from addon.bench.fit_ladder import LadderError, fit_ladder, gaps_around, ladder_reading, say_correction
@@ -31,11 +32,11 @@ WHEN = datetime(2026, 3, 2, 8, 30, tzinfo=UTC)
 BASE = 2.0
 
 TUBES = {
-    "round": (Section.round(25.4, 3.175), Recipe(groove_width_mm=3.0, groove_depth_mm=2.0)),
-    "small": (Section.round(10, 1), Recipe(groove_count=0)),
-    "rectangular": (Section.rectangular(40, 20, 2), Recipe(spigot_mm=14, seam_relief="notch", vent="channel")),
+    "round": (Section.round(25.4, 3.175), recipe_of(groove_width_mm=3.0, groove_depth_mm=2.0)),
+    "small": (Section.round(10, 1), recipe_of(groove_count=0)),
+    "rectangular": (Section.rectangular(40, 20, 2), recipe_of(spigot_mm=14, seam_relief="notch", vent="channel")),
     "oval": (Section(Outline("obround", 40, 20), Outline("obround", 36, 16)), Recipe(crown="flat")),
-    "press": (Section.rectangular(30, 30, 2.5), Recipe(fit="press", rib_count=8)),
+    "press": (Section.rectangular(30, 30, 2.5), recipe_of(fit="press", rib_count=8)),
 }
 
 

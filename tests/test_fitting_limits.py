@@ -9,9 +9,11 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 from fitting_cases import SECTIONS, assert_sound, free, half_round, surface
+from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design, resolve
 from addon.families.cap.recipe import CROWNS
+from addon.fields.declared import values_of
 from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Outline, Section
 from addon.trade.fits import fits
@@ -35,8 +37,8 @@ def cured(recipe: Recipe, section: Section, **end) -> Recipe:
             resolve(recipe, section, **end)
             return recipe
         except RecipeError as error:
-            assert getattr(recipe, error.field) != error.works
-            recipe = replace(recipe, **{error.field: error.works})
+            assert values_of(recipe)[error.field] != error.works
+            recipe = recipe_with(recipe, **{error.field: error.works})
     raise AssertionError("the cures go round in circles")
 
 
@@ -48,7 +50,7 @@ def test_an_empty_recipe_makes_a_hemisphere_with_the_glue_fit():
 @pytest.mark.parametrize("section", SECTIONS.values(), ids=SECTIONS)
 @pytest.mark.parametrize("crown", ["dome", "low dome", "flat", "peaked"])
 def test_defaults_suit_every_section(section: Section, crown: str):
-    recipe = resolve(Recipe(crown=crown, groove_depth_mm=0.8), section, mitre_deg=30)
+    recipe = resolve(recipe_of(crown=crown, groove_depth_mm=0.8), section, mitre_deg=30)
     assert None not in (recipe.rise_mm, recipe.edge_mm, recipe.gap_mm)
     assert resolve(recipe, section, mitre_deg=30) == recipe
 
@@ -62,14 +64,14 @@ def test_gap_comes_from_the_fit_class(fit):
     "wrong, field, works, words",
     [
         # Groove: the spigot is 9.325 from its middle to its side and keeps 1 mm there.
-        (Recipe(groove_depth_mm=9.0), "groove_depth_mm", 8.32, "cut too thin"),
+        (recipe_of(groove_depth_mm=9.0), "groove_depth_mm", 8.32, "cut too thin"),
         # Hollow: the groove leaves 0.8 mm of the wall.
-        (Recipe(hollow_wall_mm=2.0, groove_depth_mm=1.5), "groove_depth_mm", 1.2, "cut too thin"),
+        (recipe_of(hollow_wall_mm=2.0, groove_depth_mm=1.5), "groove_depth_mm", 1.2, "cut too thin"),
         # M6 needs 6.6: 9.325 − 3.3 − 0.8.
-        (Recipe(hole="through", thread="M6", groove_depth_mm=6.0), "groove_depth_mm", 5.22, "cut too thin"),
+        (recipe_of(hole="through", thread="M6", groove_depth_mm=6.0), "groove_depth_mm", 5.22, "cut too thin"),
         # Lands of 0.9 (lead-in 0.5 and 0.4): (8 − 3 × 0.9) / 2.
-        (Recipe(groove_count=2), "groove_width_mm", 2.65, "lands"),
-        (Recipe(groove_count=6), "groove_count", 5, "has to stay beside every groove"),
+        (recipe_of(groove_count=2), "groove_width_mm", 2.65, "lands"),
+        (recipe_of(groove_count=6), "groove_count", 5, "has to stay beside every groove"),
         (Recipe(lead_in_mm=7.8), "lead_in_mm", 7.5, "tip would come to an edge"),
         (Recipe(rise_mm=0.0), "rise_mm", 0.5, "needs some height"),
         (Recipe(rise_mm=13.0), "rise_mm", 12.7, "hemisphere"),
@@ -79,18 +81,23 @@ def test_gap_comes_from_the_fit_class(fit):
         (Recipe(crown="flat", rise_mm=2.0, edge_mm=3.0), "edge_mm", 2.0, "all of the rise"),
         (Recipe(lip_mm=-3.0), "lip_mm", -2.77, "keep 0.4 mm of the rim"),
         (Recipe(spigot_mm=0.5), "spigot_mm", 1.0, "holds nothing"),
-        (Recipe(rib_count=3), "fit", "press", "crush ribs"),
-        (Recipe(fit="press", gap_mm=0.1, rib_count=3, rib_height_mm=0.1), "rib_height_mm", 0.15, "to be crushed"),
-        (Recipe(fit="press", rib_count=30), "rib_count", 15, "no room for so many ribs"),
-        (Recipe(hole="through", thread="M12", hollow_wall_mm=9), "hollow_wall_mm", 2.37, "too narrow for such a wall"),
-        (Recipe(seam_relief="notch", seam_depth_mm=9.0), "seam_depth_mm", 8.32, "cut too thin"),
-        (Recipe(seam_relief="flat", hollow_wall_mm=2.0, seam_depth_mm=1.5), "seam_depth_mm", 1.2, "cut too thin"),
-        (Recipe(vent="channel", vent_width_mm=12.0), "vent_width_mm", 9.32, "too narrow"),
-        (Recipe(vent="channel", vent_depth_mm=0.2), "vent_depth_mm", 0.3, "closes up"),
-        (Recipe(vent="hole", hole="through", thread="M5"), "vent", "none", "fall into the hole"),
+        (recipe_of(rib_count=3), "fit", "press", "crush ribs"),
+        (recipe_of(fit="press", gap_mm=0.1, rib_count=3, rib_height_mm=0.1), "rib_height_mm", 0.15, "to be crushed"),
+        (recipe_of(fit="press", rib_count=30), "rib_count", 15, "no room for so many ribs"),
+        (
+            recipe_of(hole="through", thread="M12", hollow_wall_mm=9),
+            "hollow_wall_mm",
+            2.37,
+            "too narrow for such a wall",
+        ),
+        (recipe_of(seam_relief="notch", seam_depth_mm=9.0), "seam_depth_mm", 8.32, "cut too thin"),
+        (recipe_of(seam_relief="flat", hollow_wall_mm=2.0, seam_depth_mm=1.5), "seam_depth_mm", 1.2, "cut too thin"),
+        (recipe_of(vent="channel", vent_width_mm=12.0), "vent_width_mm", 9.32, "too narrow"),
+        (recipe_of(vent="channel", vent_depth_mm=0.2), "vent_depth_mm", 0.3, "closes up"),
+        (recipe_of(vent="hole", hole="through", thread="M5"), "vent", "none", "fall into the hole"),
         (Recipe(hollow_wall_mm=0.3), "hollow_wall_mm", 0.9, "0 keeps the spigot solid"),
-        (Recipe(hole="nut pocket", thread="M5", hollow_wall_mm=2.0), "hollow_wall_mm", 0.0, "has to be solid"),
-        (Recipe(hole="insert", thread="M12"), "thread", "M10", "no insert is known for M12"),
+        (recipe_of(hole="nut pocket", thread="M5", hollow_wall_mm=2.0), "hollow_wall_mm", 0.0, "has to be solid"),
+        (recipe_of(hole="insert", thread="M12"), "thread", "M10", "no insert is known for M12"),
     ],
     ids=lambda value: value if isinstance(value, str) else "",
 )
@@ -106,17 +113,17 @@ def test_impossible_recipes_are_refused_with_the_number_that_works(wrong, field,
 def assert_cure_works(wrong: Recipe, section: Section = TUBE, **end) -> None:
     recipe = cured(wrong, section, **end)
     fitting = design(recipe, section, facets=32, **end)
-    through = recipe.hole in ("through", "nut pocket") or recipe.vent == "hole"
+    through = recipe.hole.kind in ("through", "nut pocket") or recipe.vent.kind == "hole"
     assert_sound(fitting, genus=int(through))
 
 
 def test_the_value_offered_is_the_last_that_works():
-    offered = refusal(Recipe(groove_depth_mm=9.0)).works
-    resolve(Recipe(groove_depth_mm=offered), TUBE)
-    assert refusal(Recipe(groove_depth_mm=offered + 0.011)).field == "groove_depth_mm"
+    offered = refusal(recipe_of(groove_depth_mm=9.0)).works
+    resolve(recipe_of(groove_depth_mm=offered), TUBE)
+    assert refusal(recipe_of(groove_depth_mm=offered + 0.011)).field == "groove_depth_mm"
 
 
-RIBBED = Recipe(fit="press", rib_count=3, rib_height_mm=0.9, gap_mm=0.0)
+RIBBED = recipe_of(fit="press", rib_count=3, rib_height_mm=0.9, gap_mm=0.0)
 
 
 @pytest.mark.parametrize(
@@ -140,8 +147,8 @@ def test_what_is_offered_is_not_refused_for_the_rounding_of_the_limit_behind_it(
     """Each limit lies some 1e-9 mm off the whole hundredth: the kernel's whole numbers, or the sum's last digit."""
     error = refusal(wrong, section, **end)
     assert error.works == works
-    settled = resolve(replace(wrong, **{error.field: works}), section, **end)
-    assert getattr(settled, error.field) == works
+    settled = resolve(recipe_with(wrong, **{error.field: works}), section, **end)
+    assert values_of(settled)[error.field] == works
 
 
 def test_exact_limits_are_allowed_even_where_they_are_no_hundredths():
@@ -174,15 +181,15 @@ def test_where_no_spigot_goes_in_nothing_is_offered(clear: float):
 
 def test_a_thread_too_large_is_refused_with_the_largest_that_fits():
     small = Section.round(16, 1.5)
-    error = refusal(Recipe(hole="through", thread="M12", groove_count=0), small)
+    error = refusal(recipe_of(hole="through", thread="M12", groove_count=0), small)
     assert (error.field, error.works) == ("thread", "M8")
     most = small.bore.width - 2 * (0.2 + 1.0)  # 1 mm stays around the hole
     assert thread_named("M8").clearance_mm <= most < thread_named("M10").clearance_mm
-    assert_cure_works(Recipe(hole="through", thread="M12"), small)
+    assert_cure_works(recipe_of(hole="through", thread="M12"), small)
 
 
 def test_where_no_thread_fits_the_hole_is_given_up():
-    error = refusal(Recipe(hole="nut pocket", groove_count=0), Section.round(9, 1))
+    error = refusal(recipe_of(hole="nut pocket", groove_count=0), Section.round(9, 1))
     assert (error.field, error.works) == ("hole", "none")
 
 
@@ -190,9 +197,9 @@ def test_where_no_thread_fits_the_hole_is_given_up():
     "wrong, field, works",
     [
         # Bore 8, gap 0.2, M5's hole 5.5 (ISO 273, medium): 3.8 − 2.75 − 0.4.
-        (Recipe(hole="through", thread="M5", lead_in_mm=2.0, groove_count=0), "lead_in_mm", 0.65),
+        (recipe_of(hole="through", thread="M5", lead_in_mm=2.0, groove_count=0), "lead_in_mm", 0.65),
         # The vent keeps 0.8 mm from the lead-in: 2 × (3.8 − 2 − 0.8).
-        (Recipe(vent="hole", vent_width_mm=5.0, lead_in_mm=2.0, groove_count=0), "vent_width_mm", 2.0),
+        (recipe_of(vent="hole", vent_width_mm=5.0, lead_in_mm=2.0, groove_count=0), "vent_width_mm", 2.0),
     ],
     ids=["foot", "vent"],
 )
@@ -208,21 +215,21 @@ def test_lead_in_and_holes_leave_the_tip_a_face_between_them(wrong: Recipe, fiel
 
 def test_a_nut_that_is_too_high_asks_for_a_longer_spigot():
     wide = Section.round(60.3, 3.9)
-    error = refusal(Recipe(crown="flat", rise_mm=2.0, hole="nut pocket", thread="M12"), wide)
+    error = refusal(recipe_of(crown="flat", rise_mm=2.0, hole="nut pocket", thread="M12"), wide)
     assert error.field == "spigot_mm"
     # Nut 10.8, 0.5 room, 2 to bear on, less the crown's 2.
     assert error.works == pytest.approx(11.3)
-    shallow = refusal(Recipe(crown="flat", rise_mm=2.0, hole="nut pocket", thread="M12"), wide, clear_depth_mm=10)
+    shallow = refusal(recipe_of(crown="flat", rise_mm=2.0, hole="nut pocket", thread="M12"), wide, clear_depth_mm=10)
     assert (shallow.field, shallow.works) == ("hole", "through")
 
 
 def test_pockets_are_for_square_ends():
-    error = refusal(Recipe(hole="nut pocket"), mitre_deg=20)
+    error = refusal(recipe_of(hole="nut pocket"), mitre_deg=20)
     assert (error.field, error.works) == ("hole", "through")
 
 
 def test_a_flat_would_cut_through_the_arms_of_a_spigot():
-    error = refusal(Recipe(seam_relief="flat", groove_depth_mm=0.5), SECTIONS["angle"])
+    error = refusal(recipe_of(seam_relief="flat", groove_depth_mm=0.5), SECTIONS["angle"])
     assert (error.field, error.works) == ("seam_relief", "notch")
 
 
@@ -233,40 +240,40 @@ def test_a_flat_would_cut_through_the_arms_of_a_spigot():
      ("hole", "nutpocket", {"nut pocket"}), ("thread", "M7", {"M6", "M8"}), ("crown", 3, set(CROWNS))],
 )  # fmt: skip
 def test_unknown_words_name_the_choices_and_the_nearest(field, wrong, near):
-    error = refusal(replace(Recipe(), **{field: wrong}))
+    error = refusal(recipe_with(Recipe(), **{field: wrong}))
     assert error.field == field
     assert repr(wrong) in str(error)
     assert error.works in near
     assert str(error.works) in str(error)
-    assert_cure_works(replace(Recipe(), **{field: wrong}))
+    assert_cure_works(recipe_with(Recipe(), **{field: wrong}))
 
 
 @pytest.mark.parametrize("field", NUMBERS)
 @pytest.mark.parametrize("wrong", [math.nan, math.inf, -math.inf, "8", True, [1]], ids=str)
 def test_what_is_no_number_is_refused_in_every_field_used_or_not(field: str, wrong):
-    error = refusal(replace(Recipe(), **{field: wrong}))
+    error = refusal(recipe_with(Recipe(), **{field: wrong}))
     assert error.field == field
     assert "is not a number" in str(error)
     assert math.isfinite(error.works)
-    resolve(replace(Recipe(), **{field: error.works}), TUBE)
+    resolve(recipe_with(Recipe(), **{field: error.works}), TUBE)
 
 
 @pytest.mark.parametrize("field", [name for name in NUMBERS if name not in ("lip_mm", "seam_angle_deg")])
 def test_lengths_below_nothing_are_refused_used_or_not(field: str):
-    error = refusal(replace(Recipe(), **{field: -7}))
+    error = refusal(recipe_with(Recipe(), **{field: -7}))
     assert error.field == field
     assert error.works >= 0
-    assert_cure_works(replace(Recipe(), **{field: -7}))
+    assert_cure_works(recipe_with(Recipe(), **{field: -7}))
 
 
 @pytest.mark.parametrize("field", ["spigot_mm", "lead_in_mm", "groove_depth_mm", "lip_mm", "seam_angle_deg"])
 def test_none_is_only_for_what_can_be_decided(field: str):
-    assert refusal(replace(Recipe(), **{field: None})).field == field
+    assert refusal(recipe_with(Recipe(), **{field: None})).field == field
 
 
 @pytest.mark.parametrize("field", ["groove_count", "rib_count"])
 def test_counts_are_whole(field: str):
-    error = refusal(replace(Recipe(fit="press"), **{field: 1.5}))
+    error = refusal(recipe_with(Recipe(fit="press"), **{field: 1.5}))
     assert (error.field, error.works) == (field, 1)
     assert "not a whole number" in str(error)
 
@@ -294,17 +301,19 @@ def test_sections_that_take_no_spigot_are_refused_without_a_cure(section: Sectio
 
 
 def test_unused_fields_are_left_alone():
-    idle = Recipe(groove_count=0, groove_depth_mm=99, vent_width_mm=99, seam_depth_mm=99, rib_height_mm=99, edge_mm=99)
-    assert design(idle, TUBE, facets=16).recipe.groove_depth_mm == 99
+    idle = recipe_of(
+        groove_count=0, groove_depth_mm=99, vent_width_mm=99, seam_depth_mm=99, rib_height_mm=99, edge_mm=99
+    )
+    assert design(idle, TUBE, facets=16).recipe.groove.depth_mm == 99
 
 
 @pytest.mark.parametrize("name", ["round", "rectangular", "angle"])
 @pytest.mark.parametrize(
     "recipe",
     [
-        Recipe(groove_depth_mm=0.5),
-        Recipe(crown="flat", spigot_mm=20, groove_count=2, hollow_wall_mm=2.0, groove_depth_mm=0.5, vent="channel"),
-        Recipe(crown="peaked", fit="press", rib_count=4, seam_relief="notch", groove_depth_mm=0.5),
+        recipe_of(groove_depth_mm=0.5),
+        recipe_of(crown="flat", spigot_mm=20, groove_count=2, hollow_wall_mm=2.0, groove_depth_mm=0.5, vent="channel"),
+        recipe_of(crown="peaked", fit="press", rib_count=4, seam_relief="notch", groove_depth_mm=0.5),
     ],
     ids=["plain", "hollow", "press"],
 )
@@ -312,10 +321,10 @@ def test_unused_fields_are_left_alone():
 @pytest.mark.parametrize("far", [-500.0, 500.0])
 def test_both_ends_of_every_range_can_be_made(name: str, recipe: Recipe, field: str, far: float):
     section = SECTIONS[name]
-    error = refusal(replace(cured(recipe, section), **{field: far}), section)
+    error = refusal(recipe_with(cured(recipe, section), **{field: far}), section)
     assert error.field == field
-    wanted = cured(replace(cured(recipe, section), **{field: error.works}), section)
-    assert getattr(wanted, field) == error.works
+    wanted = cured(recipe_with(cured(recipe, section), **{field: error.works}), section)
+    assert values_of(wanted)[field] == error.works
     assert_sound(design(wanted, section, facets=32))
 
 
@@ -335,13 +344,13 @@ SQUARE = np.array([(-20, -15), (20, -15), (20, 15), (-20, 15)], float)
 def test_an_outline_that_cannot_be_used_is_refused_without_a_cure(points: np.ndarray):
     section = Section(Outline("free", 40, 30, points=points), Outline.free(SQUARE * 0.8))
     with pytest.raises(RecipeError) as caught:
-        design(Recipe(groove_depth_mm=0.5), section)
+        design(recipe_of(groove_depth_mm=0.5), section)
     assert (caught.value.field, caught.value.works) == ("section", None)
 
 
 def test_points_that_say_nothing_change_nothing():
     plain, busy = (Section(Outline.free(points), Outline.free(points * 0.8)) for points in (SQUARE, doubled(SQUARE)))
-    made = [design(Recipe(groove_depth_mm=0.5), section) for section in (plain, busy)]
+    made = [design(recipe_of(groove_depth_mm=0.5), section) for section in (plain, busy)]
     assert made[1].mesh.volume == pytest.approx(made[0].mesh.volume, rel=1e-9)
     assert_sound(made[1])
 
@@ -359,6 +368,6 @@ def test_chord_errors_that_make_no_sense_are_refused(error: float):
 
 def test_the_window_takes_as_many_grooves_as_the_recipe():
     most = int(RECIPE["groove_count"].most)
-    many = Recipe(spigot_mm=200, groove_count=most, groove_width_mm=1.0)
-    assert resolve(many, TUBE).groove_count == most == 40
-    assert refusal(replace(many, groove_count=most + 1)).works == most
+    many = recipe_of(spigot_mm=200, groove_count=most, groove_width_mm=1.0)
+    assert resolve(many, TUBE).groove.count == most == 40
+    assert refusal(recipe_with(many, groove_count=most + 1)).works == most

@@ -12,6 +12,7 @@ import pytest
 import shapely
 from fitting_cases import SECTIONS, assert_sound, free, surface
 from manifold3d import Manifold, OpType
+from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design
 from addon.families.fitting import Fitting
@@ -21,7 +22,7 @@ from addon.shaping.contours import Contour, Fineness
 from addon.shaping.shells import SURFACES, in_one_piece
 from addon.trade.hardware import NUT_POCKET_GAP_MM, thread_named
 
-PLAIN = Recipe(gap_mm=0.2, groove_depth_mm=0.8)
+PLAIN = recipe_of(gap_mm=0.2, groove_depth_mm=0.8)
 INCH = Section.round(25.4, 3.175)
 SPIGOT_RADIUS = 25.4 / 2 - 3.175 - 0.2
 
@@ -50,7 +51,7 @@ def pipe(points: np.ndarray, width: float) -> Manifold:
 def test_air_gets_out_through_the_channel_and_not_without(name: str, mitre: int, crown: str):
     """A rod from under the tip up the spigot's side, through the shoulder's underside to the outside."""
     section = SECTIONS[name]
-    recipe = replace(PLAIN, crown=crown, vent="channel", vent_width_mm=2.0, vent_depth_mm=1.0, seam_angle_deg=90)
+    recipe = recipe_with(PLAIN, crown=crown, vent="channel", vent_width_mm=2.0, vent_depth_mm=1.0, seam_angle_deg=90)
     fitting = design(recipe, section, mitre_deg=mitre, facets=64)
     assert_sound(fitting)
     # Opposite the seam: the ray from the spigot's middle along -y.
@@ -63,14 +64,14 @@ def test_air_gets_out_through_the_channel_and_not_without(name: str, mitre: int,
     way = np.array([(*inside, slope - 12), (*inside, slope + 0.25), (*outside, slope + 0.25)])
     rod = pipe(way, 0.3)
     assert (fitting.solid ^ rod).volume() < 1e-6
-    closed = design(replace(recipe, vent="none"), section, mitre_deg=mitre, facets=64)
+    closed = design(recipe_with(recipe, vent="none"), section, mitre_deg=mitre, facets=64)
     assert (closed.solid ^ rod).volume() > 0.1
 
 
 @pytest.mark.parametrize("crown, rise", [("dome", None), ("peaked", 4.0), ("low dome", 2.0), ("flat", 1.0)])
 def test_channel_does_not_come_out_on_top(crown: str, rise: float | None):
     """Above the spigot's edge the crown stays closed, seen from above."""
-    vented = design(replace(PLAIN, crown=crown, rise_mm=rise, vent="channel", vent_depth_mm=1.5), INCH)
+    vented = design(recipe_with(PLAIN, crown=crown, rise_mm=rise, vent="channel", vent_depth_mm=1.5), INCH)
     covered = shapely.union_all([shapely.Polygon(loop) for loop in vented.solid.project().to_polygons()])
     for z in (vented.recipe.rise_mm * 0.3, 0.05):
         assert covered.contains(layer(vented, z).buffer(-1e-6))
@@ -83,7 +84,7 @@ def test_channel_does_not_come_out_on_top(crown: str, rise: float | None):
 
 
 def test_vent_hole_goes_right_through_at_its_width():
-    fitting = design(replace(PLAIN, vent="hole", vent_width_mm=2.0), INCH)
+    fitting = design(recipe_with(PLAIN, vent="hole", vent_width_mm=2.0), INCH)
     assert_sound(fitting, genus=1)
     for z in (-7.8, -4.0, 5.0):
         (hole,) = layer(fitting, z).interiors
@@ -93,7 +94,7 @@ def test_vent_hole_goes_right_through_at_its_width():
 
 @pytest.mark.parametrize("seam", [0.0, 37.0, -120.0])
 def test_flat_lies_its_depth_inside_the_spigot_at_its_angle(seam: float):
-    fitting = design(replace(PLAIN, seam_relief="flat", seam_angle_deg=seam, seam_depth_mm=0.7), INCH)
+    fitting = design(recipe_with(PLAIN, seam_relief="flat", seam_angle_deg=seam, seam_depth_mm=0.7), INCH)
     assert_sound(fitting)
     direction = np.array([math.cos(math.radians(seam)), math.sin(math.radians(seam))])
     for z in (-7.0, -1.0):
@@ -107,7 +108,9 @@ def test_flat_lies_its_depth_inside_the_spigot_at_its_angle(seam: float):
 
 
 def test_notch_is_as_wide_and_deep_as_asked_and_runs_from_tip_to_rim():
-    fitting = design(replace(PLAIN, seam_relief="notch", seam_angle_deg=90, seam_width_mm=4, seam_depth_mm=1.5), INCH)
+    fitting = design(
+        recipe_with(PLAIN, seam_relief="notch", seam_angle_deg=90, seam_width_mm=4, seam_depth_mm=1.5), INCH
+    )
     assert_sound(fitting)
     for z in (-7.4, -4.0, -0.01):
         cut = shapely.box(-1.99, SPIGOT_RADIUS - 1.49, 1.99, SPIGOT_RADIUS + 1)
@@ -120,7 +123,7 @@ def test_notch_is_as_wide_and_deep_as_asked_and_runs_from_tip_to_rim():
 @pytest.mark.parametrize("name", ["round", "rectangular", "hexagon", "angle", "ellipse"])
 @pytest.mark.parametrize("count", [3, 6])
 def test_ribs_stand_their_height_past_the_spigot_on_every_land(name: str, count: int):
-    recipe = replace(PLAIN, fit="press", gap_mm=0.1, rib_count=count, rib_height_mm=0.4, rib_width_mm=1.2)
+    recipe = recipe_with(PLAIN, fit="press", gap_mm=0.1, rib_count=count, rib_height_mm=0.4, rib_width_mm=1.2)
     fitting = design(recipe, SECTIONS[name])
     assert_sound(fitting)
     spigot = shapely.Polygon(SECTIONS[name].bore.polygon()).buffer(-0.1, join_style="mitre")
@@ -146,16 +149,16 @@ TEE_SLOT = np.array(
 @pytest.mark.parametrize("facets", [48, None])
 def test_a_notch_as_deep_as_a_groove_leaves_nothing_that_a_file_would_lose(facets: int | None):
     """Both floors fall into one plane."""
-    recipe = Recipe(gap_mm=0.3, groove_width_mm=1.9, groove_depth_mm=0.7, seam_relief="notch", seam_depth_mm=0.7)
+    recipe = recipe_of(gap_mm=0.3, groove_width_mm=1.9, groove_depth_mm=0.7, seam_relief="notch", seam_depth_mm=0.7)
     assert_sound(design(recipe, free(TEE_SLOT, 1.5), mitre_deg=45, mitre_direction_deg=37, facets=facets))
 
 
 @pytest.mark.parametrize(
     "recipe, section",
     [
-        (Recipe(fit="press", seam_relief="notch", seam_width_mm=8, rib_count=4), INCH),
+        (recipe_of(fit="press", seam_relief="notch", seam_width_mm=8, rib_count=4), INCH),
         (
-            Recipe(
+            recipe_of(
                 crown="flat", spigot_mm=20, fit="press", rib_count=4, rib_width_mm=0.5,
                 seam_relief="notch", seam_angle_deg=137, seam_width_mm=2.8,
             ),
@@ -176,7 +179,7 @@ def test_what_falls_into_pieces_is_refused():
 
 
 def test_through_hole_passes_its_bolt():
-    fitting = design(replace(PLAIN, crown="flat", hole="through", thread="M8"), INCH)
+    fitting = design(recipe_with(PLAIN, crown="flat", hole="through", thread="M8"), INCH)
     assert_sound(fitting, genus=1)
     for z in (-7.8, -4.0, 2.0):
         (hole,) = layer(fitting, z).interiors
@@ -187,7 +190,7 @@ def test_through_hole_passes_its_bolt():
 @pytest.mark.parametrize("crown, spigot", [("flat", 8.0), ("dome", 8.0)])
 def test_nut_pocket_takes_the_nut_from_outside_and_leaves_it_something_to_bear_on(crown: str, spigot: float):
     """The foot presses up, the nut onto the pocket's floor."""
-    recipe = replace(PLAIN, crown=crown, hole="nut pocket", thread="M6", groove_count=0, spigot_mm=spigot)
+    recipe = recipe_with(PLAIN, crown=crown, hole="nut pocket", thread="M6", groove_count=0, spigot_mm=spigot)
     fitting = design(recipe, INCH)
     assert_sound(fitting, genus=1)
     nut = thread_named("M6")
@@ -208,8 +211,10 @@ def test_nut_pocket_takes_the_nut_from_outside_and_leaves_it_something_to_bear_o
 def test_nut_pocket_opens_at_the_crown_and_only_the_bolts_hole_reaches_the_tip(section: Section):
     """A foot that is loaded presses its nut towards the tip. Areas: M8's nut is 13 mm across flats and 6.8 high
     (ISO 4032), its hole 9 mm (ISO 273, medium); a hexagon s across flats has the area s²·√3/2."""
-    recipe = replace(PLAIN, crown="flat", rise_mm=4.0, edge="square", hole="nut pocket", spigot_mm=12, groove_count=0)
-    fitting = design(replace(recipe, thread="M8"), section)
+    recipe = recipe_with(
+        PLAIN, crown="flat", rise_mm=4.0, edge="square", hole="nut pocket", spigot_mm=12, groove_count=0
+    )
+    fitting = design(recipe_with(recipe, thread="M8"), section)
     bolt = math.pi / 4 * 9**2
     hexagon = (13 + 2 * NUT_POCKET_GAP_MM) ** 2 * math.sqrt(3) / 2
     heights = np.arange(-11.99, 4, 0.02)
@@ -223,7 +228,7 @@ def test_nut_pocket_opens_at_the_crown_and_only_the_bolts_hole_reaches_the_tip(s
 
 @pytest.mark.parametrize("crown", ["flat", "dome"])
 def test_insert_bore_is_blind_and_as_deep_as_the_insert_all_around(crown: str):
-    recipe = replace(PLAIN, crown=crown, hole="insert", thread="M6", groove_count=0, spigot_mm=14)
+    recipe = recipe_with(PLAIN, crown=crown, hole="insert", thread="M6", groove_count=0, spigot_mm=14)
     fitting = design(recipe, INCH)
     assert_sound(fitting, genus=0)
     insert = thread_named("M6")
@@ -253,7 +258,7 @@ def test_hollow_has_its_wall_and_a_floor_under_the_crown(name: str):
 
 @pytest.mark.parametrize("mitre", [0, 35])
 def test_everything_at_once(mitre: int):
-    recipe = replace(
+    recipe = recipe_with(
         PLAIN, crown="flat", spigot_mm=20, groove_count=2, fit="press", gap_mm=0.1, rib_count=5, vent="channel",
         seam_relief="notch", hole="through", thread="M6", hollow_wall_mm=3.0,
     )  # fmt: skip
@@ -295,7 +300,7 @@ def test_profile_is_what_was_designed():
 
 def test_a_fitting_of_free_outlines_may_be_cut_like_any_other():
     section = SECTIONS["tee"]
-    fitting = design(replace(PLAIN, vent="channel", seam_relief="notch", seam_angle_deg=100), section)
+    fitting = design(recipe_with(PLAIN, vent="channel", seam_relief="notch", seam_angle_deg=100), section)
     assert_sound(fitting)
     assert fitting.mesh.volume < design(PLAIN, section).mesh.volume
     assert layer(fitting, -1.0).area < layer(design(PLAIN, section), -1.0).area - 1

@@ -13,6 +13,7 @@ import shapely
 from fitting_cases import SECTIONS, assert_sound, free, hexagon
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design, resolve
 from addon.families.fitting import Fitting
@@ -61,7 +62,7 @@ recipes = st.fixed_dictionaries(
         **sometimes("rib_width_mm", near(0, 4)),
         **sometimes("hollow_wall_mm", near(0, 6)),
     }
-).map(lambda values: Recipe(**values))
+).map(lambda values: recipe_of(**values))
 
 sizes = near(10, 90)
 walls = near(0.6, 4)
@@ -103,12 +104,12 @@ def until_it_works(recipe: Recipe, section: Section, end: dict) -> Recipe:
             assume(refusal.works is not None)
             assert getattr(recipe, refusal.field) != refusal.works, f"{refusal} offers what was refused"
             assert str(refusal)
-            recipe = replace(recipe, **{refusal.field: refusal.works})
+            recipe = recipe_with(recipe, **{refusal.field: refusal.works})
     raise AssertionError("the cures go round in circles")
 
 
 def genus(recipe: Recipe) -> int:
-    return int(recipe.hole in ("through", "nut pocket") or recipe.vent == "hole")
+    return int(recipe.hole.kind in ("through", "nut pocket") or recipe.vent.kind == "hole")
 
 
 @settings(max_examples=100, deadline=None)
@@ -119,10 +120,10 @@ def test_random_fittings_are_sound_or_refused_with_a_cure_that_works(recipe: Rec
     assert fitting.recipe == settled
     assert_sound(fitting, genus(settled))
 
-    plain = replace(settled, vent="none", seam_relief="none", rib_count=0, hole="none")
+    plain = recipe_with(settled, vent="none", seam_relief="none", rib_count=0, hole="none")
     uncut = design(plain, section, facets=FINE, **end)
     assert uncut.mesh.volume == pytest.approx(expected_volume(uncut), rel=2e-3)
-    if not settled.rib_count:
+    if not settled.rib.count:
         assert fitting.mesh.volume <= design(plain, section, facets=FACETS, **end).mesh.volume * (1 + 1e-6)
 
 
@@ -143,9 +144,9 @@ def expected_volume(fitting: Fitting) -> float:
     lead = recipe.lead_in_mm
     volume += bore.area * (recipe.spigot_mm - lead)
     volume += lead / 6 * (bore.area + 4 * offset(bore, -lead / 2).area + offset(bore, -lead).area)
-    if recipe.groove_count:
-        cut = bore.area - offset(bore, -recipe.groove_depth_mm).area
-        volume -= recipe.groove_count * recipe.groove_width_mm * cut
+    if recipe.groove.count:
+        cut = bore.area - offset(bore, -recipe.groove.depth_mm).area
+        volume -= recipe.groove.count * recipe.groove.width_mm * cut
     if recipe.hollow_wall_mm:
         volume -= offset(bore, -recipe.hollow_wall_mm).area * (recipe.spigot_mm - 1)
     return volume
@@ -161,7 +162,7 @@ def offset(area: shapely.Geometry, distance: float) -> shapely.Geometry:
 def test_a_flat_crown_holds_what_it_should_however_small_its_edge(name: str, mitre: float, edge_mm: float):
     """On outlines that need a roof (mitred circles and rectangles do), steps of the edge shorter than a print file
     tells apart once took parts of the top with them (0.28 % of a low L), or all of it (the ellipse)."""
-    recipe = Recipe(crown="flat", rise_mm=0.6, edge="rounded", edge_mm=edge_mm, spigot_mm=4.0, groove_count=0)
+    recipe = recipe_of(crown="flat", rise_mm=0.6, edge="rounded", edge_mm=edge_mm, spigot_mm=4.0, groove_count=0)
     for facets in (FACETS, FINE):
         fitting = design(recipe, SECTIONS[name], mitre_deg=mitre, facets=facets)
         assert_sound(fitting)
@@ -185,10 +186,10 @@ def test_a_bevel_too_small_to_be_seen_is_refused_with_one_that_is(field: str, ac
     recipe = Recipe(crown="flat")
     for tiny in (1e-9, 0.0003, least - 0.001):
         with pytest.raises(RecipeError, match=f"choose 0, or at least {least:g} mm") as refusal:
-            design(replace(recipe, **{field: tiny}), section)
+            design(recipe_with(recipe, **{field: tiny}), section)
         assert (refusal.value.field, refusal.value.works) == (field, least)
     for works in (0.0, least):
-        assert_sound(design(replace(recipe, **{field: works}), section))
+        assert_sound(design(recipe_with(recipe, **{field: works}), section))
 
 
 @settings(max_examples=60, deadline=None)
@@ -196,14 +197,14 @@ def test_a_bevel_too_small_to_be_seen_is_refused_with_one_that_is(field: str, ac
 def test_what_is_offered_is_the_last_that_works(recipe: Recipe, section: Section, end: dict):
     """For a recipe that works, every number far out is refused; what is offered is accepted, what lies past it not."""
     settled = until_it_works(recipe, section, end)
-    pocketed = settled.hole in ("nut pocket", "insert")
+    pocketed = settled.hole.kind in ("nut pocket", "insert")
     numbers = [field for field in NUMBERS if used(settled, field)]
     for field, far in product(numbers, (-1000, 1000)):
         works = refused(settled, field, far, section, end)
         # A second limit, that of the pocket, follows the spigot's first; what has to be solid has no range.
         if not (field == "spigot_mm" and pocketed and far < 0) and not (field == "hollow_wall_mm" and works == 0):
             try:
-                resolve(replace(settled, **{field: works}), section, **end)
+                resolve(recipe_with(settled, **{field: works}), section, **end)
             except RecipeError as another:
                 assert another.field != field, another
             past = works + math.copysign(1 if field.endswith("_count") else 0.5, far)
@@ -212,7 +213,7 @@ def test_what_is_offered_is_the_last_that_works(recipe: Recipe, section: Section
 
 def refused(settled: Recipe, field: str, value: float, section: Section, end: dict) -> float:
     with pytest.raises(RecipeError) as refusal:
-        resolve(replace(settled, **{field: value}), section, **end)
+        resolve(recipe_with(settled, **{field: value}), section, **end)
     assert refusal.value.field == field
     return refusal.value.works
 
@@ -222,16 +223,16 @@ def used(recipe: Recipe, field: str) -> bool:
     if field == "edge_mm":
         return recipe.crown == "flat" and recipe.edge != "square"
     if field.startswith("groove_"):
-        return field == "groove_count" or recipe.groove_count > 0
+        return field == "groove_count" or recipe.groove.count > 0
     if field.startswith("rib_"):
-        return recipe.rib_count > 0
+        return recipe.rib.count > 0
     if field == "seam_width_mm":
-        return recipe.seam_relief == "notch"
+        return recipe.seam.kind == "notch"
     if field == "seam_depth_mm":
-        return recipe.seam_relief != "none"
+        return recipe.seam.kind != "none"
     if field == "vent_depth_mm":
-        return recipe.vent == "channel"
-    return recipe.vent != "none" if field == "vent_width_mm" else True
+        return recipe.vent.kind == "channel"
+    return recipe.vent.kind != "none" if field == "vent_width_mm" else True
 
 
 @settings(max_examples=40, deadline=None)
@@ -244,5 +245,5 @@ def test_random_free_outlines(corners: int, pulls: list[float], recipe: Recipe, 
     settled = until_it_works(recipe, section, end)
     fitting = design(settled, section, facets=FACETS, **end)
     # A slot close beside a sharp corner leaves a bar of the corner standing, and a groove behind it is a handle.
-    slotted = settled.vent == "channel" or settled.seam_relief == "notch"
+    slotted = settled.vent.kind == "channel" or settled.seam.kind == "notch"
     assert_sound(fitting, fitting.solid.genus() if slotted else genus(settled))

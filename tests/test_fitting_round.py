@@ -11,11 +11,12 @@ import gmsh
 import numpy as np
 import pytest
 from fitting_cases import assert_sound, surface
+from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design
 from addon.geometry.sections import Section
 
-CAP = Recipe(gap_mm=0.2, groove_width_mm=3.175, groove_depth_mm=2.0)
+CAP = recipe_of(gap_mm=0.2, groove_width_mm=3.175, groove_depth_mm=2.0)
 """The cap of common practice (no source)."""
 INCH = Section.round(25.4, 3.175)
 TUBES = {"8 × 1": Section.round(8, 1), "1 in × 1/8 in": INCH, "219.1 × 6.3": Section.round(219.1, 6.3)}
@@ -24,19 +25,19 @@ TUBES = {"8 × 1": Section.round(8, 1), "1 in × 1/8 in": INCH, "219.1 × 6.3": 
 def spigot_volume(radius: float, recipe: Recipe) -> float:
     """Cylinder less grooves less chamfer. Source: Pappus; a ring's section area times its centroid's way."""
     chamfer = recipe.lead_in_mm**2 / 2 * 2 * math.pi * (radius - recipe.lead_in_mm / 3)
-    depth = recipe.groove_depth_mm
-    groove = depth * recipe.groove_width_mm * 2 * math.pi * (radius - depth / 2)
+    depth = recipe.groove.depth_mm
+    groove = depth * recipe.groove.width_mm * 2 * math.pi * (radius - depth / 2)
     hollow = math.pi * (radius - recipe.hollow_wall_mm) ** 2 * (recipe.spigot_mm - 1) if recipe.hollow_wall_mm else 0
-    return math.pi * radius**2 * recipe.spigot_mm - chamfer - recipe.groove_count * groove - hollow
+    return math.pi * radius**2 * recipe.spigot_mm - chamfer - recipe.groove.count * groove - hollow
 
 
 def spigot_area(radius: float, recipe: Recipe) -> float:
     """Side, lead-in, tip and groove. Source: Pappus; a line's length times its centroid's way."""
-    lead, depth = recipe.lead_in_mm, recipe.groove_depth_mm
-    side = recipe.spigot_mm - lead - recipe.groove_count * recipe.groove_width_mm
-    groove = (radius - depth) * recipe.groove_width_mm + 2 * depth * (radius - depth / 2)
+    lead, depth = recipe.lead_in_mm, recipe.groove.depth_mm
+    side = recipe.spigot_mm - lead - recipe.groove.count * recipe.groove.width_mm
+    groove = (radius - depth) * recipe.groove.width_mm + 2 * depth * (radius - depth / 2)
     cone = math.sqrt(2) * lead * (radius - lead / 2)
-    return 2 * math.pi * (radius * side + cone + recipe.groove_count * groove) + math.pi * (radius - lead) ** 2
+    return 2 * math.pi * (radius * side + cone + recipe.groove.count * groove) + math.pi * (radius - lead) ** 2
 
 
 def crown_volume_and_area(radius: float, recipe: Recipe) -> tuple[float, float]:
@@ -71,7 +72,7 @@ RECIPES = [
     replace(CAP, crown="flat", edge="square"),
     replace(CAP, crown="flat", edge="rounded", edge_mm=1.5),
     replace(CAP, crown="flat", edge="chamfered", edge_mm=1.2, lip_mm=2.0),
-    replace(CAP, lip_mm=-0.5, groove_count=0, lead_in_mm=0.0),
+    recipe_with(CAP, lip_mm=-0.5, groove_count=0, lead_in_mm=0.0),
 ]
 
 
@@ -80,7 +81,7 @@ RECIPES = [
 def test_volume_and_area_against_closed_forms(recipe: Recipe, tube: Section):
     small = tube.outer.width < 10
     if small:
-        recipe = replace(recipe, groove_depth_mm=1.0)
+        recipe = recipe_with(recipe, groove_depth_mm=1.0)
     fitting = design(recipe, tube)
     assert_sound(fitting)
     recipe = fitting.recipe
@@ -94,7 +95,7 @@ def test_volume_and_area_against_closed_forms(recipe: Recipe, tube: Section):
 
 
 def test_hollow_spigot_loses_a_cylinder_and_gains_its_wall():
-    solid, hollow = (design(replace(CAP, hollow_wall_mm=wall, groove_depth_mm=1.0), INCH) for wall in (0, 2))
+    solid, hollow = (design(recipe_with(CAP, hollow_wall_mm=wall, groove_depth_mm=1.0), INCH) for wall in (0, 2))
     assert_sound(hollow)
     bore = 25.4 / 2 - 3.175 - 0.2 - 2
     assert solid.mesh.volume - hollow.mesh.volume == pytest.approx(math.pi * bore**2 * 7, rel=1e-3)
@@ -107,8 +108,8 @@ def revolved_in_gmsh(recipe: Recipe, inside: float, outside: float) -> tuple[flo
     try:
         gmsh.option.setNumber("General.Terminal", 0)
         occ = gmsh.model.occ
-        length, lead, depth = recipe.spigot_mm, recipe.lead_in_mm, recipe.groove_depth_mm
-        bottom, top = -(length + recipe.groove_width_mm) / 2, -(length - recipe.groove_width_mm) / 2
+        length, lead, depth = recipe.spigot_mm, recipe.lead_in_mm, recipe.groove.depth_mm
+        bottom, top = -(length + recipe.groove.width_mm) / 2, -(length - recipe.groove.width_mm) / 2
         steps = [(0, -length), (inside - lead, -length), (inside, lead - length), (inside, bottom)]
         steps += [(inside - depth, bottom), (inside - depth, top), (inside, top), (inside, 0), (outside, 0)]
         points = [occ.addPoint(r, 0, z) for r, z in steps]
@@ -158,7 +159,7 @@ def inside_points(triangles: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("error", [0.01, 0.1])
 def test_no_facet_lies_farther_from_the_sphere_than_the_chord_error(outside: float, rise: float | None, error: float):
     # Source: the sphere itself, R = (a² + h²) / 2h.
-    recipe = Recipe(rise_mm=rise and rise * outside, groove_depth_mm=0.5)
+    recipe = recipe_of(rise_mm=rise and rise * outside, groove_depth_mm=0.5)
     fitting = design(recipe, Section.round(outside, outside / 10), chord_error_mm=error)
     rise = fitting.recipe.rise_mm
     ball = ((outside / 2) ** 2 + rise**2) / (2 * rise)
@@ -183,7 +184,7 @@ def test_half_the_width_makes_a_hemisphere():
 def test_groove_lies_in_the_middle_of_the_spigot_and_two_share_it_evenly():
     one = surface(design(CAP, INCH), "groove")[..., 2]
     assert (one.min(), one.max()) == pytest.approx((-4 - 3.175 / 2, -4 + 3.175 / 2))
-    two = design(replace(CAP, spigot_mm=12, groove_count=2, groove_width_mm=2), INCH)
+    two = design(recipe_with(CAP, spigot_mm=12, groove_count=2, groove_width_mm=2), INCH)
     edges = np.unique(surface(two, "groove")[..., 2].round(6))
     land = (12 - 2 * 2) / 3
     assert edges == pytest.approx([-12 + land, -12 + land + 2, -land - 2, -land])

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import shapely
 from fitting_cases import CROWNS, SECTIONS, assert_sound, free, hexagon, surface
+from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design
 from addon.families.fitting import Fitting
@@ -18,7 +19,7 @@ from addon.geometry.sections import Outline, Section
 from addon.shaping.roofs import roof
 from addon.takeoff.ends import mitre_normal
 
-PLAIN = Recipe(gap_mm=0.2, groove_depth_mm=0.8, groove_width_mm=2.0)
+PLAIN = recipe_of(gap_mm=0.2, groove_depth_mm=0.8, groove_width_mm=2.0)
 
 
 def polygon(outline: Outline) -> shapely.Polygon:
@@ -91,7 +92,7 @@ def test_flat_cap_of_rectangular_tube_against_gmsh(edge: str):
 def test_hip_crown_over_a_sharp_rectangle(width: float, depth: float):
     # Source: a hip roof of one slope is a prism between two half pyramids: V = h·b·(3l − b) / 6, b the shorter side.
     section = Section.rectangular(width, depth, 2, 0)
-    bare = Recipe(crown="peaked", rise_mm=7.0, groove_count=0, lead_in_mm=0.0, gap_mm=0.2)
+    bare = recipe_of(crown="peaked", rise_mm=7.0, groove_count=0, lead_in_mm=0.0, gap_mm=0.2)
     short, long = sorted((width, depth))
     spigot = (width - 4.4) * (depth - 4.4) * 8
     assert design(bare, section).mesh.volume == pytest.approx(7 * short * (3 * long - short) / 6 + spigot, rel=1e-9)
@@ -99,7 +100,7 @@ def test_hip_crown_over_a_sharp_rectangle(width: float, depth: float):
 
 def test_peaked_crown_over_a_hexagon_is_a_pyramid():
     section = free(hexagon(40), 2.5)
-    bare = Recipe(crown="peaked", rise_mm=9.0, groove_count=0, lead_in_mm=0.0, gap_mm=0.2)
+    bare = recipe_of(crown="peaked", rise_mm=9.0, groove_count=0, lead_in_mm=0.0, gap_mm=0.2)
     base = 3 * math.sqrt(3) / 2 * 20**2  # area of a regular hexagon
     inner = 3 * math.sqrt(3) / 2 * ((20 * math.sqrt(3) / 2 - 2.7) * 2 / math.sqrt(3)) ** 2
     assert design(bare, section).mesh.volume == pytest.approx(base * 9 / 3 + inner * 8, rel=1e-5)
@@ -125,7 +126,7 @@ def crown_height(recipe: Recipe, reach: float, inset: float) -> float:
 def test_crown_volume_is_the_sum_of_its_layers(name: str, crown: str, mitre: int):
     """Cavalieri: ∫ A(inset) dh, the areas by shapely's offsets, the height by the profile's formula."""
     section = SECTIONS[name]
-    fitting = design(replace(PLAIN, crown=crown, groove_count=0, lead_in_mm=0.0), section, mitre_deg=mitre)
+    fitting = design(recipe_with(PLAIN, crown=crown, groove_count=0, lead_in_mm=0.0), section, mitre_deg=mitre)
     stretched = section.outer.polygon(chord_error=2e-4) / (math.cos(math.radians(mitre)), 1)
     whole, reach = shapely.Polygon(stretched), roof(stretched).reach
     steps = reach * (1 - np.cos(np.linspace(0, np.pi / 2, 200)))  # close where the dome is steep

@@ -21,6 +21,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
+from recipes import recipe_of
 
 from addon.bench import assembly_picture as picture_module
 from addon.bench.assembly_picture import EndMark, assembly_picture
@@ -75,9 +76,9 @@ def sheet() -> JobSheet:
         tube_end(SQUARE, (100, 0, 480), (0, 0, 1), "Post", f"blocked by {NASTY}"),
     )
     recipes = {
-        "F1": (Recipe(vent="channel", groove_width_mm=3.0, groove_depth_mm=2.0), ROUND, 0.0, (1, 2)),
-        "F2": (Recipe(crown="flat", rise_mm=4, fit="press", rib_count=8, groove_count=0), SQUARE, 0.0, (3,)),
-        "F3": (Recipe(crown="low dome", rise_mm=6, seam_relief="notch"), OVAL, 0.0, ()),
+        "F1": (recipe_of(vent="channel", groove_width_mm=3.0, groove_depth_mm=2.0), ROUND, 0.0, (1, 2)),
+        "F2": (recipe_of(crown="flat", rise_mm=4, fit="press", rib_count=8, groove_count=0), SQUARE, 0.0, (3,)),
+        "F3": (recipe_of(crown="low dome", rise_mm=6, seam_relief="notch"), OVAL, 0.0, ()),
         "F4": (Recipe(), ROUND, 30.0, ()),
     }
     made = []
@@ -171,7 +172,7 @@ def test_any_text_makes_a_valid_sheet(title, source):
 
 
 @pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
-@pytest.mark.parametrize("recipe", [Recipe(groove_count=0), Recipe(fit="push", groove_count=0, vent="hole")])
+@pytest.mark.parametrize("recipe", [recipe_of(groove_count=0), recipe_of(fit="push", groove_count=0, vent="hole")])
 def test_every_caution_that_applies_is_there_once_and_no_other(process, recipe):
     fitting = SheetFitting("F1", design(recipe, ROUND, facets=16), ())
     one = JobSheet("t", "d", process, material_named(process.material), (fitting,))
@@ -329,7 +330,7 @@ def test_drawings_are_true_to_their_scale(section, scale):
 )  # fmt: skip
 def test_drawings_carry_the_sizes_in_both_units(section, said):
     """Source: hand sums from the section and the gap."""
-    recipe = Recipe(crown="dome" if section is ROUND else "flat", groove_width_mm=3, groove_depth_mm=2, gap_mm=0.2)
+    recipe = recipe_of(crown="dome" if section is ROUND else "flat", groove_width_mm=3, groove_depth_mm=2, gap_mm=0.2)
     svg = fitting_drawing(design(recipe, section), "t")
     parsed(f"<!DOCTYPE html><title>t</title>{svg}")
     shown = re.findall(r">([^<>]+)</text>", svg)

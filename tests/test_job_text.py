@@ -10,9 +10,11 @@ from typing import get_args, get_type_hints
 
 from hypothesis import given
 from hypothesis import strategies as st
+from recipes import recipe_of
 
-from addon.families.cap.recipe import CROWNS, FitClass, Hole, Recipe
+from addon.families.cap.recipe import CROWNS, FitClass, Recipe
 from addon.jobfile import Assembly, Job, Match, Measured, Output, Override, Tube, job_text, parse_job
+from addon.shaping.features import HoleKind
 from addon.takeoff.given import SizedEnd
 from addon.takeoff.picked import PickedEnd
 from addon.trade.processes import Process, process_named, processes
@@ -22,13 +24,13 @@ FOLDER = Path("/jobs").absolute()
 
 lengths = st.floats(0.5, 20).map(lambda number: float(f"{number:.7g}"))
 recipes = st.builds(
-    Recipe,
+    recipe_of,
     crown=st.sampled_from(CROWNS),
     rise_mm=st.none() | lengths,
     gap_mm=st.none() | lengths,
     spigot_mm=lengths,
     fit=st.sampled_from(get_args(FitClass)),
-    hole=st.sampled_from(get_args(Hole)),
+    hole=st.sampled_from(get_args(HoleKind)),
     groove_count=st.integers(0, 9),
 )
 matches = st.builds(

@@ -3,12 +3,12 @@
 
 import os
 import re
-from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
 from addon.families.cap.recipe import Recipe
+from addon.fields.declared import declared_in
 from addon.geometry.sections import Section
 from addon.jobfile import (
     Assembly,
@@ -50,7 +50,7 @@ def test_lengths_take_units():
     recipe = job(
         fitting={"rise_mm": "1/2 in", "spigot_mm": "8 mm", "groove": {"width_mm": "1/8 in", "count": 2}}
     ).recipe
-    assert (recipe.rise_mm, recipe.spigot_mm, recipe.groove_width_mm, recipe.groove_count) == (12.7, 8, 3.175, 2)
+    assert (recipe.rise_mm, recipe.spigot_mm, recipe.groove.width_mm, recipe.groove.count) == (12.7, 8, 3.175, 2)
 
 
 def test_overrides_match_by_kind_and_size_either_way_round():
@@ -78,7 +78,7 @@ def test_keys_under_their_old_names_are_read_with_a_note_that_names_the_new_one(
 def test_a_key_under_both_names_is_refused():
     with pytest.raises(JobError, match="fitting: brim_mm is the old name of lip_mm, and both are given; keep lip_mm"):
         job(fitting={"brim_mm": 1, "lip_mm": 2})
-    with pytest.raises(JobError, match=r"tube\.brim_mm is not a key"):
+    with pytest.raises(JobError, match=r"tube\.brim_mm is not a known key"):
         job(tube={"brim_mm": 1})
 
 
@@ -123,14 +123,14 @@ def test_process_numbers_override_the_table():
         ({"fitting": {"spigot_mm": "long"}}, ["fitting.spigot_mm", "'long'", "1/8 in"]),
         ({"fitting": {"groove": {"number": 2}}}, ["fitting.groove_number", "groove_"]),
         ({"fitting": {"crown": {}}}, ["crown", "empty table"]),
-        ({"process": {"from_memory": ["fill"]}}, ["process.from_memory", "not a key"]),
+        ({"process": {"from_memory": ["fill"]}}, ["process.from_memory", "not a known key"]),
         ({"fitting": {"groove_count": 1.5}}, ["fitting.groove_count", "whole number"]),
         ({"fitting": {"rise_mm": True}}, ["fitting.rise_mm", "True"]),
         ({"fitting": {"rise_mm": float("nan")}}, ["fitting.rise_mm", "finite"]),
         ({"fitting": {"rise_mm": 400 * "9" + " mm"}}, ["fitting.rise_mm", "not a length"]),
         ({"fitting": {"rise_mm": 1e299}}, ["fitting.rise_mm", "1e+12"]),
         ({"fitting": {"rib_count": 10**400}}, ["fitting.rib_count", "1e+12"]),
-        ({"fitting": {"seam_angle_deg": -(10**400)}}, ["fitting.seam_angle_deg", "1e+12"]),
+        ({"fitting": {"seam_angle_deg": -(10**400)}}, ["fitting.seam_angle_deg", "number"]),
         ({"fitting": []}, ["fitting", "table"]),
         ({"fitting": {"for": [{"kind": "round"}]}}, ["fitting.for[1]", "changes nothing"]),
         ({"fitting": {"for": [{"kind": "rund", "rise_mm": 1}]}}, ["fitting.for[1].kind", "'round'"]),
@@ -140,7 +140,7 @@ def test_process_numbers_override_the_table():
         ({"measured": [{"bore_width": 1}]}, ["measured[1].bore_width", "bore_width_mm"]),
         ({"process": {"name": "no such"}}, ["process", "no such"]),
         ({"process": {"layer_mm": 0}}, ["layer_mm"]),
-        ({"process": {"rings": 10**400}}, ["process.rings", "1e+12"]),
+        ({"process": {"rings": 10**400}}, ["process.rings", "1 to 50"]),
         ({"process": {"plate_mm": [200, 200]}}, ["process.plate_mm", "list of 3"]),
         ({"output": {"formats": ["obj"]}}, ["output.formats", "'3mf'"]),
         ({"output": {"formats": []}}, ["output.formats", "3mf"]),
@@ -211,7 +211,7 @@ def test_the_reference_for_people_has_every_key(table):
     reference = (Path(__file__).parents[1] / "docs" / "job_file.md").read_text("utf-8")
     known = set(re.findall(r"`([a-z_0-9]+)`", reference)) | set(re.findall(r"^(\w+) = ", reference, re.MULTILINE))
     # Grooves are written as a table there; what is not for the job file has no key.
-    keys = {one.name for one in fields(table)} - {"match", "seam_mm", "book_name", "from_memory"}
+    keys = declared_in(table).keys() - {"match", "seam_mm", "book_name", "from_memory"}
     assert {key for key in keys if not key.startswith("groove_")} <= known
 
 

@@ -14,6 +14,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold, OpType
+from recipes import recipe_of
 from review_shapes import PROCESS, common_cap, cylinder
 
 from addon.bench.plate import Footprint, Placement
@@ -216,7 +217,7 @@ def test_steps_are_told_by_width_and_jumps_by_rest():
 
 
 def test_gap_is_the_ring_between_bore_and_spigot():
-    recipe = Recipe(gap_mm=0.3, spigot_mm=8, lead_in_mm=0.5, groove_count=0)
+    recipe = recipe_of(gap_mm=0.3, spigot_mm=8, lead_in_mm=0.5, groove_count=0)
     fitting = design(recipe, Section.round(25.4, 3.175))
     band = fit_band(fitting, PROCESS, Tube())
     marks = shapes.gap(fitting, band)
@@ -233,7 +234,7 @@ def test_gap_is_the_ring_between_bore_and_spigot():
 
 
 def test_a_spigot_larger_than_the_bore_bites():
-    fitting = design(Recipe(fit="press", gap_mm=-0.1, groove_count=0), Section.round(25.4, 3.175))
+    fitting = design(recipe_of(fit="press", gap_mm=-0.1, groove_count=0), Section.round(25.4, 3.175))
     marks = shapes.gap(fitting)
     assert not len(positions(marks, styles.GAP, "fill"))
     assert area_of(positions(marks, styles.BITE, "fill")) > 0
@@ -241,7 +242,7 @@ def test_a_spigot_larger_than_the_bore_bites():
 
 
 def test_the_gap_of_a_mitred_end_lies_level_at_the_shoulder():
-    fitting = design(Recipe(groove_count=0), Section.round(38.1, 1.65), mitre_deg=30.0)
+    fitting = design(recipe_of(groove_count=0), Section.round(38.1, 1.65), mitre_deg=30.0)
     marks = shapes.gap(fitting)
     shoulder = -fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min()
     lines = positions(marks, styles.BORE, "line")
@@ -301,7 +302,7 @@ def every_overlay() -> list[Marks]:
     printed = reviewed.printed
     stack = shapes.outline_stack(printed)
     tower = seen(mesh_of(box(20, 20, 2), box(8, 8, 4, 2), box(9, 0.6, 6, 6)))
-    press = design(Recipe(fit="press", gap_mm=-0.1, groove_count=0), Section.round(25.4, 3.175))
+    press = design(recipe_of(fit="press", gap_mm=-0.1, groove_count=0), Section.round(25.4, 3.175))
     return [
         shapes.outlines(stack, printed, 30),
         shapes.chosen_layer(printed, 30),
@@ -436,11 +437,11 @@ def test_a_sheet_shrinks_until_it_keeps_clear_of_the_words():
     [
         (Recipe(rise_mm=12, gap_mm=0.2), Section.round(25.4, 3.175), 0.0),
         (
-            Recipe(crown="flat", rise_mm=6, lip_mm=1, groove_count=3, groove_width_mm=1),
+            recipe_of(crown="flat", rise_mm=6, lip_mm=1, groove_count=3, groove_width_mm=1),
             Section.rectangular(50, 25, 2),
             0.0,
         ),
-        (Recipe(crown="peaked", groove_count=0, lead_in_mm=0, hole="through"), Section.round(38.1, 1.65), 0.0),
+        (recipe_of(crown="peaked", groove_count=0, lead_in_mm=0, hole="through"), Section.round(38.1, 1.65), 0.0),
         (Recipe(crown="low dome"), Section.round(33.4, 3.38), 45.0),
         (Recipe(crown="flat", rise_mm=3, hollow_wall_mm=3, spigot_mm=30), Section.rectangular(40, 40, 3), 20.0),
     ],
@@ -455,7 +456,7 @@ def test_profiles_are_legible_and_say_the_recipes_numbers(recipe, section, mitre
     assert f"rise {METRIC(settled.rise_mm)}" in words
     assert f"spigot {METRIC(settled.spigot_mm)}" in words
     assert f"gap {METRIC(settled.gap_mm)}" in words
-    assert any("groove" in one for one in words) == bool(recipe.groove_count)
+    assert any("groove" in one for one in words) == bool(recipe.groove.count)
     assert any("lead-in" in one for one in words) == bool(recipe.lead_in_mm)
     assert any("lip" in one for one in words) == bool(recipe.lip_mm)
     assert any("mitre" in one for one in words) == bool(mitre)
@@ -466,7 +467,7 @@ def test_profiles_are_legible_and_say_the_recipes_numbers(recipe, section, mitre
 
 
 def test_the_profile_is_true_to_scale():
-    fitting = design(Recipe(rise_mm=12, gap_mm=0.25, groove_count=0), Section.round(25.4, 3.175), facets=64)
+    fitting = design(recipe_of(rise_mm=12, gap_mm=0.25, groove_count=0), Section.round(25.4, 3.175), facets=64)
     drawing = profile.profile_drawing(fitting, METRIC)
     points = np.concatenate(drawing.cut)
     assert (points[:, 1].min(), points[:, 1].max()) == pytest.approx((-8, 12))

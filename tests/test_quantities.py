@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
+from recipes import recipe_of, recipe_with
 from shapely.geometry import Polygon, box
 
 from addon.bench.glue import glue_joint
@@ -263,7 +264,7 @@ def pappus(inner: float, outer: float, length: float) -> float:
 @pytest.mark.parametrize("grooves", [0, 1, 2])
 def test_a_round_joint_against_pappus(grooves):
     section = Section.round(25.4, 3.175)
-    recipe = Recipe(gap_mm=0.15, spigot_mm=12, lead_in_mm=0.5, groove_count=grooves, groove_width_mm=3.175,
+    recipe = recipe_of(gap_mm=0.15, spigot_mm=12, lead_in_mm=0.5, groove_count=grooves, groove_width_mm=3.175,
                     groove_depth_mm=2.0)  # fmt: skip
     joint = glue_joint(design(recipe, section, chord_error_mm=0.001))
     radius = 19.05 / 2 - 0.15
@@ -285,7 +286,9 @@ def test_a_round_joint_against_pappus(grooves):
     ids=["rounded", "sharp", "free", "ellipse", "obround"],
 )  # fmt: skip
 def test_any_joint_against_shapely(section):
-    recipe = Recipe(gap_mm=0.2, spigot_mm=10, lead_in_mm=1.0, groove_count=2, groove_width_mm=1.5, groove_depth_mm=0.8)
+    recipe = recipe_of(
+        gap_mm=0.2, spigot_mm=10, lead_in_mm=1.0, groove_count=2, groove_width_mm=1.5, groove_depth_mm=0.8
+    )
     bore = Polygon(section.bore.polygon(2000))
     spigot, floor = (bore.buffer(-distance, join_style="mitre", mitre_limit=4) for distance in (0.2, 1.0))
     joint = glue_joint(design(recipe, section, chord_error_mm=0.001))
@@ -297,7 +300,7 @@ def test_any_joint_against_shapely(section):
 @pytest.mark.parametrize("section", [Section.round(25.4, 3.175), Section.rectangular(40, 20, 2)], ids=["round", "rect"])
 def test_a_joint_against_the_fitting_itself(section, mitre):
     """Source: the solid: what of the bore's room its spigot leaves, and the area of its spigot's surface."""
-    recipe = Recipe(crown="flat", spigot_mm=12, groove_count=2, groove_width_mm=2.0, groove_depth_mm=1.5)
+    recipe = recipe_of(crown="flat", spigot_mm=12, groove_count=2, groove_width_mm=2.0, groove_depth_mm=1.5)
     fitting = design(recipe, section, mitre_deg=mitre, chord_error_mm=0.001)
     joint = glue_joint(fitting)
     room = section.bore.cross_section(720).extrude(11.5).translate([0, 0, -11.5])
@@ -317,7 +320,7 @@ def test_what_vent_and_seam_relief_take_against_the_fitting_itself(section, groo
     """Source: shapely's lengths and areas of the outline as it is cut, and the solid's own room."""
     cut = {"seam_relief": relief, "seam_width_mm": 5.0, "seam_depth_mm": 0.8, "vent": vent, "vent_depth_mm": 1.2}
     grooves = {"groove_count": groove_count, "groove_width_mm": 1.5, "groove_depth_mm": 0.6}
-    fitting = design(Recipe(crown="flat", spigot_mm=10, gap_mm=0.2, **cut, **grooves), section, chord_error_mm=0.001)
+    fitting = design(recipe_of(crown="flat", spigot_mm=10, gap_mm=0.2, **cut, **grooves), section, chord_error_mm=0.001)
     joint = glue_joint(fitting)
     bore = Polygon(section.bore.polygon(2000))
     spigot = bore.buffer(-0.2, join_style="mitre")
@@ -334,19 +337,19 @@ def test_what_vent_and_seam_relief_take_against_the_fitting_itself(section, groo
 
 
 def test_a_flat_relief_takes_what_it_takes_whatever_its_unused_width():
-    section, recipe = Section.round(25.4, 3.175), Recipe(seam_relief="flat")
-    areas = {glue_joint(design(replace(recipe, seam_width_mm=w), section)).bond_area_mm2 for w in (1.0, 6.0)}
+    section, recipe = Section.round(25.4, 3.175), recipe_of(seam_relief="flat")
+    areas = {glue_joint(design(recipe_with(recipe, seam_width_mm=w), section)).bond_area_mm2 for w in (1.0, 6.0)}
     assert len(areas) == 1
     # What a flat t deep takes of a circle of radius r is the arc 2 r acos(1 - t / r) (any geometry handbook).
     made = design(recipe, section).recipe
-    radius, length = 19.05 / 2 - made.gap_mm, made.spigot_mm - made.lead_in_mm - made.groove_width_mm
-    around = 2 * math.pi * radius - 2 * radius * math.acos(1 - made.seam_depth_mm / radius)
+    radius, length = 19.05 / 2 - made.gap_mm, made.spigot_mm - made.lead_in_mm - made.groove.width_mm
+    around = 2 * math.pi * radius - 2 * radius * math.acos(1 - made.seam.depth_mm / radius)
     assert areas.pop() == pytest.approx(around * length, rel=2e-3)
 
 
 def test_a_hole_for_air_takes_no_bond_and_other_fits_take_no_glue():
     section = Section.round(40, 3)
-    plain, aired = (glue_joint(design(Recipe(vent=vent), section)) for vent in ("none", "hole"))
+    plain, aired = (glue_joint(design(recipe_of(vent=vent), section)) for vent in ("none", "hole"))
     assert aired == plain
     assert glue_joint(design(Recipe(fit="push"), section)) is None
 

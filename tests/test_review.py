@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from recipes import recipe_of
 from review_shapes import PROCESS, broken_parts, common_cap, hemisphere, odd_parts
 from test_review_overhangs import box, mesh_of
 
@@ -65,7 +66,7 @@ def test_cures_name_fields_that_exist() -> None:
     recipes = (
         Recipe(),
         Recipe(spigot_mm=7.9, rise_mm=5.1, crown="low dome"),
-        Recipe(groove_count=2, groove_width_mm=1.1),
+        recipe_of(groove_count=2, groove_width_mm=1.1),
     )
     for recipe in recipes:
         for finding in review_fitting(design(recipe, Section.round(33.4, 3.38), facets=32), PROCESS).findings:

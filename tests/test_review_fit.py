@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
+from recipes import recipe_of
 from review_shapes import common_cap, cylinder
 from test_review_overhangs import box, mesh_of
 
@@ -66,7 +67,7 @@ def test_a_bolt_through_the_spigot_against_gmsh(gmsh: ModuleType, radius: float,
     common, _ = occ.intersect(cap, [(3, bolt)])
     occ.synchronize()
     expected = sum(occ.getMass(3, tag) for dimension, tag in common if dimension == 3)
-    plain = design(Recipe(groove_count=0, lead_in_mm=0.0), Section.round(25.4, 3.175), facets=512)
+    plain = design(recipe_of(groove_count=0, lead_in_mm=0.0), Section.round(25.4, 3.175), facets=512)
     solid = cylinder(radius, 80, 512).translate((0, 0, -40)).rotate((90, 0, 0)).translate((0, 0, height))
     found = review_fit(plain.mesh, tube(12.7, 9.525), UPRIGHT, others=[named(mesh_of(solid), "bolt")])
     (bolt_found,) = found.others

@@ -12,6 +12,7 @@ import trimesh
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
+from recipes import recipe_of, recipe_with
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, joined, layers_of, sphere, turned
 
 from addon.geometry.mesh import Mesh
@@ -157,18 +158,18 @@ def test_heights_inside_a_layer_are_named_with_the_change() -> None:
 
 def test_the_cures_of_heights_cure_them() -> None:
     """Setting the field that a finding names puts that height on a layer."""
-    from addon.families.cap import Recipe, design
+    from addon.families.cap import design
     from addon.geometry.sections import Section
     from addon.review import review_fitting
 
     recipe, section = (
-        Recipe(spigot_mm=8.0, groove_width_mm=3.175, rise_mm=12.3, crown="low dome"),
+        recipe_of(spigot_mm=8.0, groove_width_mm=3.175, rise_mm=12.3, crown="low dome"),
         Section.round(25.4, 3.175),
     )
     findings = review_fitting(design(recipe, section, facets=32), PROCESS).findings
     cure = {key: value for f in findings if f.check == "height inside a layer" for key, value in f.cure.items()}
     assert set(cure) == {"groove_width_mm", "rise_mm"}
-    cured = review_fitting(design(replace(recipe, **cure), section, facets=32), PROCESS).findings
+    cured = review_fitting(design(recipe_with(recipe, **cure), section, facets=32), PROCESS).findings
     assert not [finding for finding in cured if finding.check == "height inside a layer"]
 
 
@@ -179,7 +180,7 @@ def test_a_hemisphere_on_a_layer_is_not_cured_by_more_than_a_hemisphere() -> Non
     from addon.review import review_fitting
 
     for section in (Section.round(25.4, 3.175), Section.round(25.3, 3.0)):
-        fitting = design(Recipe(groove_count=0), section, facets=32)
+        fitting = design(recipe_of(groove_count=0), section, facets=32)
         (finding,) = (one for one in review_fitting(fitting, PROCESS).findings if one.check == "height inside a layer")
         rise = finding.cure["rise_mm"]
         assert rise < section.outer.width / 2 and f"set rise_mm to {rise:g}" in finding.advice
@@ -204,7 +205,7 @@ def test_the_cure_of_a_height_is_said_in_hundredths_and_still_cures_it() -> None
     cure = uneven(Recipe())
     assert set(cure) == {"rise_mm"}
     assert cure["rise_mm"] == round(cure["rise_mm"], 2)
-    assert uneven(Recipe(**cure)) == {}
+    assert uneven(recipe_of(**cure)) == {}
 
 
 @pytest.mark.parametrize("bodies", [1, 2])

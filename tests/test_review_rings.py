@@ -12,6 +12,7 @@ import shapely
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
+from recipes import recipe_of
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, layers_of, turned
 
 from addon.families.cap import Recipe, design
@@ -211,7 +212,7 @@ def test_the_common_cap_before_and_after_the_plan() -> None:
         (Section.rectangular(50, 30, 2), Recipe(crown="flat")),
         (Section.rectangular(50, 30, 2), Recipe(crown="peaked")),
         (Section.round(48.3, 3.68), Recipe(crown="low dome", rise_mm=9)),
-        (Section.round(33.4, 3.38), Recipe(crown="flat", hole="through", thread="M8")),
+        (Section.round(33.4, 3.38), recipe_of(crown="flat", hole="through", thread="M8")),
     ],
     ids=["square dome", "flat", "peaked", "low dome", "with a hole"],
 )

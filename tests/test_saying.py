@@ -21,6 +21,7 @@ import pint
 import pytest
 from hypothesis import given
 from manifold3d import Manifold
+from recipes import recipe_of
 from review_shapes import PROCESS, cylinder, odd_parts
 
 from addon.bench.fit_ladder import LadderError, fit_ladder, ladder_reading
@@ -30,6 +31,7 @@ from addon.bench.shop_book import ShopBook, book_text, parse_book
 from addon.bench.shop_entries import FitReading, PrintRun
 from addon.families.cap import Recipe, design
 from addon.families.cap.bounds import resolve
+from addon.fields.declared import declared_in
 from addon.fields.refusals import RecipeError
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
@@ -42,12 +44,11 @@ from addon.review import Finding, review, review_fit, review_fitting
 from addon.takeoff import take_off
 from addon.takeoff.doubt import doubt_unit
 from addon.trade.fits import with_reading
-from addon.trade.processes import LIMITS, Process, ProcessError, check_process, processes
+from addon.trade.processes import Process, ProcessError, check_process, processes
 from addon.trade.sizes import nearest_size, size_fit, tube_sizes
 from addon.ui.fields import inch_name
 from addon.ui.saying import IMPERIAL, METRIC
-from addon.ui.wording import PROCESS as PROCESS_WORDS
-from addon.ui.wording import RECIPE, in_window, say_value
+from addon.ui.wording import in_window, say_value
 
 INCHES = pint.UnitRegistry()
 UNITS = {"mm": "mm", "mm²": "mm**2", "mm³": "mm**3", "cm²": "cm**2", "cm³": "cm**3", "mm/s": "mm/s"}
@@ -163,7 +164,7 @@ def test_fields_go_by_their_labels(sentence: str, metric: str, imperial: str) ->
 def test_no_name_of_the_tables_that_stands_bare_in_sentences_holds_a_length() -> None:
     """Sizes, and the names of fields' choices, are not quoted."""
     bare = [size.name for size in tube_sizes()]
-    bare += [name for words in (RECIPE | PROCESS_WORDS).values() if words.names for name in words.names()]
+    bare += [name for field in DECLARED if field.field.names for name in field.field.names()]
     assert len(bare) > 100 and all(IMPERIAL.text(name) == name for name in bare)
 
 
@@ -183,6 +184,7 @@ TUBES = [
     Section.rectangular(40, 40, 3),
     Section.rectangular(60, 40, 2),
 ]
+DECLARED = [*declared_in(Recipe).values(), *declared_in(Process).values()]
 RECIPES: list[dict[str, Any]] = [
     {},
     {"crown": "flat", "lip_mm": 2.03, "edge": "rounded", "rise_mm": 4.07},
@@ -201,7 +203,7 @@ def sentences_of(findings: list[Finding]) -> Iterator[str]:
 def test_reviews_of_fittings(process: Process) -> None:
     checks: set[str] = set()
     for tube, recipe, mitre in list(product(TUBES, RECIPES, (0.0, 30.0)))[::5]:
-        fitting = design(Recipe(**recipe), tube, mitre_deg=mitre, facets=48)
+        fitting = design(recipe_of(**recipe), tube, mitre_deg=mitre, facets=48)
         found = review_fitting(fitting, process, "F1")
         checks |= {one.check for one in found.findings}
         for said in sentences_of(list(found.findings)):
@@ -259,7 +261,7 @@ def test_what_a_fitting_meets_in_the_assembly() -> None:
 
 def test_refusals() -> None:
     wrong: list[dict[str, Any]] = [
-        *({name: value} for name in RECIPE if name.endswith("_mm") for value in (-3.21, 1234.5)),
+        *({name: value} for name in declared_in(Recipe) if name.endswith("_mm") for value in (-3.21, 1234.5)),
         {"groove_count": 9}, {"groove_count": 1, "groove_depth_mm": 9}, {"groove_count": 2, "groove_width_mm": 4.44},
         {"edge": "rounded", "crown": "flat", "edge_mm": 55}, {"hole": "nut pocket"},
         {"hole": "insert", "thread": "M12"},
@@ -270,7 +272,7 @@ def test_refusals() -> None:
     said = set()
     for tube, numbers in product(TUBES[:3], wrong):
         try:
-            resolve(Recipe(**numbers), tube, clear_depth_mm=9.99)
+            resolve(recipe_of(**numbers), tube, clear_depth_mm=9.99)
         except RecipeError as refusal:
             said.add(str(refusal))
     for section, depth in ((Section.round(2, 0.5), None), (Section.round(1200, 5), None), (TUBES[0], 0.5)):
@@ -284,7 +286,10 @@ def test_refusals() -> None:
 
 def test_processes_that_cannot_be() -> None:
     said = []
-    for name, limit in LIMITS.items():
+    for key, field in declared_in(Process).items():
+        if field.field.least is None:
+            continue
+        name, limit = key, field.field
         old = getattr(PROCESS, name)
         for value in (limit.least - 1, limit.most + 1):
             with pytest.raises(ProcessError) as refused:

@@ -17,6 +17,7 @@ from fluids.piping import schedule_lookup
 from hypothesis import given
 from hypothesis import strategies as st
 
+from addon.fields.declared import declared_in
 from addon.geometry.sections import Outline, Section
 from addon.trade import tables
 from addon.trade.cautions import cautions
@@ -30,7 +31,6 @@ from addon.trade.hardware import Thread, thread_named, threads
 from addon.trade.metals import metal_named, tube_metals
 from addon.trade.processes import (
     DEFAULT_PROCESS,
-    LIMITS,
     Process,
     ProcessError,
     check_process,
@@ -72,6 +72,8 @@ ROWS = [
 ]
 """Every process: its name, plastic, nozzle's bore in mm, its layer as a share of that, and what it changes."""
 SONIC = replace(GENERAL, bath="caustic, ultrasonic")
+
+LIMITS = {key: field.field for key, field in declared_in(Process).items() if field.field.least is not None}
 
 
 def inches(text: str) -> float:
@@ -458,10 +460,10 @@ class TestProcesses:
             ({"first_layer_mm": 0.5}, r"first_layer_mm is 0.5 mm; .*0.48 mm"),
             ({"margin_mm": 120.0}, r"margin_mm is 120 mm; .*width.*less than half of 240 mm"),
             ({"keep_out_mm": (20.0, 190.0)}, r"keep_out_mm is 190 mm; .*depth.*190 mm"),
-            ({"support": "melted"}, r"support is 'melted'; choose one of 'same material, broken off'"),
+            ({"support": "melted"}, r"support is 'melted'; expected one of 'same material, broken off'"),
             ({"support": "dissolved in a bath"}, r"bath is 'none'; .*one of 'water'"),
             ({"bath": "caustic"}, r"bath is 'caustic'; .*'none'"),
-            ({"bath": "acid"}, r"bath is 'acid'; choose one of"),
+            ({"bath": "acid"}, r"bath is 'acid'; expected one of"),
             ({"name": " "}, "name is empty"),
         ],
     )

@@ -67,11 +67,13 @@ def test_a_sections_own_recipe_counts(scene, job):
 
 
 def test_the_load_on_a_foot_stands_where_the_hole_is_chosen(job):
-    assert named("Have a foot") not in shown("hole")
+    assert named("Have a foot") not in shown("fitting_hole_and_hollow")
     job.recipe.hole = "nut pocket"
-    assert named("Have a foot") in shown("hole") and named("Mind the hot iron") not in shown("hole")
+    assert named("Have a foot") in shown("fitting_hole_and_hollow") and named("Mind the hot iron") not in shown(
+        "fitting_hole_and_hollow"
+    )
     job.recipe.hole = "insert"
-    assert named("Mind the hot iron") in shown("hole")
+    assert named("Mind the hot iron") in shown("fitting_hole_and_hollow")
 
 
 def test_hands_and_heat_stand_where_process_fit_vent_and_heat_are_chosen(job):
@@ -82,9 +84,9 @@ def test_hands_and_heat_stand_where_process_fit_vent_and_heat_are_chosen(job):
     assert "Wear gloves against adhesive" in shown("fitting")
     job.recipe.fit = "press"
     assert "mallet" in shown("fitting") and "adhesive" not in shown("fitting")
-    assert "freezes" in shown("vent")
+    assert "freezes" in shown("fitting_vent")
     job.recipe.vent = "channel"
-    assert "freezes" not in shown("vent")
+    assert "freezes" not in shown("fitting_vent")
     assert "sun" in shown("tube")
     job.process.material = "PLA"
     assert '"PLA"' in shown("tube")

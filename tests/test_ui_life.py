@@ -7,25 +7,26 @@ import ast
 import json
 import math
 import re
-from dataclasses import fields
 from pathlib import Path
 
 import bpy
 import numpy as np
 import pytest
 from mathutils import Matrix
+from recipes import recipe_of
 from test_ui_job import ROUND, SQUARE, corners, fit, put, tube
 
 import addon
 from addon.families.cap.recipe import Recipe
+from addon.fields.declared import declared_in
 from addon.files.parts import Part
 from addon.files.stl import write_stl
 from addon.geometry.sections import Outline, Section
 from addon.jobfile import Output, Tube
 from addon.takeoff import TubeEnd
-from addon.trade.processes import LIMITS, Process, process_named, processes
+from addon.trade.processes import Process, process_named, processes
 from addon.ui import fields as ui_fields
-from addon.ui import jobs, records, state, wording
+from addon.ui import jobs, records, state
 from addon.ui.placing import all_fittings, placed
 
 PYTHON_PAGE = Path(__file__).parent.parent / "docs" / "python.md"
@@ -40,19 +41,14 @@ def scene_now() -> bpy.types.Scene:
 
 
 @pytest.mark.parametrize(
-    ("cls", "words", "left_out"),
-    [
-        (Recipe, wording.RECIPE, set()),
-        (Process, wording.PROCESS, {"name", "source", "from_memory"}),
-        (Tube, wording.TUBE, set()),
-        (Output, wording.OUTPUT, {"formats"}),
-    ],
+    ("cls", "left_out"),
+    [(Recipe, set()), (Process, {"name", "source", "from_memory"}), (Tube, set()), (Output, {"formats"})],
 )
-def test_every_field_has_its_words_and_a_property(cls: type, words: dict, left_out: set[str]) -> None:
-    assert {field.name for field in fields(cls)} - left_out == set(words)
-    made = ui_fields.properties_of(cls, words)
-    assert {ui_fields.stored_name(name) for name in words} <= set(made)
-    assert all(word.label and word.tip and not word.tip.endswith(".") for word in words.values())
+def test_every_field_has_its_words_and_a_property(cls: type, left_out: set[str]) -> None:
+    shown = ui_fields.labelled(cls)
+    assert declared_in(cls).keys() - left_out == shown.keys()
+    assert {ui_fields.stored_name(key) for key in shown} <= set(ui_fields.properties_of(cls))
+    assert all(one.field.tip and not one.field.tip.endswith(".") for one in shown.values())
 
 
 def test_the_scene_starts_with_the_usual_recipe_and_process(scene: bpy.types.Scene) -> None:
@@ -72,7 +68,8 @@ def test_every_process_of_the_table_goes_through_the_properties_unchanged(
 
 def test_process_numbers_have_the_tables_limits(scene: bpy.types.Scene) -> None:
     known = scene.ferrule.process.bl_rna.properties
-    for name, limit in LIMITS.items():
+    limits = {key: field.field for key, field in declared_in(Process).items() if field.field.least is not None}
+    for name, limit in limits.items():
         turn = math.radians if name.endswith("_deg") else float
         shown = known[ui_fields.stored_name(name)]
         assert shown.hard_min == pytest.approx(turn(limit.least))
@@ -80,11 +77,11 @@ def test_process_numbers_have_the_tables_limits(scene: bpy.types.Scene) -> None:
 
 
 def test_a_recipe_comes_back_from_the_properties_to_the_last_digit(scene: bpy.types.Scene) -> None:
-    recipe = Recipe(
+    recipe = recipe_of(
         crown="peaked", rise_mm=12.35, lip_mm=-0.15, spigot_mm=25.4, gap_mm=0.1, seam_angle_deg=45.5, hole="insert",
         thread="M6", groove_width_mm=3.175,
     )  # fmt: skip
-    ui_fields.assign(scene.ferrule.recipe, recipe, wording.RECIPE)
+    ui_fields.assign(scene.ferrule.recipe, recipe)
     assert jobs.recipe_of(scene.ferrule.recipe) == recipe
 
 

@@ -24,6 +24,7 @@ from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section
 from ..geometry.units import say_mm
+from ..shaping.features import BoltHole, Grooves, Vent
 from ..trade.processes import Process
 from .shop_entries import FitReading, reading_name
 from .statistic import Statistic
@@ -112,8 +113,8 @@ def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequenc
     if len(gaps) < 2 or len(set(labels)) < len(labels):
         raise LadderError("a ladder needs two or more gaps, and each has to differ from the others by 0.01 mm or more")
     base, grip = _whole_layers(_BASE_MM, process), _whole_layers(_GRIP_MM + recipe.lead_in_mm, process)
-    plain = replace(recipe, crown="flat", rise_mm=base, edge="square", lip_mm=_LIP_MM, vent="none", hole="none")
-    slices = [_designed(replace(plain, spigot_mm=grip, groove_count=0, gap_mm=gap), section) for gap in gaps]
+    plain = replace(recipe, crown="flat", rise_mm=base, edge="square", lip_mm=_LIP_MM, vent=Vent(), hole=BoltHole())
+    slices = [_designed(replace(plain, spigot_mm=grip, groove=Grooves(count=0), gap_mm=gap), section) for gap in gaps]
     sample = _designed(plain, section).solid.trim_by_plane([0, -1, 0], 0)
     solids = [_upright(one.solid, base) for one in slices] + [_upright(sample, base)]
     solid, centres = _ladder(solids, [*labels, ""], base, process)

@@ -50,9 +50,9 @@ def _square_view(fitting: Fitting) -> View:
         Dimension((crown_right, 0), (right - lead_in, -length), "right", both_units(length)),
     ]
     if cut := grooves(recipe):
-        top, depth = cut[-1], recipe.groove_depth_mm
+        top, depth = cut[-1], recipe.groove.depth_mm
         floor = both_units(right - left - 2 * depth)
-        width = (f"{len(cut)} × " if len(cut) > 1 else "") + both_units(recipe.groove_width_mm)
+        width = (f"{len(cut)} × " if len(cut) > 1 else "") + both_units(recipe.groove.width_mm)
         dimensions += [
             Dimension((left, 0), (left, top.top), "left", both_units(-top.top)),
             Dimension((left, top.top), (left, top.bottom), "left", width),

@@ -181,7 +181,7 @@ def _measures(one: SheetFitting, process: Process) -> str:
     share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
     rows.append((f"Gap a side: {share}{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
     cells = [(what, both_units(drawn), f"{bare_mm(low)} to {say_mm(high)}", "") for what, drawn, low, high in rows]
-    seam = f"0 to {say_mm(max(gap + recipe.relief_mm, 0.0))}"
+    seam = f"0 to {say_mm(max(gap + recipe.seam.room_mm, 0.0))}"
     cells.insert(len(bore.readings), ("Tube: weld seam, how far it stands into the bore", "", seam, ""))
     measures = table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
     if not one.gap_mm:
@@ -307,20 +307,20 @@ def _putting_in(sheet: JobSheet) -> str:
         "Do all welding and galvanising first. Deburr the tube ends inside and out.",
         "Try each fitting dry: it goes in by hand, a press fit starts by hand; the shoulder sits on the rim all round.",
     ]
-    nuts = which(f"{id} ({recipe.thread})" for id, recipe in recipes if recipe.hole == "nut pocket")
+    nuts = which(f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "nut pocket")
     if nuts:
         steps.append(
             "Put the nuts into the crown's pocket from outside, so that the foot presses them onto the plastic: "
             f"{nuts}."
         )
-    inserts = which(f"{id} ({recipe.thread})" for id, recipe in recipes if recipe.hole == "insert")
+    inserts = which(f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "insert")
     if inserts:
         steps.append(
             "Check the bores against the thread inserts' own data sheet, which comes first (the bores follow common "
             f"practice), and set the inserts from the crown's side, square to it: {inserts}."
         )
     glued = [one for one in sheet.fittings if one.glue]
-    relieved = which(id for id, recipe in recipes if recipe.seam_relief != "none")
+    relieved = which(id for id, recipe in recipes if recipe.seam.kind != "none")
     if relieved:
         steps.append(f"Turn the seam relief to the tube's weld seam: {relieved}.")
     mitred = which(one.id for one in sheet.fittings if one.fitting.mitre_deg)
@@ -331,8 +331,8 @@ def _putting_in(sheet: JobSheet) -> str:
             "Roughen the inside of the tube and the spigot, wipe both with a cleaner that the adhesive allows, let dry."
         )
         steps.append("Fill the grooves with adhesive and spread a thin coat on the spigot up to the lead-in.")
-    channels = which(id for id, recipe in recipes if recipe.vent == "channel")
-    holes = which(id for id, recipe in recipes if recipe.vent == "hole")
+    channels = which(id for id, recipe in recipes if recipe.vent.kind == "channel")
+    holes = which(id for id, recipe in recipes if recipe.vent.kind == "hole")
     if channels:
         steps.append(f"Keep the vent channel free of adhesive, and turn it downward where rain may come: {channels}.")
     if holes:
@@ -345,7 +345,7 @@ def _putting_in(sheet: JobSheet) -> str:
             "Push home, square-cut round ones with a quarter turn; wipe off what comes out, and hold until the "
             "adhesive has set."
         )
-    if any(recipe.vent == "none" for _, recipe in recipes):
+    if any(recipe.vent.kind == "none" for _, recipe in recipes):
         steps.append(
             "Trapped air pushes the last fitting of a closed tube out again: hold it until it keeps, or make that one "
             'with a vent (vent = "channel").'

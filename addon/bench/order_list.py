@@ -66,10 +66,10 @@ def fittings_csv(sheet: JobSheet) -> str:
         if glue:
             joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * len(one.ends))
         count = (one.count, one.spares, say_ranges(one.ends))
-        thread = recipe.thread if recipe.hole != "none" else ""
+        thread = recipe.hole.thread if recipe.hole.kind != "none" else ""
         printed = (
-            recipe.groove_count,
-            recipe.hole,
+            recipe.groove.count,
+            recipe.hole.kind,
             thread,
             one.fitting.mitre_deg,
             sheet.material.name,

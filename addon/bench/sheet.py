@@ -79,8 +79,8 @@ class SheetFitting:
         """``"dome 12.7 mm (1/2 in) high, glue fit, mitre 30°"``."""
         recipe, mitre = self.fitting.recipe, self.fitting.mitre_deg
         said = f"{recipe.crown} {say_both(recipe.rise_mm or 0.0)} high, {recipe.fit} fit"
-        if recipe.hole != "none":
-            said += f", {recipe.thread} {'through hole' if recipe.hole == 'through' else recipe.hole}"
+        if recipe.hole.kind != "none":
+            said += f", {recipe.hole.thread} {'through hole' if recipe.hole.kind == 'through' else recipe.hole.kind}"
         return f"{said}, mitre {say_three(mitre)}°" if mitre else said
 
     @property

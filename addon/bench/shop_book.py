@@ -10,12 +10,13 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time
 from math import isfinite
 from typing import Any, TypeVar
 
 from ..families.cap.recipe import Recipe
+from ..fields.declared import declared_in, values_of
 from ..geometry.names import quoted
 from ..trade.processes import Material, Process, check_process
 from ..trade.renamed import with_new_names
@@ -83,7 +84,7 @@ class Entry:
             return dict(self.written)
         own = vars(self.value)
         if isinstance(self.value, Preset):
-            own = {"name": self.value.name, **vars(self.value.recipe)}
+            own = {"name": self.value.name, **values_of(self.value.recipe)}
         return {**own, "changed": self.changed, **self.kept}
 
 
@@ -195,7 +196,7 @@ def _entry(
     name = row.get("name")
     called = f"{table} ({quoted(name)})" if isinstance(name, str) else f"{table} entry {number}"
     kind = TABLES[table]
-    known = ["name", *(one.name for one in fields(Recipe if kind is Preset else kind))]
+    known = ["name", *declared_in(Recipe if kind is Preset else kind)]
     try:
         current, renamed = with_new_names(row, known)
         own = {key: value for key, value in current.items() if key in known}

@@ -133,7 +133,7 @@ def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribu
 def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
     """Where nobody has looked, one as high as usual counts."""
     tolerance, metal, height = tube_tolerance(fitting.section), metal_named(tube.metal), tube.seam_height_mm
-    relief = fitting.recipe.relief_mm
+    relief = fitting.recipe.seam.room_mm
     if height is None and not metal.welded:
         return Contribution("weld seam", 0.0, 0.0, f"tube of {metal.name} usually has none")
     told = tolerance.seam_mm if height is None else height

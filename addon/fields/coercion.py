@@ -38,7 +38,7 @@ def coerced(field: Declared, value: Any, key: str) -> Any:
     """
     if field.optional and value == AUTOMATIC:
         return None
-    return _in_range(field, typed(field.hint, value, key), key)
+    return in_range(field, typed(field.hint, value, key), key)
 
 
 def typed(hint: Any, value: Any, key: str) -> Any:
@@ -115,7 +115,7 @@ def refuse_unknown(keys: Iterable[str], known: Iterable[str], where: str) -> Non
 def nearest(wrong: str, names: Sequence[str], count: int = 1) -> list[str]:
     """The names that are most like a wrong one; none where nothing is."""
     by_plain = {plain(name): name for name in names}
-    return [by_plain[near] for near in difflib.get_close_matches(plain(wrong), list(by_plain), count, 0.4)]
+    return [by_plain[near] for near in difflib.get_close_matches(plain(wrong), list(by_plain), count, 0.5)]
 
 
 def plain(name: str) -> str:
@@ -148,13 +148,15 @@ def _float(value: Any, key: str) -> float:
     return float(value)
 
 
-def _in_range(field: Declared, value: Any, key: str) -> Any:
+def in_range(field: Declared, value: Any, key: str) -> Any:
+    """A value of the right type, each of its numbers inside the field's range. Raises ``FieldError``."""
     for number in _numbers(value):
         least = -MOST if field.field.least is None else field.field.least
         most = MOST if field.field.most is None else field.field.most
         if not least <= number <= most:
             unit = f" {field.unit}" if field.unit else ""
-            raise FieldError(f"{key} is {shortened(number)}{unit}; allowed is {least:g} to {most:g}{unit}.")
+            said = f"{number:g}" if abs(number) < MOST else shortened(number)
+            raise FieldError(f"{key} is {said}{unit}; allowed is {least:g} to {most:g}{unit}.")
     return value
 
 

@@ -41,9 +41,9 @@ def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:
     ]
     if square:
         # A single groove lies centred on the spigot, so its faces move half as much as its width.
-        field = "groove_width_mm" if recipe.groove_count == 1 else ""
+        field = "groove_width_mm" if recipe.groove.count == 1 else ""
         for groove in grooves(recipe):
-            width = recipe.groove_width_mm
+            width = recipe.groove.width_mm
             levels.append(Level("groove's lower face", shoulder + groove.bottom, field, width, -2.0))
             levels.append(Level("groove's upper face", shoulder + groove.top, field, width, 2.0))
     return tuple(sorted(levels, key=lambda level: level.z_mm))

@@ -16,9 +16,10 @@ from itertools import pairwise
 import numpy as np
 from manifold3d import CrossSection
 
+from ..fields.declared import declared_in
 from ..geometry.frames import Floats
 from ..geometry.units import say_mm
-from ..trade.processes import LIMITS, Process
+from ..trade.processes import Process
 from .facets import Facets, dot
 from .findings import Finding
 from .layers import Layers
@@ -193,7 +194,7 @@ def _jump_finding(layers: Layers, steps: Steps, jump: int, crown: Span, process:
     cure: dict[str, float | str] = {}
     rings = math.ceil(float(steps.most[crown.slice].max()) / process.bead_mm - 1e-9) + 1
     advice = "Use the ring plan, which lays the crown in whole rings."
-    if rings <= LIMITS["rings"].most:
+    if rings <= (declared_in(Process)["rings"].field.most or 0):
         cure = {"rings": rings}
         advice = f"Use {rings} rings, or the ring plan, which lays the crown in whole rings."
     return Finding(

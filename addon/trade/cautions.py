@@ -34,13 +34,7 @@ class Choices(Protocol):
     """What of a recipe decides which cautions apply."""
 
     @property
-    def fit(self) -> str: ...
-
-    @property
-    def hole(self) -> str: ...
-
-    @property
-    def vent(self) -> str: ...
+    def conditions(self) -> frozenset[Condition]: ...
 
 
 @dataclass(frozen=True)
@@ -55,8 +49,8 @@ class Facts:
 
     def holds(self, condition: Condition) -> bool:
         """Whether the condition holds for the job, or for any of its fittings."""
-        process, recipes = self.process, self.recipes
-        return {
+        process = self.process
+        of_work = {
             "hot chamber": process.chamber_c > 0,
             "support broken off": process.support == "same material, broken off",
             "caustic bath": process.bath.startswith("caustic"),
@@ -64,12 +58,8 @@ class Facts:
             "ultrasonic bath": process.bath.endswith("ultrasonic"),
             "fibre-filled material": self.material.fibre,
             "steel": self.metal.galvanised,
-            "glue": any(recipe.fit == "glue" for recipe in recipes),
-            "press fit": any(recipe.fit == "press" for recipe in recipes),
-            "hole": any(recipe.hole != "none" for recipe in recipes),
-            "insert": any(recipe.hole == "insert" for recipe in recipes),
-            "no vent": any(recipe.vent == "none" for recipe in recipes),
-        }[condition]
+        }
+        return of_work.get(condition, False) or any(condition in recipe.conditions for recipe in self.recipes)
 
 
 @dataclass(frozen=True)

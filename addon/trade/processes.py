@@ -3,11 +3,12 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, dataclass
 from functools import cache
-from typing import Literal, get_args
+from typing import Literal, get_args, get_origin
 
+from ..fields.coercion import FieldError, in_range, typed
+from ..fields.declared import declared, declared_in
 from .tables import DATA, UnknownNameError, find_row, read_rows
 
 Support = Literal["same material, broken off", "dissolved in a bath"]
@@ -34,121 +35,141 @@ class Material:
     """Fields not read from the source."""
 
 
+_HEIGHTS, _BEADS, _INSIDE = "Heights", "Beads", "Inside"
+_SUPPORT, _SIZE, _TIME = "Overhang and Support", "Size and Plate", "Time"
+
+
 @dataclass(frozen=True)
 class Process:
-    """One way to print: bead by bead, layer by layer. Lengths in mm. ``check_process`` holds the allowed ranges."""
+    """One way to print: bead by bead, layer by layer. Lengths in mm. The ranges are wide: they refuse slips, not
+    wishes."""
 
     name: str
-    material: str
-    layer_mm: float
-    first_layer_mm: float
-    bead_mm: float
-    """Width of a bead as set; the process can lay from ``bead_min_mm`` to ``bead_max_mm``."""
-    bead_min_mm: float
-    bead_max_mm: float
-    rings: int
-    """Closed beads around every outline, outside in."""
-    fill: float
-    """Share of the inside that the open fill takes, 0 to 1."""
-    full_layers: int
-    """Fully filled layers under a top and over a bottom."""
-    overhang_deg: float
-    """How far a surface may lean from upright before it needs support; 45 by common practice, no source."""
-    bridge_mm: float
-    """Longest span that a bead crosses in the air between two rests."""
-    tolerance_mm: float
-    """How far a printed size may be off, per side."""
-    plate_mm: tuple[float, float, float]
-    """Width, depth and height of the space to print in."""
-    margin_mm: float
-    """Strip along the plate's edge that stays empty."""
-    spacing_mm: float
-    """Least distance between two fittings on the plate."""
-    shrink_percent: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    """How much smaller a print comes out along x, y, z; made up for on export only."""
-    support: Support = "same material, broken off"
-    """What the support is made of and how it comes off."""
-    chamber_c: float = 0.0
-    """Heated chamber in °C; 0 for none."""
-    speed_mm_s: float = 50.0
-    """Mean speed along the beads."""
-    layer_change_s: float = 5.0
-    """Time from the last bead of a layer to the first of the next: travel, lift, wipe."""
-    keep_out_mm: tuple[float, float] = (0.0, 0.0)
-    """Width and depth of the plate's front left corner that stays free, for what the nozzle wipes itself on."""
-    start_s: float = 300.0
-    """Time before the first bead of a plate: heating, levelling."""
-    support_fill: float = 0.2
-    """Share of the support's volume that is plastic, 0 to 1."""
-    purge_mm3: float = 0.0
-    """Plastic pushed out and thrown away in each layer that changes between part and support material."""
-    pocket_mouth_mm: float = 6.0
-    """Narrowest mouth through which the bath or a tool still gets at the support."""
-    bath: Bath = "none"
-    """What dissolves the support."""
-    bath_density: float = 1.0
-    """g/cm³."""
-    bath_fill_mm: float = 0.0
-    """How deep the bath is filled; 0 for none."""
+    material: str = declared(
+        MISSING, "Material", "Plastic that the fittings are printed from", others=True,
+        names=lambda: _plastics(),
+        meaning="name of a plastic, the shop book's before the table's",
+    )  # fmt: skip
+    layer_mm: float = declared(MISSING, "Layer", "Height of a layer", least=0.02, most=2.0, group=_HEIGHTS)
+    first_layer_mm: float = declared(
+        MISSING, "First Layer", "Height of the layer on the plate", least=0.02, most=2.0, group=_HEIGHTS
+    )
+    bead_mm: float = declared(MISSING, "Bead", "Width of a bead as set", least=0.1, most=5.0, group=_BEADS)
+    bead_min_mm: float = declared(
+        MISSING,
+        "Narrowest Bead",
+        "Narrowest bead that can be laid",
+        least=0.1,
+        most=5.0,
+        twin="Narrowest",
+        group=_BEADS,
+    )
+    bead_max_mm: float = declared(
+        MISSING, "Widest Bead", "Widest bead that can be laid", least=0.1, most=5.0, group=_BEADS
+    )
+    rings: int = declared(
+        MISSING, "Rings", "Closed beads around every outline, outside in", least=1, most=50, group=_BEADS
+    )
+    fill: float = declared(
+        MISSING, "Fill", "Share of the inside that the open fill takes, 0 to 1", least=0.0, most=1.0, group=_INSIDE
+    )
+    full_layers: int = declared(
+        MISSING, "Full Layers", "Fully filled layers under a top and over a bottom", least=0, most=100, group=_INSIDE
+    )
+    overhang_deg: float = declared(
+        MISSING, "Overhang", "How far a surface may lean from upright before it needs support",
+        least=0.0, most=89.0, group=_SUPPORT,
+    )  # fmt: skip
+    """45 by common practice, no source."""
+    bridge_mm: float = declared(
+        MISSING, "Bridge", "Longest span that a bead crosses in the air between two rests",
+        least=0.0, most=200.0, group=_SUPPORT,
+    )  # fmt: skip
+    tolerance_mm: float = declared(
+        MISSING, "Tolerance", "How far a printed size may be off on each side", least=0.0, most=2.0, group=_SIZE
+    )
+    plate_mm: tuple[float, float, float] = declared(
+        MISSING, "Plate", "Width, depth and height of the space to print in", least=10.0, most=5000.0, group=_SIZE
+    )
+    margin_mm: float = declared(
+        MISSING, "Margin", "Strip along the plate's edge that stays empty", least=0.0, most=1000.0, group=_SIZE
+    )
+    spacing_mm: float = declared(
+        MISSING, "Spacing", "Least distance between two fittings on the plate", least=0.0, most=1000.0, group=_SIZE
+    )
+    shrink_percent: tuple[float, float, float] = declared(
+        (0.0, 0.0, 0.0), "Shrink (%)", "How much smaller prints come out along x, y, z; files make up for it",
+        least=-10.0, most=10.0, group=_SIZE,
+    )  # fmt: skip
+    """Made up for on export only."""
+    support: Support = declared(
+        "same material, broken off", "Support", "What the support is made of and how it comes off", group=_SUPPORT,
+        short={"same material, broken off": "Broken Off", "dissolved in a bath": "In a Bath"},
+    )  # fmt: skip
+    chamber_c: float = declared(
+        0.0, "Chamber (°C)", "Temperature of a heated chamber; 0 for none", least=0.0, most=250.0, group=_SIZE
+    )
+    speed_mm_s: float = declared(
+        50.0, "Speed (mm/s)", "Mean speed along the beads", least=0.1, most=2000.0, group=_TIME
+    )
+    layer_change_s: float = declared(
+        5.0, "Layer Change", "Time from the last bead of a layer to the first of the next",
+        least=0.0, most=3600.0, group=_TIME,
+    )  # fmt: skip
+    """Travel, lift, wipe."""
+    keep_out_mm: tuple[float, float] = declared(
+        (0.0, 0.0), "Keep-out", "Width and depth of the plate's front left corner that stays free",
+        least=0.0, most=5000.0, group=_SIZE,
+    )  # fmt: skip
+    """For what the nozzle wipes itself on."""
+    start_s: float = declared(
+        300.0, "Start", "Time before the first bead of a plate: heating, levelling",
+        least=0.0, most=86400.0, group=_TIME,
+    )  # fmt: skip
+    support_fill: float = declared(
+        0.2, "Support Fill", "Share of the support's volume that is plastic, 0 to 1",
+        least=0.0, most=1.0, group=_SUPPORT,
+    )  # fmt: skip
+    purge_mm3: float = declared(
+        0.0, "Purge (mm³)", "Plastic thrown away in each layer that changes material",
+        least=0.0, most=10000.0, group=_SUPPORT,
+    )  # fmt: skip
+    pocket_mouth_mm: float = declared(
+        6.0, "Pocket Mouth", "Narrowest mouth through which bath or tool still gets at the support",
+        least=0.0, most=200.0, twin="Mouth", group=_SUPPORT,
+    )  # fmt: skip
+    bath: Bath = declared("none", "Bath", "What dissolves the support", group=_SUPPORT)
+    bath_density: float = declared(
+        1.0, "Bath (g/cm³)", "Density of the bath, which decides what floats",
+        least=0.5, most=2.0, unit="g/cm³", group=_SUPPORT,
+    )  # fmt: skip
+    bath_fill_mm: float = declared(
+        0.0, "Bath Depth", "How deep the bath is filled; 0 for none", least=0.0, most=5000.0, group=_SUPPORT
+    )
     source: str = ""
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""
+
+
+def _plastics() -> tuple[str, ...]:
+    return tuple(material.name for material in materials())
 
 
 class ProcessError(ValueError):
     """A process that does not exist or cannot work: which field, which value, and what is allowed."""
 
 
-@dataclass(frozen=True)
-class Limit:
-    """Least and most that a number may be, both allowed."""
-
-    least: float
-    most: float
-    unit: str = "mm"
-
-
-LIMITS: dict[str, Limit] = {
-    "layer_mm": Limit(0.02, 2.0),
-    "first_layer_mm": Limit(0.02, 2.0),
-    "bead_mm": Limit(0.1, 5.0),
-    "bead_min_mm": Limit(0.1, 5.0),
-    "bead_max_mm": Limit(0.1, 5.0),
-    "rings": Limit(1, 50, ""),
-    "fill": Limit(0.0, 1.0, ""),
-    "full_layers": Limit(0, 100, ""),
-    "overhang_deg": Limit(0.0, 89.0, "°"),
-    "bridge_mm": Limit(0.0, 200.0),
-    "tolerance_mm": Limit(0.0, 2.0),
-    "plate_mm": Limit(10.0, 5000.0),
-    "margin_mm": Limit(0.0, 1000.0),
-    "spacing_mm": Limit(0.0, 1000.0),
-    "shrink_percent": Limit(-10.0, 10.0, "%"),
-    "chamber_c": Limit(0.0, 250.0, "°C"),
-    "speed_mm_s": Limit(0.1, 2000.0, "mm/s"),
-    "layer_change_s": Limit(0.0, 3600.0, "s"),
-    "keep_out_mm": Limit(0.0, 5000.0),
-    "start_s": Limit(0.0, 86400.0, "s"),
-    "support_fill": Limit(0.0, 1.0, ""),
-    "purge_mm3": Limit(0.0, 10000.0, "mm³"),
-    "pocket_mouth_mm": Limit(0.0, 200.0),
-    "bath_density": Limit(0.5, 2.0, "g/cm³"),
-    "bath_fill_mm": Limit(0.0, 5000.0),
-}
-"""The allowed range of each number of a process, for each part of a tuple. Wide: they refuse slips, not wishes."""
-
-
 def check_process(process: Process) -> None:
     """Raises ``ProcessError`` for the first field that cannot be: its value, and what is allowed."""
     if not process.name.strip():
         raise ProcessError("name is empty; give the process a name")
-    for field in fields(process):
-        if field.name in LIMITS:
-            _check_range(field.name, getattr(process, field.name))
-    for field_name, kind in (("support", Support), ("bath", Bath)):
-        value, allowed = getattr(process, field_name), get_args(kind)
-        if value not in allowed:
-            raise ProcessError(f"{field_name} is {value!r}; choose one of {', '.join(map(repr, allowed))}")
+    try:
+        for key, field in declared_in(Process).items():
+            in_range(field, field.of(process), key)
+            if get_origin(field.hint) is Literal:
+                typed(field.hint, field.of(process), key)
+    except FieldError as error:
+        raise ProcessError(str(error).removesuffix(".")) from None
     _check_together(process)
 
 
@@ -175,14 +196,6 @@ def materials() -> tuple[Material, ...]:
 def material_named(name: str) -> Material:
     """The plastic of that name. Raises ``UnknownNameError`` with the nearest names."""
     return find_row(materials(), name, "plastic")
-
-
-def _check_range(name: str, value: float | tuple[float, ...]) -> None:
-    limit = LIMITS[name]
-    for number in value if isinstance(value, tuple) else (value,):
-        if not (math.isfinite(number) and limit.least <= number <= limit.most):
-            unit = f" {limit.unit}" if limit.unit else ""
-            raise ProcessError(f"{name} is {number:g}{unit}; allowed is {limit.least:g} to {limit.most:g}{unit}")
 
 
 def _check_together(process: Process) -> None:

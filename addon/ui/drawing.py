@@ -4,14 +4,14 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping
 from typing import Any
 
 import bpy
 
+from ..fields.declared import Field
 from ..fields.refusals import RecipeError
 from . import wording
-from .fields import Words, auto_name, inch_name, stored_name
+from .fields import auto_name, inch_name, stored_name
 from .saying import IMPERIAL, METRIC, Say
 
 
@@ -35,7 +35,7 @@ def draw_field(
     layout: bpy.types.UILayout,
     group: Any,
     name: str,
-    words: Mapping[str, Words],
+    field: Field,
     scene: bpy.types.Scene,
     settled: float | None = None,
     refusal: RecipeError | None = None,
@@ -48,7 +48,7 @@ def draw_field(
         automatic = getattr(group, auto_name(name))
         split = row.split(factor=0.4)
         split.alignment = "RIGHT"
-        split.label(text=words[name].label)
+        split.label(text=field.label)
         value = split.row(align=True)
         if automatic:
             value.label(text="automatic" if settled is None else say_in(scene)(settled))

@@ -9,14 +9,15 @@ count in scene units, whose steps while dragging are metres in most scenes.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, field, fields
+from collections.abc import Callable, Collection
+from dataclasses import MISSING
 from pathlib import Path
-from typing import Any, Literal, get_args, get_origin, get_type_hints
+from typing import Any, Literal, get_args, get_origin
 
 import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, FloatVectorProperty, IntProperty, StringProperty
 
+from ..fields.declared import Declared, Field, declared_in
 from ..geometry.units import MM_PER_INCH
 from ..trade.renamed import NEW_NAMES
 
@@ -32,41 +33,28 @@ _MM_PER = {"_mm": MM_PER_INCH, "_mm_s": MM_PER_INCH, "_mm3": MM_PER_INCH**3}
 Update = Callable[[Any, bpy.types.Context], None]
 
 
-@dataclass(frozen=True)
-class Words:
-    """How a field is called and explained; both without a final stop, as Blender's are."""
-
-    label: str
-    tip: str
-    names: Callable[[], tuple[str, ...]] | None = None
-    """What a text may be, where it is a name out of a table."""
-    others: bool = False
-    """Whether names that are in no table are taken too."""
-    least: float | None = None
-    most: float | None = None
-    short: Mapping[str, str] = field(default_factory=dict)
-    """Shorter names for choices that would be cut off."""
-    twin: str = ""
-    """A shorter label of the twin in inches, where the label and its unit would be cut off."""
+def labelled(cls: type) -> dict[str, Declared]:
+    """The fields of a dataclass that people are shown, by their keys."""
+    return {key: field for key, field in declared_in(cls).items() if field.field.label}
 
 
 def properties_of(
-    cls: type, words: Mapping[str, Words], update: Update | None = None, usual: Any = None
+    cls: type, update: Update | None = None, usual: Any = None, keys: Collection[str] | None = None
 ) -> dict[str, Any]:
-    """Blender properties for every field of ``cls`` in ``words``; ``update`` is called after each change.
+    """Blender properties for every labelled field of ``cls``, or those of ``keys``; ``update`` is called after each
+    change.
 
     Defaults are those of ``cls``, or the fields of the instance ``usual``. A length ``rise_mm`` gets a twin
     ``rise_in``, as do a speed and a volume; a field that may be None gets ``rise_mm_auto``, which is None when set.
     """
-    hints = get_type_hints(cls)
     found: dict[str, Any] = {}
-    for one in fields(cls):
-        if one.name in words:
-            default = getattr(usual, one.name) if usual else None if one.default is MISSING else one.default
-            found |= _properties(one.name, default, hints[one.name], words[one.name], update)
+    for key, field in labelled(cls).items():
+        if keys is None or key in keys:
+            default = field.of(usual) if usual else None if field.default is MISSING else field.default
+            found |= _properties(field, default, update)
     for old, new in NEW_NAMES.items():
         if new in found:
-            kind = IntProperty if hints[new] is int else FloatProperty
+            kind = IntProperty if declared_in(cls)[new].hint is int else FloatProperty
             found[old] = kind(name=old, description=f"Old name of {new}", options={"HIDDEN"}, update=take_old_names)
     return found
 
@@ -80,36 +68,30 @@ def take_old_names(group: Any, context: bpy.types.Context | None = None) -> None
             setattr(group, new, number)
 
 
-def length(name: str, words: Words, update: Update | None, default: float = 0.0) -> dict[str, Any]:
+def length(name: str, words: Field, update: Update | None, default: float = 0.0) -> dict[str, Any]:
     """One length and its twin in inches."""
     return _lengths(name, words, _common(words, update), default)
 
 
-def values(group: bpy.types.PropertyGroup, cls: type, words: Mapping[str, Words]) -> dict[str, Any]:
-    """The fields of ``cls`` in ``words`` as ``group`` holds them: ``cls(**values(...))``."""
-    hints = get_type_hints(cls)
-    return {name: _value_of(group, name, hints[name]) for name in words}
+def values(group: bpy.types.PropertyGroup, cls: type, keys: Collection[str] | None = None) -> dict[str, Any]:
+    """The labelled fields of ``cls``, or those of ``keys``, as ``group`` holds them."""
+    return {key: _value_of(group, field) for key, field in labelled(cls).items() if keys is None or key in keys}
 
 
-def assign(group: bpy.types.PropertyGroup, instance: Any, words: Mapping[str, Words]) -> None:
-    """Puts the fields of a dataclass instance into ``group``."""
-    hints = get_type_hints(type(instance))
-    for name in words:
-        value = getattr(instance, name)
-        if may_be_none(hints[name]):
-            setattr(group, auto_name(name), value is None)
+def assign(group: bpy.types.PropertyGroup, instance: Any) -> None:
+    """Puts the labelled fields of a dataclass instance into ``group``."""
+    for key, field in labelled(type(instance)).items():
+        value = field.of(instance)
+        if field.optional:
+            setattr(group, auto_name(key), value is None)
             if value is None:
                 continue
-        setattr(group, stored_name(name), stored(name, value))
+        setattr(group, stored_name(key), stored(key, value))
 
 
 def exact(number: float) -> float:
     """A number that Blender kept in single precision as it was typed: seven digits give it back."""
     return float(f"{number:.7g}")
-
-
-def may_be_none(hint: Any) -> bool:
-    return type(None) in get_args(hint)
 
 
 def auto_name(name: str) -> str:
@@ -136,20 +118,21 @@ def _kind_of(name: str) -> str:
     return next((kind for kind in _MM_PER if name.endswith(kind)), "")
 
 
-def _common(words: Words, update: Update | None) -> dict[str, Any]:
+def _common(words: Field, update: Update | None) -> dict[str, Any]:
     return {"name": words.label, "description": words.tip, "options": set(), "update": update}
 
 
-def _properties(name: str, default: Any, hint: Any, words: Words, update: Update | None) -> dict[str, Any]:
+def _properties(field: Declared, default: Any, update: Update | None) -> dict[str, Any]:
+    name, hint, words = field.key, field.hint, field.field
     common = _common(words, update)
     found: dict[str, Any] = {}
-    if may_be_none(hint):
+    if field.optional:
         found[auto_name(name)] = BoolProperty(
             name=f"{words.label} Automatic",
             description=f"Let the section decide: {words.tip[0].lower()}{words.tip[1:]}",
             default=True, options=set(), update=update,
         )  # fmt: skip
-        hint, default = next(one for one in get_args(hint) if one is not type(None)), UNDECIDED
+        default = UNDECIDED
     if words.names and words.others:
         suggested = words.names
 
@@ -160,7 +143,8 @@ def _properties(name: str, default: Any, hint: Any, words: Words, update: Update
     elif get_origin(hint) is Literal or words.names:
         items = get_args(hint) if get_origin(hint) is Literal else words.names()
         chosen = default if default in items else items[0]
-        shown = [(one, words.short.get(one) or _titled(one), one) for one in items]
+        short = words.short or {}
+        shown = [(item, short.get(item) or _titled(item), item) for item in items]
         found[name] = EnumProperty(items=shown, default=chosen, **common)
     elif hint is int:
         limits = _limits(words, "min", "max")
@@ -182,7 +166,7 @@ def _properties(name: str, default: Any, hint: Any, words: Words, update: Update
     return found
 
 
-def _lengths(name: str, words: Words, common: dict[str, Any], default: float | tuple[float, ...]) -> dict[str, Any]:
+def _lengths(name: str, words: Field, common: dict[str, Any], default: float | tuple[float, ...]) -> dict[str, Any]:
     """A plain number, or a length, speed or volume in mm with its twin in inches; one number or several."""
     several = isinstance(default, tuple)
     kind = FloatVectorProperty if several else FloatProperty
@@ -216,17 +200,16 @@ def _lengths(name: str, words: Words, common: dict[str, Any], default: float | t
 
 
 def _limits(
-    words: Words, least: str, most: str, turned: Callable[[float], float] = lambda number: number
+    words: Field, least: str, most: str, turned: Callable[[float], float] = lambda number: number
 ) -> dict[str, Any]:
     found = {least: words.least, most: words.most}
     return {key: turned(number) for key, number in found.items() if number is not None}
 
 
-def _value_of(group: Any, name: str, hint: Any) -> Any:
-    if may_be_none(hint):
-        if getattr(group, auto_name(name)):
-            return None
-        hint = next(one for one in get_args(hint) if one is not type(None))
+def _value_of(group: Any, field: Declared) -> Any:
+    name, hint = field.key, field.hint
+    if field.optional and getattr(group, auto_name(name)):
+        return None
     value = getattr(group, stored_name(name))
     if name.endswith("_deg"):
         return exact(math.degrees(value))

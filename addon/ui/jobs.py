@@ -11,6 +11,7 @@ import bpy
 
 from ..bench.shop_book import ShopBook
 from ..families.cap.recipe import Recipe
+from ..fields.coercion import read_record
 from ..geometry.sections import Section
 from ..job import ALIKE_MM
 from ..jobfile import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
@@ -19,7 +20,7 @@ from ..trade.fits import with_reading
 from ..trade.metals import metal_named, tube_metals
 from ..trade.processes import Process, ProcessError, check_process, materials, process_named
 from ..trade.tables import UnknownNameError
-from . import shop, wording
+from . import shop
 from .fields import exact, values
 from .records import section_from
 
@@ -28,18 +29,16 @@ def job_of(scene: bpy.types.Scene) -> Job:
     """The scene as a job. Its assembly's files are for whoever writes it as a job file to name."""
     ferrule = scene.ferrule
     wanted = {"3mf": ferrule.output.write_3mf, "stl": ferrule.output.write_stl}
-    output: dict[str, Any] = {**values(ferrule.output, Output, wording.OUTPUT), "folder": folder_of(scene)}
+    output: dict[str, Any] = {**values(ferrule.output, Output), "folder": folder_of(scene)}
     return Job(
         name=name_of(scene),
         assembly=Assembly((), wall_mm=exact(ferrule.wall_mm) or None),
         recipe=recipe_of(ferrule.recipe),
         overrides=tuple(
-            Override(_match(group), values(group.recipe, Recipe, wording.RECIPE))
-            for group in ferrule.groups
-            if group.own_recipe
+            Override(_match(group), values(group.recipe, Recipe)) for group in ferrule.groups if group.own_recipe
         ),
         measured=tuple(_reading(group) for group in ferrule.groups if group.measured and not bore_problem(group)),
-        tube=Tube(**values(ferrule.tube, Tube, wording.TUBE)),
+        tube=Tube(**values(ferrule.tube, Tube)),
         process=process_of(ferrule.process),
         output=Output(**output, formats=tuple(name for name in get_args(Format) if wanted[name])),
         ladders=tuple(ladder_wish(group) for group in ferrule.groups if group.fit_ladder),
@@ -87,11 +86,11 @@ def name_of(scene: bpy.types.Scene) -> str:
 
 
 def recipe_of(group: bpy.types.PropertyGroup) -> Recipe:
-    return Recipe(**values(group, Recipe, wording.RECIPE))
+    return read_record(Recipe, values(group, Recipe))
 
 
 def process_of(group: bpy.types.PropertyGroup) -> Process:
-    numbers = values(group, Process, wording.PROCESS)
+    numbers = values(group, Process)
     try:
         named = process_named(group.called)
     except ProcessError:

@@ -23,13 +23,13 @@ from ..families.cap.recipe import Recipe
 from ..jobfile import Output, Tube
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import state, wording
-from .fields import length, properties_of
+from .fields import labelled, length, properties_of
 
 
 class FerruleRecipe(bpy.types.PropertyGroup):
     """The numbers of a fitting, as ``fitting.Recipe`` has them."""
 
-    __annotations__ = properties_of(Recipe, wording.RECIPE, state.on_number)
+    __annotations__ = properties_of(Recipe, state.on_number)
 
 
 class FerruleProcess(bpy.types.PropertyGroup):
@@ -39,24 +39,24 @@ class FerruleProcess(bpy.types.PropertyGroup):
         "called": StringProperty(
             name="Name", description="What the process is called", default=DEFAULT_PROCESS, update=state.on_book
         ),
-        **properties_of(Process, wording.PROCESS, state.on_number, process_named(DEFAULT_PROCESS)),
+        **properties_of(Process, state.on_number, process_named(DEFAULT_PROCESS)),
     }
 
 
 class FerruleTube(bpy.types.PropertyGroup):
     """What the model does not tell of the tubes."""
 
-    __annotations__ = properties_of(Tube, wording.TUBE, state.on_number)
+    __annotations__ = properties_of(Tube, state.on_number)
 
 
 class FerruleOutput(bpy.types.PropertyGroup):
     """What is written, and where."""
 
     __annotations__ = {
-        **properties_of(Output, wording.OUTPUT, state.on_number),
+        **properties_of(Output, state.on_number),
         "folder": StringProperty(
             name="Folder",
-            description=wording.OUTPUT["folder"].tip,
+            description=labelled(Output)["folder"].field.tip,
             default="//ferrule_out/",
             subtype="DIR_PATH",
             options={"PATH_SUPPORTS_BLEND_RELATIVE"},

@@ -46,7 +46,7 @@ from ..jobfile import Job, JobError
 from ..resolved import Resolved, Shape
 from ..review import Finding, Review, worst_first
 from ..takeoff import TubeEnd
-from . import placing, wording
+from . import placing
 from .fields import UNDECIDED, assign, auto_name, take_old_names
 from .jobs import bore_problem, job_of, modelled_section, problem_of, process_of, recipe_of
 from .records import end_from
@@ -206,7 +206,7 @@ def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) ->
         return
     if group.own_recipe:
         with quietly():
-            assign(group.recipe, recipe_of(group.id_data.ferrule.recipe), wording.RECIPE)
+            assign(group.recipe, recipe_of(group.id_data.ferrule.recipe))
     numbers_changed(group.id_data)
 
 

@@ -23,6 +23,7 @@ from addon.review.facets import Facets
 from addon.review.layers import Layers, cut_layers
 from addon.review.overhangs import carried_step, hanging
 from addon.review.walls import surface_points, thickness_at
+from addon.shaping.features import Grooves
 from addon.trade.processes import process_named
 
 PROCESS = process_named("Dissolved support, 0.25 mm layers")
@@ -45,7 +46,7 @@ def run() -> list[str]:
 
 
 def _cap(facets: int) -> Fitting:
-    recipe = Recipe(spigot_mm=8.0, groove_width_mm=3.175, groove_depth_mm=2.0, rise_mm=12.0, crown="low dome")
+    recipe = Recipe(spigot_mm=8.0, groove=Grooves(width_mm=3.175, depth_mm=2.0), rise_mm=12.0, crown="low dome")
     return design(recipe, Section.round(25.4, 3.175), facets=facets)
 
 

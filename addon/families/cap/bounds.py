@@ -10,24 +10,26 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from difflib import get_close_matches
 from typing import Any, get_args
 
 import numpy as np
 
+from ...fields.declared import declared_in, values_of, with_values
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
 from ...geometry.polygons import edge_lengths
 from ...geometry.sections import CHORD_ERROR_MM, Outline, Section
 from ...geometry.units import say_mm, say_three
 from ...shaping.contours import Contour, Fineness, least_step
+from ...shaping.features import MOST_GROOVES, HoleKind, ReliefKind, VentKind
 from ...trade.fits import fit_named
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.tables import UnknownNameError
 from .cutters import crown_height, hole_radius, pocket_depth
 from .profiles import FLOOR_MM, crown_profile
-from .recipe import CROWNS, Edge, FitClass, Hole, Recipe, SeamRelief, Vent
+from .recipe import CROWNS, Edge, FitClass, Recipe
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
@@ -54,7 +56,6 @@ _BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_COR
 """Plastic between the floor of a hole from the crown and the spigot's tip."""
 MOST_RISE_MM = 100.0
 MOST_SPIGOT_MM = 250.0
-MOST_GROOVES = 40
 MOST_RIBS = 24
 
 _EXACT = 1e-6
@@ -113,11 +114,13 @@ class _Bench:
     recipe: Recipe
 
     def set(self, name: str, value: float | str) -> None:
-        change: dict[str, Any] = {name: value}
-        self.recipe = replace(self.recipe, **change)
+        self.recipe = with_values(self.recipe, {name: value})
+
+    def get(self, name: str) -> Any:
+        return declared_in(Recipe)[name].of(self.recipe)
 
     def word(self, name: str, words: Sequence[str]) -> None:
-        value = getattr(self.recipe, name)
+        value = self.get(name)
         if value not in words:
             near = get_close_matches(str(value).lower(), words, n=1, cutoff=0.0)[0]
             choices = ", ".join(words)
@@ -125,8 +128,8 @@ class _Bench:
 
     def numbers(self) -> None:
         """Makes sure that all numbers that are not for the section to decide are numbers."""
-        for name, usual in vars(Recipe()).items():
-            value = getattr(self.recipe, name)
+        for name, usual in values_of(Recipe()).items():
+            value = self.get(name)
             if isinstance(usual, int | float) and not _is_number(value):
                 problem = f"{_spoken(name)} {value!r} is not a number; choose one, {_say(name)(usual)} is usual"
                 raise RecipeError(name, problem, usual)
@@ -147,10 +150,10 @@ class _Bench:
         if whole:
             least, most = math.ceil(least), math.floor(most)
         most = max(least, most)
-        value = getattr(self.recipe, name)
+        value = self.get(name)
         if value is None and default is not None:
             self.set(name, min(max(default, least), most))
-            return float(getattr(self.recipe, name))
+            return float(self.get(name))
 
         spoken, say = _spoken(name), _say(name)
         if not _is_number(value):
@@ -165,11 +168,11 @@ class _Bench:
         elif used and value > most + _EXACT:
             works = most if whole else max(_down(most), least)
             raise RecipeError(name, f"{spoken} {say(value)} is too much: {why_most}; at most {say(works)}", works)
-        return float(getattr(self.recipe, name))
+        return float(self.get(name))
 
     def bevel(self, name: str, outline: Outline, height: float, most: float) -> None:
         """Makes sure that an edge is either none or large enough for a solid of that height to hold it."""
-        value, least = float(getattr(self.recipe, name)), _up(max(LEAST_BEVEL_MM, least_step(outline, height)))
+        value, least = float(self.get(name)), _up(max(LEAST_BEVEL_MM, least_step(outline, height)))
         if 0 < value < least - _EXACT:
             works, spoken = (least if least <= most else 0.0), _spoken(name)
             choices = f"choose 0, or at least {say_mm(least)}" if works else "choose 0"
@@ -229,13 +232,19 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
 
 def _settle_words(bench: _Bench) -> None:
     bench.word("crown", CROWNS)
-    for name, words in (("edge", Edge), ("fit", FitClass), ("vent", Vent), ("seam_relief", SeamRelief), ("hole", Hole)):
+    for name, words in (
+        ("edge", Edge),
+        ("fit", FitClass),
+        ("vent", VentKind),
+        ("seam_relief", ReliefKind),
+        ("hole", HoleKind),
+    ):
         bench.word(name, get_args(words))
     try:
-        thread_named(str(bench.recipe.thread))
+        thread_named(str(bench.recipe.hole.thread))
     except UnknownNameError as unknown:
         names = [thread.name for thread in threads()]
-        near = get_close_matches(str(bench.recipe.thread), names, n=1, cutoff=0.0)[0]
+        near = get_close_matches(str(bench.recipe.hole.thread), names, n=1, cutoff=0.0)[0]
         raise RecipeError("thread", str(unknown), near) from None
 
 
@@ -322,12 +331,12 @@ def _settle_hole(
     clear_depth_mm: float | None,
 ) -> float:
     """Settles the levelling foot's hole; its radius, 0 for none."""
-    if bench.recipe.hole in ("nut pocket", "insert") and mitre_deg > 0:
-        problem = f"a {bench.recipe.hole} holds a foot that stands square to the tube, and this end is mitred"
+    if bench.recipe.hole.kind in ("nut pocket", "insert") and mitre_deg > 0:
+        problem = f"a {bench.recipe.hole.kind} holds a foot that stands square to the tube, and this end is mitred"
         raise RecipeError("hole", f"{problem}; choose a through hole", "through")
-    if bench.recipe.hole == "none":
+    if bench.recipe.hole.kind == "none":
         return 0.0
-    hole, thread = bench.recipe.hole, thread_named(bench.recipe.thread)
+    hole, thread = bench.recipe.hole.kind, thread_named(bench.recipe.hole.thread)
 
     def fits(other: Thread) -> bool:
         has_insert = hole != "insert" or bool(other.insert_bore_mm and other.insert_depth_mm)
@@ -354,7 +363,7 @@ def _settle_hole(
 
 def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm: float | None) -> None:
     """Makes sure that spigot and crown together are long enough for a nut's pocket or an insert's bore."""
-    hole = bench.recipe.hole
+    hole = bench.recipe.hole.kind
     needed = pocket_depth(hole, thread) + _BEHIND_MM[hole] - height
     if bench.recipe.spigot_mm >= needed - _EXACT:
         return
@@ -366,12 +375,12 @@ def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm:
 
 
 def _settle_lead_in(bench: _Bench, spigot: Contour, spigot_reach: float, hole: float) -> None:
-    kind = bench.recipe.hole
+    kind = bench.recipe.hole.kind
     most = min(bench.recipe.spigot_mm, spigot_reach) - LEAST_CORE_MM / 2
     if kind in _BEHIND_MM:
         most = min(most, spigot_reach - hole + _BEHIND_MM[kind] - LEAST_SHOULDER_MM)
     if kind in ("through", "nut pocket"):
-        most = min(most, spigot_reach - thread_named(bench.recipe.thread).clearance_mm / 2 - LEAST_SHOULDER_MM)
+        most = min(most, spigot_reach - thread_named(bench.recipe.hole.thread).clearance_mm / 2 - LEAST_SHOULDER_MM)
     bench.number("lead_in_mm", 0.0, most, "a lead-in goes inward", "the spigot's tip would come to an edge")
     bench.bevel("lead_in_mm", spigot.outline, bench.recipe.spigot_mm, most)
 
@@ -382,8 +391,8 @@ def _settle_hollow(bench: _Bench, spigot_reach: float, hole: float) -> float:
     least = max(LEAST_WALL_MM, bench.recipe.lead_in_mm + LEAST_SHOULDER_MM)
     most = spigot_reach - max(LEAST_CORE_MM, hole + LEAST_CUT_MM)
     problem = None
-    if bench.recipe.hole in ("nut pocket", "insert"):
-        problem = f"a spigot with a {bench.recipe.hole} has to be solid"
+    if bench.recipe.hole.kind in ("nut pocket", "insert"):
+        problem = f"a spigot with a {bench.recipe.hole.kind} has to be solid"
     elif bench.recipe.spigot_mm < 2 * FLOOR_MM:
         problem = f"a spigot of {say_mm(bench.recipe.spigot_mm)} is too short to be hollow"
     elif most < least:
@@ -412,7 +421,7 @@ def _settle_grooves(bench: _Bench, room: float) -> None:
     elif fits > MOST_GROOVES:
         why_most = "so many grooves are not made"
     bench.number("groove_count", 0, min(max(fits, 0), MOST_GROOVES), "grooves are counted", why_most)
-    count = int(bench.recipe.groove_count)
+    count = int(bench.recipe.groove.count)
     bench.number(
         "groove_width_mm",
         LEAST_WIDTH_MM,
@@ -432,11 +441,11 @@ def _settle_grooves(bench: _Bench, room: float) -> None:
 
 
 def _settle_seam(bench: _Bench, spigot: Contour, spigot_reach: float, room: float) -> None:
-    if bench.recipe.seam_relief == "flat" and not spigot.convex:
+    if bench.recipe.seam.kind == "flat" and not spigot.convex:
         raise RecipeError("seam_relief", "a flat would cut through this spigot's arms; choose a notch", "notch")
-    if bench.recipe.seam_relief != "none" and room < LEAST_CUT_MM:
+    if bench.recipe.seam.kind != "none" and room < LEAST_CUT_MM:
         raise RecipeError("seam_relief", "the spigot has no material to spare for a seam relief; choose none", "none")
-    relief = bench.recipe.seam_relief
+    relief = bench.recipe.seam.kind
     bench.number("seam_angle_deg", -360, 360, "turn once at most", "turn once at most")
     bench.number(
         "seam_width_mm",
@@ -460,24 +469,24 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
     recipe = bench.recipe
     taken = recipe.hollow_wall_mm + LEAST_CUT_MM
     if not recipe.hollow_wall_mm:
-        taken = max(recipe.groove_depth_mm if recipe.groove_count else 0.0, recipe.lead_in_mm) + LEAST_WALL_MM
+        taken = max(recipe.groove.depth_mm if recipe.groove.count else 0.0, recipe.lead_in_mm) + LEAST_WALL_MM
     widest_hole = 2 * (spigot_reach - taken)
     problem = None
-    if recipe.vent == "channel" and min(room, channel) < LEAST_AIR_MM:
+    if recipe.vent.kind == "channel" and min(room, channel) < LEAST_AIR_MM:
         problem = "the crown or the spigot is too thin for a vent channel"
-    elif recipe.vent == "hole" and recipe.hole != "none":
+    elif recipe.vent.kind == "hole" and recipe.hole.kind != "none":
         problem = "the vent hole would fall into the hole for the foot"
-    elif recipe.vent == "hole" and widest_hole < LEAST_WIDTH_MM:
+    elif recipe.vent.kind == "hole" and widest_hole < LEAST_WIDTH_MM:
         problem = "the spigot is too narrow for a vent hole"
     if problem:
         raise RecipeError("vent", f"{problem}; choose none", "none")
     bench.number(
         "vent_width_mm",
         LEAST_WIDTH_MM,
-        widest_hole if recipe.vent == "hole" else spigot_reach,
+        widest_hole if recipe.vent.kind == "hole" else spigot_reach,
         "a narrower vent closes up",
         "the spigot is too narrow for such a vent",
-        used=recipe.vent != "none",
+        used=recipe.vent.kind != "none",
     )
     bench.number(
         "vent_depth_mm",
@@ -485,12 +494,12 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
         room,
         "a shallower channel closes up",
         "the spigot would be cut too thin",
-        used=recipe.vent == "channel",
+        used=recipe.vent.kind == "channel",
     )
 
 
 def _settle_ribs(bench: _Bench, spigot: Contour, wall: float) -> None:
-    if bench.recipe.rib_count > 0 and bench.recipe.fit != "press":
+    if bench.recipe.rib.count > 0 and bench.recipe.fit != "press":
         raise RecipeError("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
     gap = float(bench.recipe.gap_mm or 0)
     around = float(edge_lengths(spigot.polygon).sum())
@@ -498,7 +507,7 @@ def _settle_ribs(bench: _Bench, spigot: Contour, wall: float) -> None:
     least = max(gap + 0.05, 0.1)
     most = min(MOST_RIBS, around // 4) if tallest >= least else 0
     bench.number("rib_count", 0, most, "ribs are counted", "there is no room for so many ribs on this spigot")
-    count = int(bench.recipe.rib_count)
+    count = int(bench.recipe.rib.count)
     bench.number(
         "rib_height_mm",
         least,

@@ -79,13 +79,13 @@ def _leaving(polygon: Floats, angle: float) -> Side:
 
 def seam_strip(recipe: Recipe, plan: Contour) -> CrossSection:
     """What the relief for the tube's weld seam takes off the spigot's outline; nothing where there is none."""
-    if recipe.seam_relief == "none":
+    if recipe.seam.kind == "none":
         return CrossSection()
-    side = side_at(plan, recipe.seam_angle_deg)
-    width, outer = recipe.seam_width_mm, PAST_MM
-    if recipe.seam_relief == "flat":
+    side = side_at(plan, recipe.seam.angle_deg)
+    width, outer = recipe.seam.width_mm, PAST_MM
+    if recipe.seam.kind == "flat":
         width = outer = 2 * (plan.outline.width + plan.outline.depth)
-    return side.strip(-recipe.seam_depth_mm, outer, width)
+    return side.strip(-recipe.seam.depth_mm, outer, width)
 
 
 def seam_cutters(recipe: Recipe, plan: Contour) -> list[Manifold]:
@@ -96,27 +96,27 @@ def seam_cutters(recipe: Recipe, plan: Contour) -> list[Manifold]:
 
 def channel_strip(recipe: Recipe, plan: Contour) -> CrossSection:
     """The vent channel's way along the spigot and out past its tube; nothing where there is none."""
-    if recipe.vent != "channel":
+    if recipe.vent.kind != "channel":
         return CrossSection()
-    return side_at(plan, recipe.seam_angle_deg + 180).strip(-recipe.vent_depth_mm, _far(plan), recipe.vent_width_mm)
+    return side_at(plan, recipe.seam.angle_deg + 180).strip(-recipe.vent.depth_mm, _far(plan), recipe.vent.width_mm)
 
 
 def ribs(recipe: Recipe, plan: Contour) -> list[Manifold]:
     """Crush ribs, evenly spaced along the outline, on every land."""
-    if not recipe.rib_count:
+    if not recipe.rib.count:
         return []
     made = []
-    for side in _spread(plan, recipe.rib_count, recipe.seam_angle_deg):
+    for side in _spread(plan, recipe.rib.count, recipe.seam.angle_deg):
         for number, (bottom, top) in enumerate(lands(recipe)):
             made.append(_rib(recipe, side, bottom + RIB_TRIM_MM, top - RIB_TRIM_MM if top else PAST_MM, number == 0))
     # Next to a corner a rib would stand out farther than it is high.
-    sleeve = prism(plan.grown(recipe.rib_height_mm + RIB_TRIM_MM), -recipe.spigot_mm, 2 * PAST_MM)
+    sleeve = prism(plan.grown(recipe.rib.height_mm + RIB_TRIM_MM), -recipe.spigot_mm, 2 * PAST_MM)
     return [tool(Manifold.batch_boolean(made, OpType.Add) ^ sleeve, "rib")]
 
 
 def _rib(recipe: Recipe, side: Side, bottom: float, top: float, tapered: bool) -> Manifold:
     """A rib on one land; the first from the tip grows from nothing over twice its height or half the land."""
-    height, half = recipe.rib_height_mm, recipe.rib_width_mm / 2
+    height, half = recipe.rib.height_mm, recipe.rib.width_mm / 2
     full = min(bottom + 2 * height, (bottom + min(top, 0.0)) / 2) if tapered else bottom
     root, crest = -RIB_ROOT_MM, [(height, half / 2), (height, -half / 2)]
     corners = [(out, across, z) for out, across in [(root, -half), (root, half), *crest] for z in (full, top)]
@@ -145,15 +145,15 @@ def vent_cutters(recipe: Recipe, plan: Contour, crown: Contour, channel_mm: floa
 
     ``channel_mm`` is how far the channel goes up into the crown; the channel lies opposite the seam.
     """
-    if recipe.vent == "none":
+    if recipe.vent.kind == "none":
         return []
     bottom = -recipe.spigot_mm - PAST_MM
-    if recipe.vent == "hole":
+    if recipe.vent.kind == "hole":
         far = _far(crown)
-        bore = _drill(plan, recipe.vent_width_mm, -recipe.spigot_mm - far, float(recipe.rise_mm or 0) + far)
+        bore = _drill(plan, recipe.vent.width_mm, -recipe.spigot_mm - far, float(recipe.rise_mm or 0) + far)
         return [tool(bore, "vent")]
-    side = side_at(plan, recipe.seam_angle_deg + 180)
-    width, depth = recipe.vent_width_mm, recipe.vent_depth_mm
+    side = side_at(plan, recipe.seam.angle_deg + 180)
+    width, depth = recipe.vent.width_mm, recipe.vent.depth_mm
     slot = side.box(-depth, PAST_MM, width, bottom, channel_mm)
     channel = side.box(-depth / 2, _far(crown), width, -channel_mm, channel_mm)
     return [tool(slot + channel, "vent")]
@@ -164,20 +164,20 @@ def hole_cutters(recipe: Recipe, plan: Contour, crown: Contour, crown_profile: F
 
     The pocket opens outward, so that the foot's load presses the nut onto the plastic and not out of it.
     """
-    if recipe.hole == "none":
+    if recipe.hole.kind == "none":
         return []
-    thread = thread_named(recipe.thread)
+    thread = thread_named(recipe.hole.thread)
     far = _far(crown)
     bottom, top = -recipe.spigot_mm - far, float(recipe.rise_mm or 0) + far
-    floor = crown_height(crown, crown_profile, plan.deepest, hole_radius(recipe.hole, thread))
-    floor -= pocket_depth(recipe.hole, thread)
-    if recipe.hole == "insert":
-        return [tool(_drill(plan, 2 * hole_radius(recipe.hole, thread), floor, top), "hole")]
+    floor = crown_height(crown, crown_profile, plan.deepest, hole_radius(recipe.hole.kind, thread))
+    floor -= pocket_depth(recipe.hole.kind, thread)
+    if recipe.hole.kind == "insert":
+        return [tool(_drill(plan, 2 * hole_radius(recipe.hole.kind, thread), floor, top), "hole")]
     through = _drill(plan, thread.clearance_mm, bottom, top)
-    if recipe.hole == "through":
+    if recipe.hole.kind == "through":
         return [tool(through, "hole")]
     turn = np.arange(6) * np.pi / 3
-    hexagon = plan.deepest + hole_radius(recipe.hole, thread) * np.column_stack([np.cos(turn), np.sin(turn)])
+    hexagon = plan.deepest + hole_radius(recipe.hole.kind, thread) * np.column_stack([np.cos(turn), np.sin(turn)])
     return [tool(through + prism(CrossSection([hexagon]), floor, top), "hole")]
 
 

@@ -82,13 +82,13 @@ def _cut(
 ) -> Shell:
     """The fitting with its vent and its hole."""
     shoulder = section.wall + recipe.lip_mm + float(recipe.gap_mm or 0)
-    cutters = vent_cutters(recipe, inner, outer, min(recipe.vent_depth_mm, most_channel(shoulder, profile)))
+    cutters = vent_cutters(recipe, inner, outer, min(recipe.vent.depth_mm, most_channel(shoulder, profile)))
     cutters += hole_cutters(recipe, inner, outer, profile)
     if not cutters:
         return shell
     cutters = [cutter.transform(shear[:3]) for cutter in cutters]
     cut = Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)
-    return sound(unlabelled(in_one_piece(cut, "hole" if recipe.vent == "none" else "vent", "none")))
+    return sound(unlabelled(in_one_piece(cut, "hole" if recipe.vent.kind == "none" else "vent", "none")))
 
 
 def _joined(crown: Shell, inside: Shell, mitre_deg: float, direction_deg: float) -> Shell:

@@ -19,8 +19,8 @@ def room_for_glue(recipe: Recipe, section: Section) -> float:
     bore = Contour(section.bore, _FINENESS)
     spigot = bore.moved(-float(recipe.gap_mm or 0))
     room, relief = bore.grown(0.0) - channel_strip(recipe, spigot), seam_strip(recipe, spigot)
-    length, grooves = recipe.spigot_mm - recipe.lead_in_mm, recipe.groove_count * recipe.groove_width_mm
+    length, grooves = recipe.spigot_mm - recipe.lead_in_mm, recipe.groove.count * recipe.groove.width_mm
     volume = (room - (spigot.grown(0.0) - relief)).area() * (length - grooves)
     if grooves:
-        volume += (room - (spigot.grown(-recipe.groove_depth_mm) - relief)).area() * grooves
+        volume += (room - (spigot.grown(-recipe.groove.depth_mm) - relief)).area() * grooves
     return volume

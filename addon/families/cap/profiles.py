@@ -54,7 +54,7 @@ def crown_profile(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
 
 def grooves(recipe: Recipe) -> tuple[Groove, ...]:
     """Equal lands between equal grooves, from the tip to the rim, so that they lie centred on the spigot."""
-    count, width = recipe.groove_count, recipe.groove_width_mm
+    count, width = recipe.groove.count, recipe.groove.width_mm
     land = (recipe.spigot_mm - count * width) / (count + 1)
     bottoms = [-recipe.spigot_mm + land + index * (land + width) for index in range(count)]
     return tuple(Groove(bottom, bottom + width) for bottom in bottoms)
@@ -82,7 +82,7 @@ def spigot_profile(recipe: Recipe) -> tuple[Floats, list[str]]:
         names.append("lead-in")
     points.append((0.0, lead_in - length))
     for groove in grooves(recipe):
-        depth = recipe.groove_depth_mm
+        depth = recipe.groove.depth_mm
         points += [(0.0, groove.bottom), (depth, groove.bottom), (depth, groove.top), (0.0, groove.top)]
         names += ["spigot", "groove", "groove", "groove"]
     points.append((0.0, 0.0))

@@ -6,12 +6,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from ...fields.declared import declared
+from ...shaping.features import BoltHole, Grooves, Ribs, SeamRelief, Vent
+from ...trade.cautions import Condition
+
 Crown = Literal["dome", "low dome", "flat", "peaked"]
 Edge = Literal["square", "rounded", "chamfered"]
 FitClass = Literal["glue", "push", "press"]
-Vent = Literal["none", "channel", "hole"]
-SeamRelief = Literal["none", "flat", "notch"]
-Hole = Literal["none", "through", "nut pocket", "insert"]
 
 CROWNS: tuple[Crown, ...] = get_args(Crown)
 
@@ -20,41 +21,51 @@ CROWNS: tuple[Crown, ...] = get_args(Crown)
 class Recipe:
     """Every number in mm or degrees. None means: what suits the section, decided by ``resolve``."""
 
-    crown: Crown = "dome"
-    rise_mm: float | None = None
-    """Height of the crown above the shoulder; for a dome at most half the crown's width, where it is a hemisphere."""
-    lip_mm: float = 0.0
-    """How far the crown stands past the tube, per side; negative sets it back."""
-    edge: Edge = "rounded"
-    """Upper edge of a flat crown."""
-    edge_mm: float | None = None
-    spigot_mm: float = 8.0
-    """Length of the part inside, along the tube's axis."""
-    fit: FitClass = "glue"
-    gap_mm: float | None = None
-    """Per side, between spigot and bore; None takes the fit class's."""
-    lead_in_mm: float = 0.5
-    groove_count: int = 1
-    groove_width_mm: float = 3.0
-    groove_depth_mm: float = 1.0
-    vent: Vent = "none"
-    vent_width_mm: float = 2.0
-    vent_depth_mm: float = 1.0
-    seam_relief: SeamRelief = "none"
-    seam_angle_deg: float = 0.0
-    """Counter-clockwise from the section's width direction, seen from outside the tube."""
-    seam_width_mm: float = 4.0
-    seam_depth_mm: float = 0.8
-    rib_count: int = 0
-    rib_height_mm: float = 0.3
-    rib_width_mm: float = 1.0
-    hole: Hole = "none"
-    thread: str = "M8"
-    """Which bolt, nut or insert the hole is for: a name in the hardware table."""
-    hollow_wall_mm: float = 0.0
-    """Wall of a hollow spigot; 0 keeps it solid."""
+    crown: Crown = declared(
+        "dome", "Crown", "Shape of the part that stays outside the tube",
+        meaning='`"dome"` (part of a sphere; a hemisphere at the full rise), `"low dome"` (part of an ellipse), '
+        '`"flat"`, `"peaked"` (a cone on round tube, a hip on the others)',
+    )  # fmt: skip
+    rise_mm: float | None = declared(None, "Rise", "Height of the crown above the rim", automatic="by section")
+    """For a dome at most half the crown's width, where it is a hemisphere."""
+    lip_mm: float = declared(0.0, "Lip", "How far the crown stands past the tube on each side; below 0 sets it back")
+    edge: Edge = declared(
+        "rounded", "Edge", "Shape of a flat crown's upper edge", shown=lambda recipe: recipe.crown == "flat",
+        meaning='upper edge of a flat crown: `"square"`, `"rounded"`, `"chamfered"`',
+    )  # fmt: skip
+    edge_mm: float | None = declared(
+        None, "Edge Size", "Radius or chamfer of a flat crown's upper edge", automatic="by section",
+        shown=lambda recipe: recipe.crown == "flat" and recipe.edge != "square",
+    )  # fmt: skip
+    spigot_mm: float = declared(
+        8.0, "Spigot", "Length of the part inside, along the tube's axis", least=0.5, most=1000.0
+    )
+    fit: FitClass = declared(
+        "glue", "Fit", "How the spigot sits in the bore: with room for glue, pushed in by hand, or pressed in",
+        meaning='`"glue"`, `"push"` or `"press"`',
+    )  # fmt: skip
+    gap_mm: float | None = declared(
+        None, "Gap", "Room between spigot and bore on each side; the fit class decides it if automatic",
+        automatic="by fit", meaning="gap per side between spigot and bore",
+    )  # fmt: skip
+    lead_in_mm: float = declared(0.5, "Lead-in", "Chamfer at the spigot's tip that finds the bore")
+    groove: Grooves = Grooves()
+    vent: Vent = Vent()
+    seam: SeamRelief = SeamRelief()
+    rib: Ribs = Ribs()
+    hole: BoltHole = BoltHole()
+    hollow_wall_mm: float = declared(
+        0.0, "Spigot Wall", "Wall of a hollow spigot; 0 keeps it solid", group="Hole and Hollow"
+    )
 
     @property
-    def relief_mm(self) -> float:
-        """How high a weld seam the relief makes room for."""
-        return self.seam_depth_mm if self.seam_relief != "none" else 0.0
+    def conditions(self) -> frozenset[Condition]:
+        """What it brings about that asks for cautions."""
+        holds: dict[Condition, bool] = {
+            "glue": self.fit == "glue",
+            "press fit": self.fit == "press",
+            "hole": self.hole.kind != "none",
+            "insert": self.hole.kind == "insert",
+            "no vent": self.vent.kind == "none",
+        }
+        return frozenset(condition for condition, here in holds.items() if here)

@@ -42,7 +42,7 @@ def _stacked(recipe: Recipe, plan: Contour) -> Shell:
     """For outlines that have no equal rings: walls and level faces, one on the other."""
     stack = _Stack()
     outer = _tip(stack, recipe, plan)
-    core = plan.grown(-recipe.groove_depth_mm).to_polygons() if recipe.groove_count else []
+    core = plan.grown(-recipe.groove.depth_mm).to_polygons() if recipe.groove.count else []
     for groove in grooves(recipe):
         outer = stack.wall(outer, groove.bottom, "spigot")
         inner = stack.level(core, groove.bottom)

@@ -8,16 +8,17 @@ import numpy as np
 from bpy.props import EnumProperty
 
 from ...families.cap.recipe import Recipe
+from ...fields.coercion import read_record
+from ...fields.declared import declared_in
 from ...takeoff.given import SizedEnd
 from ...trade.sizes import tube_sizes
 from ...trade.tables import cited
-from .. import placing, reading, state, wording
+from .. import placing, reading, state
 from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
 from .polls import can_build
 
 _FIELDS = ("crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
-_WORDS = {name: wording.RECIPE[name] for name in _FIELDS}
 
 
 @cache
@@ -46,7 +47,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
             description="Which size of tube the fitting is for",
             items=lambda operator, context: _sizes(operator.family),
         ),
-        **properties_of(Recipe, _WORDS),
+        **properties_of(Recipe, keys=_FIELDS),
     }
 
     @classmethod
@@ -58,7 +59,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
         layout.prop(self, "family")
         layout.prop(self, "size")
         for name in _FIELDS:
-            draw_field(layout, self, name, _WORDS, context.scene)
+            draw_field(layout, self, name, declared_in(Recipe)[name].field, context.scene)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
@@ -74,7 +75,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
             scene.ferrule.end_index, scene.ferrule.group_index = row, line.group
             if group.count == 1:
                 group.own_recipe = True
-                assign(group.recipe, Recipe(**values(self, Recipe, _WORDS)), wording.RECIPE)
+                assign(group.recipe, read_record(Recipe, values(self, Recipe, _FIELDS)))
         state.touch(scene)
         desk = state.finish(scene, review=False)
         fitted = next(one for one in desk.fittings if row in one.rows)

@@ -135,7 +135,7 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = split(self.layout)
-        draw_field(layout, self, "wall_mm", {"wall_mm": wording.PICKED_WALL}, context.scene)
+        draw_field(layout, self, "wall_mm", wording.PICKED_WALL, context.scene)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         item = context.edit_object

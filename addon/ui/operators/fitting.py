@@ -8,7 +8,9 @@ import bpy
 from bpy.props import StringProperty
 
 from ...families.cap.recipe import Recipe
+from ...fields.declared import declared_in
 from ...geometry.names import quoted
+from ...trade.processes import Process
 from .. import placing, state, wording
 from ..drawing import say_in
 from ..fields import assign, auto_name, stored, stored_name
@@ -104,10 +106,10 @@ class FERRULE_OT_set_number(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
-        if self.field not in wording.RECIPE and self.field not in wording.PROCESS:
-            self.report({"ERROR"}, f"There is no number {self.field}; a recipe has {', '.join(wording.RECIPE)}")
+        if self.field not in declared_in(Recipe) and self.field not in declared_in(Process):
+            self.report({"ERROR"}, f"There is no number {self.field}; a recipe has {', '.join(declared_in(Recipe))}")
             return {"CANCELLED"}
-        group = state.active_recipe(scene) if self.field in wording.RECIPE else scene.ferrule.process
+        group = state.active_recipe(scene) if self.field in declared_in(Recipe) else scene.ferrule.process
         old = getattr(group, stored_name(self.field))
         try:
             value = self.value if isinstance(old, str) else type(old)(stored(self.field, _number(self.value)))
@@ -141,7 +143,7 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         with state.quietly():
-            assign(state.active_recipe(context.scene), Recipe(), wording.RECIPE)
+            assign(state.active_recipe(context.scene), Recipe())
         state.numbers_changed(context.scene)
         return {"FINISHED"}
 

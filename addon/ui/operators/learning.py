@@ -114,7 +114,7 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
         layout = split(self.layout)
         layout.prop(self, "ladder")
         layout.prop(self, "step")
-        draw_field(layout, self, "measured_mm", {"measured_mm": wording.MEASURED_STEP}, context.scene)
+        draw_field(layout, self, "measured_mm", wording.MEASURED_STEP, context.scene)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         known = ladders_written(context.scene)

@@ -7,12 +7,14 @@ import bpy
 import numpy as np
 from bpy.props import IntProperty
 
+from ...families.cap.recipe import Recipe
+from ...fields.declared import declared_in
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...geometry.names import quoted
 from ...review import UnreadableMeshError, review
 from ...trade.processes import ProcessError, check_process
-from .. import placing, state, wording
+from .. import placing, state
 from ..drawing import report
 from ..jobs import process_of
 from ..scene import SceneError, mesh_of, unit_scale_of
@@ -89,7 +91,7 @@ class FERRULE_OT_cure(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule, finding = context.scene.ferrule, state.chosen_finding(context)
         fitted = state.fitted_of(context.scene, finding)
-        if fitted is not None and not wording.RECIPE.keys().isdisjoint(finding.cure):
+        if fitted is not None and not declared_in(Recipe).keys().isdisjoint(finding.cure):
             with state.quietly():
                 ferrule.group_index = fitted.group
             if len(ferrule.groups) > 1 and not ferrule.groups[fitted.group].own_recipe:

@@ -10,7 +10,7 @@ from bpy.props import StringProperty
 from ...bench.shop_file import update_book
 from ...geometry.names import quoted
 from ...trade.processes import Process, ProcessError, check_process, process_named, processes
-from .. import shop, state, wording
+from .. import shop, state
 from ..drawing import draw_text, report
 from ..fields import assign
 from ..jobs import process_of
@@ -50,7 +50,7 @@ class FERRULE_OT_use_process(bpy.types.Operator):
             report(self, "ERROR", error)
             return {"CANCELLED"}
         with state.quietly():
-            assign(context.scene.ferrule.process, process, wording.PROCESS)
+            assign(context.scene.ferrule.process, process)
             context.scene.ferrule.process.called = process.name
         state.batches_changed(context.scene)
         return {"FINISHED"}

@@ -103,8 +103,8 @@ def profile_drawing(fitting: Fitting, say: Say, title: str = "") -> Drawing:
     if lead_in:
         beside.append(Pointer(at(right - lead_in / 2, -length + lead_in / 2), "right", f"lead-in {say(lead_in)}"))
     for groove in grooves(recipe)[-1:]:
-        count = f"{recipe.groove_count} × " if recipe.groove_count > 1 else ""
-        words = f"{count}groove {say(recipe.groove_width_mm)} × {say(recipe.groove_depth_mm)}"
+        count = f"{recipe.groove.count} × " if recipe.groove.count > 1 else ""
+        words = f"{count}groove {say(recipe.groove.width_mm)} × {say(recipe.groove.depth_mm)}"
         beside.append(Height(at(left, groove.top), at(left, groove.bottom), "left", words))
     crown_left, crown_right = across(fitting.profile.crown_outline)
     if not lean:

@@ -164,11 +164,11 @@ class FERRULE_PT_measured(Sidebar, bpy.types.Panel):
         group = state.active_group(context.scene)
         column = layout.column()
         column.active = group.measured
-        draw_field(column, group, "bore_width_mm", wording.BORE, context.scene)
+        draw_field(column, group, "bore_width_mm", wording.BORE["bore_width_mm"], context.scene)
         if group.one_reading:
             column.label(text=group.one_reading, translate=False)
         else:
-            draw_field(column, group, "bore_depth_mm", wording.BORE, context.scene)
+            draw_field(column, group, "bore_depth_mm", wording.BORE["bore_depth_mm"], context.scene)
         layout.operator("ferrule.use_table_bore", icon="CHECKMARK")
         if group.measured and group.bore_problem:
             draw_text(layout.box(), f"{group.bore_problem}.", icon="ERROR")
@@ -192,7 +192,7 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
             draw_text(layout, f"{ferrule.ends[ferrule.end_index].reason}.")
             if ferrule.ends[ferrule.end_index].by_hand:
                 layout.operator("ferrule.drop_end", text="Drop", icon="X")
-        draw_field(layout, ferrule, "wall_mm", {"wall_mm": wording.WALL}, context.scene)
+        draw_field(layout, ferrule, "wall_mm", wording.WALL, context.scene)
         if ferrule.wall_mm and any(row.cut == "no wall" for row in ferrule.ends):
             draw_text(layout, "Refit reads the ends with this wall.", icon="INFO")
         for note in ferrule.notes.splitlines():

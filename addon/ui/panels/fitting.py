@@ -3,27 +3,35 @@
 
 import bpy
 
+from ...families.cap.recipe import Recipe
+from ...jobfile import Tube
 from .. import state, wording
 from ..drawing import draw_field, draw_refusal, draw_text, say_in
+from ..fields import labelled
+from ..jobs import recipe_of
 from ..wording import count_of
 from .cautions import draw_beside
-from .sidebar import Sidebar
+from .sidebar import Sidebar, group_panels
 
 
 def _chosen(context: bpy.types.Context) -> tuple[bpy.types.PropertyGroup, state.Fitted | None]:
     return state.active_recipe(context.scene), state.active_fitted(context.scene)
 
 
-def _draw_fields(layout: bpy.types.UILayout, context: bpy.types.Context, *names: str) -> None:
-    recipe, fitted = _chosen(context)
+def _draw_group(layout: bpy.types.UILayout, context: bpy.types.Context, group: str) -> bool:
+    """Draws the fields of one group that the recipe has use for; whether the refused one is among them."""
+    properties, fitted = _chosen(context)
+    recipe = recipe_of(properties)
     refusal = fitted.refusal if fitted else None
     settled = fitted.fitting.recipe if fitted and fitted.fitting and not refusal else None
-    for name in names:
-        value = getattr(settled, name, None)
+    shown = [field for field in labelled(Recipe).values() if field.field.group == group and field.shown_for(recipe)]
+    for field in shown:
+        value = field.of(settled) if settled else None
         draw_field(
-            layout, recipe, name, wording.RECIPE, context.scene, value if isinstance(value, float) else None,
-            refusal if refusal and refusal.field == name else None,
+            layout, properties, field.key, field.field, context.scene, value if isinstance(value, float) else None,
+            refusal if refusal and refusal.field == field.key else None,
         )  # fmt: skip
+    return bool(refusal) and refusal.field in [field.key for field in shown]
 
 
 class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
@@ -40,7 +48,7 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
         layout = self.split_layout()
         ferrule = context.scene.ferrule
         group = state.active_group(context.scene)
-        recipe, fitted = _chosen(context)
+        _, fitted = _chosen(context)
         row = layout.row(align=True)
         row.scale_y = 1.4
         row.operator("ferrule.fit", text="Fit", icon="MOD_SOLIDIFY")
@@ -50,16 +58,9 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             shared = f"Shared by {count_of(others, 'section')}"
             layout.label(text=group.name if group.own_recipe or others < 2 else shared, translate=False)
             layout.prop(group, "own_recipe")
-        _draw_fields(layout, context, "crown", "rise_mm", "lip_mm")
-        if recipe.crown == "flat":
-            _draw_fields(layout, context, "edge")
-            if recipe.edge != "square":
-                _draw_fields(layout, context, "edge_mm")
-        _draw_fields(layout, context, "spigot_mm", "fit", "gap_mm", "lead_in_mm")
-        shown = {"crown", "rise_mm", "lip_mm", "edge", "edge_mm", "spigot_mm", "fit", "gap_mm", "lead_in_mm"}
-        if fitted and fitted.refusal and fitted.refusal.field not in shown:
-            label = wording.RECIPE[fitted.refusal.field].label if fitted.refusal.field in wording.RECIPE else "Recipe"
-            layout.label(text=label, icon="ERROR")
+        refused_here = _draw_group(layout, context, "")
+        if fitted and fitted.refusal and not refused_here:
+            layout.label(text=wording.label_of(fitted.refusal.field), icon="ERROR")
             draw_refusal(layout, fitted.refusal, context.scene)
         if fitted and fitted.problem:
             draw_text(layout.box(), fitted.problem, icon="ERROR")
@@ -83,63 +84,18 @@ class _Part(Sidebar):
     bl_options = {"DEFAULT_CLOSED"}
 
 
-class FERRULE_PT_grooves(_Part, bpy.types.Panel):
-    bl_label = "Glue Grooves"
+_BESIDE = {"Vent": "vent", "Hole and Hollow": "hole"}
+"""Which cautions stand beside the fields of a group."""
+
+
+class _Group(_Part):
+    """The fields of the group that bears the panel's name."""
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        _draw_fields(layout, context, "groove_count")
-        if _chosen(context)[0].groove_count:
-            _draw_fields(layout, context, "groove_width_mm", "groove_depth_mm")
-
-
-class FERRULE_PT_vent(_Part, bpy.types.Panel):
-    bl_label = "Vent"
-
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
-        _draw_fields(layout, context, "vent")
-        vent = _chosen(context)[0].vent
-        if vent != "none":
-            _draw_fields(layout, context, "vent_width_mm")
-        if vent == "channel":
-            _draw_fields(layout, context, "vent_depth_mm")
-        draw_beside(layout, context, "vent", whole=True)
-
-
-class FERRULE_PT_seam(_Part, bpy.types.Panel):
-    bl_label = "Seam Relief"
-
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
-        _draw_fields(layout, context, "seam_relief")
-        relief = _chosen(context)[0].seam_relief
-        if relief != "none":
-            _draw_fields(layout, context, "seam_angle_deg", "seam_depth_mm")
-        if relief == "notch":
-            _draw_fields(layout, context, "seam_width_mm")
-
-
-class FERRULE_PT_ribs(_Part, bpy.types.Panel):
-    bl_label = "Crush Ribs"
-
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
-        _draw_fields(layout, context, "rib_count")
-        if _chosen(context)[0].rib_count:
-            _draw_fields(layout, context, "rib_height_mm", "rib_width_mm")
-
-
-class FERRULE_PT_hole(_Part, bpy.types.Panel):
-    bl_label = "Hole and Hollow"
-
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
-        _draw_fields(layout, context, "hole")
-        if _chosen(context)[0].hole != "none":
-            _draw_fields(layout, context, "thread")
-        draw_beside(layout, context, "hole", whole=True)
-        _draw_fields(layout, context, "hollow_wall_mm")
+        _draw_group(layout, context, self.bl_label)
+        if self.bl_label in _BESIDE:
+            draw_beside(layout, context, _BESIDE[self.bl_label], whole=True)
 
 
 class FERRULE_PT_tube(_Part, bpy.types.Panel):
@@ -147,18 +103,10 @@ class FERRULE_PT_tube(_Part, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        for name in wording.TUBE:
-            draw_field(layout, context.scene.ferrule.tube, name, wording.TUBE, context.scene)
+        for key, field in labelled(Tube).items():
+            draw_field(layout, context.scene.ferrule.tube, key, field.field, context.scene)
         draw_beside(layout, context, "heat", whole=True)
 
 
-_CLASSES = (
-    FERRULE_PT_fitting,
-    FERRULE_PT_grooves,
-    FERRULE_PT_vent,
-    FERRULE_PT_seam,
-    FERRULE_PT_ribs,
-    FERRULE_PT_hole,
-    FERRULE_PT_tube,
-)
+_CLASSES = (FERRULE_PT_fitting, *group_panels("fitting", _Group, Recipe), FERRULE_PT_tube)
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

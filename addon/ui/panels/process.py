@@ -3,24 +3,12 @@
 
 import bpy
 
-from .. import state, wording
+from ...trade.processes import Process
+from .. import state
 from ..drawing import draw_field, draw_text
+from ..fields import labelled
 from .cautions import draw_beside
-from .sidebar import Sidebar
-
-_PARTS = {
-    "Heights": ("layer_mm", "first_layer_mm"),
-    "Beads": ("bead_mm", "bead_min_mm", "bead_max_mm", "rings"),
-    "Inside": ("fill", "full_layers"),
-    "Overhang and Support": (
-        "overhang_deg", "bridge_mm", "support", "support_fill", "pocket_mouth_mm",
-        "bath", "bath_density", "bath_fill_mm", "purge_mm3",
-    ),
-    "Size and Plate": (
-        "tolerance_mm", "shrink_percent", "plate_mm", "margin_mm", "spacing_mm", "keep_out_mm", "chamber_c",
-    ),
-    "Time": ("speed_mm_s", "layer_change_s", "start_s"),
-}  # fmt: skip
+from .sidebar import Sidebar, group_panels
 
 
 class FERRULE_PT_process(Sidebar, bpy.types.Panel):
@@ -35,7 +23,7 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
         row = layout.row(align=True)
         row.menu("FERRULE_MT_processes", text=process.called)
         row.operator("ferrule.save_process", text="", icon="ADD")
-        draw_field(layout, process, "material", wording.PROCESS, context.scene)
+        draw_field(layout, process, "material", labelled(Process)["material"].field, context.scene)
         layout.prop(context.scene.ferrule, "use_shop_book")
         draw_beside(layout, context, "process")
         desk = state.desk_of(context.scene)
@@ -48,46 +36,17 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
 
 
 class _Part(Sidebar):
+    """The fields of the group that bears the panel's name."""
+
     bl_parent_id = "FERRULE_PT_process"
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        for name in _PARTS[self.bl_label]:
-            draw_field(layout, context.scene.ferrule.process, name, wording.PROCESS, context.scene)
+        for key, field in labelled(Process).items():
+            if field.field.group == self.bl_label:
+                draw_field(layout, context.scene.ferrule.process, key, field.field, context.scene)
 
 
-class FERRULE_PT_heights(_Part, bpy.types.Panel):
-    bl_label = "Heights"
-
-
-class FERRULE_PT_beads(_Part, bpy.types.Panel):
-    bl_label = "Beads"
-
-
-class FERRULE_PT_inside(_Part, bpy.types.Panel):
-    bl_label = "Inside"
-
-
-class FERRULE_PT_support(_Part, bpy.types.Panel):
-    bl_label = "Overhang and Support"
-
-
-class FERRULE_PT_plate_size(_Part, bpy.types.Panel):
-    bl_label = "Size and Plate"
-
-
-class FERRULE_PT_time(_Part, bpy.types.Panel):
-    bl_label = "Time"
-
-
-_CLASSES = (
-    FERRULE_PT_process,
-    FERRULE_PT_heights,
-    FERRULE_PT_beads,
-    FERRULE_PT_inside,
-    FERRULE_PT_support,
-    FERRULE_PT_plate_size,
-    FERRULE_PT_time,
-)
+_CLASSES = (FERRULE_PT_process, *group_panels("process", _Part, Process))
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -4,6 +4,7 @@
 import bpy
 
 from ..drawing import split
+from ..fields import labelled
 
 
 class Sidebar:
@@ -17,3 +18,10 @@ class Sidebar:
 
     def split_layout(self) -> bpy.types.UILayout:
         return split(self.layout)
+
+
+def group_panels(parent: str, base: type, cls: type) -> list[type]:
+    """A panel below ``parent`` for each group that the fields of a dataclass are in, in their order."""
+    groups = dict.fromkeys(field.field.group for field in labelled(cls).values() if field.field.group)
+    names = {group: f"FERRULE_PT_{parent}_{group.lower().replace(' ', '_')}" for group in groups}
+    return [type(name, (base, bpy.types.Panel), {"bl_label": group}) for group, name in names.items()]
