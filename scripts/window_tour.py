@@ -28,6 +28,8 @@ Waiting = Iterator[float]
 PANELS = ("ends", "fitting", "process", "review", "files", "cautions")
 HEADER, PITCH = 16, 28
 """From the sidebar's top to the middle of its first panel's header, and from one closed panel to the next: pixels."""
+BELOW = 42
+"""From the upper edge of a panel's last button to the middle of the header below it: pixels."""
 FRAME_S = 0.2 if os.environ.get("CI") else 0.05
 """20 a second; a quarter of that on CI's machine, which is no benchmark."""
 MOST_DRAW_S = 0.002
@@ -66,6 +68,7 @@ def tour() -> Waiting:
     yield from _photograph("end", "An end is selected and in view")
     times, reviewed = yield from _drag("ferrule.recipe.spigot_mm")
     slowest = max(times)
+    yield from _scroll(4)
     yield from _photograph(
         "dragged",
         f"Spigot and review follow the mouse; slowest update {slowest * 1000:.0f} ms",
@@ -419,10 +422,9 @@ def _only(name: str) -> Waiting:
 
 
 def _open_shop_book() -> Waiting:
-    """Opens the closed part of the panel that stands above the last one, at the sidebar's lower end."""
-    yield from _scroll(60)
-    side = _places()[3]
-    yield from _click_at((side.x + side.width // 3, side.y + HEADER + PITCH))
+    """Opens the closed part below the files that were written."""
+    x, y = yield from _find("wm.path_open")
+    yield from _click_at((x, y - BELOW))
 
 
 def _click_header(name: str) -> Waiting:
