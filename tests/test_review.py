@@ -18,7 +18,6 @@ from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import SEVERITIES, Review, review, review_fit, review_fitting
-from addon.review.gap import reading_findings
 from addon.trade.processes import Process, processes
 
 REPOSITORY = Path(__file__).parents[1]
@@ -141,7 +140,6 @@ def test_the_page_explains_every_check() -> None:
             review_fit(cap.mesh.placed(frame), post, frame, others=others, clear_depth_mm=3.0, least_gap_mm=0.5)
         )
     findings = [finding for one in (*reviews, review_fitting(cap, PROCESS)) for finding in one.findings]
-    findings += reading_findings("F1", tube, tube.with_bore(17.3))
     met = {finding.check for finding in findings}
     assert len(met) > 30 and met <= explained
 
