@@ -311,6 +311,7 @@ def _fitting(made: Made) -> dict[str, Any]:
         "name": made.name,
         "section": _section(made.fitting.section),
         "mitre_deg": _round(made.fitting.mitre_deg),
+        "up": made.fitting.recipe.up,
         "ends": len(made.batch.ends),
         "count": made.count,
         "volume_mm3": _round(mesh.volume),

@@ -39,8 +39,6 @@ class SheetFitting:
     """What the shop book adds to the gap a side that is wanted, and the fitting is drawn with."""
     excess_mm: float = 0.0
     """How much the spigot comes out larger than drawn, a side, by the shop book's readings."""
-    standing: str = "crown up"
-    """How it lies on the plate, in words."""
     plan: tuple[PlanRow, ...] = ()
     support_mm3: float = 0.0
     findings: tuple[Finding, ...] = ()
@@ -58,7 +56,7 @@ class SheetFitting:
         excess_mm: float = 0.0,
         findings: Sequence[Finding] = (),
     ) -> SheetFitting:
-        """With the ring plan, the support and the findings of its review beside those given, standing crown up."""
+        """With the ring plan, the support and the findings of its review beside those given."""
         printed = review.printed
         plan = printed.plan.rows if printed else ()
         support = printed.support.volume_mm3 if printed else 0.0
@@ -82,6 +80,11 @@ class SheetFitting:
         if recipe.hole.kind != "none":
             said += f", {recipe.hole.thread} {'through hole' if recipe.hole.kind == 'through' else recipe.hole.kind}"
         return f"{said}, mitre {say_three(mitre)}°" if mitre else said
+
+    @property
+    def standing(self) -> str:
+        """How it lies on the plate, in words."""
+        return self.fitting.recipe.up
 
     @property
     def wanted(self) -> Recipe:

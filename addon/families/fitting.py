@@ -62,13 +62,27 @@ class Fitting:
         """In the tube end's frame: the origin is shared, z is the rim's normal, out of the tube."""
         return Frame(np.zeros(3), lean(self.mitre_deg, self.mitre_direction_deg).T)
 
+    @property
+    def crown_down(self) -> bool:
+        """Whether it is printed on its crown."""
+        return self.recipe.up == "crown down"
+
+    @cached_property
+    def print_frame(self) -> Frame:
+        """In the tube end's frame: how the fitting stands to be printed, z up, its lowest point at z = 0."""
+        axes = self.rim_frame.axes
+        if self.crown_down:
+            axes = axes * np.array([[1.0], [-1.0], [-1.0]])
+        return Frame(axes[2] * float((self.mesh.vertices @ axes.T)[:, 2].min()), axes)
+
     @cached_property
     def shoulder_mm(self) -> float:
         """Height of the shoulder over the plate when the fitting stands to be printed."""
-        return -float(self.rim_frame.to_local(self.mesh.vertices)[:, 2].min())
+        return -float((self.mesh.vertices @ self.print_frame.axes.T)[:, 2].min())
 
     def standing(self) -> Mesh:
-        """The mesh turned so that the shoulder is level and the crown on top, its lowest point at z = 0."""
+        """The mesh turned so that the shoulder is level, its lowest point at z = 0: crown up, or down where the recipe
+        has it so."""
         return Mesh(self._stood(self.mesh.vertices), self.mesh.triangles, self.mesh.name)
 
     def standing_points(self, points: Floats) -> Floats:
@@ -77,4 +91,4 @@ class Fitting:
         return self._stood(points @ shear(self.mitre_deg, self.mitre_direction_deg)[:3, :3].T)
 
     def _stood(self, points: Floats) -> Floats:
-        return self.rim_frame.to_local(points) + np.array([0.0, 0.0, self.shoulder_mm])
+        return points @ self.print_frame.axes.T + np.array([0.0, 0.0, self.shoulder_mm])

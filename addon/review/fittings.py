@@ -13,19 +13,21 @@ from .review import Review, review
 
 
 def review_fitting(fitting: Fitting, process: Process, name: str = "", material: Material | None = None) -> Review:
-    """The review of a fitting as it stands, crown up. The kernel made its mesh, so crossings are not looked for.
+    """The review of a fitting as it stands to be printed. The kernel made its mesh, so crossings are not looked for.
 
     ``material`` as in ``review``.
     """
-    standing, shoulder = fitting.standing(), fitting.shoulder_mm
+    standing, shoulder, frame = fitting.standing(), fitting.shoulder_mm, fitting.print_frame
+    # A flat top counts too.
+    bottom, top = -process.layer_mm, float(standing.bounds[1, 2]) + process.layer_mm
     return review(
         standing,
         process,
         name=name,
         levels=fitting_levels(fitting),
-        crown_mm=(shoulder, float(standing.bounds[1, 2])),
+        crown_mm=(bottom, shoulder) if fitting.crown_down else (shoulder, top),
         material=material,
-        solid=fitting.solid.transform(np.column_stack([fitting.rim_frame.axes, (0.0, 0.0, shoulder)])),
+        solid=fitting.solid.transform(np.column_stack([frame.axes, -frame.axes @ frame.origin])),
     )
 
 
@@ -35,17 +37,23 @@ def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:
     shoulder = fitting.shoulder_mm
     rise = float(recipe.rise_mm or 0.0)
     square = fitting.mitre_deg == 0
-    levels = [
-        Level("shoulder", shoulder, "spigot_mm" if square else "", recipe.spigot_mm),
-        Level("top", shoulder + rise, "rise_mm", rise, most_mm=_most_rise(fitting)),
-    ]
+    spigot = ("spigot_mm", recipe.spigot_mm) if square else ("", 0.0)
+    if fitting.crown_down:
+        levels = [Level("shoulder", shoulder, "rise_mm", rise, most_mm=_most_rise(fitting))]
+        levels += [Level("top", shoulder + recipe.spigot_mm, *spigot)] if square else []
+    else:
+        levels = [
+            Level("shoulder", shoulder, *spigot),
+            Level("top", shoulder + rise, "rise_mm", rise, most_mm=_most_rise(fitting)),
+        ]
     if square:
         # A single groove lies centred on the spigot, so its faces move half as much as its width.
         field = "groove_width_mm" if recipe.groove.count == 1 else ""
         for groove in grooves(recipe):
-            width = recipe.groove.width_mm
-            levels.append(Level("groove's lower face", shoulder + groove.bottom, field, width, -2.0))
-            levels.append(Level("groove's upper face", shoulder + groove.top, field, width, 2.0))
+            width, heights = recipe.groove.width_mm, (groove.bottom, groove.top)
+            low, high = sorted(shoulder - z if fitting.crown_down else shoulder + z for z in heights)
+            levels.append(Level("groove's lower face", low, field, width, -2.0))
+            levels.append(Level("groove's upper face", high, field, width, 2.0))
     return tuple(sorted(levels, key=lambda level: level.z_mm))
 
 

@@ -98,10 +98,8 @@ def remove(items: Iterable[bpy.types.Object]) -> None:
 
 def standing_matrix(fitting: Fitting, end: TubeEnd, scene: bpy.types.Scene) -> Floats:
     """(4, 4): from mm as the fitting stands when printed to where it sits in Blender's world."""
-    lift = np.eye(4)
-    lift[2, 3] = -fitting.shoulder_mm
     scale = np.diag([*[1 / mm_per_unit(scene)] * 3, 1.0])
-    return scale @ end.frame.matrix @ fitting.rim_frame.matrix @ lift
+    return scale @ end.frame.matrix @ fitting.print_frame.matrix
 
 
 def mm_per_unit(scene: bpy.types.Scene) -> float:

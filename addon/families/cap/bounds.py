@@ -19,7 +19,7 @@ import numpy as np
 from ...fields.declared import declared_in, values_of, with_values
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
-from ...geometry.polygons import edge_lengths
+from ...geometry.polygons import edge_lengths, signed_area
 from ...geometry.sections import CHORD_ERROR_MM, Outline, Section
 from ...geometry.units import say_mm, say_three
 from ...shaping.contours import Contour, Fineness, least_step
@@ -29,7 +29,7 @@ from ...trade.hardware import Thread, thread_named, threads
 from ...trade.tables import UnknownNameError
 from .cutters import crown_height, hole_radius, pocket_depth
 from .profiles import FLOOR_MM, crown_profile
-from .recipe import CROWNS, Edge, FitClass, Recipe
+from .recipe import CROWNS, Edge, FitClass, Recipe, Up
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
@@ -56,6 +56,11 @@ _BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_COR
 """Plastic between the floor of a hole from the crown and the spigot's tip."""
 MOST_RISE_MM = 100.0
 MOST_SPIGOT_MM = 250.0
+MOST_ROUND_DOWN_MM = 1.0
+"""An edge rounded no more than this leans too far only within 0.3 mm of the plate (radius × (1 − cos 45°)), which the
+first layer takes up."""
+MOST_MARKED = 1 / 40
+"""Share of a crown below which the review takes what support marks for nothing."""
 MOST_RIBS = 24
 
 _EXACT = 1e-6
@@ -207,7 +212,28 @@ def _settle(
     shoulder = wall + bench.recipe.lip_mm + float(bench.recipe.gap_mm or 0)
     _settle_vent(bench, spigot_reach, room, most_channel(shoulder, profile))
     _settle_ribs(bench, spigot, wall)
+    if bench.recipe.up == "auto":
+        bench.set("up", _way_up(bench.recipe, crown))
     return bench.recipe
+
+
+def _way_up(recipe: Recipe, crown: Contour) -> Up:
+    """A flat crown lies on the plate, since crown up it needs support under its shoulder, unless support there would
+    mark what is seen: under a rounded edge, or in a pocket whose floor hangs over the plate. Other crowns stand up, or
+    support would mark all of them. The review compares the ways and says where it finds otherwise."""
+    if recipe.crown != "flat" or (recipe.edge == "rounded" and float(recipe.edge_mm or 0) > MOST_ROUND_DOWN_MM):
+        return "crown up"
+    rise, thread = float(recipe.rise_mm or 0), thread_named(recipe.hole.thread)
+    if 0 < pocket_depth(recipe.hole.kind, thread) < rise:
+        floor = math.pi * hole_radius(recipe.hole.kind, thread) ** 2
+        if recipe.hole.kind == "nut pocket":
+            floor = (
+                1.5 * math.sqrt(3) * hole_radius(recipe.hole.kind, thread) ** 2 - math.pi * thread.clearance_mm**2 / 4
+            )
+        seen = signed_area(crown.polygon) + float(edge_lengths(crown.polygon).sum()) * rise
+        if floor > MOST_MARKED * seen:
+            return "crown up"
+    return "crown down"
 
 
 def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, clear_depth_mm: float | None) -> float:
@@ -240,6 +266,7 @@ def _settle_words(bench: _Bench) -> None:
         ("hole", HoleKind),
     ):
         bench.word(name, get_args(words))
+    bench.word("up", get_args(Up))
     try:
         thread_named(str(bench.recipe.hole.thread))
     except UnknownNameError as unknown:

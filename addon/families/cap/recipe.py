@@ -13,6 +13,7 @@ from ...trade.cautions import Condition
 Crown = Literal["dome", "low dome", "flat", "peaked"]
 Edge = Literal["square", "rounded", "chamfered"]
 FitClass = Literal["glue", "push", "press"]
+Up = Literal["auto", "crown up", "crown down"]
 
 CROWNS: tuple[Crown, ...] = get_args(Crown)
 
@@ -57,6 +58,12 @@ class Recipe:
     hollow_wall_mm: float = declared(
         0.0, "Spigot Wall", "Wall of a hollow spigot; 0 keeps it solid", group="Hole and Hollow"
     )
+    up: Up = declared(
+        "auto", "Way Up", "How it stands when it is printed; auto lays a flat crown down where that saves support",
+        group="On the Plate",
+        meaning='how it stands when it is printed: `"crown up"` or `"crown down"`. `"auto"` lays a flat crown down, '
+        "unless its edge is rounded more than 1 mm or a pocket's floor in it is large; other crowns stand up",
+    )  # fmt: skip
 
     @property
     def conditions(self) -> frozenset[Condition]:
