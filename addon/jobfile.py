@@ -39,10 +39,6 @@ CALIPER_MM = 0.05
 
 OF_TABLES = ("from_memory",)
 """Where a number comes from is for the tables to say."""
-MOST_SPARES = 10_000
-MOST_STEPS = 100
-LEAST_STEP_MM = 0.01
-"""Of a fit ladder: the marks have two decimals."""
 
 Unit = Literal["mm", "cm", "m", "in"]
 Format = Literal["3mf", "stl"]
@@ -54,30 +50,45 @@ class JobError(ValueError):
 
 @dataclass(frozen=True)
 class Assembly:
-    files: tuple[Path, ...]
-    """STL, OBJ, PLY, glTF, GLB or .blend files; a relative path counts from the job file's folder. There may be none
-    where tube ends are given."""
-    unit: Unit | None = None
-    """Unit of files that carry none (STL, OBJ, PLY)."""
+    files: tuple[Path, ...] = declared(
+        MISSING,
+        meaning="mesh files: `.stl`, `.obj`, `.ply`, `.gltf`, `.glb`, `.blend`. May be left out where the job lists "
+        "tube ends",
+    )
+    unit: Unit | None = declared(
+        None,
+        meaning="unit of files that carry none (STL, OBJ, PLY). glTF is in metres, and a .blend file carries its unit. "
+        "Without this key the file is read in millimetres, and the job stops where the sections match no table size "
+        "in millimetres but do at another scale",
+    )
     wall_mm: float | None = declared(
         None, "Wall",
         "Wall of tubes that are modelled as an outer surface only, for the next reading or Refit; 0 where all have a "
         "bore",
         least=0.05, most=200.0, meaning="wall of tubes that are modelled as an outer surface only",
     )  # fmt: skip
-    leave_out_mm: tuple[Point, ...] = ()
-    """Where ends lie that are to stay without a fitting: where their tubes' axes meet their rims."""
+    leave_out_mm: tuple[Point, ...] = declared(
+        (),
+        meaning="ends that get no fitting: the points where their tubes' axes meet their rims, as `position_mm` in "
+        "result.json",
+    )
 
 
 @dataclass(frozen=True)
 class Match:
     """Which sections an entry is for. What is left out matches anything."""
 
-    kind: Literal["round", "rect", "other"] | None = None
-    width_mm: float | None = None
-    depth_mm: float | None = None
-    wall_mm: float | None = declared(None, "Wall", "Wall of the tubes", least=0.05, most=200.0)
-    within_mm: float = declared(0.5, "Within", "How far a width, depth or wall may be off", least=0.0, most=1000.0)
+    kind: Literal["round", "rect", "other"] | None = declared(
+        None, automatic="any", meaning='shape of the section; square counts as `"rect"`'
+    )
+    width_mm: float | None = declared(
+        None, automatic="any", meaning="outside width or diameter; a rectangle matches either way round"
+    )
+    depth_mm: float | None = declared(None, automatic="any", meaning="outside depth")
+    wall_mm: float | None = declared(None, "Wall", "Wall of the tubes", least=0.05, most=200.0, automatic="any")
+    within_mm: float = declared(
+        0.5, "Within", "How far the width, depth and wall may differ from these", least=0.0, most=1000.0
+    )
 
     def fits(self, section: Section) -> bool:
         """Whether the section, either way round, is one of those."""
@@ -110,8 +121,10 @@ class Measured:
     """Caliper readings of a bore: one or several, of which the smallest counts, since the spigot has to pass it."""
 
     match: Match
-    bore_width_mm: tuple[float, ...]
-    bore_depth_mm: tuple[float, ...] = ()
+    bore_width_mm: tuple[float, ...] = declared(
+        MISSING, meaning="readings of the bore's width or diameter; of a free outline, its least width"
+    )
+    bore_depth_mm: tuple[float, ...] = declared((), meaning="readings of a rectangular bore's depth")
     seam_mm: float | None = None
     """How far the weld seam stands into the bore; None where nobody has looked."""
     book_name: str = ""
@@ -133,10 +146,15 @@ class LadderWish:
     """A fit ladder for each section of ``match``."""
 
     match: Match
-    gaps_mm: tuple[float, ...] = ()
-    """Per side; without them they go in steps around the gap that the spigots are drawn with."""
-    step_mm: float = STEP_MM
-    count: int = STEPS
+    gaps_mm: tuple[float, ...] = declared(
+        (),
+        meaning="gap per side of each slice. Without a list the gaps are stepped around that of the spigots",
+    )
+    step_mm: float = declared(
+        STEP_MM, meaning="difference between one gap and the next, where there is no list", least=0.01, most=10.0
+    )
+    """The marks have two decimals."""
+    count: int = declared(STEPS, meaning="number of slices, where there is no list", least=2, most=100)
 
     def gaps(self, drawn_mm: float) -> tuple[float, ...]:
         return self.gaps_mm or gaps_around(drawn_mm, self.step_mm, self.count)
@@ -144,8 +162,9 @@ class LadderWish:
 
 @dataclass(frozen=True)
 class Shop:
-    book: Path | None = None
-    """The shop book's file; None for none."""
+    book: Path | None = declared(
+        None, meaning="the shop book's file (see [bench.md](bench.md)); without it no shop book is read"
+    )
 
 
 @dataclass(frozen=True)
@@ -153,30 +172,40 @@ class Tube:
     """What the model does not tell of the tube."""
 
     metal: str = declared(
-        "carbon steel", "Metal", "What the tube is made of", names=lambda: tuple(one.name for one in tube_metals())
-    )
-    seam_height_mm: float | None = declared(
-        None, "Weld Seam", "How far the weld seam stands into the bore; as usual if automatic",
-        least=0.0, most=20.0, automatic="as usual",
+        "carbon steel", "Metal", "What the tube is made of", names=lambda: tuple(metal.name for metal in tube_metals()),
+        meaning="what the tube is made of, for its expansion over the temperature range",
     )  # fmt: skip
-    """None where nobody has looked: then one as high as usual counts."""
+    seam_height_mm: float | None = declared(
+        None, "Weld Seam", "Height of the weld seam inside the bore; a quarter of the wall if automatic",
+        least=0.0, most=20.0, automatic="as usual",
+        meaning="height of the weld seam inside the bore, 0 for seamless tube. Unless it is entered here or in the "
+        "shop book, the review assumes a quarter of the wall, at most 1 mm",
+    )  # fmt: skip
+    """None where nobody has measured it: then a usual height is assumed."""
     coldest_c: float = declared(
         -10.0, "Coldest (°C)", "Lowest temperature at which the fitting has to stay in place", least=-200.0, most=500.0
     )
     hottest_c: float = declared(
-        40.0, "Hottest (°C)", "Highest temperature at which the fitting has to stay in place", least=-200.0, most=500.0
-    )
+        40.0, "Hottest (°C)", "Highest temperature at which the fitting has to stay in place", least=-200.0, most=500.0,
+        meaning="highest temperature at which the fitting has to stay in place. Above the plastic's limit it is a "
+        "must-fix finding",
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Output:
     folder: Path = declared(
-        MISSING, "Folder", "Where the print files go; two slashes in front stand for this file's own folder"
+        Path("ferrule_out"), "Folder", "Folder for the print files; // in front stands for the .blend file's folder",
+        meaning="folder for the files",
+    )  # fmt: skip
+    formats: tuple[Format, ...] = declared(
+        ("3mf",),
+        meaning="3MF: a file for each plate; identical plates share one, and its title says how often to print it. "
+        "STL: a file for each fitting",
     )
-    formats: tuple[Format, ...] = ("3mf",)
     unit: FileUnit = declared("mm", "Unit", "Unit of the numbers in the print files")
     spares: int = declared(
-        0, "Spares", "How many more of each fitting than the open ends need", least=0, most=MOST_SPARES
+        0, "Spares", "Extra copies of each fitting, beyond what the open ends need", least=0, most=10_000
     )
 
 
@@ -358,7 +387,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     ]
     preset = _preset(fitting.pop("preset", None), book)
     process = _process(_with_new_names(Process, _table(table, "process"), "process", notes), book)
-    output = _fill(Output, {"folder": "ferrule_out", **_table(table, "output")}, "output")
+    output = _fill(Output, _table(table, "output"), "output")
     if not output.formats:
         raise JobError('output.formats is empty; ask for "3mf", "stl" or both.')
     tube = _fill(Tube, _table(table, "tube"), "tube")
@@ -441,10 +470,8 @@ def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
     wanted = ("gaps_mm", "step_mm", "count")
     match, rest = _match(entry, where, also=wanted)
     wish = LadderWish(match, **_values(LadderWish, rest, where))
-    if len(wish.gaps_mm) == 1 or not 2 <= wish.count <= MOST_STEPS:
-        raise JobError(f"{where}: a ladder has 2 to {MOST_STEPS} steps.")
-    if wish.step_mm < LEAST_STEP_MM:
-        raise JobError(f"{where}.step_mm is {wish.step_mm:g} mm; a step is at least {LEAST_STEP_MM:g} mm.")
+    if len(wish.gaps_mm) == 1:
+        raise JobError(f"{where}.gaps_mm has one gap; a ladder needs at least two.")
     return wish
 
 

@@ -346,10 +346,10 @@ def test_ladders_that_cannot_be_are_told_and_the_fittings_made(tmp_path):
 @pytest.mark.parametrize(
     ("entry", "parts"),
     [
-        ({"gaps_mm": [0.2]}, ["fit_ladder[1]", "2 to 100 steps"]),
-        ({"count": 1}, ["fit_ladder[1]", "2 to 100 steps"]),
-        ({"count": 10**9}, ["fit_ladder[1]", "2 to 100 steps"]),
-        ({"step_mm": 0.001}, ["fit_ladder[1].step_mm", "0.01 mm"]),
+        ({"gaps_mm": [0.2]}, ["fit_ladder[1].gaps_mm", "at least two"]),
+        ({"count": 1}, ["fit_ladder[1].count", "2 to 100"]),
+        ({"count": 10**9}, ["fit_ladder[1].count", "2 to 100"]),
+        ({"step_mm": 0.001}, ["fit_ladder[1].step_mm", "0.01 to"]),
         ({"steps": 3}, ["fit_ladder[1].steps", "step_mm"]),
         ({"gaps_mm": 0.2}, ["fit_ladder[1].gaps_mm", "list"]),
     ],

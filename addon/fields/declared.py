@@ -49,7 +49,7 @@ class Field:
     automatic: str = ""
     """What decides it where it is None: "by section"."""
     meaning: str = ""
-    """What docs/job_file.md says of it, where that is more than the tip."""
+    """What docs/job_file.md says about it, where that is more than the tip."""
     names: Callable[[], tuple[str, ...]] | None = None
     """What a text may be, where it is a name out of a table."""
     others: bool = False
@@ -60,8 +60,9 @@ class Field:
     """A shorter label of the field in inches, where the label and its unit would be cut off."""
 
 
-def declared(default: Any, label: str, tip: str, **said: Any) -> Any:
-    """A dataclass's field with what there is to say of it, as ``Field`` has it. ``MISSING`` for no default."""
+def declared(default: Any, label: str = "", tip: str = "", **said: Any) -> Any:
+    """A dataclass's field with what ``Field`` says about it. ``MISSING`` for no default; no label, and a meaning in
+    place of the tip, where the window does not show it."""
     return dataclass_field(default=default, metadata={"declared": Field(label, tip, **said)})
 
 

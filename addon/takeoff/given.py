@@ -4,10 +4,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import MISSING, dataclass, replace
 
 import numpy as np
 
+from ..fields.declared import declared
 from ..geometry.frames import Frame
 from ..trade.sizes import size_named
 from .ends import Takeoff, TubeEnd
@@ -24,14 +25,12 @@ _SAME_DEG = 5.0
 class SizedEnd:
     """A square end of a tube of the size tables, without an assembly."""
 
-    size: str
-    """Name in the tables, such as "1 in × 1/8 in"."""
-    position_mm: Point = (0.0, 0.0, 0.0)
-    """Where the tube's axis meets its rim."""
-    axis: Point = (0.0, 0.0, 1.0)
-    """Along the tube and out of it."""
-    width_axis: Point = (1.0, 0.0, 0.0)
-    """Along the section's width."""
+    size: str = declared(
+        MISSING, meaning='name of a table size, such as `"1 in × 1/8 in"`, `"40 × 40 × 3"`, `"NPS 2 Sch 40"`'
+    )
+    position_mm: Point = declared((0.0, 0.0, 0.0), meaning="where the tube's axis meets the rim")
+    axis: Point = declared((0.0, 0.0, 1.0), meaning="direction along the tube, pointing out of it")
+    width_axis: Point = declared((1.0, 0.0, 0.0), meaning="direction along the section's width")
 
     def tube_end(self) -> TubeEnd:
         """Raises ``trade.tables.UnknownNameError``, and ``ValueError`` for an axis without length."""

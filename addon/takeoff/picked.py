@@ -4,10 +4,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass
 
 import numpy as np
 
+from ..fields.declared import declared
 from ..geometry.fits import fit_outlines
 from ..geometry.frames import Floats, Frame
 from ..geometry.polygons import signed_area
@@ -41,16 +42,21 @@ class PickError(ValueError):
 class PickedEnd:
     """What was picked of a tube: corners in order along its rim, in mm in the world."""
 
-    rim_mm: tuple[Point, ...]
-    """Of the outside."""
-    bore_mm: tuple[Point, ...] = ()
-    axis: Point | None = None
-    """Along the tube and out of it. Without it the cut is square, and seen from outside the tube the corners of
-    ``rim_mm`` run counter-clockwise."""
-    wall_mm: float | None = None
-    """Where there is no ``bore_mm``."""
-    source: str = ""
-    """Name of the tube."""
+    rim_mm: tuple[Point, ...] = declared(
+        MISSING, meaning="corners along the outside of the rim, in order and in one plane"
+    )
+    bore_mm: tuple[Point, ...] = declared((), meaning="corners along the bore, in the same plane")
+    axis: Point | None = declared(
+        None, automatic="by the rim",
+        meaning="direction along the tube, pointing out of it. Without it the cut is square, and the corners of "
+        "`rim_mm` run counter-clockwise as seen from outside the tube",
+    )  # fmt: skip
+    wall_mm: float | None = declared(
+        None, meaning="the tube's wall, where there is no `bore_mm`", least=0.05, most=200.0
+    )
+    source: str = declared(
+        "", meaning="name of the tube. If the assembly has a body of that name, the fitting is tried in it"
+    )
 
     @classmethod
     def of_mesh(cls, source: str, loops: Sequence[Floats], sides: Floats, wall_mm: float) -> PickedEnd:
