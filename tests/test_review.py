@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ from review_shapes import PROCESS, broken_parts, common_cap, hemisphere, odd_par
 from test_review_overhangs import box, mesh_of
 
 from addon.families.cap import Recipe, design
+from addon.fields.declared import declared_in
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -61,7 +62,7 @@ def test_findings_say_what_they_owe(found: Review) -> None:
 
 
 def test_cures_name_fields_that_exist() -> None:
-    names = {field.name for field in fields(Recipe)} | {field.name for field in fields(Process)}
+    names = {*declared_in(Recipe), *declared_in(Process)}
     recipes = (
         Recipe(),
         Recipe(spigot_mm=7.9, rise_mm=5.1, crown="low dome"),
