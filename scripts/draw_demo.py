@@ -18,7 +18,7 @@ from _environment import REPOSITORY, enter, guarded
 
 if TYPE_CHECKING:
     from addon.geometry.mesh import Mesh
-    from addon.job import Made
+    from addon.job.results import Made
 
 Colour = tuple[float, float, float]
 
@@ -37,8 +37,9 @@ def main() -> int:
     import bpy
     import numpy as np
 
-    from addon.job import make, sort_into_batches
-    from addon.jobfile import read_job
+    from addon.job.batches import sort_into_batches
+    from addon.job.jobfile import read_job
+    from addon.job.making import make
     from addon.takeoff import take_off
     from demo_assembly import market_stall, write_demo
 

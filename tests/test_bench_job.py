@@ -27,9 +27,10 @@ from addon.bench.shop_file import read_book
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.job import run
-from addon.jobfile import JobError, job_text, parse_job, read_job
-from addon.report import table
+from addon.job.asked import JobError
+from addon.job.jobfile import job_text, parse_job, read_job
+from addon.job.running import run
+from addon.job.screen import table
 from addon.trade.processes import DEFAULT_PROCESS
 
 ONE_INCH = Section.round(25.4, 3.175)

@@ -21,7 +21,7 @@ import trimesh
 import addon
 from addon.files.errors import FileError
 from addon.geometry.mesh import Mesh
-from addon.jobfile import Job, JobError
+from addon.job.asked import Job, JobError
 from addon.ui import command_line
 from addon.ui.command_line import main
 

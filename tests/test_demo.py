@@ -15,7 +15,7 @@ from manifold3d import Manifold
 import demo_assembly
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
-from addon.jobfile import read_job
+from addon.job.jobfile import read_job
 from addon.takeoff import take_off
 from demo_assembly import ExpectedEnd, expected_ends, market_stall, write_demo
 

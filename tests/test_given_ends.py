@@ -14,8 +14,9 @@ import pytest
 
 from addon.geometry.frames import Frame
 from addon.geometry.sections import Section
-from addon.job import run
-from addon.jobfile import Job, JobError, job_text, parse_job, read_job
+from addon.job.asked import Job, JobError
+from addon.job.jobfile import job_text, parse_job, read_job
+from addon.job.running import run
 from addon.takeoff import Takeoff, TubeEnd
 from addon.takeoff.given import SizedEnd, joined, leaving_out, stand_ins
 from addon.takeoff.picked import PickedEnd

@@ -16,9 +16,11 @@ from manifold3d import Manifold
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.job import run, sort_into_batches
-from addon.jobfile import JobError, parse_job
-from addon.report import table
+from addon.job.asked import JobError
+from addon.job.batches import sort_into_batches
+from addon.job.jobfile import parse_job
+from addon.job.running import run
+from addon.job.screen import table
 
 lib3mf = pytest.importorskip("lib3mf")
 
@@ -284,7 +286,7 @@ def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, mon
     def interrupt(result):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("addon.job.result_json", interrupt)
+    monkeypatch.setattr("addon.job.papers.result_json", interrupt)
     with pytest.raises(KeyboardInterrupt):
         run(job, rack(), True, lambda what, share: None)
     assert {path: path.read_bytes() for path in (tmp_path / "ferrule_out").iterdir()} == before

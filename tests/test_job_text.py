@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from recipes import recipe_of
 
 from addon.families.cap.recipe import CROWNS, FitClass, Recipe
-from addon.jobfile import Assembly, Job, Match, Measured, Output, Override, Tube, job_text, parse_job
+from addon.job.asked import Assembly, Job, Match, Measured, Output, Override, Tube
+from addon.job.jobfile import job_text, parse_job
 from addon.shaping.features import HoleKind
 from addon.takeoff.given import SizedEnd
 from addon.takeoff.picked import PickedEnd

@@ -10,19 +10,8 @@ import pytest
 from addon.families.cap.recipe import Recipe
 from addon.fields.declared import declared_in
 from addon.geometry.sections import Section
-from addon.jobfile import (
-    Assembly,
-    JobError,
-    LadderWish,
-    Match,
-    Measured,
-    Output,
-    Shop,
-    Tube,
-    job_text,
-    parse_job,
-    read_job,
-)
+from addon.job.asked import Assembly, JobError, LadderWish, Match, Measured, Output, Shop, Tube
+from addon.job.jobfile import job_text, parse_job, read_job
 from addon.takeoff.given import SizedEnd
 from addon.takeoff.picked import PickedEnd
 from addon.trade.hardware import threads

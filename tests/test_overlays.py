@@ -23,7 +23,7 @@ from addon.families.gap_band import fit_band
 from addon.geometry.hatching import dashes, hatching, surface_hatching
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.jobfile import Tube
+from addon.job.asked import Tube
 from addon.review import Review, review, review_fitting
 from addon.ui.overlays import markers, plates, profile, shapes, sheets, styles
 from addon.ui.overlays.shapes import Marks

@@ -14,8 +14,8 @@ import pytest
 
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.job import run
-from addon.jobfile import parse_job
+from addon.job.jobfile import parse_job
+from addon.job.running import run
 from addon.review.heat import heat_findings
 from addon.trade.processes import material_named, materials
 

@@ -38,8 +38,9 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.names import QUOTED, quoted
 from addon.geometry.sections import Section
 from addon.geometry.units import MM_PER_INCH, say_both, say_mm
-from addon.job import make, sort_into_batches
-from addon.jobfile import Assembly, Job, Output, Tube
+from addon.job.asked import Assembly, Job, Output, Tube
+from addon.job.batches import sort_into_batches
+from addon.job.making import make
 from addon.review import Finding, review, review_fit, review_fitting
 from addon.takeoff import take_off
 from addon.takeoff.doubt import doubt_unit

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from addon.families.cap import Recipe
 from addon.geometry.polygons import least_width, turned
 from addon.geometry.sections import Outline, Section
-from addon.jobfile import Match
+from addon.job.asked import Match
 from addon.trade.fits import tube_tolerance, with_reading
 from addon.trade.sizes import section_name
 from tests.test_jobfile import job

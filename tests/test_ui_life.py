@@ -22,7 +22,7 @@ from addon.fields.declared import declared_in
 from addon.files.parts import Part
 from addon.files.stl import write_stl
 from addon.geometry.sections import Outline, Section
-from addon.jobfile import Output, Tube
+from addon.job.asked import Output, Tube
 from addon.takeoff import TubeEnd
 from addon.trade.processes import Process, process_named, processes
 from addon.ui import fields as ui_fields

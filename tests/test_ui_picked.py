@@ -23,7 +23,7 @@ from test_ui_life import push, scene_now, select_rim
 import addon
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.jobfile import read_job
+from addon.job.jobfile import read_job
 from addon.takeoff import TubeEnd
 from addon.ui import reading, records
 from addon.ui.command_line import main

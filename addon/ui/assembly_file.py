@@ -11,7 +11,7 @@ import bpy
 
 from ..bench.toml_text import toml_text
 from ..files.atomic import FileSet
-from ..jobfile import job_text
+from ..job.jobfile import job_text
 from .jobs import job_of
 from .reading import assembly_of, dropped_places, given_ends, sources_of
 

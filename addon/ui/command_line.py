@@ -12,9 +12,10 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from ..job import run
-from ..jobfile import JobError, read_job
-from ..report import table
+from ..job.asked import JobError
+from ..job.jobfile import read_job
+from ..job.running import run
+from ..job.screen import table
 from .scene import SceneError, read_assembly
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130

@@ -13,8 +13,8 @@ from ..bench.shop_book import ShopBook
 from ..families.cap.recipe import Recipe
 from ..fields.coercion import read_record
 from ..geometry.sections import Section
-from ..job import ALIKE_MM
-from ..jobfile import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
+from ..job.asked import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
+from ..job.batches import ALIKE_MM
 from ..trade.cautions import Facts
 from ..trade.fits import with_reading
 from ..trade.metals import metal_named, tube_metals

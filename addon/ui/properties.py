@@ -20,7 +20,7 @@ from bpy.props import (
 )
 
 from ..families.cap.recipe import Recipe
-from ..jobfile import Output, Tube
+from ..job.asked import Output, Tube
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import state, wording
 from .fields import labelled, length, properties_of

@@ -13,7 +13,7 @@ from mathutils import Vector
 
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_both, say_mm
-from ..job import ALIKE_MM
+from ..job.batches import ALIKE_MM
 from ..takeoff import Takeoff, TakeoffError, TubeEnd, take_off
 from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point

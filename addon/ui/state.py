@@ -11,11 +11,11 @@ For whoever draws (panels, overlays; drawing computes nothing):
     A ``Fitted`` for each distinct fitting: ``batch`` (its ends, section, recipe), ``rows`` (of its ends in
     ``scene.ferrule.ends``), ``group`` (index of its section in
     ``scene.ferrule.groups``), ``fitting`` (the last solid that could be made, or None), ``refusal`` (why the recipe as
-    it stands cannot be made, or None) and ``made`` (``job.Made`` with review and gap; None until it is reviewed).
+    it stands cannot be made, or None) and ``made`` (``job.results.Made`` with review and gap; None until reviewed).
 ``Desk.version``
     Grows whenever anything in the desk changed. Buffers may be kept as long as it stays the same.
 ``Desk.plates``, ``Desk.result``
-    The last plate layout and the last export's ``job.JobResult``, None where the scene has changed since.
+    The last plate layout and the last export's ``job.results.JobResult``, None where the scene has changed since.
 ``subject_of(context)``
     The ``Subject`` that panels and overlays are about: the fitting or the user's mesh that is looked at, its review,
     and ``matrix`` (4, 4), which takes the review's millimetres, standing as it prints, to the view's world.
@@ -41,9 +41,10 @@ from ..bench.shop_book import ShopBook
 from ..families.fitting import Fitting
 from ..fields.refusals import RecipeError
 from ..geometry.frames import Floats
-from ..job import Batch, Checked, JobResult, Made, designed, resolved, reviewed, sort_into_batches
-from ..jobfile import Job, JobError
-from ..resolved import Resolved, Shape
+from ..job.asked import Job, JobError
+from ..job.batches import resolved, sort_into_batches
+from ..job.resolved import Checked, Resolved, Shape, designed, reviewed
+from ..job.results import Batch, JobResult, Made
 from ..review import Finding, Review, worst_first
 from ..takeoff import TubeEnd
 from . import placing

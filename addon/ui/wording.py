@@ -10,7 +10,7 @@ from functools import lru_cache
 from ..families.cap.recipe import Recipe
 from ..fields.declared import Field
 from ..geometry.names import QUOTED
-from ..jobfile import Assembly, Tube
+from ..job.asked import Assembly, Tube
 from ..trade.processes import Process
 from .fields import labelled
 from .saying import Say

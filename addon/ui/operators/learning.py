@@ -24,9 +24,9 @@ from ...bench.shop_file import ShopBookError, export_book, import_book, open_boo
 from ...files.atomic import FileSet
 from ...files.errors import FileError
 from ...files.names import safe_name
-from ...job import ALIKE_MM, JobResult
-from ...ladders import make_ladders, write_ladders
-from ...report import result_json
+from ...job.ladders import make_ladders, write_ladders
+from ...job.report import result_json
+from ...job.results import JobResult
 from .. import shop, state, wording
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
@@ -61,7 +61,7 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
             raise WorkError(f"No fitting can be made for {group.name} with this recipe; see the panel Fitting")
         yield "Making the fit ladder", 0.5
         job = replace(job_of(scene), ladders=(ladder_wish(group),))
-        ladders, missing = make_ladders(job, made, ALIKE_MM)
+        ladders, missing = make_ladders(job, made)
         if not ladders:
             raise WorkError(" ".join(missing))
         yield "Writing and reading back the files", 0.8

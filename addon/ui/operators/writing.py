@@ -15,8 +15,10 @@ from ...files.parts import Part
 from ...files.stl import write_stl
 from ...files.threemf import write_3mf
 from ...geometry.names import quoted
-from ...job import after_takeoff, fit_in_place, footprints, lay_out_all, part_of
-from ...jobfile import JobError
+from ...job.asked import JobError
+from ...job.making import fit_in_place
+from ...job.print_files import footprints, lay_out_all, part_of
+from ...job.running import after_takeoff
 from ...takeoff import split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, reading, state

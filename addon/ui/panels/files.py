@@ -4,7 +4,7 @@
 import bpy
 
 from ...geometry.names import quoted
-from ...job import JobResult
+from ...job.results import JobResult
 from .. import shop, state
 from ..drawing import draw_text
 from ..wording import count_of

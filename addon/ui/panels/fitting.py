@@ -4,7 +4,7 @@
 import bpy
 
 from ...families.cap.recipe import Recipe
-from ...jobfile import Tube
+from ...job.asked import Tube
 from .. import state, wording
 from ..drawing import draw_field, draw_refusal, draw_text, say_in
 from ..fields import labelled

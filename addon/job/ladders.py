@@ -5,24 +5,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-from .bench.fit_ladder import LadderError, fit_ladder
-from .bench.plate import Footprint, PlateError, lay_out
-from .bench.sheet import SheetLadder
-from .files.atomic import FileSet
-from .files.names import safe_name
-from .files.parts import Part, WrittenFile
-from .files.stl import write_stl
-from .files.threemf import write_3mf
-from .jobfile import Job
-from .trade.sizes import section_name
-
-if TYPE_CHECKING:
-    from .job import Made
+from ..bench.fit_ladder import LadderError, fit_ladder
+from ..bench.plate import Footprint, PlateError, lay_out
+from ..bench.sheet import SheetLadder
+from ..files.atomic import FileSet
+from ..files.names import safe_name
+from ..files.parts import Part, WrittenFile
+from ..files.stl import write_stl
+from ..files.threemf import write_3mf
+from ..trade.sizes import section_name
+from .asked import Job
+from .batches import ALIKE_MM
+from .results import Made
 
 
-def make_ladders(job: Job, made: Sequence[Made], alike_mm: float) -> tuple[tuple[SheetLadder, ...], tuple[str, ...]]:
+def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[SheetLadder, ...], tuple[str, ...]]:
     """The ladders, and in sentences which could not be made. Fittings whose sections are alike and that want the same
     gap share one."""
     ladders: list[SheetLadder] = []
@@ -33,7 +31,7 @@ def make_ladders(job: Job, made: Sequence[Made], alike_mm: float) -> tuple[tuple
             continue
         section, wanted = one.fitting.section, one.gap.nominal
         for index, other in enumerate(ladders):
-            if other.ladder.wanted_gap_mm == wanted and other.ladder.section.like(section, alike_mm):
+            if other.ladder.wanted_gap_mm == wanted and other.ladder.section.like(section, ALIKE_MM):
                 ladders[index] = replace(other, fittings=(*other.fittings, one.id))
                 break
         else:

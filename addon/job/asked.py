@@ -1,0 +1,286 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a job asks for. docs/job_file.md is the reference for people."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import MISSING, dataclass, field, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from ..bench.fit_ladder import STEP_MM, STEPS, gaps_around
+from ..bench.shop_book import ShopBook
+from ..bench.shop_entries import FitReading, MeasuredTube, gap_correction, print_excess
+from ..bench.statistic import Statistic
+from ..families.cap.recipe import Recipe
+from ..fields.declared import declared, with_values
+from ..files.parts import FileUnit
+from ..geometry.names import quoted
+from ..geometry.sections import Section
+from ..takeoff.given import GivenEnd
+from ..takeoff.picked import Point
+from ..trade.fits import with_reading
+from ..trade.metals import tube_metals
+from ..trade.processes import Material, Process, materials
+from ..trade.tables import UnknownNameError, find_row
+
+CALIPER_MM = 0.05
+"""How far a caliper's reading of a bore may be off; common practice, no source."""
+
+Unit = Literal["mm", "cm", "m", "in"]
+Format = Literal["3mf", "stl"]
+
+
+class JobError(ValueError):
+    """Why a job cannot go on: what is wrong, where, and what to do next."""
+
+
+@dataclass(frozen=True)
+class Assembly:
+    files: tuple[Path, ...] = declared(
+        MISSING,
+        meaning="mesh files: `.stl`, `.obj`, `.ply`, `.gltf`, `.glb`, `.blend`. May be left out where the job lists "
+        "tube ends",
+    )
+    unit: Unit | None = declared(
+        None,
+        meaning="unit of files that carry none (STL, OBJ, PLY). glTF is in metres, and a .blend file carries its unit. "
+        "Without this key the file is read in millimetres, and the job stops where the sections match no table size "
+        "in millimetres but do at another scale",
+    )
+    wall_mm: float | None = declared(
+        None, "Wall",
+        "Wall of tubes that are modelled as an outer surface only, for the next reading or Refit; 0 where all have a "
+        "bore",
+        least=0.05, most=200.0, meaning="wall of tubes that are modelled as an outer surface only",
+    )  # fmt: skip
+    leave_out_mm: tuple[Point, ...] = declared(
+        (),
+        meaning="ends that get no fitting: the points where their tubes' axes meet their rims, as `position_mm` in "
+        "result.json",
+    )
+
+
+@dataclass(frozen=True)
+class Match:
+    """Which sections an entry is for. What is left out matches anything."""
+
+    kind: Literal["round", "rect", "other"] | None = declared(
+        None, automatic="any", meaning='shape of the section; square counts as `"rect"`'
+    )
+    width_mm: float | None = declared(
+        None, automatic="any", meaning="outside width or diameter; a rectangle matches either way round"
+    )
+    depth_mm: float | None = declared(None, automatic="any", meaning="outside depth")
+    wall_mm: float | None = declared(None, "Wall", "Wall of the tubes", least=0.05, most=200.0, automatic="any")
+    within_mm: float = declared(
+        0.5, "Within", "How far the width, depth and wall may differ from these", least=0.0, most=1000.0
+    )
+
+    def fits(self, section: Section) -> bool:
+        """Whether the section, either way round, is one of those."""
+        if self.kind not in (None, section.kind):
+            return False
+        if self.wall_mm is not None and abs(self.wall_mm - section.wall) > self.within_mm:
+            return False
+        sides = section.outer.width, section.outer.depth
+        return self._has_sides(*sides) or self._has_sides(*sides[::-1])
+
+    def turned(self, section: Section) -> bool:
+        """Whether a section that fits does so the other way round: its width is what is called depth here."""
+        return not self._has_sides(section.outer.width, section.outer.depth)
+
+    def _has_sides(self, width: float, depth: float) -> bool:
+        pairs = ((self.width_mm, width), (self.depth_mm, depth))
+        return all(want is None or abs(want - side) <= self.within_mm for want, side in pairs)
+
+
+@dataclass(frozen=True)
+class Override:
+    """Recipe fields that differ for the sections of ``match``."""
+
+    match: Match
+    changes: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Caliper readings of a bore: one or several, of which the smallest counts, since the spigot has to pass it."""
+
+    match: Match
+    bore_width_mm: tuple[float, ...] = declared(
+        MISSING, meaning="readings of the bore's width or diameter; of a free outline, its least width"
+    )
+    bore_depth_mm: tuple[float, ...] = declared((), meaning="readings of a rectangular bore's depth")
+    seam_mm: float | None = None
+    """How far the weld seam stands into the bore; None where nobody has looked."""
+    book_name: str = ""
+    """What the shop book calls the tube; empty for the job's own readings."""
+
+    @classmethod
+    def of_book(cls, tube: MeasuredTube) -> Measured:
+        match = Match(tube.kind, tube.width_mm, tube.depth_mm, tube.wall_mm)
+        return cls(match, (tube.bore_width_mm,), (tube.bore_depth_mm,), tube.seam_mm, tube.name)
+
+    @property
+    def off_mm(self) -> float:
+        """± on the bore's width: how far the readings lie apart, at least what a caliper tells."""
+        return max(CALIPER_MM, *(max(some) - min(some) for some in (self.bore_width_mm, self.bore_depth_mm) if some))
+
+
+@dataclass(frozen=True)
+class LadderWish:
+    """A fit ladder for each section of ``match``."""
+
+    match: Match
+    gaps_mm: tuple[float, ...] = declared(
+        (),
+        meaning="gap per side of each slice. Without a list the gaps are stepped around that of the spigots",
+    )
+    step_mm: float = declared(
+        STEP_MM, meaning="difference between one gap and the next, where there is no list", least=0.01, most=10.0
+    )
+    """The marks have two decimals."""
+    count: int = declared(STEPS, meaning="number of slices, where there is no list", least=2, most=100)
+
+    def gaps(self, drawn_mm: float) -> tuple[float, ...]:
+        return self.gaps_mm or gaps_around(drawn_mm, self.step_mm, self.count)
+
+
+@dataclass(frozen=True)
+class Shop:
+    book: Path | None = declared(
+        None, meaning="the shop book's file (see [bench.md](bench.md)); without it no shop book is read"
+    )
+
+
+@dataclass(frozen=True)
+class Tube:
+    """What the model does not tell of the tube."""
+
+    metal: str = declared(
+        "carbon steel", "Metal", "What the tube is made of", names=lambda: tuple(metal.name for metal in tube_metals()),
+        meaning="what the tube is made of, for its expansion over the temperature range",
+    )  # fmt: skip
+    seam_height_mm: float | None = declared(
+        None, "Weld Seam", "Height of the weld seam inside the bore; a quarter of the wall if automatic",
+        least=0.0, most=20.0, automatic="as usual",
+        meaning="height of the weld seam inside the bore, 0 for seamless tube. Unless it is entered here or in the "
+        "shop book, the review assumes a quarter of the wall, at most 1 mm",
+    )  # fmt: skip
+    """None where nobody has measured it: then a usual height is assumed."""
+    coldest_c: float = declared(
+        -10.0, "Coldest (°C)", "Lowest temperature at which the fitting has to stay in place", least=-200.0, most=500.0
+    )
+    hottest_c: float = declared(
+        40.0, "Hottest (°C)", "Highest temperature at which the fitting has to stay in place", least=-200.0, most=500.0,
+        meaning="highest temperature at which the fitting has to stay in place. Above the plastic's limit it is a "
+        "must-fix finding",
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Output:
+    folder: Path = declared(
+        Path("ferrule_out"), "Folder", "Folder for the print files; // in front stands for the .blend file's folder",
+        meaning="folder for the files",
+    )  # fmt: skip
+    formats: tuple[Format, ...] = declared(
+        ("3mf",),
+        meaning="3MF: a file for each plate; identical plates share one, and its title says how often to print it. "
+        "STL: a file for each fitting",
+    )
+    unit: FileUnit = declared("mm", "Unit", "Unit of the numbers in the print files")
+    spares: int = declared(
+        0, "Spares", "Extra copies of each fitting, beyond what the open ends need", least=0, most=10_000
+    )
+
+
+@dataclass(frozen=True)
+class Job:
+    name: str
+    assembly: Assembly
+    recipe: Recipe
+    overrides: tuple[Override, ...]
+    measured: tuple[Measured, ...]
+    tube: Tube
+    process: Process
+    output: Output
+    ladders: tuple[LadderWish, ...] = ()
+    shop: Shop = Shop()
+    book: ShopBook = field(default_factory=ShopBook)
+    """What is in the shop's file."""
+    tube_ends: tuple[GivenEnd, ...] = ()
+    """Those that the assembly does not tell."""
+    notes: tuple[str, ...] = ()
+    """Sentences on the file, such as on keys under their old names."""
+
+    @property
+    def material(self) -> Material:
+        """What the process prints, of the shop book or else of the table. Raises ``JobError``."""
+        try:
+            return find_row((*self.book.all(Material), *materials()), self.process.material, "plastic")
+        except UnknownNameError as error:
+            raise JobError(f"process.material: {error}") from None
+
+    def gap_correction(self, section: Section) -> Statistic | None:
+        """What the shop book's readings add to a gap a side; None where there are none for this kind of section."""
+        return gap_correction(self.book.all(FitReading), self.process.name, section.kind)
+
+    def print_excess(self, section: Section) -> Statistic | None:
+        """How much a spigot comes out larger than drawn, a side, by the shop book's readings."""
+        return print_excess(self.book.all(FitReading), self.process.name, section.kind)
+
+    def ladder_for(self, section: Section) -> LadderWish | None:
+        """The fit ladder that is wanted for this section, the last entry that matches."""
+        return next((wish for wish in reversed(self.ladders) if wish.match.fits(section)), None)
+
+    def recipe_for(self, section: Section) -> Recipe:
+        """The recipe with every override that matches the section, in the file's order."""
+        recipe = self.recipe
+        for override in self.overrides:
+            if override.match.fits(section):
+                recipe = with_values(recipe, override.changes)
+        return recipe
+
+    def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:
+        """Sentences on the entries that are for none of the sections, so that they changed nothing."""
+        entries = [
+            *((f"[[fitting.for]] {number}", one.match) for number, one in enumerate(self.overrides, 1)),
+            *((f"[[measured]] {number}", one.match) for number, one in enumerate(self.measured, 1)),
+        ]
+        return tuple(
+            f"{name} is for no tube end of this assembly and changed nothing; compare its sizes with the list of ends."
+            for name, match in entries
+            if not any(match.fits(section) for section in sections)
+        )
+
+    def measured_for(self, section: Section) -> Measured | None:
+        """The readings of this section's bore, the last entry that matches, before the shop book's last one that does;
+        None where it was not measured."""
+        known = (*map(Measured.of_book, self.book.all(MeasuredTube)), *self.measured)
+        return next((reading for reading in reversed(known) if reading.match.fits(section)), None)
+
+    def tube_for(self, section: Section) -> Tube:
+        """With the weld seam of the shop book's tube, where the job tells none."""
+        reading = self.measured_for(section)
+        if reading is None or self.tube.seam_height_mm is not None:
+            return self.tube
+        return replace(self.tube, seam_height_mm=reading.seam_mm)
+
+    def measured_section(self, section: Section) -> Section:
+        """The section with the bore that the calipers read, where they did. Raises ``JobError`` where that bore cannot
+        be this tube's."""
+        reading = self.measured_for(section)
+        if reading is None:
+            return section
+        width, depth = (min(some, default=None) for some in (reading.bore_width_mm, reading.bore_depth_mm))
+        if len(section.bore.readings) > 1 and reading.match.turned(section):
+            width, depth = depth, width
+        where = f"The shop book's tube {quoted(reading.book_name)}" if reading.book_name else "measured"
+        try:
+            return with_reading(section, width, depth)
+        except ValueError as error:
+            raise JobError(
+                f"{where}: {error}. Read the calipers again, narrow what the entry matches, or mend the model."
+            ) from None

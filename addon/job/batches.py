@@ -1,0 +1,80 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The open ends by the fitting that they take, and what the shop book knows of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from ..bench.fit_ladder import say_correction, say_excess
+from ..geometry.names import quoted
+from ..geometry.units import bare_mm
+from ..takeoff import TubeEnd
+from ..trade.processes import Material, Process
+from .asked import Job
+from .resolved import Resolved
+from .results import Batch
+
+ALIKE_MM = 0.05
+"""Sections nearer to each other than this take the same fitting: less than a printer can tell apart."""
+ALIKE_DEG = 0.1
+"""The same for mitres and their directions."""
+_KINDS = {"round": "Round tube", "rect": "Square and rectangular tube", "other": "Tube of other sections"}
+
+
+def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
+    """The open ends by the fitting that they take, in the order in which they were found."""
+    batches: list[Batch] = []
+    for end in ends:
+        if not end.open:
+            continue
+        recipe, section = job.recipe_for(end.section), job.measured_section(end.section)
+        one = Batch("", recipe, section, (end,), job.gap_correction(section))
+        for index, batch in enumerate(batches):
+            if _alike(batch, one):
+                tightest = min(batch.section, one.section, key=lambda section: section.bore.half_width)
+                batches[index] = replace(batch, section=tightest, ends=(*batch.ends, end))
+                break
+        else:
+            batches.append(replace(one, id=f"F{len(batches) + 1}"))
+    return batches
+
+
+def _alike(batch: Batch, other: Batch) -> bool:
+    mine, theirs = batch.ends[0], other.ends[0]
+    return (
+        batch.recipe == other.recipe
+        and batch.section.like(other.section, ALIKE_MM)
+        and abs(mine.mitre_deg - theirs.mitre_deg) <= ALIKE_DEG
+        and abs(mine.mitre_direction_deg - theirs.mitre_direction_deg) <= ALIKE_DEG
+    )
+
+
+def resolved(job: Job, batch: Batch) -> Resolved:
+    """All that the batch's fitting and its review come from. Raises ``JobError`` for a material that is in no table."""
+    section = batch.ends[0].section
+    measured = job.measured_for(section)
+    off = measured.off_mm if measured else None
+    return Resolved(batch.id, batch.shape, job.tube_for(section), off, job.process, job.material)
+
+
+def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
+    """What the shop book has changed in a job, and what is wrong with it, in sentences."""
+    notes = list(job.book.problems)
+    if not job.book.entries:
+        return notes
+    if job.book.get(Process, job.process.name):
+        notes.append(f"The process {quoted(job.process.name)} is the shop book's.")
+    if job.book.get(Material, job.material.name):
+        notes.append(f"The plastic {quoted(job.material.name)} is the shop book's.")
+    for batch in batches:
+        reading = job.measured_for(batch.ends[0].section)
+        if reading and reading.book_name:
+            bore = batch.section.bore
+            across = " × ".join(bare_mm(bore.across(reading.across_deg)) for reading in bore.readings)
+            notes.append(f"{batch.id} is made for the shop book's tube {quoted(reading.book_name)}, bore {across} mm.")
+    for kind, batch in {batch.section.kind: batch for batch in batches}.items():
+        notes.append(f"{_KINDS[kind]}: {say_correction(batch.correction)}")
+        if excess := job.print_excess(batch.section):
+            notes.append(f"{_KINDS[kind]}: {say_excess(excess)}")
+    return notes

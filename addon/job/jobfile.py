@@ -1,0 +1,299 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The job file: TOML in, a ``Job`` out, and every mistake in it named by its key; and a ``Job`` as such a text."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import MISSING, replace
+from pathlib import Path
+from reprlib import repr as shortened
+from typing import Any
+
+from ..bench.shop_book import ShopBook
+from ..bench.shop_entries import Preset
+from ..bench.shop_file import ShopBookError, read_book
+from ..bench.toml_text import toml_text
+from ..families.cap.recipe import Recipe
+from ..fields.coercion import AUTOMATIC, FieldError, read_record, read_values, refuse_unknown
+from ..fields.declared import declared_in, values_of, with_values
+from ..takeoff.given import GivenEnd, SizedEnd
+from ..takeoff.picked import PickedEnd
+from ..trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, processes
+from ..trade.renamed import with_new_names
+from ..trade.tables import UnknownNameError, find_row
+from .asked import Assembly, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
+
+OF_TABLES = ("from_memory",)
+"""Where a number comes from is for the tables to say."""
+
+
+def read_job(path: Path) -> Job:
+    """The job in a file. Raises ``JobError`` that names the key at fault, what was expected, and the nearest key."""
+    path = Path(path).absolute()
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        table = tomllib.loads(text)
+    except FileNotFoundError:
+        raise JobError(f"There is no job file {path}. Check the name and the folder.") from None
+    except OSError as error:
+        raise JobError(f"{path} cannot be read: {error.strerror}. A job is a text file that ends in .toml.") from None
+    except UnicodeDecodeError:
+        raise JobError(f"{path} is not UTF-8 text. Save the job file as UTF-8.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise JobError(f"{path.name} is not valid TOML: {error}. Mend that place and run the job again.") from None
+    except (RecursionError, ValueError):
+        raise JobError(f"{path.name} has lists nested too deep, or a number too long, to be read. Mend it.") from None
+    # Not every system's file names are UTF-8, but all that is written is.
+    name = os.fsencode(path.stem).decode(errors="replace")
+    try:
+        return parse_job(table, path.parent, name)
+    except JobError as error:
+        raise JobError(f"{path.name}: {error}") from None
+
+
+def job_text(job: Job) -> str:
+    """The job as the text of a job file: ``read_job`` makes the same job of it, in the folder that paths count from."""
+    tables = [
+        ("[assembly]", _plain(job.assembly)),
+        *(("[[tube_end]]", _plain(one)) for one in job.tube_ends),
+        ("[fitting]", _plain(job.recipe)),
+        *(("[[fitting.for]]", {**_plain(one.match), **_changes(one.changes)}) for one in job.overrides),
+        *(("[[measured]]", {**_plain(one.match), **_readings(one)}) for one in job.measured),
+        *(("[[fit_ladder]]", {**_plain(one.match), **_plain(one, but="match")}) for one in job.ladders),
+        ("[shop]", _plain(job.shop)),
+        ("[tube]", _plain(job.tube)),
+        ("[process]", _plain(job.process, but="from_memory")),
+        ("[output]", _plain(job.output)),
+    ]
+    return "\n".join(f"{heading}\n{toml_text(table)}" for heading, table in tables if table)
+
+
+def _plain(record: Any, but: str = "") -> dict[str, Any]:
+    """A dataclass as TOML has it: without what is None, and with paths as text."""
+    return {key: _plain_value(value) for key, value in values_of(record).items() if key != but and value is not None}
+
+
+def _readings(measured: Measured) -> dict[str, Any]:
+    return {"bore_width_mm": list(measured.bore_width_mm), "bore_depth_mm": list(measured.bore_depth_mm)}
+
+
+def _plain_value(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_plain_value(one) for one in value]
+    return value.as_posix() if isinstance(value, Path) else value
+
+
+def _changes(changes: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: AUTOMATIC if value is None else _plain_value(value) for key, value in changes.items()}
+
+
+def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
+    """A ``Job`` from a parsed TOML table; relative paths count from ``folder``."""
+    known = ("assembly", "tube_end", "fitting", "measured", "fit_ladder", "shop", "tube", "process", "output")
+    _refuse_unknown(table, known, "")
+    given = _tables(table.get("tube_end", []), "tube_end")
+    tube_ends = tuple(_tube_end(entry, f"tube_end[{i}]") for i, entry in enumerate(given, 1))
+    # With tube ends of its own a job needs no assembly.
+    defaults: dict[str, Any] = {"files": []} if tube_ends else {}
+    assembly = _fill(Assembly, {**defaults, **_table(table, "assembly")}, "assembly", required=("files",))
+    if not assembly.files and not tube_ends:
+        raise JobError('assembly.files is empty; name at least one mesh file, such as files = ["frame.stl"].')
+    files = tuple(Path(os.path.abspath(folder / file)) for file in assembly.files)
+    for file in files:
+        if files.count(file) > 1:
+            raise JobError(
+                f"assembly.files names {file.name} twice, and every end would be capped twice; name it once."
+            )
+    shop = _fill(Shop, _table(table, "shop"), "shop")
+    shop = replace(shop, book=folder / shop.book if shop.book else None)
+    book = _book(shop)
+    notes: list[str] = []
+    fitting = _with_new_names(Recipe, _table(table, "fitting"), "fitting", notes)
+    overrides = [
+        _with_new_names(Recipe, entry, f"fitting.for[{i}]", notes)
+        for i, entry in enumerate(_tables(fitting.pop("for", []), "fitting.for"), 1)
+    ]
+    preset = _preset(fitting.pop("preset", None), book)
+    process = _process(_with_new_names(Process, _table(table, "process"), "process", notes), book)
+    output = _fill(Output, _table(table, "output"), "output")
+    if not output.formats:
+        raise JobError('output.formats is empty; ask for "3mf", "stl" or both.')
+    tube = _fill(Tube, _table(table, "tube"), "tube")
+    if tube.coldest_c > tube.hottest_c:
+        raise JobError(f"tube.coldest_c {tube.coldest_c:g} lies above tube.hottest_c {tube.hottest_c:g}; swap them.")
+    return Job(
+        name=name,
+        assembly=replace(assembly, files=files),
+        recipe=with_values(preset, _values(Recipe, fitting, "fitting")),
+        overrides=tuple(_override(entry, f"fitting.for[{i}]") for i, entry in enumerate(overrides, 1)),
+        measured=tuple(
+            _measured(entry, f"measured[{i}]")
+            for i, entry in enumerate(_tables(table.get("measured", []), "measured"), 1)
+        ),
+        tube=tube,
+        process=process,
+        output=replace(output, folder=folder / output.folder),
+        ladders=tuple(
+            _ladder(entry, f"fit_ladder[{i}]")
+            for i, entry in enumerate(_tables(table.get("fit_ladder", []), "fit_ladder"), 1)
+        ),
+        shop=shop,
+        book=book,
+        tube_ends=tube_ends,
+        notes=tuple(notes),
+    )
+
+
+def _with_new_names(cls: type, table: Mapping[str, Any], where: str, notes: list[str]) -> dict[str, Any]:
+    """The table with keys of older job files under their new names, and sentences on these in ``notes``."""
+    try:
+        renamed, said = with_new_names(table, _keys(cls))
+    except ValueError as error:
+        raise JobError(f"{where}: {error}.") from None
+    notes += [f"Job file: {where}.{sentence}" for sentence in said]
+    return renamed
+
+
+def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:
+    if "size" not in entry and "rim_mm" not in entry:
+        raise JobError(f'{where} tells no tube; give its rim_mm, or its size, such as size = "1 in × 1/8 in".')
+    if "size" in entry and "rim_mm" in entry:
+        raise JobError(f"{where}.size and {where}.rim_mm are two ways to give one tube end; keep one.")
+    end: GivenEnd = _fill(SizedEnd if "size" in entry else PickedEnd, entry, where)
+    try:
+        end.tube_end()
+    except ValueError as error:
+        raise JobError(f"{where}: {error}.") from None
+    return end
+
+
+def _book(shop: Shop) -> ShopBook:
+    """The shop's book, which a job never touches. One that cannot be used is an empty one that says so in its
+    problems."""
+    if shop.book is None:
+        return ShopBook()
+    try:
+        return read_book(shop.book)
+    except ShopBookError as error:
+        return ShopBook(problems=(f"{error} Nothing of the shop's own is used.",))
+
+
+def _preset(name: Any, book: ShopBook) -> Recipe:
+    if name is None:
+        return Recipe()
+    if not isinstance(name, str):
+        raise JobError(f"fitting.preset is {shortened(name)}; expected the name of a preset of the shop book, as text.")
+    try:
+        return find_row(book.all(Preset), name, "preset of the shop book").recipe
+    except UnknownNameError as error:
+        raise JobError(f"fitting.preset: {_with_problems(str(error), book)}") from None
+
+
+def _with_problems(said: str, book: ShopBook) -> str:
+    """A name that is not found may be one that could not be read."""
+    return " ".join([f"{said}.", *book.problems])
+
+
+def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
+    wanted = ("gaps_mm", "step_mm", "count")
+    match, rest = _match(entry, where, also=wanted)
+    wish = LadderWish(match, **_values(LadderWish, rest, where))
+    if len(wish.gaps_mm) == 1:
+        raise JobError(f"{where}.gaps_mm has one gap; a ladder needs at least two.")
+    return wish
+
+
+def _override(entry: Mapping[str, Any], where: str) -> Override:
+    keys = _keys(Match)
+    match = _fill(Match, {key: entry[key] for key in entry if key in keys}, where)
+    values = _values(Recipe, {key: entry[key] for key in entry if key not in keys}, where)
+    if not values:
+        raise JobError(f'{where} changes nothing; add a key of [fitting], such as crown = "flat".')
+    return Override(match, values)
+
+
+def _measured(entry: Mapping[str, Any], where: str) -> Measured:
+    match, rest = _match(entry, where, also=("bore_width_mm", "bore_depth_mm"))
+    rest = {key: value if isinstance(value, list) else [value] for key, value in rest.items()}
+    readings = _values(Measured, rest, where)
+    if not readings.get("bore_width_mm"):
+        raise JobError(f"{where} has no reading; add bore_width_mm = 22.1 or a list of readings.")
+    if min(min(values, default=1.0) for values in readings.values()) <= 0:
+        raise JobError(f"{where}: a bore reading has to be above 0 mm.")
+    return Measured(match, **readings)
+
+
+def _match(entry: Mapping[str, Any], where: str, also: Iterable[str]) -> tuple[Match, dict[str, Any]]:
+    """Splits an entry into what it matches and the rest."""
+    keys = _keys(Match)
+    match = _fill(Match, {key: entry[key] for key in entry if key in keys}, where)
+    _refuse_unknown(entry, (*keys, *also), where)
+    return match, {key: entry[key] for key in entry if key not in keys}
+
+
+def _process(table: Mapping[str, Any], book: ShopBook) -> Process:
+    """The shop book's process of that name, or else the table's, with the job's own numbers."""
+    rest = dict(table)
+    name = rest.pop("name", DEFAULT_PROCESS)
+    if not isinstance(name, str):
+        raise JobError(f"process.name is {shortened(name)}; expected the name of a process, as text.")
+    numbers = _values(Process, rest, "process")
+    try:
+        process = with_values(find_row((*book.all(Process), *processes()), name, "process"), numbers)
+    except UnknownNameError as error:
+        if not _whole_process(numbers):
+            raise JobError(f"process: {_with_problems(str(error), book)}") from None
+        process = Process(name, **numbers)
+    try:
+        check_process(process)
+    except ProcessError as error:
+        raise JobError(f"process: {error}") from None
+    return process
+
+
+def _whole_process(numbers: Mapping[str, Any]) -> bool:
+    """Whether the job brings every number that a process needs."""
+    return {key for key, field in declared_in(Process).items() if field.default is MISSING} - {"name"} <= set(numbers)
+
+
+def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    value = table.get(key, {})
+    if not isinstance(value, Mapping):
+        raise JobError(f"{key} is {shortened(value)}; expected a table, written as [{key}].")
+    return value
+
+
+def _tables(value: Any, key: str) -> list[Mapping[str, Any]]:
+    if isinstance(value, Mapping):
+        value = [value]
+    if not isinstance(value, list) or not all(isinstance(entry, Mapping) for entry in value):
+        raise JobError(f"{key} is {shortened(value)}; expected tables, each written as [[{key}]].")
+    return value
+
+
+def _fill(cls: type, table: Mapping[str, Any], where: str, required: Iterable[str] = ()) -> Any:
+    for key in required:
+        if key not in table:
+            raise JobError(f"{where}.{key} is missing; it has no default.")
+    return read_record(cls, _values(cls, table, where), where)
+
+
+def _values(cls: type, table: Mapping[str, Any], where: str, also: Iterable[str] = ()) -> dict[str, Any]:
+    try:
+        refuse_unknown([key for key in table if key in OF_TABLES], _keys(cls), where)
+        return read_values(cls, table, where, also)
+    except FieldError as error:
+        raise JobError(str(error)) from None
+
+
+def _keys(cls: type) -> tuple[str, ...]:
+    return tuple(key for key in declared_in(cls) if key not in OF_TABLES)
+
+
+def _refuse_unknown(table: Mapping[str, Any], known: Iterable[str], where: str) -> None:
+    try:
+        refuse_unknown(table, known, where)
+    except FieldError as error:
+        raise JobError(str(error)) from None

@@ -1,0 +1,82 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The fitting of each batch, its review, and how it goes into its tubes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from ..fields.refusals import RecipeError
+from ..geometry.mesh import Mesh
+from ..geometry.names import quoted
+from ..review import Finding, review_fit
+from ..takeoff import TubeEnd
+from ..trade.fits import fit_named
+from ..trade.sizes import section_name
+from .asked import Job
+from .batches import resolved
+from .resolved import designed, reviewed
+from .results import Batch, Made
+
+NO_RECIPE = "Check the assembly's unit; if it is right, leave this end without a fitting."
+
+
+def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
+    """Designs, fits and reviews the fitting of a batch; ``facets`` as in ``design``. Raises ``RecipeError``, and
+    ``JobError`` for a material or a metal that is in no table."""
+    fitting = designed(batch.shape, facets)
+    return Made(batch, fitting, reviewed(resolved(job, batch), fitting), job.output.spares)
+
+
+def refused(batch: Batch, refusal: RecipeError) -> Finding:
+    """The finding for a recipe that is impossible for one batch."""
+    cure = {} if refusal.works is None else {refusal.field: refusal.works}
+    works = f"{refusal.works:.6g}" if isinstance(refusal.works, float) else json.dumps(refusal.works)
+    return Finding(
+        fitting=batch.id,
+        check="recipe",
+        severity="must fix",
+        meaning=f"No fitting was made for {section_name(batch.section)}: {refusal}.",
+        advice=f"In [fitting] or its [[fitting.for]], set {refusal.field} = {works}." if cure else NO_RECIPE,
+        cure=cure,
+    )
+
+
+def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> list[Finding]:
+    """What the fitting meets in the assembly, at each of its ends whose tube is there: bodies, and ``others`` (itself
+    among them) in their places."""
+    findings: list[Finding] = []
+    placed = [(other, end) for other in others for end in other.batch.ends]
+    origins = np.array([end.frame.origin for _, end in placed]).reshape(-1, 3)
+    sizes = np.array([float(np.linalg.norm(other.fitting.mesh.size)) for other, _ in placed])
+    own_size = float(np.linalg.norm(made.fitting.mesh.size))
+    for end in made.batch.ends:
+        tube = next((body for body in bodies if body.name == end.source), None)
+        if tube is None:
+            continue
+        apart = np.linalg.norm(origins - end.frame.origin, axis=1)
+        neighbours = [
+            replace(other.fitting.mesh.placed(its.frame), name=f"{other.id} at {its.source}")
+            for other, its in (placed[i] for i in np.flatnonzero(apart < own_size + sizes))
+            if its is not end
+        ]
+        fit = review_fit(
+            made.fitting.mesh.placed(end.frame),
+            tube,
+            end.frame,
+            rim_normal=end.rim_normal,
+            others=[*(body for body in bodies if body is not tube), *neighbours],
+            clear_depth_mm=end.clear_depth_mm,
+            least_gap_mm=max(fit_named(made.fitting.recipe.fit).least_gap_mm, 0.0),
+            press=made.fitting.recipe.fit == "press",
+            name=made.id,
+        )
+        findings += [replace(finding, where=_at(end, finding.where)) for finding in fit.findings]
+    return findings
+
+
+def _at(end: TubeEnd, where: str) -> str:
+    return f"{quoted(end.source)}, {where}" if where else quoted(end.source)

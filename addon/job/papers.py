@@ -1,0 +1,87 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The job sheet, the lists and the amounts: what the bench and the shop read."""
+
+from __future__ import annotations
+
+import datetime
+from collections import Counter
+from collections.abc import Sequence
+
+from ..bench.job_sheet import job_sheet_html
+from ..bench.order_list import ends_csv, fittings_csv
+from ..bench.plate import Plates
+from ..bench.quantities import Quantities, quantities, work_of_print
+from ..bench.sheet import JobSheet, SheetFitting
+from ..bench.shop_entries import Prices, PrintRun
+from ..files.atomic import FileSet
+from ..files.names import safe_name
+from .asked import Job
+from .report import result_json
+from .results import JobResult, Made
+
+
+def quantities_of(job: Job, made: Sequence[Made], plates: Plates) -> Quantities | None:
+    """Material, time and cost of all plates, with what the shop book knows; None where nothing is printed."""
+    if not made:
+        return None
+    works = [work_of_print(one.review.printed, job.process) if one.review.printed else None for one in made]
+    loads: list[Counter[int]] = [Counter() for _ in range(plates.count)]
+    for spot in plates.placements:
+        loads[spot.plate][spot.part] += 1
+    return quantities(
+        ([(work, count) for part, count in load.items() if (work := works[part])] for load in loads),
+        job.process,
+        job.material,
+        job.book.all(PrintRun),
+        job.book.get(Prices, job.process.name),
+    )
+
+
+def job_sheet_of(result: JobResult) -> JobSheet:
+    """What the bench is told."""
+    job = result.job
+    number = {id(end): position for position, end in enumerate(result.ends, 1)}
+    return JobSheet(
+        title=job.name,
+        date=datetime.date.today().isoformat(),
+        process=job.process,
+        material=job.material,
+        fittings=tuple(
+            SheetFitting.reviewed(
+                one.id,
+                one.fitting,
+                one.review,
+                [number[id(end)] for end in one.batch.ends],
+                one.spares,
+                one.gap.root_sum_square,
+                one.batch.added_mm,
+                excess.mean if (excess := job.print_excess(one.batch.section)) else 0.0,
+                [finding for finding in one.fit_findings if finding.severity == "must fix"],
+            )
+            for one in result.made
+        ),
+        ends=result.ends,
+        bodies=result.bodies,
+        footprints=result.footprints,
+        plates=result.plates,
+        quantities=result.quantities,
+        ladders=result.ladders,
+        metal=result.facts.metal,
+        findings=tuple(finding for finding in result.findings if finding.check == "recipe"),
+        notes=result.notes,
+    )
+
+
+def write_papers(result: JobResult, files: FileSet) -> None:
+    """Writes the job sheet, the lists for the shop, and result.json."""
+    folder, name = result.job.output.folder, result.job.name
+    papers = {"result.json": result_json(result).encode()}
+    if result.made:
+        sheet = job_sheet_of(result)
+        papers |= {
+            f"{safe_name(name)} job sheet.html": job_sheet_html(sheet).encode(),
+            f"{safe_name(name)} ends.csv": ends_csv(sheet).encode("utf-8-sig"),
+            f"{safe_name(name)} fittings.csv": fittings_csv(sheet).encode("utf-8-sig"),
+        }
+    for paper, content in papers.items():
+        files.add(folder / paper, content, len)

@@ -1,0 +1,224 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a job came to, for programs: ``result.json``. docs/result.md describes the keys."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from ..bench.quantities import Estimate, Quantities
+from ..bench.readings import FORMAT
+from ..bench.sheet import SheetLadder
+from ..bench.statistic import Statistic
+from ..geometry.sections import Section
+from ..review.findings import Finding
+from ..review.orientation import Orientations
+from ..review.plan import Plan
+from ..review.support import Support
+from ..takeoff import TubeEnd
+from ..trade.sizes import nearest_size, section_name
+from .results import JobResult, Made
+
+
+def result_json(result: JobResult) -> str:
+    """The whole result as JSON: lengths in mm, angles in degrees, numbers rounded to what means something."""
+    fitting_of = {id(end): one.batch.id for one in result.made for end in one.batch.ends}
+    record = {
+        "format": FORMAT,
+        "job": result.job.name,
+        "process": result.job.process.name,
+        "ends": [{**_end(end), "fitting": fitting_of.get(id(end))} for end in result.ends],
+        "fittings": [_fitting(one) for one in result.made],
+        "findings": [_finding(finding) for finding in result.findings],
+        "plates": [
+            {
+                "plate": spot.plate + 1,
+                "fitting": result.made[spot.part].batch.id,
+                "x_mm": _round(spot.x),
+                "y_mm": _round(spot.y),
+                "turn_deg": _round(spot.turn_deg),
+            }
+            for spot in result.plates.placements
+        ],
+        "quantities": result.quantities and _quantities(result.quantities),
+        "fit_ladders": [_ladder(one) for one in result.ladders],
+        "files": [
+            {
+                "path": file.path.name,
+                "format": file.format,
+                "unit": file.unit,
+                "triangles": file.triangles,
+                "volume_mm3": _round(file.volume_mm3),
+                "verified": file.verified,
+            }
+            for file in result.files
+        ],
+        "notes": list(result.notes),
+    }
+    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _end(end: TubeEnd) -> dict[str, Any]:
+    return {
+        "source": end.source,
+        "section": _section(end.section),
+        "mitre_deg": _round(end.mitre_deg),
+        "mitre_direction_deg": _round(end.mitre_direction_deg),
+        "position_mm": [_round(x) for x in end.frame.origin],
+        "axis": [round(float(x), 6) + 0.0 for x in end.frame.z],
+        "clear_depth_mm": _round(end.clear_depth_mm),
+        "open": end.open,
+        "cause": end.cause,
+        "reason": end.reason,
+        "by_hand": end.by_hand or None,
+    }
+
+
+def _section(section: Section) -> dict[str, Any]:
+    match = nearest_size(section)
+    return {
+        "kind": section.kind,
+        "shape": section.outer.shape,
+        "width_mm": _round(section.outer.width),
+        "depth_mm": _round(section.outer.depth),
+        "wall_mm": _round(section.wall),
+        "corner_radius_mm": _round(section.outer.corner_radius),
+        "bore_width_mm": _round(section.bore.width),
+        "bore_depth_mm": _round(section.bore.depth),
+        "size_name": match.name if match else None,
+        "size_off": match.describe() if match else None,
+    }
+
+
+def _fitting(made: Made) -> dict[str, Any]:
+    mesh, printed = made.review.mesh, made.review.printed
+    return {
+        "id": made.batch.id,
+        "name": made.name,
+        "section": _section(made.fitting.section),
+        "mitre_deg": _round(made.fitting.mitre_deg),
+        "up": made.fitting.recipe.up,
+        "ends": len(made.batch.ends),
+        "count": made.count,
+        "volume_mm3": _round(mesh.volume),
+        "area_mm2": _round(mesh.area),
+        "size_mm": [_round(side) for side in mesh.size],
+        "watertight": made.review.watertight,
+        "spigot_gap_mm": _round(made.gap.nominal),
+        "drawn_gap_mm": _round(made.fitting.recipe.gap_mm),
+        "gap_correction": made.batch.correction and _statistic(made.batch.correction),
+        "gap_mm": {
+            "worst_case": [_round(mm) for mm in made.gap.worst_case],
+            "root_sum_square": [_round(mm) for mm in made.gap.root_sum_square],
+        },
+        "support": _support(printed.support) if printed else None,
+        "recommended_orientation": _orientation(printed.orientations) if printed else None,
+        "ring_plan": _plan(printed.plan) if printed else None,
+        "files": list(made.files),
+    }
+
+
+def _statistic(found: Statistic) -> dict[str, Any]:
+    return {"n": found.n, "mean": _round(found.mean), "spread": _round(found.spread)}
+
+
+def _quantities(found: Quantities) -> dict[str, Any]:
+    costs = found.costs
+    return {
+        "plastic_cm3": _estimate(found.plastic_cm3),
+        "grams": _estimate(found.grams),
+        "time_s": _estimate(found.time_s),
+        "cost": costs
+        and {**dict(zip(("low", "value", "high"), map(_round, costs), strict=True)), "currency": found.currency},
+        "part_cm3": _round(found.part_cm3),
+        "support_cm3": _round(found.support_cm3),
+        "purge_cm3": _round(found.purge_cm3),
+        "density_g_cm3": _round(found.density),
+        "plate_times_s": [_round(seconds) for seconds in found.plate_times_s],
+    }
+
+
+def _estimate(found: Estimate) -> dict[str, Any]:
+    return {
+        "value": _round(found.value),
+        "low": _round(found.low),
+        "high": _round(found.high),
+        "by_sums": _round(found.raw),
+        "factor": found.factor and _statistic(found.factor),
+    }
+
+
+def _ladder(one: SheetLadder) -> dict[str, Any]:
+    return {
+        "fittings": list(one.fittings),
+        "tube": section_name(one.ladder.section),
+        "section": _section(one.ladder.section),
+        "wanted_gap_mm": _round(one.ladder.wanted_gap_mm),
+        "steps": [
+            {"label": step.label, "gap_mm": _round(step.gap_mm), "drawn_mm": _round(step.drawn_mm)}
+            for step in one.ladder.steps
+        ],
+        "files": list(one.files),
+    }
+
+
+def _support(support: Support) -> dict[str, Any]:
+    return {
+        "volume_mm3": _round(support.volume_mm3),
+        "contact_mm2": _round(support.contact_mm2),
+        "foot_on_part_mm2": _round(support.foot_on_part_mm2),
+        "foot_on_plate_mm2": _round(support.foot_on_plate_mm2),
+    }
+
+
+def _orientation(orientations: Orientations) -> dict[str, Any]:
+    best = orientations.best
+    return {
+        "name": best.name,
+        "up": [_round(x) for x in best.up],
+        "support_mm3": _round(best.support_mm3),
+        "stair_largest_mm": _round(best.stair_largest_mm),
+        "stair_mean_mm": _round(best.stair_mean_mm),
+        "footing_mm2": _round(best.footing_mm2),
+        "height_mm": _round(best.height_mm),
+        "why": orientations.why,
+    }
+
+
+def _plan(plan: Plan) -> dict[str, Any]:
+    return {
+        "open_before_mm": _round(plan.before.open_mm),
+        "open_after_mm": _round(plan.after.open_mm),
+        "rows": [
+            {
+                "first_layer": row.first + 1,
+                "last_layer": row.last + 1,
+                "rings": row.rings,
+                "fewest_rings": row.fewest_rings,
+                "bead_mm": _round(row.bead_mm),
+                "layer_mm": _round(row.layer_mm),
+            }
+            for row in plan.rows
+        ],
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "fitting": finding.fitting,
+        "check": finding.check,
+        "severity": finding.severity,
+        "meaning": finding.meaning,
+        "value": _round(finding.value),
+        "limit": _round(finding.limit),
+        "unit": finding.unit,
+        "where": finding.where,
+        "position_mm": finding.position_mm and [_round(x) for x in finding.position_mm],
+        "layer": finding.layer,
+        "advice": finding.advice,
+        "cure": finding.cure,
+    }
+
+
+def _round(number: float | None) -> float | None:
+    return None if number is None else round(float(number), 4) + 0.0

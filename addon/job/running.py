@@ -1,0 +1,131 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The whole way, from an assembly's meshes to print files that were read back.
+
+Read ``run`` from top to bottom: tube ends, fittings, review, plate, files. The window, the command line and the demo
+all go this way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Sequence
+from dataclasses import replace
+
+from ..fields.refusals import RecipeError
+from ..files.atomic import FileSet
+from ..files.errors import FileError
+from ..geometry.mesh import Mesh
+from ..geometry.units import say_mm
+from ..review import Finding
+from ..takeoff import Takeoff, TakeoffError, split_bodies, take_off
+from ..takeoff.given import joined, leaving_out
+from .asked import Job, JobError
+from .batches import book_notes, sort_into_batches
+from .ladders import make_ladders, write_ladders
+from .making import fit_in_place, make, refused
+from .papers import quantities_of, write_papers
+from .print_files import footprints, lay_out_all, left_behind, named_before, part_of, write_print_files
+from .results import JobResult, Made
+
+Progress = Callable[[str, float], None]
+"""Called with what is being done and how much of the job is done, 0 to 1."""
+
+
+def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) -> JobResult:
+    """Takes an assembly's meshes, in mm, to verified files in the job's output folder.
+
+    ``unit_given`` says whether the file or the job told their unit. Raises ``JobError`` where the job cannot go on;
+    then no file has changed. A recipe that is impossible for one section is a finding, and the others are made.
+    """
+    progress("Reading the tube ends", 0.0)
+    work = after_takeoff(job, meshes, tube_ends_of(job, meshes, unit_given))
+    while True:
+        try:
+            progress(*next(work))
+        except StopIteration as end:
+            progress("Done", 1.0)
+            return end.value
+
+
+def tube_ends_of(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
+    """The open ends of the assembly, without those that the job leaves out and with those that it gives. Raises
+    ``JobError`` for an assembly that cannot be read, and where its unit is in doubt."""
+    try:
+        takeoff = take_off(
+            meshes,
+            lambda section: job.recipe_for(section).spigot_mm,
+            wall_mm=job.assembly.wall_mm,
+            unit_given=False,
+        )
+    except TakeoffError as error:
+        raise JobError(f"The assembly cannot be read: {error}.") from error
+    notes = []
+    if doubt := takeoff.unit_doubt:
+        if not unit_given:
+            raise JobError(doubt.explanation)
+        # The cure speaks of files that were read in millimetres.
+        said = doubt.explanation if job.assembly.unit == "mm" else doubt.found
+        notes.append(f"Is the unit right? {said}")
+    takeoff, missed = leaving_out(takeoff, job.assembly.leave_out_mm)
+    if missed:
+        said = "; ".join(", ".join(map(say_mm, place)) for place in missed)
+        notes.append(f"No tube end lies at {said}, so none was left out there; compare with the list of ends.")
+    takeoff = joined(takeoff, [given.tube_end() for given in job.tube_ends])
+    return replace(takeoff, notes=(*notes, *takeoff.notes))
+
+
+def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generator[tuple[str, float], None, JobResult]:
+    """The rest of the way from the tube ends on, in steps: yields what comes next and how much of the job is done.
+
+    A caller that stops in between closes the generator; then no file has changed. Raises like ``run``.
+    """
+    bodies = split_bodies(meshes, takeoff.surface)
+    made: list[Made] = []
+    findings: list[Finding] = []
+    batches = sort_into_batches(job, takeoff.ends)
+    for index, batch in enumerate(batches):
+        yield f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.3 * index / len(batches)
+        try:
+            one = make(job, batch)
+        except RecipeError as refusal:
+            findings.append(refused(batch, refusal))
+            continue
+        made.append(one)
+        findings += one.findings
+    for index, one in enumerate(made):
+        yield f"Trying {one.id} in its tubes", 0.4 + 0.2 * index / len(made)
+        findings += fit_in_place(one, bodies, made)
+
+    yield "Laying out the plate", 0.6
+    parts = [part_of(job, one) for one in made]
+    prints = footprints(made, parts)
+    plates = lay_out_all(job, prints)
+    amounts = quantities_of(job, made, plates)
+    ladders, missing = make_ladders(job, made)
+    unmatched = job.unmatched([end.section for end in takeoff.ends])
+    notes = (*job.notes, *takeoff.notes, *unmatched, *book_notes(job, batches), *missing)
+
+    yield "Writing and reading back the files", 0.7
+    before = named_before(job)
+    try:
+        with FileSet() as files:
+            made, written = write_print_files(job, made, parts, plates, files)
+            ladders, rungs = write_ladders(job, ladders, files)
+            fresh = {file.path.name for file in (*written, *rungs)}
+            notes += left_behind(job, sorted(before - fresh))
+            result = JobResult(
+                job,
+                tuple(bodies),
+                takeoff.ends,
+                tuple(made),
+                tuple(findings),
+                prints,
+                plates,
+                (*written, *rungs),
+                notes,
+                amounts,
+                ladders,
+            )
+            write_papers(result, files)
+    except FileError as error:
+        raise JobError(str(error)) from error
+    return result

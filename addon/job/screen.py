@@ -1,0 +1,200 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a job came to, as a fabricator reads it on the screen."""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Sequence
+from typing import get_args
+
+from ..bench.quantities import Quantities, say_duration
+from ..bench.sheet import SheetLadder
+from ..geometry.sections import Section
+from ..geometry.units import bare_mm, say_mm
+from ..review.findings import SEVERITIES, Finding
+from ..review.plan import PlanRow
+from ..takeoff import TubeEnd
+from ..trade.cautions import Step, cautions_for
+from ..trade.sizes import nearest_size, section_name
+from .results import JobResult, Made
+
+WIDTH = 110
+"""Characters a line, in the table for people."""
+NO_BREAK = "\N{NO-BREAK SPACE}"
+
+
+def table(result: JobResult) -> str:
+    """The result as a fabricator reads it: tube ends, fittings, how to print them, findings, files, cautions."""
+    blocks = [_ends_table(result.ends), _closed_ends(result.ends), *map(_wrapped, result.notes)]
+    if result.made:
+        blocks += [_fittings_table(result.made)]
+    blocks += [_findings(result.findings, len(result.made))]
+    if result.made:
+        blocks += [
+            _ring_plans(result.made),
+            _amounts(result.quantities),
+            _ladders(result.ladders),
+            _files_table(result),
+            _cautions(result),
+        ]
+    else:
+        blocks += ["No fitting was made, so no print file was written."]
+    return "\n\n".join(block for block in blocks if block)
+
+
+def columns(rows: Sequence[Sequence[str]]) -> str:
+    """Rows of cells as aligned columns, the first row underlined; columns of numbers go to the right."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    right = [not any(char.isalpha() for row in rows[1:] for char in row[i]) for i in range(len(widths))]
+
+    def line(row: Sequence[str]) -> str:
+        cells = (cell.rjust(w) if r else cell.ljust(w) for cell, w, r in zip(row, widths, right, strict=True))
+        return "  ".join(cells).rstrip()
+
+    return "\n".join([line(rows[0]), "  ".join("─" * width for width in widths), *map(line, rows[1:])])
+
+
+def _ends_table(ends: Sequence[TubeEnd]) -> str:
+    if not ends:
+        return "No tube ends were found."
+    counts = Counter((_size(end.section), ", ".join(filter(None, (end.cut, end.by_hand)))) for end in ends if end.open)
+    if not counts:
+        return f"None of the {len(ends)} tube ends is open."
+    rows = [(size, mitre, str(count)) for (size, mitre), count in counts.items()]
+    return columns([("Open tube ends", "Cut", "Ends"), *rows])
+
+
+def _closed_ends(ends: Sequence[TubeEnd]) -> str:
+    """What is in the way of which ends, gathered by what there is to do about it."""
+    closed = [end for end in ends if not end.open]
+    if not closed:
+        return ""
+    meshes = {end.source.partition(" / ")[0] for end in ends}
+    mesh = meshes.pop() if len(meshes) == 1 else ""
+    prefix = f"{mesh} / " if mesh else ""
+    remedies: dict[str, dict[str, list[str]]] = {}
+    for end in closed:
+        what, _, remedy = end.reason.replace(prefix, "").partition("; ")
+        remedies.setdefault(remedy, {}).setdefault(what, []).append(end.source.removeprefix(prefix))
+    lines = [f"Tube ends that take no fitting: {len(closed)}" + (f", in {mesh}" if mesh else "")]
+    for remedy, reasons in remedies.items():
+        if remedy:
+            lines.append(f"  {remedy[:1].upper()}{remedy[1:]}:")
+        lines += [_wrapped(f"{what}: {', '.join(sources)}", "    ") for what, sources in reasons.items()]
+    return "\n".join(lines)
+
+
+def _fittings_table(made: Sequence[Made]) -> str:
+    rows = [("Fitting", "For", "Crown", "Size in mm", "Gap per side in mm", "Best printed", "Ends", "Prints")]
+    for one in made:
+        least, most = one.gap.root_sum_square
+        mitre = f", {one.batch.ends[0].cut}" if one.fitting.mitre_deg else ""
+        printed = one.review.printed
+        rows.append(
+            (
+                one.id,
+                section_name(one.fitting.section) + mitre,
+                one.fitting.recipe.crown,
+                " × ".join(map(bare_mm, one.review.mesh.size)),
+                f"{bare_mm(one.gap.nominal)} ({bare_mm(least)} to {bare_mm(most)})",
+                printed.orientations.best.name if printed else "",
+                str(len(one.batch.ends)),
+                str(one.count),
+            )
+        )
+    return columns(rows)
+
+
+def _ring_plans(made: Sequence[Made]) -> str:
+    lines = []
+    for one in made:
+        plan = one.review.printed.plan if one.review.printed else None
+        if plan and plan.rows:
+            before, after = say_mm(plan.before.open_mm), say_mm(plan.after.open_mm)
+            lines.append(f"  {one.id}, widest open spot {after} instead of {before}:")
+            lines.append(_wrapped(", ".join(map(_plan_row, plan.rows)), "    "))
+    return "\n".join(["Ring plan (layers: rings × bead in mm)", *lines]) if lines else ""
+
+
+def _plan_row(row: PlanRow) -> str:
+    return f"{row.said_layers}: {row.said_rings} × {bare_mm(row.bead_mm)}".replace(" ", NO_BREAK)
+
+
+def _findings(findings: Sequence[Finding], fittings: int) -> str:
+    if not findings:
+        return "Nothing was found amiss." if fittings else ""
+    lines = []
+    for severity in SEVERITIES:
+        checks: dict[str, list[Finding]] = {}
+        for finding in findings:
+            if finding.severity == severity:
+                checks.setdefault(finding.check, []).append(finding)
+        if checks:
+            lines.append(f"{severity.capitalize()}:")
+            lines += [_check(check, some) for check, some in checks.items()]
+    return "\n".join(lines)
+
+
+def _check(check: str, findings: Sequence[Finding]) -> str:
+    """One check's findings: who has it, and the worst of them in words. All of them are in result.json."""
+    worst = max(findings, key=lambda one: abs((one.value or 0.0) - (one.limit or 0.0)))
+    who = ", ".join(dict.fromkeys(one.fitting for one in findings))
+    several = f"; the worst of {len(findings)} places" if len(findings) > 1 else ""
+    place = ", ".join(part for part in (worst.fitting, worst.where) if part)
+    return _wrapped(f"{check}, {who}: {worst.meaning} {worst.advice} ({place}{several})", "  ")
+
+
+def _files_table(result: JobResult) -> str:
+    rows = [("File", "Unit", "Checked")]
+    rows += [
+        (file.path.name, file.unit, "read back, as drawn" if file.verified else "NOT AS DRAWN") for file in result.files
+    ]
+    return columns(rows)
+
+
+def _amounts(found: Quantities | None) -> str:
+    if found is None:
+        return ""
+    grams, took = found.grams, found.time_s
+    said = [
+        f"Material {grams.value:.0f} g ({grams.low:.0f} to {grams.high:.0f} g)",
+        f"time {say_duration(took.value)} ({say_duration(took.low)} to {say_duration(took.high)})",
+    ]
+    if found.costs:
+        low, likely, high = found.costs
+        said.append(f"cost {likely:.2f} ({low:.2f} to {high:.2f}) {found.currency}".rstrip())
+    basis = [f"Material: {found.plastic_cm3.basis}", f"Time: {took.basis}"]
+    return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(one, "  ") for one in basis)])
+
+
+def _ladders(ladders: Sequence[SheetLadder]) -> str:
+    if not ladders:
+        return ""
+    rows = [("Fit ladder for", "Tube", "Gaps a side in mm", "Wanted")]
+    for one in ladders:
+        steps = [step.label for step in one.ladder.steps]
+        tube = section_name(one.ladder.section)
+        rows.append((", ".join(one.fittings), tube, f"{steps[0]} to {steps[-1]}", bare_mm(one.ladder.wanted_gap_mm)))
+    advice = "Print it first, try it with the real tube, and enter the step that went in as it should, such as with"
+    command = "scripts/shop_book.py BOOK.toml add-reading result.json --fitting"
+    step = ladders[0].ladder.steps[0].label
+    return "\n".join([columns(rows), _wrapped(advice), f"  python3 {command} {ladders[0].fittings[0]} --step {step}"])
+
+
+def _cautions(result: JobResult) -> str:
+    lines = ["Cautions, in full on the job sheet:"]
+    for step in get_args(Step):
+        names = [caution.name for caution in cautions_for(result.facts) if caution.step == step]
+        lines += [_wrapped(f"{step.capitalize()}: {'; '.join(names)}.", "  ")] if names else []
+    return "\n".join(lines)
+
+
+def _wrapped(text: str, indent: str = "") -> str:
+    lines = textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
+    return "\n".join(lines).replace(NO_BREAK, " ")
+
+
+def _size(section: Section) -> str:
+    match = nearest_size(section)
+    return match.describe() if match else f"{section_name(section)} (no table size)"
