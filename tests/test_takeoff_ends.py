@@ -20,7 +20,7 @@ from weldments import CHORD_ERROR, Cut, Shape, cut, cylinder, fuse, moved, rotat
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
 from addon.takeoff import Takeoff, TubeEnd, take_off
-from addon.takeoff.clearance import _nearest_levels
+from addon.takeoff.clearance import nearest_levels
 
 SQUARE = Shape("rectangle", 40, 40, 6), Shape("rectangle", 34, 34, 3)
 ROUND = Shape("circle", 25.4, 25.4), Shape("circle", 19.05, 19.05)
@@ -380,7 +380,7 @@ def test_the_nearest_point_inside_a_bore_is_that_of_shapely(seed):
     corners = rng.uniform(-25, 25, (6, 3, 2)) * rng.choice([0.2, 1.0])
     slope, base = rng.normal(size=(6, 2)), rng.normal(size=6)
     levels = np.einsum("nci,ni->nc", corners, slope) + base[:, None]
-    found = _nearest_levels(CrossSection([bore]), corners, levels)
+    found = nearest_levels(CrossSection([bore]), corners, levels)
     for triangle, tilt, start, level in zip(corners, slope, base, found, strict=True):
         common = shapely.Polygon(triangle).intersection(shapely.Polygon(bore))
         if common.is_empty:

@@ -156,8 +156,17 @@ def _volume(made: list[tuple[int, int]]) -> int:
     return next(tag for dimension, tag in made if dimension == 3)
 
 
-def tessellated(gmsh: ModuleType, build: Callable[[], object], how: Tessellation = "long", name: str = "tube") -> Mesh:
-    """The mesh of what ``build`` makes in an empty model, in mm. Vertices are not shared between B-rep faces."""
+def tessellated(
+    gmsh: ModuleType,
+    build: Callable[[], object],
+    how: Tessellation = "long",
+    name: str = "tube",
+    facets: int | None = None,
+) -> Mesh:
+    """The mesh of what ``build`` makes in an empty model, in mm. Vertices are not shared between B-rep faces.
+
+    ``facets`` counts those of a circle, about so for long triangles on round tube.
+    """
     gmsh.clear()
     build()
     occ = gmsh.model.occ
@@ -165,23 +174,24 @@ def tessellated(gmsh: ModuleType, build: Callable[[], object], how: Tessellation
     kept = {entity for solid in occ.getEntities(3) for entity in gmsh.model.getBoundary([solid], recursive=True)}
     occ.remove([point for point in occ.getEntities(0) if point not in kept])  # centres of arcs
     occ.synchronize()
-    corners = _long(gmsh) if how == "long" else _even(gmsh)
+    corners = _long(gmsh, facets) if how == "long" else _even(gmsh, facets or 24)
     return Mesh(corners.reshape(-1, 3), np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3), name)
 
 
-def _long(gmsh: ModuleType) -> Floats:
+def _long(gmsh: ModuleType, facets: int | None) -> Floats:
     """Triangles (m, 3, 3) by the tessellator that CAD exchange uses, through STEP."""
     cascadio = pytest.importorskip("cascadio")
     trimesh = pytest.importorskip("trimesh")
     with tempfile.TemporaryDirectory() as folder:
         step, glb = Path(folder) / "model.step", Path(folder) / "model.glb"
         gmsh.write(str(step))
-        cascadio.step_to_glb(str(step), str(glb), tol_linear=CHORD_ERROR, tol_angular=0.5)
+        linear, angular = (5 * CHORD_ERROR, 2 * math.pi / facets) if facets else (CHORD_ERROR, 0.5)
+        cascadio.step_to_glb(str(step), str(glb), tol_linear=linear, tol_angular=angular)
         scene = trimesh.load(glb, process=False)
         return np.concatenate([np.asarray(body.triangles) for body in scene.dump()]) * 1000.0
 
 
-def _even(gmsh: ModuleType, facets: int = 24, size: float = 10.0) -> Floats:
+def _even(gmsh: ModuleType, facets: int, size: float = 10.0) -> Floats:
     """Triangles (m, 3, 3) by gmsh's own mesher, ``facets`` around a circle."""
     for option, value in (("MeshSizeFromCurvature", facets), ("MeshSizeMax", size), ("Algorithm", 6)):
         gmsh.option.setNumber(f"Mesh.{option}", value)

@@ -94,11 +94,11 @@ def _candidates(
     )
     near = ((local.min(axis=1) <= high[query]) & (local.max(axis=1) >= low[query])).all(axis=1)
     query, triangle, local = query[near], triangle[near], local[near]
-    near = _crosses_box(local[..., :2], low[query, :2], high[query, :2])
+    near = crosses_box(local[..., :2], low[query, :2], high[query, :2])
     return query[near], triangle[near]
 
 
-def _crosses_box(corners: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]:
+def crosses_box(corners: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]:
     """Which triangles (n, 3, 2) are not parted from their boxes (n, 2) by the line of one of their own edges."""
     middle, half = (low + high) / 2, (high - low) / 2
     apart = np.zeros(len(corners), bool)
@@ -161,13 +161,13 @@ class _Around:
     def clearance(self, straight: float, needed: float) -> Clearance:
         if self.prism.is_empty():
             return Clearance(None, None)
-        below, owners_below, above, owners_above = _split(self.corners)
+        below, owners_below, above, owners_above = split_at_rim(self.corners)
         inside = self._first(below, owners_below, 1.0, straight, straight + _BEYOND * self.at_rim)
         return Clearance(inside, self._first(above, owners_above, -1.0, needed, needed))
 
     def _first(self, parts: Floats, owners: Indices, down: float, sight: float, limit: float) -> Obstacle | None:
         """The nearest body on one side of the rim, ``down`` 1 below it and -1 above, within ``limit`` mm."""
-        distances = _nearest_levels(self.prism, parts[..., :2], parts[..., 2] * down)
+        distances = nearest_levels(self.prism, parts[..., :2], parts[..., 2] * down)
         distance = float(distances.min(initial=np.inf))
         if distance > limit:
             return None
@@ -191,7 +191,7 @@ def _cover(triangles: Floats, prism: CrossSection) -> float:
     return float((CrossSection(list(wound), FillRule.Positive) ^ prism).area() / prism.area()) if len(wound) else 0.0
 
 
-def _split(sheared: Floats) -> tuple[Floats, Indices, Floats, Indices]:
+def split_at_rim(sheared: Floats) -> tuple[Floats, Indices, Floats, Indices]:
     """Triangles cut at the rim: those parts below it with the triangle they come from, and those above it."""
     depth = sheared[..., 2]
     below, above = (depth >= 0).all(axis=1), (depth <= 0).all(axis=1)
@@ -225,7 +225,7 @@ def _at_level(start: Floats, end: Floats) -> Floats:
     return point
 
 
-def _nearest_levels(prism: CrossSection, corners: Floats, levels: Floats) -> Floats:
+def nearest_levels(prism: CrossSection, corners: Floats, levels: Floats) -> Floats:
     """For triangles with corners (n, 3, 2) and linear ``levels`` (n, 3) the least level inside the prism (n,);
     infinite for those that miss it."""
     least = np.full(len(corners), np.inf)

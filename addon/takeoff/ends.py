@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the takeoff finds: tube ends, and a doubt about the file's unit."""
+"""Tube ends, and a doubt about the file's unit."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import numpy as np
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
-from .surface import Surface
 
 Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid", "lost"]
 """Only an end that was picked by hand can be lost, in the window: its rim is not there any more."""
@@ -78,13 +77,3 @@ class UnitDoubt:
     @property
     def explanation(self) -> str:
         return f"{self.found} {self.cure}"
-
-
-@dataclass(frozen=True, eq=False)
-class Takeoff:
-    ends: tuple[TubeEnd, ...]
-    unit_doubt: UnitDoubt | None = None
-    notes: tuple[str, ...] = ()
-    """What was left out and why, in sentences: open meshes, zero-area faces, bodies that are no tube."""
-    surface: Surface | None = None
-    """What the ends were read from, for ``split_bodies``."""

@@ -11,8 +11,9 @@ import numpy as np
 from ..fields.declared import declared
 from ..geometry.frames import Frame
 from ..trade.sizes import size_named
-from .ends import Takeoff, TubeEnd
+from .ends import TubeEnd
 from .picked import PickedEnd, Point
+from .sites import Takeoff
 
 CLEAR_MM = 1000.0
 """Without a tube nothing stands in the bore's way."""

@@ -18,13 +18,15 @@ from .chunks import Chunks
 from .clearance import clearances
 from .deburring import made_sharp, told
 from .doubt import SizeFit, doubt_unit
-from .ends import Takeoff, TubeEnd
+from .ends import TubeEnd
 from .prisms import plain_ends
 from .profiles import Profile, read_profiles
 from .rims import LEAST_LENGTH, Rings, find_rims
+from .sites import Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
-from .verdicts import Verdict, closed_in, judged, unfit
+from .survey import joints_of, surveyed
+from .verdicts import Verdict, closed_in, facing_ends, judged, unfit
 from .walls import Runs, WallIndex, trace
 
 
@@ -69,7 +71,10 @@ def take_off(
         surface.bodies[loops.half_edges[loops.begins[:-1]] // 3].tolist() for loops in (rims.outer, rims.bore)
     )
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
-    verdicts = judged(surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed)
+    facing = facing_ends(profiles, needed)
+    verdicts = judged(
+        surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed, facing
+    )
     around = surrounding(surface, chunks, profiles, bodies, needed).tolist()
     verdicts = [
         closed_in(surface.body_names[body]) if body >= 0 and verdict.cause == "open" else verdict
@@ -78,13 +83,33 @@ def take_off(
     verdicts = [_without_wall(*end, wall_mm) for end in zip(profiles, verdicts, strict=True)]
     plain, unread, endless = plain_ends(surface, profiles, bodies)
     found = list(zip(bodies, profiles, verdicts, strict=True))
-    found += [(end.body, end.profile, unfit(end.departure)) for end in plain]
-    found.sort(key=lambda end: end[0])
-    ends = tuple(_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found)
+    found += [(end.body, end.profile, unfit(end.departure)) for end in sorted(plain, key=lambda end: not end.departure)]
+    ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found]
+    tubular = len(profiles) + sum(end.departure > 0 for end in plain)
+    survey = surveyed(
+        surface,
+        index,
+        chunks,
+        runs,
+        np.flatnonzero(rims.shared),
+        [profile for _, profile, _ in found[:tubular]],
+        [body for body, *_ in found[:tubular]],
+        ends[:tubular],
+    )
     doubt = None if unit_given else doubt_unit([end.section for end in ends if end.cause != "solid"], size_fit)
     notes = surface.notes + told(surface, deburred, rims, [profile.section.wall for profile in profiles])
-    notes += _left_out(surface, {body for body, *_ in found}.union(bores), unread, endless)
-    return Takeoff(ends, doubt, notes, as_modelled)
+    notes += _left_out(surface, {body for body, *_ in found}.union(bores), unread, endless) + survey.notes
+    in_order = sorted(range(len(ends)), key=lambda end: found[end][0])
+    return Takeoff(
+        tuple(ends[end] for end in in_order),
+        doubt,
+        notes,
+        as_modelled,
+        survey.tubes,
+        survey.holes,
+        survey.copes,
+        joints_of(ends, facing),
+    )
 
 
 def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: Sequence[int]) -> tuple[str, ...]:

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,13 +41,14 @@ def judged(
     runs: Runs,
     clearances: Sequence[Clearance],
     needed: Floats,
+    facing: Mapping[int, tuple[int, float]],
 ) -> list[Verdict]:
-    """The verdict on each of k ends: whether a spigot ``needed`` (k,) mm long could go in."""
-    met = _joints(profiles, needed)
+    """The verdict on each of k ends: whether a spigot ``needed`` (k,) mm long could go in; ``facing`` as
+    ``facing_ends`` has it."""
     verdicts = []
     for end, profile in enumerate(profiles):
-        if end in met:
-            other, distance = met[end]
+        other, distance = facing.get(end, (end, math.inf))
+        if distance <= needed[end]:
             verdicts.append(Verdict("blocked", 0.0, _joined(surface.body_names[bodies[other]], distance)))
         else:
             verdicts.append(_judge(surface, profile, bodies[end], runs, end, clearances[end], float(needed[end])))
@@ -70,32 +71,34 @@ def closed_in(name: str) -> Verdict:
     return Verdict("blocked", 0.0, reason)
 
 
-def _joints(profiles: Sequence[Profile], needed: Floats) -> dict[int, tuple[int, float]]:
-    """Ends that face another end: which that is and how far away. Two mitres of a corner, two tubes butted in line."""
+def facing_ends(profiles: Sequence[Profile], needed: Floats) -> dict[int, tuple[int, float]]:
+    """Ends that face another end, within ``needed`` (k,) mm or half their width: which that is and how far away. Two
+    mitres of a corner, two tubes butted in line."""
     if not profiles:
         return {}
     origins = np.array([profile.frame.origin for profile in profiles])
     normals = np.array([profile.rim_normal for profile in profiles])
     widths = np.array([profile.section.outer.width for profile in profiles])
-    a, b = topology.close_pairs(origins, np.zeros(len(origins), np.int64), needed + 0.5 * widths)
+    reach = np.maximum(needed, 0.5 * widths)
+    a, b = topology.close_pairs(origins, np.zeros(len(origins), np.int64), reach + 0.5 * widths)
     facing = np.einsum("ij,ij->i", normals[a], normals[b]) < _OPPOSITE
     found: dict[int, tuple[int, float]] = {}
     for one, other in zip(a[facing].tolist(), b[facing].tolist(), strict=True):
         for own, against in ((one, other), (other, one)):
-            gap = _gap(profiles[own], profiles[against], needed[own])
+            gap = _gap(profiles[own], profiles[against], reach[own])
             if gap is not None and (own not in found or gap < found[own][1]):
                 found[own] = against, gap
     return found
 
 
-def _gap(profile: Profile, other: Profile, needed: float) -> float | None:
+def _gap(profile: Profile, other: Profile, reach: float) -> float | None:
     """How far in front of the rim, along the axis, the rim of another tube lies; None where it is not in the way."""
     width = profile.section.outer.width
     arm = other.frame.origin - profile.frame.origin
     distance = float(arm @ profile.rim_normal) / float(profile.rim_normal @ profile.frame.z)
     aside = float(np.linalg.norm(arm - distance * profile.frame.z))
     around = other.section.bore.half_width > math.hypot(width, profile.section.outer.depth) / 2
-    if around or aside >= 0.5 * width or not -10 * _AT_RIM * width < distance <= needed:
+    if around or aside >= 0.5 * width or not -10 * _AT_RIM * width < distance <= reach:
         return None
     return distance if distance > _AT_RIM * width else 0.0
 

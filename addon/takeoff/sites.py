@@ -1,0 +1,132 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the takeoff finds on an assembly: tubes, and the sites on them that take a printed part."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ..geometry.frames import Floats, Frame
+from ..geometry.sections import Section
+from .ends import TubeEnd, UnitDoubt
+from .surface import Surface
+
+Side = Literal["+x", "-x", "+y", "-y"]
+"""A flat side of a tube, by where it faces in the tube's frame."""
+_SQUARE_DEG = 0.1
+
+
+@dataclass(frozen=True)
+class ClosedEnd:
+    """An end of a straight length of tube that is no ``TubeEnd``."""
+
+    reason: str
+    """A sentence for people: why nothing was read there."""
+
+
+@dataclass(frozen=True, eq=False)
+class Tube:
+    """A straight length of tube. A bent tube is two of them, one from each of its ends."""
+
+    source: str
+    """Name of the object or body that the tube belongs to."""
+    section: Section
+    frame: Frame
+    """Of its first end: the origin where the axis meets the rim's plane, z along the axis and out of the tube there,
+    x along the section's width."""
+    length_mm: float
+    """Along the axis from the first end to the last one, to the farthest point of an end that is coped."""
+    ends: tuple[TubeEnd | ClosedEnd, TubeEnd | ClosedEnd]
+    """The first one is always a ``TubeEnd``."""
+    free_mm: tuple[float, float]
+    """How far from each end, along the axis, nothing else is near its outside; 0 where that is not known."""
+
+    @property
+    def axis(self) -> Floats:
+        """(3,): unit direction along the tube, from its first end to the last one."""
+        return -self.frame.z
+
+    def point_at(self, distance_mm: float) -> Floats:
+        """(3,): the point of the axis so far from the first end."""
+        return self.frame.origin + distance_mm * self.axis
+
+
+@dataclass(frozen=True, eq=False)
+class Hole:
+    """A round hole through one wall of a tube, or in line through two."""
+
+    tube: Tube
+    diameter_mm: float
+    """Of the circle that the corners of its facets lie on; where it is countersunk, of its smallest part."""
+    position: Floats
+    """(3,): where its axis meets the tube's outside. Through two walls, where the angle around is below 180°."""
+    axis: Floats
+    """(3,): unit direction, out of the tube at ``position``."""
+    walls: Literal[1, 2]
+    distances_mm: tuple[float, float | None]
+    """Along the tube's axis from its first and its last end to ``position``; none from a ``ClosedEnd``."""
+    angle_deg: float
+    """Of ``position`` around the tube's axis, 0 to under 360, counter-clockwise from x seen against z of its frame."""
+    side: Side | None
+    """The flat side that it is in; none on round tube and at corners."""
+    offset_mm: float | None
+    """On a flat side, how far off its middle line, along x or y of the tube's frame."""
+    lean_deg: float
+    """Between its axis and the straight way out of the tube's wall at ``position``."""
+    countersink_mm: float
+    """Largest diameter of a countersunk hole, 0 where it is plain."""
+
+    @property
+    def source(self) -> str:
+        return self.tube.source
+
+    @property
+    def square(self) -> bool:
+        """Whether it is drilled straight through the wall."""
+        return self.lean_deg < _SQUARE_DEG
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """Two tube ends that face each other, in line or at a mitred corner."""
+
+    ends: tuple[TubeEnd, TubeEnd]
+    gap_mm: float
+    """Along the axis of the first one; 0 where the rims touch."""
+    angle_deg: float
+    """Between the tubes: 180 in line, 90 at a square corner."""
+
+
+@dataclass(frozen=True, eq=False)
+class Cope:
+    """An end that is cut to lie on another tube."""
+
+    end: TubeEnd
+    tube: Tube
+    outside: Floats
+    """(n, 3): where the cut meets the tube's outside, corner by corner, counter-clockwise seen against the end's z."""
+    inside: Floats
+    """(m, 3): where it meets the bore."""
+    other: Tube | None
+    """The tube that it lies on; none where no tube's outside fits the cut."""
+
+
+@dataclass(frozen=True, eq=False)
+class Takeoff:
+    ends: tuple[TubeEnd, ...]
+    unit_doubt: UnitDoubt | None = None
+    notes: tuple[str, ...] = ()
+    """What was left out and why, in sentences: open meshes, zero-area faces, bodies that are no tube, slots."""
+    surface: Surface | None = None
+    """What the ends were read from, for ``split_bodies``."""
+    tubes: tuple[Tube, ...] = ()
+    holes: tuple[Hole, ...] = ()
+    copes: tuple[Cope, ...] = ()
+    joints: tuple[Joint, ...] = ()
+
+
+def angle_between(a: Floats, b: Floats) -> float:
+    """Degrees between two directions (3,), exact for small angles too."""
+    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(a, b)), a @ b)))

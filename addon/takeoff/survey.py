@@ -1,0 +1,237 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From ends and walls to the records of what was found: tubes, holes, copes, joints."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..geometry import polygons
+from ..geometry.fits import off_outline
+from ..geometry.frames import Floats, Frame
+from ..geometry.names import quoted
+from ..geometry.sections import Outline
+from ..geometry.topology import Indices
+from ..geometry.units import bare_mm
+from .chunks import Chunks
+from .ends import TubeEnd
+from .holes import Bore, in_line, read_holes
+from .legs import Leg, Skins, paired, uneven
+from .outside import free_lengths
+from .profiles import Profile
+from .sites import ClosedEnd, Cope, Hole, Joint, Side, Tube, angle_between
+from .surface import Surface
+from .walls import Runs, WallIndex
+
+_FITS_CUT = 0.1
+"""Share of a tube's width by which its cope may stand off the tube that it lies on: a gap for the weld."""
+_ALIKE_CUT = 0.02
+"""Share of its width by which the corners of a cope may lie unlike far off the tube that it lies on."""
+_HALF_TURN_DEG = 179.99
+_FLAT = np.cos(np.radians(1.0))
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    tubes: tuple[Tube, ...]
+    holes: tuple[Hole, ...]
+    copes: tuple[Cope, ...]
+    notes: tuple[str, ...]
+
+
+def surveyed(
+    surface: Surface,
+    index: WallIndex,
+    chunks: Chunks,
+    runs: Runs,
+    shared: Indices,
+    profiles: Sequence[Profile],
+    bodies: Sequence[int],
+    ends: Sequence[TubeEnd],
+) -> Survey:
+    """The tubes with their holes and copes. ``ends``, with their ``profiles`` and ``bodies``, are the rims that
+    ``runs`` belong to and after these the copes; ``shared`` are the rims whose outer wall is not known by the rim."""
+    legs = paired(profiles, bodies, runs)
+    skins = Skins.of(surface, chunks, legs, uneven(surface, index, runs, legs, shared))
+    cuts = _cuts(surface, legs, skins, len(runs.straight))
+    legs = [_to_tips(leg, cuts) for leg in legs]
+    free = free_lengths(surface, chunks, runs, profiles, legs)
+    tubes = [
+        Tube(
+            surface.body_names[leg.body],
+            leg.section,
+            leg.frame,
+            leg.length,
+            (ends[leg.first], ends[leg.last] if leg.last >= 0 else ClosedEnd(leg.why)),
+            lengths,
+        )
+        for leg, lengths in zip(legs, free, strict=True)
+    ]
+    bores, unread = read_holes(surface, legs, skins)
+    holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
+    holes.sort(key=lambda hole: (hole[0], round(hole[1].distances_mm[0], 3), hole[1].angle_deg))
+    tube_of = {end: tube for leg, tube in zip(legs, tubes, strict=True) for end in (leg.first, leg.last)}
+    copes = [Cope(ends[end], tube_of[end], *cut, _lies_on(tube_of[end], cut[0], tubes)) for end, cut in cuts.items()]
+    return Survey(tuple(tubes), tuple(hole for _, hole in holes), tuple(copes), _said(surface, legs, unread))
+
+
+def joints_of(ends: Sequence[TubeEnd], facing: Mapping[int, tuple[int, float]]) -> tuple[Joint, ...]:
+    """The joints between ends, by which other end each faces and how far away that is."""
+    found: dict[frozenset[int], Joint] = {}
+    for one, (other, gap) in sorted(facing.items()):
+        pair = ends[one], ends[other]
+        found.setdefault(frozenset((one, other)), Joint(pair, gap, angle_between(pair[0].frame.z, pair[1].frame.z)))
+    return tuple(found.values())
+
+
+def _cuts(surface: Surface, legs: Sequence[Leg], skins: Skins, rims: int) -> dict[int, tuple[Floats, Floats]]:
+    """The outside and inside corners, (n, 3) and (m, 3), of each end that is no rim: those after the first ``rims``."""
+    cuts = {}
+    for place, leg in enumerate(legs):
+        for end, up in ((leg.first, 1), (leg.last, -1)):
+            if end < rims:
+                continue
+            lines = [_line_around(surface, leg, skins, label, up) for label in (2 * place, 2 * place + 1)]
+            if lines[0] is not None and lines[1] is not None:
+                cuts[end] = lines[0], lines[1]
+    return cuts
+
+
+def _line_around(surface: Surface, leg: Leg, skins: Skins, label: int, up: int) -> Floats | None:
+    """The corners (n, 3) of the loop around a wall that is farthest along the leg's axis, ``up`` 1, or against it."""
+    loops = np.flatnonzero((skins.owners == label) & (skins.turns != 0)).tolist()
+    if not loops:
+        return None
+    lines = [surface.points(surface.starts[skins.loop(loop)]) for loop in loops]
+    chosen = max(range(len(loops)), key=lambda number: float(lines[number].mean(axis=0) @ leg.frame.z) * up)
+    return lines[chosen][:: int(skins.turns[loops[chosen]]) * up]
+
+
+def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
+    """The leg with its length up to the farthest points of its copes."""
+    past = [
+        float(((np.concatenate(cuts[end]) - leg.frame.origin) @ (leg.frame.z * up)).max()) if end in cuts else None
+        for end, up in ((leg.first, 1), (leg.last, -1))
+    ]
+    length = past[1] if past[1] is not None else leg.length
+    if past[0] is None:
+        return replace(leg, length=length)
+    return replace(leg, length=length + past[0], frame=Frame(leg.frame.origin + past[0] * leg.frame.z, leg.frame.axes))
+
+
+def _lies_on(own: Tube, cut: Floats, tubes: Sequence[Tube]) -> Tube | None:
+    """The tube on whose outside the corners (n, 3) of a cut lie best."""
+    middle, width = cut.mean(axis=0), own.section.outer.width
+    found, least = None, _ALIKE_CUT * width
+    for tube in tubes:
+        arm = middle - tube.frame.origin
+        along = float(arm @ tube.axis)
+        near = (width + math.hypot(tube.section.outer.width, tube.section.outer.depth)) / 2
+        if tube is own or not -width < along < tube.length_mm + width:
+            continue
+        if np.linalg.norm(arm - along * tube.axis) > near + _FITS_CUT * width:
+            continue
+        off, _ = off_outline(tube.section.outer, tube.frame.to_local(cut)[:, :2])
+        if float(np.ptp(off)) < least and abs(float(off.mean())) < _FITS_CUT * width:
+            found, least = tube, float(np.ptp(off))
+    return found
+
+
+def _hole(tube: Tube, bore: Bore, opposite: Bore | None) -> Hole:
+    axis, diameter, wide = bore.axis, bore.diameter, bore.countersink
+    if opposite is not None:
+        axis = bore.centre - opposite.centre
+        axis = axis / np.linalg.norm(axis)
+        diameter, wide = (diameter + opposite.diameter) / 2, max(wide, opposite.countersink)
+    position, outward = _out_of(tube, bore.centre, axis)
+    if opposite is not None and _angle(tube, position) >= _HALF_TURN_DEG:
+        axis = -axis
+        position, outward = _out_of(tube, opposite.centre, axis)
+    local = tube.frame.to_local(position)
+    first = -float(local[2])
+    last = None if isinstance(tube.ends[1], ClosedEnd) else tube.length_mm - first
+    side, offset = _side(tube, local, outward)
+    lean = angle_between(axis, outward @ tube.frame.axes[:2])
+    return Hole(
+        tube,
+        diameter,
+        position,
+        axis,
+        1 if opposite is None else 2,
+        (first, last),
+        _angle(tube, position),
+        side,
+        offset,
+        lean,
+        wide,
+    )
+
+
+def _angle(tube: Tube, point: Floats) -> float:
+    x, y, _ = tube.frame.to_local(point)
+    return math.degrees(math.atan2(y, x)) % 360.0
+
+
+def _out_of(tube: Tube, start: Floats, axis: Floats) -> tuple[Floats, Floats]:
+    """Where a line from a point in the wall along ``axis`` meets the tube's outside (3,), and which way (2,) of the
+    tube's frame is straight out there."""
+    local, along = tube.frame.to_local(start), tube.frame.axes @ axis
+    share = _crossing(tube.section.outer, local[:2], along[:2])
+    point = local + share * along
+    return tube.frame.to_world(point), off_outline(tube.section.outer, point[None, :2])[1][0]
+
+
+def _crossing(outline: Outline, start: Floats, along: Floats) -> float:
+    """How many times ``along`` from ``start``, (2,) both, the outline is nearest."""
+    if outline.shape == "circle":
+        square, mixed = float(along @ along), float(start @ along)
+        root = math.sqrt(max(mixed**2 - square * (float(start @ start) - outline.width**2 / 4), 0.0))
+        return min((-mixed + root) / square, (-mixed - root) / square, key=abs)
+    corners = outline.polygon()
+    sides = np.roll(corners, -1, axis=0) - corners
+    turn = polygons.cross(along, sides)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = polygons.cross(corners - start, sides) / turn
+        across = polygons.cross(corners - start, along) / turn
+    share = share[(across >= 0) & (across <= 1)]
+    return float(share[np.abs(share).argmin()]) if len(share) else 0.0
+
+
+def _side(tube: Tube, local: Floats, outward: Floats) -> tuple[Side | None, float | None]:
+    """The flat side that a point lies in, and how far off that side's middle."""
+    if tube.section.outer.shape != "rectangle":
+        return None, None
+    sides: tuple[tuple[Side, tuple[int, int], int], ...] = (
+        ("+x", (1, 0), 1),
+        ("-x", (-1, 0), 1),
+        ("+y", (0, 1), 0),
+        ("-y", (0, -1), 0),
+    )
+    for side, way, across in sides:
+        if float(outward @ way) > _FLAT:
+            return side, float(local[across])
+    return None, None
+
+
+def _said(surface: Surface, legs: Sequence[Leg], unread: Sequence[tuple[int, Floats]]) -> tuple[str, ...]:
+    """The cut-outs that were not read, in a sentence for each tube."""
+    by_leg: dict[int, list[Floats]] = defaultdict(list)
+    for leg, point in unread:
+        by_leg[leg].append(point)
+    notes = []
+    for leg, points in sorted(by_leg.items()):
+        name = quoted(surface.body_names[legs[leg].body])
+        places = "; ".join(", ".join(bare_mm(float(x) + 0.0) for x in point) for point in points)
+        if len(points) == 1:
+            said = f"A cut-out of {name} is not a round hole through its wall; it was not read. It is at {places} mm."
+        else:
+            said = (
+                f"{len(points)} cut-outs of {name} are not round holes through its wall; they were not read. "
+                f"They are at {places} mm."
+            )
+        notes.append(said)
+    return tuple(notes)

@@ -1,0 +1,330 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Tubes, holes, copes and joints on weldments that gmsh's B-rep kernel built.
+
+Where a number is expected it follows from how the weldment was drawn. Diameters and places are asked for within
+0.02 mm, axes within 0.05°.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from manifold3d import Manifold
+from weldments import Cut, Shape, cut, cylinder, fuse, moved, rotation, tessellated, tube
+
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.takeoff import ClosedEnd, Hole, Takeoff, Tube, take_off
+
+SQUARE = Shape("rectangle", 40, 40, 6), Shape("rectangle", 34, 34, 3)
+SHARP = Shape("rectangle", 60, 30), Shape("rectangle", 56, 26)
+ROUND = Shape("circle", 25.4, 25.4), Shape("circle", 19.05, 19.05)
+THIN = Shape("circle", 25.4, 25.4), Shape("circle", 22.4, 22.4)
+POST = Shape("circle", 48.3, 48.3), Shape("circle", 42.3, 42.3)
+RADIUS = 3.3
+
+
+def drilled(gmsh, shapes, lean_deg=0.0, walls=1, aside=0.0, height=60.0):
+    """A tube along z, 200 long, with a hole whose axis passes through (aside, 0, height) and leans from y to z."""
+    lean = math.radians(lean_deg)
+    axis = np.array([0.0, math.cos(lean), math.sin(lean)])
+    start = np.array([aside, 0.0, height]) - (100 * axis if walls == 2 else 0)
+    return cut(gmsh, tube(gmsh, *shapes, 200.0), cylinder(gmsh, tuple(start), tuple(axis * 100 * walls), RADIUS))
+
+
+def only_hole(found: Takeoff) -> Hole:
+    assert len(found.holes) == 1 and not any("cut-out" in note for note in found.notes), found.notes
+    return found.holes[0]
+
+
+def check_hole(hole: Hole, point, axis, diameter=2 * RADIUS) -> None:
+    """``axis`` may point either way."""
+    axis = np.asarray(axis, float) / np.linalg.norm(axis)
+    assert hole.diameter_mm == pytest.approx(diameter, abs=0.02)
+    assert np.degrees(np.arccos(min(abs(float(hole.axis @ axis)), 1.0))) < 0.05
+    assert np.linalg.norm(np.cross(hole.position - point, axis)) < 0.02
+
+
+@pytest.mark.parametrize("walls", [1, 2])
+@pytest.mark.parametrize("lean_deg", [0.0, 30.0])
+@pytest.mark.parametrize(
+    ("shapes", "how", "facets"),
+    [
+        (SQUARE, "long", 8),
+        (SQUARE, "long", 64),
+        (SHARP, "long", 12),
+        (SHARP, "even", 24),
+        (ROUND, "long", 24),
+        (ROUND, "even", 24),
+        (THIN, "long", 16),
+        (THIN, "long", 64),
+    ],
+    ids=lambda value: value if isinstance(value, str | int) else f"{value[0].kind} {value[1].width:g}",
+)
+def test_a_hole_is_where_it_was_drilled(gmsh, shapes, how, facets, lean_deg, walls):
+    aside = 4.0 if shapes[0].kind == "rectangle" or lean_deg else 0.0
+    mesh = tessellated(gmsh, lambda: drilled(gmsh, shapes, lean_deg, walls, aside), how, "post", facets)
+    hole = only_hole(take_off([mesh], 8.0))
+    lean = math.radians(lean_deg)
+    check_hole(hole, (aside, 0, 60), (0, math.cos(lean), math.sin(lean)))
+    assert (hole.source, hole.walls, hole.countersink_mm) == ("post", walls, 0.0)
+    # On round tube the way straight out turns with the place; source: the angle between two unit vectors.
+    turn = math.asin(aside / (shapes[0].width / 2)) if shapes[0].kind == "circle" else 0.0
+    assert hole.lean_deg == pytest.approx(math.degrees(math.acos(math.cos(lean) * math.cos(turn))), abs=0.05)
+    assert hole.square == (not hole.lean_deg > 1)
+    # The hole's axis meets the tube's outside at y = half the depth, on round tube where the circle is.
+    half = math.sqrt((shapes[0].depth / 2) ** 2 - (aside**2 if shapes[0].kind == "circle" else 0.0))
+    outside = hole.position * np.sign(hole.axis[1])
+    assert outside[1] == pytest.approx(half, abs=0.02)
+    assert abs(hole.position[2] - 60) == pytest.approx(half * math.tan(lean), abs=0.03)
+    last = hole.distances_mm[1]
+    assert last is not None and sum((hole.distances_mm[0], last)) == pytest.approx(200, abs=0.01)
+    z = hole.position[2]
+    assert hole.distances_mm[0] == pytest.approx(z if hole.tube.axis[2] > 0 else 200 - z, abs=0.01)
+    assert (hole.side is None) == (shapes[0].kind == "circle")
+    assert walls == 1 or hole.angle_deg < 180
+
+
+@pytest.mark.parametrize("facets", [8, 11, 32, 64])
+@pytest.mark.parametrize("around", [12, 48])
+@pytest.mark.parametrize("section", [Section.round(25.4, 3.175), Section.round(25.4, 1.5)], ids=["thick", "thin"])
+def test_holes_cut_out_of_meshes_are_as_large_as_their_corners_say(section, around, facets):
+    """Where a flat facet of the tube ends, facets of the hole have corners on their chords, inside the true circle."""
+    outer, bore = (line.cross_section(around) for line in (section.outer, section.bore))
+    drill = Manifold.cylinder(160, RADIUS, circular_segments=facets).translate((0, 0, -80)).rotate((-60, 0, 0))
+    mesh = Mesh.from_manifold((outer - bore).extrude(200) - drill.translate((2, 0, 60)), "tube")
+    single = np.add(mesh.vertices, (1000, 0, 0)).astype(np.float32).astype(float)
+    hole = only_hole(take_off([Mesh(single, mesh.triangles, "tube")], 8.0))
+    check_hole(hole, (1002, 0, 60), (0, math.cos(math.radians(30)), math.sin(math.radians(30))))
+    assert hole.walls == 2
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_holes_are_found_wherever_the_tube_lies(gmsh, mirrored):
+    turn, shift = rotation(np.random.default_rng(7)), np.array([900.0, -400.0, 250.0])
+    mesh = tessellated(gmsh, lambda: drilled(gmsh, SQUARE, 20.0, 2, 5.0), name="post")
+    hole = only_hole(take_off([moved(mesh, turn, shift, mirrored)], 8.0))
+    side = np.array([-1 if mirrored else 1, 1, 1])
+    axis = np.array([0, math.cos(math.radians(20)), math.sin(math.radians(20))])
+    check_hole(hole, turn @ ((5, 0, 60) * side) + shift, turn @ axis)
+    place, out = hole.tube.frame.to_local(hole.position), hole.tube.frame.axes @ hole.axis
+    angle = math.degrees(math.atan2(place[1], place[0]))
+    assert hole.angle_deg == pytest.approx(angle % 360)
+    assert hole.side in ("+x", "+y")
+    across = 1 if hole.side == "+x" else 0
+    assert place[1 - across] == pytest.approx(20) and out[1 - across] > 0.9
+    assert hole.offset_mm == pytest.approx(place[across]) and abs(place[across]) == pytest.approx(5, abs=0.01)
+
+
+def test_a_row_of_holes_is_listed_along_the_tube(gmsh):
+    def build():
+        drills = [cylinder(gmsh, (x, -60, z), (0, 120, 0), 3.0) for x in (-10, 10) for z in (40, 90)]
+        one_wall = cylinder(gmsh, (0, 0, 150), (-60, 0, 0), 5.25)
+        cut(gmsh, tube(gmsh, *SHARP, 300.0, top=Cut(30, 20)), *drills, one_wall)
+
+    found = take_off([tessellated(gmsh, build)], 8.0)
+    assert len(found.tubes) == 1 and found.tubes[0].length_mm == pytest.approx(300)
+    holes = [(hole.diameter_mm, hole.walls, hole.distances_mm[0], hole.offset_mm) for hole in found.holes]
+    expected = [(6, 2, 40, 10), (6, 2, 40, -10), (6, 2, 90, 10), (6, 2, 90, -10), (10.5, 1, 150, 0)]
+    assert np.array(holes) == pytest.approx(np.array(expected), abs=0.01)
+    assert [hole.side for hole in found.holes] == ["+y"] * 4 + ["-x"]
+
+
+def test_holes_in_line_but_for_their_sizes_are_two(gmsh):
+    def build():
+        body = tube(gmsh, *SQUARE, 200.0)
+        cut(gmsh, body, cylinder(gmsh, (0, 0, 60), (0, 60, 0), 3.3), cylinder(gmsh, (0, 0, 60), (0, -60, 0), 6.5))
+
+    holes = take_off([tessellated(gmsh, build)], 8.0).holes
+    assert sorted((round(hole.diameter_mm, 2), hole.walls) for hole in holes) == [(6.6, 1), (13.0, 1)]
+
+
+@pytest.mark.parametrize("how", ["long", "even"])
+@pytest.mark.parametrize(("shapes", "deep"), [(SQUARE, 1.5), (SQUARE, 3.5), (ROUND, 1.5)])
+def test_a_countersink_is_told_from_the_hole(gmsh, shapes, how, deep):
+    """90° from 3 mm of radius at ``deep`` mm below the outside: 3 mm is the square tube's whole wall."""
+
+    def build():
+        body, top = tube(gmsh, *shapes, 200.0), shapes[0].depth / 2
+        cone = gmsh.model.occ.addCone(0, top + 1, 60, 0, -(deep + 1), 0, 3 + deep + 1, 3.0)
+        cut(gmsh, body, cylinder(gmsh, (0, 0, 60), (0, 60, 0), 3.0), cone)
+
+    hole = only_hole(take_off([tessellated(gmsh, build, how)], 8.0))
+    check_hole(hole, (0, 0, 60), (0, 1, 0), diameter=6 + 2 * max(deep - 3, 0))
+    # On round tube it is widest along the tube, where the outside is highest.
+    assert hole.countersink_mm == pytest.approx(6 + 2 * deep, abs=0.05)
+
+
+def test_the_rounded_edge_of_a_hole_is_no_part_of_its_diameter(gmsh):
+    def build():
+        body, occ = drilled(gmsh, SQUARE), gmsh.model.occ
+        occ.synchronize()
+        girth = 2 * math.pi * RADIUS
+        edges = [edge for _, edge in occ.getEntities(1) if abs(occ.getMass(1, edge) - girth) < 0.01]
+        occ.fillet([body], edges, [0.5])
+
+    check_hole(only_hole(take_off([tessellated(gmsh, build)], 8.0)), (0, 0, 60), (0, 1, 0))
+
+
+@pytest.mark.parametrize("what", ["slot", "square", "hexagon", "blind"])
+def test_what_is_no_round_hole_is_listed_as_not_read(gmsh, what):
+    def build():
+        occ = gmsh.model.occ
+        if what == "slot":
+            ends = [cylinder(gmsh, (0, 0, z), (0, 60, 0), 4.0) for z in (60, 80)]
+            tools = [*ends, occ.addBox(-4, 0, 60, 8, 60, 20)]
+        elif what == "square":
+            tools = [occ.addBox(-5, 0, 65, 10, 60, 10)]
+        elif what == "hexagon":
+            corners = [(6 * math.cos(turn), 6 * math.sin(turn)) for turn in np.radians(range(0, 360, 60))]
+            points = [occ.addPoint(x, 0, 70 + z) for x, z in corners]
+            lines = [occ.addLine(a, b) for a, b in zip(points, points[1:] + points[:1], strict=True)]
+            made = occ.extrude([(2, occ.addPlaneSurface([occ.addCurveLoop(lines)]))], 0, 60, 0)
+            tools = [next(tag for dim, tag in made if dim == 3)]
+        else:
+            tools = [cylinder(gmsh, (0, 18.5, 70), (0, 60, 0), 4.0)]
+        cut(gmsh, tube(gmsh, *SQUARE, 200.0), *tools)
+
+    found = take_off([tessellated(gmsh, build, name="post")], 8.0)
+    assert not found.holes and len(found.notes) == 1
+    assert found.notes[0].startswith('A cut-out of "post" is not a round hole through its wall; it was not read.')
+    x, y, z = (float(word) for word in found.notes[0].split(" at ")[1].removesuffix(" mm.").split(", "))
+    assert (x, y, z) == pytest.approx((0, 20, 70), abs=1.0)
+
+
+@pytest.mark.parametrize("rail", [ROUND, SQUARE], ids=["round", "flush"])
+def test_a_fused_weldment_has_its_holes_and_no_others(gmsh, rail):
+    """Where a rail of the same size is fused on, its sides go on in the post's plane."""
+
+    def build():
+        occ, post, across = gmsh.model.occ, tube(gmsh, *SQUARE, 300.0), tube(gmsh, *rail, 200.0)
+        occ.rotate([(3, across)], 0, 0, 0, 0, 1, 0, math.pi / 2)
+        occ.translate([(3, across)], 20, 0, 150)
+        in_post = cylinder(gmsh, (0, -60, 60), (0, 120, 0), 4.5), cylinder(gmsh, (-60, 0, 220), (120, 0, 0), 4.5)
+        cut(gmsh, fuse(gmsh, post, across), *in_post, cylinder(gmsh, (120, 0, 150), (0, 60, 0), RADIUS))
+
+    found = take_off([tessellated(gmsh, build, name="frame")], 8.0)
+    post, across = found.tubes
+    assert not found.notes
+    assert sorted((hole.tube is across, round(hole.diameter_mm, 2), hole.walls) for hole in found.holes) == [
+        (False, 9.0, 2),
+        (False, 9.0, 2),
+        (True, 6.6, 1),
+    ]
+    assert post.length_mm == pytest.approx(300) and across.length_mm == pytest.approx(200, abs=0.1)
+    assert isinstance(across.ends[1], ClosedEnd) and across.ends[1].reason
+    assert post.free_mm == pytest.approx([150 - rail[0].depth / 2] * 2, abs=0.3)
+    check_hole(next(hole for hole in found.holes if hole.tube is across), (120, 0, 150), (0, 1, 0))
+
+
+def coped(gmsh, angle_deg=90.0, offset=0.0, radius=POST[0].width / 2):
+    """A brace down z onto a post through the origin, whose axis stands ``angle_deg`` to it in the plane of y and z and
+    ``offset`` beside it along x."""
+    lean = math.radians(angle_deg)
+    axis = np.array([0, math.sin(lean), math.cos(lean)])
+    start = np.array([offset, 0, 0]) - 200 * axis
+    return cut(gmsh, tube(gmsh, *ROUND, 300.0), cylinder(gmsh, tuple(start), tuple(400 * axis), radius))
+
+
+def post_along(gmsh, angle_deg=90.0, offset=0.0) -> Mesh:
+    mesh = tessellated(gmsh, lambda: tube(gmsh, *POST, 400.0), name="post")
+    lean = math.radians(angle_deg)
+    turn = np.array([[1, 0, 0], [0, math.cos(lean), math.sin(lean)], [0, -math.sin(lean), math.cos(lean)]])
+    return moved(Mesh(mesh.vertices - (0, 0, 200), mesh.triangles, "post"), turn, np.array([offset, 0, 0]))
+
+
+@pytest.mark.parametrize(("angle_deg", "offset"), [(90.0, 0.0), (60.0, 0.0), (45.0, 6.0)])
+def test_a_cope_is_read_as_cut_with_the_tube_that_it_lies_on(gmsh, angle_deg, offset):
+    mesh = tessellated(gmsh, lambda: coped(gmsh, angle_deg, offset), name="brace")
+    found = take_off([mesh, post_along(gmsh, angle_deg, offset)], 8.0)
+    assert len(found.copes) == 1
+    cope = found.copes[0]
+    assert cope.end.cause == "coped" and cope.tube.source == "brace"
+    assert cope.other is not None and cope.other.source == "post"
+    large, phi = POST[0].width / 2, math.radians(angle_deg)
+    for line, small in ((cope.outside, 12.7), (cope.inside, 9.525)):
+        assert len(line) >= 12
+        around = np.arctan2(line[:, 1], line[:, 0])
+        assert np.hypot(line[:, 0], line[:, 1]) == pytest.approx(small, abs=0.02)
+        # source: descriptive geometry, a cylinder met by another: the post's surface is where a point's distance from
+        # its axis is R, so along the brace z = (sqrt(R² - (x - e)²) + y cos φ) / sin φ.
+        aside, ahead = small * np.cos(around) - offset, small * np.sin(around)
+        heights = (np.sqrt(large**2 - aside**2) + ahead * math.cos(phi)) / math.sin(phi)
+        assert line[:, 2] == pytest.approx(heights, abs=0.02)
+        # Counter-clockwise seen against the end's z, which points down.
+        assert np.sign(np.unwrap(around)[-1] - np.unwrap(around)[0]) == np.sign(cope.end.frame.z[2])
+    lowest = min(line[:, 2].min() for line in (cope.outside, cope.inside))
+    assert cope.tube.length_mm == pytest.approx(300 - lowest, abs=0.01)
+
+
+def test_holes_in_a_coped_tube_are_measured_to_its_tip(gmsh):
+    def build():
+        cut(gmsh, coped(gmsh), cylinder(gmsh, (0, -60, 120), (0, 120, 0), RADIUS))
+
+    found = take_off([tessellated(gmsh, build)], 8.0)
+    hole = only_hole(found)
+    check_hole(hole, (0, 0, 120), (0, 1, 0))
+    tip = float(found.copes[0].outside[:, 2].min())
+    assert tip == pytest.approx(math.sqrt((POST[0].width / 2) ** 2 - 12.7**2), abs=0.01)
+    assert sorted(distance for distance in hole.distances_mm if distance) == pytest.approx([120 - tip, 180], abs=0.01)
+
+
+def test_square_cuts_and_mitres_are_no_copes(gmsh):
+    meshes = [tessellated(gmsh, lambda: tube(gmsh, *ROUND, 200.0, top=Cut(45.0)), name="a"), post_along(gmsh)]
+    assert not take_off(meshes, 8.0).copes
+
+
+@pytest.mark.parametrize("mitre_deg", [22.5, 45.0])
+def test_a_mitred_corner_is_a_joint(gmsh, mitre_deg):
+    leg = tessellated(gmsh, lambda: tube(gmsh, *SQUARE, 200.0, top=Cut(mitre_deg, 0.0)), name="left")
+    lean = math.radians(mitre_deg)
+    mirror = np.eye(3) - 2 * np.outer(*[np.array([math.sin(lean), 0, math.cos(lean)])] * 2)
+    other = Mesh((leg.vertices - (0, 0, 200)) @ mirror + (0, 0, 200), leg.triangles[:, ::-1], "right")
+    (joint,) = take_off([leg, other], 8.0).joints
+    assert {end.source for end in joint.ends} == {"left", "right"}
+    assert joint.gap_mm == 0 and joint.angle_deg == pytest.approx(180 - 2 * mitre_deg, abs=0.01)
+
+
+@pytest.mark.parametrize("other", [ROUND, SQUARE], ids=["alike", "unlike"])
+@pytest.mark.parametrize("gap", [0.0, 3.0])
+def test_tubes_in_line_are_a_joint(gmsh, other, gap):
+    below = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 100.0), name="below")
+    above = tessellated(gmsh, lambda: tube(gmsh, *other, 100.0), name="above")
+    above = Mesh(np.add(above.vertices, (0, 0, 100 + gap)), above.triangles, "above")
+    (joint,) = take_off([below, above], 8.0).joints
+    assert (joint.gap_mm, joint.angle_deg) == (pytest.approx(gap, abs=0.01), pytest.approx(180, abs=0.01))
+    assert [round(end.frame.origin[2]) for end in joint.ends] == [100, 100 + gap]
+
+
+def test_tubes_side_by_side_and_far_apart_make_no_joint(gmsh):
+    below = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 100.0), name="below")
+    beside = Mesh(np.add(below.vertices, (30, 0, 0)), below.triangles, "beside")
+    above = Mesh(np.add(below.vertices, (0, 0, 120)), below.triangles, "above")
+    assert not take_off([below, beside, above], 8.0).joints
+
+
+def test_the_outside_is_free_up_to_what_touches_it(gmsh):
+    """A rail against the side of a post from 100 to 140 up, and a post beside it that does not touch."""
+    post = tessellated(gmsh, lambda: tube(gmsh, *SQUARE, 300.0), name="post")
+    rail = tessellated(gmsh, lambda: gmsh.model.occ.addBox(20, -20, 100, 200, 40, 40), name="rail")
+    beside = tessellated(gmsh, lambda: gmsh.model.occ.addBox(-60, -20, 0, 37, 40, 300), name="beside")
+    found = take_off([post, rail, beside], 8.0)
+    assert sorted(found.tubes[0].free_mm) == pytest.approx([100, 160], abs=0.01)
+    assert take_off([post], 8.0).tubes[0].free_mm == pytest.approx([300, 300])
+
+
+def test_a_bent_tube_is_two_straight_ones(gmsh):
+    def build():
+        occ, shapes = gmsh.model.occ, [shape.face(gmsh) for shape in ROUND]
+        face = occ.cut([(2, shapes[0])], [(2, shapes[1])])[0]
+        up = occ.extrude(face, 0, 0, 150)
+        bend = occ.revolve(occ.copy(face), 80, 0, 0, 0, 1, 0, -math.pi / 2)
+        solids = [tag for dim, tag in (*up, *bend) if dim == 3]
+        fuse(gmsh, *solids)
+
+    tubes: tuple[Tube, ...] = take_off([tessellated(gmsh, build)], 8.0).tubes
+    straight = max(tubes, key=lambda tube: tube.length_mm)
+    assert straight.length_mm == pytest.approx(150, abs=6)
+    assert isinstance(straight.ends[1], ClosedEnd) and "bends" in straight.ends[1].reason
