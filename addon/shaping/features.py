@@ -74,7 +74,7 @@ class SeamRelief:
     )  # fmt: skip
     angle_deg: float = declared(
         0.0, "Seam Angle", "Where the weld seam lies, counter-clockwise from the section's width",
-        least=-360.0, most=360.0, group=_RELIEF, shown=_when("seam"),
+        group=_RELIEF, shown=_when("seam"),
         meaning="where, counter-clockwise from the section's width, seen from outside",
     )  # fmt: skip
     width_mm: float = declared(

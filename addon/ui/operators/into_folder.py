@@ -54,7 +54,7 @@ class IntoFolder:
             output.folder = self.directory if self.directory.startswith("//") else os.path.abspath(self.directory)
         problem = _problem(context.scene)
         if problem:
-            example = f'bpy.ops.{type(self).bl_idname}(directory="/home/me/caps")'
+            example = f'bpy.ops.{type(self).bl_idname}(directory="/jobs/caps")'
             raise WorkError(f"{problem}. Choose a folder, or in Python name it: {example}")
         return folder_of(context.scene)
 
