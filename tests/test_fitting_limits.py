@@ -13,12 +13,11 @@ from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design, resolve
 from addon.families.cap.recipe import CROWNS
-from addon.fields.declared import values_of
+from addon.fields.declared import declared_in, values_of
 from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Outline, Section
 from addon.trade.fits import fits
 from addon.trade.hardware import thread_named
-from addon.ui.wording import RECIPE
 
 TUBE = Section.round(25.4, 3.175)  # bore 19.05, spigot 18.65 with the glue fit's gap
 NUMBERS = [field.name for field in fields(Recipe) if field.name.rsplit("_")[-1] in ("mm", "deg", "count")]
@@ -367,7 +366,7 @@ def test_chord_errors_that_make_no_sense_are_refused(error: float):
 
 
 def test_the_window_takes_as_many_grooves_as_the_recipe():
-    most = int(RECIPE["groove_count"].most)
+    most = int(declared_in(Recipe)["groove_count"].field.most)
     many = recipe_of(spigot_mm=200, groove_count=most, groove_width_mm=1.0)
     assert resolve(many, TUBE).groove.count == most == 40
     assert refusal(recipe_with(many, groove_count=most + 1)).works == most

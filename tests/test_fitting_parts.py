@@ -19,7 +19,7 @@ from addon.families.fitting import Fitting
 from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Section
 from addon.shaping.contours import Contour, Fineness
-from addon.shaping.shells import SURFACES, in_one_piece
+from addon.shaping.shells import in_one_piece, surface_id, surface_indices
 from addon.trade.hardware import NUT_POCKET_GAP_MM, thread_named
 
 PLAIN = recipe_of(gap_mm=0.2, groove_depth_mm=0.8)
@@ -264,8 +264,14 @@ def test_everything_at_once(mitre: int):
     )  # fmt: skip
     fitting = design(recipe, Section.round(48.3, 3.68), mitre_deg=mitre, mitre_direction_deg=50)
     assert_sound(fitting, genus=1)
-    used = {SURFACES[index] for index in np.unique(fitting.surfaces)}
-    assert used == set(SURFACES) - {"rim"}
+    assert set(np.unique(fitting.surfaces)) == set(range(len(fitting.surface_names)))
+
+
+def test_a_surface_bears_its_name_whoever_else_names_surfaces():
+    ids = np.array([surface_id(name) for name in ("bush", "strap", "bush")], np.int32)
+    assert surface_indices(ids, ("strap", "saddle", "bush")).tolist() == [2, 0, 2]
+    with pytest.raises(ValueError, match="none of strap, saddle"):
+        surface_indices(ids, ("strap", "saddle"))
 
 
 def test_surfaces_name_every_triangle_for_what_it_is():
@@ -275,7 +281,6 @@ def test_surfaces_name_every_triangle_for_what_it_is():
     )
     up = normals[:, 2] / np.linalg.norm(normals, axis=1)
     of = {name: fitting.surfaces == index for index, name in enumerate(fitting.surface_names)}
-    assert not of["rim"].any()
     assert (up[of["crown"]] > 0).all()
     assert up[of["shoulder"]] == pytest.approx(-1)
     assert up[of["tip"]] == pytest.approx(-1)

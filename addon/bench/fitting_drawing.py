@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..families.cap.profiles import grooves
 from ..families.fitting import Fitting
 from ..geometry.frames import Floats
 from ..geometry.units import MM_PER_INCH, say_inches, say_mm
@@ -49,7 +48,7 @@ def _square_view(fitting: Fitting) -> View:
         Dimension((crown_left, 0), (0, rise), "left", both_units(rise)),
         Dimension((crown_right, 0), (right - lead_in, -length), "right", both_units(length)),
     ]
-    if cut := grooves(recipe):
+    if cut := recipe.spigot.grooves:
         top, depth = cut[-1], recipe.groove.depth_mm
         floor = both_units(right - left - 2 * depth)
         width = (f"{len(cut)} × " if len(cut) > 1 else "") + both_units(recipe.groove.width_mm)

@@ -3,9 +3,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from ..families.cap.joint import room_for_glue
 from ..families.fitting import Fitting
 from ..geometry.mesh import Mesh
 
@@ -32,4 +31,4 @@ def glue_joint(fitting: Fitting, gap_mm: float | None = None) -> GlueJoint | Non
     gap = float(recipe.gap_mm or 0) if gap_mm is None else gap_mm
     of_spigot = fitting.surfaces == fitting.surface_names.index("spigot")
     side = Mesh(fitting.mesh.vertices, fitting.mesh.triangles[of_spigot])
-    return GlueJoint(gap, side.area, room_for_glue(replace(recipe, gap_mm=gap), fitting.section))
+    return GlueJoint(gap, side.area, recipe.spigot.room_in(fitting.section, gap, recipe.vent))

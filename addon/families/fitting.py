@@ -14,7 +14,6 @@ from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.mitres import lean, shear
 from ..geometry.sections import Outline, Section
-from ..shaping.shells import SURFACES
 
 if TYPE_CHECKING:
     from .cap.recipe import Recipe
@@ -49,8 +48,8 @@ class Fitting:
     mitre_direction_deg: float
     mesh: Mesh
     surfaces: Ints
+    surface_names: tuple[str, ...]
     profile: Profile
-    surface_names: tuple[str, ...] = SURFACES
 
     @cached_property
     def solid(self) -> Manifold:

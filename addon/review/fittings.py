@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..families.cap.profiles import grooves
 from ..families.fitting import Fitting
 from ..trade.processes import Material, Process
 from .layers import Level
@@ -49,7 +48,7 @@ def fitting_levels(fitting: Fitting) -> tuple[Level, ...]:
     if square:
         # A single groove lies centred on the spigot, so its faces move half as much as its width.
         field = "groove_width_mm" if recipe.groove.count == 1 else ""
-        for groove in grooves(recipe):
+        for groove in recipe.spigot.grooves:
             width, heights = recipe.groove.width_mm, (groove.bottom, groove.top)
             low, high = sorted(shoulder - z if fitting.crown_down else shoulder + z for z in heights)
             levels.append(Level("groove's lower face", low, field, width, -2.0))

@@ -15,7 +15,7 @@ from manifold3d import triangulate
 
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline
-from .shells import Shell, surface_index
+from .shells import Shell, surface_id
 
 _CORNERS = np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
 _TOGETHER_MM = 1e-7
@@ -65,7 +65,7 @@ def loft(
     low, high = place[:-1], place[1:]
     low_next, high_next = np.roll(low, -1, axis=1), np.roll(high, -1, axis=1)
     quads = np.stack([low, low_next, high_next, low, high_next, high], axis=2).reshape(-1, 3)
-    bands = np.repeat([surface_index(name) for name in surfaces], 2 * around)
+    bands = np.repeat([surface_id(name) for name in surfaces], 2 * around)
     solid = (quads[:, 0] != quads[:, 1]) & (quads[:, 1] != quads[:, 2]) & (quads[:, 2] != quads[:, 0])
     triangles, bands = quads[solid], bands[solid]
     vertices = points[apart]
@@ -76,7 +76,7 @@ def loft(
         if cap is not None and len(loop) > 2:
             faces = loop[triangulate([np.ascontiguousarray(vertices[loop, :2])])][:, ::-way]
             triangles = np.concatenate([triangles, faces])
-            bands = np.append(bands, np.full(len(faces), surface_index(cap)))
+            bands = np.append(bands, np.full(len(faces), surface_id(cap)))
         elif cap is None:
             loops.append(loop[::way])
     return Shell(vertices, triangles.astype(np.int32), bands.astype(np.int32), tuple(loops))

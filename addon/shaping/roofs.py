@@ -18,7 +18,7 @@ from ..geometry.frames import Floats
 from ..geometry.polygons import cross, nearest, outward_normals
 from ..geometry.runs import in_runs
 from ..geometry.topology import Indices
-from .shells import TOGETHER, Shell, bridged, compact, made_one, opened, sound, surface_index, without_repeats
+from .shells import RIM, TOGETHER, Shell, bridged, compact, made_one, opened, sound, surface_id, without_repeats
 from .straight_skeleton import hips
 
 _SAME = 1e-8
@@ -92,7 +92,7 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | Non
     # Whatever lies past the last level is the top, until that is filled anew.
     past = inset[triangles]
     is_top = (past.min(axis=1) >= levels[-1]) & (past.max(axis=1) > levels[-1])
-    surfaces = np.where(is_top, surface_index("rim"), surface_index(slope)).astype(np.int32)
+    surfaces = np.where(is_top, surface_id(RIM), surface_id(slope)).astype(np.int32)
     foot = over.foot
     if heights[0] > 0:
         low = len(vertices) + np.arange(len(foot))
@@ -101,13 +101,13 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | Non
         low_next, foot_next = np.roll(low, -1), np.roll(foot, -1)
         walls = np.stack([low, low_next, foot_next, low, foot_next, foot], axis=1).reshape(-1, 3)
         triangles = np.concatenate([triangles, walls])
-        surfaces = np.append(surfaces, np.full(len(walls), surface_index(upright), np.int32))
+        surfaces = np.append(surfaces, np.full(len(walls), surface_id(upright), np.int32))
         foot = low
     # Of corners that ``sound`` makes one the first stays where it is: those of foot and top, then those on a level.
     order = np.lexsort([~np.isin(inset, levels), inset < levels[-1], vertices[:, 2] > 0])
     place = np.argsort(order)
     shell = sound(compact(Shell(vertices[order], place[triangles].astype(np.int32), surfaces, (place[foot],))))
-    is_top = shell.surfaces == surface_index("rim")
+    is_top = shell.surfaces == surface_id(RIM)
     if not is_top.any():
         return shell
     shell = opened(shell, is_top)

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -16,21 +17,8 @@ from ..geometry.mesh import Ints
 from ..geometry.polygons import signed_area
 from ..geometry.topology import Indices
 
-SURFACES = (
-    "crown",
-    "shoulder",
-    "spigot",
-    "lead-in",
-    "tip",
-    "groove",
-    "hollow",
-    "vent",
-    "seam relief",
-    "rib",
-    "hole",
-    "rim",
-)
-"""Names of a fitting's surfaces. "rim" closes half-made parts where they will be joined; no fitting keeps it."""
+RIM = "rim"
+"""The surface that closes half-made parts where they will be joined; no finished solid keeps it."""
 
 TOGETHER = 1e-5
 """Vertices nearer to each other than this share of the whole's size are one: far inside any chord error, and far
@@ -42,14 +30,14 @@ SHORTEST = 4 * TOGETHER
 LOOSE_SHARE = 0.01
 """Of a solid's volume: what a cutter may leave beside it as crumbs that nobody would miss."""
 
-_FIRST_ID = Manifold.reserve_ids(len(SURFACES))
-"""The kernel carries an id of ours on every triangle through its booleans: this plus the surface's index."""
+_OWN_IDS = 1 << 30
+"""The kernel carries an id on every triangle through its booleans. It counts its own ones up from 1."""
 
 
 @dataclass(frozen=True, eq=False)
 class Shell:
-    """Triangles with the index of their surface, open where ``loops`` run: vertex indices (k,), each in the direction
-    in which the shell's own triangles run along the opening."""
+    """Triangles with the id of their surface (``surface_id``), open where ``loops`` run: vertex indices (k,), each in
+    the direction in which the shell's own triangles run along the opening."""
 
     vertices: Floats
     triangles: Ints
@@ -65,12 +53,23 @@ class Shell:
         return Shell(self.vertices * (1.0, 1.0, -1.0), self.triangles[:, ::-1], self.surfaces, loops)
 
     def closed(self) -> Manifold:
-        """The kernel's solid, its openings (in the plane z = 0) closed with the surface "rim"."""
-        return labelled(bridged(self, self.vertices[:, :2], "rim"))
+        """The kernel's solid, its openings (in the plane z = 0) closed with the surface ``RIM``."""
+        return labelled(bridged(self, self.vertices[:, :2], RIM))
 
 
-def surface_index(name: str) -> int:
-    return SURFACES.index(name)
+def surface_id(name: str) -> int:
+    """What stands for a surface's name in shells and in the kernel: the same always, whoever else names surfaces."""
+    return zlib.crc32(name.encode()) & (_OWN_IDS - 1) | _OWN_IDS
+
+
+def surface_indices(ids: Ints, names: Sequence[str]) -> Ints:
+    """(m,): for each id the index of its name. Raises ``ValueError`` for one that is of none of them."""
+    known = np.array([surface_id(name) for name in names], np.int32)
+    order = np.argsort(known)
+    index = order[np.searchsorted(known[order], ids) % len(names)].astype(np.int32)
+    if (known[index] != ids).any():
+        raise ValueError(f"a surface of the solid is none of {', '.join(names)}")
+    return index
 
 
 def joined(shells: Sequence[Shell]) -> Shell:
@@ -96,7 +95,7 @@ def bridged(shell: Shell, plan: Floats, surface: str, keep: int = 0) -> Shell:
     return Shell(
         shell.vertices,
         np.concatenate([shell.triangles, filling[:, ::-1]]).astype(np.int32),
-        np.append(shell.surfaces, np.full(len(filling), surface_index(surface), np.int32)),
+        np.append(shell.surfaces, np.full(len(filling), surface_id(surface), np.int32)),
         shell.loops[:keep],
     )
 
@@ -110,7 +109,7 @@ def labelled(shell: Shell) -> Manifold:
             np.ascontiguousarray(shell.vertices),
             np.ascontiguousarray(shell.triangles[order].astype(np.uint64)),
             run_index=(3 * np.append(starts, len(order))).astype(np.uint64),
-            run_original_id=(present + _FIRST_ID).astype(np.uint32),
+            run_original_id=present.astype(np.uint32),
         )
     )
 
@@ -120,7 +119,7 @@ def tool(solid: Manifold, surface: str) -> Manifold:
     raw = solid.to_mesh64()
     triangles = np.asarray(raw.tri_verts).astype(np.int32)
     return labelled(
-        Shell(np.array(raw.vert_properties), triangles, np.full(len(triangles), surface_index(surface), np.int32))
+        Shell(np.array(raw.vert_properties), triangles, np.full(len(triangles), surface_id(surface), np.int32))
     )
 
 
@@ -128,7 +127,7 @@ def unlabelled(solid: Manifold) -> Shell:
     """The closed shell of a solid made of ``labelled`` ones."""
     raw = solid.to_mesh64()
     lengths = np.diff(np.asarray(raw.run_index, np.int64)) // 3
-    surfaces = np.repeat(np.asarray(raw.run_original_id, np.int64) - _FIRST_ID, lengths).astype(np.int32)
+    surfaces = np.repeat(np.asarray(raw.run_original_id).astype(np.int32), lengths)
     return Shell(np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int32), surfaces)
 
 
@@ -223,7 +222,7 @@ def opened(shell: Shell, drop: NDArray[np.bool_]) -> Shell:
 def without_rim(solid: Manifold) -> Shell:
     """The shell of a solid made from a ``closed`` shell, open again at the plane z = 0."""
     shell = unlabelled(solid)
-    rim = shell.surfaces == surface_index("rim")
+    rim = shell.surfaces == surface_id(RIM)
     vertices = shell.vertices.copy()
     vertices[shell.triangles[rim], 2] = 0.0
     return opened(shell.moved(vertices), rim)

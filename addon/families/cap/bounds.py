@@ -23,12 +23,13 @@ from ...geometry.polygons import edge_lengths, signed_area
 from ...geometry.sections import CHORD_ERROR_MM, Outline, Section
 from ...geometry.units import say_mm, say_three
 from ...shaping.contours import Contour, Fineness, least_step
+from ...shaping.cutters import hole_radius, pocket_depth, profile_height
 from ...shaping.features import MOST_GROOVES, HoleKind, ReliefKind, VentKind
+from ...shaping.spigots import FLOOR_MM
 from ...trade.fits import fit_named
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.tables import UnknownNameError
-from .cutters import crown_height, hole_radius, pocket_depth
-from .profiles import FLOOR_MM, crown_profile
+from .profiles import crown_profile
 from .recipe import CROWNS, Edge, FitClass, Recipe, Up
 
 MOST_MITRE_DEG = 60.0
@@ -383,7 +384,7 @@ def _settle_hole(
             problem = f"the {hole} for {thread.name} is {across} across, the spigot {say_mm(2 * spigot_reach)}"
         raise RecipeError("thread", f"{problem}; {works} fits", works)
     if hole != "through":
-        height = crown_height(crown, profile, spigot.deepest, hole_radius(hole, thread))
+        height = profile_height(crown, profile, spigot.deepest, hole_radius(hole, thread))
         _settle_pocket(bench, thread, height, clear_depth_mm)
     return hole_radius(hole, thread)
 

@@ -17,13 +17,15 @@ from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
 from ...geometry.sections import CHORD_ERROR_MM, Section
 from ...shaping.contours import Contour, Fineness, stretch
-from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, unlabelled
+from ...shaping.cutters import hole_cutters, vent_cutters
+from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, surface_indices, unlabelled
+from ...shaping.spigots import SPIGOT_SURFACES
 from ..fitting import Fitting, Profile
 from .bounds import crown_contour, most_channel, outline_faults_refused, resolve, spigot_contour
-from .cutters import hole_cutters, vent_cutters
-from .profiles import crown_profile, spigot_profile
+from .profiles import crown_profile
 from .recipe import Recipe
-from .spigots import spigot
+
+SURFACES = ("crown", "shoulder", *SPIGOT_SURFACES, "vent", "hole")
 
 LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM = 0.0005, 1.0
 
@@ -60,7 +62,7 @@ def design(
         outer = crown_contour(section, recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
         profile = crown_profile(recipe, outer.reach, fineness)
         crown = outer.raised(profile, "crown", "crown", "crown")
-        shell = _joined(crown, spigot(recipe, inner), mitre_deg, mitre_direction_deg)
+        shell = _joined(crown, recipe.spigot.raised(inner), mitre_deg, mitre_direction_deg)
     shell = _cut(shell, recipe, section, inner, outer, profile, shear(mitre_deg, mitre_direction_deg))
     fitting = Fitting(
         recipe,
@@ -68,8 +70,9 @@ def design(
         mitre_deg,
         mitre_direction_deg,
         Mesh(shell.vertices, shell.triangles),
-        shell.surfaces,
-        Profile(outer.outline, profile, inner.outline, spigot_profile(recipe)[0]),
+        surface_indices(shell.surfaces, SURFACES),
+        SURFACES,
+        Profile(outer.outline, profile, inner.outline, recipe.spigot.profile),
     )
     drawn_freely = "free" in (section.outer.shape, section.bore.shape)
     if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):
@@ -82,8 +85,9 @@ def _cut(
 ) -> Shell:
     """The fitting with its vent and its hole."""
     shoulder = section.wall + recipe.lip_mm + float(recipe.gap_mm or 0)
-    cutters = vent_cutters(recipe, inner, outer, min(recipe.vent.depth_mm, most_channel(shoulder, profile)))
-    cutters += hole_cutters(recipe, inner, outer, profile)
+    channel, tip, top = min(recipe.vent.depth_mm, most_channel(shoulder, profile)), -recipe.spigot_mm, profile[-1, 1]
+    cutters = vent_cutters(recipe.vent, recipe.seam, inner, outer, tip, top, channel)
+    cutters += hole_cutters(recipe.hole, inner, outer, profile, tip, top)
     if not cutters:
         return shell
     cutters = [cutter.transform(shear[:3]) for cutter in cutters]

@@ -1,27 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The outlines of crown and spigot in height: insets and heights as polylines, all in mm."""
+"""The crown in height: insets and heights as a polyline, all in mm."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from ...geometry.frames import Floats
 from ...shaping.contours import Fineness
 from .recipe import Recipe
-
-FLOOR_MM = 1.0
-"""What a hollow spigot keeps under the rim's plane, so that the crown does not end in a hole."""
-
-
-@dataclass(frozen=True)
-class Groove:
-    """A glue groove between two heights below the rim, both negative."""
-
-    bottom: float
-    top: float
 
 
 def crown_profile(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
@@ -50,41 +38,3 @@ def crown_profile(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
     profile[0] = 0.0
     profile[-1, 1] = rise
     return profile
-
-
-def grooves(recipe: Recipe) -> tuple[Groove, ...]:
-    """Equal lands between equal grooves, from the tip to the rim, so that they lie centred on the spigot."""
-    count, width = recipe.groove.count, recipe.groove.width_mm
-    land = (recipe.spigot_mm - count * width) / (count + 1)
-    bottoms = [-recipe.spigot_mm + land + index * (land + width) for index in range(count)]
-    return tuple(Groove(bottom, bottom + width) for bottom in bottoms)
-
-
-def lands(recipe: Recipe) -> list[tuple[float, float]]:
-    """Bottom and top of what is left of the spigot's side beside the grooves, from the tip to the rim."""
-    edges = [recipe.lead_in_mm - recipe.spigot_mm]
-    for groove in grooves(recipe):
-        edges += [groove.bottom, groove.top]
-    return list(zip(edges[::2], [*edges[1::2], 0.0], strict=True))
-
-
-def spigot_profile(recipe: Recipe) -> tuple[Floats, list[str]]:
-    """(k, 2): insets from the spigot's outline and heights, from the tip (or the hollow's floor) to the rim, and the
-    names of the cap at its start and of the k - 1 surfaces that follow."""
-    length, lead_in = recipe.spigot_mm, recipe.lead_in_mm
-    points, names = [], []
-    if recipe.hollow_wall_mm:
-        points += [(recipe.hollow_wall_mm, -FLOOR_MM), (recipe.hollow_wall_mm, -length)]
-        names += ["hollow", "hollow"]
-    names.append("tip")
-    if lead_in:
-        points.append((lead_in, -length))
-        names.append("lead-in")
-    points.append((0.0, lead_in - length))
-    for groove in grooves(recipe):
-        depth = recipe.groove.depth_mm
-        points += [(0.0, groove.bottom), (depth, groove.bottom), (depth, groove.top), (0.0, groove.top)]
-        names += ["spigot", "groove", "groove", "groove"]
-    points.append((0.0, 0.0))
-    names.append("spigot")
-    return np.array(points), names

@@ -8,6 +8,7 @@ from typing import Literal, get_args
 
 from ...fields.declared import declared
 from ...shaping.features import BoltHole, Grooves, Ribs, SeamRelief, Vent
+from ...shaping.spigots import Spigot
 from ...trade.cautions import Condition
 
 Crown = Literal["dome", "low dome", "flat", "peaked"]
@@ -64,6 +65,10 @@ class Recipe:
         meaning='how it stands when it is printed: `"crown up"` or `"crown down"`. `"auto"` lays a flat crown down, '
         "unless its edge is rounded more than 1 mm or a pocket's floor in it is large; other crowns stand up",
     )  # fmt: skip
+
+    @property
+    def spigot(self) -> Spigot:
+        return Spigot(self.spigot_mm, self.lead_in_mm, self.hollow_wall_mm, self.groove, self.seam, self.rib)
 
     @property
     def conditions(self) -> frozenset[Condition]:

@@ -12,7 +12,6 @@ import numpy as np
 
 from ...bench.fitting_drawing import cut_open
 from ...bench.section_drawing import spread
-from ...families.cap.profiles import grooves
 from ...families.fitting import Fitting
 from ...geometry.frames import Floats
 from ...geometry.hatching import hatching
@@ -94,7 +93,7 @@ def profile_drawing(fitting: Fitting, say: Say, title: str = "") -> Drawing:
         return u, v - u * lean
 
     foot = lead_in - length
-    land = -min((-groove.top for groove in grooves(recipe)), default=length) / 2
+    land = -min((-groove.top for groove in recipe.spigot.grooves), default=length) / 2
     widths = [Width(at(left, foot), at(right, foot), False, f"spigot {sign}{say(right - left)}")]
     beside: list[Height | Pointer] = [
         Height(at(right, 0.0), at(right, -length), "right", f"spigot {say(length)}"),
@@ -102,7 +101,7 @@ def profile_drawing(fitting: Fitting, say: Say, title: str = "") -> Drawing:
     ]
     if lead_in:
         beside.append(Pointer(at(right - lead_in / 2, -length + lead_in / 2), "right", f"lead-in {say(lead_in)}"))
-    for groove in grooves(recipe)[-1:]:
+    for groove in recipe.spigot.grooves[-1:]:
         count = f"{recipe.groove.count} × " if recipe.groove.count > 1 else ""
         words = f"{count}groove {say(recipe.groove.width_mm)} × {say(recipe.groove.depth_mm)}"
         beside.append(Height(at(left, groove.top), at(left, groove.bottom), "left", words))

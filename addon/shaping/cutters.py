@@ -1,0 +1,164 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is cut from a fitting after its plain shape: seam relief, vent, holes."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from manifold3d import CrossSection, Manifold
+
+from ..geometry.frames import Floats
+from ..geometry.polygons import nearest
+from ..geometry.sections import Outline
+from ..trade.hardware import NUT_POCKET_GAP_MM, Thread, thread_named
+from .contours import Contour
+from .features import BoltHole, SeamRelief, Vent
+from .shells import tool
+
+PAST_MM = 1.0
+"""How far a cutter stands past what it cuts, so that no two faces fall together."""
+POCKET_ROOM_MM = 0.5
+"""How much deeper than its nut or insert a pocket is; common practice, no source."""
+
+
+class OutlinePoint(NamedTuple):
+    """A place on an outline and the direction (2,) square to it, outward."""
+
+    place: Floats
+    outward: Floats
+
+    @property
+    def along(self) -> Floats:
+        return np.array([-self.outward[1], self.outward[0]])
+
+    def strip(self, inner: float, outer: float, width: float) -> CrossSection:
+        """A rectangle across this place, from ``inner`` to ``outer`` outward of it."""
+        corners = [(inner, -width / 2), (outer, -width / 2), (outer, width / 2), (inner, width / 2)]
+        return CrossSection([np.array([self.place + out * self.outward + side * self.along for out, side in corners])])
+
+    def box(self, inner: float, outer: float, width: float, bottom: float, top: float) -> Manifold:
+        """The strip as an upright box."""
+        return prism(self.strip(inner, outer, width), bottom, top)
+
+
+def prism(section: CrossSection, bottom: float, top: float) -> Manifold:
+    return Manifold.extrude(section, top - bottom).translate((0.0, 0.0, bottom))
+
+
+def point_at(contour: Contour, degrees: float) -> OutlinePoint:
+    """Where the ray from the outline's middle at that angle leaves it for good."""
+    angle = math.radians(degrees)
+    if contour.outline.shape == "circle":
+        ray = np.array([math.cos(angle), math.sin(angle)])
+        return OutlinePoint(np.array(contour.outline.centre) + ray * contour.outline.width / 2, ray)
+    # At a corner the two sides that meet there count alike, so that symmetric outlines stay symmetric.
+    hits = [_leaving(contour.polygon - contour.deepest, angle + turn) for turn in (-1e-6, 1e-6)]
+    outward = hits[0].outward + hits[1].outward
+    return OutlinePoint(hits[0].place + contour.deepest, outward / np.linalg.norm(outward))
+
+
+def _leaving(polygon: Floats, angle: float) -> OutlinePoint:
+    ray = np.array([math.cos(angle), math.sin(angle)])
+    along = np.roll(polygon, -1, axis=0) - polygon
+    side_of_ray = polygon[:, 1] * ray[0] - polygon[:, 0] * ray[1]
+    after = np.roll(side_of_ray, -1)
+    crossed = np.flatnonzero((side_of_ray < 0) != (after < 0))
+    share = side_of_ray[crossed] / (side_of_ray[crossed] - after[crossed])
+    places = polygon[crossed] + along[crossed] * share[:, None]
+    last = int((places @ ray).argmax())
+    direction = along[crossed[last]] / np.linalg.norm(along[crossed[last]])
+    return OutlinePoint(places[last], np.array([direction[1], -direction[0]]))
+
+
+def seam_strip(relief: SeamRelief, contour: Contour) -> CrossSection:
+    """What the relief for the tube's weld seam takes off a spigot's outline; nothing where there is none."""
+    if relief.kind == "none":
+        return CrossSection()
+    width, outer = relief.width_mm, PAST_MM
+    if relief.kind == "flat":
+        width = outer = 2 * (contour.outline.width + contour.outline.depth)
+    return point_at(contour, relief.angle_deg).strip(-relief.depth_mm, outer, width)
+
+
+def channel_strip(vent: Vent, seam: SeamRelief, contour: Contour) -> CrossSection:
+    """The vent channel's way along a spigot and out past its tube, opposite the seam; nothing where there is none."""
+    if vent.kind != "channel":
+        return CrossSection()
+    return point_at(contour, seam.angle_deg + 180).strip(-vent.depth_mm, far_past(contour), vent.width_mm)
+
+
+def vent_cutters(
+    vent: Vent, seam: SeamRelief, contour: Contour, outer: Contour, tip_mm: float, top_mm: float, channel_mm: float
+) -> list[Manifold]:
+    """The way out for the air: along a spigot's side and through the shoulder, or a hole along the axis.
+
+    ``contour`` is the spigot's, ``outer`` the largest outline of the fitting, ``tip_mm`` and ``top_mm`` its lowest and
+    highest level. ``channel_mm`` is how far the channel goes up past the rim; it lies opposite the seam.
+    """
+    if vent.kind == "none":
+        return []
+    far = far_past(outer)
+    if vent.kind == "hole":
+        return [tool(drill(contour, vent.width_mm, tip_mm - far, top_mm + far), "vent")]
+    place = point_at(contour, seam.angle_deg + 180)
+    slot = place.box(-vent.depth_mm, PAST_MM, vent.width_mm, tip_mm - PAST_MM, channel_mm)
+    channel = place.box(-vent.depth_mm / 2, far, vent.width_mm, -channel_mm, channel_mm)
+    return [tool(slot + channel, "vent")]
+
+
+def hole_cutters(
+    hole: BoltHole, contour: Contour, outer: Contour, profile: Floats, tip_mm: float, top_mm: float
+) -> list[Manifold]:
+    """The bore for a levelling foot: right through, with or without a nut's pocket in the crown, or blind from there.
+
+    The pocket opens outward, so that the foot's load presses the nut onto the plastic and not out of it. ``profile`` is
+    that of the crown over ``outer``; the rest as for ``vent_cutters``.
+    """
+    if hole.kind == "none":
+        return []
+    thread, far = thread_named(hole.thread), far_past(outer)
+    bottom, top = tip_mm - far, top_mm + far
+    floor = profile_height(outer, profile, contour.deepest, hole_radius(hole.kind, thread))
+    floor -= pocket_depth(hole.kind, thread)
+    if hole.kind == "insert":
+        return [tool(drill(contour, 2 * hole_radius(hole.kind, thread), floor, top), "hole")]
+    through = drill(contour, thread.clearance_mm, bottom, top)
+    if hole.kind == "through":
+        return [tool(through, "hole")]
+    turn = np.arange(6) * np.pi / 3
+    hexagon = contour.deepest + hole_radius(hole.kind, thread) * np.column_stack([np.cos(turn), np.sin(turn)])
+    return [tool(through + prism(CrossSection([hexagon]), floor, top), "hole")]
+
+
+def hole_radius(hole: str, thread: Thread) -> float:
+    """The widest that the hole gets, from its axis."""
+    if hole == "nut pocket":
+        return (thread.nut_across_flats_mm + 2 * NUT_POCKET_GAP_MM) / math.sqrt(3)
+    return (thread.insert_bore_mm or 0.0) / 2 if hole == "insert" else thread.clearance_mm / 2
+
+
+def pocket_depth(hole: str, thread: Thread) -> float:
+    """How deep a nut's pocket or an insert's bore goes from the crown; 0 for a plain hole."""
+    held = {"nut pocket": thread.nut_height_mm, "insert": thread.insert_depth_mm or 0.0}.get(hole)
+    return held + POCKET_ROOM_MM if held else 0.0
+
+
+def profile_height(contour: Contour, profile: Floats, place: Floats, radius: float) -> float:
+    """Height of a profile raised over an outline, above the lowest point of a circle of that radius about a place."""
+    inset = float(nearest(contour.polygon, place[None])[0][0]) - radius
+    return float(np.interp(inset, profile[:, 0], profile[:, 1]))
+
+
+def drill(contour: Contour, diameter: float, bottom: float, top: float) -> Manifold:
+    """A round cutter upright through the point farthest inside an outline."""
+    facets = contour.fineness.around(diameter / 2, least=24)
+    # Turned a little, so that its corners do not come to lie on the crown's edges.
+    circle = CrossSection([Outline.circle(diameter).polygon(facets)]).rotate(0.3 * 360 / facets)
+    return prism(circle.translate(contour.deepest), bottom, top)
+
+
+def far_past(outer: Contour) -> float:
+    """Farther than any part of the fitting is from another, up and down included."""
+    return 4 * (outer.outline.width + outer.outline.depth)

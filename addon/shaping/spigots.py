@@ -1,0 +1,256 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The part inside a tube, as for a square-cut end: rim at z = 0, tip down."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from manifold3d import Manifold, OpType, triangulate
+
+from ..geometry.frames import Floats
+from ..geometry.polygons import edge_lengths, outward_normals
+from ..geometry.sections import Section
+from ..geometry.topology import Indices
+from .contours import Contour, Fineness
+from .cutters import PAST_MM, OutlinePoint, channel_strip, point_at, prism, seam_strip
+from .features import Grooves, Ribs, SeamRelief, Vent
+from .lofts import has_rings, loft, rings
+from .shells import RIM, Shell, in_one_piece, sound, surface_id, tool, without_rim
+
+FLOOR_MM = 1.0
+"""What a hollow spigot keeps under the rim's plane, so that what stands over it does not end in a hole."""
+RIB_ROOT_MM = 0.5
+"""How deep a rib is rooted in the spigot."""
+RIB_TRIM_MM = 0.02
+"""How far a rib ends from a groove, and the sleeve that trims ribs lies outside them: no two faces fall together."""
+SPIGOT_SURFACES = ("spigot", "lead-in", "tip", "groove", "hollow", "seam relief", "rib")
+
+_FINENESS = Fineness(720, 0.001)
+"""Of a whole circle: areas between two outlines of the same facets are then right to 0.002 %."""
+
+
+@dataclass(frozen=True)
+class Groove:
+    """A glue groove between two heights below the rim, both negative."""
+
+    bottom: float
+    top: float
+
+
+@dataclass(frozen=True)
+class Spigot:
+    """A spigot's numbers in mm and degrees, all decided; its outline comes beside them."""
+
+    length_mm: float
+    lead_in_mm: float = 0.0
+    hollow_wall_mm: float = 0.0
+    """0 for a solid one."""
+    groove: Grooves = Grooves(count=0)
+    seam: SeamRelief = SeamRelief()
+    rib: Ribs = Ribs()
+
+    @property
+    def grooves(self) -> tuple[Groove, ...]:
+        """Equal lands between equal grooves, from the tip to the rim, so that they lie centred on the spigot."""
+        count, width = self.groove.count, self.groove.width_mm
+        land = (self.length_mm - count * width) / (count + 1)
+        bottoms = [-self.length_mm + land + index * (land + width) for index in range(count)]
+        return tuple(Groove(bottom, bottom + width) for bottom in bottoms)
+
+    @property
+    def lands(self) -> list[tuple[float, float]]:
+        """Bottom and top of what is left of the spigot's side beside the grooves, from the tip to the rim."""
+        edges = [self.lead_in_mm - self.length_mm]
+        for groove in self.grooves:
+            edges += [groove.bottom, groove.top]
+        return list(zip(edges[::2], [*edges[1::2], 0.0], strict=True))
+
+    @property
+    def profile(self) -> Floats:
+        """(k, 2): insets from the outline and heights, from the tip (or the hollow's floor) to the rim."""
+        return self._profile()[0]
+
+    def _profile(self) -> tuple[Floats, list[str]]:
+        """The profile, and the names of the cap at its start and of the k - 1 surfaces that follow."""
+        length, lead_in, hollow = self.length_mm, self.lead_in_mm, self.hollow_wall_mm
+        points, names = [], []
+        if hollow:
+            points += [(hollow, -FLOOR_MM), (hollow, -length)]
+            names += ["hollow", "hollow"]
+        names.append("tip")
+        if lead_in:
+            points.append((lead_in, -length))
+            names.append("lead-in")
+        points.append((0.0, lead_in - length))
+        for groove in self.grooves:
+            depth = self.groove.depth_mm
+            points += [(0.0, groove.bottom), (depth, groove.bottom), (depth, groove.top), (0.0, groove.top)]
+            names += ["spigot", "groove", "groove", "groove"]
+        points.append((0.0, 0.0))
+        names.append("spigot")
+        return np.array(points), names
+
+    def raised(self, contour: Contour) -> Shell:
+        """The shell over an outline, open at the rim; its surfaces are of ``SPIGOT_SURFACES``. Raises ``RecipeError``
+        where a relief would cut it in pieces."""
+        shell = self._lofted(contour) if has_rings(contour.outline) else self._stacked(contour)
+        added, removed = self._ribs(contour), self._relief(contour)
+        if not (added or removed):
+            return shell
+        # The rim is cut last, through everything that stands past it.
+        past = shell.vertices + (shell.vertices[:, 2:] == 0) * (0.0, 0.0, PAST_MM)
+        everything = tool(prism(contour.grown(2 * PAST_MM), 0.0, 2 * PAST_MM), RIM)
+        solid = Manifold.batch_boolean([shell.moved(past).closed(), *added], OpType.Add)
+        cut = Manifold.batch_boolean([solid, *removed, everything], OpType.Subtract)
+        cause = ("seam_relief", "none") if removed else ("rib_count", 0)
+        return sound(without_rim(in_one_piece(cut, *cause)))
+
+    def room_in(self, section: Section, gap_mm: float, vent: Vent) -> float:
+        """What fills the gap from the shoulder to the lead-in, the grooves and the seam relief of a spigot without
+        ribs, in mm³; a vent channel stays free. By Pappus's theorem, written for any outline: area times length."""
+        bore = Contour(section.bore, _FINENESS)
+        spigot = bore.moved(-gap_mm)
+        room, relief = bore.grown(0.0) - channel_strip(vent, self.seam, spigot), seam_strip(self.seam, spigot)
+        length, grooves = self.length_mm - self.lead_in_mm, self.groove.count * self.groove.width_mm
+        volume = (room - (spigot.grown(0.0) - relief)).area() * (length - grooves)
+        if grooves:
+            volume += (room - (spigot.grown(-self.groove.depth_mm) - relief)).area() * grooves
+        return volume
+
+    def _lofted(self, contour: Contour) -> Shell:
+        profile, (cap, *names) = self._profile()
+        return loft(rings(contour.outline, profile[:, 0], contour.facets), profile[:, 1], names, first=cap)
+
+    def _stacked(self, contour: Contour) -> Shell:
+        """For outlines that have no equal rings: walls and level faces, one on the other."""
+        stack = _Stack()
+        outer = self._tip(stack, contour)
+        core = contour.grown(-self.groove.depth_mm).to_polygons() if self.groove.count else []
+        for groove in self.grooves:
+            outer = stack.wall(outer, groove.bottom, "spigot")
+            inner = stack.level(core, groove.bottom)
+            stack.face(outer + _turned(inner), "groove", up=True)
+            inner = stack.wall(inner, groove.top, "groove")
+            outer = stack.level(stack.outlines(outer), groove.top)
+            stack.face(outer + _turned(inner), "groove", up=False)
+        return stack.shell(_turned(stack.wall(outer, 0.0, "spigot")))
+
+    def _tip(self, stack: _Stack, contour: Contour) -> Loops:
+        """Builds the tip, its lead-in and the hollow; the loop above them."""
+        length, lead_in = self.length_mm, self.lead_in_mm
+        if lead_in:
+            profile = np.array([(0.0, 0.0), (lead_in, lead_in)])
+            shell = contour.raised(profile, "lead-in", "lead-in", None).hanging()
+            foot, *end = stack.add(shell.moved(shell.vertices - np.array([0.0, 0.0, length - lead_in])))
+            outer = _turned([foot])
+        else:
+            outer = end = stack.level([contour.polygon], -length)
+        if not self.hollow_wall_mm:
+            stack.face(end, "tip", up=False)
+            return outer
+        inner = _turned(stack.level(contour.grown(-self.hollow_wall_mm).to_polygons(), -length))
+        stack.face(end + inner, "tip", up=False)
+        stack.face(_turned(stack.wall(inner, -FLOOR_MM, "hollow")), "hollow", up=False)
+        return outer
+
+    def _relief(self, contour: Contour) -> list[Manifold]:
+        """The relief for the tube's weld seam, all along the spigot."""
+        strip = seam_strip(self.seam, contour)
+        return [] if strip.is_empty() else [tool(prism(strip, -self.length_mm - PAST_MM, PAST_MM), "seam relief")]
+
+    def _ribs(self, contour: Contour) -> list[Manifold]:
+        """Crush ribs, evenly spaced along the outline, on every land."""
+        if not self.rib.count:
+            return []
+        ribs = [
+            _rib(self.rib, place, bottom + RIB_TRIM_MM, top - RIB_TRIM_MM if top else PAST_MM, number == 0)
+            for place in _spread(contour, self.rib.count, self.seam.angle_deg)
+            for number, (bottom, top) in enumerate(self.lands)
+        ]
+        # Next to a corner a rib would stand out farther than it is high.
+        sleeve = prism(contour.grown(self.rib.height_mm + RIB_TRIM_MM), -self.length_mm, 2 * PAST_MM)
+        return [tool(Manifold.batch_boolean(ribs, OpType.Add) ^ sleeve, "rib")]
+
+
+def _rib(rib: Ribs, place: OutlinePoint, bottom: float, top: float, tapered: bool) -> Manifold:
+    """A rib on one land; the first from the tip grows from nothing over twice its height or half the land."""
+    height, half = rib.height_mm, rib.width_mm / 2
+    full = min(bottom + 2 * height, (bottom + min(top, 0.0)) / 2) if tapered else bottom
+    root, crest = -RIB_ROOT_MM, [(height, half / 2), (height, -half / 2)]
+    corners = [(out, across, z) for out, across in [(root, -half), (root, half), *crest] for z in (full, top)]
+    corners += [(root, -half, bottom), (root, half, bottom)]
+    out, across, z = np.array(corners).T
+    points = place.place + np.outer(out, place.outward) + np.outer(across, place.along)
+    return Manifold.hull_points(np.column_stack([points, z]))
+
+
+def _spread(contour: Contour, count: int, seam_degrees: float) -> list[OutlinePoint]:
+    """Places evenly along the outline, a quarter step past the seam so that neither it nor the vent is hit."""
+    polygon = contour.polygon
+    lengths, outward = edge_lengths(polygon), outward_normals(polygon)
+    ends = np.cumsum(lengths)
+    seam = int(np.linalg.norm(polygon - point_at(contour, seam_degrees).place, axis=1).argmin())
+    places = []
+    for distance in (ends[seam] - lengths[seam] + (np.arange(count) + 0.25) * ends[-1] / count) % ends[-1]:
+        edge = int(np.searchsorted(ends, distance, "right"))
+        share = 1 - (ends[edge] - distance) / lengths[edge]
+        place = polygon[edge] + share * (polygon[(edge + 1) % len(polygon)] - polygon[edge])
+        places.append(OutlinePoint(place, outward[edge]))
+    return places
+
+
+Loops = list[Indices]
+
+
+class _Stack:
+    """A shell being built. Loops are vertex indices, counter-clockwise seen from above around what is solid."""
+
+    def __init__(self) -> None:
+        self.vertices = np.empty((0, 3))
+        self.triangles = np.empty((0, 3), np.int32)
+        self.surfaces = np.empty(0, np.int32)
+
+    def outlines(self, loops: Loops) -> list[Floats]:
+        return [self.vertices[loop, :2] for loop in loops]
+
+    def level(self, outlines: Sequence[Floats], z: float) -> Loops:
+        """New vertices at a height."""
+        loops = []
+        for outline in outlines:
+            loops.append(np.arange(len(outline)) + len(self.vertices))
+            self.vertices = np.concatenate([self.vertices, np.column_stack([outline, np.full(len(outline), z)])])
+        return loops
+
+    def wall(self, loops: Loops, z: float, surface: str) -> Loops:
+        """Goes straight up or down from the loops to a height."""
+        ends = self.level(self.outlines(loops), z)
+        upward = z > self.vertices[loops[0][0], 2]
+        for low, high in zip(loops, ends, strict=True) if upward else zip(ends, loops, strict=True):
+            low_next, high_next = np.roll(low, -1), np.roll(high, -1)
+            self._put(np.stack([low, low_next, high_next, low, high_next, high], axis=1).reshape(-1, 3), surface)
+        return ends
+
+    def face(self, loops: Loops, surface: str, *, up: bool) -> None:
+        """Fills the region between loops of one height."""
+        filling = np.concatenate(loops)[triangulate(self.outlines(loops))]
+        self._put(filling if up else filling[:, ::-1], surface)
+
+    def add(self, shell: Shell) -> Loops:
+        first = len(self.vertices)
+        self.vertices = np.concatenate([self.vertices, shell.vertices])
+        self.triangles = np.concatenate([self.triangles, shell.triangles + first])
+        self.surfaces = np.append(self.surfaces, shell.surfaces)
+        return [loop + first for loop in shell.loops]
+
+    def shell(self, loops: Loops) -> Shell:
+        return Shell(self.vertices, self.triangles.astype(np.int32), self.surfaces, tuple(loops))
+
+    def _put(self, triangles: Indices, surface: str) -> None:
+        self.triangles = np.concatenate([self.triangles, triangles])
+        self.surfaces = np.append(self.surfaces, np.full(len(triangles), surface_id(surface), np.int32))
+
+
+def _turned(loops: Loops) -> Loops:
+    return [loop[::-1] for loop in loops]
