@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+import write_docs
 from addon.families.cap.recipe import Recipe
 from addon.fields.declared import declared_in
 from addon.geometry.sections import Section
@@ -198,10 +199,16 @@ def test_a_missing_file_is_refused(tmp_path):
 )
 def test_the_reference_for_people_has_every_key(table):
     reference = (Path(__file__).parents[1] / "docs" / "job_file.md").read_text("utf-8")
-    known = set(re.findall(r"`([a-z_0-9]+)`", reference)) | set(re.findall(r"^(\w+) = ", reference, re.MULTILINE))
-    # Grooves are written as a table there; what is not for the job file has no key.
-    keys = declared_in(table).keys() - {"match", "seam_mm", "book_name", "from_memory"}
-    assert {key for key in keys if not key.startswith("groove_")} <= known
+    known = set(re.findall(r"^\| `([a-z_0-9]+)` \|", reference, re.MULTILINE))
+    # The others are not for job files.
+    assert declared_in(table).keys() - {"match", "seam_mm", "book_name", "from_memory"} <= known
+
+
+def test_the_references_tables_say_what_the_declarations_say():
+    """If this fails, run scripts/write_docs.py."""
+    reference = write_docs.PAGE.read_text("utf-8")
+    assert write_docs.with_tables(reference) == reference
+    assert all(f"<!-- table: {name} -->" in reference for name in write_docs.records())
 
 
 def test_the_references_examples_are_read(tmp_path):

@@ -166,7 +166,7 @@ class Tube:
         None, "Weld Seam", "Height of the weld seam inside the bore; a quarter of the wall if automatic",
         least=0.0, most=20.0, automatic="as usual",
         meaning="height of the weld seam inside the bore, 0 for seamless tube. Unless it is entered here or in the "
-        "shop book, the review assumes a quarter of the wall, at most 1 mm",
+        "shop book, a quarter of the wall is assumed",
     )  # fmt: skip
     """None where nobody has measured it: then a usual height is assumed."""
     coldest_c: float = declared(

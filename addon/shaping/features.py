@@ -36,14 +36,15 @@ class Grooves:
     """Glue grooves, kept centred on the spigot."""
 
     count: int = declared(
-        1, "Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES, group=_GROOVES
-    )
+        1, "Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES, group=_GROOVES,
+        meaning="number of glue grooves around the spigot, centred along it",
+    )  # fmt: skip
     width_mm: float = declared(
         3.0, "Groove Width", "Width of each glue groove along the spigot",
         twin="Width", group=_GROOVES, shown=_when("groove"),
     )  # fmt: skip
     depth_mm: float = declared(
-        1.0, "Groove Depth", "How deep each glue groove goes into the spigot",
+        1.0, "Groove Depth", "How deep each glue groove is cut into the spigot",
         twin="Depth", group=_GROOVES, shown=_when("groove"),
     )  # fmt: skip
 
@@ -54,7 +55,8 @@ class Vent:
 
     kind: VentKind = declared(
         "none", "Vent", "Way out for the air that the spigot pushes into the tube", key="vent", group=_VENT,
-        meaning='`"channel"` along the spigot and out under the shoulder, or a `"hole"` through the fitting',
+        meaning="way out for the air that the spigot pushes into the tube: a channel along the spigot and out under "
+        "the shoulder, or a hole through the fitting",
     )  # fmt: skip
     width_mm: float = declared(
         2.0, "Vent Width", "Width of the channel, or diameter of the hole", group=_VENT, shown=_when("vent")
@@ -69,19 +71,19 @@ class SeamRelief:
     """Room for the weld seam inside the tube."""
 
     kind: ReliefKind = declared(
-        "none", "Seam Relief", "What is taken off the spigot so that it clears the tube's weld seam",
-        key="seam_relief", group=_RELIEF, meaning='`"flat"` or `"notch"`: room for the weld seam inside the tube',
+        "none", "Seam Relief", "Flat or notch along the spigot that clears the tube's weld seam",
+        key="seam_relief", group=_RELIEF,
     )  # fmt: skip
     angle_deg: float = declared(
         0.0, "Seam Angle", "Where the weld seam lies, counter-clockwise from the section's width",
         group=_RELIEF, shown=_when("seam"),
-        meaning="where, counter-clockwise from the section's width, seen from outside",
+        meaning="where the weld seam lies, counter-clockwise from the section's width as seen from outside",
     )  # fmt: skip
     width_mm: float = declared(
         4.0, "Seam Width", "Width of the notch for the weld seam", group=_RELIEF, shown=_when("seam", "notch")
     )
     depth_mm: float = declared(
-        0.8, "Seam Depth", "How deep the relief goes into the spigot", group=_RELIEF, shown=_when("seam")
+        0.8, "Seam Depth", "How deep the relief is cut into the spigot", group=_RELIEF, shown=_when("seam")
     )
 
     @property
@@ -95,10 +97,10 @@ class Ribs:
     """Crush ribs along the spigot, for a press fit."""
 
     count: int = declared(
-        0, "Crush Ribs", "How many ribs along the spigot are crushed when it is pressed in", least=0, group=_RIBS
+        0, "Crush Ribs", "Number of ribs along the spigot that are crushed when it is pressed in", least=0, group=_RIBS
     )
     height_mm: float = declared(
-        0.3, "Rib Height", "How far each rib stands past the spigot", group=_RIBS, shown=_when("rib")
+        0.3, "Rib Height", "How far each rib stands out from the spigot", group=_RIBS, shown=_when("rib")
     )
     width_mm: float = declared(1.0, "Rib Width", "Width of each rib around the spigot", group=_RIBS, shown=_when("rib"))
 
@@ -110,8 +112,9 @@ class BoltHole:
     kind: HoleKind = declared(
         "none", "Hole", "Opening in the fitting for a bolt, a nut or a thread insert, as for a levelling foot",
         key="hole", group=_HOLE,
-        meaning='for a levelling foot: `"through"`; `"nut pocket"`, open to the outside, so that the foot\'s load '
-        'presses the nut onto the plastic; `"insert"`, a blind bore for a thread insert',
+        meaning="for a levelling foot: through the fitting; a nut pocket, open to the outside, so that the foot's load "
+        "presses the nut onto the plastic; or a blind bore for a thread insert, 1.3 × the thread wide and 2 × deep "
+        "(common practice, no source: the insert's own data sheet comes first)",
     )  # fmt: skip
     thread: str = declared(
         "M8", "Thread", "Bolt, nut or insert that the hole is for", key="thread", group=_HOLE, shown=_when("hole"),

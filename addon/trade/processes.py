@@ -41,20 +41,21 @@ _SUPPORT, _SIZE, _TIME = "Overhang and Support", "Size and Plate", "Time"
 
 @dataclass(frozen=True)
 class Process:
-    """One way to print: bead by bead, layer by layer. Lengths in mm. The ranges are wide: they refuse slips, not
-    wishes."""
+    """One way to print. Lengths in mm. The ranges are wide, so that they refuse only slips."""
 
-    name: str
+    name: str = declared(
+        MISSING, others=True, names=lambda: _process_names(),
+        meaning="process to start from. Any other name is a process of the job's own",
+    )  # fmt: skip
     material: str = declared(
         MISSING, "Material", "Plastic that the fittings are printed from", others=True,
         names=lambda: _plastics(),
-        meaning="name of a plastic, the shop book's before the table's",
     )  # fmt: skip
     layer_mm: float = declared(MISSING, "Layer", "Height of a layer", least=0.02, most=2.0, group=_HEIGHTS)
     first_layer_mm: float = declared(
         MISSING, "First Layer", "Height of the layer on the plate", least=0.02, most=2.0, group=_HEIGHTS
     )
-    bead_mm: float = declared(MISSING, "Bead", "Width of a bead as set", least=0.1, most=5.0, group=_BEADS)
+    bead_mm: float = declared(MISSING, "Bead", "Set width of a bead", least=0.1, most=5.0, group=_BEADS)
     bead_min_mm: float = declared(
         MISSING,
         "Narrowest Bead",
@@ -71,25 +72,25 @@ class Process:
         MISSING, "Rings", "Closed beads around every outline, outside in", least=1, most=50, group=_BEADS
     )
     fill: float = declared(
-        MISSING, "Fill", "Share of the inside that the open fill takes, 0 to 1", least=0.0, most=1.0, group=_INSIDE
+        MISSING, "Fill", "Share of the inside that the open fill takes up", least=0.0, most=1.0, group=_INSIDE
     )
     full_layers: int = declared(
         MISSING, "Full Layers", "Fully filled layers under a top and over a bottom", least=0, most=100, group=_INSIDE
     )
     overhang_deg: float = declared(
-        MISSING, "Overhang", "How far a surface may lean from upright before it needs support",
+        MISSING, "Overhang", "How far a surface may lean from vertical before it needs support",
         least=0.0, most=89.0, group=_SUPPORT,
     )  # fmt: skip
     """45 by common practice, no source."""
     bridge_mm: float = declared(
-        MISSING, "Bridge", "Longest span that a bead crosses in the air between two rests",
+        MISSING, "Bridge", "Longest span that a bead crosses without support",
         least=0.0, most=200.0, group=_SUPPORT,
     )  # fmt: skip
     tolerance_mm: float = declared(
-        MISSING, "Tolerance", "How far a printed size may be off on each side", least=0.0, most=2.0, group=_SIZE
+        MISSING, "Tolerance", "How far a printed surface may be off, on each side", least=0.0, most=2.0, group=_SIZE
     )
     plate_mm: tuple[float, float, float] = declared(
-        MISSING, "Plate", "Width, depth and height of the space to print in", least=10.0, most=5000.0, group=_SIZE
+        MISSING, "Plate", "Width, depth and height of the printing space", least=10.0, most=5000.0, group=_SIZE
     )
     margin_mm: float = declared(
         MISSING, "Margin", "Strip along the plate's edge that stays empty", least=0.0, most=1000.0, group=_SIZE
@@ -98,7 +99,7 @@ class Process:
         MISSING, "Spacing", "Least distance between two fittings on the plate", least=0.0, most=1000.0, group=_SIZE
     )
     shrink_percent: tuple[float, float, float] = declared(
-        (0.0, 0.0, 0.0), "Shrink (%)", "How much smaller prints come out along x, y, z; files make up for it",
+        (0.0, 0.0, 0.0), "Shrink (%)", "How much smaller prints come out along x, y and z; the files make up for it",
         least=-10.0, most=10.0, group=_SIZE,
     )  # fmt: skip
     """Made up for on export only."""
@@ -118,7 +119,7 @@ class Process:
     )  # fmt: skip
     """Travel, lift, wipe."""
     keep_out_mm: tuple[float, float] = declared(
-        (0.0, 0.0), "Keep-out", "Width and depth of the plate's front left corner that stays free",
+        (0.0, 0.0), "Keep-out", "Width and depth of an area that stays free in the plate's front left corner",
         least=0.0, most=5000.0, group=_SIZE,
     )  # fmt: skip
     """For what the nozzle wipes itself on."""
@@ -127,7 +128,7 @@ class Process:
         least=0.0, most=86400.0, group=_TIME,
     )  # fmt: skip
     support_fill: float = declared(
-        0.2, "Support Fill", "Share of the support's volume that is plastic, 0 to 1",
+        0.2, "Support Fill", "Share of the support's volume that is plastic",
         least=0.0, most=1.0, group=_SUPPORT,
     )  # fmt: skip
     purge_mm3: float = declared(
@@ -135,7 +136,7 @@ class Process:
         least=0.0, most=10000.0, group=_SUPPORT,
     )  # fmt: skip
     pocket_mouth_mm: float = declared(
-        6.0, "Pocket Mouth", "Narrowest mouth through which bath or tool still gets at the support",
+        6.0, "Pocket Mouth", "Narrowest opening through which a bath or a tool still reaches the support",
         least=0.0, most=200.0, twin="Mouth", group=_SUPPORT,
     )  # fmt: skip
     bath: Bath = declared("none", "Bath", "What dissolves the support", group=_SUPPORT)
@@ -146,9 +147,13 @@ class Process:
     bath_fill_mm: float = declared(
         0.0, "Bath Depth", "How deep the bath is filled; 0 for none", least=0.0, most=5000.0, group=_SUPPORT
     )
-    source: str = ""
+    source: str = declared("", meaning="where the numbers come from")
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""
+
+
+def _process_names() -> tuple[str, ...]:
+    return tuple(process.name for process in processes())
 
 
 def _plastics() -> tuple[str, ...]:

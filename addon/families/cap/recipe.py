@@ -25,15 +25,16 @@ class Recipe:
 
     crown: Crown = declared(
         "dome", "Crown", "Shape of the part that stays outside the tube",
-        meaning='`"dome"` (part of a sphere; a hemisphere at the full rise), `"low dome"` (part of an ellipse), '
-        '`"flat"`, `"peaked"` (a cone on round tube, a hip on the others)',
+        meaning="shape of the part that stays outside the tube. A dome is part of a sphere, and a hemisphere at full "
+        "rise; a low dome is part of an ellipse; a peak is a cone on round tube, a hip on all others",
     )  # fmt: skip
     rise_mm: float | None = declared(None, "Rise", "Height of the crown above the rim", automatic="by section")
     """For a dome at most half the crown's width, where it is a hemisphere."""
-    lip_mm: float = declared(0.0, "Lip", "How far the crown stands past the tube on each side; below 0 sets it back")
+    lip_mm: float = declared(
+        0.0, "Lip", "How far the crown stands out past the tube on each side; negative for a set-back"
+    )
     edge: Edge = declared(
         "rounded", "Edge", "Shape of a flat crown's upper edge", shown=lambda recipe: recipe.crown == "flat",
-        meaning='upper edge of a flat crown: `"square"`, `"rounded"`, `"chamfered"`',
     )  # fmt: skip
     edge_mm: float | None = declared(
         None, "Edge Size", "Radius or chamfer of a flat crown's upper edge", automatic="by section",
@@ -43,27 +44,26 @@ class Recipe:
         8.0, "Spigot", "Length of the part inside, along the tube's axis", least=0.5, most=1000.0
     )
     fit: FitClass = declared(
-        "glue", "Fit", "How the spigot sits in the bore: with room for glue, pushed in by hand, or pressed in",
-        meaning='`"glue"`, `"push"` or `"press"`',
-    )  # fmt: skip
+        "glue", "Fit", "How the spigot sits in the bore: with room for glue, pushed in by hand, or pressed in"
+    )
     gap_mm: float | None = declared(
-        None, "Gap", "Room between spigot and bore on each side; the fit class decides it if automatic",
-        automatic="by fit", meaning="gap per side between spigot and bore",
+        None, "Gap", "Gap between spigot and bore on each side; the fit class decides it if automatic",
+        automatic="by fit", meaning="gap between spigot and bore, per side",
     )  # fmt: skip
-    lead_in_mm: float = declared(0.5, "Lead-in", "Chamfer at the spigot's tip that finds the bore")
+    lead_in_mm: float = declared(0.5, "Lead-in", "Chamfer at the spigot's tip, to start it in the bore")
     groove: Grooves = Grooves()
     vent: Vent = Vent()
     seam: SeamRelief = SeamRelief()
     rib: Ribs = Ribs()
     hole: BoltHole = BoltHole()
     hollow_wall_mm: float = declared(
-        0.0, "Spigot Wall", "Wall of a hollow spigot; 0 keeps it solid", group="Hole and Hollow"
+        0.0, "Spigot Wall", "Wall of a hollow spigot; 0 for a solid one", group="Hole and Hollow"
     )
     up: Up = declared(
-        "auto", "Way Up", "How it stands when it is printed; auto lays a flat crown down where that saves support",
+        "auto", "Way Up", "How the fitting stands on the plate; auto lays a flat crown down where that saves support",
         group="On the Plate",
-        meaning='how it stands when it is printed: `"crown up"` or `"crown down"`. `"auto"` lays a flat crown down, '
-        "unless its edge is rounded more than 1 mm or a pocket's floor in it is large; other crowns stand up",
+        meaning="how the fitting stands on the plate. Auto lays a flat crown down, unless its edge is rounded by more "
+        "than 1 mm or the floor of a pocket in it is large; all other crowns point up",
     )  # fmt: skip
 
     @property
