@@ -162,7 +162,7 @@ def _many_ends() -> Waiting:
         item.location = (number % 10 * 200, number // 10 * 200, 0)
     yield from _only("ends")
     yield from _click("ferrule.read_ends")
-    reading = _state().times["read"]
+    reading = _times()["read"]
     counts = (sum(group.count for group in _job().groups), len(_job().groups))
     _note(f"{counts[0]} ends of {counts[1]} sections read in {reading:.2f} s", counts == (200, 12) and reading < 1)
     with _view():
@@ -193,16 +193,16 @@ def _job() -> Any:
     return _scene().ferrule
 
 
-def _state() -> Any:
-    return _module("ui.state")
+def _times() -> Any:
+    return _module("ui.desk").times
 
 
 def _desk() -> Any:
-    return _state().desk_of(_scene())
+    return _module("ui.updating").desk_of(_scene())
 
 
 def _active() -> Any:
-    return _state().active_fitted(_scene())
+    return _module("ui.desk").active_fitted(_scene(), _desk())
 
 
 def _is_going(operator: str) -> bool:
@@ -370,11 +370,11 @@ def _drag(wanted: str, pixels: int = 40) -> Any:
     times, reviewed = [], []
     _event("LEFTMOUSE", "PRESS", (x, y))
     for moved in range(0, pixels, 2):
-        before = dict(_state().times)
+        before = dict(_times())
         _event("MOUSEMOVE", "NOTHING", (x + moved, y))
         yield 0.03
-        if _state().times.get("update") != before.get("update"):
-            times.append(_state().times["update"])
+        if _times().get("update") != before.get("update"):
+            times.append(_times()["update"])
             reviewed.append(_active().made is not None)
     _event("LEFTMOUSE", "RELEASE", (x + pixels, y))
     yield 0.3

@@ -23,7 +23,7 @@ import addon
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.review import Review, review
-from addon.ui import state
+from addon.ui import looking
 from addon.ui.drawing import say_in
 from addon.ui.overlays import draw, painting, shapes, sheets, styles
 from addon.ui.overlays.painting import Picture
@@ -216,15 +216,15 @@ def counted(monkeypatch) -> dict[str, int]:
 
 
 def test_nothing_is_worked_out_while_all_is_off(counted):
-    assert draw.pictures_of(state.Subject("box", np.eye(4), box_review()), switched()) == []
+    assert draw.pictures_of(looking.Subject("box", np.eye(4), box_review()), switched()) == []
     assert counted == {}
 
 
 def test_what_is_drawn_is_worked_out_once_for_each_result(counted):
-    subject = state.Subject("box", np.eye(4), box_review())
+    subject = looking.Subject("box", np.eye(4), box_review())
     view = switched(show_outlines=True, show_rings=True, show_overhangs=True, show_thin_walls=True, show_steps=True)
     first = draw.pictures_of(subject, view)
-    again = draw.pictures_of(state.Subject("box", np.eye(4), subject.review), view)
+    again = draw.pictures_of(looking.Subject("box", np.eye(4), subject.review), view)
     assert len(first) == 6
     assert all(one is other for one, other in zip(first, again, strict=True))
     assert counted == dict.fromkeys(counted, 1)
@@ -232,7 +232,7 @@ def test_what_is_drawn_is_worked_out_once_for_each_result(counted):
     draw.pictures_of(subject, view)
     assert (counted["rings"], counted["chosen_layer"], counted["overhangs"], counted["steps"]) == (2, 2, 1, 1)
     assert counted["outline_stack"] == 1
-    subject = state.Subject("box", np.eye(4), box_review())
+    subject = looking.Subject("box", np.eye(4), box_review())
     draw.pictures_of(subject, view)
     assert (counted["overhangs"], counted["outline_stack"]) == (2, 2)
     draw.pictures_of(subject, view, IMPERIAL)
@@ -313,7 +313,7 @@ def test_layers_are_stepped_through_and_never_past_the_ends(registered):
     bpy.ops.mesh.primitive_cube_add(size=0.02)
     bpy.ops.ferrule.review_object()
     view = bpy.context.scene.ferrule.view
-    count = len(state.subject_of(bpy.context).review.printed.layers)
+    count = len(looking.subject_of(bpy.context).review.printed.layers)
     assert bpy.ops.ferrule.step_layers(by=13) == {"FINISHED"}
     assert view.layer == 14
     bpy.ops.ferrule.step_layers(by=-3)

@@ -18,7 +18,7 @@ from panel_words import panel_words
 from test_ui_job import ROUND, fit, put, tube
 
 from addon.files.atomic import UNFINISHED
-from addon.ui import state
+from addon.ui import listing, looking, updating
 from addon.ui.placing import all_fittings
 
 
@@ -43,11 +43,11 @@ def test_an_angle_is_set_in_degrees(scene: bpy.types.Scene, post: bpy.types.Obje
     """As the button beside a refused angle does; 360° are 2π."""
     recipe = scene.ferrule.recipe
     recipe.seam_relief, recipe.seam_angle = "flat", math.radians(400)
-    refusal = state.desk_of(scene).fittings[0].refusal
+    refusal = updating.desk_of(scene).fittings[0].refusal
     assert refusal.field == "seam_angle_deg" and refusal.works == 360
     bpy.ops.ferrule.set_number(field=refusal.field, value=str(refusal.works))
     assert recipe.seam_angle == pytest.approx(2 * math.pi)
-    assert state.desk_of(scene).fittings[0].refusal is None
+    assert updating.desk_of(scene).fittings[0].refusal is None
 
 
 @pytest.mark.parametrize("value", ["inf", "-inf", "nan", "1e400", "1e30", "many", ""])
@@ -100,7 +100,7 @@ def test_a_scene_that_is_linked_is_left_alone(
     linked = bpy.context.window.scene = wanted.scenes[0]
     meshes = {mesh.name: len(mesh.vertices) for mesh in bpy.data.meshes}
     linked.ferrule.recipe.crown = "peaked"
-    assert state.finish(linked).fittings[0].made is not None
+    assert updating.finish(linked).fittings[0].made is not None
     for operator in ("read_ends", "fit", "refit", "add_fitting"):
         refused(operator, "linked from another file")
     assert meshes == {mesh.name: len(mesh.vertices) for mesh in bpy.data.meshes}
@@ -128,8 +128,8 @@ def test_a_process_that_cannot_be_is_not_reviewed_with(
     scene.ferrule.output.folder = str(tmp_path)
     before = getattr(scene.ferrule.process, name)
     setattr(scene.ferrule.process, name, math.nan)
-    desk = state.finish(scene)
-    assert "cannot be" in desk.fittings[0].problem and not desk.waiting and not state.findings
+    desk = updating.finish(scene)
+    assert "cannot be" in desk.fittings[0].problem and not desk.waiting and not listing.findings
     shown = " ".join(panel_words()["FERRULE_PT_review"])
     assert "Not reviewed. The process cannot be" in shown and "No findings" not in shown
     bpy.context.view_layer.objects.active = post
@@ -137,7 +137,7 @@ def test_a_process_that_cannot_be_is_not_reviewed_with(
         refused(operator, "nan")
     assert not list(tmp_path.iterdir()) and "Traceback" not in capfd.readouterr().err
     setattr(scene.ferrule.process, name, before)
-    assert state.finish(scene).fittings[0].made is not None and state.findings
+    assert updating.finish(scene).fittings[0].made is not None and listing.findings
 
 
 def test_names_of_all_kinds_stay_as_they_are(scene: bpy.types.Scene, tmp_path: Path) -> None:
@@ -153,13 +153,13 @@ def test_names_of_all_kinds_stay_as_they_are(scene: bpy.types.Scene, tmp_path: P
 def rows() -> int:
     """How many findings the window's list shows."""
     bpy.context.view_layer.update()
-    shown = len(state.listed(bpy.context))
+    shown = len(listing.listed(bpy.context))
     assert shown == len(bpy.context.window_manager.ferrule.findings)
     return shown
 
 
 def test_a_scene_without_ends_lists_no_findings_of_another(scene: bpy.types.Scene, post: bpy.types.Object) -> None:
-    state.finish(scene)
+    updating.finish(scene)
     assert rows()
     bpy.context.window.scene = bpy.data.scenes.new("Other")
     assert not rows()
@@ -171,12 +171,12 @@ def test_a_scene_without_ends_lists_no_findings_of_another(scene: bpy.types.Scen
 
 
 def test_another_file_lists_its_own_findings(scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path) -> None:
-    state.finish(scene)
+    updating.finish(scene)
     before = rows()
     bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "post.blend"))
     bpy.ops.wm.open_mainfile(filepath=str(tmp_path / "post.blend"))
     assert not rows()
-    state.finish(bpy.context.scene)
+    updating.finish(bpy.context.scene)
     assert rows() == before
     bpy.ops.wm.read_homefile(use_empty=True)
     assert not rows()
@@ -198,7 +198,7 @@ def test_a_review_of_a_mesh_does_not_outlast_its_process_and_unit(scene: bpy.typ
         bpy.context.view_layer.objects.active.update_tag(refresh={"TIME"})
     else:
         bpy.ops.ed.undo()
-    assert not rows() and state.subject_of(bpy.context) is None
+    assert not rows() and looking.subject_of(bpy.context) is None
 
 
 def test_a_section_that_is_not_there_is_not_chosen(scene: bpy.types.Scene, post: bpy.types.Object) -> None:

@@ -21,7 +21,8 @@ from panel_words import panel_words
 import addon
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.ui import state
+from addon.ui import listing, updating
+from addon.ui.desk import times
 from addon.ui.placing import placed
 from addon.ui.scene import put_mesh
 
@@ -156,25 +157,25 @@ def test_a_number_changes_every_fitting_of_the_section_at_once(scene: bpy.types.
     height = np.ptp(corners(item)[:, 2])
     scene.ferrule.recipe.spigot_mm = 13
     assert np.ptp(corners(item)[:, 2]) == pytest.approx(height + 0.005, abs=1e-6)
-    assert state.times["update"] > 0
+    assert times["update"] > 0
 
 
 def test_a_number_is_reviewed_in_the_same_update(scene: bpy.types.Scene, monkeypatch: pytest.MonkeyPatch) -> None:
     """A wall thinner than two beads is named, and forgotten, as the number moves; the slower checks wait for rest."""
     put(scene, tube(ROUND, 300, "Post"))
     fit()
-    monkeypatch.setattr(state, "LIVE_S", 60.0)  # however busy the machine is
+    monkeypatch.setattr(updating, "LIVE_S", 60.0)  # however busy the machine is
     scene.ferrule.recipe.groove_count = 0
     scene.ferrule.process.bead_mm = 0.5
     for wall, thin in ((2.5, False), (0.92, True), (3.0, False)):
         scene.ferrule.recipe.hollow_wall_mm = wall
-        (fitted,) = state.fresh(scene).fittings
+        (fitted,) = updating.fresh(scene).fittings
         assert fitted.made is not None and not fitted.made.review.settled and fitted.waiting
-        assert ("thin wall" in {finding.check for finding in state.findings}) is thin
-        assert "orientation" not in {finding.check for finding in state.findings}
-    state.finish(scene)
+        assert ("thin wall" in {finding.check for finding in listing.findings}) is thin
+        assert "orientation" not in {finding.check for finding in listing.findings}
+    updating.finish(scene)
     assert fitted.made.review.settled and not fitted.waiting
-    assert "orientation" in {finding.check for finding in state.findings}
+    assert "orientation" in {finding.check for finding in listing.findings}
 
 
 def test_another_unit_scale_than_was_read_in_is_told_until_refit(scene: bpy.types.Scene) -> None:
@@ -186,7 +187,7 @@ def test_another_unit_scale_than_was_read_in_is_told_until_refit(scene: bpy.type
     assert said in " ".join(panel_words()["FERRULE_PT_ends"])
     assert bpy.ops.ferrule.refit() == {"FINISHED"}
     assert said not in " ".join(panel_words()["FERRULE_PT_ends"])
-    assert state.fresh(scene).ends[0].section.outer.width == pytest.approx(12.7)
+    assert updating.fresh(scene).ends[0].section.outer.width == pytest.approx(12.7)
 
 
 def test_a_cure_is_for_the_section_of_its_finding_alone(scene: bpy.types.Scene) -> None:
@@ -196,13 +197,13 @@ def test_a_cure_is_for_the_section_of_its_finding_alone(scene: bpy.types.Scene) 
     ferrule, manager = scene.ferrule, bpy.context.window_manager.ferrule
     ferrule.group_index = 0
     ferrule.recipe.spigot_mm = 8.05
-    state.finish(scene)
-    off = [one for one in state.findings if one.cure.keys() == {"spigot_mm"} and one.fitting == "F2"]
-    manager.finding_index = state.findings.index(off[0])
+    updating.finish(scene)
+    off = [one for one in listing.findings if one.cure.keys() == {"spigot_mm"} and one.fitting == "F2"]
+    manager.finding_index = listing.findings.index(off[0])
     ferrule.group_index = 0
     assert bpy.ops.ferrule.cure() == {"FINISHED"}
     assert not ferrule.groups[0].own_recipe and ferrule.groups[1].own_recipe
-    first, second = state.fresh(scene).fittings
+    first, second = updating.fresh(scene).fittings
     assert first.batch.recipe.spigot_mm == pytest.approx(8.05)
     assert second.batch.recipe.spigot_mm == pytest.approx(off[0].cure["spigot_mm"])
     assert second.batch.recipe == replace(first.batch.recipe, spigot_mm=second.batch.recipe.spigot_mm)
@@ -214,7 +215,7 @@ def test_a_refused_number_keeps_the_last_solid_and_offers_one_that_works(scene: 
     item = next(iter(placed(scene).values()))
     before = corners(item)
     scene.ferrule.recipe.groove_depth_mm = 50
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     assert desk is not None
     refusal = desk.fittings[0].refusal
     assert refusal is not None and refusal.field == "groove_depth_mm" and refusal.works
@@ -222,7 +223,7 @@ def test_a_refused_number_keeps_the_last_solid_and_offers_one_that_works(scene: 
     shown = " ".join(panel_words()["FERRULE_PT_review"])
     assert "1 kind cannot be made" in shown and "No findings" not in shown
     assert bpy.ops.ferrule.set_number(field=refusal.field, value=str(refusal.works)) == {"FINISHED"}
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     assert desk is not None and desk.fittings[0].refusal is None
     assert not np.array_equal(corners(item), before)
 
@@ -236,7 +237,7 @@ def test_a_section_of_its_own_recipe_leaves_the_others_alone(scene: bpy.types.Sc
     scene.ferrule.groups[square].own_recipe = True
     assert scene.ferrule.groups[square].recipe.crown == scene.ferrule.recipe.crown
     scene.ferrule.groups[square].recipe.crown = "flat"
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     assert desk is not None
     assert {one.group == square: one.batch.recipe.crown for one in desk.fittings} == {True: "flat", False: "dome"}
 
@@ -248,13 +249,13 @@ def test_the_measured_bore_decides_the_spigot(scene: bpy.types.Scene) -> None:
     group.measured = True
     assert group.bore_width_mm == pytest.approx(19.05, abs=0.01)  # as modelled: 25.4 - 2 x 3.175
     group.bore_width_mm = 18.5
-    desk = state.finish(scene)
+    desk = updating.finish(scene)
     assert desk is not None and desk.fittings[0].fitting is not None
     gap = desk.fittings[0].fitting.recipe.gap_mm
     assert desk.fittings[0].fitting.profile.spigot_outline.width == pytest.approx(18.5 - 2 * gap, abs=1e-6)
     group.bore_width_mm = 26
     assert "a bore of 26 mm does not lie inside a tube of 25.4 mm" in group.bore_problem
-    assert state.desk_of(scene) is not None
+    assert updating.desk_of(scene) is not None
 
 
 def test_fittings_follow_a_moved_tube_and_keep_what_the_user_gave_them(scene: bpy.types.Scene) -> None:
@@ -331,7 +332,7 @@ def test_export_writes_files_that_another_program_reads(scene: bpy.types.Scene, 
     scene.ferrule.recipe.gap_mm = 0.2
     fit()
     assert bpy.ops.ferrule.export() == {"FINISHED"}
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     assert desk is not None and desk.result is not None
     assert sorted(file.path for file in desk.result.files) == sorted([*tmp_path.glob("*.3mf"), *tmp_path.glob("*.stl")])
     solid = trimesh.load(next(tmp_path.glob("*.stl")))

@@ -26,7 +26,8 @@ from addon.job.asked import Output, Tube
 from addon.takeoff import TubeEnd
 from addon.trade.processes import Process, process_named, processes
 from addon.ui import fields as ui_fields
-from addon.ui import jobs, records, state
+from addon.ui import jobs, listing, looking, records, updating
+from addon.ui.desk import active_fitted
 from addon.ui.placing import all_fittings, placed
 
 PYTHON_PAGE = Path(__file__).parent.parent / "docs" / "python.md"
@@ -117,7 +118,7 @@ def test_undo_and_redo_past_the_making_of_fittings(scene: bpy.types.Scene) -> No
     bpy.ops.ed.undo()
     scene = scene_now()
     assert scene.ferrule.recipe.spigot_mm == 8
-    desk = state.finish(scene)
+    desk = updating.finish(scene)
     assert desk is not None and desk.job.recipe.spigot_mm == 8
     items = placed(scene)
     assert len(items) == 2
@@ -125,12 +126,12 @@ def test_undo_and_redo_past_the_making_of_fittings(scene: bpy.types.Scene) -> No
     bpy.ops.ed.undo()
     scene = scene_now()
     assert not all_fittings(scene) and not [mesh for mesh in bpy.data.meshes if mesh.ferrule.made_from]
-    state.finish(scene)
+    updating.finish(scene)
     assert not placed(scene)
     bpy.ops.ed.redo()
     bpy.ops.ed.redo()
     scene = scene_now()
-    state.finish(scene)
+    updating.finish(scene)
     assert scene.ferrule.recipe.spigot_mm == 14
     assert np.ptp(corners(next(iter(placed(scene).values())))[:, 2]) == pytest.approx(longer, abs=1e-6)
 
@@ -147,15 +148,15 @@ def test_saving_and_loading_keeps_the_job(scene: bpy.types.Scene, tmp_path: Path
     bpy.ops.wm.read_homefile(use_empty=True)
     bpy.ops.wm.open_mainfile(filepath=path)
     scene = scene_now()
-    assert state.desk_of(scene) is None  # results are not kept
-    desk = state.finish(scene)
+    assert updating.desk_of(scene) is None  # results are not kept
+    desk = updating.finish(scene)
     assert desk is not None and desk.fittings[0].made is not None
     assert desk.job.recipe.crown == "flat"
     assert len(placed(scene)) == 2
     scene.ferrule.recipe.spigot_mm = 11
     assert placed(scene)
     assert {item.data.ferrule.made_from for item in placed(scene).values()} == {
-        state.desk_of(scene).fittings[0].digest(1.0)
+        updating.desk_of(scene).fittings[0].digest(1.0)
     }
 
 
@@ -200,7 +201,7 @@ def test_appending_into_another_file_leaves_an_ordinary_object(scene: bpy.types.
     scene = scene_now()
     item = wanted.objects[0]
     scene.collection.objects.link(item)
-    assert not placed(scene) and state.finish(scene) is None
+    assert not placed(scene) and updating.finish(scene) is None
     put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
     fit()
     assert len(placed(scene)) == 2 and item.name in scene.objects
@@ -237,7 +238,7 @@ def test_a_file_with_fittings_survives_without_the_add_on(scene: bpy.types.Scene
         assert all(len(bpy.data.objects[name].data.polygons) > 100 for name in names)
     finally:
         addon.register()
-    assert state.finish(scene_now()) is not None
+    assert updating.finish(scene_now()) is not None
     assert sorted(item.name for item in placed(scene_now()).values()) == sorted(names)
 
 
@@ -340,7 +341,7 @@ def test_a_mesh_of_the_users_own_is_reviewed_and_exported(scene: bpy.types.Scene
     scene.unit_settings.scale_length = 0.001
     bpy.ops.mesh.primitive_cube_add(size=20, location=(5, 5, 50))
     assert bpy.ops.ferrule.review_object() == {"FINISHED"}
-    subject = state.subject_of(bpy.context)
+    subject = looking.subject_of(bpy.context)
     assert subject is not None and subject.review is not None and subject.review.printed is not None
     np.testing.assert_allclose(subject.review.mesh.size, (20, 20, 20), atol=1e-5)
     np.testing.assert_allclose(subject.matrix @ (0, 0, 0, 1), (5, 5, 40, 1), atol=1e-5)
@@ -358,11 +359,11 @@ def test_a_review_does_not_outlast_its_mesh(scene: bpy.types.Scene) -> None:
     bpy.ops.ferrule.review_object()
     item.select_set(False)
     bpy.context.view_layer.update()
-    assert state.subject_of(bpy.context) is not None and state.findings
+    assert looking.subject_of(bpy.context) is not None and listing.findings
     item.data.vertices[0].co.x -= 5
     item.data.update()
     bpy.context.view_layer.update()
-    assert state.subject_of(bpy.context) is None and not state.findings
+    assert looking.subject_of(bpy.context) is None and not listing.findings
 
 
 def test_undoing_something_else_leaves_results_usable(scene: bpy.types.Scene) -> None:
@@ -373,7 +374,7 @@ def test_undoing_something_else_leaves_results_usable(scene: bpy.types.Scene) ->
     push("Move")
     bpy.ops.ed.undo()
     scene = scene_now()
-    state.finish(scene)
+    updating.finish(scene)
     scene.ferrule.recipe.spigot_mm = 12
     item = next(iter(placed(scene).values()))
     assert np.ptp(corners(item)[:, 2]) == pytest.approx(0.0127 + 0.012, abs=1e-6)
@@ -383,11 +384,11 @@ def test_findings_lead_to_their_fitting_and_layer(scene: bpy.types.Scene) -> Non
     put(scene, tube(ROUND, 300, "Post"))
     put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
     fit()
-    assert len(bpy.context.window_manager.ferrule.findings) == len(state.findings) > 0
-    index = next(i for i, one in enumerate(state.findings) if one.layer and one.fitting == "F2")
+    assert len(bpy.context.window_manager.ferrule.findings) == len(listing.findings) > 0
+    index = next(i for i, one in enumerate(listing.findings) if one.layer and one.fitting == "F2")
     assert bpy.ops.ferrule.go_to_finding(index=index) == {"FINISHED"}
-    assert scene.ferrule.view.layer == state.findings[index].layer
-    assert state.active_fitted(scene).batch.id == "F2"
+    assert scene.ferrule.view.layer == listing.findings[index].layer
+    assert active_fitted(scene, updating.desk_of(scene)).batch.id == "F2"
 
 
 def test_fittings_are_checked_in_their_tubes(scene: bpy.types.Scene) -> None:
@@ -395,11 +396,11 @@ def test_fittings_are_checked_in_their_tubes(scene: bpy.types.Scene) -> None:
     scene.ferrule.recipe.gap_mm_auto = False
     scene.ferrule.recipe.gap_mm = 0.2
     fit()
-    before = len(state.findings)
+    before = len(listing.findings)
     assert bpy.ops.ferrule.check_in_place() == {"FINISHED"}
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     assert desk is not None
-    assert len(state.findings) == before + len(desk.fittings[0].in_place)
+    assert len(listing.findings) == before + len(desk.fittings[0].in_place)
 
 
 def test_the_plate_is_laid_out_and_forgotten_when_the_recipe_changes(scene: bpy.types.Scene) -> None:
@@ -407,10 +408,10 @@ def test_the_plate_is_laid_out_and_forgotten_when_the_recipe_changes(scene: bpy.
     scene.ferrule.output.spares = 2
     fit()
     assert bpy.ops.ferrule.lay_out() == {"FINISHED"}
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     assert desk is not None and desk.plates is not None and len(desk.plates.placements) == 4
     scene.ferrule.recipe.spigot_mm = 9
-    assert state.desk_of(scene).plates is None
+    assert updating.desk_of(scene).plates is None
 
 
 def test_every_operator_explains_itself_and_undoes_what_it_changes(scene: bpy.types.Scene) -> None:
@@ -435,7 +436,7 @@ def test_the_shop_book_counts_where_it_is_asked_for(scene: bpy.types.Scene, tmp_
     fit()
 
     def spigot() -> float:
-        return state.finish(scene).fittings[0].fitting.profile.spigot_outline.width
+        return updating.finish(scene).fittings[0].fitting.profile.spigot_outline.width
 
     before = spigot()
     scene.ferrule.use_shop_book = True
@@ -449,23 +450,23 @@ def test_a_process_that_cannot_be_is_told_and_not_exported(scene: bpy.types.Scen
     fit()
     scene.ferrule.output.folder = str(tmp_path)
     scene.ferrule.process.bead_max_mm = 0.2
-    assert "bead_mm is 0.48 mm" in state.desk_of(scene).problem
+    assert "bead_mm is 0.48 mm" in updating.desk_of(scene).problem
     with pytest.raises(RuntimeError, match=r"Bead is 0\.48 mm"):
         bpy.ops.ferrule.export()
     assert not list(tmp_path.iterdir())
     scene.ferrule.process.bead_max_mm = 0.6
     scene.ferrule.tube.coldest_c = 90
-    assert "swap" in state.desk_of(scene).problem
+    assert "swap" in updating.desk_of(scene).problem
 
 
 def test_a_plastic_of_no_table_is_said_beside_the_fitting(scene: bpy.types.Scene) -> None:
     put(scene, tube(ROUND, 300, "Post"))
     fit()
     scene.ferrule.process.material = "Unobtainium"
-    desk = state.finish(scene)
+    desk = updating.finish(scene)
     assert desk is not None and "Unobtainium" in desk.fittings[0].problem
     scene.ferrule.process.material = "PETG"
-    assert state.finish(scene).fittings[0].made is not None
+    assert updating.finish(scene).fittings[0].made is not None
 
 
 def test_a_fit_ladder_is_printed_where_it_is_asked_for(scene: bpy.types.Scene, tmp_path: Path) -> None:
@@ -487,7 +488,7 @@ def test_the_script_of_the_page_on_python_runs_as_printed(
     (tmp_path / "frame_mm.stl").rename("frame.stl")
     assert not bpy.data.filepath
     exec(compile(script, PYTHON_PAGE.name, "exec"), {})
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     assert desk is not None and desk.result is not None and all(file.verified for file in desk.result.files)
     made = json.loads((tmp_path / "caps" / "result.json").read_text("utf-8"))
     assert [end["section"]["size_name"] for end in made["ends"]] == 2 * ["1 in × 1/8 in"]
@@ -518,13 +519,13 @@ def test_findings_are_listed_of_what_is_looked_at(scene: bpy.types.Scene) -> Non
 
     put(scene, tube(ROUND, 300, "Post"))
     fit()
-    assert state.finish(scene) is not None and listed() == {"F1"}
+    assert updating.finish(scene) is not None and listed() == {"F1"}
     bpy.ops.mesh.primitive_cone_add(radius1=0.03, radius2=0.004, depth=0.06, location=(0.3, 0, 0))
     own = bpy.context.object
     own.name = "Own"
     assert bpy.ops.ferrule.review_object() == {"FINISHED"}
     assert listed() == {"Own"}
-    state.changed(state.desk_of(scene))
+    updating.changed(updating.desk_of(scene))
     assert listed() == {"Own"}
     bpy.ops.ferrule.go_to_end(index=0)
     assert listed() == {"F1"}

@@ -14,7 +14,7 @@ from test_ui_job import ROUND, SQUARE, fit, put, tube
 
 from addon.bench.shop_entries import FitReading, MeasuredTube, PrintRun
 from addon.bench.shop_file import open_book, update_book
-from addon.ui import shop, state
+from addon.ui import shop, updating
 
 
 @pytest.fixture
@@ -53,7 +53,7 @@ def test_a_ladder_is_written_tried_and_entered(scene: bpy.types.Scene, tmp_path:
     assert "from a single reading, not yet to be relied on" in shop.lessons()[0]
 
     def spigot() -> float:
-        one = next(one for one in state.finish(scene).fittings if one.batch.section.kind == "round")
+        one = next(one for one in updating.finish(scene).fittings if one.batch.section.kind == "round")
         return one.fitting.profile.spigot_outline.width
 
     before = spigot()
@@ -104,8 +104,8 @@ def test_a_seam_that_the_book_learns_of_counts_at_once(scene: bpy.types.Scene, b
     for seam in (0.0, 0.9, 0.0):
         known = MeasuredTube("Post", "round", 25.4, 25.4, 3.175, 19.05, 19.05, seam)
         update_book(book, lambda kept: kept.with_entry(known))  # noqa: B023
-        state.batches_changed(scene)
-        (fitted,) = state.finish(scene).fittings
+        updating.batches_changed(scene)
+        (fitted,) = updating.finish(scene).fittings
         seams = [cause.takes for cause in fitted.made.gap.contributions if cause.name == "weld seam"]
         assert seams == [seam]
         least.append(fitted.made.gap.least)

@@ -19,8 +19,10 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.names import QUOTED
 from addon.geometry.sections import Section
 from addon.trade.processes import processes
-from addon.ui import fields, state, wording
+from addon.ui import fields, listing, updating, wording
+from addon.ui.desk import active_fitted
 from addon.ui.overlays import draw
+from addon.ui.quiet import quietly
 
 
 @pytest.fixture
@@ -48,12 +50,12 @@ def all_words(scene: bpy.types.Scene) -> list[str]:
     """Of every panel, for every section, every end and every finding that could be chosen."""
     said = []
     manager = bpy.context.window_manager.ferrule
-    rows = max(len(scene.ferrule.groups), len(scene.ferrule.ends), len(state.findings))
+    rows = max(len(scene.ferrule.groups), len(scene.ferrule.ends), len(listing.findings))
     for row in range(rows):
-        with state.quietly():
+        with quietly():
             scene.ferrule.group_index = min(row, len(scene.ferrule.groups) - 1)
             scene.ferrule.end_index = min(row, len(scene.ferrule.ends) - 1)
-            manager.finding_index = min(row, len(state.findings) - 1)
+            manager.finding_index = min(row, len(listing.findings) - 1)
         said += [word for words in panel_words().values() for word in words]
     return said
 
@@ -97,7 +99,7 @@ def test_a_refusal_says_both_numbers_in_the_scenes_units(
     refusals = [word for word in words if "is too much" in word]
     assert len(refusals) == 1
     assert refusals[0].startswith(f"Spigot {spigot} is too much: longer spigots are not made; at most")
-    works = state.active_fitted(scene).refusal.works
+    works = active_fitted(scene, updating.desk_of(scene)).refusal.works
     assert f"Set Spigot to {wording.say_value('spigot_mm', works, draw.say_in(scene))}" in words
     assert bool(in_millimetres(words)) is (system == "METRIC")
 

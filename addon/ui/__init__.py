@@ -9,27 +9,27 @@ _handles: list[object] = []
 
 
 def register() -> None:
-    from . import operators, overlays, panels, properties, state
+    from . import callbacks, operators, overlays, panels, properties
     from .command_line import main
 
     properties.register()
     operators.register()
     panels.register()
     overlays.register()
-    bpy.app.handlers.depsgraph_update_post.append(state.drop_outdated)
-    bpy.app.handlers.load_post.append(state.start_anew)
+    bpy.app.handlers.depsgraph_update_post.append(callbacks.drop_outdated)
+    bpy.app.handlers.load_post.append(callbacks.start_anew)
     _handles.append(bpy.utils.register_cli_command("ferrule", main))
 
 
 def unregister() -> None:
-    from . import operators, overlays, panels, properties, state
+    from . import callbacks, operators, overlays, panels, properties
 
     while _handles:
         bpy.utils.unregister_cli_command(_handles.pop())
-    bpy.app.handlers.load_post.remove(state.start_anew)
-    bpy.app.handlers.depsgraph_update_post.remove(state.drop_outdated)
+    bpy.app.handlers.load_post.remove(callbacks.start_anew)
+    bpy.app.handlers.depsgraph_update_post.remove(callbacks.drop_outdated)
     overlays.unregister()
-    state.forget()
+    callbacks.forget()
     panels.unregister()
     operators.unregister()
     properties.unregister()

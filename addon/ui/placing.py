@@ -7,7 +7,6 @@ An object knows its end by a key; its name, its materials and all else the user 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 import bpy
 import numpy as np
@@ -17,16 +16,13 @@ from ..families.fitting import Fitting
 from ..geometry.frames import Floats
 from ..takeoff import TubeEnd
 from ..trade.sizes import section_name
+from .desk import Desk, Fitted
 from .records import end_from
 from .scene import FITTING_MARK, fill_mesh, unit_scale_of
-
-if TYPE_CHECKING:
-    from .state import Desk, Fitted
+from .views import look_at
 
 COLLECTION = "Fittings"
 _SHARP_DEG = 30.0
-_VIEW_SIZES = 8.0
-"""How many widths of a tube the view shows around an end."""
 
 Placed = dict[str, bpy.types.Object]
 """The fittings' objects by the key of their end."""
@@ -116,24 +112,6 @@ def look_at_end(context: bpy.types.Context, scene: bpy.types.Scene, index: int) 
         scene.ferrule.group_index = row.group
     select(context, placed(scene).get(row.key) or row.tube)
     look_at(context, end.frame.origin / mm_per_unit(scene), end.section.outer.width / mm_per_unit(scene))
-
-
-def look_at(context: bpy.types.Context, place: Floats, size: float) -> None:
-    """Brings a place into every 3D view, its surroundings with it."""
-    for window in context.window_manager.windows:
-        for area in window.screen.areas:
-            if area.type == "VIEW_3D":
-                view = area.spaces.active.region_3d
-                view.view_location = place.tolist()
-                view.view_distance = _VIEW_SIZES * size
-
-
-def reach_to(context: bpy.types.Context, distance: float) -> None:
-    """Lets every 3D view show what lies this far away, where it would cut that off."""
-    for window in context.window_manager.windows:
-        for area in window.screen.areas:
-            if area.type == "VIEW_3D":
-                area.spaces.active.clip_end = max(area.spaces.active.clip_end, distance)
 
 
 def select(context: bpy.types.Context, item: bpy.types.Object | None) -> None:

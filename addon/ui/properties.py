@@ -1,6 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What Ferrule keeps in a .blend: all that a job is, as properties of the scene, and on each fitting's object which end
-it is for. Results are not kept; ``state`` works them out again.
+it is for. Results are not kept; ``updating`` works them out again.
 
 Lengths are millimetres under names that end in ``_mm``; see ``fields``.
 """
@@ -22,14 +22,14 @@ from bpy.props import (
 from ..families.cap.recipe import Recipe
 from ..job.asked import Output, Tube
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
-from . import state, wording
+from . import callbacks, wording
 from .fields import labelled, length, properties_of
 
 
 class FerruleRecipe(bpy.types.PropertyGroup):
     """The numbers of a fitting, as ``fitting.Recipe`` has them."""
 
-    __annotations__ = properties_of(Recipe, state.on_number)
+    __annotations__ = properties_of(Recipe, callbacks.on_number)
 
 
 class FerruleProcess(bpy.types.PropertyGroup):
@@ -37,23 +37,23 @@ class FerruleProcess(bpy.types.PropertyGroup):
 
     __annotations__ = {
         "called": StringProperty(
-            name="Name", description="What the process is called", default=DEFAULT_PROCESS, update=state.on_book
+            name="Name", description="What the process is called", default=DEFAULT_PROCESS, update=callbacks.on_book
         ),
-        **properties_of(Process, state.on_number, process_named(DEFAULT_PROCESS)),
+        **properties_of(Process, callbacks.on_number, process_named(DEFAULT_PROCESS)),
     }
 
 
 class FerruleTube(bpy.types.PropertyGroup):
     """What the model does not tell of the tubes."""
 
-    __annotations__ = properties_of(Tube, state.on_number)
+    __annotations__ = properties_of(Tube, callbacks.on_number)
 
 
 class FerruleOutput(bpy.types.PropertyGroup):
     """What is written, and where."""
 
     __annotations__ = {
-        **properties_of(Output, state.on_number),
+        **properties_of(Output, callbacks.on_number),
         "folder": StringProperty(
             name="Folder",
             description=labelled(Output)["folder"].field.tip,
@@ -108,30 +108,30 @@ class FerruleGroup(bpy.types.PropertyGroup):
         "own_recipe": BoolProperty(
             name="Own Recipe",
             description="Give this section a recipe of its own; the others keep the shared one",
-            update=state.on_own_recipe,
+            update=callbacks.on_own_recipe,
             options=set(),
         ),
         "recipe": PointerProperty(type=FerruleRecipe),
         "fit_ladder": BoolProperty(
             name="Fit Ladder",
             description="Print a row of short spigot slices with stepped gaps for this section, to find the best one",
-            update=state.on_number,
+            update=callbacks.on_number,
             options=set(),
         ),
         "measured": BoolProperty(
             name="Measured Bore",
             description="Fit the spigot to the bore that the calipers read, not to the one modelled",
-            update=state.on_measured,
+            update=callbacks.on_measured,
             options=set(),
         ),
         "bore_problem": StringProperty(description="Why the reading is not used; empty where it is"),
-        **length("bore_width_mm", wording.BORE["bore_width_mm"], state.on_measure),
-        **length("bore_depth_mm", wording.BORE["bore_depth_mm"], state.on_measure),
+        **length("bore_width_mm", wording.BORE["bore_width_mm"], callbacks.on_measure),
+        **length("bore_depth_mm", wording.BORE["bore_depth_mm"], callbacks.on_measure),
     }
 
 
 def _switch(name: str, description: str, default: bool = False) -> Any:
-    return BoolProperty(name=name, description=description, default=default, update=state.on_view, options=set())
+    return BoolProperty(name=name, description=description, default=default, update=callbacks.on_view, options=set())
 
 
 class FerruleView(bpy.types.PropertyGroup):
@@ -147,7 +147,7 @@ class FerruleView(bpy.types.PropertyGroup):
             ("all", "All", "Draw the outline of every layer"),
             ("up to layer", "Up to Layer", "Draw the outlines up to the chosen layer"),
         ],
-        update=state.on_view,
+        update=callbacks.on_view,
         options=set(),
     )
     layer: IntProperty(
@@ -155,7 +155,7 @@ class FerruleView(bpy.types.PropertyGroup):
         description="Layer that is looked at, counted from 1 at the plate",
         default=1,
         min=1,
-        update=state.on_view,
+        update=callbacks.on_view,
         options=set(),
     )
     show_rings: _switch("Rings", "Draw the chosen layer's rings and what they leave uncovered")
@@ -170,7 +170,7 @@ class FerruleView(bpy.types.PropertyGroup):
         description="Which plate is drawn",
         default=1,
         min=1,
-        update=state.on_view,
+        update=callbacks.on_view,
         options=set(),
     )
 
@@ -189,18 +189,18 @@ class FerruleScene(bpy.types.PropertyGroup):
         "use_shop_book": BoolProperty(
             name="Use the Shop Book",
             description="Count what this machine's shop book has learned: corrected gaps, measured tubes, own plastics",
-            update=state.on_book,
+            update=callbacks.on_book,
             options=set(),
         ),
         "sources": CollectionProperty(type=FerruleSource),
         "ends": CollectionProperty(type=FerruleEnd),
         "dropped": CollectionProperty(type=FerruleDropped),
         "end_index": IntProperty(
-            name="Tube End", description="The chosen tube end", default=-1, update=state.on_end, options=set()
+            name="Tube End", description="The chosen tube end", default=-1, update=callbacks.on_end, options=set()
         ),
         "groups": CollectionProperty(type=FerruleGroup),
         "group_index": IntProperty(
-            name="Section", description="The chosen section", update=state.on_group, options=set()
+            name="Section", description="The chosen section", update=callbacks.on_group, options=set()
         ),
         "notes": StringProperty(description="What reading left out and why, one a line"),
         "doubt": StringProperty(description="Why the unit is doubted; empty where it is not"),
@@ -226,7 +226,7 @@ class FerruleMesh(bpy.types.PropertyGroup):
 
 
 class FerruleFinding(bpy.types.PropertyGroup):
-    """A line of the list of findings. ``name`` is its check, ``index`` its place in ``state.findings``."""
+    """A line of the list of findings. ``name`` is its check, ``index`` its place in ``listing.findings``."""
 
     index: IntProperty()
     severity: StringProperty()
@@ -237,7 +237,9 @@ class FerruleWindow(bpy.types.PropertyGroup):
     """What lists show of results. It belongs to the window manager, so it is neither saved nor undone."""
 
     findings: CollectionProperty(type=FerruleFinding)
-    finding_index: IntProperty(name="Finding", description="The chosen finding", update=state.on_finding, options=set())
+    finding_index: IntProperty(
+        name="Finding", description="The chosen finding", update=callbacks.on_finding, options=set()
+    )
 
 
 CLASSES = (

@@ -18,11 +18,12 @@ from ..takeoff import Takeoff, TakeoffError, TubeEnd, take_off
 from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import nearest_size, section_name
-from . import state
+from . import updating
 from .by_hand import Pick, Rims, pick_from, pick_text
 from .fields import exact
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
+from .quiet import quietly
 from .records import end_from, end_text, section_text
 from .scene import FITTING_MARK, SceneError, meshes_of, unit_scale_of
 
@@ -137,7 +138,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
     ferrule = scene.ferrule
     ferrule.key = ferrule.key or secrets.token_hex(8)
     groups = _grouped(scene, [row.end for row in rows])
-    with state.quietly():
+    with quietly():
         chosen = ferrule.ends[ferrule.end_index].key if 0 <= ferrule.end_index < len(ferrule.ends) else ""
         fittings = {line.key: line.fitting for line in ferrule.ends}
         ferrule.ends.clear()
@@ -159,8 +160,8 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
         keys = [line.key for line in ferrule.ends]
         ferrule.end_index = keys.index(chosen) if chosen in keys else -1
         ferrule.group_index = min(max(ferrule.group_index, 0), max(len(ferrule.groups) - 1, 0))
-    state.touch(scene)
-    state.sync(scene)
+    updating.touch(scene)
+    updating.sync(scene)
 
 
 def _rows(scene: bpy.types.Scene) -> list[_Row]:

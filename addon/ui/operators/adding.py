@@ -13,9 +13,10 @@ from ...fields.declared import declared_in
 from ...takeoff.given import SizedEnd
 from ...trade.sizes import tube_sizes
 from ...trade.tables import cited
-from .. import placing, reading, state
+from .. import placing, reading, updating
 from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
+from ..quiet import quietly
 from .polls import can_build
 
 _FIELDS = ("crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
@@ -71,13 +72,13 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
         row, _ = reading.add_end(scene, end.tube_end(), None)
         line = scene.ferrule.ends[row]
         group = scene.ferrule.groups[line.group]
-        with state.quietly():
+        with quietly():
             scene.ferrule.end_index, scene.ferrule.group_index = row, line.group
             if group.count == 1:
                 group.own_recipe = True
                 assign(group.recipe, read_record(Recipe, values(self, Recipe, _FIELDS)))
-        state.touch(scene)
-        desk = state.finish(scene, review=False)
+        updating.touch(scene)
+        desk = updating.finish(scene, review=False)
         fitted = next(one for one in desk.fittings if row in one.rows)
         if fitted.refusal:
             report(self, "WARNING", f"The fitting cannot be made so: {fitted.refusal}")

@@ -9,11 +9,14 @@ from mathutils import Vector
 
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
-from .. import by_hand, placing, reading, state, wording
+from .. import by_hand, callbacks, placing, reading, wording
+from ..desk import active_group, times
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
 from ..jobs import modelled_section
+from ..quiet import quietly
 from ..scene import FITTING_MARK, unit_scale_of
+from ..views import reach_to
 from ..wording import count_of
 from .polls import can_build, holds
 
@@ -29,7 +32,7 @@ def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
     except reading.ReadingError as error:
         report(operator, "ERROR", error)
         return False
-    state.times["read"] = time.perf_counter() - start
+    times["read"] = time.perf_counter() - start
     if context.scene.ferrule.doubt:
         report(operator, "WARNING", f"{context.scene.ferrule.doubt} Fix the unit in the panel Tube Ends")
         return False
@@ -96,7 +99,7 @@ class FERRULE_OT_fix_unit(bpy.types.Operator):
             settings.length_unit = "MILLIMETERS"
         if read_into(context, self):
             corners = [item.matrix_world @ Vector(corner) for item in scene.objects for corner in item.bound_box]
-            placing.reach_to(context, FAR * max(corner.length for corner in corners))
+            reach_to(context, FAR * max(corner.length for corner in corners))
             self.report({"INFO"}, f"The scene's unit scale is {scale:g} now. {say_ends(scene)}")
         return {"FINISHED"}
 
@@ -146,7 +149,7 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
             report(self, "ERROR", error)
             return {"CANCELLED"}
         ferrule = context.scene.ferrule
-        with state.quietly():
+        with quietly():
             ferrule.end_index, ferrule.group_index = row, ferrule.ends[row].group
         name = ferrule.groups[ferrule.group_index].name
         self.report({"INFO"}, f"Picked an end of {name}" if new else f"This end of {name} is on the list already")
@@ -192,7 +195,7 @@ class FERRULE_OT_go_to_end(bpy.types.Operator):
         if index >= len(ferrule.ends):
             self.report({"ERROR"}, f"There is no end {index}; the list has {len(ferrule.ends)}")
             return {"CANCELLED"}
-        with state.quietly():
+        with quietly():
             ferrule.end_index = index
         placing.look_at_end(context, context.scene, index)
         return {"FINISHED"}
@@ -207,18 +210,18 @@ class FERRULE_OT_use_table_bore(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        group = state.active_group(context.scene)
+        group = active_group(context.scene)
         near = group is not None and nearest_size(modelled_section(group)) is not None
         return holds(cls, near, "The chosen section is near no size of the tables")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        group = state.active_group(context.scene)
+        group = active_group(context.scene)
         match = nearest_size(modelled_section(group))
-        with state.quietly():
+        with quietly():
             group.bore_width_mm = match.width_mm - 2 * match.wall_mm
             group.bore_depth_mm = match.depth_mm - 2 * match.wall_mm
             group.measured = True
-        state.on_measure(group, context)
+        callbacks.on_measure(group, context)
         return {"FINISHED"}
 
 

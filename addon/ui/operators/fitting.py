@@ -11,9 +11,12 @@ from ...families.cap.recipe import Recipe
 from ...fields.declared import declared_in
 from ...geometry.names import quoted
 from ...trade.processes import Process
-from .. import placing, state, wording
+from .. import placing, updating, wording
+from ..desk import active_recipe, times
 from ..drawing import say_in
 from ..fields import assign, auto_name, stored, stored_name
+from ..quiet import quietly
+from ..views import redraw
 from ..wording import count_of
 from .ends import read_into
 from .long_work import LongWork, Steps
@@ -34,10 +37,10 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
         start = time.perf_counter()
-        desk = yield from state.worked(scene, review=bpy.app.background)
+        desk = yield from updating.worked(scene, review=bpy.app.background)
         added, removed = placing.place_all(scene, desk)
-        state.times["fit"] = time.perf_counter() - start
-        state.redraw()
+        times["fit"] = time.perf_counter() - start
+        redraw()
         refused = sum(one.refusal is not None for one in desk.fittings)
         made = sum(len(one.rows) for one in desk.fittings if one.fitting)
         said = f"{count_of(made, 'fitting')} of {count_of(len(desk.fittings), 'kind')}"
@@ -109,11 +112,11 @@ class FERRULE_OT_set_number(bpy.types.Operator):
         if self.field not in declared_in(Recipe) and self.field not in declared_in(Process):
             self.report({"ERROR"}, f"There is no number {self.field}; a recipe has {', '.join(declared_in(Recipe))}")
             return {"CANCELLED"}
-        group = state.active_recipe(scene) if self.field in declared_in(Recipe) else scene.ferrule.process
+        group = active_recipe(scene) if self.field in declared_in(Recipe) else scene.ferrule.process
         old = getattr(group, stored_name(self.field))
         try:
             value = self.value if isinstance(old, str) else type(old)(stored(self.field, _number(self.value)))
-            with state.quietly():
+            with quietly():
                 if hasattr(group, auto_name(self.field)):
                     setattr(group, auto_name(self.field), False)
             setattr(group, stored_name(self.field), value)
@@ -142,9 +145,9 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        with state.quietly():
-            assign(state.active_recipe(context.scene), Recipe())
-        state.numbers_changed(context.scene)
+        with quietly():
+            assign(active_recipe(context.scene), Recipe())
+        updating.numbers_changed(context.scene)
         return {"FINISHED"}
 
 

@@ -27,10 +27,12 @@ from ...files.names import safe_name
 from ...job.ladders import make_ladders, write_ladders
 from ...job.report import result_json
 from ...job.results import JobResult
-from .. import shop, state, wording
+from .. import shop, updating, wording
+from ..desk import active_group
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
 from ..jobs import folder_of, job_of, ladder_wish
+from ..views import redraw
 from .into_folder import IntoFolder
 from .long_work import LongWork, Steps, WorkError
 from .polls import NeedsEnds
@@ -51,9 +53,9 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
         folder = self.folder(context)
-        group = state.active_group(scene)
+        group = active_group(scene)
         assert group is not None
-        desk = yield from state.worked(scene)
+        desk = yield from updating.worked(scene)
         if desk.problem:
             raise WorkError(desk.problem)
         made = [one.made for one in desk.fittings if one.group == scene.ferrule.group_index and one.made]
@@ -105,7 +107,7 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
         if not known:
             self.report({"ERROR"}, _no_ladder(context.scene))
             return {"CANCELLED"}
-        group = state.active_group(context.scene)
+        group = active_group(context.scene)
         of_group = [name for name, (_, ladder) in known.items() if group and ladder["tube"] == group.name]
         self.ladder, self.measured_mm = (of_group or list(known))[0], 0.0
         return context.window_manager.invoke_props_dialog(self)
@@ -220,8 +222,8 @@ def _enter(
 
 def _book_changed(scene: bpy.types.Scene) -> None:
     if scene.ferrule.use_shop_book:
-        state.batches_changed(scene)
-    state.redraw()
+        updating.batches_changed(scene)
+    redraw()
 
 
 def ladders_written(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]]:

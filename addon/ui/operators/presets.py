@@ -10,8 +10,9 @@ from bpy.props import StringProperty
 from ...families.cap.recipe import Recipe
 from ...fields.declared import declared_in
 from ...geometry.names import quoted
-from .. import state
+from .. import updating
 from ..fields import auto_name, stored_name
+from ..quiet import quietly
 from ..scene import last_line
 
 
@@ -66,12 +67,12 @@ class FERRULE_OT_load_recipe(bpy.types.Operator):
             self.report({"ERROR"}, f"The preset {quoted(self.filepath)} is not there; save the recipe again")
             return {"CANCELLED"}
         try:
-            with state.quietly():
+            with quietly():
                 bpy.ops.script.execute_preset(filepath=self.filepath, menu_idname=FERRULE_MT_recipe_presets.__name__)
         except RuntimeError as error:
             said = f"The preset {quoted(self.filepath)} cannot be loaded as a whole: {last_line(error)}"
             self.report({"ERROR"}, f"{said}. Look at the numbers, and save the recipe again")
-        state.numbers_changed(context.scene)
+        updating.numbers_changed(context.scene)
         return {"FINISHED"}
 
 

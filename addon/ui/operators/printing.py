@@ -14,10 +14,13 @@ from ...geometry.mesh import Mesh
 from ...geometry.names import quoted
 from ...review import UnreadableMeshError, review
 from ...trade.processes import ProcessError, check_process
-from .. import placing, state
+from .. import listing, looking, placing, updating
+from ..desk import times
 from ..drawing import report
 from ..jobs import process_of
+from ..quiet import quietly
 from ..scene import SceneError, mesh_of, unit_scale_of
+from ..views import redraw
 from ..wording import count_of
 from .polls import holds, in_object_mode
 
@@ -67,10 +70,10 @@ class FERRULE_OT_review_object(bpy.types.Operator):
         except (ObjectError, ProcessError, UnreadableMeshError) as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
-        state.object_reviews[item.session_uid] = state.ObjectReview(found, matrix, unit_scale_of(context.scene))
-        state.list_findings(state.desk_of(context.scene))
-        state.times["review"] = time.perf_counter() - start
-        state.redraw()
+        listing.object_reviews[item.session_uid] = listing.ObjectReview(found, matrix, unit_scale_of(context.scene))
+        listing.list_findings(updating.desk_of(context.scene))
+        times["review"] = time.perf_counter() - start
+        redraw()
         worst = sum(finding.severity == "must fix" for finding in found.findings)
         self.report({"INFO"}, f"{item.name}: {count_of(len(found.findings), 'finding')}, {worst} to fix")
         return {"FINISHED"}
@@ -85,14 +88,14 @@ class FERRULE_OT_cure(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        finding = state.chosen_finding(context)
+        finding = listing.chosen_finding(context)
         return holds(cls, finding is not None and finding.cure, "No number cures the chosen finding")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        ferrule, finding = context.scene.ferrule, state.chosen_finding(context)
-        fitted = state.fitted_of(context.scene, finding)
+        ferrule, finding = context.scene.ferrule, listing.chosen_finding(context)
+        fitted = looking.fitted_of(context.scene, finding)
         if fitted is not None and not declared_in(Recipe).keys().isdisjoint(finding.cure):
-            with state.quietly():
+            with quietly():
                 ferrule.group_index = fitted.group
             if len(ferrule.groups) > 1 and not ferrule.groups[fitted.group].own_recipe:
                 ferrule.groups[fitted.group].own_recipe = True
@@ -112,17 +115,17 @@ class FERRULE_OT_go_to_finding(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return holds(cls, state.listed(context), "There are no findings")
+        return holds(cls, listing.listed(context), "There are no findings")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        manager, found = context.window_manager.ferrule, state.listed(context)
+        manager, found = context.window_manager.ferrule, listing.listed(context)
         index = self.index if self.index >= 0 else manager.finding_index
         if not 0 <= index < len(found):
             self.report({"ERROR"}, f"There is no finding {index}; the list has {len(found)}")
             return {"CANCELLED"}
-        with state.quietly():
+        with quietly():
             manager.finding_index = index
-        state.look_at_finding(context, found[index])
+        looking.look_at_finding(context, found[index])
         return {"FINISHED"}
 
 

@@ -10,10 +10,11 @@ from bpy.props import StringProperty
 from ...bench.shop_file import update_book
 from ...geometry.names import quoted
 from ...trade.processes import Process, ProcessError, check_process, process_named, processes
-from .. import shop, state
+from .. import shop, updating
 from ..drawing import draw_text, report
 from ..fields import assign
 from ..jobs import process_of
+from ..quiet import quietly
 
 
 class FERRULE_MT_processes(bpy.types.Menu):
@@ -49,10 +50,10 @@ class FERRULE_OT_use_process(bpy.types.Operator):
         except ProcessError as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
-        with state.quietly():
+        with quietly():
             assign(context.scene.ferrule.process, process)
             context.scene.ferrule.process.called = process.name
-        state.batches_changed(context.scene)
+        updating.batches_changed(context.scene)
         return {"FINISHED"}
 
 

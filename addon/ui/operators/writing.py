@@ -21,7 +21,8 @@ from ...job.print_files import footprints, lay_out_all, part_of
 from ...job.running import after_takeoff
 from ...takeoff import split_bodies
 from ...trade.processes import check_process
-from .. import assembly_file, reading, state
+from .. import assembly_file, reading, updating
+from ..desk import times
 from ..drawing import report
 from ..jobs import job_of, process_of
 from ..scene import SceneError
@@ -45,7 +46,7 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
         scene = context.scene
         start = time.perf_counter()
         folder = self.folder(context)
-        desk = state.fresh(scene)
+        desk = updating.fresh(scene)
         assert desk is not None
         if desk.problem:
             raise WorkError(desk.problem)
@@ -55,8 +56,8 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
             result = yield from after_takeoff(job_of(scene), meshes, takeoff)
         except (JobError, SceneError) as error:
             raise WorkError(str(error)) from error
-        state.keep_result(scene, result)
-        state.times["export"] = time.perf_counter() - start
+        updating.keep_result(scene, result)
+        times["export"] = time.perf_counter() - start
         if not result.made:
             raise WorkError("No fitting can be made with this recipe; see the panel Fitting")
         return f"{count_of(len(result.files), 'print file')} written and read back, in {folder.name}"
@@ -71,7 +72,7 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
-        desk = yield from state.worked(scene)
+        desk = yield from updating.worked(scene)
         made = [one.made for one in desk.fittings if one.made]
         yield "Laying out the plate", 0.9
         try:
@@ -93,7 +94,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> Steps:
         scene = context.scene
-        desk = yield from state.worked(scene)
+        desk = yield from updating.worked(scene)
         try:
             bodies = split_bodies(reading.assembly_of(scene, context.evaluated_depsgraph_get())[0])
         except SceneError as error:
@@ -103,7 +104,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
             yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
             if fitted.made:
                 fitted.in_place = tuple(fit_in_place(fitted.made, bodies, others))
-        state.changed(desk)
+        updating.changed(desk)
         return f"{count_of(sum(len(one.in_place) for one in desk.fittings), 'finding')} in place"
 
 

@@ -13,7 +13,8 @@ from mathutils import Matrix
 
 from ...geometry.frames import Floats
 from ...trade.sizes import section_name
-from .. import placing, state
+from .. import looking, placing, updating
+from ..desk import Fitted
 from ..drawing import say_in
 from ..saying import METRIC, Say
 from ..wording import in_window
@@ -62,7 +63,7 @@ def invalidate() -> None:
         kept.clear()
 
 
-def pictures_of(subject: state.Subject, view: bpy.types.PropertyGroup, say: Say = METRIC) -> list[Picture]:
+def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Say = METRIC) -> list[Picture]:
     """The overlays that are switched on, each built once as long as what it shows stays the same."""
     _keep_for(subject, say)
     found: list[Picture] = []
@@ -123,7 +124,7 @@ def ends_on_screen(context: bpy.types.Context) -> tuple[Floats, np.ndarray] | No
     scene, region, view = context.scene, context.region, context.region_data
     if not (shown(context) and view and scene.ferrule.ends and scene.ferrule.view.show_ends):
         return None
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     if desk is None:
         return None
     key: tuple[object, ...] = (desk.ends, placing.mm_per_unit(scene))
@@ -141,10 +142,10 @@ def shown(context: bpy.types.Context) -> bool:
     return space is not None and space.type == "VIEW_3D" and space.overlay.show_overlays
 
 
-def _subject(context: bpy.types.Context, view: bpy.types.PropertyGroup) -> state.Subject | None:
+def _subject(context: bpy.types.Context, view: bpy.types.PropertyGroup) -> looking.Subject | None:
     switches = ("outlines", "rings", "overhangs", "thin_walls", "steps", "gap", "profile")
     if any(getattr(view, f"show_{name}") for name in switches):
-        return state.subject_of(context)
+        return looking.subject_of(context)
     return None
 
 
@@ -187,7 +188,7 @@ def _draw_region() -> None:
 
 
 def _draw_words(
-    scene: bpy.types.Scene, subject: state.Subject, pictures: list[Picture], space: Rectangle, scale: float
+    scene: bpy.types.Scene, subject: looking.Subject, pictures: list[Picture], space: Rectangle, scale: float
 ) -> tuple[float, float]:
     """The legend in the lower right corner, and above it the chosen layer's caption; returns their left and top."""
     view, say = scene.ferrule.view, say_in(scene)
@@ -212,7 +213,7 @@ def _draw_words(
 
 
 def _draw_profile(
-    scene: bpy.types.Scene, fitted: state.Fitted, space: Rectangle, words: tuple[float, float], scale: float
+    scene: bpy.types.Scene, fitted: Fitted, space: Rectangle, words: tuple[float, float], scale: float
 ) -> float:
     """The profile in the upper left corner, clear of the words' left and top; returns its lower edge."""
     left, _, _, top = space
@@ -241,7 +242,7 @@ def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> N
     scene = context.scene
     if not scene.ferrule.view.show_plate:
         return
-    desk = state.desk_of(scene)
+    desk = updating.desk_of(scene)
     if desk is None or desk.plates is None or not desk.plates.count:
         return
     laid, job = desk.plates, desk.job
@@ -261,7 +262,7 @@ def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> N
 
 
 def _draw_labels(
-    context: bpy.types.Context, subject: state.Subject, pictures: list[Picture], space: Rectangle, scale: float
+    context: bpy.types.Context, subject: looking.Subject, pictures: list[Picture], space: Rectangle, scale: float
 ) -> None:
     labels = [label for picture in pictures for label in picture.marks.labels]
     if not labels:
@@ -315,7 +316,7 @@ def _words(parts: tuple[str, ...], scale: float, size: float = sheets.SMALL, mos
     return _sheet(key, lambda: sheets.words_sheet(parts, painting.measure(scale), most, size))
 
 
-def _keep_for(subject: state.Subject, say: Say) -> None:
+def _keep_for(subject: looking.Subject, say: Say) -> None:
     """What was built for other results, or in other units, goes."""
     global _made_from
     fitted = subject.fitted

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import bpy
 from bpy.props import IntProperty
 
-from .. import state
+from .. import looking
+from ..views import redraw
 from . import draw, markers
 
 _PAGE = 10
@@ -107,7 +108,7 @@ class FERRULE_OT_step_layers(bpy.types.Operator):
         type(self).running = False
         if context.workspace:
             context.workspace.status_text_set(None)
-        state.redraw()
+        redraw()
         return result
 
 
@@ -166,7 +167,7 @@ def _view(context: bpy.types.Context) -> bpy.types.PropertyGroup:
 
 
 def _layer_count(context: bpy.types.Context) -> int:
-    subject = state.subject_of(context)
+    subject = looking.subject_of(context)
     printed = subject.review.printed if subject and subject.review else None
     return len(printed.layers) if printed else 0
 

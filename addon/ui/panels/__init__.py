@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The sidebar tab Ferrule, in the order of the work. Drawing reads properties and ``state``, and computes nothing."""
+"""The sidebar tab Ferrule, in the order of the work. Drawing reads properties and results at hand, and
+computes nothing."""
 
 from . import cautions, ends, files, fitting, process, review
 

@@ -6,7 +6,8 @@ from typing import Any
 
 import bpy
 
-from .. import state, wording
+from .. import wording
+from ..desk import active_group
 from ..drawing import draw_field, draw_text, say_in
 from ..scene import unit_scale_of
 from ..wording import count_of
@@ -89,7 +90,7 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
         closed = len(ferrule.ends) - sum(group.count for group in ferrule.groups)
         rows = min(max(len(ferrule.groups), 2), 6)
         layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=6)
-        group = state.active_group(context.scene)
+        group = active_group(context.scene)
         column = layout.column(align=True)
         column.label(text=say_in(context.scene).text(group.size), translate=False)
         layout.prop(ferrule.view, "show_ends")
@@ -157,11 +158,11 @@ class FERRULE_PT_measured(Sidebar, bpy.types.Panel):
         return bool(context.scene.ferrule.groups)
 
     def draw_header(self, context: bpy.types.Context) -> None:
-        self.layout.prop(state.active_group(context.scene), "measured", text="")
+        self.layout.prop(active_group(context.scene), "measured", text="")
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        group = state.active_group(context.scene)
+        group = active_group(context.scene)
         column = layout.column()
         column.active = group.measured
         draw_field(column, group, "bore_width_mm", wording.BORE["bore_width_mm"], context.scene)

@@ -5,7 +5,8 @@ import bpy
 
 from ...geometry.names import quoted
 from ...job.results import JobResult
-from .. import shop, state
+from .. import shop, updating
+from ..desk import active_group
 from ..drawing import draw_text
 from ..wording import count_of
 from .sidebar import Sidebar
@@ -23,18 +24,18 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         output = ferrule.output
         if ferrule.groups:
             ends = sum(group.count for group in ferrule.groups)
-            desk = state.desk_of(context.scene)
+            desk = updating.desk_of(context.scene)
             kinds = len(desk.fittings) if desk else len(ferrule.groups)
             total = ends + kinds * output.spares
             layout.label(text=f"{count_of(total, 'fitting')} of {count_of(kinds, 'kind')}", icon="MESH_GRID")
         layout.prop(output, "spares")
-        group = state.active_group(context.scene)
+        group = active_group(context.scene)
         if group is not None:
             layout.prop(group, "fit_ladder")
         row = layout.row(align=True)
         row.operator("ferrule.lay_out", icon="MESH_PLANE")
         row.prop(ferrule.view, "show_plate", text="", icon="HIDE_OFF" if ferrule.view.show_plate else "HIDE_ON")
-        desk = state.desk_of(context.scene)
+        desk = updating.desk_of(context.scene)
         if desk and desk.plates:
             laid = count_of(len(desk.plates.placements), "fitting")
             layout.label(text=f"{laid} on {count_of(desk.plates.count, 'plate')}")
@@ -74,7 +75,7 @@ class FERRULE_PT_shop_book(Sidebar, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        group = state.active_group(context.scene)
+        group = active_group(context.scene)
         if group is not None:
             layout.label(text=f"For {group.name}", translate=False)
         column = layout.column(align=True)

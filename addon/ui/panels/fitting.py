@@ -5,7 +5,8 @@ import bpy
 
 from ...families.cap.recipe import Recipe
 from ...job.asked import Tube
-from .. import state, wording
+from .. import updating, wording
+from ..desk import Fitted, active_fitted, active_group, active_recipe, times
 from ..drawing import draw_field, draw_refusal, draw_text, say_in
 from ..fields import labelled
 from ..jobs import recipe_of
@@ -14,8 +15,8 @@ from .cautions import draw_beside
 from .sidebar import Sidebar, group_panels
 
 
-def _chosen(context: bpy.types.Context) -> tuple[bpy.types.PropertyGroup, state.Fitted | None]:
-    return state.active_recipe(context.scene), state.active_fitted(context.scene)
+def _chosen(context: bpy.types.Context) -> tuple[bpy.types.PropertyGroup, Fitted | None]:
+    return active_recipe(context.scene), active_fitted(context.scene, updating.desk_of(context.scene))
 
 
 def _draw_group(layout: bpy.types.UILayout, context: bpy.types.Context, group: str) -> bool:
@@ -47,7 +48,7 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
         ferrule = context.scene.ferrule
-        group = state.active_group(context.scene)
+        group = active_group(context.scene)
         _, fitted = _chosen(context)
         row = layout.row(align=True)
         row.scale_y = 1.4
@@ -70,10 +71,10 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             text = f"Gap {say(gap.nominal)}, at worst {say(gap.least)} to {say(gap.most)}"
             draw_text(layout, text, icon="ARROW_LEFTRIGHT")
         draw_beside(layout, context, "fit")
-        if "update" in state.times:
-            line = f"Updated in {state.times['update'] * 1000:.0f} ms"
-            if "review" in state.times:
-                line += f", reviewed in {state.times['review'] * 1000:.0f} ms"
+        if "update" in times:
+            line = f"Updated in {times['update'] * 1000:.0f} ms"
+            if "review" in times:
+                line += f", reviewed in {times['review'] * 1000:.0f} ms"
             row = layout.row()
             row.active = False
             row.label(text=line)

@@ -4,7 +4,7 @@
 import bpy
 
 from ...trade.processes import Process
-from .. import state
+from .. import updating
 from ..drawing import draw_field, draw_text
 from ..fields import labelled
 from .cautions import draw_beside
@@ -26,7 +26,7 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
         draw_field(layout, process, "material", labelled(Process)["material"].field, context.scene)
         layout.prop(context.scene.ferrule, "use_shop_book")
         draw_beside(layout, context, "process")
-        desk = state.desk_of(context.scene)
+        desk = updating.desk_of(context.scene)
         if desk is None:
             return
         if desk.problem:

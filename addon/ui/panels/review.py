@@ -6,7 +6,8 @@ from typing import Any
 import bpy
 
 from ...review import Finding
-from .. import state
+from .. import listing, looking, updating
+from ..desk import active_fitted
 from ..drawing import draw_text, say_in
 from ..saying import Say
 from ..wording import count_of, label_of, say_value
@@ -47,7 +48,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         item = context.active_object
         if item is not None and item.type == "MESH" and not item.ferrule.end_key:
             layout.operator("ferrule.review_object", text=f"Review {item.name}", icon="VIEWZOOM", translate=False)
-        desk, findings = state.desk_of(context.scene), state.listed(context)
+        desk, findings = updating.desk_of(context.scene), listing.listed(context)
         if desk is None and not findings:
             draw_text(layout, "Read the tube ends, or choose an object of your own to review.", icon="INFO")
             return
@@ -60,7 +61,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         problem = next((one.problem for one in desk.fittings if one.problem), "") if desk else ""
         if problem:
             draw_text(layout, f"Not reviewed. {problem}", icon="ERROR")
-        fitted = state.active_fitted(context.scene, desk) if desk else None
+        fitted = active_fitted(context.scene, desk) if desk else None
         if fitted and fitted.made and not fitted.made.review.settled:
             draw_text(layout, "Ways up, trapped support and the bath follow when the numbers rest.")
         manager = context.window_manager.ferrule
@@ -68,7 +69,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             layout.template_list(
                 "FERRULE_UL_findings", "", manager, "findings", manager, "finding_index", rows=4, maxrows=8
             )
-            finding = state.chosen_finding(context)
+            finding = listing.chosen_finding(context)
             if finding is not None:
                 _draw_finding(layout, finding, say_in(context.scene))
         elif not (waiting or refused or problem):
@@ -127,7 +128,7 @@ class FERRULE_PT_ring_plan(Sidebar, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        subject = state.subject_of(context)
+        subject = looking.subject_of(context)
         printed = subject.review.printed if subject and subject.review else None
         if printed is None:
             draw_text(layout, "The plan appears once the fitting is reviewed.", icon="INFO")

@@ -1,0 +1,130 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What Blender calls: when a property changes, when the scene does, and when a file was loaded."""
+
+from __future__ import annotations
+
+import bpy
+
+from . import placing, updating
+from .desk import active_fitted, desks, drop_all
+from .fields import UNDECIDED, assign, auto_name, take_old_names
+from .jobs import bore_problem, modelled_section, process_of, recipe_of
+from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
+from .looking import look_at_finding
+from .quiet import loud, quietly
+from .scene import unit_scale_of
+from .views import redraw
+
+
+def on_number(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """A number of a recipe, the process, the tube or the output changed: make again what rests on it, at once."""
+    if loud():
+        _decide(group)
+        updating.numbers_changed(group.id_data)
+
+
+def on_measure(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """What decides which ends share a fitting changed."""
+    if loud():
+        with quietly():
+            group.bore_problem = bore_problem(group) if group.measured else ""
+        updating.batches_changed(group.id_data)
+
+
+def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    if loud() and group.measured and not group.bore_width_mm:
+        bore = modelled_section(group).bore
+        widths = [bore.across(reading.across_deg) for reading in bore.readings]
+        with quietly():
+            group.bore_width_mm, group.bore_depth_mm = widths[0], widths[-1]
+    on_measure(group, context)
+
+
+def on_book(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """What the shop has learned counts from now on, or no longer."""
+    if loud():
+        updating.batches_changed(group.id_data)
+
+
+def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """A section's own recipe starts as a copy of the shared one."""
+    if not loud():
+        return
+    if group.own_recipe:
+        with quietly():
+            assign(group.recipe, recipe_of(group.id_data.ferrule.recipe))
+    updating.numbers_changed(group.id_data)
+
+
+def on_group(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """The chosen end is one of the chosen section, so that what acts on it acts on a row that is seen."""
+    sections = [row.group for row in group.ends]
+    if loud() and group.groups and not 0 <= group.group_index < len(group.groups):
+        with quietly():
+            group.group_index = min(max(group.group_index, 0), len(group.groups) - 1)
+    if loud() and 0 <= group.end_index < len(sections) and sections[group.end_index] != group.group_index:
+        with quietly():
+            group.end_index = sections.index(group.group_index) if group.group_index in sections else -1
+    redraw()
+
+
+def on_end(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """Clicking a row of the list of ends selects the end and brings it into view."""
+    if loud():
+        placing.look_at_end(context, group.id_data, group.end_index)
+
+
+def on_finding(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """Clicking a row of the list of findings brings the place into view."""
+    finding = chosen_finding(context)
+    if loud() and finding is not None:
+        look_at_finding(context, finding)
+
+
+def on_view(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    redraw()
+
+
+@bpy.app.handlers.persistent
+def start_anew(*told: object) -> None:
+    """A handler: of the scenes before nothing holds in another file, and an older file has numbers under old names."""
+    forget()
+    with quietly():
+        for scene in bpy.data.scenes:
+            ferrule = scene.ferrule
+            for group in (ferrule.recipe, ferrule.process, *(one.recipe for one in ferrule.groups)):
+                take_old_names(group)
+
+
+@bpy.app.handlers.persistent
+def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
+    """A handler: reviews of the user's own meshes no longer hold once these have changed or moved, or are to be printed
+    by another process; and what is listed is always of what is looked at now."""
+    for update in depsgraph.updates if object_reviews else ():
+        changed = update.is_updated_geometry or update.is_updated_transform
+        if changed and isinstance(update.id, bpy.types.Object) and update.id.original:
+            object_reviews.pop(update.id.original.session_uid, None)
+    if object_reviews:
+        now = process_of(scene.ferrule.process), unit_scale_of(scene)
+        for uid, kept in list(object_reviews.items()):
+            if (kept.review.process, kept.unit_scale) != now:
+                del object_reviews[uid]
+    if not up_to_date(scene):
+        list_findings(updating.desk_of(scene))
+
+
+def forget() -> None:
+    """Drops everything, for when the add-on is switched off."""
+    updating.stop()
+    drop_all()
+    list_nothing()
+
+
+def _decide(group: bpy.types.PropertyGroup) -> None:
+    """A number that was automatic so far starts from what the section decided."""
+    fitted = active_fitted(group.id_data, desks.get(group.id_data.session_uid))
+    settled = fitted.fitting.recipe if fitted and fitted.fitting else None
+    for name in ("rise_mm", "edge_mm", "gap_mm"):
+        if getattr(group, name, 0.0) == UNDECIDED and not getattr(group, auto_name(name)):
+            with quietly():
+                setattr(group, name, getattr(settled, name, None) or 0.0)

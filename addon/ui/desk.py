@@ -1,0 +1,203 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Results at hand: worked out from what the scenes keep, never saved, and never shown when out of date.
+
+For whoever draws (panels, overlays; drawing computes nothing):
+
+``updating.desk_of(scene)``
+    The scene's ``Desk``, or None while it is out of date; asking for it then has it made again soon, and redraws.
+``Desk.ends``
+    The takeoff: a ``TubeEnd`` for each of ``scene.ferrule.ends``, open or not, in the same order.
+``Desk.fittings``
+    A ``Fitted`` for each distinct fitting: ``batch`` (its ends, section, recipe), ``rows`` (of its ends in
+    ``scene.ferrule.ends``), ``group`` (index of its section in
+    ``scene.ferrule.groups``), ``fitting`` (the last solid that could be made, or None), ``refusal`` (why the recipe as
+    it stands cannot be made, or None) and ``made`` (``job.results.Made`` with review and gap; None until reviewed).
+``Desk.version``
+    Grows whenever anything in the desk changed. Buffers may be kept as long as it stays the same.
+``Desk.plates``, ``Desk.result``
+    The last plate layout and the last export's ``job.results.JobResult``, None where the scene has changed since.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import OrderedDict
+from dataclasses import dataclass
+from typing import Any
+
+import bpy
+
+from ..bench.plate import Footprint, Plates
+from ..families.fitting import Fitting
+from ..fields.refusals import RecipeError
+from ..job.asked import Job, JobError
+from ..job.batches import resolved
+from ..job.resolved import Checked, Resolved, Shape, designed, reviewed
+from ..job.results import Batch, JobResult, Made
+from ..review import Finding
+from ..takeoff import TubeEnd
+
+FACETS = 64
+"""Of a whole circle, in the view. Files get as many as their chord error asks for."""
+_KEPT = 500
+
+
+@dataclass
+class Fitted:
+    """One fitting of the desk; see the module's head."""
+
+    batch: Batch
+    rows: tuple[int, ...]
+    """Of its ends in ``scene.ferrule.ends``."""
+    group: int
+    fitting: Fitting | None = None
+    refusal: RecipeError | None = None
+    made: Made | None = None
+    in_place: tuple[Finding, ...] = ()
+    """What it meets in the assembly, once that was checked; places are those of the assembly, in mm."""
+    problem: str = ""
+    """Why it could not be reviewed."""
+    designed: bool = False
+    """Whether ``fitting`` and ``refusal`` are those of ``batch``."""
+    at_s: float = 0.0
+    """When it was last made."""
+    review_s: float = 0.0
+    """How long the review's quick checks took last time."""
+
+    @property
+    def reviewable(self) -> bool:
+        return self.refusal is None and self.fitting is not None and not self.problem
+
+    @property
+    def waiting(self) -> bool:
+        """Whether there is still something to be made or checked."""
+        return not self.designed or (self.reviewable and (self.made is None or not self.made.review.settled))
+
+    def digest(self, unit_scale: float) -> str:
+        """What its mesh is known by: all that its shape comes from."""
+        return self.batch.shape.digest(FACETS, unit_scale)
+
+
+@dataclass
+class Desk:
+    stamp: int
+    job: Job
+    problem: str
+    """What is wrong with the job as a whole, and what to do; empty where nothing is."""
+    ends: tuple[TubeEnd, ...]
+    fittings: list[Fitted]
+    version: int = 0
+    plates: Plates | None = None
+    footprints: tuple[Footprint, ...] = ()
+    """What lies on the plates."""
+    result: JobResult | None = None
+
+    @property
+    def waiting(self) -> list[Fitted]:
+        """What is still to be reviewed."""
+        return [one for one in self.fittings if one.waiting]
+
+
+times: dict[str, float] = {}
+"""Seconds that the last ``update``, ``review``, ``read``, ... took; shown in the panels."""
+desks: dict[int, Desk] = {}
+"""By the scene's ``session_uid``."""
+_designs: OrderedDict[Shape, Fitting | RecipeError] = OrderedDict()
+_reviews: OrderedDict[Resolved, Checked] = OrderedDict()
+
+
+def at_hand(scene: bpy.types.Scene) -> Desk | None:
+    """The scene's results, or None where they are out of date or there are no ends."""
+    desk = desks.get(scene.session_uid)
+    return desk if desk is not None and desk.stamp == scene.ferrule.stamp else None
+
+
+def drop_all() -> None:
+    for kept in (desks, _designs, _reviews, times):
+        kept.clear()
+
+
+def active_group(scene: bpy.types.Scene) -> bpy.types.PropertyGroup | None:
+    """The chosen section's row, or None."""
+    ferrule = scene.ferrule
+    return ferrule.groups[ferrule.group_index] if 0 <= ferrule.group_index < len(ferrule.groups) else None
+
+
+def active_recipe(scene: bpy.types.Scene) -> bpy.types.PropertyGroup:
+    """The recipe that the chosen section has: its own or the shared one."""
+    group = active_group(scene)
+    return group.recipe if group and group.own_recipe else scene.ferrule.recipe
+
+
+def active_fitted(scene: bpy.types.Scene, desk: Desk | None) -> Fitted | None:
+    """The fitting of the chosen end, else the first one of the chosen section."""
+    if desk is None:
+        return None
+    ferrule = scene.ferrule
+    own = [one for one in desk.fittings if one.group == ferrule.group_index]
+    if 0 <= ferrule.end_index < len(desk.ends):
+        end = desk.ends[ferrule.end_index]
+        own = [one for one in own if any(other is end for other in one.batch.ends)] or own
+    return own[0] if own else None
+
+
+def design_fitted(desk: Desk, fitted: Fitted) -> None:
+    """Its solid, or why there is none."""
+    shape = fitted.batch.shape
+    if shape not in _designs:
+        try:
+            _keep(_designs, shape, designed(shape, FACETS))
+        except RecipeError as refusal:
+            _keep(_designs, shape, refusal)
+    fitted.at_s = time.monotonic()
+    take_known(desk, fitted)
+
+
+def review_fitted(desk: Desk, fitted: Fitted) -> None:
+    """The review's quick checks."""
+    if fitted.made is not None or not fitted.reviewable:
+        return
+    if desk.problem:
+        fitted.problem = desk.problem
+        return
+    assert fitted.fitting is not None
+    start = time.perf_counter()
+    try:
+        of = resolved(desk.job, fitted.batch)
+        checked = reviewed(of, fitted.fitting)
+    except JobError as error:
+        fitted.problem = str(error)
+        return
+    fitted.review_s = times["review"] = time.perf_counter() - start
+    _keep(_reviews, of, checked)
+    fitted.made = Made(fitted.batch, fitted.fitting, checked, desk.job.output.spares)
+
+
+def settle(fitted: Fitted) -> None:
+    """The review's slower checks."""
+    if fitted.made is not None:
+        _ = fitted.made.findings
+
+
+def take_known(desk: Desk, fitted: Fitted) -> None:
+    """What was worked out before from the same numbers."""
+    known = _designs.get(fitted.batch.shape)
+    if known is None:
+        return
+    fitted.designed = True
+    fitted.refusal = known if isinstance(known, RecipeError) else None
+    if isinstance(known, RecipeError):
+        fitted.made = None
+        return
+    fitted.fitting = known
+    try:
+        checked = _reviews.get(resolved(desk.job, fitted.batch))
+    except JobError:  # the review says so
+        checked = None
+    fitted.made = Made(fitted.batch, known, checked, desk.job.output.spares) if checked else None
+
+
+def _keep(kept: OrderedDict[Any, Any], key: Any, value: Any) -> None:
+    kept[key] = value
+    if len(kept) > _KEPT:
+        kept.popitem(last=False)

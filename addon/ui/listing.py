@@ -1,0 +1,117 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The list of findings: those of the user's mesh that is selected and has been reviewed, else those of all fittings.
+
+Lists show ``window_manager.ferrule.findings``; ``findings[i]`` here is the ``Finding`` of each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import bpy
+
+from ..geometry.frames import Floats
+from ..review import Finding, Review, worst_first
+from .desk import Desk, at_hand
+from .views import redraw
+
+
+@dataclass(frozen=True)
+class ObjectReview:
+    """A review of the user's own mesh, dropped as soon as the mesh changes or moves, or its process or unit does."""
+
+    review: Review
+    matrix: Floats
+    unit_scale: float
+
+
+findings: list[Finding] = []
+object_reviews: dict[int, ObjectReview] = {}
+"""By the object's ``session_uid``."""
+
+_listed: ObjectReview | Desk | None = None
+"""Whose findings are listed."""
+
+
+def listed(context: bpy.types.Context) -> list[Finding]:
+    """``findings``, where they are of what is looked at; else none, and they are listed again soon.
+
+    Blender tells nobody that another scene is shown.
+    """
+    if up_to_date(context.scene):
+        return findings
+    if bpy.app.background:
+        list_again()
+        return findings
+    if not bpy.app.timers.is_registered(list_again):  # Who draws may change nothing.
+        bpy.app.timers.register(list_again, first_interval=0.01)
+    return []
+
+
+def chosen_finding(context: bpy.types.Context) -> Finding | None:
+    index, found = context.window_manager.ferrule.finding_index, listed(context)
+    return found[index] if 0 <= index < len(found) else None
+
+
+def list_findings(desk: Desk | None) -> None:
+    """Fills what the list of findings shows, worst first: those of the user's mesh that is selected and has been
+    reviewed, else those of all fittings."""
+    global _listed
+    kept = object_review(bpy.context.view_layer.objects.active)
+    _listed = kept or desk
+    _show_findings(kept.review.findings if kept else _findings_of(desk) if desk else ())
+
+
+def list_again() -> None:
+    list_findings(at_hand(bpy.context.scene))
+    redraw()
+
+
+def looked_at(scene: bpy.types.Scene) -> ObjectReview | Desk | None:
+    """Whose findings are to be listed."""
+    return object_review(bpy.context.view_layer.objects.active) or at_hand(scene)
+
+
+def up_to_date(scene: bpy.types.Scene) -> bool:
+    """Whether what is listed is of what is looked at."""
+    return looked_at(scene) is _listed
+
+
+def list_nothing() -> None:
+    """Drops what is listed and the reviews of the user's meshes."""
+    global _listed
+    if bpy.app.timers.is_registered(list_again):
+        bpy.app.timers.unregister(list_again)
+    object_reviews.clear()
+    _show_findings(())
+    _listed = None
+
+
+def object_review(item: bpy.types.Object | None) -> ObjectReview | None:
+    """What is known of a mesh of the user's; None of a fitting."""
+    return object_reviews.get(item.session_uid) if item is not None and not item.ferrule.end_key else None
+
+
+def _findings_of(desk: Desk) -> list[Finding]:
+    """Of the reviews and of the fit in place."""
+    return [
+        finding
+        for fitted in desk.fittings
+        for finding in (*(fitted.made.known if fitted.made else ()), *fitted.in_place)
+    ]
+
+
+def _show_findings(unsorted: Iterable[Finding]) -> None:
+    found = list(worst_first(unsorted))
+    same = found == findings
+    findings[:] = found
+    for manager in bpy.data.window_managers:
+        rows = manager.ferrule.findings
+        if same and len(rows) == len(found):
+            continue  # Another file's window manager has none.
+        rows.clear()
+        for index, finding in enumerate(found):
+            row = rows.add()
+            row.name, row.index, row.severity = finding.check, index, finding.severity
+            row.fitting = finding.fitting

@@ -1,0 +1,80 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What is looked at: what panels and overlays are about, and what a finding is about brought into view."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import bpy
+import numpy as np
+
+from ..geometry.frames import Floats
+from ..review import Finding, Review
+from ..takeoff import TubeEnd
+from . import placing
+from .desk import Desk, Fitted, active_fitted
+from .listing import object_review
+from .quiet import quietly
+from .updating import desk_of
+from .views import look_at, redraw
+
+
+@dataclass(frozen=True)
+class Subject:
+    """What panels and overlays are about."""
+
+    name: str
+    matrix: Floats
+    """(4, 4): from the review's mm, standing, to Blender's world."""
+    review: Review | None
+    fitted: Fitted | None = None
+    end: TubeEnd | None = None
+
+
+def subject_of(context: bpy.types.Context) -> Subject | None:
+    """The user's mesh that is selected and has been reviewed, else the fitting that is looked at."""
+    item = context.active_object
+    kept = object_review(item)
+    if kept is not None:
+        return Subject(item.name, kept.matrix, kept.review)
+    desk = desk_of(context.scene)
+    fitted = active_fitted(context.scene, desk)
+    if desk is None or fitted is None:
+        return None
+    end = _end_looked_at(context, desk, fitted)
+    matrix = placing.standing_matrix(fitted.fitting, end, context.scene) if fitted.fitting else np.eye(4)
+    return Subject(fitted.batch.id, matrix, fitted.made.review if fitted.made else None, fitted, end)
+
+
+def fitted_of(scene: bpy.types.Scene, finding: Finding) -> Fitted | None:
+    """The fitting that a finding is about; None where it is about an object of the user's."""
+    desk = desk_of(scene)
+    return next((one for one in desk.fittings if one.batch.id == finding.fitting), None) if desk else None
+
+
+def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
+    """Chooses the fitting and the layer that a finding is about, and brings its place into view."""
+    scene = context.scene
+    fitted = fitted_of(scene, finding)
+    with quietly():
+        if fitted is not None:
+            scene.ferrule.group_index = fitted.group
+            if scene.ferrule.end_index not in fitted.rows:
+                scene.ferrule.end_index = fitted.rows[0]
+        if finding.layer is not None:
+            scene.ferrule.view.layer = finding.layer
+    subject = subject_of(context)
+    if subject is not None:
+        in_place = fitted is not None and any(one is finding for one in fitted.in_place)
+        place = np.append(finding.position_mm or (0.0, 0.0, 0.0), 1.0)
+        world = place[:3] / placing.mm_per_unit(scene) if in_place else (subject.matrix @ place)[:3]
+        width = fitted.batch.section.outer.width if fitted else float(subject.review.mesh.size.max())
+        look_at(context, world, width / placing.mm_per_unit(scene))
+    redraw()
+
+
+def _end_looked_at(context: bpy.types.Context, desk: Desk, fitted: Fitted) -> TubeEnd:
+    index = context.scene.ferrule.end_index
+    if 0 <= index < len(desk.ends) and any(end is desk.ends[index] for end in fitted.batch.ends):
+        return desk.ends[index]
+    return fitted.batch.ends[0]

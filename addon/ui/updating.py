@@ -1,0 +1,234 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Results brought in line with what the scenes keep: at once as far as time allows, the rest once the numbers rest."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Generator, Iterator
+from dataclasses import replace
+from functools import lru_cache
+
+import bpy
+
+from ..bench.shop_book import ShopBook
+from ..job.asked import JobError
+from ..job.batches import sort_into_batches
+from ..job.results import JobResult
+from ..takeoff import TubeEnd
+from . import placing
+from .desk import Desk, Fitted, active_fitted, at_hand, design_fitted, desks, review_fitted, settle, take_known, times
+from .jobs import job_of, problem_of
+from .listing import list_findings
+from .records import end_from
+from .views import redraw
+
+OTHERS_S = 0.035
+"""An update that has taken so long leaves what is not looked at until the numbers rest: 20 a second are wanted."""
+LIVE_S = 0.1
+"""An update that the quick checks would make longer than this leaves them until the numbers rest."""
+PAUSE_S = 0.2
+"""How long the numbers have to rest before work starts that is too long for an update."""
+_last_change = 0.0
+
+
+def desk_of(scene: bpy.types.Scene) -> Desk | None:
+    """The scene's results, or None where they are out of date or there are no ends; then they are made again soon."""
+    desk = at_hand(scene)
+    if desk is None and scene.ferrule.ends:
+        _wake()
+    return desk
+
+
+def fresh(scene: bpy.types.Scene) -> Desk | None:
+    """The scene's results, brought up to date where they are not."""
+    return desk_of(scene) or sync(scene)
+
+
+def touch(scene: bpy.types.Scene) -> None:
+    """Results of before no longer count."""
+    # Never the number of an earlier state, which undo may bring back.
+    scene.ferrule.stamp = time.monotonic_ns() // 1000 % 2**31
+    global _last_change
+    _last_change = time.monotonic()
+
+
+def sync(scene: bpy.types.Scene) -> Desk | None:
+    """The desk as the scene's properties ask for, with what is known already; None where there are no ends.
+
+    Objects and meshes are brought in line too, as undo may have left them behind.
+    """
+    ferrule = scene.ferrule
+    old = desks.pop(scene.session_uid, None)
+    if not ferrule.ends:
+        list_findings(None)
+        return None
+    job = job_of(scene)
+    ends = tuple(_end_from(row.record) for row in ferrule.ends)
+    row_of = {id(end): row for row, end in enumerate(ends)}
+    problem = problem_of(job)
+    try:
+        batches = sort_into_batches(job, ends)
+    except JobError as error:  # a tube of the shop book's
+        problem = str(error)
+        job = replace(job, measured=(), book=ShopBook())
+        batches = sort_into_batches(job, ends)
+    fittings = []
+    for batch in batches:
+        rows = tuple(row_of[id(end)] for end in batch.ends)
+        fittings.append(Fitted(batch, rows, ferrule.ends[rows[0]].group))
+    desk = Desk(ferrule.stamp, job, problem, ends, fittings, version=old.version + 1 if old else 0)
+    desks[scene.session_uid] = desk
+    objects = placing.placed(scene)
+    for fitted in fittings:
+        take_known(desk, fitted)
+        placing.renew(scene, fitted, objects)
+    list_findings(desk)
+    _wake()
+    return desk
+
+
+def batches_changed(scene: bpy.types.Scene) -> None:
+    """Sorts the ends anew, as what decides which of them share a fitting has changed."""
+    touch(scene)
+    sync(scene)
+    _work_within(scene)
+
+
+def numbers_changed(scene: bpy.types.Scene) -> None:
+    """Makes again what can be made at once: the chosen section's fittings, and others as far as the time allows."""
+    desk = desk_of(scene)
+    touch(scene)
+    if desk is None:
+        batches_changed(scene)
+        return
+    desk.stamp = scene.ferrule.stamp
+    desk.job = job_of(scene)
+    desk.problem = problem_of(desk.job)
+    desk.plates = desk.result = None
+    for fitted in desk.fittings:
+        recipe = desk.job.recipe_for(fitted.batch.ends[0].section)
+        correction = desk.job.gap_correction(fitted.batch.section)
+        batch = replace(fitted.batch, recipe=recipe, correction=correction)
+        fitted.designed &= fitted.batch.shape == batch.shape
+        fitted.batch = batch
+        fitted.made, fitted.in_place, fitted.problem = None, (), ""
+    _work_within(scene)
+
+
+def work(scene: bpy.types.Scene, review: bool = True) -> Iterator[tuple[str, float]]:
+    """Does all that is waiting, step by step; yields what comes next and how much is done."""
+    desk = fresh(scene)
+    if desk is None:
+        return
+    waiting = desk.waiting
+    objects = placing.placed(scene)
+    for number, fitted in enumerate(waiting):
+        yield f"Fitting {fitted.batch.id}", number / len(waiting)
+        _design(scene, desk, fitted, objects)
+        if review:
+            review_fitted(desk, fitted)
+            settle(fitted)
+    changed(desk)
+
+
+def worked(scene: bpy.types.Scene, review: bool = True) -> Generator[tuple[str, float], None, Desk]:
+    """``work``, and then the desk of a scene that has ends."""
+    yield from work(scene, review)
+    desk = fresh(scene)
+    assert desk is not None
+    return desk
+
+
+def finish(scene: bpy.types.Scene, review: bool = True) -> Desk | None:
+    """``work`` in one go; the desk, or None where there are no ends."""
+    for _ in work(scene, review):
+        pass
+    return desk_of(scene)
+
+
+def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
+    """What an export came to, for the panel Plate and Files."""
+    desk = desk_of(scene)
+    if desk is not None:
+        desk.result, desk.plates, desk.footprints = result, result.plates, result.footprints
+        changed(desk)
+
+
+def changed(desk: Desk) -> None:
+    desk.version += 1
+    list_findings(desk)
+    redraw()
+
+
+def _work_within(scene: bpy.types.Scene) -> None:
+    """What an update does at once. What is longer waits until the numbers rest."""
+    desk = desk_of(scene)
+    if desk is None:
+        return
+    start = time.perf_counter()
+    active = active_fitted(scene, desk)
+    objects = placing.placed(scene)
+    # What has waited longest comes first, so that all follow a number that is dragged.
+    for fitted in sorted(desk.fittings, key=lambda one: (one is not active, one.at_s)):
+        if time.perf_counter() - start > OTHERS_S and fitted is not active:
+            break
+        _design(scene, desk, fitted, objects)
+        take_known(desk, fitted)
+        if fitted is active and time.perf_counter() - start + fitted.review_s < LIVE_S:
+            review_fitted(desk, fitted)
+    times["update"] = time.perf_counter() - start
+    changed(desk)
+    _wake()
+
+
+def _design(scene: bpy.types.Scene, desk: Desk, fitted: Fitted, objects: placing.Placed) -> None:
+    if not fitted.designed:
+        design_fitted(desk, fitted)
+        placing.renew(scene, fitted, objects)
+
+
+def stop() -> None:
+    if bpy.app.timers.is_registered(_tick):
+        bpy.app.timers.unregister(_tick)
+
+
+def _wake() -> None:
+    if not bpy.app.background and not bpy.app.timers.is_registered(_tick):
+        bpy.app.timers.register(_tick, first_interval=0.01)
+
+
+def _tick() -> float | None:
+    """One piece of waiting work, from Blender's timer."""
+    wait = PAUSE_S - (time.monotonic() - _last_change)
+    scenes = [window.scene for window in bpy.context.window_manager.windows]
+    for scene in dict.fromkeys(scenes):
+        desk = at_hand(scene)
+        if desk is None:
+            if scene.ferrule.ends:
+                sync(scene)
+                redraw()
+                return 0.01
+            continue
+        waiting = desk.waiting
+        if not waiting:
+            continue
+        if wait > 0:
+            return wait
+        active = active_fitted(scene, desk)
+        next_one = active if active in waiting else waiting[0]
+        assert next_one is not None
+        if not next_one.designed:
+            _design(scene, desk, next_one, placing.placed(scene))
+        elif next_one.made is None:
+            review_fitted(desk, next_one)
+        else:
+            settle(next_one)
+        changed(desk)
+        return 0.01
+    return None
+
+
+@lru_cache(10_000)
+def _end_from(record: str) -> TubeEnd:
+    """``end_from``, the same end for the same record."""
+    return end_from(record)
