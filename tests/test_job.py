@@ -233,6 +233,40 @@ def test_entries_for_no_tube_of_the_assembly_are_told(tmp_path):
     assert [note.split(" is ")[0] for note in told] == ["[[fitting.for]] 1", "[[measured]] 1"]
 
 
+def test_result_json_tells_tubes_holes_copes_and_joints(tmp_path):
+    """A leg with a hole of 8.5 mm through both walls at 60 of 300 mm, one 5 mm above it in line, and a coped brace."""
+    leg, above = rack()[0], tube(Section.round(25.4, 3.175), 100, "above", at=(0, 0, 305))
+    drill = Manifold.cylinder(100, 4.25, circular_segments=24).translate((0, 0, -50)).rotate((-90, 0, 0))
+    drilled = Mesh.from_manifold(leg.to_manifold() - drill.translate((0, 0, 60)), "leg")
+    brace = tube(Section.round(25.4, 3.175), 200, "brace", along=(1, 0, 0), at=(0, 0, 200)).to_manifold()
+    brace = Mesh.from_manifold(brace - Manifold.cylinder(400, 12.7, circular_segments=96), "brace")
+    do(tmp_path, [drilled, above, brace])
+    told = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))
+    assert [(one["source"], len(one["ends"])) for one in told["tubes"]] == [("leg", 2), ("above", 2), ("brace", 2)]
+    first = told["tubes"][0]
+    assert first["length_mm"] == pytest.approx(300)
+    ends = {tuple(end["position_mm"]) for end in told["ends"]}
+    assert {tuple(end["position_mm"]) for one in told["tubes"] for end in one["ends"]} == ends
+    (hole,) = told["holes"]
+    assert (hole["source"], hole["tube"], hole["walls"], hole["side"], hole["countersink_mm"]) == (
+        "leg",
+        1,
+        2,
+        None,
+        None,
+    )
+    assert hole["diameter_mm"] == pytest.approx(8.5, abs=0.02)
+    assert np.abs(hole["position_mm"]) == pytest.approx((0, 12.7, 60), abs=0.02)
+    assert np.abs(hole["axis"]) == pytest.approx((0, 1, 0), abs=1e-3)
+    assert sorted(hole["distances_mm"]) == pytest.approx([60, 240], abs=0.02)
+    (cope,) = told["copes"]
+    assert (cope["source"], cope["other"], cope["other_tube"]) == ("brace", "leg", 1)
+    assert np.hypot(*np.array(cope["outside_mm"])[:, :2].T) == pytest.approx(12.7, abs=0.02)
+    (joint,) = told["joints"]
+    assert sorted(joint["sources"]) == ["above", "leg"]
+    assert (joint["gap_mm"], joint["angle_deg"]) == (pytest.approx(5), pytest.approx(180))
+
+
 def test_a_tube_of_another_unit_is_doubted_even_where_the_job_names_one(tmp_path):
     small = [Mesh(mesh.vertices / 25.4, mesh.triangles, mesh.name) for mesh in rack()]
     result = do(tmp_path, small, unit_given=True, assembly={"files": ["rack.stl"], "unit": "mm"})

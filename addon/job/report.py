@@ -10,12 +10,13 @@ from ..bench.quantities import Estimate, Quantities
 from ..bench.readings import FORMAT
 from ..bench.sheet import SheetLadder
 from ..bench.statistic import Statistic
+from ..geometry.frames import Floats
 from ..geometry.sections import Section
 from ..review.findings import Finding
 from ..review.orientation import Orientations
 from ..review.plan import Plan
 from ..review.support import Support
-from ..takeoff import TubeEnd
+from ..takeoff import ClosedEnd, Hole, Takeoff, Tube, TubeEnd
 from ..trade.sizes import nearest_size, section_name
 from .results import JobResult, Made
 
@@ -28,6 +29,7 @@ def result_json(result: JobResult) -> str:
         "job": result.job.name,
         "process": result.job.process.name,
         "ends": [{**_end(end), "fitting": fitting_of.get(id(end))} for end in result.ends],
+        **_sites(result.takeoff),
         "fittings": [_fitting(one) for one in result.made],
         "findings": [_finding(finding) for finding in result.findings],
         "plates": [
@@ -64,14 +66,86 @@ def _end(end: TubeEnd) -> dict[str, Any]:
         "section": _section(end.section),
         "mitre_deg": _round(end.mitre_deg),
         "mitre_direction_deg": _round(end.mitre_direction_deg),
-        "position_mm": [_round(x) for x in end.frame.origin],
-        "axis": [round(float(x), 6) + 0.0 for x in end.frame.z],
+        "position_mm": _point(end.frame.origin),
+        "axis": _direction(end.frame.z),
         "clear_depth_mm": _round(end.clear_depth_mm),
         "open": end.open,
         "cause": end.cause,
         "reason": end.reason,
         "by_hand": end.by_hand or None,
     }
+
+
+def _sites(found: Takeoff) -> dict[str, Any]:
+    """What the assembly holds besides its ends."""
+    number = {id(tube): place for place, tube in enumerate(found.tubes, 1)}
+    return {
+        "tubes": [_tube(tube) for tube in found.tubes],
+        "holes": [{"source": hole.source, "tube": number[id(hole.tube)], **_hole(hole)} for hole in found.holes],
+        "copes": [
+            {
+                "source": cope.end.source,
+                "tube": number[id(cope.tube)],
+                "position_mm": _point(cope.end.frame.origin),
+                "axis": _direction(cope.end.frame.z),
+                "other": cope.other.source if cope.other else None,
+                "other_tube": number[id(cope.other)] if cope.other else None,
+                "outside_mm": [_point(point) for point in cope.outside],
+                "inside_mm": [_point(point) for point in cope.inside],
+            }
+            for cope in found.copes
+        ],
+        "joints": [
+            {
+                "sources": [end.source for end in joint.ends],
+                "positions_mm": [_point(end.frame.origin) for end in joint.ends],
+                "gap_mm": _round(joint.gap_mm),
+                "angle_deg": _round(joint.angle_deg),
+            }
+            for joint in found.joints
+        ],
+    }
+
+
+def _tube(tube: Tube) -> dict[str, Any]:
+    return {
+        "source": tube.source,
+        "section": _section(tube.section),
+        "position_mm": _point(tube.frame.origin),
+        "axis": _direction(tube.axis),
+        "width_axis": _direction(tube.frame.x),
+        "length_mm": _round(tube.length_mm),
+        "ends": [
+            {"position_mm": None, "reason": end.reason}
+            if isinstance(end, ClosedEnd)
+            else {"position_mm": _point(end.frame.origin), "reason": None}
+            for end in tube.ends
+        ],
+        "free_mm": [_round(length) for length in tube.free_mm],
+    }
+
+
+def _hole(hole: Hole) -> dict[str, Any]:
+    return {
+        "diameter_mm": _round(hole.diameter_mm),
+        "position_mm": _point(hole.position),
+        "axis": _direction(hole.axis),
+        "walls": hole.walls,
+        "distances_mm": [_round(distance) for distance in hole.distances_mm],
+        "angle_deg": round(hole.angle_deg, 4) % 360,
+        "side": hole.side,
+        "offset_mm": _round(hole.offset_mm),
+        "lean_deg": _round(hole.lean_deg),
+        "countersink_mm": _round(hole.countersink_mm or None),
+    }
+
+
+def _point(point: Floats) -> list[float | None]:
+    return [_round(x) for x in point]
+
+
+def _direction(way: Floats) -> list[float]:
+    return [round(float(x), 6) + 0.0 for x in way]
 
 
 def _section(section: Section) -> dict[str, Any]:

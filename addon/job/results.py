@@ -16,7 +16,7 @@ from ..files.parts import WrittenFile
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
 from ..review import Finding, Review
-from ..takeoff import TubeEnd
+from ..takeoff import Takeoff, TubeEnd
 from ..trade.cautions import Facts
 from ..trade.metals import metal_named
 from ..trade.sizes import section_name
@@ -108,6 +108,8 @@ class JobResult:
     quantities: Quantities | None = None
     """Of all plates, without the fit ladders; None where nothing is printed."""
     ladders: tuple[SheetLadder, ...] = ()
+    takeoff: Takeoff = Takeoff(())
+    """Its tubes, holes, copes and joints are those of the assembly, its ends those of this result."""
 
     @property
     def facts(self) -> Facts:

@@ -28,6 +28,8 @@ from .results import JobResult, Made
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how much of the job is done, 0 to 1."""
+LEAST_DEPTH_MM = 0.1
+"""An end counts as open for a spigot of this length at least; a recipe for a shorter one is refused."""
 
 
 def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) -> JobResult:
@@ -46,16 +48,21 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
             return end.value
 
 
+def read_assembly(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
+    """What the takeoff finds for a job, whose recipes say how deep each bore has to be. Raises ``TakeoffError``."""
+    return take_off(
+        meshes,
+        lambda section: max(job.recipe_for(section).spigot_mm, LEAST_DEPTH_MM),
+        wall_mm=job.assembly.wall_mm,
+        unit_given=unit_given,
+    )
+
+
 def tube_ends_of(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
     """The open ends of the assembly, without those that the job leaves out and with those that it gives. Raises
     ``JobError`` for an assembly that cannot be read, and where its unit is in doubt."""
     try:
-        takeoff = take_off(
-            meshes,
-            lambda section: job.recipe_for(section).spigot_mm,
-            wall_mm=job.assembly.wall_mm,
-            unit_given=False,
-        )
+        takeoff = read_assembly(job, meshes, unit_given=False)
     except TakeoffError as error:
         raise JobError(f"The assembly cannot be read: {error}.") from error
     notes = []
@@ -124,6 +131,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
                 notes,
                 amounts,
                 ladders,
+                takeoff,
             )
             write_papers(result, files)
     except FileError as error:

@@ -37,11 +37,13 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
     read = say_mm(width) if width >= 0.1 else f"{say_three(width)} mm"
     scaled = f"times {best:g}" if best > 1 else f"divided by {1 / best:g}"
     unit = _UNITS.get(best)
-    cure = f'Write unit = "{unit}" in [assembly]' if unit else "Export the file again in millimetres"
+    cure = "Export the file again in millimetres"
+    if unit:
+        cure = f'The file was read in millimetres: write unit = "{unit}" in [assembly]'
     return UnitDoubt(
         best,
-        f"Read in millimetres, the widest tube is {read} across, and few of the sections are tube sizes; "
-        f"{scaled} it is {say_both(width * best)}, and {shares[best]:.0%} of the sections are.",
+        f"The widest tube is {read} across, and few of the tubes are sizes that anyone sells; "
+        f"{scaled} it is {say_both(width * best)}, and {shares[best]:.0%} of them are.",
         f'{cure}, or unit = "mm" if the sizes are right as they were read.',
     )
 

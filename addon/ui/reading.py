@@ -12,15 +12,15 @@ import numpy as np
 from mathutils import Vector
 
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_both, say_mm
+from ..job.asked import Job
 from ..job.batches import ALIKE_MM
-from ..takeoff import Takeoff, TakeoffError, TubeEnd, take_off
+from ..job.running import read_assembly
+from ..takeoff import Takeoff, TakeoffError, TubeEnd
 from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import nearest_size, section_name
 from . import updating
 from .by_hand import Pick, Rims, pick_from, pick_text
-from .fields import exact
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
 from .quiet import quietly
@@ -29,10 +29,6 @@ from .scene import FITTING_MARK, SceneError, meshes_of, unit_scale_of
 
 SAME_PLACE = 1e-3
 """An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
-
-
-LEAST_DEPTH_MM = 0.1
-"""An end counts as open for a spigot of this length at least; a shorter one is refused in the panel Fitting."""
 
 
 class ReadingError(ValueError):
@@ -69,16 +65,11 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
         meshes, notes = assembly_of(scene, depsgraph)
         if not meshes and not any(line.by_hand for line in ferrule.ends):
             raise ReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
-        takeoff = take_off(
-            meshes,
-            lambda section: max(job.recipe_for(section).spigot_mm, LEAST_DEPTH_MM),
-            wall_mm=job.assembly.wall_mm,
-            unit_given=ferrule.unit_is_right,
-        )
+        takeoff = read_assembly(job, meshes, ferrule.unit_is_right)
     except (SceneError, TakeoffError) as error:
         raise ReadingError(str(error)) from error
     ferrule.unit_scale = unit_scale_of(scene)
-    ferrule.doubt = _doubt(takeoff) if takeoff.unit_doubt else ""
+    ferrule.doubt = takeoff.unit_doubt.found if takeoff.unit_doubt else ""
     ferrule.doubt_factor = takeoff.unit_doubt.factor if takeoff.unit_doubt else 1.0
     ferrule.notes = "\n".join([*notes, *takeoff.notes])
     found = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
@@ -105,10 +96,13 @@ def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None,
     return place, scene.ferrule.ends[place].pick == pick
 
 
-def takeoff_of(ends: Sequence[TubeEnd], notes: Sequence[str]) -> Takeoff:
-    """The ends of the list as the rest of the way takes them: those that are lost are told in the notes."""
+def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes: Sequence[str]) -> Takeoff:
+    """The ends of the list as the rest of the way takes them, with what else the assembly holds: those that are lost
+    are told in the notes. Raises ``TakeoffError``."""
+    takeoff = read_assembly(job, meshes, unit_given=True)
     lost = [f"An end that was picked by hand was left out. {end.reason}." for end in ends if end.cause == "lost"]
-    return Takeoff(tuple(end for end in ends if end.cause != "lost"), None, (*notes, *lost))
+    kept = tuple(end for end in ends if end.cause != "lost")
+    return replace(takeoff, ends=kept, notes=(*notes, *takeoff.notes, *lost))
 
 
 def given_ends(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[GivenEnd, ...], list[str]]:
@@ -280,13 +274,3 @@ def _new_group(ferrule: bpy.types.PropertyGroup, end: TubeEnd) -> None:
     readings = end.section.bore.readings
     group.one_reading = readings[0].where.capitalize() if len(readings) == 1 else ""
     group.size = match.describe() if match else "no table size"
-
-
-def _doubt(takeoff: Takeoff) -> str:
-    assert takeoff.unit_doubt is not None
-    widest = max(end.section.outer.width for end in takeoff.ends)
-    factor = takeoff.unit_doubt.factor
-    return (
-        f"The widest tube is {say_mm(widest)} across, and few of the tubes are sizes that anyone sells. "
-        f"Times {exact(factor):.4g} it is {say_both(widest * factor)}, and most of them are."
-    )

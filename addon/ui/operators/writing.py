@@ -19,7 +19,7 @@ from ...job.asked import JobError
 from ...job.making import fit_in_place
 from ...job.print_files import footprints, lay_out_all, part_of
 from ...job.running import after_takeoff
-from ...takeoff import split_bodies
+from ...takeoff import TakeoffError, split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, reading, updating
 from ..desk import times
@@ -52,9 +52,10 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
             raise WorkError(desk.problem)
         try:
             meshes, notes = reading.assembly_of(scene, context.evaluated_depsgraph_get())
-            takeoff = reading.takeoff_of(desk.ends, notes)
-            result = yield from after_takeoff(job_of(scene), meshes, takeoff)
-        except (JobError, SceneError) as error:
+            job = job_of(scene)
+            takeoff = reading.takeoff_of(job, meshes, desk.ends, notes)
+            result = yield from after_takeoff(job, meshes, takeoff)
+        except (JobError, SceneError, TakeoffError) as error:
             raise WorkError(str(error)) from error
         updating.keep_result(scene, result)
         times["export"] = time.perf_counter() - start
