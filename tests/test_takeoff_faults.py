@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from manifold3d import Manifold, OpType
+from manifold3d import CrossSection, Manifold, OpType
 from weldments import rotation
 
 from addon.geometry.mesh import Mesh
@@ -248,6 +248,45 @@ def test_rubbish_never_makes_it_fall_over(seed, count, scale):
         assert end.open == (end.cause == "open") and end.clear_depth_mm >= 0
         assert np.isfinite(end.frame.origin).all() and 0 <= end.section.wall < end.section.outer.width
         assert end.section.wall > 0 or not end.open
+
+
+def chamfered(facets: int, wall: float, chamfer: float) -> Mesh:
+    """A short tube around the z axis whose edges at z = 0 are chamfered outside, those at its top on both sides."""
+    radius, length = 12.7, 60.0
+    profile = [(radius - wall, 0.0), (radius - chamfer, 0.0), (radius, chamfer), (radius, length - chamfer)]
+    profile += [(radius - chamfer, length), (radius - wall + chamfer, length), (radius - wall, length - chamfer)]
+    return Mesh.from_manifold(Manifold.revolve(CrossSection([np.array(profile)]), facets), "tube")
+
+
+def mutated(mesh: Mesh, how: str, rng: np.random.Generator) -> Mesh:
+    """The triangles in another order, and one to ten of them missing, doubled or flipped."""
+    triangles = mesh.triangles.copy()
+    chosen = rng.choice(len(triangles), int(rng.integers(1, 11)), replace=False)
+    if how == "missing":
+        triangles = np.delete(triangles, chosen, axis=0)
+    elif how == "doubled":
+        triangles = np.concatenate([triangles, triangles[chosen]])
+    elif how == "flipped":
+        triangles[chosen] = triangles[chosen, ::-1]
+    return Mesh(mesh.vertices, rng.permutation(triangles), mesh.name)
+
+
+@pytest.mark.timeout(30)
+@pytest.mark.parametrize(("facets", "missing", "last"), [(12, 145, 155), (12, 68, 74), (4, 20, 25), (4, 46, 29)])
+def test_a_chamfered_tube_with_one_face_missing_and_a_certain_one_last_comes_back(facets, missing, last):
+    mesh = chamfered(facets, 3.0, 0.8)
+    triangles = np.concatenate([np.delete(mesh.triangles, [missing, last], axis=0), mesh.triangles[[last]]])
+    take_off([Mesh(mesh.vertices, triangles, mesh.name)], 8.0)
+
+
+@pytest.mark.timeout(100)
+@pytest.mark.parametrize("how", ["missing", "doubled", "flipped", "reordered"])
+@pytest.mark.parametrize("tube", [(12, 3.0, 0.8), (4, 3.0, 0.8), (12, 3.0, 1.5), (16, 1.5, 0.75)], ids=str)
+def test_a_chamfered_tube_with_some_faces_broken_always_comes_back(tube, how):
+    # Without hypothesis, which would try again what has run out of time, and without a limit.
+    mesh = chamfered(*tube)
+    for seed in range(125):
+        take_off([mutated(mesh, how, np.random.default_rng(seed))], 8.0)
 
 
 @settings(max_examples=25)

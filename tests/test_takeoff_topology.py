@@ -62,6 +62,31 @@ def test_loops_follow_the_permutation(seed, count):
         assert (following[loop] == np.roll(loop, -1)).all()
 
 
+@pytest.mark.timeout(20)
+def test_loops_come_back_from_what_is_no_permutation_too():
+    for count in range(1, 80):
+        order, begins = topology.loops(np.random.default_rng(count).integers(0, count, count))
+        assert sorted(order) == list(range(count))
+        assert (begins[0], begins[-1]) == (0, count)
+
+
+@pytest.mark.timeout(20)
+@pytest.mark.parametrize("seed", range(10))
+def test_borders_of_a_ball_with_faces_missing_are_closed_chains_and_all_of_them_are_needed(seed):
+    rng = np.random.default_rng(seed)
+    ball = Mesh.from_manifold(Manifold.sphere(10, 8))
+    triangles = ball.triangles[rng.random(len(ball.triangles)) < 0.8].astype(np.int64)
+    mates = topology.edges(triangles, len(ball.vertices)).mates
+    border = rng.permutation(np.flatnonzero(mates < 0))
+    order, begins = topology.borders(mates, border)
+    assert sorted(order) == sorted(border)
+    start, end = triangles.ravel(), triangles[:, [1, 2, 0]].ravel()
+    for begin, stop in pairwise(begins):
+        assert (end[order[begin:stop]] == start[np.roll(order[begin:stop], -1)]).all()
+    with pytest.raises(ValueError, match="leaves out half-edges"):
+        topology.borders(mates, border[1:])
+
+
 @given(seeds, st.integers(1, 40), st.integers(1, 12))
 def test_the_box_tree_finds_what_trying_every_pair_finds(seed, boxes, queries):
     rng = np.random.default_rng(seed)

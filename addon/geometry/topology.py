@@ -179,19 +179,25 @@ def borders(mates: Indices, border: Indices) -> tuple[Indices, Indices]:
     """The half-edges ``border``, all those around some triangles, as closed chains.
 
     Chains go around each vertex through those triangles. Returns the half-edges in order, chain after chain, and
-    (k + 1,) where each chain begins. Every mate has to run the other way.
+    (k + 1,) where each chain begins. Mates come in pairs, and every one has to run the other way. Raises ``ValueError``
+    where ``border`` leaves out some of the half-edges around its triangles.
     """
-    on_border = np.zeros(len(mates), bool)
-    on_border[border] = True
-    following = next_in_triangle(border)
-    walking = np.flatnonzero(~on_border.take(following))
+    ends = mates < 0
+    ends[border] = True
+    first = next_in_triangle(border)
+    following = first.copy()
+    walking = np.flatnonzero(~ends.take(following))
     while walking.size:
         further = next_in_triangle(mates.take(following.take(walking)))
         following[walking] = further
-        walking = walking[~on_border.take(further)]
+        # Mates come in pairs, so a way around a vertex that meets no end comes back to where it began.
+        walking = walking[~ends.take(further) & (further != first.take(walking))]
     place = np.full(len(mates), -1, np.int64)
     place[border] = np.arange(len(border))
-    order, begins = loops(place.take(following))
+    after = place.take(following)
+    if (after < 0).any():
+        raise ValueError("the border leaves out half-edges at which its triangles end")
+    order, begins = loops(after)
     return border.take(order), begins
 
 

@@ -318,7 +318,8 @@ def _band(surface: Surface, loop: Indices, allowed: Callable[[Indices], NDArray[
         fresh = fresh[allowed(fresh)]
         reached.append(fresh)
         known = np.union1d(known, fresh)
-        fresh = np.setdiff1d(surface.mates.reshape(-1, 3)[fresh].ravel() // 3, known)
+        across = surface.mates.reshape(-1, 3)[fresh].ravel()
+        fresh = np.setdiff1d(across[across >= 0] // 3, known)
     triangles = np.sort(np.concatenate(reached))
     half = (3 * triangles[:, None] + np.arange(3)).ravel()
     mates = surface.mates[half]
