@@ -191,7 +191,7 @@ def steps_picture() -> str:
     last = len(layers) - 1
     sheet = Sheet(70, (40, 175 + 70 * layers.bottoms[last - 4]))
     for layer in range(last - 4, last + 1):
-        radius, low, high = steps.half_widths[layer], layers.bottoms[layer], layers.tops[layer]
+        radius, low, high = steps.inradii[layer], layers.bottoms[layer], layers.tops[layer]
         sheet.box(0, low, radius, high, "part")
         for ring in range(3):
             outer = radius - ring * 0.5
@@ -223,8 +223,8 @@ def plan_picture() -> str:
     after = []
     for row in plan.rows:
         for layer in range(row.first, row.last + 1):
-            laid = math.floor(steps.half_widths[layer] / row.bead_mm + 0.5)
-            spot = 2 * (steps.half_widths[layer] - laid * row.bead_mm)
+            laid = math.floor(steps.inradii[layer] / row.bead_mm + 0.5)
+            spot = 2 * (steps.inradii[layer] - laid * row.bead_mm)
             after.append((width * (layer - crown.first + 0.5), height(spot)))
     sheet.chain(before, "mark")
     sheet.chain(after, "good")

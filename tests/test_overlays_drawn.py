@@ -288,7 +288,7 @@ def test_words_stand_on_a_plate_whatever_is_behind(canvas):
 
 
 def test_words_and_lines_grow_with_the_resolution_scale(canvas):
-    entries = (shapes.Entry(styles.LAYER, "layer 14 of 82"), shapes.Entry(styles.OVERHANG, "221 mm²"))
+    entries = (shapes.LegendEntry(styles.LAYER, "layer 14 of 82"), shapes.LegendEntry(styles.OVERHANG, "221 mm²"))
     covered = []
     for scale in (0.7, 1.4):
         sheet = painting.printed(sheets.legend(entries, painting.measure(scale)))

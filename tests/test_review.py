@@ -95,7 +95,7 @@ def test_moved_and_turned_parts_get_the_same_numbers() -> None:
     straight = review(mesh, PROCESS).printed
     assert moved is not None and straight is not None
     assert moved.support.volume_mm3 == pytest.approx(straight.support.volume_mm3, rel=1e-4)
-    np.testing.assert_allclose(moved.steps.half_widths, straight.steps.half_widths, atol=2e-3)
+    np.testing.assert_allclose(moved.steps.inradii, straight.steps.inradii, atol=2e-3)
     assert moved.footing.tip_deg == pytest.approx(straight.footing.tip_deg, abs=0.05)
     assert moved.plan.rows[-1].rings == straight.plan.rows[-1].rings
 

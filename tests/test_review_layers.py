@@ -18,7 +18,7 @@ from review_shapes import PROCESS, common_cap, cylinder, hemisphere, joined, lay
 from addon.geometry.mesh import Mesh
 from addon.review.facets import Facets
 from addon.review.layers import Layers, LayersError, Level, flat_levels, layer_edges, level_findings
-from addon.review.outlines import Shapes, distances, grow, half_width
+from addon.review.outlines import Shapes, distances, inradius, offset
 
 
 def test_layer_areas_of_a_sphere() -> None:
@@ -94,16 +94,16 @@ def test_offsets_match_shapely(points: list[tuple[float, float]], distance: floa
     polygon = shapely.Polygon(hull.to_polygons()[0])
     grown = polygon.buffer(distance, quad_segs=64)
     shrunk = polygon.buffer(-distance)
-    assert grow(hull, distance).area() == pytest.approx(grown.area, rel=3e-3)
-    assert grow(hull, -distance).area() == pytest.approx(shrunk.area, rel=1e-3, abs=1e-3 * polygon.length)
+    assert offset(hull, distance).area() == pytest.approx(grown.area, rel=3e-3)
+    assert offset(hull, -distance).area() == pytest.approx(shrunk.area, rel=1e-3, abs=1e-3 * polygon.length)
 
 
 def test_half_width_of_a_ring_a_rectangle_and_a_triangle() -> None:
     # source: radius of the inscribed circle, area over half the perimeter for a triangle (any geometry handbook)
     ring = CrossSection.circle(10, 256) - CrossSection.circle(6, 256)
-    assert half_width(ring) == pytest.approx(2.0, rel=2e-3)
+    assert inradius(ring) == pytest.approx(2.0, rel=2e-3)
     shapes = Shapes([CrossSection.square((30, 8)), CrossSection([np.array([(0, 0), (3, 0), (0, 4)], float)]), ring])
-    np.testing.assert_allclose(shapes.half_widths, [4.0, 1.0, 2.0], atol=4e-3)
+    np.testing.assert_allclose(shapes.inradii, [4.0, 1.0, 2.0], atol=4e-3)
     assert shapes.convex.tolist() == [True, True, False]
     assert shapes.blunt.tolist() == [True, False, False]
 
@@ -114,7 +114,7 @@ def test_half_width_is_that_of_shapelys_inscribed_circle(a: float, b: float, sid
     """Symmetric outlines by the quick bounds, odd ones by search."""
     angles = np.linspace(0, 2 * np.pi, sides, endpoint=False)
     outline = CrossSection([np.column_stack([a * np.cos(angles), b * np.sin(angles)])]).rotate(turn)
-    width = float(Shapes([outline]).half_widths[0])
+    width = float(Shapes([outline]).inradii[0])
     polygon = shapely.Polygon(outline.to_polygons()[0])
     expected = shapely.maximum_inscribed_circle(polygon, tolerance=min(a, b) * 1e-4).length
     assert width == pytest.approx(expected, abs=2.5e-3, rel=2e-3)

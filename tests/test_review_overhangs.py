@@ -22,7 +22,7 @@ from addon.review import Finding, Review, review, review_fitting, trapped
 from addon.review.bath import Body, plastic_volume
 from addon.review.facets import Facets
 from addon.review.footing import centre_of_mass, footing_of
-from addon.review.outlines import Shapes, grow
+from addon.review.outlines import Shapes, offset
 from addon.review.overhangs import hanging, leaning, sort_out
 from addon.review.review import Print
 from addon.review.steps import steps_of
@@ -320,7 +320,7 @@ def test_what_no_layer_above_covers_is_told_from_the_outlines_or_cut(seed: int, 
     found = steps_of(layers, Shapes(layers.outlines), PROCESS)
     band = PROCESS.rings * PROCESS.bead_mm
     for layer in range(len(layers)):
-        bare = grow(layers.outline(layer), -band)
+        bare = offset(layers.outline(layer), -band)
         if layer + 1 < len(layers):
             bare -= layers.outline(layer + 1)
         assert found.open_top_mm2[layer] == pytest.approx(bare.area(), abs=1e-6)

@@ -100,7 +100,7 @@ def test_steps_on_a_hemisphere_follow_the_closed_form() -> None:
     layers = layers_of(hemisphere(radius, 512))
     steps = steps_of(layers, Shapes(layers.outlines), PROCESS)
     radii = np.sqrt(radius**2 - layers.cuts**2)
-    np.testing.assert_allclose(steps.half_widths, radii, rtol=2e-4)
+    np.testing.assert_allclose(steps.inradii, radii, rtol=2e-4)
     np.testing.assert_allclose(steps.most[1:], -np.diff(radii), rtol=5e-3, atol=1e-3)
     np.testing.assert_allclose(steps.least[1:], -np.diff(radii), rtol=5e-3, atol=1.5e-3)
     np.testing.assert_allclose(steps.open_middle, 2 * np.maximum(radii - 1.5, 0), rtol=1e-3, atol=1e-3)
@@ -244,7 +244,7 @@ def test_any_dome_gets_a_plan_within_its_limits(radius: float, flatness: float, 
     plan, steps = found.printed.plan, found.printed.steps
     for row in plan.rows:
         for layer in sorted({*range(row.first, row.last + 1)} - {*plan.unclosed}):
-            inner = steps.half_widths[layer]
+            inner = steps.inradii[layer]
             laid = min(row.rings, math.floor(inner / row.bead_mm + 0.5))
             # source: N rings of width w reach N w inward
             assert 2 * (inner - laid * row.bead_mm) <= min(row.bead_mm, bead) / 4 + 1e-5

@@ -76,15 +76,15 @@ def test_borders_of_a_ball_with_faces_missing_are_closed_chains_and_all_of_them_
     rng = np.random.default_rng(seed)
     ball = Mesh.from_manifold(Manifold.sphere(10, 8))
     triangles = ball.triangles[rng.random(len(ball.triangles)) < 0.8].astype(np.int64)
-    mates = topology.edges(triangles, len(ball.vertices)).mates
-    border = rng.permutation(np.flatnonzero(mates < 0))
-    order, begins = topology.borders(mates, border)
+    twins = topology.edges(triangles, len(ball.vertices)).twins
+    border = rng.permutation(np.flatnonzero(twins < 0))
+    order, begins = topology.borders(twins, border)
     assert sorted(order) == sorted(border)
     start, end = triangles.ravel(), triangles[:, [1, 2, 0]].ravel()
     for begin, stop in pairwise(begins):
         assert (end[order[begin:stop]] == start[np.roll(order[begin:stop], -1)]).all()
     with pytest.raises(ValueError, match="leaves out half-edges"):
-        topology.borders(mates, border[1:])
+        topology.borders(twins, border[1:])
 
 
 @given(seeds, st.integers(1, 40), st.integers(1, 12))

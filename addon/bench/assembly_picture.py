@@ -114,10 +114,10 @@ def _edges_to_draw(corners: Floats, triangles: Ints, count: int) -> tuple[Indice
     """Vertex pairs of the edges that are open, sharp, or part of a silhouette."""
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    mates = edges(triangles.astype(np.int64), count).mates
-    half = np.arange(len(mates))
-    lone = mates < 0
-    other = np.where(lone, half, mates)
+    twins = edges(triangles.astype(np.int64), count).twins
+    half = np.arange(len(twins))
+    lone = twins < 0
+    other = np.where(lone, half, twins)
     here, there = normals[half // 3], normals[other // 3]
     sharp = np.einsum("ij,ij->i", here, there) < _SHARP
     silhouette = (here[:, 2] > 1e-6) & (there[:, 2] <= 1e-6)

@@ -10,7 +10,7 @@ from itertools import chain, count, groupby
 
 import numpy as np
 
-from .packing import Ground, Layout, Rule, Shape, Spot
+from .packing import Ground, Layout, RoundedBox, Rule, Spot
 from .regular import fullest
 
 _EFFORT = 5000
@@ -23,10 +23,10 @@ _SLACK = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class Kind:
+class Lot:
     """Parts of one shape, whatever else they are."""
 
-    shapes: tuple[Shape, ...]
+    shapes: tuple[RoundedBox, ...]
     count: int
 
     @cached_property
@@ -40,7 +40,7 @@ _Order = list[tuple[int, int]]
 """Kinds in the order in which they are put down, and how many of each."""
 
 
-def fill_plates(kinds: Sequence[Kind], ground: Ground) -> list[Bed]:
+def fill_plates(kinds: Sequence[Lot], ground: Ground) -> list[Bed]:
     """Plates full of one kind first, then the rest together."""
     seeds = {
         number: fullest(kind.shapes, ground)
@@ -60,7 +60,7 @@ def fill_plates(kinds: Sequence[Kind], ground: Ground) -> list[Bed]:
     return beds + (search if search and len(search) <= len(rows) else rows)
 
 
-def _search(kinds: Sequence[Kind], ground: Ground, seeds: dict[int, list[Spot]]) -> list[Bed] | None:
+def _search(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) -> list[Bed] | None:
     """Plate by plate the fullest of several attempts; None where even one attempt at each is too much work."""
     beds: list[Bed] = []
     effort = _EFFORT
@@ -82,14 +82,14 @@ def _search(kinds: Sequence[Kind], ground: Ground, seeds: dict[int, list[Spot]])
     return beds
 
 
-def _cost(kinds: Sequence[Kind], seeds: dict[int, list[Spot]]) -> int:
+def _cost(kinds: Sequence[Lot], seeds: dict[int, list[Spot]]) -> int:
     """Of one attempt. A seed costs nothing, and a new kind as much as some more of the same."""
     waiting = [kind.count for kind in kinds if kind.count]
     given = max((min(kinds[number].count, len(spots)) for number, spots in seeds.items()), default=0)
     return 1 + sum(waiting) - given + (len(waiting) - 1) * (8 + sum(waiting) // 40)
 
 
-def _attempts(kinds: Sequence[Kind], ground: Ground, shuffles: int) -> Iterator[tuple[_Order, Rule]]:
+def _attempts(kinds: Sequence[Lot], ground: Ground, shuffles: int) -> Iterator[tuple[_Order, Rule]]:
     """Orders of the kinds, and rules where to put the next; shuffled ones last, where all might go on one plate."""
     rules: tuple[Rule, ...] = ("rows", "columns", "corner")
     orders = _orders(kinds)
@@ -101,7 +101,7 @@ def _attempts(kinds: Sequence[Kind], ground: Ground, shuffles: int) -> Iterator[
             yield _shuffled(orders[number % len(orders)], rng), rules[number % len(rules)]
 
 
-def _orders(kinds: Sequence[Kind]) -> list[_Order]:
+def _orders(kinds: Sequence[Lot]) -> list[_Order]:
     """The large ones first, by each measure of size."""
     numbers = [number for number, kind in enumerate(kinds) if kind.count]
     sizes = {number: sorted((kinds[number].shapes[0].width, kinds[number].shapes[0].depth)) for number in numbers}
@@ -121,7 +121,7 @@ def _shuffled(order: _Order, rng: np.random.Generator) -> _Order:
     return [(number, len(list(run))) for number, run in groupby(singles[np.argsort(places)].tolist())]
 
 
-def _attempt(kinds: Sequence[Kind], ground: Ground, seeds: dict[int, list[Spot]], order: _Order, rule: Rule) -> Bed:
+def _attempt(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]], order: _Order, rule: Rule) -> Bed:
     layout = Layout(ground)
     bed: Bed = []
     free = ground.width * ground.depth
@@ -136,12 +136,12 @@ def _attempt(kinds: Sequence[Kind], ground: Ground, seeds: dict[int, list[Spot]]
     return bed
 
 
-def _less(kinds: Sequence[Kind], bed: Bed) -> list[Kind]:
+def _less(kinds: Sequence[Lot], bed: Bed) -> list[Lot]:
     used = np.bincount([kind for kind, _ in bed], minlength=len(kinds))
     return [replace(kind, count=kind.count - int(taken)) for kind, taken in zip(kinds, used, strict=True)]
 
 
-def _rows(kinds: Sequence[Kind], ground: Ground) -> list[Bed]:
+def _rows(kinds: Sequence[Lot], ground: Ground) -> list[Bed]:
     """Rows of falling depth, each shape in the first row with room for it: quick, for any number of kinds."""
     lying = [_lying(kind, ground) for kind in kinds]
     order = sorted(range(len(kinds)), key=lambda one: (-lying[one][1].depth, -lying[one][1].width))
@@ -164,13 +164,13 @@ def _rows(kinds: Sequence[Kind], ground: Ground) -> list[Bed]:
     return beds
 
 
-def _lying(kind: Kind, ground: Ground) -> tuple[int, Shape]:
+def _lying(kind: Lot, ground: Ground) -> tuple[int, RoundedBox]:
     """The turn that takes least depth, of those that fit."""
     fitting = [(variant, shape) for variant, shape in enumerate(kind.shapes) if fits(shape, ground)]
     return min(fitting, key=lambda one: one[1].depth)
 
 
-def fits(shape: Shape, ground: Ground) -> bool:
+def fits(shape: RoundedBox, ground: Ground) -> bool:
     """Whether the box around the shape fits beside the kept corner, or behind it."""
     width, depth = ground.width - shape.width + _SLACK, ground.depth - shape.depth + _SLACK
     if min(width, depth) < 0:
@@ -178,7 +178,7 @@ def fits(shape: Shape, ground: Ground) -> bool:
     return not ground.blocked or ground.keep_out[0] <= width or ground.keep_out[1] <= depth
 
 
-def _new_row(shape: Shape, ground: Ground, tops: list[float]) -> tuple[int, float, float, float]:
+def _new_row(shape: RoundedBox, ground: Ground, tops: list[float]) -> tuple[int, float, float, float]:
     """A row on the first plate with room for it; ``tops`` is how far each plate is taken."""
     for bed in count():
         if bed == len(tops):
@@ -194,7 +194,7 @@ def _new_row(shape: Shape, ground: Ground, tops: list[float]) -> tuple[int, floa
     raise AssertionError("there is always one more plate")
 
 
-def centred(bed: Bed, kinds: Sequence[Kind], ground: Ground) -> Bed:
+def centred(bed: Bed, kinds: Sequence[Lot], ground: Ground) -> Bed:
     """All of it moved to the middle of the ground, unless that would run into the kept corner."""
     spots = [(kinds[kind].shapes[spot.variant], spot) for kind, spot in bed]
     x, y = (

@@ -29,7 +29,7 @@ _MOST_PAIRS = 4000
 
 
 @dataclass(frozen=True)
-class Shape:
+class RoundedBox:
     """A rounded rectangle: a core 2 half_x by 2 half_y, grown by a radius."""
 
     half_x: float
@@ -48,8 +48,8 @@ class Shape:
     def area(self) -> float:
         return self.width * self.depth - (4 - math.pi) * self.radius**2
 
-    def grown(self, distance: float) -> Shape:
-        return Shape(self.half_x, self.half_y, self.radius + distance)
+    def grown(self, distance: float) -> RoundedBox:
+        return RoundedBox(self.half_x, self.half_y, self.radius + distance)
 
 
 @dataclass(frozen=True)
@@ -87,9 +87,9 @@ class Layout:
         if self.ground.blocked:
             width, depth = self.ground.keep_out
             # The kept corner is no fitting: only the shape itself has to stay out of it, not the spacing too.
-            self._add(width / 2, depth / 2, Shape(width / 2, depth / 2, -self.ground.spacing))
+            self._add(width / 2, depth / 2, RoundedBox(width / 2, depth / 2, -self.ground.spacing))
 
-    def put(self, shapes: Sequence[Shape], spots: Sequence[Spot]) -> list[Spot]:
+    def put(self, shapes: Sequence[RoundedBox], spots: Sequence[Spot]) -> list[Spot]:
         """Puts shapes down at those of the spots that are free, and returns these.
 
         The spots have to lie on the ground and clear of each other.
@@ -104,7 +104,7 @@ class Layout:
             self._add(spot.x, spot.y, shapes[spot.variant])
         return taken
 
-    def fill(self, shapes: Sequence[Shape], count: int, rule: Rule) -> list[Spot]:
+    def fill(self, shapes: Sequence[RoundedBox], count: int, rule: Rule) -> list[Spot]:
         """Puts down up to ``count`` more of a shape, turned as suits, each where it touches what is there.
 
         ``rule`` says which of the places comes first: the nearest to the front, to the left, or to the corner.
@@ -130,13 +130,13 @@ class Layout:
         """(n, 5): x, y and the three numbers of each shape."""
         return self._rows[: self._count]
 
-    def _add(self, x: float, y: float, shape: Shape) -> None:
+    def _add(self, x: float, y: float, shape: RoundedBox) -> None:
         if self._count == len(self._rows):
             self._rows = np.concatenate([self._rows, np.empty_like(self._rows)])
         self._rows[self._count] = x, y, shape.half_x, shape.half_y, shape.radius
         self._count += 1
 
-    def _places(self, shape: Shape) -> Floats:
+    def _places(self, shape: RoundedBox) -> Floats:
         """(m, 2): every place where the shape touches two sides of what is there."""
         walls = _walls(self.ground, shape)
         if walls is None:
@@ -148,7 +148,7 @@ class Layout:
             found.append(self._touching(shape, self._placed[order[start : start + _AT_ONCE]]))
         return np.concatenate(found)
 
-    def _touching(self, shape: Shape, these: Floats) -> Floats:
+    def _touching(self, shape: RoundedBox, these: Floats) -> Floats:
         """(m, 2): the free places where the shape touches one of ``these`` and something else."""
         walls = _walls(self.ground, shape)
         if walls is None:
@@ -159,7 +159,9 @@ class Layout:
         points = points[_inside(self.ground, shape, points)]
         return points[self._free(points, shape, near)]
 
-    def _near(self, shape: Shape, points: Floats, around: Floats | float = 0.0, among: Floats | None = None) -> Floats:
+    def _near(
+        self, shape: RoundedBox, points: Floats, around: Floats | float = 0.0, among: Floats | None = None
+    ) -> Floats:
         """What the shape may come too near to with its middle in the box of the points, grown by ``around``."""
         placed = self._placed if among is None else among
         reach = _reach(placed, shape, self.ground)
@@ -167,7 +169,7 @@ class Layout:
         hit: Floats = placed[((placed[:, :2] + reach > low) & (placed[:, :2] - reach < high)).all(axis=1)]
         return hit
 
-    def _free(self, points: Floats, shape: Shape, among: Floats) -> Bools:
+    def _free(self, points: Floats, shape: RoundedBox, among: Floats) -> Bools:
         """Whether the shape at each point keeps its distance from all of ``among``."""
         if len(points) * len(among) > _MOST_PAIRS and len(points) > 1:
             return self._free_in_halves(points, shape, among)
@@ -180,7 +182,7 @@ class Layout:
         free: Bools = (over_x * over_x + over_y * over_y >= least * least).all(axis=1)
         return free
 
-    def _free_in_halves(self, points: Floats, shape: Shape, among: Floats) -> Bools:
+    def _free_in_halves(self, points: Floats, shape: RoundedBox, among: Floats) -> Bools:
         """Each half of the points has fewer neighbours."""
         order = np.argsort(points[:, np.argmax(np.ptp(points, axis=0))], kind="stable")
         free = np.empty(len(points), bool)
@@ -192,7 +194,7 @@ class Layout:
 class _Sides:
     """The outlines around shapes on the ground that the middle of a shape to be put down may not cross."""
 
-    def __init__(self, placed: Floats, shape: Shape, ground: Ground):
+    def __init__(self, placed: Floats, shape: RoundedBox, ground: Ground):
         x, y = placed[:, 0], placed[:, 1]
         core_x, core_y = placed[:, 2] + shape.half_x, placed[:, 3] + shape.half_y
         radius = placed[:, 4] + shape.radius + ground.spacing
@@ -263,30 +265,30 @@ def _arc_arc(ours: Floats, theirs: Floats) -> Floats:
     return np.concatenate([middle + across, middle - across])
 
 
-def _reach(placed: Floats, shape: Shape, ground: Ground) -> Floats:
+def _reach(placed: Floats, shape: RoundedBox, ground: Ground) -> Floats:
     """(n, 2): how far from the middle of each the middle of the shape may be while they touch."""
     return placed[:, 2:4] + placed[:, 4:] + (shape.half_x, shape.half_y) + (shape.radius + ground.spacing + _SLACK)
 
 
-def _walls(ground: Ground, shape: Shape) -> tuple[Floats, Floats] | None:
+def _walls(ground: Ground, shape: RoundedBox) -> tuple[Floats, Floats] | None:
     """Least and greatest x and y of the shape's middle; None where the ground is too small."""
     if shape.width > ground.width + _SLACK or shape.depth > ground.depth + _SLACK:
         return None
     return tuple(np.array([side / 2, length - side / 2]) for side, length in _sizes(ground, shape))  # type: ignore[return-value]
 
 
-def _inside(ground: Ground, shape: Shape, points: Floats) -> Bools:
+def _inside(ground: Ground, shape: RoundedBox, points: Floats) -> Bools:
     inside = np.ones(len(points), bool)
     for axis, (side, length) in enumerate(_sizes(ground, shape)):
         inside &= (points[:, axis] >= side / 2 - _SLACK) & (points[:, axis] <= length - side / 2 + _SLACK)
     return inside
 
 
-def _sizes(ground: Ground, shape: Shape) -> tuple[tuple[float, float], tuple[float, float]]:
+def _sizes(ground: Ground, shape: RoundedBox) -> tuple[tuple[float, float], tuple[float, float]]:
     return (shape.width, ground.width), (shape.depth, ground.depth)
 
 
-def _first(places: Sequence[Floats], shapes: Sequence[Shape], rule: Rule) -> Spot | None:
+def _first(places: Sequence[Floats], shapes: Sequence[RoundedBox], rule: Rule) -> Spot | None:
     """The place that the rule puts first: by the far edges of the shape, so that what grows stays low."""
     best: tuple[tuple[float, float], Spot] | None = None
     for variant, (points, shape) in enumerate(zip(places, shapes, strict=True)):

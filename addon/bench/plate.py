@@ -16,8 +16,8 @@ from ..geometry.mesh import Mesh
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from ..trade.shrink import shrink_scale
-from .filling import Kind, centred, fill_plates, fits
-from .packing import Ground, Shape
+from .filling import Lot, centred, fill_plates, fits
+from .packing import Ground, RoundedBox
 
 LEAST_SPACING_MM = 0.1
 """Kept where a process asks for none, so that no two fittings touch."""
@@ -96,7 +96,7 @@ class Plates:
 class _Turned:
     """A part in one of its turns: the rounded rectangle around it, and that one's middle from the part's origin."""
 
-    shape: Shape
+    shape: RoundedBox
     turn_deg: float
     middle: tuple[float, float]
 
@@ -115,12 +115,12 @@ def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
     turned = [_turns(footprint, scale) for footprint in footprints]
     _refuse_too_large(footprints, turned, ground, process, float(scale[2]))
 
-    members: dict[tuple[Shape, ...], list[int]] = {}
+    members: dict[tuple[RoundedBox, ...], list[int]] = {}
     for index, footprint in enumerate(footprints):
         if footprint.count > 0:
             shapes = tuple(way.shape for way in turned[index])
             members.setdefault(shapes, []).extend([index] * footprint.count)
-    kinds = [Kind(shapes, len(parts)) for shapes, parts in members.items()]
+    kinds = [Lot(shapes, len(parts)) for shapes, parts in members.items()]
     beds = [centred(bed, kinds, ground) for bed in fill_plates(kinds, ground)]
 
     queues = [iter(parts) for parts in members.values()]
@@ -146,19 +146,19 @@ def _turned(footprint: Footprint, scale: Floats, turn_deg: float) -> _Turned:
     points = polygons.turned(footprint.outline, math.radians(turn_deg)) * scale[:2]
     shape, middle = _around(points)
     half_x, half_y, radius = (round(length / _FINE) * _FINE for length in (shape.half_x, shape.half_y, shape.radius))
-    return _Turned(Shape(half_x, half_y, radius), turn_deg, middle)
+    return _Turned(RoundedBox(half_x, half_y, radius), turn_deg, middle)
 
 
-def _around(points: Floats) -> tuple[Shape, tuple[float, float]]:
+def _around(points: Floats) -> tuple[RoundedBox, tuple[float, float]]:
     """The smallest rounded rectangle, square to the axes, around points (n, 2), and its middle."""
     low, high = points.min(axis=0), points.max(axis=0)
     middle, half = (low + high) / 2, (high - low) / 2
     away = np.abs(points - middle)
-    circle = Shape(0.0, 0.0, float(np.hypot(*away.T).max()))
+    circle = RoundedBox(0.0, 0.0, float(np.hypot(*away.T).max()))
     # A corner rounded by r reaches a point at s and t from the box's sides while r is at most s + t + sqrt(2 s t).
     sides = np.maximum(half - away, 0.0)
     radius = min(float((sides.sum(axis=1) + np.sqrt(2 * sides.prod(axis=1))).min()), float(half.min()))
-    rounded = Shape(float(half[0]) - radius, float(half[1]) - radius, radius)
+    rounded = RoundedBox(float(half[0]) - radius, float(half[1]) - radius, radius)
     return min(rounded, circle, key=lambda one: one.area), (float(middle[0]), float(middle[1]))
 
 

@@ -17,7 +17,7 @@ from manifold3d import CrossSection, OpType
 
 from ..geometry.polygons import edge_lengths
 from ..review.layers import Layers
-from ..review.outlines import grow
+from ..review.outlines import offset
 from ..review.review import Print
 from ..trade.processes import Material, Process
 from .shop_entries import Prices, PrintRun, material_factor, time_factor
@@ -154,11 +154,11 @@ def work_of(
 
     @cache
     def ring_lengths(which: int, count: int, bead: float) -> float:
-        return _sum(lambda ring: _length(grow(outlines[which], -(ring + 0.5) * bead)), count)
+        return _sum(lambda ring: _length(offset(outlines[which], -(ring + 0.5) * bead)), count)
 
     @cache
     def inside(which: int, count: int, bead: float) -> CrossSection:
-        return grow(outlines[which], -count * bead)
+        return offset(outlines[which], -count * bead)
 
     @cache
     def open_fill(which: int, count: int, bead: float, near: tuple[int, ...]) -> float:

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from .packing import Ground, Layout, Shape, Spot
+from .packing import Ground, Layout, RoundedBox, Spot
 
 _MOST_BLOCKS = 40
 """Along one side: with more, blocks of both turns gain little over straight rows and take long to find."""
@@ -34,7 +34,7 @@ class _Rows:
         return sum((self.even, self.odd)[kind] for kind in self.kinds)
 
 
-def fullest(shapes: Sequence[Shape], ground: Ground) -> list[Spot]:
+def fullest(shapes: Sequence[RoundedBox], ground: Ground) -> list[Spot]:
     """The spots of as many of one shape, in any of its turns, as a regular arrangement and a search in what it leaves
     free put on the ground."""
     begun: list[tuple[list[Spot], Layout]] = []
@@ -48,15 +48,15 @@ def fullest(shapes: Sequence[Shape], ground: Ground) -> list[Spot]:
     return max((spots + layout.fill(shapes, _ANY, "rows") for spots, layout in begun[:_TRIED]), key=len)
 
 
-def _arrangements(shapes: Sequence[Shape], ground: Ground) -> Iterator[list[Spot]]:
+def _arrangements(shapes: Sequence[RoundedBox], ground: Ground) -> Iterator[list[Spot]]:
     for variant, shape in enumerate(shapes):
         yield [Spot(variant, x, y) for x, y in _best_rows(shape, ground)]
-        turned = Shape(shape.half_y, shape.half_x, shape.radius)
+        turned = RoundedBox(shape.half_y, shape.half_x, shape.radius)
         yield [Spot(variant, x, y) for y, x in _best_rows(turned, Ground(ground.depth, ground.width, ground.spacing))]
     yield _blocks(shapes, ground)
 
 
-def _best_rows(shape: Shape, ground: Ground) -> list[tuple[float, float]]:
+def _best_rows(shape: RoundedBox, ground: Ground) -> list[tuple[float, float]]:
     """The fullest straight or shifted rows along x."""
     spread = ground.width - shape.width, ground.depth - shape.depth
     if min(spread) < -1e-9:
@@ -70,7 +70,7 @@ def _best_rows(shape: Shape, ground: Ground) -> list[tuple[float, float]]:
     ]
 
 
-def _rows(shape: Shape, spacing: float, width: float, depth: float) -> Iterator[_Rows]:
+def _rows(shape: RoundedBox, spacing: float, width: float, depth: float) -> Iterator[_Rows]:
     """Rows whose middles lie within width and depth: straight ones, and shifted ones of any step that may pay."""
     apart = 2 * shape.radius + spacing
     least, straight = 2 * shape.half_x + apart, 2 * shape.half_y + apart
@@ -106,7 +106,7 @@ def _shifted(even: int, odd: int, step: float, rise: float, straight: float, dep
             return
 
 
-def _blocks(shapes: Sequence[Shape], ground: Ground) -> list[Spot]:
+def _blocks(shapes: Sequence[RoundedBox], ground: Ground) -> list[Spot]:
     """Columns and rows of boxes in either turn, cut off one after the other: the fullest of all such cuts."""
     sides = [(shape.width + ground.spacing, shape.depth + ground.spacing) for shape in shapes]
     width, depth = ground.width + ground.spacing, ground.depth + ground.spacing

@@ -12,8 +12,8 @@ from ..families.fitting import Fitting
 from ..geometry.mesh import Mesh
 from ..geometry.units import say_both, say_three
 from ..review.findings import Finding
-from ..review.plan import PlanRow
 from ..review.review import Review
+from ..review.ring_plan import PlanRow
 from ..takeoff.ends import TubeEnd
 from ..trade.cautions import Facts
 from ..trade.metals import TubeMetal, metal_named

@@ -61,7 +61,7 @@ class NewerBook(ValueError):
 
 
 @dataclass(frozen=True)
-class Entry:
+class BookEntry:
     table: str
     name: str
     changed: datetime | None
@@ -90,7 +90,7 @@ class Entry:
 
 @dataclass(frozen=True)
 class ShopBook:
-    entries: tuple[Entry, ...] = ()
+    entries: tuple[BookEntry, ...] = ()
     kept: Mapping[str, Any] = field(default_factory=dict)
     """Unknown keys at the top of the file, written back as they were read."""
     problems: tuple[str, ...] = ()
@@ -113,7 +113,7 @@ class ShopBook:
         entries = {entry.key: entry for entry in self.entries}
         when = (changed or datetime.now(UTC)).replace(microsecond=0)
         old = entries.get((table, value.name))
-        new = Entry(table, value.name, when, value, old.kept if old else {})
+        new = BookEntry(table, value.name, when, value, old.kept if old else {})
         said = f"{table} {quoted(value.name)} cannot be kept in the shop book"
         try:
             again = parse_book(book_text(ShopBook((new,)))).entries[0]
@@ -175,7 +175,7 @@ def parse_book(text: str) -> ShopBook:
         data = UPGRADES[step](data)
     kept = {key: value for key, value in data.items() if key not in TABLES}
     problems = [f"the key {key!r} is not known{hint(key, list(TABLES))}; it is kept, not used." for key in kept]
-    entries: dict[tuple[str, str], Entry] = {}
+    entries: dict[tuple[str, str], BookEntry] = {}
     for table in TABLES:
         rows = data.get(table, [])
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
@@ -190,8 +190,8 @@ def parse_book(text: str) -> ShopBook:
 
 
 def _entry(
-    table: str, row: dict[str, Any], number: int, others: Mapping[tuple[str, str], Entry]
-) -> tuple[Entry, list[str]]:
+    table: str, row: dict[str, Any], number: int, others: Mapping[tuple[str, str], BookEntry]
+) -> tuple[BookEntry, list[str]]:
     """An entry and what is wrong with it, in sentences."""
     name = row.get("name")
     called = f"{table} ({quoted(name)})" if isinstance(name, str) else f"{table} entry {number}"
@@ -206,11 +206,11 @@ def _entry(
         if (table, name) in others:
             raise ValueError("the name is taken by an earlier entry; give it another")
         changed = _time(row.get("changed"))
-        entry = Entry(table, name, changed, _value(kind, dict(own), table), unknown, current)
+        entry = BookEntry(table, name, changed, _value(kind, dict(own), table), unknown, current)
     except ValueError as error:
         # A name that no sound entry has, so that the entry outlasts merging whatever is wrong with it.
         said = str(error) if isinstance(error, TableError) else f"{called}: {error}"
-        return Entry(table, f"{number}. {row}", None, None, row, row), [f"{said}. The entry is kept, not used."]
+        return BookEntry(table, f"{number}. {row}", None, None, row, row), [f"{said}. The entry is kept, not used."]
     return entry, renamed + [
         f"{called}: the key {key!r} is not known{hint(key, known)}; it is kept, not used." for key in unknown
     ]
@@ -250,9 +250,9 @@ def _table_of(kind: type) -> str:
     raise ValueError(f"{kind.__name__} has no place in the shop book")
 
 
-def _when(entry: Entry) -> datetime:
+def _when(entry: BookEntry) -> datetime:
     return entry.changed or _LONG_AGO
 
 
-def _say_when(entry: Entry) -> str:
+def _say_when(entry: BookEntry) -> str:
     return f"of {entry.changed:%Y-%m-%d %H:%M:%S}" if entry.changed else "without a date"

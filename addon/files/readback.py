@@ -96,7 +96,7 @@ class Package:
 
 
 @dataclass(frozen=True, eq=False)
-class Facets:
+class StlFacets:
     """All that an STL says, in mm: corners (n, 3, 3) and normals (n, 3)."""
 
     unit: str
@@ -127,7 +127,7 @@ def read_3mf(content: bytes) -> Package:
         raise VerificationError(f"not a sound 3MF: {error}") from error
 
 
-def read_stl(content: bytes) -> Facets:
+def read_stl(content: bytes) -> StlFacets:
     """Raises ``VerificationError`` where the bytes are not a binary STL as Ferrule writes it."""
     header = re.match(rb"Unit: (mm|in)(?:; enlarged for shrink of x (\S+) y (\S+) z (\S+) %)?; ", content[:80])
     if header is None:
@@ -145,7 +145,7 @@ def read_stl(content: bytes) -> Facets:
     if not np.isfinite(numbers).all():
         raise VerificationError("not a sound STL: a coordinate is not a finite number")
     unit = header[1].decode()
-    return Facets(unit, shrink, numbers[:, 1:] * _MM[_SAME_UNIT["in" if unit == "in" else "mm"]], numbers[:, 0])
+    return StlFacets(unit, shrink, numbers[:, 1:] * _MM[_SAME_UNIT["in" if unit == "in" else "mm"]], numbers[:, 0])
 
 
 def check_3mf(
@@ -402,7 +402,7 @@ def _check_closed(where: str, part: Part) -> None:
 
 def _check_welded(where: str, part: Part, corners: Floats) -> None:
     """STL has no vertices: a reader makes them of corners that are equal, and edges must still have two facets each.
-    Facets that lose a corner by that are nothing."""
+    StlFacets that lose a corner by that are nothing."""
     place = np.zeros(3 * len(corners), np.int64)
     for coordinates in corners.reshape(-1, 3).T:
         ranks = np.unique(coordinates, return_inverse=True)[1]

@@ -14,7 +14,7 @@ from manifold3d import CrossSection, JoinType
 from .frames import Floats
 from .polygons import contains, least_width, nearest, signed_area
 
-Shape = Literal["circle", "rectangle", "obround", "ellipse", "free"]
+OutlineShape = Literal["circle", "rectangle", "obround", "ellipse", "free"]
 
 _FACETS = 360
 """Of an ellipse, for distances."""
@@ -45,7 +45,7 @@ class Outline:
     ``centre`` lies off the origin where a bore is not in the middle of its tube.
     """
 
-    shape: Shape
+    shape: OutlineShape
     width: float
     depth: float
     corner_radius: float = 0.0
@@ -283,5 +283,5 @@ def _rounded_rectangle(width: float, depth: float, radius: float, facets: int | 
     return points[apart]
 
 
-def _join(shape: Shape, distance: float) -> JoinType:
+def _join(shape: OutlineShape, distance: float) -> JoinType:
     return JoinType.Round if shape == "ellipse" and distance > 0 else JoinType.Miter

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How triangles hang together: welding, mates across edges, components, loops. Vectorised; knows no tubes.
+"""How triangles hang together: welding, twins across edges, components, loops. Vectorised; knows no tubes.
 
 A half-edge is numbered ``3 * triangle + side`` and runs from corner ``side`` to the next one.
 """
@@ -74,7 +74,7 @@ def close_pairs(points: Floats, groups: Indices, tolerance: Floats) -> tuple[Ind
 class Edges:
     """What meets at the edges of m triangles."""
 
-    mates: Indices
+    twins: Indices
     """(3m,): for each half-edge the one on the other side of its edge, -1 where not exactly two triangles meet."""
     same_way: bool
     """Somewhere both half-edges of an edge run the same way: one of the triangles is wound the wrong way."""
@@ -86,7 +86,7 @@ class Edges:
     @property
     def single(self) -> Indices:
         """Half-edges at open edges, where one triangle ends and no other begins."""
-        alone = self.mates < 0
+        alone = self.twins < 0
         alone[self.non_manifold] = False
         return np.flatnonzero(alone)
 
@@ -102,25 +102,25 @@ def edges(triangles: Indices, vertex_count: int) -> Edges:
     keys = keys.take(order)
     begins = np.flatnonzero(_fresh(keys))
     counts = np.diff(np.append(begins, len(keys)))
-    mates = np.full(len(start), -1, np.int64)
+    twins = np.full(len(start), -1, np.int64)
     first = order[begins[counts == 2]]
     second = order[begins[counts == 2] + 1]
-    mates[first], mates[second] = second, first
+    twins[first], twins[second] = second, first
     many = counts > 2
     non_manifold = order[np.repeat(many, counts)]
     return Edges(
-        mates, bool((start[first] == start[second]).any()), non_manifold, np.repeat(np.flatnonzero(many), counts[many])
+        twins, bool((start[first] == start[second]).any()), non_manifold, np.repeat(np.flatnonzero(many), counts[many])
     )
 
 
-def mates(found: Edges, triangles: Indices, vertices: Floats) -> Indices:
-    """(3m,): ``Edges.mates``, and where more than two triangles meet those mated that enclose the same material.
+def twins(found: Edges, triangles: Indices, vertices: Floats) -> Indices:
+    """(3m,): ``Edges.twins``, and where more than two triangles meet those paired that enclose the same material.
 
     The triangles have to wind counter-clockwise seen from outside.
     """
     if not found.non_manifold.size:
-        return found.mates
-    result = found.mates.copy()
+        return found.twins
+    result = found.twins.copy()
     first, second = _around(found.non_manifold, found.crowd, triangles, vertices)
     result[first], result[second] = second, first
     return result
@@ -175,24 +175,24 @@ def spans(begins: Indices, chosen: Indices) -> tuple[Indices, Indices]:
     )
 
 
-def borders(mates: Indices, border: Indices) -> tuple[Indices, Indices]:
+def borders(twins: Indices, border: Indices) -> tuple[Indices, Indices]:
     """The half-edges ``border``, all those around some triangles, as closed chains.
 
     Chains go around each vertex through those triangles. Returns the half-edges in order, chain after chain, and
-    (k + 1,) where each chain begins. Mates come in pairs, and every one has to run the other way. Raises ``ValueError``
+    (k + 1,) where each chain begins. Twins come in pairs, and every one has to run the other way. Raises ``ValueError``
     where ``border`` leaves out some of the half-edges around its triangles.
     """
-    ends = mates < 0
+    ends = twins < 0
     ends[border] = True
     first = next_in_triangle(border)
     following = first.copy()
     walking = np.flatnonzero(~ends.take(following))
     while walking.size:
-        further = next_in_triangle(mates.take(following.take(walking)))
+        further = next_in_triangle(twins.take(following.take(walking)))
         following[walking] = further
-        # Mates come in pairs, so a way around a vertex that meets no end comes back to where it began.
+        # Twins come in pairs, so a way around a vertex that meets no end comes back to where it began.
         walking = walking[~ends.take(further) & (further != first.take(walking))]
-    place = np.full(len(mates), -1, np.int64)
+    place = np.full(len(twins), -1, np.int64)
     place[border] = np.arange(len(border))
     after = place.take(following)
     if (after < 0).any():
@@ -244,7 +244,7 @@ def _merge(order: Indices, differ: NDArray[np.bool_]) -> tuple[Indices, Indices]
 
 
 def _around(half: Indices, crowd: Indices, triangles: Indices, vertices: Floats) -> tuple[Indices, Indices]:
-    """Mates among half-crowd that share their edge with more than one other; ``crowd`` says which share one."""
+    """Twins among half-edges that share their edge with more than one other; ``crowd`` says which share one."""
     flat = triangles.ravel()
     triangle, side = np.divmod(half, 3)
     start, end, apex = flat[half], flat[3 * triangle + (side + 1) % 3], flat[3 * triangle + (side + 2) % 3]

@@ -14,7 +14,7 @@ from ..geometry.frames import Floats
 from ..geometry.sections import Section
 from ..review.findings import Finding
 from ..review.orientation import Orientations
-from ..review.plan import Plan
+from ..review.ring_plan import RingPlan
 from ..review.support import Support
 from ..takeoff import ClosedEnd, Hole, Takeoff, Tube, TubeEnd
 from ..trade.sizes import nearest_size, section_name
@@ -259,7 +259,7 @@ def _orientation(orientations: Orientations) -> dict[str, Any]:
     }
 
 
-def _plan(plan: Plan) -> dict[str, Any]:
+def _plan(plan: RingPlan) -> dict[str, Any]:
     return {
         "open_before_mm": _round(plan.before.open_mm),
         "open_after_mm": _round(plan.after.open_mm),

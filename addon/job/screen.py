@@ -13,7 +13,7 @@ from ..bench.sheet import SheetLadder
 from ..geometry.sections import Section
 from ..geometry.units import bare_mm, say_mm
 from ..review.findings import SEVERITIES, Finding
-from ..review.plan import PlanRow
+from ..review.ring_plan import PlanRow
 from ..takeoff import TubeEnd
 from ..trade.cautions import Step, cautions_for
 from ..trade.sizes import nearest_size, section_name

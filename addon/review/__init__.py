@@ -2,8 +2,8 @@
 """A solid and a process in, findings out. Nothing here changes a solid."""
 
 from .findings import SEVERITIES, Finding, Severity, worst_first
-from .fit import Fit, review_fit
 from .fittings import review_fitting
+from .in_place import FitInPlace, review_fit
 from .integrity import UnreadableMeshError, repair
 from .layers import Level
 from .review import Review, review
@@ -11,7 +11,7 @@ from .review import Review, review
 __all__ = [
     "SEVERITIES",
     "Finding",
-    "Fit",
+    "FitInPlace",
     "Level",
     "Review",
     "Severity",

@@ -32,7 +32,7 @@ class UnreadableMeshError(ValueError):
 
 
 @dataclass(frozen=True)
-class Shell:
+class ClosedSurface:
     """One connected closed surface."""
 
     volume_mm3: float
@@ -59,7 +59,7 @@ class Integrity:
     too_many_to_cross: bool
     """Whether that is because the mesh has too many faces."""
     crossing_place: Place | None
-    shells: tuple[Shell, ...]
+    shells: tuple[ClosedSurface, ...]
     """Of a closed mesh."""
     overlap_mm3: float
     """Volume that shells have in common."""
@@ -73,7 +73,7 @@ class Integrity:
         return bool(self.shells) and sum(shell.volume_mm3 for shell in self.shells) < 0
 
     @property
-    def cavities(self) -> tuple[Shell, ...]:
+    def cavities(self) -> tuple[ClosedSurface, ...]:
         return tuple(shell for shell in self.shells if shell.volume_mm3 < 0) if not self.inside_out else ()
 
     @property
@@ -120,7 +120,7 @@ def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_c
         edges = topology.edges(triangles, len(mesh.vertices))
         start = triangles.ravel()
         end = triangles[:, [1, 2, 0]].ravel()
-        against = (edges.mates >= 0) & (start == start[edges.mates])
+        against = (edges.twins >= 0) & (start == start[edges.twins])
         open_edges, non_manifold = edges.single.size, len(np.unique(edges.crowd))
         flipped = int(against.sum()) // 2
         middles = (mesh.vertices[start] + mesh.vertices[end]) / 2
@@ -141,12 +141,12 @@ def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_c
     )
 
 
-def _shells(mesh: Mesh, solid: Manifold) -> tuple[tuple[Shell, ...], float]:
+def _shells(mesh: Mesh, solid: Manifold) -> tuple[tuple[ClosedSurface, ...], float]:
     parts = solid.decompose()
     if len(parts) == 1:
         low, high = mesh.bounds
         x, y, z = ((low + high) / 2).tolist()
-        return (Shell(mesh.volume, (x, y, z)),), 0.0
+        return (ClosedSurface(mesh.volume, (x, y, z)),), 0.0
     speck = _SHELL_SPECK * float(np.ptp(mesh.vertices, axis=0).max()) ** 3
     shells, bodies = [], []
     for part in parts:
@@ -154,7 +154,7 @@ def _shells(mesh: Mesh, solid: Manifold) -> tuple[tuple[Shell, ...], float]:
         volume = own.volume
         if abs(volume) > speck:
             x, y, z = own.bounds.mean(axis=0).tolist()
-            shells.append(Shell(volume, (x, y, z)))
+            shells.append(ClosedSurface(volume, (x, y, z)))
             if volume > 0:
                 bodies.append(part)
     overlap = 0.0
@@ -206,7 +206,7 @@ def _lids(vertices: Floats, triangles: Indices) -> Indices:
     edges = topology.edges(triangles, len(vertices))
     if edges.non_manifold.size or edges.same_way or not edges.single.size:
         return np.empty((0, 3), np.int64)
-    rim, begins = topology.borders(edges.mates, edges.single)
+    rim, begins = topology.borders(edges.twins, edges.single)
     surface = Mesh(vertices, triangles.astype(np.int32)).area
     # Along an opening the lid's edges run the other way.
     loops = [triangles.ravel()[rim[a:b]][::-1] for a, b in pairwise(begins.tolist())]

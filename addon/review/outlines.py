@@ -26,19 +26,19 @@ _BATCH = 100_000
 """Most point-to-edge distances worked out at once: what the processor's own memory holds."""
 
 
-def grow(outline: CrossSection, distance: float) -> CrossSection:
+def offset(outline: CrossSection, distance: float) -> CrossSection:
     """The outline moved outward all around (inward where negative): what lies within ``distance`` of it."""
     return outline.offset(distance, JoinType.Round, 2.0, _ARC_FACETS)
 
 
 def opened(outline: CrossSection, distance: float) -> CrossSection:
     """The outline without the parts narrower than twice ``distance``. Corners stay sharp down to about 30 degrees."""
-    return grow(outline, -distance).offset(distance + CLOSE_MM, JoinType.Miter, 4.0)
+    return offset(outline, -distance).offset(distance + CLOSE_MM, JoinType.Miter, 4.0)
 
 
 def closed(outline: CrossSection, distance: float) -> CrossSection:
     """The outline with the gaps narrower than twice ``distance`` filled."""
-    return grow(outline, distance).offset(-distance - CLOSE_MM, JoinType.Miter, 4.0)
+    return offset(outline, distance).offset(-distance - CLOSE_MM, JoinType.Miter, 4.0)
 
 
 def without_specks(region: CrossSection, least_mm2: float, least_width: float) -> CrossSection:
@@ -49,7 +49,7 @@ def without_specks(region: CrossSection, least_mm2: float, least_width: float) -
     if region.area() < least_mm2:
         return CrossSection()
     parts = [part for part in region.decompose() if part.area() >= least_mm2]
-    parts = [part for part in parts if not grow(part, -least_width / 2).is_empty()]
+    parts = [part for part in parts if not offset(part, -least_width / 2).is_empty()]
     return CrossSection.batch_boolean(parts, OpType.Add) if parts else CrossSection()
 
 
@@ -59,14 +59,14 @@ def centre_of(outline: CrossSection) -> tuple[float, float]:
     return (left + right) / 2, (front + back) / 2
 
 
-def half_width(outline: CrossSection, high: float | None = None) -> float:
+def inradius(outline: CrossSection, high: float | None = None) -> float:
     """Radius of the largest circle inside an outline: how far inward it moves before nothing is left."""
     if outline.is_empty():
         return 0.0
     left, front, right, back = outline.bounds()
     most = min(right - left, back - front) / 2 if outline.num_contour() == 1 else math.inf
     most = min(most, math.sqrt(outline.area() / math.pi), math.inf if high is None else high)
-    return greatest(lambda distance: not grow(outline, -distance).is_empty(), most)
+    return greatest(lambda distance: not offset(outline, -distance).is_empty(), most)
 
 
 def greatest(holds: Callable[[float], bool], high: float) -> float:
@@ -99,12 +99,12 @@ class Shapes:
         return self._facts[1]
 
     @cached_property
-    def half_widths(self) -> Floats:
+    def inradii(self) -> Floats:
         """(m,): radius of the largest circle inside each outline, 0 for an empty one."""
         _, _, low, high = self._facts
         widths = low.copy()
         for index in np.flatnonzero(high - low > CLOSE_MM).tolist():
-            widths[index] = half_width(self.outlines[index], float(high[index]))
+            widths[index] = inradius(self.outlines[index], float(high[index]))
         return widths
 
     @cached_property

@@ -23,9 +23,9 @@ from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Place, Severity
 from .layers import Layers, Level
-from .outlines import centre_of, closed, distances, greatest, grow, samples
+from .outlines import centre_of, closed, distances, greatest, offset, samples
 
-Kind = Literal["cantilever", "bridge", "island"]
+OverhangKind = Literal["cantilever", "bridge", "island"]
 
 LEAST_BEADS = 0.25
 """An overhang smaller than this share of a bead's width squared is laid on nothing and still holds."""
@@ -49,7 +49,7 @@ class Overhang:
     """All that lies beyond the layer below, up to its edge: what support has to stand under."""
     beyond_mm2: float
     """How much of it lies further out than the layer below carries."""
-    kind: Kind
+    kind: OverhangKind
     reach_mm: float
     """A cantilever's or an island's length from its nearest rest or across; a bridge's span."""
     position_mm: Place
@@ -97,7 +97,7 @@ def hanging(layers: Layers, process: Process) -> list[Hanging]:
         if past.is_empty():
             continue
         reach = carried_step(layers, layer, process.overhang_deg) + _SLACK_MM
-        carried = grow(below, reach)
+        carried = offset(below, reach)
         for part in past.decompose():
             free = part - carried
             area = free.area()
@@ -110,7 +110,7 @@ def _up_to_the_rest(free: CrossSection, part: CrossSection, area: float, reach: 
     """Support stands right up to the part, not only under what is not carried."""
     if area > part.area() / 2:
         return part
-    return grow(free, reach + _SLACK_MM) ^ part
+    return offset(free, reach + _SLACK_MM) ^ part
 
 
 def sort_out(layers: Layers, found: Sequence[Hanging], process: Process) -> list[Overhang]:
@@ -126,11 +126,11 @@ def _told(layers: Layers, part: Hanging, process: Process) -> Overhang:
     if _is_island(layers.outline(part.layer), below, part.region):
         return _overhang(layers, part, "island", _across(part.region))
     if below.hull().area() - below.area() > part.beyond_mm2 / 2:
-        rests = below ^ grow(part.region, process.bead_mm)
+        rests = below ^ offset(part.region, process.bead_mm)
         # What lies between rests is filled by growing them far enough to meet, then shrinking them again.
         between = closed(rests, _MEET * _across(part.region))
         if (part.region ^ between).area() >= _BRIDGED * part.region.area():
-            half = greatest(lambda reach: not (part.region - grow(below, reach)).is_empty(), _across(part.region))
+            half = greatest(lambda reach: not (part.region - offset(below, reach)).is_empty(), _across(part.region))
             return _overhang(layers, part, "bridge", 2 * half)
     return _cantilever(layers, part)
 
@@ -152,7 +152,7 @@ def _across(region: CrossSection) -> float:
     return max(right - left, back - front)
 
 
-def _overhang(layers: Layers, part: Hanging, kind: Kind, reach: float) -> Overhang:
+def _overhang(layers: Layers, part: Hanging, kind: OverhangKind, reach: float) -> Overhang:
     points = part.region.to_polygons()[0]
     x, y = points[np.argmax(np.linalg.norm(points - centre_of(layers.outline(part.layer)), axis=1))]
     position = (float(x), float(y), float(layers.bottoms[part.layer]))
@@ -258,7 +258,7 @@ def _words(
 def _runs(overhangs: Sequence[Overhang]) -> list[list[Overhang]]:
     """Parts of one kind in layers that follow each other, together."""
     runs: list[list[Overhang]] = []
-    latest: dict[Kind, list[Overhang]] = {}
+    latest: dict[OverhangKind, list[Overhang]] = {}
     for overhang in overhangs:
         run = latest.get(overhang.kind)
         if run is None or overhang.layer > run[-1].layer + 1:

@@ -14,7 +14,7 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..trade.processes import Material, Process, material_named
 from ..trade.tables import UnknownNameError
-from . import bath, footing, overhangs, plan, steps, trapped, walls
+from . import bath, footing, overhangs, ring_plan, steps, thickness, trapped
 from .bath import Bath
 from .facets import Facets
 from .findings import Finding, worst_first
@@ -24,13 +24,13 @@ from .layers import Layers, LayersError, Level, cut_layers, flat_levels, level_f
 from .orientation import Orientations, orientation_finding, orientations
 from .outlines import Shapes
 from .overhangs import LeaningSurface, Overhang
-from .plan import Plan
+from .ring_plan import RingPlan
 from .rings import Rings, rings_of
 from .solids import solid_of
-from .steps import Span, Stair, Steps
+from .steps import LayerSpan, Stair, Steps
 from .support import Support, support_under
+from .thickness import Thickness, ThinPart
 from .trapped import Trapped
-from .walls import Thickness, ThinPart
 
 RAYS = 400
 """Places at which the wall's thickness is taken."""
@@ -41,7 +41,7 @@ class Print:
     """What the layers of a closed solid say."""
 
     layers: Layers
-    crown: Span
+    crown: LayerSpan
     steps: Steps
     stair: Stair
     overhangs: tuple[Overhang, ...]
@@ -49,11 +49,11 @@ class Print:
     thin_walls: tuple[ThinPart, ...]
     narrow_gaps: tuple[ThinPart, ...]
     thickness: Thickness
-    plan: Plan
-    finer_plan: Plan | None
+    plan: RingPlan
+    finer_plan: RingPlan | None
     """With thinner layers where they pay."""
     footing: Footing
-    _part: _Part = field(repr=False)
+    _part: _Examined = field(repr=False)
     _wish: _Wish = field(repr=False)
 
     # The slower checks, worked out when first asked for.
@@ -152,7 +152,7 @@ def review(
         mesh, solid, findings = _solid_and_repairs(_on_the_plate(mesh), name)
     facets = Facets.of(mesh)
     integrity = inspect(mesh, facets, solid, broken, look_for_crossings=not made_by_kernel)
-    part = _Part(
+    part = _Examined(
         mesh, solid, facets, integrity, overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
     )
     wish = _Wish(name, process, levels, crown_mm, material)
@@ -172,7 +172,7 @@ def review(
 
 
 @dataclass(frozen=True, eq=False)
-class _Part:
+class _Examined:
     mesh: Mesh
     solid: Manifold
     facets: Facets
@@ -194,7 +194,7 @@ class _Wish:
     crown_mm: tuple[float, float] | None
     material: Material | None
 
-    def crown_of(self, layers: Layers, crown: Span) -> tuple[float, float]:
+    def crown_of(self, layers: Layers, crown: LayerSpan) -> tuple[float, float]:
         """The height range of the crown's surface."""
         return self.crown_mm or (float(layers.bottoms[crown.first]), layers.height + self.process.layer_mm)
 
@@ -230,15 +230,15 @@ def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Find
     return mended, solid_of(mended), [finding]
 
 
-def _print(part: _Part, layers: Layers, wish: _Wish) -> Print:
+def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     process, shapes = wish.process, Shapes(layers.outlines)
     crown = steps.crown_span(layers, wish.crown_mm)
     moved = steps.steps_of(layers, shapes, process)
     stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.crown_of(layers, crown))
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
     support = support_under(layers, [(one.layer, one.region) for one in hanging if not one.carried(process)])
-    places = walls.surface_points(part.mesh, part.facets, RAYS)
-    ring_plan = plan.plan_rings(layers, moved, crown, process, stair)
+    places = thickness.surface_points(part.mesh, part.facets, RAYS)
+    plan = ring_plan.plan_rings(layers, moved, crown, process, stair)
     return Print(
         layers=layers,
         crown=crown,
@@ -246,26 +246,26 @@ def _print(part: _Part, layers: Layers, wish: _Wish) -> Print:
         stair=stair,
         overhangs=tuple(hanging),
         support=support,
-        thin_walls=walls.thin_walls(layers, shapes, process.bead_mm),
-        narrow_gaps=walls.narrow_gaps(layers, shapes, process.bead_mm),
-        thickness=walls.thinnest_place(part.solid, *places, walls.WALL_BEADS * process.bead_mm),
-        plan=ring_plan,
-        finer_plan=plan.plan_finer(part.solid, part.facets, layers, moved, crown, ring_plan, process),
+        thin_walls=thickness.thin_walls(layers, shapes, process.bead_mm),
+        narrow_gaps=thickness.narrow_gaps(layers, shapes, process.bead_mm),
+        thickness=thickness.thinnest_place(part.solid, *places, thickness.WALL_BEADS * process.bead_mm),
+        plan=plan,
+        finer_plan=ring_plan.plan_finer(part.solid, part.facets, layers, moved, crown, plan, process),
         footing=footing.footing_of(layers, part.centre),
         _part=part,
         _wish=wish,
     )
 
 
-def _print_findings(part: _Part, printed: Print, wish: _Wish) -> list[Finding]:
+def _print_findings(part: _Examined, printed: Print, wish: _Wish) -> list[Finding]:
     layers, process, name = printed.layers, wish.process, wish.name
     levels = flat_levels(part.facets) if wish.levels is None else wish.levels
     return [
         *level_findings(layers, levels, name),
         *overhangs.overhang_findings(layers, printed.overhangs, part.surface, levels, process, name),
-        *walls.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
+        *thickness.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
         *steps.step_findings(layers, printed.steps, printed.crown, process, name),
-        plan.plan_finding(layers, printed.plan, printed.finer_plan, process, name),
+        ring_plan.plan_finding(layers, printed.plan, printed.finer_plan, process, name),
         *footing.footing_findings(printed.footing, layers, name),
     ]
 
@@ -280,7 +280,7 @@ def _later_findings(printed: Print) -> list[Finding]:
     return findings
 
 
-def _in_bath(part: _Part, layers: Layers, moved: Steps, wish: _Wish) -> Bath | None:
+def _in_bath(part: _Examined, layers: Layers, moved: Steps, wish: _Wish) -> Bath | None:
     if wish.process.bath == "none":
         return None
     try:

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from manifold3d import CrossSection, JoinType, OpType
 
 from ..geometry.frames import Floats
-from .outlines import CLOSE_MM, centre_of, grow, half_width, without_specks
+from .outlines import CLOSE_MM, centre_of, inradius, offset, without_specks
 
 _SPECK = 1e-4
 """Share of a bead's width squared under which an area is an error of rounding."""
 
 
 @dataclass(frozen=True)
-class Spot:
+class Incircle:
     """The widest circle that fits in an area, in mm."""
 
     width_mm: float
@@ -53,7 +53,7 @@ class Rings:
         return self.middle + self.gaps
 
     @property
-    def widest_gap(self) -> Spot:
+    def widest_gap(self) -> Incircle:
         return widest(self.gaps)
 
 
@@ -61,28 +61,28 @@ def rings_of(outline: CrossSection, count: int, bead: float) -> Rings:
     """At most ``count`` concentric beads ``bead`` mm wide inside ``outline``, outermost first."""
     middles, beads, overfilled = [], [], 0.0
     for ring in range(count):
-        line = grow(outline, -(ring + 0.5) * bead)
+        line = offset(outline, -(ring + 0.5) * bead)
         if line.is_empty():
             break
-        inner = grow(line, -bead / 2)
+        inner = offset(line, -bead / 2)
         middles.append(tuple(line.to_polygons()))
         beads.append(line.offset(bead / 2, JoinType.Round, 2.0, 64) - inner)
         for part in line.decompose():
-            if grow(part, -bead / 2).is_empty():
-                overfilled = max(overfilled, bead - 2 * half_width(part, bead / 2))
+            if offset(part, -bead / 2).is_empty():
+                overfilled = max(overfilled, bead - 2 * inradius(part, bead / 2))
     covered = CrossSection.batch_boolean(beads, OpType.Add) if beads else CrossSection()
-    middle = grow(outline, -count * bead)
+    middle = offset(outline, -count * bead)
     gaps = without_specks(outline - covered - middle, _SPECK * bead * bead, 2 * CLOSE_MM)
     return Rings(bead, tuple(middles), tuple(beads), covered, middle, gaps, overfilled)
 
 
-def widest(area: CrossSection) -> Spot:
+def widest(area: CrossSection) -> Incircle:
     """The widest circle inside an area; width 0 where the area is empty."""
-    best = Spot(0.0, (0.0, 0.0))
+    best = Incircle(0.0, (0.0, 0.0))
     for part in sorted(area.decompose(), key=CrossSection.area, reverse=True):
-        if grow(part, -best.width_mm / 2 - CLOSE_MM).is_empty():
+        if offset(part, -best.width_mm / 2 - CLOSE_MM).is_empty():
             continue
-        radius = half_width(part)
-        core = grow(part, -max(radius - 2 * CLOSE_MM, 0.0))
-        best = Spot(2 * radius, centre_of(core if not core.is_empty() else part))
+        radius = inradius(part)
+        core = offset(part, -max(radius - 2 * CLOSE_MM, 0.0))
+        best = Incircle(2 * radius, centre_of(core if not core.is_empty() else part))
     return best

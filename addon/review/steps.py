@@ -23,7 +23,7 @@ from ..trade.processes import Process
 from .facets import Facets, dot
 from .findings import Finding
 from .layers import Layers
-from .outlines import CLOSE_MM, Shapes, contained, distances, grow, samples
+from .outlines import CLOSE_MM, Shapes, contained, distances, offset, samples
 
 LEAST_REST = 0.5
 """Share of an outer bead that has to lie on the rings below; half by common practice, no source."""
@@ -31,7 +31,7 @@ _SPECK_MM2 = 1e-3
 
 
 @dataclass(frozen=True)
-class Span:
+class LayerSpan:
     """Layers ``first`` to ``last``, both within, counted from 0."""
 
     first: int
@@ -54,7 +54,7 @@ class Inside:
 
     def __getitem__(self, index: int) -> CrossSection:
         if index not in self._known:
-            self._known[index] = grow(self.outlines[index], -self.band_mm)
+            self._known[index] = offset(self.outlines[index], -self.band_mm)
         return self._known[index]
 
 
@@ -68,7 +68,7 @@ class Steps:
     """(n,): the largest."""
     rest: Floats
     """(n,): share of the outer bead that lies on the rings below, 0 to 1."""
-    half_widths: Floats
+    inradii: Floats
     """(n,): radius in mm of the largest circle inside the outline."""
     open_middle: Floats
     """(n,): width in mm of the widest circle that the rings leave open inside."""
@@ -77,7 +77,7 @@ class Steps:
     open_top_mm2: Floats
     """(n,): area that neither the layer's own rings nor the layer above cover."""
 
-    def first_jump(self, crown: Span) -> int | None:
+    def first_jump(self, crown: LayerSpan) -> int | None:
         """The first layer of the crown whose outer bead rests too little."""
         low = np.flatnonzero(self.rest[crown.first + 1 : crown.last + 1] < LEAST_REST)
         return crown.first + 1 + int(low[0]) if len(low) else None
@@ -91,14 +91,14 @@ class Stair:
     mean_mm: float
 
 
-def crown_span(layers: Layers, crown_mm: tuple[float, float] | None) -> Span:
+def crown_span(layers: Layers, crown_mm: tuple[float, float] | None) -> LayerSpan:
     """The layers between two heights; without them those above the last place where the part widens."""
     if crown_mm is not None:
         within = np.flatnonzero((layers.cuts > crown_mm[0]) & (layers.cuts < crown_mm[1]))
         if len(within):
-            return Span(int(within[0]), int(within[-1]))
+            return LayerSpan(int(within[0]), int(within[-1]))
     wider = np.flatnonzero(np.diff(layers.areas) > 1e-6 * layers.areas[:-1] + _SPECK_MM2)
-    return Span(int(wider[-1]) + 1 if len(wider) else 0, len(layers) - 1)
+    return LayerSpan(int(wider[-1]) + 1 if len(wider) else 0, len(layers) - 1)
 
 
 def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
@@ -115,12 +115,12 @@ def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
     which = layers.which
     first = np.diff(which, prepend=-1) > 0
     last = np.append(first[1:], True)
-    widths = shapes.half_widths[which]
+    widths = shapes.inradii[which]
     return Steps(
         least=np.where(first, least[which], 0.0),
         most=np.where(first, most[which], 0.0),
         rest=np.where(first, rest[which], 1.0),
-        half_widths=widths,
+        inradii=widths,
         open_middle=2 * np.maximum(widths - inside.band_mm, 0.0),
         inside=inside,
         open_top_mm2=np.where(last, open_top[which], 0.0),
@@ -133,7 +133,7 @@ def _open_tops(layers: Layers, shapes: Shapes, inside: Inside, least: Floats, mo
     # Of two convex outlines, one in the other, the upper encloses what the lower's rings leave where it lies less far
     # in than they reach, unless it is but a sliver along the edge.
     covered = shapes.convex[low] & shapes.convex[high] & (least[high] >= 0)
-    covered &= (most[high] + CLOSE_MM < inside.band_mm) & (shapes.half_widths[high] > most[high] + CLOSE_MM)
+    covered &= (most[high] + CLOSE_MM < inside.band_mm) & (shapes.inradii[high] > most[high] + CLOSE_MM)
     open_top = np.zeros(len(layers.outlines))
     for index in np.flatnonzero(~covered).tolist():
         open_top[index] = (inside[index] - layers.outlines[index + 1]).area()
@@ -158,7 +158,7 @@ def _moves(layers: Layers, shapes: Shapes) -> tuple[Floats, Floats]:
 
 
 def _rest(outline: CrossSection, below: CrossSection, inner_below: CrossSection, bead: float) -> float:
-    outer_bead = outline - grow(outline, -bead)
+    outer_bead = outline - offset(outline, -bead)
     area = outer_bead.area()
     return float((outer_bead ^ (below - inner_below)).area() / area) if area > _SPECK_MM2 else 1.0
 
@@ -177,7 +177,7 @@ def stair(facets: Facets, heights: Floats, crown_mm: tuple[float, float]) -> Sta
     return Stair(float(rises.max()), dot(rises, areas) / float(areas.sum()))
 
 
-def step_findings(layers: Layers, steps: Steps, crown: Span, process: Process, name: str) -> list[Finding]:
+def step_findings(layers: Layers, steps: Steps, crown: LayerSpan, process: Process, name: str) -> list[Finding]:
     """Where the crown jumps, and where its rings leave the middle open."""
     findings = []
     jump = steps.first_jump(crown)
@@ -189,7 +189,7 @@ def step_findings(layers: Layers, steps: Steps, crown: Span, process: Process, n
     return findings
 
 
-def _jump_finding(layers: Layers, steps: Steps, jump: int, crown: Span, process: Process, name: str) -> Finding:
+def _jump_finding(layers: Layers, steps: Steps, jump: int, crown: LayerSpan, process: Process, name: str) -> Finding:
     rest, step = float(steps.rest[jump]), float(steps.most[jump])
     cure: dict[str, float | str] = {}
     rings = math.ceil(float(steps.most[crown.slice].max()) / process.bead_mm - 1e-9) + 1

@@ -20,9 +20,9 @@ from ..geometry.polygons import signed_area
 from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .findings import Finding, Place
-from .integrity import Shell
+from .integrity import ClosedSurface
 from .layers import Layers
-from .outlines import grow, without_specks
+from .outlines import offset, without_specks
 from .support import Column, Support
 
 _RISE = 0.25
@@ -59,7 +59,7 @@ class _Height:
     def cover(self, mouth: float) -> CrossSection:
         """What the probe covers from the places that it reaches."""
         reached = [place for place, is_reached in zip(self.places, self.reached, strict=True) if is_reached]
-        return grow(CrossSection.batch_boolean(reached, OpType.Add), mouth / 2) if reached else CrossSection()
+        return offset(CrossSection.batch_boolean(reached, OpType.Add), mouth / 2) if reached else CrossSection()
 
 
 def trapped_support(layers: Layers, support: Support, mouth: float) -> tuple[Trapped, ...]:
@@ -101,12 +101,12 @@ def _silhouette(layers: Layers, first: int, last: int) -> CrossSection:
 
 def _is_beside(layers: Layers, column: Column, silhouette: CrossSection, frame: CrossSection, mouth: float) -> bool:
     """Whether the probe, kept out of a silhouette, comes from outside to within reach of all of a column."""
-    blocked = CrossSection([loop for loop in grow(silhouette, mouth / 2).to_polygons() if signed_area(loop) > 0])
-    corners = grow(blocked.simplify(_ROUGHLY_MM), -mouth / 2).simplify(_ROUGHLY_MM)
+    blocked = CrossSection([loop for loop in offset(silhouette, mouth / 2).to_polygons() if signed_area(loop) > 0])
+    corners = offset(blocked.simplify(_ROUGHLY_MM), -mouth / 2).simplify(_ROUGHLY_MM)
     left = column.outline ^ corners
     if left.area() < (_CORNER * mouth) ** 2:
         return True
-    near = frame - grow(corners, -_REACH * mouth)
+    near = frame - offset(corners, -_REACH * mouth)
     return _far(left, _silhouette(layers, column.first, column.last), frame - corners, near, mouth).is_empty()
 
 
@@ -124,7 +124,7 @@ def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:
             heights[-1] = replace(known, last=last, reached=[outside or reached for reached in known.reached])
             continue
         between = low, high
-        places = (frame - grow(_silhouette(layers, first, last), mouth / 2)).decompose()
+        places = (frame - offset(_silhouette(layers, first, last), mouth / 2)).decompose()
         heights.append(_Height(first, last, places, [outside or place.bounds()[0] < edge for place in places]))
     _spread(heights)
     return heights
@@ -173,7 +173,7 @@ def _unreached(
     for layer in {column.first, (column.first + column.last) // 2, column.last}:
         here = [cover for first, last, cover in covers if first <= layer <= last]
         cover = CrossSection.batch_boolean(here, OpType.Add) if here else CrossSection()
-        left = _far(column.outline - cover, layers.outline(layer), cover, grow(cover, _REACH * mouth), mouth)
+        left = _far(column.outline - cover, layers.outline(layer), cover, offset(cover, _REACH * mouth), mouth)
         worst = max(worst, left, key=CrossSection.area)
     if worst.is_empty():
         return None
@@ -202,7 +202,7 @@ def _frame(layers: Layers, mouth: float) -> CrossSection:
 
 
 def trapped_findings(
-    layers: Layers, trapped: Sequence[Trapped], cavities: Sequence[Shell], process: Process, name: str
+    layers: Layers, trapped: Sequence[Trapped], cavities: Sequence[ClosedSurface], process: Process, name: str
 ) -> list[Finding]:
     findings = []
     mouth = process.pocket_mouth_mm

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polygons
-from ..geometry.fits import fit_outline, off_outline
 from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import fit_outline, off_outline
 from ..geometry.topology import Indices
 from .rims import LEAST_LENGTH, Rims
 from .surface import Surface

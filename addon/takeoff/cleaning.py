@@ -35,8 +35,8 @@ class Clean:
 
     vertices: Floats
     triangles: Indices
-    mates: Indices
-    """(3m,) as ``topology.mates`` gives them; mates always run opposite ways."""
+    twins: Indices
+    """(3m,) as ``topology.twins`` gives them; twins always run opposite ways."""
     mesh_of: Indices
     noise: Floats
     """(m,): how far coordinates may be off, by the float32 that most files hold or by the digits of a text file."""
@@ -51,13 +51,13 @@ def cleaned(meshes: Sequence[Mesh]) -> Clean:
     vertices, triangles, mesh_of, edges = _welded(vertices, triangles, mesh_of, noise)
     if edges.non_manifold.size or edges.same_way:
         triangles, mesh_of = _without_doubles(triangles, mesh_of, meshes, notes)
-        triangles = _rewound(triangles, topology.edges(triangles, len(vertices)).mates, vertices, mesh_of, notes)
+        triangles = _rewound(triangles, topology.edges(triangles, len(vertices)).twins, vertices, mesh_of, notes)
         edges = topology.edges(triangles, len(vertices))
-    mates = topology.mates(edges, triangles, vertices)
+    twins = topology.twins(edges, triangles, vertices)
     if edges.same_way:
         start = triangles.ravel()
-        mates[(mates >= 0) & (start == start[mates])] = -1
-    return Clean(vertices, triangles, mates, mesh_of, np.maximum(noise, rounded)[mesh_of], notes)
+        twins[(twins >= 0) & (start == start[twins])] = -1
+    return Clean(vertices, triangles, twins, mesh_of, np.maximum(noise, rounded)[mesh_of], notes)
 
 
 def crosses(first: Floats, second: Floats, third: Floats) -> Floats:
@@ -219,17 +219,17 @@ def _without_doubles(
     return triangles[kept], mesh_of[kept]
 
 
-def _rewound(triangles: Indices, mates: Indices, vertices: Floats, mesh_of: Indices, notes: list[str]) -> Indices:
+def _rewound(triangles: Indices, twins: Indices, vertices: Floats, mesh_of: Indices, notes: list[str]) -> Indices:
     """Triangles turned so that neighbours agree, and so that each mesh as a whole is right side out.
 
     Each triangle has two states, as it is and turned. Linking the states that agree makes two mirrored components
     of every surface with two sides; the one that leaves its least triangle as it is is taken.
     """
     count = len(triangles)
-    half = np.flatnonzero(mates >= 0)
-    a, b = half // 3, mates[half] // 3
+    half = np.flatnonzero(twins >= 0)
+    a, b = half // 3, twins[half] // 3
     start = triangles.ravel()
-    crossed = (start[half] == start[mates[half]]) * count
+    crossed = (start[half] == start[twins[half]]) * count
     links = np.concatenate([a, a + count]), np.concatenate([b + crossed, (b + count + crossed) % (2 * count)])
     labels = topology.components(2 * count, *links)
     turned = labels[:count] > labels[count:]

@@ -21,9 +21,9 @@ from ..geometry.frames import Floats
 from ..geometry.sections import Outline
 from ..geometry.topology import Indices
 from .chunks import Chunks
-from .profiles import Profile
+from .rim_sections import RimSection
 from .surface import Surface
-from .walls import Runs
+from .walls import WallRuns
 
 _MARGIN_MM_PER_MM = 0.006
 """Share of its width by which the prism stays inside the bore's wall: what only grazes the wall is not in the way."""
@@ -54,7 +54,7 @@ class Clearance:
 
 
 def clearances(
-    surface: Surface, chunks: Chunks, profiles: Sequence[Profile], runs: Runs, needed: Floats
+    surface: Surface, chunks: Chunks, profiles: Sequence[RimSection], runs: WallRuns, needed: Floats
 ) -> list[Clearance]:
     """For each end what is in its bore, down to where the wall ends, and within ``needed`` (k,) mm in front of it."""
     found = [Clearance(None, None) for _ in profiles]
@@ -74,7 +74,7 @@ def clearances(
 
 
 def _candidates(
-    surface: Surface, chunks: Chunks, profiles: Sequence[Profile], runs: Runs, needed: Floats
+    surface: Surface, chunks: Chunks, profiles: Sequence[RimSection], runs: WallRuns, needed: Floats
 ) -> tuple[Indices, Indices]:
     """Pairs of end and triangle whose boxes overlap around the end, but for the tube's own walls."""
     origins = np.array([profile.frame.origin for profile in profiles])
@@ -111,7 +111,7 @@ def crosses_box(corners: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]
     return ~apart
 
 
-def _prism_boxes(profiles: Sequence[Profile], straight: Floats, needed: Floats) -> tuple[Floats, Floats]:
+def _prism_boxes(profiles: Sequence[RimSection], straight: Floats, needed: Floats) -> tuple[Floats, Floats]:
     """The boxes, in each end's frame, around the bore and what is in front of it."""
     counts = [len(profile.bore) for profile in profiles]
     begins = np.cumsum(counts) - counts
@@ -148,7 +148,7 @@ class _Around:
     """How near the rim something is at it, in mm."""
 
     @classmethod
-    def of(cls, surface: Surface, profile: Profile, triangles: Indices) -> _Around:
+    def of(cls, surface: Surface, profile: RimSection, triangles: Indices) -> _Around:
         corners = profile.frame.to_local(surface.points(surface.triangles[triangles]).reshape(-1, 3))
         corners[:, 2] = corners[:, :2] @ profile.rim_slope - corners[:, 2]
         at_rim = _AT_RIM * profile.section.outer.width

@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polygons, topology
-from ..geometry.fits import Fit, fit_outline, off_outline
 from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import OutlineFit, fit_outline, off_outline
 from ..geometry.topology import Indices
 from ..geometry.units import bare_mm, say_mm
 from .axes import corners_of_walls, sharper
 from .cleaning import counted
-from .rims import FLATNESS, STEEPEST, Loops, Rims, Rings, are_exact, are_walls, axis_of_walls
+from .rims import FLATNESS, STEEPEST, FlatRings, Loops, Rims, are_exact, are_walls, axis_of_walls
 from .surface import Surface, reshaped
 from .walls import WallIndex
 
@@ -97,14 +97,14 @@ class _Wall:
     """The wall beyond a band, as its outline seen along the tube."""
 
     frame: Frame
-    fit: Fit
+    fit: OutlineFit
     level: float
     """How far from the outline a corner of the wall may lie, in mm."""
 
     @classmethod
     def of(cls, surface: Surface, index: WallIndex, band: _Band, middle: Floats, normal: Floats) -> _Wall | None:
         """The wall beyond a band under the rim's plane, which passes through ``middle``; None where it is no tube's."""
-        start, across = surface.points(surface.starts[band.far]), surface.mates[band.far] // 3
+        start, across = surface.points(surface.starts[band.far]), surface.twins[band.far] // 3
         lengths = np.linalg.norm(np.roll(start, -1, axis=0) - start, axis=1)
         axes, shares = axis_of_walls(surface.normals[across], lengths, np.zeros(1, np.int64))
         axis = axes[0] * np.sign(axes[0] @ normal)
@@ -146,7 +146,7 @@ class _Wall:
         return polygons.turned(flat, -math.radians(self.fit.turn_deg))
 
 
-def made_sharp(surface: Surface, index: WallIndex, rings: Rings) -> tuple[Surface, list[Deburred]]:
+def made_sharp(surface: Surface, index: WallIndex, rings: FlatRings) -> tuple[Surface, list[Deburred]]:
     """The surface with the chamfered and rounded edges of its rims made sharp, and what these were."""
     bands = [
         band
@@ -190,7 +190,7 @@ def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequenc
     return (said,)
 
 
-def _bevelled_rings(surface: Surface, rings: Rings) -> _Edges:
+def _bevelled_rings(surface: Surface, rings: FlatRings) -> _Edges:
     """The loops of flat rings from which no wall runs down along one axis."""
     outer, bore = rings.outer, rings.bore
     sizes = np.linalg.norm(rings.areas, axis=1)
@@ -226,24 +226,24 @@ def _lean(surface: Surface, loops: Loops, normals: Floats) -> Indices:
 def _between_walls(surface: Surface, index: WallIndex, without: Indices) -> Indices:
     """One half-edge of each edge between two walls, but for those of the faces ``without``."""
     half = index.edges
-    mates = surface.mates[half]
-    half, mates = half[mates > half], mates[mates > half]
+    twins = surface.twins[half]
+    half, twins = half[twins > half], twins[twins > half]
     out = np.zeros(len(surface.faces), bool)
     out[without] = True
-    return half[~(out[surface.faces[half // 3]] | out[surface.faces[mates // 3]])]
+    return half[~(out[surface.faces[half // 3]] | out[surface.faces[twins // 3]])]
 
 
 def _crests(surface: Surface, half: Indices) -> _Edges:
     """Flat loops out of the edges ``half`` in which an outer and an inner chamfer meet, from either side."""
-    mate = surface.mates[half]
-    one, other = surface.normals[half // 3], surface.normals[mate // 3]
-    beyond = surface.points(surface.ends_of(topology.next_in_triangle(mate))) - surface.points(surface.starts[half])
+    twin = surface.twins[half]
+    one, other = surface.normals[half // 3], surface.normals[twin // 3]
+    beyond = surface.points(surface.ends_of(topology.next_in_triangle(twin))) - surface.points(surface.starts[half])
     sharp = (np.einsum("ij,ij->i", one, other) < _SHARP) & (np.einsum("ij,ij->i", one, beyond) < 0)
     facing = (one + other)[sharp]
     facing /= np.maximum(np.linalg.norm(facing, axis=1), 1e-300)[:, None]
-    half, mate = np.concatenate([half[sharp], mate[sharp]]), np.concatenate([mate[sharp], half[sharp]])
+    half, twin = np.concatenate([half[sharp], twin[sharp]]), np.concatenate([twin[sharp], half[sharp]])
     facing = np.concatenate([facing, facing])
-    loops, members = _rounds(surface, half, mate, facing)
+    loops, members = _rounds(surface, half, twin, facing)
     areas = topology.vector_areas(surface.points(loops.vertices), loops.begins)
     sizes = np.sqrt(np.linalg.norm(areas, axis=1))
     normals = areas / np.maximum(sizes, 1e-150)[:, None] ** 2
@@ -257,7 +257,7 @@ def _crests(surface: Surface, half: Indices) -> _Edges:
     return _Edges(loops.taken(np.flatnonzero(kept)), normals[kept], _DEEPEST * sizes[kept])
 
 
-def _rounds(surface: Surface, half: Indices, mate: Indices, facing: Floats) -> tuple[Loops, Indices]:
+def _rounds(surface: Surface, half: Indices, twin: Indices, facing: Floats) -> tuple[Loops, Indices]:
     """The closed loops among half-edges in which each has one to follow that faces (n, 3) much the same way, and where
     in ``half`` their members are."""
     _, place = np.unique(np.concatenate([surface.starts[half], surface.ends_of(half)]), return_inverse=True)
@@ -266,7 +266,7 @@ def _rounds(surface: Surface, half: Indices, mate: Indices, facing: Floats) -> t
     begins = np.searchsorted(start[leaving], np.arange(len(half) + 1 + int(place.max(initial=0))))
     coming, at = topology.spans(begins, end)
     going = leaving[at]
-    along = (half[going] != mate[coming]) & (np.einsum("ij,ij->i", facing[coming], facing[going]) > _SAME_WAY)
+    along = (half[going] != twin[coming]) & (np.einsum("ij,ij->i", facing[coming], facing[going]) > _SAME_WAY)
     coming, going = coming[along], going[along]
     chains = topology.components(len(half), coming, going)
     single = (np.bincount(coming, minlength=len(half)) == 1) & (np.bincount(going, minlength=len(half)) == 1)
@@ -276,7 +276,7 @@ def _rounds(surface: Surface, half: Indices, mate: Indices, facing: Floats) -> t
     members = np.flatnonzero(closed)
     order, begins = topology.loops(np.searchsorted(members, following[members]))
     members = members[order]
-    return Loops(half[members], begins, surface.starts[half[members]], mate[members] // 3), members
+    return Loops(half[members], begins, surface.starts[half[members]], twin[members] // 3), members
 
 
 def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -> _FlatBand | None:
@@ -311,21 +311,21 @@ def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -
 def _band(surface: Surface, loop: Indices, allowed: Callable[[Indices], NDArray[np.bool_]]) -> _Band | None:
     """The triangles that are reached from the far side of a loop's half-edges through others that are ``allowed``;
     None where they do not end all around."""
-    starts = surface.mates[loop]
+    starts = surface.twins[loop]
     known, fresh = np.unique(loop // 3), np.unique(starts // 3)
     reached = [fresh[:0]]
     while fresh.size:
         fresh = fresh[allowed(fresh)]
         reached.append(fresh)
         known = np.union1d(known, fresh)
-        across = surface.mates.reshape(-1, 3)[fresh].ravel()
+        across = surface.twins.reshape(-1, 3)[fresh].ravel()
         fresh = np.setdiff1d(across[across >= 0] // 3, known)
     triangles = np.sort(np.concatenate(reached))
     half = (3 * triangles[:, None] + np.arange(3)).ravel()
-    mates = surface.mates[half]
-    place = np.minimum(np.searchsorted(half, mates), len(half) - 1)
-    inner = half[place] == mates
+    twins = surface.twins[half]
+    place = np.minimum(np.searchsorted(half, twins), len(half) - 1)
+    inner = half[place] == twins
     chained, begins = topology.borders(np.where(inner, place, -1), np.flatnonzero(~inner))
     chains = [half[chained[begin:end]] for begin, end in pairwise(begins.tolist())]
     far = max((chain for chain in chains if not np.isin(chain, starts).any()), key=len, default=half[:0])
-    return _Band(triangles, far) if len(far) >= 3 and (surface.mates[far] >= 0).all() else None
+    return _Band(triangles, far) if len(far) >= 3 and (surface.twins[far] >= 0).all() else None

@@ -11,8 +11,8 @@ import numpy as np
 from manifold3d import CrossSection
 
 from ..geometry import topology
-from ..geometry.fits import FIT_TOLERANCE, off_outline
 from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import FIT_TOLERANCE, off_outline
 from ..geometry.topology import Indices
 from .legs import Leg, Skins
 from .rims import are_exact, axis_of_walls
@@ -53,8 +53,8 @@ def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[lis
     if not spots.size:
         return [], []
     beyond = _patches(surface, skins)
-    mates = surface.mates[skins.half_edges]
-    patch = np.where(mates < 0, -1, beyond[mates // 3])
+    twins = surface.twins[skins.half_edges]
+    patch = np.where(twins < 0, -1, beyond[twins // 3])
     rims = set(patch[np.repeat(skins.turns != 0, np.diff(skins.begins))].tolist())
     found: list[Bore] = []
     unread: list[tuple[int, Floats]] = []
@@ -62,7 +62,7 @@ def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[lis
     for loop in spots.tolist():
         part = slice(skins.begins[loop], skins.begins[loop + 1])
         patches = np.unique(patch[part])
-        if (mates[part] < 0).all():
+        if (twins[part] < 0).all():
             unread.append((int(skins.owners[loop]) // 2, _middle(surface, skins, loop)))
         elif len(patches) == 1 and patches[0] >= 0:  # else something is attached here
             loops_of[int(patches[0])].append(loop)
@@ -107,9 +107,9 @@ def _goes_on(one: Bore, other: Bore) -> bool:
 def _patches(surface: Surface, skins: Skins) -> Indices:
     """(m,): labels of the surfaces between walls, -1 in walls."""
     free = skins.labels < 0
-    half = np.flatnonzero((surface.mates > np.arange(len(surface.mates))) & np.repeat(free, 3))
-    half = half[free[surface.mates[half] // 3]]
-    labels = topology.components(len(free), half // 3, surface.mates[half] // 3)
+    half = np.flatnonzero((surface.twins > np.arange(len(surface.twins))) & np.repeat(free, 3))
+    half = half[free[surface.twins[half] // 3]]
+    labels = topology.components(len(free), half // 3, surface.twins[half] // 3)
     return np.where(free, labels, -1)
 
 

@@ -10,15 +10,15 @@ from functools import cached_property
 import numpy as np
 
 from ..geometry import polygons
-from ..geometry.fits import off_outline
 from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import off_outline
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices, borders, components, spans
 from ..geometry.units import say_mm
 from .chunks import Chunks
-from .profiles import Profile
+from .rim_sections import RimSection
 from .surface import Surface
-from .walls import Runs, WallIndex
+from .walls import WallIndex, WallRuns
 
 _PARALLEL = np.cos(np.radians(0.5))
 _ASIDE = 0.01
@@ -63,7 +63,7 @@ class Leg:
         return min(_ON_OUTLINE * width + facet, self.section.wall / 3 or _ON_OUTLINE * width)
 
 
-def paired(profiles: Sequence[Profile], bodies: Sequence[int], runs: Runs) -> list[Leg]:
+def paired(profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns) -> list[Leg]:
     """The legs between ends: k of them rims, which ``runs`` belong to, and after these ends without a rim."""
     count = len(runs.straight)
     if not profiles:
@@ -102,7 +102,7 @@ def paired(profiles: Sequence[Profile], bodies: Sequence[int], runs: Runs) -> li
     return legs
 
 
-def _of_one_bore(runs: Runs, bodies: Indices, left: Indices) -> tuple[Indices, Indices]:
+def _of_one_bore(runs: WallRuns, bodies: Indices, left: Indices) -> tuple[Indices, Indices]:
     """Pairs of rims that have a wall of the bore in common."""
     rim, wall = np.divmod(runs.bore_walls, max(runs.walls, 1))
     order = np.argsort(wall, kind="stable")
@@ -112,7 +112,7 @@ def _of_one_bore(runs: Runs, bodies: Indices, left: Indices) -> tuple[Indices, I
     return pairs[:, 0], pairs[:, 1]
 
 
-def _of_one_body(runs: Runs, bodies: Indices, left: Indices) -> tuple[Indices, Indices]:
+def _of_one_body(runs: WallRuns, bodies: Indices, left: Indices) -> tuple[Indices, Indices]:
     """Pairs of ends that are ``left`` on the same body."""
     left = left[np.argsort(bodies[left], kind="stable")]
     key, place = spans(np.searchsorted(bodies[left], np.arange(bodies.max() + 2)), bodies[left])
@@ -120,7 +120,7 @@ def _of_one_body(runs: Runs, bodies: Indices, left: Indices) -> tuple[Indices, I
     return a[a < b], b[a < b]
 
 
-def uneven(surface: Surface, index: WallIndex, runs: Runs, legs: Sequence[Leg], shared: Indices) -> list[int]:
+def uneven(surface: Surface, index: WallIndex, runs: WallRuns, legs: Sequence[Leg], shared: Indices) -> list[int]:
     """Places of the legs whose walls have borders other than those of their rims, or may have.
 
     ``shared`` are rims whose outer wall is not known by its rim.
@@ -139,9 +139,9 @@ def uneven(surface: Surface, index: WallIndex, runs: Runs, legs: Sequence[Leg], 
     owner[wall] = leg_of[rim]
     twice = owner[wall] != leg_of[rim]
     odd[owner[wall[twice]]] = odd[leg_of[rim[twice]]] = True
-    mates = surface.mates.take(index.edges)
+    twins = surface.twins.take(index.edges)
     here = owner.take(surface.walls.take(index.edges // 3))
-    there = np.where(mates < 0, -1, owner.take(surface.walls.take(mates // 3)))
+    there = np.where(twins < 0, -1, owner.take(surface.walls.take(twins // 3)))
     odd[here[(here != there) & (here >= 0)]] = True
     return np.flatnonzero(odd).tolist()
 
@@ -167,9 +167,9 @@ class Skins:
         for place, triangles in zip(chosen, _near(surface, chunks, [legs[one] for one in chosen]), strict=True):
             _label(surface, legs[place], place, triangles, labels)
         half = (3 * np.flatnonzero(labels >= 0)[:, None] + np.arange(3)).ravel()
-        mates = surface.mates[half]
-        border = half[(mates < 0) | (labels[mates // 3] != labels[half // 3])]
-        half, begins = borders(surface.mates, border)
+        twins = surface.twins[half]
+        border = half[(twins < 0) | (labels[twins // 3] != labels[half // 3])]
+        half, begins = borders(surface.twins, border)
         owners = labels[half[begins[:-1]] // 3]
         return cls(labels, half, begins, owners, _turns(surface, legs, half, begins, owners))
 
@@ -224,10 +224,10 @@ def _fill(surface: Surface, doubtful: Indices, label: int, labels: Indices) -> N
         return
     place = np.full(len(labels), -1)
     place[doubtful] = np.arange(len(doubtful))
-    mates = surface.mates[(3 * doubtful[:, None] + np.arange(3)).ravel()] // 3
-    side, other = np.repeat(np.arange(len(doubtful)), 3), place[mates]
+    twins = surface.twins[(3 * doubtful[:, None] + np.arange(3)).ravel()] // 3
+    side, other = np.repeat(np.arange(len(doubtful)), 3), place[twins]
     patches = components(len(doubtful), side[other >= 0], other[other >= 0])
-    open_ones = patches[side[(other < 0) & ((mates < 0) | (labels[mates] != label))]]
+    open_ones = patches[side[(other < 0) & ((twins < 0) | (labels[twins] != label))]]
     labels[doubtful[~np.isin(patches, open_ones)]] = label
 
 

@@ -7,14 +7,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..geometry.fits import off_outline
 from ..geometry.frames import Floats
+from ..geometry.outline_fit import off_outline
 from .chunks import Chunks
 from .clearance import crosses_box, nearest_levels, split_at_rim
 from .legs import Leg
-from .profiles import Profile
+from .rim_sections import RimSection
 from .surface import Surface
-from .walls import Runs
+from .walls import WallRuns
 
 _NEAR = 0.05
 """Share of the width within which something is near a tube's outside."""
@@ -23,7 +23,7 @@ _FACETS = 32
 
 
 def free_lengths(
-    surface: Surface, chunks: Chunks, runs: Runs, profiles: Sequence[Profile], legs: Sequence[Leg]
+    surface: Surface, chunks: Chunks, runs: WallRuns, profiles: Sequence[RimSection], legs: Sequence[Leg]
 ) -> list[tuple[float, float]]:
     """For each leg how far from its first and its last end nothing but itself is near its outside."""
     if not legs:
@@ -57,7 +57,7 @@ def free_lengths(
     return free
 
 
-def _free(profiles: Sequence[Profile], leg: Leg, corners: Floats) -> tuple[float, float]:
+def _free(profiles: Sequence[RimSection], leg: Leg, corners: Floats) -> tuple[float, float]:
     """How far one leg is free of triangles (n, 3, 3) in its frame, from either end."""
     outline = leg.section.outer
     out = off_outline(outline, corners[..., :2].reshape(-1, 2))[0].reshape(-1, 3) > leg.tolerance(outline)
@@ -76,7 +76,7 @@ def _free(profiles: Sequence[Profile], leg: Leg, corners: Floats) -> tuple[float
     return distances[0], distances[1]
 
 
-def _depths(profiles: Sequence[Profile], leg: Leg, end: int, up: int, points: Floats) -> Floats:
+def _depths(profiles: Sequence[RimSection], leg: Leg, end: int, up: int, points: Floats) -> Floats:
     """How far points (n, 3) of the leg's frame lie from its first end, ``up`` 1, or its last, along the axis."""
     level = 0.0 if up > 0 else -leg.length
     depths = up * (level - points[:, 2])

@@ -9,13 +9,13 @@ from dataclasses import MISSING, dataclass
 import numpy as np
 
 from ..fields.declared import declared
-from ..geometry.fits import fit_outlines
 from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import fit_outlines
 from ..geometry.polygons import signed_area
 from ..geometry.sections import Outline, Section
 from ..geometry.units import say_mm
 from .ends import TubeEnd
-from .profiles import combined, placed
+from .rim_sections import combined, placed
 
 FLAT_SHARE = 0.002
 """How far a rim's corners may lie off its plane, as a share of its size."""

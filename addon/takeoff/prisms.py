@@ -10,10 +10,10 @@ from itertools import pairwise
 import numpy as np
 
 from ..geometry import polygons, topology
-from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outline, off_outline
 from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import FIT_TOLERANCE, OutlineFit, fit_outline, off_outline
 from ..geometry.topology import Indices
-from .profiles import THICKEST_WALL, Profile, combined, is_tube, placed
+from .rim_sections import THICKEST_WALL, RimSection, combined, is_tube, placed
 from .rims import STEEPEST
 from .surface import Surface
 
@@ -35,13 +35,13 @@ class Prism:
     """An end of a body that is a single tube or bar."""
 
     body: int
-    profile: Profile
+    profile: RimSection
     departure: float
     """How far the rim departs from a plane, in mm; 0 for the flat end of a solid bar."""
 
 
 def plain_ends(
-    surface: Surface, ends: Sequence[Profile], bodies: Sequence[int]
+    surface: Surface, ends: Sequence[RimSection], bodies: Sequence[int]
 ) -> tuple[list[Prism], list[int], list[int]]:
     """The ends of closed bodies that have no rim: copes, and the ends of solid bars of about the tubes' size.
 
@@ -84,7 +84,9 @@ def _looks_like_tube(surface: Surface, triangles: Indices) -> bool:
     return bool(bore > (1 - 2 * THICKEST_WALL) ** 2 * outer)
 
 
-def _of_body(surface: Surface, body: int, triangles: Indices, rim: Profile | None, least: float) -> list[Prism | None]:
+def _of_body(
+    surface: Surface, body: int, triangles: Indices, rim: RimSection | None, least: float
+) -> list[Prism | None]:
     """The ends of a prism without a rim, None for one that cannot be read; empty for a body that is no prism."""
     axis = rim.frame.z if rim is not None else _long_axis(surface, triangles)
     if axis is None:
@@ -111,14 +113,14 @@ def _of_body(surface: Surface, body: int, triangles: Indices, rim: Profile | Non
     return []
 
 
-def _fitted(loop: Floats) -> Fit:
+def _fitted(loop: Floats) -> OutlineFit:
     """The outline of a slice. Where the mesh is not made of straight facets, its corners lie a little inside the
     true curve."""
     fit = fit_outline(loop)
     return fit if fit.outline.shape != "free" else fit_outline(loop, FIT_TOLERANCE * fit.outline.width / 2)
 
 
-def _is_prism(local: Floats, outer: Fit, bore: Fit | None) -> bool:
+def _is_prism(local: Floats, outer: OutlineFit, bore: OutlineFit | None) -> bool:
     """Whether all of a body lies between the two outlines, whatever the height."""
     points = local[..., :2].reshape(-1, 2)
     tolerance = _ON_OUTLINE * outer.outline.width
@@ -126,7 +128,7 @@ def _is_prism(local: Floats, outer: Fit, bore: Fit | None) -> bool:
     return bool(inside and (bore is None or _off(bore, points).min() > -tolerance))
 
 
-def _off(fit: Fit, points: Floats) -> Floats:
+def _off(fit: OutlineFit, points: Floats) -> Floats:
     return off_outline(fit.outline, polygons.turned(points - fit.centre, -np.radians(fit.turn_deg)))[0]
 
 
@@ -137,7 +139,7 @@ def _end(
     local: Floats,
     base: Frame,
     loops: list[Floats],
-    outer: Fit,
+    outer: OutlineFit,
     up: int,
 ) -> Prism | None:
     """The end at the top (``up`` 1) or the bottom (-1), if it is a cope or the flat end of a bar."""
@@ -195,10 +197,10 @@ def _sliced(surface: Surface, triangles: Indices, local: Floats, height: float) 
     low, high = heights[cut, up], heights[cut, (up + 1) % 3]
     start, end = local[cut, up, :2], local[cut, (up + 1) % 3, :2]
     points = start + (end - start) * (low / (low - high))[:, None]
-    order, begins = topology.loops(place[surface.mates[3 * triangles[cut] + down] // 3])
+    order, begins = topology.loops(place[surface.twins[3 * triangles[cut] + down] // 3])
     # Diagonals of a flat facet meet the plane inside the true curve; the facet's own borders lie on it.
     rising = 3 * triangles[cut] + up
-    border = surface.faces[rising // 3] != surface.faces[surface.mates[rising] // 3]
+    border = surface.faces[rising // 3] != surface.faces[surface.twins[rising] // 3]
     loops = [points[part[border[part]]] for part in (order[a:b] for a, b in pairwise(begins.tolist()))]
     loops = [loop if polygons.signed_area(loop) > 0 else loop[::-1] for loop in loops if len(loop) >= 3]
     return sorted(loops, key=lambda loop: -polygons.signed_area(loop))

@@ -20,14 +20,14 @@ from .deburring import made_sharp, told
 from .doubt import SizeFit, doubt_unit
 from .ends import TubeEnd
 from .prisms import plain_ends
-from .profiles import Profile, read_profiles
-from .rims import LEAST_LENGTH, Rings, find_rims
+from .rim_sections import RimSection, read_rim_sections
+from .rims import LEAST_LENGTH, FlatRings, find_rims
 from .sites import Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
 from .survey import joints_of, surveyed
 from .verdicts import Verdict, closed_in, facing_ends, judged, unfit
-from .walls import Runs, WallIndex, trace
+from .walls import WallIndex, WallRuns, trace
 
 
 def take_off(
@@ -50,14 +50,14 @@ def take_off(
     if wall_mm is not None:
         _check_length(wall_mm, "wall")
     as_modelled = surface = read_surface(meshes)
-    index, rings = WallIndex.of(surface), Rings.of(surface)
+    index, rings = WallIndex.of(surface), FlatRings.of(surface)
     surface, deburred = made_sharp(surface, index, rings)
     if deburred:
-        index, rings = WallIndex.of(surface), Rings.of(surface)
+        index, rings = WallIndex.of(surface), FlatRings.of(surface)
     chunks = Chunks.of(surface)
     rims = find_rims(surface, rings)
     rims = sharpened(surface, index, rims)
-    read = read_profiles(surface, rims, rings)
+    read = read_rim_sections(surface, rims, rings)
     rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
     profiles = [profile for profile in read if profile is not None]
     runs = trace(surface, index, chunks, rims, profiles)
@@ -130,7 +130,7 @@ def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: 
     return tuple(notes)
 
 
-def _tube_end(source: str, profile: Profile, verdict: Verdict) -> TubeEnd:
+def _tube_end(source: str, profile: RimSection, verdict: Verdict) -> TubeEnd:
     return TubeEnd(
         source=source,
         section=profile.section,
@@ -143,7 +143,7 @@ def _tube_end(source: str, profile: Profile, verdict: Verdict) -> TubeEnd:
     )
 
 
-def _is_long(section: Section, runs: Runs, end: int, single: bool) -> bool:
+def _is_long(section: Section, runs: WallRuns, end: int, single: bool) -> bool:
     """Whether a ring is long enough to be a tube, and its outer wall to tell the tube from a collar on it. A single
     loop may be no more than a gap in a surface, so it has to go down further."""
     if single:
@@ -162,7 +162,7 @@ def _depth_for(section: Section, needed: float | Callable[[Section], float]) -> 
     return _check_length(needed(section) if callable(needed) else needed, "spigot's depth")
 
 
-def _walled(profile: Profile, wall_mm: float | None) -> Profile:
+def _walled(profile: RimSection, wall_mm: float | None) -> RimSection:
     """A tube of which only the outer surface is there, with the wall that was given, if it has room."""
     if wall_mm is None or profile.section.bore is not profile.section.outer:
         return profile
@@ -173,7 +173,7 @@ def _walled(profile: Profile, wall_mm: float | None) -> Profile:
     return replace(profile, section=Section(profile.section.outer, bore), bore=bore.polygon())
 
 
-def _without_wall(profile: Profile, verdict: Verdict, wall_mm: float | None) -> Verdict:
+def _without_wall(profile: RimSection, verdict: Verdict, wall_mm: float | None) -> Verdict:
     """The verdict, where a tube that would be open has no wall."""
     if verdict.cause != "open" or profile.section.bore is not profile.section.outer:
         return verdict

@@ -96,7 +96,7 @@ class Rims:
 
 
 @dataclass(frozen=True, eq=False)
-class Rings:
+class FlatRings:
     """The loops around planar faces, and k holes in such faces as bores."""
 
     loops: Loops
@@ -112,7 +112,7 @@ class Rings:
     """(k,): the face has more than these two loops."""
 
     @classmethod
-    def of(cls, surface: Surface) -> Rings:
+    def of(cls, surface: Surface) -> FlatRings:
         loops, faces = _loops_of_faces(surface)
         areas = topology.vector_areas(surface.points(loops.vertices), loops.begins)
         order = np.lexsort((-np.linalg.norm(areas, axis=1), faces))
@@ -129,7 +129,7 @@ class Rings:
         return self.faces[self.bore]
 
 
-def find_rims(surface: Surface, rings: Rings) -> Rims:
+def find_rims(surface: Surface, rings: FlatRings) -> Rims:
     """Every rim candidate: planar, with walls that run square to the bore's loop along one axis."""
     outer, bore, face, shared = rings.outer, rings.bore, rings.face, rings.shared
     open_loops = _open_loops(surface)
@@ -171,21 +171,21 @@ def _loops_of_faces(surface: Surface) -> tuple[Loops, Indices]:
     sizes = np.bincount(surface.faces, minlength=len(surface.faces))
     large = np.flatnonzero(sizes.take(surface.faces) >= _LEAST_FACE)
     half = (3 * large[:, None] + np.arange(3)).ravel()
-    mate = surface.mates.take(half)
-    edge = half[(mate < 0) | (surface.faces.take(mate // 3) != surface.faces.take(half // 3))]
+    twin = surface.twins.take(half)
+    edge = half[(twin < 0) | (surface.faces.take(twin // 3) != surface.faces.take(half // 3))]
     loops = _chained(surface, edge)
-    mates = surface.mates.take(loops.half_edges)
-    loops = Loops(loops.half_edges, loops.begins, loops.vertices, np.where(mates < 0, -1, mates // 3))
+    twins = surface.twins.take(loops.half_edges)
+    loops = Loops(loops.half_edges, loops.begins, loops.vertices, np.where(twins < 0, -1, twins // 3))
     return loops, surface.faces[loops.half_edges[loops.begins[:-1]] // 3]
 
 
 def _open_loops(surface: Surface) -> Loops:
     """The loops along open edges, where a mesh is a thin shell."""
-    return _chained(surface, np.flatnonzero(surface.mates < 0))
+    return _chained(surface, np.flatnonzero(surface.twins < 0))
 
 
 def _chained(surface: Surface, border: Indices) -> Loops:
-    half, begins = topology.borders(surface.mates, border)
+    half, begins = topology.borders(surface.twins, border)
     return Loops(half, begins, surface.starts[half], half // 3)
 
 

@@ -29,8 +29,8 @@ class Surface:
 
     vertices: Floats
     triangles: Indices
-    mates: Indices
-    """(3m,) as ``topology.mates`` gives them."""
+    twins: Indices
+    """(3m,) as ``topology.twins`` gives them."""
     normals: Floats
     """(m, 3) unit normals, out of the material where the body is closed; nought for triangles without area."""
     areas: Floats
@@ -70,16 +70,16 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     Raises ``TakeoffError`` where a mesh's arrays make no triangles.
     """
     clean = cleaned(meshes)
-    vertices, triangles, mates, noise, notes = clean.vertices, clean.triangles, clean.mates, clean.noise, clean.notes
+    vertices, triangles, twins, noise, notes = clean.vertices, clean.triangles, clean.twins, clean.noise, clean.notes
     mesh_of = clean.mesh_of
     first, doubled, lengths, normals, lows, highs = _measured(vertices, triangles)
-    faces, walls, bodies = _labels(triangles, vertices, mates, normals, lengths, lows, highs, noise)
+    faces, walls, bodies = _labels(triangles, vertices, twins, normals, lengths, lows, highs, noise)
     volumes = np.einsum("ij,ij->i", first, doubled)
     kept = _without_copies(vertices, triangles, bodies, mesh_of, lows, highs, lengths, volumes, meshes, notes)
     if kept is not None:
         places = np.cumsum(kept) - 1
-        mates = mates.reshape(-1, 3)[kept].ravel()
-        mates = np.where(mates < 0, -1, 3 * places[mates // 3] + mates % 3)
+        twins = twins.reshape(-1, 3)[kept].ravel()
+        twins = np.where(twins < 0, -1, 3 * places[twins // 3] + twins % 3)
         triangles, mesh_of, noise = triangles[kept], mesh_of[kept], noise[kept]
         lows, highs = lows[kept], highs[kept]
         normals, lengths, volumes = normals[kept], lengths[kept], volumes[kept]
@@ -87,7 +87,7 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     bodies, inside_out = _with_cavities(bodies, mesh_of, lows, highs, volumes)
     names, body_meshes = _body_names(bodies, mesh_of, meshes)
     closed = np.ones(len(names), bool)
-    closed[bodies[np.flatnonzero(mates < 0) // 3]] = False
+    closed[bodies[np.flatnonzero(twins < 0) // 3]] = False
     inside_out &= closed
     if inside_out.any():
         normals = np.where(inside_out[bodies, None], -normals, normals)
@@ -96,7 +96,7 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     return Surface(
         vertices,
         triangles,
-        mates,
+        twins,
         normals,
         lengths / 2,
         lows,
@@ -124,7 +124,7 @@ def reshaped(surface: Surface, vertices: Floats, given: Floats) -> Surface:
     over = ~settled & (np.einsum("ij,ij->i", normals, surface.normals) < 0)
     normals = np.where(settled[:, None], given, np.where(over[:, None], surface.normals, normals))
     faces, walls, _ = _labels(
-        surface.triangles, vertices, surface.mates, normals, lengths, lows, highs, surface.noise, settled
+        surface.triangles, vertices, surface.twins, normals, lengths, lows, highs, surface.noise, settled
     )
     return replace(
         surface,
@@ -152,7 +152,7 @@ def _measured(vertices: Floats, triangles: Indices) -> tuple[Floats, Floats, Flo
 def _labels(
     triangles: Indices,
     vertices: Floats,
-    mates: Indices,
+    twins: Indices,
     normals: Floats,
     doubled: Floats,
     lows: Floats,
@@ -166,8 +166,8 @@ def _labels(
     """
     count = len(triangles)
     extents = np.sqrt(np.einsum("ij,ij->i", highs - lows, highs - lows))
-    half = np.flatnonzero(mates > np.arange(len(mates)))
-    a, b = half // 3, mates[half] // 3
+    half = np.flatnonzero(twins > np.arange(len(twins)))
+    a, b = half // 3, twins[half] // 3
     cosine = np.einsum("ij,ij->i", normals.take(a, axis=0), normals.take(b, axis=0))
     smooth = cosine > _SMOOTH
     flat = cosine > np.sqrt(1 - _FLAT**2)
@@ -176,7 +176,7 @@ def _labels(
     bent = np.flatnonzero(~flat & (sliver.take(a) | sliver.take(b))) if sliver.any() else np.empty(0, np.int64)
     if settled is not None:
         bent = bent[~(settled[a[bent]] | settled[b[bent]])]
-    start, end = (vertices.take(triangles.ravel()[side], axis=0) for side in (half[bent], mates[half[bent]]))
+    start, end = (vertices.take(triangles.ravel()[side], axis=0) for side in (half[bent], twins[half[bent]]))
     squares = np.einsum("ij,ij->i", end - start, end - start)
     smaller = np.minimum(doubled[a[bent]], doubled[b[bent]])
     off = smaller**2 * (1 - cosine[bent] ** 2)
@@ -185,7 +185,7 @@ def _labels(
         # A triangle without height would join whatever meets at it; it goes with the neighbour at its longest edge.
         sides = vertices[triangles[:, [1, 2, 0]]] - vertices[triangles]
         longest = np.linalg.norm(sides, axis=2).argmax(axis=1)
-        side = np.where(doubled[a[thin]] < doubled[b[thin]], half[thin], mates[half[thin]])
+        side = np.where(doubled[a[thin]] < doubled[b[thin]], half[thin], twins[half[thin]])
         tall = doubled[side // 3] > 4 * noise[side // 3] * extents[side // 3]
         flat[thin] = (longest[side // 3] == side % 3) | (tall & smooth[thin])
     faces = topology.components(count, a[flat], b[flat])

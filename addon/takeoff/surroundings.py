@@ -11,7 +11,7 @@ from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.topology import Indices, spans
 from .chunks import Chunks
-from .profiles import Profile
+from .rim_sections import RimSection
 from .surface import Surface
 
 _RAYS = 32
@@ -22,7 +22,7 @@ _HAND = 1.5
 
 
 def surrounding(
-    surface: Surface, chunks: Chunks, profiles: Sequence[Profile], bodies: Sequence[int], needed: Floats
+    surface: Surface, chunks: Chunks, profiles: Sequence[RimSection], bodies: Sequence[int], needed: Floats
 ) -> Indices:
     """(k,): the body whose walls close each end in, -1 where there is none. ``bodies`` are the ends' own.
 
@@ -50,7 +50,7 @@ def surrounding(
     return found
 
 
-def _own_tops(surface: Surface, profiles: Sequence[Profile], bodies: Sequence[int]) -> Floats:
+def _own_tops(surface: Surface, profiles: Sequence[RimSection], bodies: Sequence[int]) -> Floats:
     """(k,): how far each end's own body reaches in front of the rim, along the axis."""
     corners, owners = surface.triangles.ravel(), np.repeat(surface.bodies, 3)
     body_of = np.full(len(surface.vertices), -1)
@@ -69,7 +69,7 @@ def _own_tops(surface: Surface, profiles: Sequence[Profile], bodies: Sequence[in
 
 
 def _around(
-    surface: Surface, chunks: Chunks, profiles: Sequence[Profile], without: Indices, heights: Floats, reach: Floats
+    surface: Surface, chunks: Chunks, profiles: Sequence[RimSection], without: Indices, heights: Floats, reach: Floats
 ) -> Indices:
     """(k,): the body that most rays square to the axis at ``heights`` meet within ``reach``, if all meet something.
 

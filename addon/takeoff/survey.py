@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..geometry import polygons
-from ..geometry.fits import off_outline
 from ..geometry.frames import Floats, Frame
 from ..geometry.names import quoted
+from ..geometry.outline_fit import off_outline
 from ..geometry.sections import Outline
 from ..geometry.topology import Indices
 from ..geometry.units import bare_mm
@@ -22,10 +22,10 @@ from .ends import TubeEnd
 from .holes import Bore, in_line, read_holes
 from .legs import Leg, Skins, paired, uneven
 from .outside import free_lengths
-from .profiles import Profile
+from .rim_sections import RimSection
 from .sites import ClosedEnd, Cope, Hole, Joint, Side, Tube, angle_between
 from .surface import Surface
-from .walls import Runs, WallIndex
+from .walls import WallIndex, WallRuns
 
 _FITS_CUT = 0.1
 """Share of a tube's width by which its cope may stand off the tube that it lies on: a gap for the weld."""
@@ -47,9 +47,9 @@ def surveyed(
     surface: Surface,
     index: WallIndex,
     chunks: Chunks,
-    runs: Runs,
+    runs: WallRuns,
     shared: Indices,
-    profiles: Sequence[Profile],
+    profiles: Sequence[RimSection],
     bodies: Sequence[int],
     ends: Sequence[TubeEnd],
 ) -> Survey:

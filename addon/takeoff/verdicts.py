@@ -16,9 +16,9 @@ from ..geometry.names import quoted
 from ..geometry.units import say_mm
 from .clearance import Clearance, Obstacle
 from .ends import Cause
-from .profiles import Profile
+from .rim_sections import RimSection
 from .surface import Surface
-from .walls import Runs
+from .walls import WallRuns
 
 _BARS_ALL = 0.9
 """Share of the bore that a plate or plug covers at least; less is a bolt or pin that crosses it."""
@@ -36,9 +36,9 @@ class Verdict:
 
 def judged(
     surface: Surface,
-    profiles: Sequence[Profile],
+    profiles: Sequence[RimSection],
     bodies: Sequence[int],
-    runs: Runs,
+    runs: WallRuns,
     clearances: Sequence[Clearance],
     needed: Floats,
     facing: Mapping[int, tuple[int, float]],
@@ -71,7 +71,7 @@ def closed_in(name: str) -> Verdict:
     return Verdict("blocked", 0.0, reason)
 
 
-def facing_ends(profiles: Sequence[Profile], needed: Floats) -> dict[int, tuple[int, float]]:
+def facing_ends(profiles: Sequence[RimSection], needed: Floats) -> dict[int, tuple[int, float]]:
     """Ends that face another end, within ``needed`` (k,) mm or half their width: which that is and how far away. Two
     mitres of a corner, two tubes butted in line."""
     if not profiles:
@@ -91,7 +91,7 @@ def facing_ends(profiles: Sequence[Profile], needed: Floats) -> dict[int, tuple[
     return found
 
 
-def _gap(profile: Profile, other: Profile, reach: float) -> float | None:
+def _gap(profile: RimSection, other: RimSection, reach: float) -> float | None:
     """How far in front of the rim, along the axis, the rim of another tube lies; None where it is not in the way."""
     width = profile.section.outer.width
     arm = other.frame.origin - profile.frame.origin
@@ -104,7 +104,7 @@ def _gap(profile: Profile, other: Profile, reach: float) -> float | None:
 
 
 def _judge(
-    surface: Surface, profile: Profile, body: int, runs: Runs, end: int, clearance: Clearance, needed: float
+    surface: Surface, profile: RimSection, body: int, runs: WallRuns, end: int, clearance: Clearance, needed: float
 ) -> Verdict:
     at_rim = _AT_RIM * profile.section.outer.width
     straight = float(runs.straight[end])
@@ -125,7 +125,7 @@ def _judge(
     return _wall_ends(surface, profile, runs, end, depth)
 
 
-def _wall_ends(surface: Surface, profile: Profile, runs: Runs, end: int, depth: float) -> Verdict:
+def _wall_ends(surface: Surface, profile: RimSection, runs: WallRuns, end: int, depth: float) -> Verdict:
     """The verdict where the bore's own wall ends too soon, by what lies across its border there."""
     stop = int(runs.stop[end])
     if stop >= 0 and not _goes_round(surface, profile, stop, runs.piece(surface, end)):
@@ -136,11 +136,11 @@ def _wall_ends(surface: Surface, profile: Profile, runs: Runs, end: int, depth: 
     return Verdict("too short", depth, f"The bore is {say_mm(depth)} deep only; {_shorter(depth)}")
 
 
-def _goes_round(surface: Surface, profile: Profile, stop: int, piece: NDArray[np.bool_]) -> bool:
+def _goes_round(surface: Surface, profile: RimSection, stop: int, piece: NDArray[np.bool_]) -> bool:
     """Whether the border of a piece of wall at the half-edge ``stop`` runs around the bore, not around a spot in it."""
     half = (3 * np.flatnonzero(piece)[:, None] + np.arange(3)).ravel()
-    mates = surface.mates[half]
-    border, begins = topology.borders(surface.mates, half[(mates < 0) | ~piece[mates // 3]])
+    twins = surface.twins[half]
+    border, begins = topology.borders(surface.twins, half[(twins < 0) | ~piece[twins // 3]])
     loop = int(np.searchsorted(begins, np.flatnonzero(border == stop)[0], side="right")) - 1
     border = border[begins[loop] : begins[loop + 1]]
     around = profile.frame.to_local(surface.points(surface.starts[border]))[:, :2]

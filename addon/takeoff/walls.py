@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polygons
-from ..geometry.fits import off_outline
 from ..geometry.frames import Floats
+from ..geometry.outline_fit import off_outline
 from ..geometry.topology import Indices, spans
 from .chunks import Chunks
-from .profiles import Profile
+from .rim_sections import RimSection
 from .rims import Loops, Rims
 from .surface import Surface
 
@@ -48,8 +48,8 @@ class WallIndex:
             np.bincount(walls, product * surface.areas, count) for product in (x * x, x * y, x * z, y * y, y * z, z * z)
         ]
         tensors = np.array(sums)[[0, 1, 2, 1, 3, 4, 2, 4, 5]].T.reshape(-1, 3, 3)
-        mate_walls = np.where(surface.mates < 0, -1, walls[surface.mates // 3])
-        edges = np.flatnonzero((mate_walls.reshape(-1, 3) != walls[:, None]).ravel())
+        twin_walls = np.where(surface.twins < 0, -1, walls[surface.twins // 3])
+        edges = np.flatnonzero((twin_walls.reshape(-1, 3) != walls[:, None]).ravel())
         return cls(
             *_grouped(walls, count),
             tensors,
@@ -63,7 +63,7 @@ class WallIndex:
 
 
 @dataclass(frozen=True, eq=False)
-class Runs:
+class WallRuns:
     """How far walls go from each of k rims, in mm along the axis and down from the rim's plane."""
 
     straight: Floats
@@ -85,7 +85,7 @@ class Runs:
     pieces: dict[int, Indices]
     """The straight part of the bores that are not straight throughout or not evenly meshed, as sorted triangles."""
 
-    def taken(self, chosen: Indices) -> Runs:
+    def taken(self, chosen: Indices) -> WallRuns:
         """The runs from the rims ``chosen``, in ascending order, renumbered."""
         place = np.full(len(self.straight), -1)
         place[chosen] = np.arange(len(chosen))
@@ -93,7 +93,7 @@ class Runs:
         for old in (self.bore_walls, self.own):
             rim, wall = place[old // self.walls], old % self.walls
             keys.append((rim * self.walls + wall)[rim >= 0])
-        return Runs(
+        return WallRuns(
             straight=self.straight[chosen],
             stop=self.stop[chosen],
             reach=self.reach[chosen],
@@ -117,7 +117,7 @@ class Runs:
         return self.bore_walls[begin:end] % self.walls
 
 
-def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profiles: Sequence[Profile]) -> Runs:
+def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profiles: Sequence[RimSection]) -> WallRuns:
     """Follow the walls down from each rim."""
     count, walls = len(profiles), len(index.areas)
     plane = _RimPlanes.of(profiles)
@@ -130,14 +130,14 @@ def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profil
         body = int(surface.bodies[rims.bore.half_edges[rims.bore.begins[rim]] // 3])
         pieces[rim] = _straight_piece(surface, chunks, plane, rim, body, profiles[rim])
         straight[rim], stop[rim] = _first_departure(surface, plane, rim, pieces[rim])
-    beyond = surface.mates[stop]
+    beyond = surface.twins[stop]
     beyond_keys = np.arange(count) * walls + surface.walls[beyond // 3]
     bends = (stop >= 0) & (beyond >= 0) & np.isin(beyond_keys, bore_keys)
     reach = _reach(surface, index, plane, bore_keys, walls)
     outer_reach = _reach(surface, index, plane, outer_keys, walls)
     own = np.unique(np.concatenate([bore_keys, outer_keys, _face_keys(surface, rims, bore_keys, walls)]))
     straight = np.where(np.isfinite(straight), straight, reach)
-    return Runs(straight, stop, reach, outer_reach, bends, bore_keys, own, walls, pieces)
+    return WallRuns(straight, stop, reach, outer_reach, bends, bore_keys, own, walls, pieces)
 
 
 def _face_keys(surface: Surface, rims: Rims, bore_keys: Indices, walls: int) -> Indices:
@@ -163,7 +163,7 @@ class _RimPlanes:
     """(k,): points this little below or above the rim are on it."""
 
     @classmethod
-    def of(cls, profiles: Sequence[Profile]) -> _RimPlanes:
+    def of(cls, profiles: Sequence[RimSection]) -> _RimPlanes:
         axes = np.array([profile.frame.axes[2] for profile in profiles]).reshape(-1, 3)
         normals = np.array([profile.rim_normal for profile in profiles]).reshape(-1, 3)
         slopes = -normals / np.einsum("ij,ij->i", normals, axes)[:, None]
@@ -202,10 +202,10 @@ def _first_border(
     key, place = spans(index.edge_begins, keys % walls)
     half, rim = index.edges[place], (keys // walls)[key]
     depth, inner = _border(surface, plane, half, rim)
-    mate = surface.mates[half]
-    mate_keys = rim * walls + surface.walls[mate // 3]
-    found = np.minimum(np.searchsorted(keys, mate_keys), len(keys) - 1)
-    keep = np.flatnonzero(~(inner | ((mate >= 0) & (keys[found] == mate_keys))))
+    twin = surface.twins[half]
+    twin_keys = rim * walls + surface.walls[twin // 3]
+    found = np.minimum(np.searchsorted(keys, twin_keys), len(keys) - 1)
+    keep = np.flatnonzero(~(inner | ((twin >= 0) & (keys[found] == twin_keys))))
     order = keep[np.lexsort((depth[keep], rim[keep]))]
     first = order[np.diff(rim[order], prepend=-1) != 0]
     straight[rim[first]], stop[rim[first]] = np.maximum(depth[first], 0.0), half[first]
@@ -218,7 +218,7 @@ def _border(surface: Surface, plane: _RimPlanes, half: Indices, rim: Indices) ->
     start, end = surface.points(surface.starts.take(half)), surface.points(surface.ends_of(half))
     from_rim, to_rim = plane.depths(start, rim), plane.depths(end, rim)
     inner = np.maximum(np.abs(from_rim), np.abs(to_rim)) < plane.level.take(rim) + 4 * surface.noise.take(half // 3)
-    seam = np.flatnonzero(surface.mates.take(half) < 0)
+    seam = np.flatnonzero(surface.twins.take(half) < 0)
     along = end[seam] - start[seam]
     upright = np.abs(np.einsum("ij,ij->i", along, plane.axes[rim[seam]])) > 0.9999 * np.linalg.norm(along, axis=1)
     inner[seam[upright]] = True
@@ -226,7 +226,7 @@ def _border(surface: Surface, plane: _RimPlanes, half: Indices, rim: Indices) ->
 
 
 def _straight_piece(
-    surface: Surface, chunks: Chunks, plane: _RimPlanes, rim: int, body: int, profile: Profile
+    surface: Surface, chunks: Chunks, plane: _RimPlanes, rim: int, body: int, profile: RimSection
 ) -> Indices:
     """The triangles of a bore whose wall bends or is made of small triangles: those of its body whose corners all lie
     on the outline, below the rim."""
@@ -249,8 +249,8 @@ def _first_departure(surface: Surface, plane: _RimPlanes, rim: int, triangles: I
     if not len(triangles):
         return 0.0, -1
     half = (3 * triangles[:, None] + np.arange(3)).ravel()
-    mate = surface.mates[half]
-    half = half[(mate < 0) | ~np.isin(mate // 3, triangles)]
+    twin = surface.twins[half]
+    half = half[(twin < 0) | ~np.isin(twin // 3, triangles)]
     depth, inner = _border(surface, plane, half, np.full(len(half), rim))
     half, depth = half[~inner], depth[~inner]
     if not len(half):

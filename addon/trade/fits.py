@@ -13,7 +13,7 @@ from .tables import DATA, cited, find_row, read_rows
 
 
 @dataclass(frozen=True)
-class Fit:
+class FitClass:
     """A fit class. Gaps in mm a side; negative where the spigot is larger than the bore."""
 
     name: str
@@ -74,12 +74,12 @@ WITHOUT_STANDARD = "EN 10219-2"
 
 
 @cache
-def fits() -> tuple[Fit, ...]:
+def fits() -> tuple[FitClass, ...]:
     """The fit classes. Raises ``TableError`` where the file is damaged."""
-    return read_rows(DATA / "fits.toml", "fit", Fit)
+    return read_rows(DATA / "fits.toml", "fit", FitClass)
 
 
-def fit_named(name: str) -> Fit:
+def fit_named(name: str) -> FitClass:
     """The fit class of that name. Raises ``UnknownNameError`` with the nearest names."""
     return find_row(fits(), name, "fit class")
 

@@ -64,7 +64,7 @@ def pick_of_selection(item: bpy.types.Object, wall_mm: float) -> Pick:
     return Pick(loops, own.corners(loops), own.edges_known_by, wall_mm)
 
 
-class Rims:
+class RimReader:
     """Reads rims where they are now; what it knows of a mesh it keeps, so it is for one reading only."""
 
     def __init__(self, scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, mm_per_unit: float) -> None:

@@ -20,7 +20,7 @@ from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import nearest_size, section_name
 from . import updating
-from .by_hand import Pick, Rims, pick_from, pick_text
+from .by_hand import Pick, RimReader, pick_from, pick_text
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
 from .quiet import quietly
@@ -31,7 +31,7 @@ SAME_PLACE = 1e-3
 """An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
 
 
-class ReadingError(ValueError):
+class SceneReadingError(ValueError):
     """Why no tube ends were read, and what to do."""
 
 
@@ -58,16 +58,16 @@ def sources_of(scene: bpy.types.Scene) -> list[bpy.types.Object]:
 
 
 def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
-    """Reads the ends of the scene's sources into its properties. Raises ``ReadingError``."""
+    """Reads the ends of the scene's sources into its properties. Raises ``SceneReadingError``."""
     ferrule = scene.ferrule
     job = job_of(scene)
     try:
         meshes, notes = assembly_of(scene, depsgraph)
         if not meshes and not any(line.by_hand for line in ferrule.ends):
-            raise ReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
+            raise SceneReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
         takeoff = read_assembly(job, meshes, ferrule.unit_is_right)
     except (SceneError, TakeoffError) as error:
-        raise ReadingError(str(error)) from error
+        raise SceneReadingError(str(error)) from error
     ferrule.unit_scale = unit_scale_of(scene)
     ferrule.doubt = takeoff.unit_doubt.found if takeoff.unit_doubt else ""
     ferrule.doubt_factor = takeoff.unit_doubt.factor if takeoff.unit_doubt else 1.0
@@ -83,7 +83,7 @@ def add_pick(
     scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, tube: bpy.types.Object, pick: Pick
 ) -> tuple[int, bool]:
     """Adds an end picked by hand to the list; returns its row, and whether it is new. Raises ``PickError``."""
-    rim, pick = Rims(scene, depsgraph, mm_per_unit(scene)).read(tube, pick)
+    rim, pick = RimReader(scene, depsgraph, mm_per_unit(scene)).read(tube, pick)
     return add_end(scene, rim.tube_end(), tube, pick_text(pick))
 
 
@@ -180,7 +180,7 @@ def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> list[int]:
 def _given_now(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Iterator[tuple[_Row, GivenEnd | None]]:
     """The ends that were picked or added by hand, each as its row and what was given; what was picked is read again,
     and where that is lost there is nothing."""
-    rims = Rims(scene, depsgraph, mm_per_unit(scene))
+    rims = RimReader(scene, depsgraph, mm_per_unit(scene))
     for line in scene.ferrule.ends:
         if not line.by_hand:
             continue

@@ -58,7 +58,7 @@ class SceneError(ValueError):
 
 
 @dataclass(frozen=True, eq=False)
-class Assembly:
+class SceneAssembly:
     """Bodies placed in the world, in mm, each under a name of its own."""
 
     meshes: tuple[Mesh, ...]
@@ -68,7 +68,7 @@ class Assembly:
     """What was left out and why, and what of the caller's was not used."""
 
 
-def read_assembly(files: Sequence[Path], unit: str | None) -> Assembly:
+def read_assembly(files: Sequence[Path], unit: str | None) -> SceneAssembly:
     """Every body in ``files`` (STL, OBJ, PLY, glTF, .blend), modifiers applied and instances made real.
 
     ``unit`` ("mm", "cm", "m", "in" or None) is that of files which carry none; glTF is in metres by its standard, a
@@ -88,7 +88,7 @@ def read_assembly(files: Sequence[Path], unit: str | None) -> Assembly:
         meshes += part.meshes
         notes += [f"{path.name}: {note}" for note in part.notes]
         unit_given &= part.unit_given
-    return Assembly(_under_own_names(meshes), unit_given, tuple(notes))
+    return SceneAssembly(_under_own_names(meshes), unit_given, tuple(notes))
 
 
 def meshes_of(
@@ -214,7 +214,7 @@ def _check_stl_is_whole(path: Path, start: bytes) -> None:
     )
 
 
-def _read_with_importer(path: Path, suffix: str, unit: str | None) -> Assembly:
+def _read_with_importer(path: Path, suffix: str, unit: str | None) -> SceneAssembly:
     taken = {item.name for item in bpy.data.objects}
     scene = bpy.data.scenes.new("Ferrule")
     with bpy.context.temp_override(scene=scene, view_layer=scene.view_layers[0]):
@@ -230,10 +230,10 @@ def _read_with_importer(path: Path, suffix: str, unit: str | None) -> Assembly:
     meshes, notes = _bodies_of(path, scene, scene.objects, unit_scale, lambda item: _name_in_file(item.name, taken))
     if suffix in _METRES and unit not in (None, "m"):
         notes = (*notes, f'glTF is in metres by its standard, so the unit "{unit}" is not used for it.')
-    return Assembly(meshes, suffix in _METRES or unit is not None, notes)
+    return SceneAssembly(meshes, suffix in _METRES or unit is not None, notes)
 
 
-def _read_blend(path: Path, unit: str | None) -> Assembly:
+def _read_blend(path: Path, unit: str | None) -> SceneAssembly:
     meshes: list[Mesh] = []
     notes: list[str] = []
     unit_given = True
@@ -250,7 +250,7 @@ def _read_blend(path: Path, unit: str | None) -> Assembly:
         notes += told
         missing = sorted(item.name for item in fresh if item.is_missing or (item.data and item.data.is_missing))
         notes += _left_out(missing, "the linked file is not found")
-    return Assembly(tuple(meshes), unit_given, tuple(notes))
+    return SceneAssembly(tuple(meshes), unit_given, tuple(notes))
 
 
 def _scenes_of(path: Path) -> list[bpy.types.Scene]:

@@ -22,7 +22,7 @@ from addon.review import review, review_fitting
 from addon.review.facets import Facets
 from addon.review.layers import Layers, cut_layers
 from addon.review.overhangs import carried_step, hanging
-from addon.review.walls import surface_points, thickness_at
+from addon.review.thickness import surface_points, thickness_at
 from addon.shaping.features import Grooves
 from addon.trade.processes import process_named
 

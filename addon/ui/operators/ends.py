@@ -29,7 +29,7 @@ def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
     start = time.perf_counter()
     try:
         reading.read(context.scene, context.evaluated_depsgraph_get())
-    except reading.ReadingError as error:
+    except reading.SceneReadingError as error:
         report(operator, "ERROR", error)
         return False
     times["read"] = time.perf_counter() - start

@@ -14,7 +14,7 @@ from mathutils import Matrix
 
 from ...geometry.frames import Floats
 from . import sheets
-from .shapes import Batch, Marks
+from .shapes import DrawBatch, Marks
 from .sheets import Fill, Sheet, Stroke
 from .styles import Colour
 
@@ -36,7 +36,7 @@ class Picture:
     """Marks and their buffers."""
 
     marks: Marks
-    buffers: tuple[tuple[Batch, gpu.types.GPUBatch], ...]
+    buffers: tuple[tuple[DrawBatch, gpu.types.GPUBatch], ...]
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def measure(scale: float) -> sheets.Measure:
     return width
 
 
-def _draw(batch: Batch, buffer: gpu.types.GPUBatch, alpha: float, scale: float) -> None:
+def _draw(batch: DrawBatch, buffer: gpu.types.GPUBatch, alpha: float, scale: float) -> None:
     style = batch.style
     if batch.kind == "fill":
         _fill(buffer, style.colour, style.fill * alpha)

@@ -25,12 +25,12 @@ from ...review.layers import Layers
 from ...review.review import Print
 from ...review.steps import LEAST_REST
 from ...review.support import Column
-from ...review.walls import WALL_BEADS, ThinPart
+from ...review.thickness import WALL_BEADS, ThinPart
 from ..saying import METRIC, SPECK_MM2, Say
 from . import styles
 from .styles import Style
 
-Kind = Literal["line", "hatch", "fill"]
+Primitive = Literal["line", "hatch", "fill"]
 
 _GRAINS = 40.0
 """How many grains the part's longer side is."""
@@ -45,11 +45,11 @@ _MOST_LABELS = 4
 
 
 @dataclass(frozen=True, eq=False)
-class Batch:
+class DrawBatch:
     """Ends of line pieces, two by two, or corners of triangles, three by three: (n, 3) in mm."""
 
     style: Style
-    kind: Kind
+    kind: Primitive
     positions: Floats
 
 
@@ -63,7 +63,7 @@ class Label:
 
 
 @dataclass(frozen=True)
-class Entry:
+class LegendEntry:
     """A line of the legend; ``note`` tells limits and values with their units."""
 
     style: Style
@@ -74,9 +74,9 @@ class Entry:
 class Marks:
     """One overlay."""
 
-    batches: tuple[Batch, ...] = ()
+    batches: tuple[DrawBatch, ...] = ()
     labels: tuple[Label, ...] = ()
-    legend: tuple[Entry, ...] = ()
+    legend: tuple[LegendEntry, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,14 +110,16 @@ def outlines(stack: Stack, printed: Print, up_to: int | None = None, say: Say = 
     layers = printed.layers
     last = len(layers) - 1 if up_to is None else up_to
     note = f"{last + 1} of {len(layers)}, {say(layers.heights()[-1])} high"
-    lines = Batch(styles.OUTLINE, "line", stack.lines[: stack.ends[last]])
-    return Marks((lines,), legend=(Entry(styles.OUTLINE, note),))
+    lines = DrawBatch(styles.OUTLINE, "line", stack.lines[: stack.ends[last]])
+    return Marks((lines,), legend=(LegendEntry(styles.OUTLINE, note),))
 
 
 def chosen_layer(printed: Print, layer: int, say: Say = METRIC) -> Marks:
     layers = printed.layers
     lines = _at_height(edges_of(layers.outline(layer).to_polygons()), layers.cuts[layer])
-    return Marks((Batch(styles.LAYER, "line", lines),), legend=(Entry(styles.LAYER, layers.place(layer, say)),))
+    return Marks(
+        (DrawBatch(styles.LAYER, "line", lines),), legend=(LegendEntry(styles.LAYER, layers.place(layer, say)),)
+    )
 
 
 def rings(review: Review, layer: int, planned: bool = False, say: Say = METRIC) -> Marks:
@@ -135,13 +137,13 @@ def rings(review: Review, layer: int, planned: bool = False, say: Say = METRIC) 
     ]
     widest = laid.widest_gap
     labels = []
-    legend = [Entry(styles.RING, f"{laid.count} of {say(laid.bead_mm)}{', as planned' if planned else ''}")]
+    legend = [LegendEntry(styles.RING, f"{laid.count} of {say(laid.bead_mm)}{', as planned' if planned else ''}")]
     if laid.middle.area() >= SPECK_MM2:
-        legend.append(Entry(styles.LEFT_TO_FILL, say.area(laid.middle.area())))
+        legend.append(LegendEntry(styles.LEFT_TO_FILL, say.area(laid.middle.area())))
     if widest.width_mm > 0:
         labels.append(Label(f"{say(widest.width_mm)} open", (*widest.centre, z), styles.UNCOVERED))
         note = f"{say.area(laid.gaps.area())}, widest {say(widest.width_mm)}"
-        legend.append(Entry(styles.UNCOVERED, note))
+        legend.append(LegendEntry(styles.UNCOVERED, note))
     return Marks(_some(batches), tuple(labels), tuple(legend))
 
 
@@ -150,7 +152,7 @@ def overhangs(review: Review, say: Say = METRIC) -> Marks:
     assert review.printed is not None
     printed, process, grain = review.printed, review.process, grain_of(review)
     layers = printed.layers
-    batches: list[Batch] = []
+    batches: list[DrawBatch] = []
     labels = []
     for overhang in printed.overhangs:
         carried = overhang.carried(process)
@@ -164,19 +166,19 @@ def overhangs(review: Review, say: Say = METRIC) -> Marks:
     batches.append(_line(styles.SUPPORT, _support_lines(printed.support.columns, layers), grain))
     corners = review.mesh.corners[list(review.surface.facets)]
     lines = surface_hatching(corners, np.array([0.6, 0.0, 0.8]), styles.LEANING.apart * grain)
-    batches.append(Batch(styles.LEANING, "hatch", broken(styles.LEANING, lines.reshape(-1, 3), grain)))
+    batches.append(DrawBatch(styles.LEANING, "hatch", broken(styles.LEANING, lines.reshape(-1, 3), grain)))
     support = printed.support
     carried_bridges = [one for one in printed.overhangs if one.carried(process)]
     legend = [
-        Entry(styles.OVERHANG, say.area(sum(one.beyond_mm2 for one in hanging))),
-        Entry(styles.SUPPORT, say.volume(support.volume_mm3) if support.needed else "none"),
+        LegendEntry(styles.OVERHANG, say.area(sum(one.beyond_mm2 for one in hanging))),
+        LegendEntry(styles.SUPPORT, say.volume(support.volume_mm3) if support.needed else "none"),
     ]
     if review.surface.facets:
         note = f"{say.area(review.surface.area_mm2)} over {process.overhang_deg:g}° from upright"
-        legend.append(Entry(styles.LEANING, note))
+        legend.append(LegendEntry(styles.LEANING, note))
     if carried_bridges:
         longest = max(one.reach_mm for one in carried_bridges)
-        legend.append(Entry(styles.BRIDGE, f"{say(longest)} of {say(process.bridge_mm)}"))
+        legend.append(LegendEntry(styles.BRIDGE, f"{say(longest)} of {say(process.bridge_mm)}"))
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
@@ -188,7 +190,7 @@ def thin_walls(review: Review, say: Say = METRIC) -> Marks:
         (styles.THIN_WALL, printed.thin_walls, WALL_BEADS * bead),
         (styles.NARROW_GAP, printed.narrow_gaps, bead),
     )
-    batches: list[Batch] = []
+    batches: list[DrawBatch] = []
     labels: list[Label] = []
     legend = []
     for style, parts, limit in kinds:
@@ -198,7 +200,7 @@ def thin_walls(review: Review, say: Say = METRIC) -> Marks:
         narrowest = sorted(parts, key=lambda part: part.width_mm)[:_MOST_LABELS]
         labels += [Label(say(part.width_mm), part.position_mm, style) for part in narrowest]
         found = f"least {say(narrowest[0].width_mm)}" if narrowest else "none"
-        legend.append(Entry(style, f"under {say(limit)}: {found}"))
+        legend.append(LegendEntry(style, f"under {say(limit)}: {found}"))
     thickness = printed.thickness
     if thickness.thinnest is not None and thickness.least_mm < WALL_BEADS * bead:
         labels.append(Label(f"{say(thickness.least_mm)} through", thickness.thinnest, styles.THIN_WALL))
@@ -212,7 +214,7 @@ def steps(review: Review, say: Say = METRIC) -> Marks:
     printed, grain = review.printed, grain_of(review)
     layers, moved, crown = printed.layers, printed.steps, printed.crown
     wide_mm = (1 - LEAST_REST) * review.process.bead_mm
-    batches: list[Batch] = []
+    batches: list[DrawBatch] = []
     labels = []
     for layer, (below, outline) in zip(layers.changes(), pairwise(layers.outlines), strict=True):
         style = styles.WIDE_STEP if moved.most[layer] > wide_mm else styles.STEP
@@ -225,9 +227,9 @@ def steps(review: Review, say: Say = METRIC) -> Marks:
     inward = moved.most[crown.slice][1:]
     least, most = (say(inward.min()), say(inward.max())) if len(inward) else ("", "")
     note = f"crown {least}" + (f" to {most}" if most != least else "") if least else ""
-    legend = [Entry(styles.STEP, note), Entry(styles.WIDE_STEP, f"over {say(wide_mm)}")]
+    legend = [LegendEntry(styles.STEP, note), LegendEntry(styles.WIDE_STEP, f"over {say(wide_mm)}")]
     if labels:
-        legend.append(Entry(styles.JUMP, f"under {LEAST_REST:.0%} of a bead"))
+        legend.append(LegendEntry(styles.JUMP, f"under {LEAST_REST:.0%} of a bead"))
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
@@ -240,7 +242,7 @@ def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Mar
     grain = float(np.ptp(fitting.mesh.vertices, axis=0).max()) / _GRAINS
     room, bite = hole - spigot, spigot - hole
     heights = (0.0, recipe.lead_in_mm - recipe.spigot_mm)
-    batches: list[Batch] = []
+    batches: list[DrawBatch] = []
     for height in heights:
         for style, region in ((styles.GAP, room), (styles.BITE, bite)):
             batches += [_standing(fitting, batch) for batch in _area(style, region, height, grain)]
@@ -258,7 +260,7 @@ def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Mar
     label = Label(words, (float(at[0]), float(at[1]), float(at[2])), style)
     sides = dict.fromkeys((fitting.section.bore.width, fitting.section.bore.depth))
     across = " × ".join(map(say, sides))
-    return Marks(_some(batches), (label,), (Entry(style, note), Entry(styles.BORE, across)))
+    return Marks(_some(batches), (label,), (LegendEntry(style, note), LegendEntry(styles.BORE, across)))
 
 
 def caption(review: Review, layer: int, planned: bool = False, say: Say = METRIC) -> tuple[str, ...]:
@@ -302,22 +304,22 @@ def triangles(loops: Sequence[Floats]) -> Floats:
     return np.concatenate(loops)[np.asarray(triangulate(list(loops))).ravel()]
 
 
-def _area(style: Style, region: CrossSection, z: float, grain: float, edge: bool = True) -> list[Batch]:
+def _area(style: Style, region: CrossSection, z: float, grain: float, edge: bool = True) -> list[DrawBatch]:
     loops = region.to_polygons()
     if not loops:
         return []
     line, hatch = area_pieces(style, loops, grain)
-    found = [Batch(style, "fill", _at_height(triangles(loops), z)), Batch(style, "hatch", _at_height(hatch, z))]
-    return [*found, Batch(style, "line", _at_height(line, z))] if edge and style.width else found
+    found = [DrawBatch(style, "fill", _at_height(triangles(loops), z)), DrawBatch(style, "hatch", _at_height(hatch, z))]
+    return [*found, DrawBatch(style, "line", _at_height(line, z))] if edge and style.width else found
 
 
-def _line(style: Style, pieces: Floats, grain: float) -> Batch:
-    return Batch(style, "line", broken(style, pieces, grain))
+def _line(style: Style, pieces: Floats, grain: float) -> DrawBatch:
+    return DrawBatch(style, "line", broken(style, pieces, grain))
 
 
-def _thin_part(style: Style, part: ThinPart, layers: Layers, grain: float) -> list[Batch]:
+def _thin_part(style: Style, part: ThinPart, layers: Layers, grain: float) -> list[DrawBatch]:
     """Edges in every layer of the part, area and hatch only where its shape changes."""
-    found: list[Batch] = []
+    found: list[DrawBatch] = []
     for layer, region in zip(range(part.first, part.last + 1), part.regions, strict=True):
         fresh = layer == part.first or layers.which[layer] != layers.which[layer - 1]
         batches = _area(style, region, float(layers.cuts[layer]), grain)
@@ -354,8 +356,8 @@ def _posts(loops: Iterable[Floats], low: float, high: float) -> Floats:
     return pairs(_at_height(points, low), _at_height(points, high))
 
 
-def _standing(fitting: Fitting, batch: Batch) -> Batch:
-    return Batch(batch.style, batch.kind, fitting.standing_points(batch.positions))
+def _standing(fitting: Fitting, batch: DrawBatch) -> DrawBatch:
+    return DrawBatch(batch.style, batch.kind, fitting.standing_points(batch.positions))
 
 
 def edges_of(loops: Sequence[Floats]) -> Floats:
@@ -380,13 +382,13 @@ def _rightmost(outline: CrossSection) -> tuple[float, float]:
     return float(x), float(y)
 
 
-def _together(batches: Sequence[Batch]) -> list[Batch]:
+def _together(batches: Sequence[DrawBatch]) -> list[DrawBatch]:
     """Batches alike as one, in the order in which they first come."""
-    alike: dict[tuple[Style, Kind], list[Floats]] = {}
+    alike: dict[tuple[Style, Primitive], list[Floats]] = {}
     for batch in batches:
         alike.setdefault((batch.style, batch.kind), []).append(batch.positions)
-    return [Batch(style, kind, np.concatenate(parts)) for (style, kind), parts in alike.items()]
+    return [DrawBatch(style, kind, np.concatenate(parts)) for (style, kind), parts in alike.items()]
 
 
-def _some(batches: Sequence[Batch]) -> tuple[Batch, ...]:
+def _some(batches: Sequence[DrawBatch]) -> tuple[DrawBatch, ...]:
     return tuple(batch for batch in _together(batches) if len(batch.positions))

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from ...geometry.frames import Floats
-from .shapes import Entry, area_pieces, broken, triangles
+from .shapes import LegendEntry, area_pieces, broken, triangles
 from .styles import Colour, Style
 
 Align = Literal["left", "middle", "right"]
@@ -112,7 +112,7 @@ def words_sheet(parts: Sequence[str], measure: Measure, most: float = np.inf, si
     return Sheet(width, height, texts=tuple(texts))
 
 
-def legend(entries: Sequence[Entry], measure: Measure) -> Sheet:
+def legend(entries: Sequence[LegendEntry], measure: Measure) -> Sheet:
     """Each style as it is drawn, its words, and its values with their units."""
     rows = list(dict.fromkeys(entries))
     words_wide = max((measure(entry.style.words, TEXT) for entry in rows), default=0.0)

@@ -80,7 +80,7 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             row.label(text=line)
 
 
-class _Part(Sidebar):
+class _FittingPanel(Sidebar):
     bl_parent_id = "FERRULE_PT_fitting"
     bl_options = {"DEFAULT_CLOSED"}
 
@@ -89,7 +89,7 @@ _BESIDE = {"Vent": "vent", "Hole and Hollow": "hole"}
 """Which cautions stand beside the fields of a group."""
 
 
-class _Group(_Part):
+class _Group(_FittingPanel):
     """The fields of the group that bears the panel's name."""
 
     def draw(self, context: bpy.types.Context) -> None:
@@ -99,7 +99,7 @@ class _Group(_Part):
             draw_beside(layout, context, _BESIDE[self.bl_label], whole=True)
 
 
-class FERRULE_PT_tube(_Part, bpy.types.Panel):
+class FERRULE_PT_tube(_FittingPanel, bpy.types.Panel):
     bl_label = "Tube and Temperatures"
 
     def draw(self, context: bpy.types.Context) -> None:

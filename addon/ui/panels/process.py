@@ -35,7 +35,7 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
             draw_text(layout.box(), problem, icon="ERROR")
 
 
-class _Part(Sidebar):
+class _ProcessPanel(Sidebar):
     """The fields of the group that bears the panel's name."""
 
     bl_parent_id = "FERRULE_PT_process"
@@ -48,5 +48,5 @@ class _Part(Sidebar):
                 draw_field(layout, context.scene.ferrule.process, key, field.field, context.scene)
 
 
-_CLASSES = (FERRULE_PT_process, *group_panels("process", _Part, Process))
+_CLASSES = (FERRULE_PT_process, *group_panels("process", _ProcessPanel, Process))
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -18,7 +18,7 @@ from addon.geometry.mesh import Mesh
 from addon.review import review, review_fitting
 from addon.review.facets import Facets
 from addon.review.outlines import Shapes
-from addon.review.walls import narrow_gaps, surface_points, thickness_at, thin_walls, thinnest_place
+from addon.review.thickness import narrow_gaps, surface_points, thickness_at, thin_walls, thinnest_place
 
 
 def tube(outer: float, wall: float, height: float = 10.0, facets: int = 256) -> Manifold:

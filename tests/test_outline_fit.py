@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from addon.geometry import polygons
-from addon.geometry.fits import fit_outline, fit_outlines, off_outline
+from addon.geometry.outline_fit import fit_outline, fit_outlines, off_outline
 from addon.geometry.sections import Outline
 
 Floats = NDArray[np.float64]

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polygons, topology
-from ..geometry.fits import FIT_TOLERANCE, Fit, fit_outlines, off_outline, within_cut_corners
 from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import FIT_TOLERANCE, OutlineFit, fit_outlines, off_outline, within_cut_corners
 from ..geometry.sections import Outline, Section
-from .rims import WALL_TILT, Loops, Rims, Rings
+from .rims import WALL_TILT, FlatRings, Loops, Rims
 from .surface import Surface
 
 THICKEST_WALL = 0.3
@@ -32,7 +32,7 @@ _LEAST_BETWEEN = 1.5
 
 
 @dataclass(frozen=True, eq=False)
-class Profile:
+class RimSection:
     section: Section
     frame: Frame
     mitre_deg: float
@@ -49,7 +49,7 @@ _Drawn = tuple[Section, Floats, float]
 """A section, where its centre lies in the drawing plane, and by how many radians its x is turned there."""
 
 
-def read_profiles(surface: Surface, rims: Rims, rings: Rings) -> list[Profile | None]:
+def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[RimSection | None]:
     """The profile of each rim; None for rings that are no tube: uneven, too thick, or without an outer wall.
 
     A rim with a single loop gets a bore equal to its outer outline.
@@ -70,7 +70,7 @@ def read_profiles(surface: Surface, rims: Rims, rings: Rings) -> list[Profile | 
     axes = np.stack([x, y, rims.axes], axis=1)
     walled = (_walled(surface, rims) & ~rims.shared).tolist()
     singles, faced = rims.single.tolist(), (rims.face >= 0).tolist()
-    profiles: list[Profile | None] = []
+    profiles: list[RimSection | None] = []
     for rim, level in enumerate(noise.tolist()):
         bore, outer, clear = fits[rim], fits[count + rim], clears[rim]
         base = Frame(origins[rim], axes[rim])
@@ -85,7 +85,7 @@ def read_profiles(surface: Surface, rims: Rims, rings: Rings) -> list[Profile | 
     return profiles
 
 
-def _tube(outer: Fit | None, bore: Fit) -> _Drawn | None:
+def _tube(outer: OutlineFit | None, bore: OutlineFit) -> _Drawn | None:
     """The two outlines as a section, if they make a tube."""
     found = combined(outer, bore) if outer else None
     return found if found and is_tube(found[0]) else None
@@ -107,7 +107,7 @@ def _walled(surface: Surface, rims: Rims) -> NDArray[np.bool_]:
     return rims.outer.sums(leans * areas) < WALL_TILT**2 * rims.outer.sums(areas)
 
 
-def combined(outer: Fit, bore: Fit) -> _Drawn:
+def combined(outer: OutlineFit, bore: OutlineFit) -> _Drawn:
     """The section of two outlines drawn in one plane."""
     if outer.outline.shape == "free":
         turn = polygons.least_box_turn(outer.polygon())
@@ -146,7 +146,9 @@ def _box(outline: Outline) -> tuple[float, float, float, float]:
     return x - outline.width / 2, y - outline.depth / 2, x + outline.width / 2, y + outline.depth / 2
 
 
-def _outer_by_wall(surface: Surface, rims: Rims, rim: int, fit: Fit, plane: Frame, rings: Rings) -> Fit | None:
+def _outer_by_wall(
+    surface: Surface, rims: Rims, rim: int, fit: OutlineFit, plane: Frame, rings: FlatRings
+) -> OutlineFit | None:
     """The outer outline of a rim whose face goes on into other parts: the bore moved outward by the wall.
 
     The wall is the least distance at which enough of the face's border runs along the bore, where the tube stands
@@ -197,7 +199,7 @@ def _outer_by_wall(surface: Surface, rims: Rims, rim: int, fit: Fit, plane: Fram
 
 def placed(
     section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats, noise: float = 0.0
-) -> Profile:
+) -> RimSection:
     """The profile with its frame turned so that equal fittings get equal directions."""
     lean_x, lean_y, lean_z = base.axes.dot(normal).tolist()
     mitre = math.degrees(math.atan2(math.hypot(lean_x, lean_y), lean_z))
@@ -225,7 +227,7 @@ def placed(
     frame = Frame(base.origin + world[3], world[:3])
     plane = rows[:2, :2]
     slope = np.array([cos * rise_x + sin * rise_y, cos * rise_y - sin * rise_x])
-    return Profile(section, frame, mitre, direction, normal, slope, (bore - centre).dot(plane.T))
+    return RimSection(section, frame, mitre, direction, normal, slope, (bore - centre).dot(plane.T))
 
 
 def _folds(section: Section) -> int:

@@ -39,7 +39,7 @@ _FLAT_CHORD = 3.0
 
 
 @dataclass(frozen=True, eq=False)
-class Fit:
+class OutlineFit:
     """An outline centred on the origin of its own axes, and where those lie among the points it was fitted to.
 
     ``turn_deg`` is how far the outline's x is turned counter-clockwise from the points' x. A free outline keeps the
@@ -58,8 +58,8 @@ class Fit:
 
 
 @dataclass(frozen=True, eq=False)
-class _Fits:
-    """Fits of one shape to k polygons: arrays (k, ...) in the terms of ``Fit``."""
+class _OutlineFits:
+    """Fits of one shape to k polygons: arrays (k, ...) in the terms of ``OutlineFit``."""
 
     centre: Floats
     turn: Floats
@@ -70,7 +70,7 @@ class _Fits:
     possible: NDArray[np.bool_]
 
 
-def fit_outlines(polygons: Sequence[Floats], noise: Floats | float = 0.0) -> list[Fit]:
+def fit_outlines(polygons: Sequence[Floats], noise: Floats | float = 0.0) -> list[OutlineFit]:
     """The simplest outline that each closed polygon (n, 2) is a tessellation of.
 
     ``noise`` in mm, one for all or one for each, is how far the coordinates themselves may be off. Polygons may
@@ -81,7 +81,7 @@ def fit_outlines(polygons: Sequence[Floats], noise: Floats | float = 0.0) -> lis
     alike: dict[int, list[int]] = defaultdict(list)
     for index, polygon in enumerate(cleaned):
         alike[len(polygon)].append(index)
-    fits: list[Fit | None] = [None] * len(cleaned)
+    fits: list[OutlineFit | None] = [None] * len(cleaned)
     for members in alike.values():
         found = _fit_alike(np.array([cleaned[index] for index in members]), noises[members])
         for index, fit in zip(members, found, strict=True):
@@ -89,7 +89,7 @@ def fit_outlines(polygons: Sequence[Floats], noise: Floats | float = 0.0) -> lis
     return [fit for fit in fits if fit is not None]
 
 
-def fit_outline(polygon: Floats, noise: float = 0.0) -> Fit:
+def fit_outline(polygon: Floats, noise: float = 0.0) -> OutlineFit:
     """``fit_outlines`` for one polygon."""
     return fit_outlines([polygon], noise)[0]
 
@@ -125,7 +125,7 @@ def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[
     return [polygon if area >= 0 else polygon[::-1] for polygon, area in zip(cleaned, areas.tolist(), strict=True)]
 
 
-def within_cut_corners(fits: Sequence[Fit], polygons: Sequence[Floats]) -> list[Fit]:
+def within_cut_corners(fits: Sequence[OutlineFit], polygons: Sequence[Floats]) -> list[OutlineFit]:
     """The fits to bores' ``polygons`` (n, 2), kept inside those whose rounded corners were drawn as single facets.
 
     The facet may be a true chamfer, which the arc through its ends would cross. The arc that touches the facet from
@@ -208,13 +208,13 @@ def _past_ellipse(local: Floats, half: Floats) -> Floats:
     return form / np.maximum(np.hypot(slope[..., 0], slope[..., 1]), 1e-12)
 
 
-def _fit_alike(points: Floats, noise: Floats) -> list[Fit]:
+def _fit_alike(points: Floats, noise: Floats) -> list[OutlineFit]:
     """Fits for polygons of equally many corners, (k, n, 2), counter-clockwise."""
     low, high = points.min(axis=1), points.max(axis=1)
     middle, size = (low + high) / 2, (high - low).max(axis=1)
     centred = points - middle[:, None]
     tolerance = FIT_TOLERANCE * size + 4 * noise
-    results: list[Fit | None] = [None] * len(points)
+    results: list[OutlineFit | None] = [None] * len(points)
     left = np.arange(len(points))
     nearly_round = _nearly_round(centred)
     for shape, fitted in _SHAPES:
@@ -231,11 +231,13 @@ def _fit_alike(points: Floats, noise: Floats) -> list[Fit]:
         left = left[missed[left]]
     for index in left:
         outline = replace(Outline.free(centred[index]), centre=(0.0, 0.0))
-        results[index] = Fit(outline, middle[index], 0.0, 0.0)
+        results[index] = OutlineFit(outline, middle[index], 0.0, 0.0)
     return [fit for fit in results if fit is not None]
 
 
-def _fits_of(shape: str, fits: _Fits, good: NDArray[np.bool_], middle: Floats, tolerance: Floats) -> Iterator[Fit]:
+def _fits_of(
+    shape: str, fits: _OutlineFits, good: NDArray[np.bool_], middle: Floats, tolerance: Floats
+) -> Iterator[OutlineFit]:
     """The ``good`` ones of fits of one shape, whose points were taken from about ``middle`` (k, 2)."""
     centres = (fits.centre + middle)[good]
     columns = fits.width, fits.depth, fits.radius, np.degrees(fits.turn), fits.residual, tolerance
@@ -249,7 +251,7 @@ def _fits_of(shape: str, fits: _Fits, good: NDArray[np.bool_], middle: Floats, t
             outline = Outline("obround", width, depth)
         else:
             outline = Outline("rectangle", width, depth, radius)
-        yield Fit(outline, centre, turn, residual)
+        yield OutlineFit(outline, centre, turn, residual)
 
 
 def _nearly_round(points: Floats) -> NDArray[np.bool_]:
@@ -262,12 +264,12 @@ def _nearly_round(points: Floats) -> NDArray[np.bool_]:
     return np.minimum(*spreads) <= 0
 
 
-def _circles(points: Floats, tolerance: Floats) -> _Fits:
+def _circles(points: Floats, tolerance: Floats) -> _OutlineFits:
     """Least squares of the distances to the circle, from a linear start (Kåsa 1976)."""
     count, corners = points.shape[:2]
     zero = np.zeros(count)
     if corners < LEAST_CIRCLE_CORNERS:
-        return _Fits(np.zeros((count, 2)), zero, zero, zero, zero, zero, np.zeros(count, bool))
+        return _OutlineFits(np.zeros((count, 2)), zero, zero, zero, zero, zero, np.zeros(count, bool))
     ones = np.ones((count, corners))
     scale = np.abs(points).max(axis=(1, 2))
     unit = points / scale[:, None, None]
@@ -285,7 +287,7 @@ def _circles(points: Floats, tolerance: Floats) -> _Fits:
     residual = np.abs(np.hypot(arm[..., 0], arm[..., 1]) - radius[:, None]).max(axis=1) * scale
     diameter = 2 * radius * scale
     possible = _all_round(np.arctan2(arm[..., 1], arm[..., 0]), radius * scale, tolerance)
-    return _Fits(centre * scale[:, None], zero, diameter, diameter, zero, residual, possible)
+    return _OutlineFits(centre * scale[:, None], zero, diameter, diameter, zero, residual, possible)
 
 
 def _all_round(angles: Floats, radius: Floats, tolerance: Floats) -> NDArray[np.bool_]:
@@ -298,7 +300,7 @@ def _all_round(angles: Floats, radius: Floats, tolerance: Floats) -> NDArray[np.
     return (widest < _WIDEST_GAP) & ~flat
 
 
-def _rectangles(points: Floats, tolerance: Floats) -> _Fits:
+def _rectangles(points: Floats, tolerance: Floats) -> _OutlineFits:
     """Rectangles whose sides run along their longest edge."""
     edges = np.roll(points, -1, axis=1) - points
     longest = np.hypot(edges[..., 0], edges[..., 1]).argmax(axis=1)
@@ -306,7 +308,7 @@ def _rectangles(points: Floats, tolerance: Floats) -> _Fits:
     return _rectangles_along(points, edges, np.arctan2(along[:, 1], along[:, 0]), tolerance)
 
 
-def _short_sided(points: Floats, tolerance: Floats) -> _Fits:
+def _short_sided(points: Floats, tolerance: Floats) -> _OutlineFits:
     """Rectangles whose straight sides are shorter than the facets of their corners. The corners' facets point every
     way alike, so that four times the headings of all edges add up along the sides, or half way between them."""
     edges = np.roll(points, -1, axis=1) - points
@@ -314,7 +316,7 @@ def _short_sided(points: Floats, tolerance: Floats) -> _Fits:
     turn = np.angle(np.sum(fourfold / np.maximum(np.abs(fourfold), 1e-300) ** 0.75, axis=1)) / 4
     along, between = (_rectangles_along(points, edges, turn + more, tolerance) for more in (0.0, np.pi / 4))
     better = between.residual < along.residual
-    return _Fits(
+    return _OutlineFits(
         centre=np.where(better[:, None], between.centre, along.centre),
         turn=np.where(better, between.turn, along.turn),
         width=np.where(better, between.width, along.width),
@@ -325,7 +327,7 @@ def _short_sided(points: Floats, tolerance: Floats) -> _Fits:
     )
 
 
-def _rectangles_along(points: Floats, edges: Floats, turn: Floats, tolerance: Floats) -> _Fits:
+def _rectangles_along(points: Floats, edges: Floats, turn: Floats, tolerance: Floats) -> _OutlineFits:
     """Rectangles with equal corners, sharp or rounded, from their straight sides, which run along ``turn`` (k,) or
     square to it.
 
@@ -370,15 +372,15 @@ def _rectangles_along(points: Floats, edges: Floats, turn: Floats, tolerance: Fl
     possible &= (radius < smaller - tolerance) | (half.max(axis=1) > smaller + tolerance)  # else it is a circle
     centre = _turned(centre[:, None], turn)[:, 0]
     turn = turn + np.where(upright, np.pi / 2, 0.0)
-    return _Fits(centre, turn, 2 * half[:, 0], 2 * half[:, 1], radius, distance.max(axis=1), possible)
+    return _OutlineFits(centre, turn, 2 * half[:, 0], 2 * half[:, 1], radius, distance.max(axis=1), possible)
 
 
-def _ellipses(points: Floats, tolerance: Floats) -> _Fits:
+def _ellipses(points: Floats, tolerance: Floats) -> _OutlineFits:
     """Least squares of the conic A x² + B xy + C y² + D x + E y = 1 through points about the origin."""
     count, corners = points.shape[:2]
     zero = np.zeros(count)
     if corners < LEAST_CIRCLE_CORNERS:
-        return _Fits(np.zeros((count, 2)), zero, zero, zero, zero, zero, np.zeros(count, bool))
+        return _OutlineFits(np.zeros((count, 2)), zero, zero, zero, zero, zero, np.zeros(count, bool))
     scale = np.abs(points).max(axis=(1, 2))
     x, y = np.moveaxis(points / scale[:, None, None], 2, 0)
     conic = _least_squares(np.dstack([x * x, x * y, y * y, x, y]), np.ones((count, corners)))
@@ -396,7 +398,9 @@ def _ellipses(points: Floats, tolerance: Floats) -> _Fits:
     along, across = np.moveaxis(local / halves[:, None], 2, 0)
     possible &= _all_round(np.arctan2(across, along), halves[:, 0] * scale, tolerance)
     sizes = 2 * halves * scale[:, None]
-    return _Fits(centre * scale[:, None], turn, sizes[:, 0], sizes[:, 1], zero, distance.max(axis=1) * scale, possible)
+    return _OutlineFits(
+        centre * scale[:, None], turn, sizes[:, 0], sizes[:, 1], zero, distance.max(axis=1) * scale, possible
+    )
 
 
 _SHAPES = (

@@ -24,7 +24,7 @@ from .facets import Facets
 from .findings import Finding
 from .layers import Layers, LayersError, cut_at, layer_edges
 from .outlines import Shapes
-from .steps import Span, Stair, Steps, stair
+from .steps import LayerSpan, Stair, Steps, stair
 
 OPEN_BEADS = 0.25
 """Widest spot that may stay open, in beads: of the process's own width or the row's, whichever is narrower."""
@@ -79,7 +79,7 @@ class PlanRow:
 
 
 @dataclass(frozen=True)
-class Spots:
+class WidestSpots:
     """The widest spots on any crown layer, in mm."""
 
     open_mm: float
@@ -87,11 +87,11 @@ class Spots:
 
 
 @dataclass(frozen=True)
-class Plan:
+class RingPlan:
     rows: tuple[PlanRow, ...]
-    before: Spots
+    before: WidestSpots
     """As the process is set."""
-    after: Spots
+    after: WidestSpots
     stair_before: Stair
     stair_after: Stair
     unclosed: tuple[int, ...]
@@ -106,16 +106,16 @@ class Plan:
         return next((row for row in self.rows if row.first <= layer <= row.last), None)
 
 
-def plan_rings(layers: Layers, steps: Steps, crown: Span, process: Process, before: Stair) -> Plan:
+def plan_rings(layers: Layers, steps: Steps, crown: LayerSpan, process: Process, before: Stair) -> RingPlan:
     """The plan at the process's own layer heights."""
-    widths = steps.half_widths[crown.slice]
+    widths = steps.inradii[crown.slice]
     rows, unclosed = _rows(layers, crown, widths, process)
     return _plan(rows, unclosed, widths, process, before, before)
 
 
 def plan_finer(
-    solid: Manifold, facets: Facets, layers: Layers, steps: Steps, crown: Span, plan: Plan, process: Process
-) -> Plan | None:
+    solid: Manifold, facets: Facets, layers: Layers, steps: Steps, crown: LayerSpan, plan: RingPlan, process: Process
+) -> RingPlan | None:
     """The plan with layers of half the height where it pays: at the top, where the outline moves further from layer to
     layer than a bead is wide. None where nothing is to be gained, or the process lays no thinner layer."""
     thin = process.layer_mm / 2
@@ -133,22 +133,22 @@ def plan_finer(
     if after.mean_mm > _PAYS * plan.stair_before.mean_mm:
         return None
     top = cut_at(solid, edges, layers.height, facets.slopes)
-    widths = Shapes(top.outlines).half_widths[top.which]
-    low_span = Span(crown.first, first - 1)
-    low_rows, low_unclosed = _rows(layers, low_span, steps.half_widths[low_span.slice], process)
-    high_rows, high_unclosed = _rows(top, Span(0, len(top) - 1), widths, process)
+    widths = Shapes(top.outlines).inradii[top.which]
+    low_span = LayerSpan(crown.first, first - 1)
+    low_rows, low_unclosed = _rows(layers, low_span, steps.inradii[low_span.slice], process)
+    high_rows, high_unclosed = _rows(top, LayerSpan(0, len(top) - 1), widths, process)
     high_rows = [replace(row, first=row.first + first, last=row.last + first) for row in high_rows]
     return _plan(
         low_rows + high_rows,
         low_unclosed + [layer + first for layer in high_unclosed],
-        steps.half_widths[crown.slice],
+        steps.inradii[crown.slice],
         process,
         plan.stair_before,
         after,
     )
 
 
-def plan_finding(layers: Layers, plan: Plan, finer: Plan | None, process: Process, name: str) -> Finding:
+def plan_finding(layers: Layers, plan: RingPlan, finer: RingPlan | None, process: Process, name: str) -> Finding:
     limit = OPEN_BEADS * process.bead_mm
     meaning = (
         f"As set, the crown's layers leave spots up to {say_mm(plan.before.open_mm)} wide open; with the ring plan "
@@ -177,12 +177,12 @@ def plan_finding(layers: Layers, plan: Plan, finer: Plan | None, process: Proces
 
 def _plan(
     rows: Sequence[PlanRow], unclosed: Sequence[int], widths: Floats, process: Process, before: Stair, after: Stair
-) -> Plan:
+) -> RingPlan:
     bead = process.bead_mm
     laid = np.minimum(process.rings, _fitting(widths, bead)) * bead
-    as_set = Spots(float(2 * np.max(widths - laid, initial=0.0)), float(2 * np.max(laid - widths, initial=0.0)))
-    planned = Spots(max(row.open_mm for row in rows), max(row.overfilled_mm for row in rows))
-    return Plan(tuple(rows), as_set, planned, before, after, tuple(unclosed))
+    as_set = WidestSpots(float(2 * np.max(widths - laid, initial=0.0)), float(2 * np.max(laid - widths, initial=0.0)))
+    planned = WidestSpots(max(row.open_mm for row in rows), max(row.overfilled_mm for row in rows))
+    return RingPlan(tuple(rows), as_set, planned, before, after, tuple(unclosed))
 
 
 def _fitting(widths: Floats, bead: float | Floats) -> Ints:
@@ -190,7 +190,7 @@ def _fitting(widths: Floats, bead: float | Floats) -> Ints:
     return np.floor(widths / bead + 0.5).astype(np.int32)
 
 
-def _rows(layers: Layers, span: Span, widths: Floats, process: Process) -> tuple[list[PlanRow], list[int]]:
+def _rows(layers: Layers, span: LayerSpan, widths: Floats, process: Process) -> tuple[list[PlanRow], list[int]]:
     """Rows over a span of layers with inner radii ``widths``: from the bottom up, each as long as one bead width closes
     all its layers. With whole ranges to choose from no table has fewer rows. Also the layers that nothing closes."""
     if not len(widths):

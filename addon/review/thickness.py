@@ -82,7 +82,7 @@ def thin_walls(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, .
     """Regions of the layers too narrow for a bead out and a bead back."""
     limit = _JUST * WALL_BEADS * bead
     # Moving a blunt convex outline in and out gives it back.
-    looked_at = ~shapes.blunt | (shapes.half_widths < limit / 2)
+    looked_at = ~shapes.blunt | (shapes.inradii < limit / 2)
 
     def thin(outline: CrossSection, width: float) -> CrossSection:
         return _worth_naming(outline - opened(outline, width / 2), bead)

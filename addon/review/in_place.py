@@ -40,7 +40,7 @@ class Nearby:
 
 
 @dataclass(frozen=True)
-class Fit:
+class FitInPlace:
     tube: Nearby
     others: tuple[Nearby, ...]
     """Only those that are near."""
@@ -61,7 +61,7 @@ def review_fit(
     least_gap_mm: float = 0.0,
     press: bool = False,
     name: str = "",
-) -> Fit:
+) -> FitInPlace:
     """A fitting in its place, in mm in the assembly, against its tube and other bodies.
 
     ``frame`` is that of the tube's end (z along the axis, out of the tube), ``rim_normal`` (3,) its rim's normal where
@@ -73,7 +73,7 @@ def review_fit(
     if solid is None:
         finding = _not_checked(name, fitting.name or "the fitting")
         unknown = Nearby(tube.name, False)
-        return Fit(unknown, (), 0.0, clear_depth_mm, (finding,))
+        return FitInPlace(unknown, (), 0.0, clear_depth_mm, (finding,))
     normal = frame.z if rim_normal is None else np.asarray(rim_normal, float)
     # The kernel keeps what lies along the direction: here what is further into the tube than the ledge.
     spigot = solid.trim_by_plane((-normal).tolist(), float(_LEDGE_MM - normal @ frame.origin))
@@ -86,7 +86,7 @@ def review_fit(
         findings += _other_findings(nearby, least_gap_mm, name)
     if clear_depth_mm is not None and depth > clear_depth_mm + 1e-6:
         findings.append(_depth_finding(depth, clear_depth_mm, name))
-    return Fit(against_tube, against_others, depth, clear_depth_mm, tuple(findings))
+    return FitInPlace(against_tube, against_others, depth, clear_depth_mm, tuple(findings))
 
 
 def _closed(mesh: Mesh) -> Manifold | None:
