@@ -216,8 +216,8 @@ def test_the_sheet_says_what_the_bench_needs():
         "mitre 30°",
         "Ring plan of F1",
         "Keep the vent channel free of adhesive",
-        "Turn the seam relief to the tube's weld seam: F3.",
-        "Mitred fittings go in one way only: turn them until the shoulder closes with the rim: F4.",
+        "Line up the seam relief with the tube's weld seam: F3.",
+        "Mitred fittings go in one way only; turn them until the shoulder meets the rim: F4.",
         "Drive press fits home with a soft mallet, square to the rim: F2.",
         "Dissolve it in the bath",
         "Must fix: recipe.",
@@ -243,13 +243,13 @@ def test_what_to_measure_and_the_allowed_band():
     assert rows["Tube: bore, diameter, smallest of three"] == ["19.05 mm (3/4 in)", "18.75 to 19.65 mm"]
     assert rows["Fitting: spigot, diameter"] == ["18.65 mm (0.734 in)", f"{18.65 - off:g} to {18.65 + off:g} mm"]
     assert rows["Fitting: crown, diameter"][0] == "25.4 mm (1 in)"
-    assert rows["Gap a side: half of bore less spigot"] == ["0.2 mm (0.008 in)", "0.05 to 0.5 mm"]
+    assert rows["Gap per side: half of bore less spigot"] == ["0.2 mm (0.008 in)", "0.05 to 0.5 mm"]
 
 
 def test_glue_is_summed_over_the_joints_and_not_over_spares():
     rows = rows_of(parsed(html()), "Fitting")
     assert {row[0]: row[3] for row in rows} == {"F1": "4", "F2": "3", "F3": "2", "F4": "2"}
-    cells = rows_of(parsed(html()), "Fitting", "Gap a side")
+    cells = rows_of(parsed(html()), "Fitting", "Gap per side")
     joint = sheet().fittings[0].glue
     assert cells[0][3:] == [f"{joint.volume_mm3 / 1000:.2f} ml", "2", f"{2 * joint.volume_mm3 / 1000:.1f} ml"]
     assert cells[-1][4:] == ["2", f"{2 * joint.volume_mm3 / 1000:.1f} ml"]
@@ -257,12 +257,12 @@ def test_glue_is_summed_over_the_joints_and_not_over_spares():
 
 def test_a_ladder_has_a_row_for_each_step_and_room_to_write():
     """Source: the spigot is the bore less twice the gap, in mm and in the inches that it happens to be."""
-    cells = rows_of(parsed(html()), "Step, gap a side in mm")
+    cells = rows_of(parsed(html()), "Step, gap per side in mm")
     assert [row[0] for row in cells] == ["0.15", "0.20", "0.25"]
     bore = ROUND.bore.width
     assert [row[1].split()[0] for row in cells] == [f"{bore - 2 * gap:.2f}".rstrip("0") for gap in (0.15, 0.2, 0.25)]
     assert all(row[2:] == ["", ""] for row in cells)
-    assert "(F1, F4), wanted 0.2 mm a side" in words(parsed(html()).find(".//body"))
+    assert "(F1, F4), wanted 0.2 mm per side" in words(parsed(html()).find(".//body"))
 
 
 def test_ten_thousand_fittings():

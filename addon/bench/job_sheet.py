@@ -28,7 +28,7 @@ _SEVERITY_CLASS = {"must fix": "finding must", "look at": "finding look"}
 
 
 def job_sheet_html(sheet: JobSheet) -> str:
-    """The sheet as HTML. Cautions stand where they apply; nothing leaves them out."""
+    """The sheet as HTML, with the cautions that apply at each step; they cannot be left out."""
     parts = (
         _heading,
         _assembly,
@@ -69,7 +69,7 @@ def _heading(sheet: JobSheet) -> str:
 
 
 def _ruler() -> str:
-    """A length to lay a ruler against: a printer that scales pages gives itself away."""
+    """A check line to lay a ruler against, since some printers scale pages."""
     inches, metric = 50.8, 50.0
     marks = [
         line((0, 4), (inches, 4)),
@@ -77,7 +77,7 @@ def _ruler() -> str:
         line((metric, 2), (metric, 4)),
         line((inches, 4), (inches, 6)),
     ]
-    said = "Drawings are true to their scale where this line is as long as it says."
+    said = "Drawings are true to scale if this line measures what it says."
     marks += [text((metric - 0.8, 2), "50 mm", "end", "small"), text((inches - 0.8, 6.2), "2 in", "end", "small")]
     return drawing(150, 8, "A line 50 mm and 2 in long", *marks, text((inches + 3, 4), said, "start", "small"))
 
@@ -88,9 +88,11 @@ def _assembly(sheet: JobSheet) -> str:
         return ""
     frames = [sheet.ends[number - 1].frame for number in numbers]
     marks = [EndMark(number, frame.origin, frame.z) for number, frame in zip(numbers, frames, strict=True)]
-    said = "What to Print lists the numbers. Ends without a number take no fitting; the last list gives the reason."
+    said = (
+        "The numbers are those in What to Print. Ends without a number take no fitting; the last list gives the reason."
+    )
     if len(marks) > NUMBERED_UP_TO:
-        said = f"Circles are the ends that take a fitting; {len(marks)} leave no room for their numbers."
+        said = f"Circles mark the {len(marks)} ends that take a fitting, too many to number in a picture."
     picture = assembly_picture(sheet.bodies, marks)
     return element("h2", "Where they go") + element("figure", picture, element("figcaption", escaped(said)))
 
@@ -107,7 +109,7 @@ def _what_to_print(sheet: JobSheet) -> str:
         )
         for one in sheet.fittings
     ]
-    heads = ("Fitting", "For tube", "What it is", "Print", "Of these spare", "Tube ends")
+    heads = ("Fitting", "For tube", "What it is", "Print", "Spares among them", "Tube ends")
     return element("h2", "What to Print") + table(heads, rows, numbers=(3, 4))
 
 
@@ -115,10 +117,10 @@ def _ladders(sheet: JobSheet) -> str:
     if not sheet.ladders:
         return ""
     steps = [
-        "Print the ladder before the fittings, with the process as it stands. It is not in the amounts below.",
-        "Push an offcut of the tube, deburred, over the spigots from the loosest gap to the tightest.",
-        "Note the step that went in as the fit should, and the calipers' reading of that spigot. Enter both in the "
-        "shop book; the next job's gaps follow them.",
+        "Print the ladder before the fittings, with the same process. The amounts below do not include it.",
+        "Push a deburred offcut of the tube over the spigots, from the loosest gap to the tightest.",
+        "Note the step that fitted as it should, and the caliper reading of that spigot. Enter both in the shop "
+        "book; the next job's gaps follow from them.",
     ]
     return _joined(element("h2", "Fit ladder"), items("ol", steps), *map(_ladder, sheet.ladders))
 
@@ -126,13 +128,15 @@ def _ladders(sheet: JobSheet) -> str:
 def _ladder(one: SheetLadder) -> str:
     ladder = one.ladder
     rows = [(step.label, both_units(step.drawn_mm), "", "") for step in ladder.steps]
-    about = f"{section_name(ladder.section)} ({', '.join(one.fittings)}), wanted {say_mm(ladder.wanted_gap_mm)} a side"
-    heads = ("Step, gap a side in mm", "Spigot's width as drawn", "Went in as it should", "Measured")
+    about = (
+        f"{section_name(ladder.section)} ({', '.join(one.fittings)}), wanted {say_mm(ladder.wanted_gap_mm)} per side"
+    )
+    heads = ("Step, gap per side in mm", "Spigot width as drawn", "Fitted as it should", "Measured")
     return table(heads, rows, caption=f"{about}: {', '.join(one.files)}")
 
 
 def _fittings(sheet: JobSheet) -> str:
-    return element("h2", "The fittings, and what to measure") + _joined(
+    return element("h2", "The fittings and what to measure") + _joined(
         *(_fitting(one, sheet) for one in sheet.fittings)
     )
 
@@ -179,16 +183,17 @@ def _measures(one: SheetFitting, process: Process) -> str:
     drawn = f" (drawn {say_mm(float(one.fitting.recipe.gap_mm or 0))})" if one.added_mm else ""
     gap = float(recipe.gap_mm or 0)
     share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
-    rows.append((f"Gap a side: {share}{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
+    rows.append((f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
     cells = [(what, both_units(drawn), f"{bare_mm(low)} to {say_mm(high)}", "") for what, drawn, low, high in rows]
     seam = f"0 to {say_mm(max(gap + recipe.seam.room_mm, 0.0))}"
-    cells.insert(len(bore.readings), ("Tube: weld seam, how far it stands into the bore", "", seam, ""))
+    cells.insert(len(bore.readings), ("Tube: height of the weld seam in the bore", "", seam, ""))
     measures = table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
     if not one.gap_mm:
         return measures
     low, high = map(say_mm, one.gap_mm)
     return measures + paragraph(
-        f"What counts is the gap of the two that go together: tube, print and weather may leave {low} to {high} a side."
+        "What counts is the gap between the mating parts: tube, print and temperature may leave "
+        f"{low} to {high} per side."
     )
 
 
@@ -199,18 +204,16 @@ def _printing(sheet: JobSheet) -> str:
         ("Material", f"{sheet.material.name}, {sheet.material.density:g} g/cm³"),
         ("Layers", f"{say_mm(process.layer_mm)} high, the first {say_mm(process.first_layer_mm)}"),
         ("Beads", f"{say_mm(process.bead_mm)} wide; {widths} can be laid"),
-        ("Rings", f"{process.rings} around every outline, from the outside in"),
+        ("Rings", f"{process.rings} around every outline, outside in"),
         ("Inside", f"{process.fill:.0%} open fill; {process.full_layers} full layers under tops and over bottoms"),
         ("Speed", f"{process.speed_mm_s:g} mm/s along the beads"),
         ("Chamber", f"heated to {process.chamber_c:g} °C" if process.chamber_c else "not heated"),
         ("Support", process.support),
-        ("How they lie", "; ".join(_grouped((one.standing, one.id) for one in sheet.fittings))),
+        ("On the plate", "; ".join(_grouped((one.standing, one.id) for one in sheet.fittings))),
     ]
     if any(process.shrink_percent):
         x, y, z = process.shrink_percent
-        rows.append(
-            ("Shrinkage", f"{x:g} % along x, {y:g} % along y, {z:g} % along z, already made up for in the files")
-        )
+        rows.append(("Shrinkage", f"{x:g} % along x, {y:g} % along y, {z:g} % along z; the files already allow for it"))
     return _joined(
         element("h2", "Printing"),
         _cautions(sheet, "printing"),
@@ -252,7 +255,7 @@ def _amounts(found: Quantities) -> str:
         rows.append(
             ("Cost", f"{likely:.2f}{currency}", f"{low:.2f} to {high:.2f}{currency}", "From the shop book's prices.")
         )
-    return table(("All plates", "About", "Between", "By"), rows)
+    return table(("All plates", "About", "Between", "Based on"), rows)
 
 
 def _plates(sheet: JobSheet) -> str:
@@ -271,10 +274,10 @@ def _plates(sheet: JobSheet) -> str:
 
 
 def _support(sheet: JobSheet) -> str:
-    """Taking parts and support off, and what to mind on the way."""
+    """How to take parts and support off."""
     held = [one for one in sheet.fittings if one.support_mm3 > 0]
     process = sheet.process
-    steps = ["Let plate and parts cool, then take the parts off."]
+    steps = ["Let the plate and the parts cool, then take the parts off."]
     if not held:
         steps.append("No fitting has support.")
     else:
@@ -283,12 +286,12 @@ def _support(sheet: JobSheet) -> str:
         if process.support == "dissolved in a bath":
             depth = f", filled {say_mm(process.bath_fill_mm)} deep" if process.bath_fill_mm else ""
             steps.append(
-                f"Dissolve it in the bath ({process.bath}{depth}). Keep every part under, grooves and pockets upward."
+                f"Dissolve it in the bath ({process.bath}{depth}). Keep every part submerged, grooves and pockets up."
             )
             steps.append("Rinse in clean water and let the parts dry before measuring: wet plastic swells.")
         else:
-            steps.append("Break it off with pliers, from the outside in; clear the grooves with a scriber.")
-        steps.append("Scrape the shoulder flat where support stood: it has to sit on the tube's rim.")
+            steps.append("Break it off with pliers, from the outside in, and clear the grooves with a scriber.")
+        steps.append("Scrape the shoulder flat where support touched it: it has to sit on the tube's rim.")
     return _joined(
         element("h2", "Off the plate"),
         _cautions(sheet, "off the plate"),
@@ -305,7 +308,8 @@ def _putting_in(sheet: JobSheet) -> str:
 
     steps = [
         "Do all welding and galvanising first. Deburr the tube ends inside and out.",
-        "Try each fitting dry: it goes in by hand, a press fit starts by hand; the shoulder sits on the rim all round.",
+        "Try each fitting dry: push it in by hand until the shoulder sits on the rim all round. A press fit only "
+        "has to start.",
     ]
     nuts = which(f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "nut pocket")
     if nuts:
@@ -316,25 +320,27 @@ def _putting_in(sheet: JobSheet) -> str:
     inserts = which(f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "insert")
     if inserts:
         steps.append(
-            "Check the bores against the thread inserts' own data sheet, which comes first (the bores follow common "
+            "Check the bores against the data sheet of the thread inserts, which comes first (the bores follow common "
             f"practice), and set the inserts from the crown's side, square to it: {inserts}."
         )
     glued = [one for one in sheet.fittings if one.glue]
     relieved = which(id for id, recipe in recipes if recipe.seam.kind != "none")
     if relieved:
-        steps.append(f"Turn the seam relief to the tube's weld seam: {relieved}.")
+        steps.append(f"Line up the seam relief with the tube's weld seam: {relieved}.")
     mitred = which(one.id for one in sheet.fittings if one.fitting.mitre_deg)
     if mitred:
-        steps.append(f"Mitred fittings go in one way only: turn them until the shoulder closes with the rim: {mitred}.")
+        steps.append(f"Mitred fittings go in one way only; turn them until the shoulder meets the rim: {mitred}.")
     if glued:
         steps.append(
-            "Roughen the inside of the tube and the spigot, wipe both with a cleaner that the adhesive allows, let dry."
+            "Roughen the inside of the tube and the spigot, wipe both with a cleaner that suits the adhesive, let dry."
         )
         steps.append("Fill the grooves with adhesive and spread a thin coat on the spigot up to the lead-in.")
     channels = which(id for id, recipe in recipes if recipe.vent.kind == "channel")
     holes = which(id for id, recipe in recipes if recipe.vent.kind == "hole")
     if channels:
-        steps.append(f"Keep the vent channel free of adhesive, and turn it downward where rain may come: {channels}.")
+        steps.append(
+            f"Keep the vent channel free of adhesive, and face it down where it may get rained on: {channels}."
+        )
     if holes:
         steps.append(f"Keep the vent hole free of adhesive: {holes}.")
     pressed = which(id for id, recipe in recipes if recipe.fit == "press")
@@ -342,12 +348,12 @@ def _putting_in(sheet: JobSheet) -> str:
         steps.append(f"Drive press fits home with a soft mallet, square to the rim: {pressed}.")
     if glued:
         steps.append(
-            "Push home, square-cut round ones with a quarter turn; wipe off what comes out, and hold until the "
-            "adhesive has set."
+            "Push the fittings home, square-cut round ones with a quarter turn. Wipe off the excess, and hold them "
+            "until the adhesive has set."
         )
     if any(recipe.vent.kind == "none" for _, recipe in recipes):
         steps.append(
-            "Trapped air pushes the last fitting of a closed tube out again: hold it until it keeps, or make that one "
+            "Trapped air pushes the last fitting of a closed tube out again: hold it until it stays, or make that one "
             'with a vent (vent = "channel").'
         )
     return _joined(
@@ -380,8 +386,10 @@ def _glue_table(sheet: JobSheet, glued: Sequence[SheetFitting]) -> str:
             )
         )
     rows.append(("All", "", "", "", str(sum(len(one.ends) for one in glued)), f"{total / 1000:.1f} ml"))
-    adhesive = f"Glue: {sheet.material.glue}. Volumes fill gap and grooves; take a fifth more for what is wiped off."
-    heads = ("Fitting", "Gap a side", "Bond area", "Glue a joint", "Joints", "Glue in all")
+    adhesive = (
+        f"Glue: {sheet.material.glue}. The volumes fill gap and grooves; allow a fifth more for what is wiped off."
+    )
+    heads = ("Fitting", "Gap per side", "Bond area", "Glue per joint", "Joints", "Total glue")
     return element("div", paragraph(adhesive), table(heads, rows, numbers=(1, 2, 3, 4, 5)), class_="keep")
 
 
@@ -392,7 +400,7 @@ def _end_list(sheet: JobSheet) -> str:
     left = [(str(number), end.source, end.reason) for number, end in enumerate(sheet.ends, 1) if number not in takes]
     parts = [element("h2", "Tube ends")]
     if len(sheet.ends) > ENDS_LISTED_UP_TO:
-        parts.append(paragraph(f"All {len(sheet.ends)} tube ends are in the CSV list of the order."))
+        parts.append(paragraph(f"The CSV list holds all {len(sheet.ends)} tube ends."))
     else:
         tubes: dict[tuple[str, str], list[int]] = {}
         for number in sorted(takes):
@@ -404,7 +412,7 @@ def _end_list(sheet: JobSheet) -> str:
     if left:
         shown = left[:ENDS_LISTED_UP_TO]
         more = f" (the first {len(shown)} of {len(left)})" if len(shown) < len(left) else ""
-        parts.append(table(("End", "Tube", "Why"), shown, caption=f"Ends that take no fitting{more}"))
+        parts.append(table(("End", "Tube", "Reason"), shown, caption=f"Ends that take no fitting{more}"))
     return _joined(*parts)
 
 
@@ -419,9 +427,9 @@ def _cautions(sheet: JobSheet, step: Step) -> str:
 
 
 def _findings(findings: Sequence[Finding]) -> list[str]:
-    """What has to be acted on, worst first; what is merely good to know is not taken to the bench."""
-    told = [one for one in findings if one.severity in _SEVERITY_CLASS]
-    return [_finding(one) for one in worst_first(told)]
+    """What needs action, worst first; what is merely good to know does not go to the bench."""
+    urgent = [one for one in findings if one.severity in _SEVERITY_CLASS]
+    return [_finding(one) for one in worst_first(urgent)]
 
 
 def _finding(finding: Finding) -> str:
