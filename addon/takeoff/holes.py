@@ -83,20 +83,23 @@ def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[lis
 
 
 def in_line(bores: Sequence[Bore]) -> list[tuple[Bore, Bore | None]]:
-    """The holes of one leg each once, with the one opposite that was drilled in line with it, if there is one."""
-    left = list(bores)
+    """The holes each once, with the one opposite that was drilled in line with it, if there is one."""
+    by_leg: dict[int, list[Bore]] = defaultdict(list)
+    for bore in bores:
+        by_leg[bore.leg].append(bore)
     pairs: list[tuple[Bore, Bore | None]] = []
-    while left:
-        one = left.pop(0)
-        other = next((two for two in left if _goes_on(one, two)), None)
-        if other is not None:
-            left.remove(other)
-        pairs.append((one, other))
+    for left in by_leg.values():
+        while left:
+            one = left.pop()
+            other = next((two for two in left if _goes_on(one, two)), None)
+            if other is not None:
+                left.remove(other)
+            pairs.append((one, other))
     return pairs
 
 
 def _goes_on(one: Bore, other: Bore) -> bool:
-    if one.leg != other.leg or abs(one.diameter - other.diameter) > 0.01 * one.diameter:
+    if abs(one.diameter - other.diameter) > 0.01 * one.diameter or one.axis @ other.axis > 0:
         return False
     along = one.centre - other.centre
     along = along / np.linalg.norm(along)
@@ -186,11 +189,15 @@ def _barrel(surface: Surface, triangles: Indices, out: Floats) -> tuple[Indices,
             if not side.any():
                 break
             (axis,), shares = axis_of_walls(normals[side], areas[side], begin)
+            if are_exact(shares)[0]:
+                break
         # The normals of a cylinder cancel out, those of a countersink taken across do not.
         facing = np.linalg.norm((normals[side] * areas[side, None]).sum(axis=0))
         area = areas[side].sum()
         if facing < _ONE_SIDED * area and area > 1.001 * surface.areas[best[0]].sum():
             best = triangles[side], axis, bool(are_exact(shares)[0])
+            if best[2] and side.all():
+                break
     return best
 
 
