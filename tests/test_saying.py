@@ -32,6 +32,7 @@ from addon.bench.shop_entries import FitReading, PrintRun
 from addon.families.cap import Recipe, design
 from addon.families.cap.bounds import resolve
 from addon.fields.declared import declared_in
+from addon.fields.messages import Given, Measure, Message, Name, say_value
 from addon.fields.refusals import RecipeError
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
@@ -49,7 +50,7 @@ from addon.trade.processes import Process, ProcessError, check_process, processe
 from addon.trade.sizes import nearest_size, size_fit, tube_sizes
 from addon.ui.fields import inch_name
 from addon.ui.saying import IMPERIAL, METRIC
-from addon.ui.wording import in_window, say_value
+from addon.ui.wording import in_window
 
 INCHES = pint.UnitRegistry()
 UNITS = {"mm": "mm", "mm²": "mm**2", "mm³": "mm**3", "cm²": "cm**2", "cm³": "cm**3", "mm/s": "mm/s"}
@@ -65,7 +66,51 @@ def value_of(text: str) -> float:
     return float(sum(map(Fraction, text.split())))
 
 
+def measures_of(message: Message) -> Iterator[Measure]:
+    for value in message.values.values():
+        if isinstance(value, Message):
+            yield from measures_of(value)
+        elif isinstance(value, Measure):
+            yield value
+
+
+def without_names(message: Message) -> Message:
+    """The message with a plain word in the place of every name, and no metric length in what it is made of."""
+    assert not re.search(r"\d\S* ?[mc]m|\bmm\b", message.template), message.template
+    plain: dict[str, Any] = {}
+    for key, value in message.values.items():
+        assert not (isinstance(value, str) and re.search(r"\d [mc]m\b", value)) or isinstance(value, Message), message
+        plain[key] = (
+            without_names(value) if isinstance(value, Message) else "x" if isinstance(value, Name | Given) else value
+        )
+    return Message(message.template, plain)
+
+
+def assert_message_in_inches(message: Message) -> None:
+    """No metric unit is left outside names, and every number is what pint makes of it."""
+    said = in_window(without_names(message), IMPERIAL)
+    assert not re.search(r"mm|cm[²³]|millimet", said.replace("g/cm³", "")), said
+    for measure in measures_of(message):
+        if "mm" not in measure.unit:
+            continue
+        exact = [measure.said(units) for units in (IMPERIAL, replace(IMPERIAL, decimals=4))]
+        text = next(text for text in exact if text in said)
+        unit = UNITS[measure.unit]
+        for number, shown in zip(measure.numbers, numbers_of(text), strict=True):
+            wanted = abs(INCHES.Quantity(number, unit).to(unit.replace("mm", "inch")).magnitude)
+            allowed = 0.000501 if unit == "mm" else max(wanted * 5.01e-3, 1e-12)
+            assert value_of(shown[0]) == pytest.approx(wanted, abs=allowed), (message, said)
+            assert value_of(shown[0]) > 0 or wanted < 0.00005, (message, said)
+
+
 def assert_in_inches(sentence: str) -> None:
+    if isinstance(sentence, Message):
+        assert_message_in_inches(sentence)
+    else:
+        assert_sentence_in_inches(sentence)
+
+
+def assert_sentence_in_inches(sentence: str) -> None:
     """No metric unit is left outside names, and every number is what pint makes of it, as far as its digits tell."""
     said = in_window(sentence, IMPERIAL)
     assert re.findall(QUOTED, said) == re.findall(QUOTED, sentence)
@@ -193,11 +238,10 @@ RECIPES: list[dict[str, Any]] = [
 ]
 
 
-def sentences_of(findings: list[Finding]) -> Iterator[str]:
+def sentences_of(findings: list[Finding]) -> Iterator[Message]:
     for one in findings:
         yield from (one.where, one.meaning, one.advice)
-        if one.value is not None:
-            yield f"Measured {one.value:g} {one.unit}, limit {one.limit or 0:g} {one.unit}"
+        yield one.measured
 
 
 @pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
@@ -210,8 +254,8 @@ def test_reviews_of_fittings(process: Process) -> None:
         for said in sentences_of(list(found.findings)):
             assert_in_inches(said)
         for row in found.printed.plan.rows:
-            assert_in_inches(str(row))
-            assert " in" in IMPERIAL.text(str(row))
+            assert_in_inches(row.said())
+            assert " in" in row.said().text(IMPERIAL)
     assert {"ring plan", "height inside a layer"} <= checks
 
 
@@ -282,7 +326,7 @@ def test_refusals() -> None:
         said.add(str(refused.value))
     assert len(said) > 40
     for one in said:
-        assert_in_inches(one)
+        assert_message_in_inches(one)
 
 
 def test_processes_that_cannot_be() -> None:

@@ -15,11 +15,12 @@ from panel_words import drawn, operator_class, panel_words
 from test_ui_job import ROUND, SQUARE, put, tube
 
 import addon
+from addon.fields.messages import say_value
 from addon.geometry.mesh import Mesh
 from addon.geometry.names import QUOTED
 from addon.geometry.sections import Section
 from addon.trade.processes import processes
-from addon.ui import fields, listing, updating, wording
+from addon.ui import fields, listing, updating
 from addon.ui.desk import active_fitted
 from addon.ui.overlays import draw
 from addon.ui.quiet import quietly
@@ -100,7 +101,7 @@ def test_a_refusal_says_both_numbers_in_the_scenes_units(
     assert len(refusals) == 1
     assert refusals[0].startswith(f"Spigot {spigot} is too much: longer spigots are not made; at most")
     works = active_fitted(scene, updating.desk_of(scene)).refusal.works
-    assert f"Set Spigot to {wording.say_value('spigot_mm', works, draw.say_in(scene))}" in words
+    assert f"Set Spigot to {say_value('spigot_mm', works, draw.say_in(scene))}" in words
     assert bool(in_millimetres(words)) is (system == "METRIC")
 
 

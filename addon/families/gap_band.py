@@ -7,8 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
-from ..geometry.names import quoted
-from ..geometry.units import say_mm
+from ..fields.messages import Length, Message, Name, say
 from ..trade.fits import tube_tolerance
 from ..trade.metals import metal_named
 from ..trade.processes import Material, Process, material_named
@@ -41,7 +40,7 @@ class Contribution:
     name: str
     takes: float
     adds: float
-    why: str
+    why: Message
     """In words, with the source."""
 
 
@@ -94,7 +93,7 @@ def fit_band(
             "print",
             process.tolerance_mm,
             process.tolerance_mm,
-            f"± {say_mm(process.tolerance_mm)} a side on {quoted(process.name)}",
+            say("± {} a side on {}", Length(process.tolerance_mm), Name(process.name)),
         ),
         _of_seam(fitting, tube),
         _of_temperature(
@@ -112,20 +111,20 @@ def differential_expansion(half_bore_mm: float, tube_per_k: float, plastic_per_k
 def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribution]:
     if bore_tolerance_mm is not None:
         a_side = bore_tolerance_mm / 2
-        return [Contribution("bore", a_side, a_side, f"measured to ± {say_mm(bore_tolerance_mm)} across")]
+        return [Contribution("bore", a_side, a_side, say("measured to ± {} across", Length(bore_tolerance_mm)))]
     tolerance = tube_tolerance(fitting.section)
     return [
         Contribution(
             "tube outside",
             tolerance.outside_mm / 2,
             tolerance.outside_mm / 2,
-            f"± {say_mm(tolerance.outside_mm)} across: {tolerance.source}",
+            say("± {} across: {}", Length(tolerance.outside_mm), tolerance.source),
         ),
         Contribution(
             "tube wall",
             tolerance.wall_mm,
             tolerance.wall_mm,
-            f"± {say_mm(tolerance.wall_mm)}: {tolerance.source}",
+            say("± {}: {}", Length(tolerance.wall_mm), tolerance.source),
         ),
     ]
 
@@ -135,11 +134,18 @@ def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
     tolerance, metal, height = tube_tolerance(fitting.section), metal_named(tube.metal), tube.seam_height_mm
     relief = fitting.recipe.seam.room_mm
     if height is None and not metal.welded:
-        return Contribution("weld seam", 0.0, 0.0, f"tube of {metal.name} usually has none")
+        return Contribution("weld seam", 0.0, 0.0, say("tube of {} usually has none", metal.name))
     told = tolerance.seam_mm if height is None else height
-    why = f"stands {say_mm(told)} into the bore" + (f", the relief takes up {say_mm(relief)}" if relief else "")
+    why = say("stands {} into the bore", Length(told)) + (
+        say(", the relief takes up {}", Length(relief)) if relief else ""
+    )
     if height is None:
-        why = f"usually {why}; it may stand {say_mm(tolerance.seam_most_mm)}: {tolerance.seam_source}"
+        why = say(
+            "usually {why}; it may stand {seam_most}: {seam_source}",
+            why=why,
+            seam_most=Length(tolerance.seam_most_mm),
+            seam_source=tolerance.seam_source,
+        )
     return Contribution("weld seam", max(told - relief, 0.0), 0.0, why)
 
 
@@ -153,6 +159,12 @@ def _of_temperature(half_bore_mm: float, material: Material, tube: TubeInUse) ->
         "temperature",
         max(0.0, *(-change for change in changes)),
         max(0.0, *changes),
-        f"{tube.coldest_c:g} °C to {tube.hottest_c:g} °C, put in at {ROOM_C:g} °C: "
-        f"{quoted(material.name)} in {metal.name}",
+        say(
+            "{coldest:g} °C to {hottest:g} °C, put in at {room:g} °C: {plastic} in {metal}",
+            coldest=tube.coldest_c,
+            hottest=tube.hottest_c,
+            room=ROOM_C,
+            plastic=Name(material.name),
+            metal=metal.name,
+        ),
     )

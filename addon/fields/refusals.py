@@ -3,11 +3,16 @@
 
 from __future__ import annotations
 
+from .messages import as_message
+
 
 class RecipeError(ValueError):
-    """A recipe that cannot be made, with the field at fault and a value that would work (None where none would)."""
+    """A recipe that cannot be made, with the field at fault and a value that would work (None where none would).
+
+    ``str`` of it is a ``Message``.
+    """
 
     def __init__(self, field: str, problem: str, works: float | str | None):
-        super().__init__(problem)
+        super().__init__(as_message(problem))
         self.field = field
         self.works = works

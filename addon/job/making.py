@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..fields.messages import Message, Name, say
 from ..fields.refusals import RecipeError
 from ..geometry.mesh import Mesh
-from ..geometry.names import quoted
 from ..review import Finding, review_fit
 from ..takeoff import TubeEnd
 from ..trade.fits import fit_named
@@ -21,7 +21,7 @@ from .batches import resolved
 from .resolved import designed, reviewed
 from .results import Batch, Made
 
-NO_RECIPE = "Check the assembly's unit; if it is right, leave this end without a fitting."
+NO_RECIPE = say("Check the assembly's unit; if it is right, leave this end without a fitting.")
 
 
 def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
@@ -39,8 +39,8 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
         fitting=batch.id,
         check="recipe",
         severity="must fix",
-        meaning=f"No fitting was made for {section_name(batch.section)}: {refusal}.",
-        advice=f"In [fitting] or its [[fitting.for]], set {refusal.field} = {works}." if cure else NO_RECIPE,
+        meaning=say("No fitting was made for {}: {}.", section_name(batch.section), refusal),
+        advice=say("In [fitting] or its [[fitting.for]], set {} = {}.", refusal.field, works) if cure else NO_RECIPE,
         cure=cure,
     )
 
@@ -78,5 +78,5 @@ def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> 
     return findings
 
 
-def _at(end: TubeEnd, where: str) -> str:
-    return f"{quoted(end.source)}, {where}" if where else quoted(end.source)
+def _at(end: TubeEnd, where: Message) -> Message:
+    return say("{}, {}", Name(end.source), where) if where else say("{}", Name(end.source))

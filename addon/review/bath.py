@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..fields.messages import Length, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets, along, dot
 from .findings import Finding
@@ -175,13 +175,18 @@ def bath_findings(bath: Bath, needs_support: bool, process: Process, name: str) 
                 fitting=name,
                 check="floats in the bath",
                 severity="look at" if needs_support else "good to know",
-                meaning=f"At {process.fill:.0%} fill the part is lighter than the bath and floats: its {bath.dry_side} "
-                f"stays {say_mm(bath.dry_mm)} out of it.",
-                advice="Weigh it down or hold it under, or turn it over half way.",
+                meaning=say(
+                    "At {fill:.0%} fill the part is lighter than the bath and floats: its {dry_side} stays {dry} "
+                    "out of it.",
+                    fill=process.fill,
+                    dry_side=bath.dry_side,
+                    dry=Length(bath.dry_mm),
+                ),
+                advice=say("Weigh it down or hold it under, or turn it over halfway."),
                 value=round(bath.density, 3),
                 limit=process.bath_density,
                 unit="g/cm³",
-                where=bath.dry_side,
+                where=say(bath.dry_side),
             )
         )
     if not bath.covered:
@@ -190,8 +195,8 @@ def bath_findings(bath: Bath, needs_support: bool, process: Process, name: str) 
                 fitting=name,
                 check="bath too shallow",
                 severity="look at",
-                meaning=f"No way round is the part covered by {say_mm(process.bath_fill_mm)} of bath.",
-                advice="Fill the bath higher, or turn the part over half way.",
+                meaning=say("A bath {} deep does not cover the part either way up.", Length(process.bath_fill_mm)),
+                advice=say("Fill the bath higher, or turn the part over halfway."),
                 value=None,
                 limit=process.bath_fill_mm,
                 unit="mm",

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from ..geometry.units import say_mm
+from ..fields.messages import Length, Measure, Message, say
 
 Severity = Literal["must fix", "look at", "good to know"]
 SEVERITIES: tuple[Severity, ...] = ("must fix", "look at", "good to know")
@@ -15,6 +15,7 @@ SEVERITIES: tuple[Severity, ...] = ("must fix", "look at", "good to know")
 
 Place = tuple[float, float, float]
 """In mm."""
+NOWHERE = say("")
 
 
 @dataclass(frozen=True)
@@ -26,14 +27,14 @@ class Finding:
     check: str
     """The check's plain name: "thin wall", "overhang", ..."""
     severity: Severity
-    meaning: str
+    meaning: Message
     """One sentence: what this is and why it matters."""
-    advice: str
+    advice: Message
     """One sentence: what to do."""
     value: float | None = None
     limit: float | None = None
     unit: str = ""
-    where: str = ""
+    where: Message = NOWHERE
     """The place in words: "layer 14 of 82, z 3.4 mm"."""
     position_mm: Place | None = None
     layer: int | None = None
@@ -41,6 +42,14 @@ class Finding:
     """Recipe or process fields and the values that would cure it; empty where no number would."""
     layers: tuple[int, int] | None = None
     """First and last of the layers that it is about, counted from 1 like ``layer``, the one to look at."""
+
+    @property
+    def measured(self) -> Message:
+        """Value and limit with their unit; empty where nothing was measured."""
+        if self.value is None:
+            return NOWHERE
+        value = say("Measured {:g}", Measure((self.value,), self.unit))
+        return value if self.limit is None else value + say(", limit {:g}", Measure((self.limit,), self.unit))
 
     def at(self, layer: int) -> bool:
         """Whether it is about a layer, counted from 1."""
@@ -52,5 +61,5 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
 
 
-def say_place(place: Place) -> str:
-    return "x {}, y {}, z {}".format(*map(say_mm, place))
+def say_place(place: Place) -> Message:
+    return say("x {}, y {}, z {}", *map(Length, place))

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from manifold3d import CrossSection
 
+from ..fields.messages import Area, Length, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .findings import Finding
 from .layers import Layers
@@ -86,9 +86,14 @@ def size_finding(size: Floats, process: Process, name: str) -> list[Finding]:
             fitting=name,
             check="too large for the plate",
             severity="must fix",
-            meaning=f"The part is {say_mm(size[0])} × {say_mm(size[1])} × {say_mm(size[2])}; the plate has room for "
-            f"{say_mm(width)} × {say_mm(depth)} × {say_mm(process.plate_mm[2])}.",
-            advice=f"It is {say_mm(over)} too large: check the mesh's unit, turn the part, or choose a larger machine.",
+            meaning=say(
+                "The part is {size}; the plate has room for {room}.",
+                size=Length(*size),
+                room=Length(width, depth, process.plate_mm[2]),
+            ),
+            advice=say(
+                "It is {} too large: check the mesh's unit, turn the part, or choose a larger machine.", Length(over)
+            ),
             value=round(over, 3),
             limit=0.0,
             unit="mm",
@@ -104,9 +109,12 @@ def footing_findings(footing: Footing, layers: Layers, name: str) -> list[Findin
                 fitting=name,
                 check="tipping",
                 severity="must fix" if footing.tip_deg <= 0 else "look at",
-                meaning=f"The part stands on {say_three(footing.contact_mm2)} mm² and falls over at "
-                f"{footing.tip_deg:.0f}°.",
-                advice="Turn the part to a wider foot, or lay an apron of beads around its foot.",
+                meaning=say(
+                    "The part stands on {contact} and falls over at {tip:.0f}°.",
+                    contact=Area(footing.contact_mm2),
+                    tip=footing.tip_deg,
+                ),
+                advice=say("Turn the part to a wider foot, or lay an apron of beads around its foot."),
                 value=round(footing.tip_deg, 1),
                 limit=LEAST_TIP_DEG,
                 unit="°",
@@ -120,8 +128,12 @@ def footing_findings(footing: Footing, layers: Layers, name: str) -> list[Findin
                 fitting=name,
                 check="footing",
                 severity="look at",
-                meaning=f"The part is {say_mm(footing.height_mm)} high on a foot {say_mm(footing.width_mm)} wide.",
-                advice="Turn the part to a wider foot, or lay an apron of beads around its foot.",
+                meaning=say(
+                    "The part is {height} high on a foot {width} wide.",
+                    height=Length(footing.height_mm),
+                    width=Length(footing.width_mm),
+                ),
+                advice=say("Turn the part to a wider foot, or lay an apron of beads around its foot."),
                 value=round(min(footing.slenderness, 1e6), 2),
                 limit=MOST_SLENDER,
                 unit="height over width",

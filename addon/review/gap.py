@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from ..families.cap import Recipe
 from ..families.gap_band import GapBand
-from ..geometry.units import say_mm
+from ..fields.messages import Length, say
 from ..trade.fits import fit_named
-from .findings import Finding
+from .findings import NOWHERE, Finding
 
 
 def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
@@ -19,11 +19,25 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
     """
     fit = fit_named(recipe.fit)
     least, most = band.root_sum_square
-    worst = f"; at worst {say_mm(band.least)} to {say_mm(band.most)}" if band.contributions else ""
+    worst = (
+        say("; at worst {least} to {most}", least=Length(band.least), most=Length(band.most))
+        if band.contributions
+        else NOWHERE
+    )
     largest = max(band.contributions, key=lambda one: max(one.takes, one.adds), default=None)
-    cause = f" Most of it comes from the {largest.name} ({largest.why})." if largest else ""
+    cause = (
+        say(" Most of it comes from the {largest} ({why}).", largest=largest.name, why=largest.why)
+        if largest
+        else NOWHERE
+    )
     seam = largest is not None and largest.name == "weld seam"
-    said = f"The gap may come out anywhere from {say_mm(least)} to {say_mm(most)} per side{worst}.{cause}"
+    said = say(
+        "The gap may come out anywhere from {least} to {most} per side{worst}.{cause}",
+        least=Length(least),
+        most=Length(most),
+        worst=worst,
+        cause=cause,
+    )
     needed = min(fit.least_gap_mm, 0.0)
     if least < needed:
         return [
@@ -31,11 +45,13 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
                 fitting=name,
                 check="gap",
                 severity="look at",
-                meaning=f"Some fittings may not go in. {said}",
-                advice="Look into the tubes and enter how high the weld seam is, 0 where there is none, or relieve the "
-                "spigot there."
+                meaning=say("Some fittings may not go in. {}", said),
+                advice=say(
+                    "Look into the tubes and enter how high the weld seam is, 0 where there is none, or relieve "
+                    "the spigot there."
+                )
                 if seam
-                else "Measure the bores and enter the readings, or print a fit ladder, before printing the rest.",
+                else say("Measure the bores and enter the readings, or print a fit ladder, before printing the rest."),
                 value=round(least, 3),
                 limit=needed,
                 unit="mm",
@@ -47,8 +63,13 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
                 fitting=name,
                 check="gap",
                 severity="look at",
-                meaning=f"Some fittings may sit loose: a {recipe.fit} fit allows {say_mm(fit.most_gap_mm)}. {said}",
-                advice="Measure the bores and enter the readings, or choose a smaller gap.",
+                meaning=say(
+                    "Some fittings may sit loose: a {fit} fit allows {most_gap}. {said}",
+                    fit=recipe.fit,
+                    most_gap=Length(fit.most_gap_mm),
+                    said=said,
+                ),
+                advice=say("Measure the bores and enter the readings, or choose a smaller gap."),
                 value=round(most, 3),
                 limit=fit.most_gap_mm,
                 unit="mm",

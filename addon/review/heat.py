@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from ..fields.messages import FieldName, Name, say
 from ..geometry.names import quoted
 from ..trade.processes import Material, materials
 from .findings import Finding
@@ -24,9 +25,15 @@ def heat_findings(name: str, material: Material, hottest_c: float) -> list[Findi
             fitting=name,
             check="tube too hot",
             severity="must fix",
-            meaning=f"The tube may reach {hottest_c:g} °C, and {quoted(material.name)} bears {material.hottest_c:g} °C"
-            f"{remembered}: warmer than that it softens, loses its shape and comes loose.",
-            advice=f"{instead}, or set hottest_c in [tube] to what the tube really reaches.",
+            meaning=say(
+                "The tube may reach {hottest:g} °C, and {material} bears {bears:g} °C{remembered}: "
+                "warmer than that it softens, loses its shape and comes loose.",
+                hottest=hottest_c,
+                material=Name(material.name),
+                bears=material.hottest_c,
+                remembered=remembered,
+            ),
+            advice=say("{}, or set {} to what the tube really reaches.", instead, FieldName("hottest_c", table="tube")),
             value=hottest_c,
             limit=material.hottest_c,
             unit="°C",

@@ -9,10 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from manifold3d import Error, Manifold, OpType
 
+from ..fields.messages import Length, Message, Name, Volume, say
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
-from ..geometry.names import quoted
-from ..geometry.units import say_mm, say_three
 from .findings import Finding, Place, say_place
 from .solids import solid_of
 
@@ -141,22 +140,22 @@ def _tube_findings(tube: Nearby, least_gap_mm: float, press: bool, name: str) ->
     if press:
         return []
     if tube.interference_mm3:
-        advice = "Widen the gap, or measure the bore and enter what was read."
+        advice = say("Widen the gap, or measure the bore and enter the reading.")
         return [_interference(tube, name, "its tube", advice)]
-    advice = "Widen the gap by {}, or relieve the spigot at the weld seam."
-    return _close(tube, least_gap_mm, name, "The spigot", "the tube", advice)
+    relieve = "Widen the gap by {}, or relieve the spigot at the weld seam."
+    return _close(tube, least_gap_mm, name, "The spigot", "the tube", relieve)
 
 
 def _other_findings(nearby: Nearby, least_gap_mm: float, name: str) -> list[Finding]:
     if not nearby.checked:
         return [_not_checked(name, nearby.name)]
     if nearby.interference_mm3:
-        advice = "Shorten the spigot or set the crown back, or move what is in the way."
-        return [_interference(nearby, name, quoted(nearby.name), advice)]
-    return _close(nearby, least_gap_mm, name, "The fitting", quoted(nearby.name), "Keep them {} further apart.")
+        advice = say("Shorten the spigot or set the crown back, or move what is in the way.")
+        return [_interference(nearby, name, Name(nearby.name), advice)]
+    return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), "Keep them {} further apart.")
 
 
-def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str, advice: str) -> list[Finding]:
+def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str | Name, advice: str) -> list[Finding]:
     if nearby.gap_mm is None or nearby.gap_mm >= least_gap_mm - 1e-3:
         return []
     return [
@@ -164,8 +163,10 @@ def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str
             fitting=name,
             check="gap in the assembly",
             severity="look at",
-            meaning=f"{what} comes within {say_mm(nearby.gap_mm)} of {other} at one place.",
-            advice=advice.format(say_mm(least_gap_mm - nearby.gap_mm)),
+            meaning=say(
+                "{what} comes within {gap} of {other} at one place.", what=what, gap=Length(nearby.gap_mm), other=other
+            ),
+            advice=say(advice, Length(least_gap_mm - nearby.gap_mm)),
             value=round(nearby.gap_mm, 3),
             limit=least_gap_mm,
             unit="mm",
@@ -173,17 +174,21 @@ def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str
     ]
 
 
-def _interference(nearby: Nearby, name: str, other: str, advice: str) -> Finding:
+def _interference(nearby: Nearby, name: str, other: str | Name, advice: Message) -> Finding:
     return Finding(
         fitting=name,
         check="interference",
         severity="must fix",
-        meaning=f"The fitting and {other} take up the same {say_three(nearby.interference_mm3)} mm³.",
+        meaning=say(
+            "The fitting and {other} take up the same {interference}.",
+            other=other,
+            interference=Volume(nearby.interference_mm3),
+        ),
         advice=advice,
         value=round(nearby.interference_mm3, 3),
         limit=0.0,
         unit="mm³",
-        where=f"{say_place(nearby.place_mm or (0.0, 0.0, 0.0))} in the assembly",
+        where=say("{} in the assembly", say_place(nearby.place_mm or (0.0, 0.0, 0.0))),
         position_mm=nearby.place_mm,
     )
 
@@ -193,8 +198,12 @@ def _depth_finding(depth: float, clear: float, name: str) -> Finding:
         fitting=name,
         check="clear depth",
         severity="must fix",
-        meaning=f"The spigot reaches {say_mm(depth)} into the tube, which is clear for {say_mm(clear)} only.",
-        advice=f"Make the spigot at most {say_mm(clear)} long.",
+        meaning=say(
+            "The spigot reaches {depth} into the tube, but the tube is clear for only {clear}.",
+            depth=Length(depth),
+            clear=Length(clear),
+        ),
+        advice=say("Make the spigot at most {} long.", Length(clear)),
         value=round(depth, 3),
         limit=round(clear, 3),
         unit="mm",
@@ -207,6 +216,6 @@ def _not_checked(name: str, other: str) -> Finding:
         fitting=name,
         check="fit not checked",
         severity="good to know",
-        meaning=f"The mesh of {quoted(other)} is not closed, so the fit to it cannot be checked.",
-        advice="Close its mesh, or measure the bore.",
+        meaning=say("The mesh of {} is not closed, so the fit to it cannot be checked.", Name(other)),
+        advice=say("Close that mesh, or measure the bore."),
     )

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 from manifold3d import Error, Manifold, OpType, triangulate
 
+from ..fields.messages import say
 from ..geometry import topology
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
@@ -16,7 +17,7 @@ from ..geometry.topology import Indices
 from ..takeoff.cleaning import TakeoffError, cleaned
 from .crossings import MOST_TRIANGLES, crossings
 from .facets import Facets
-from .findings import Finding, Place, Severity, say_place
+from .findings import NOWHERE, Finding, Place, Severity, say_place
 from .solids import solid_of
 
 _FLAT = 1e-3
@@ -90,7 +91,11 @@ def checked_arrays(mesh: Mesh) -> Mesh:
         raise UnreadableMeshError("the mesh has no faces; pick an object with a surface")
     if vertices.ndim != 2 or vertices.shape[1] != 3 or triangles.ndim != 2 or triangles.shape[1] != 3:
         raise UnreadableMeshError(
-            f"vertices {vertices.shape} and triangles {triangles.shape} were given; both need three columns"
+            say(
+                "vertices {shape} and triangles {shape_2} were given; both need three columns",
+                shape=vertices.shape,
+                shape_2=triangles.shape,
+            )
         )
     if triangles.min() < 0 or triangles.max() >= len(vertices):
         raise UnreadableMeshError("a face names a vertex that is not there; export the mesh again")
@@ -240,12 +245,12 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
             fitting=name,
             check=check,
             severity=severity,
-            meaning=meaning,
-            advice=advice,
+            meaning=say(meaning),
+            advice=say(advice),
             value=value,
             limit=0.0,
             unit=unit,
-            where=say_place(place) if place else "",
+            where=say_place(place) if place else NOWHERE,
             position_mm=place,
         )
 
@@ -325,9 +330,12 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
                 fitting=name,
                 check="crossings not looked for",
                 severity="good to know",
-                meaning=f"The mesh has over {MOST_TRIANGLES:,} faces, or too many close together, so places where it "
-                "passes through itself were not looked for.",
-                advice="Reduce the mesh: a print shows nothing finer than its beads.",
+                meaning=say(
+                    "The mesh has over {:,} faces, or too many close together, so places where it passes through "
+                    "itself were not looked for.",
+                    MOST_TRIANGLES,
+                ),
+                advice=say("Reduce the mesh: a print shows nothing finer than its beads."),
             )
         )
     if found.overlap_mm3 > 0:

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,10 +12,10 @@ import numpy as np
 from manifold3d import CrossSection, Manifold
 from numpy.typing import NDArray
 
+from ..fields.messages import FieldName, Length, Message, joined, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
 from ..geometry.topology import Indices
-from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets, Slopes
 from .findings import Finding
@@ -107,15 +107,15 @@ class Layers:
         """The layer that holds a height."""
         return int(np.clip(np.searchsorted(self.tops, z_mm, side="right"), 0, len(self) - 1))
 
-    def place(self, layer: int, say: Callable[[float], str] = say_mm) -> str:
+    def place(self, layer: int) -> Message:
         """``"layer 14 of 82, z 3.4 mm"``: z is the layer's lower edge."""
-        return f"layer {layer + 1} of {len(self)}, z {say(self.bottoms[layer])}"
+        return say("layer {} of {}, z {}", layer + 1, len(self), Length(self.bottoms[layer]))
 
-    def places(self, first: int, last: int) -> str:
+    def places(self, first: int, last: int) -> Message:
         if first == last:
             return self.place(first)
-        heights = f"z {say_mm(self.bottoms[first])} to {say_mm(self.tops[last])}"
-        return f"layers {first + 1} to {last + 1} of {len(self)}, {heights}"
+        heights = say("z {} to {}", Length(self.bottoms[first]), Length(self.tops[last]))
+        return say("layers {} to {} of {}, {}", first + 1, last + 1, len(self), heights)
 
 
 def layer_edges(height: float, first: float, layer: float) -> Floats:
@@ -125,14 +125,23 @@ def layer_edges(height: float, first: float, layer: float) -> Floats:
     """
     if not math.isfinite(height) or height <= first / 2 + 1e-9:
         raise LayersError(
-            f"the part is {height:g} mm high and the first layer {first:g} mm: nothing would be printed; "
-            "check the unit that the mesh was made in"
+            say(
+                "the part is {height:g} high and the first layer {first:g}: nothing would be printed; check "
+                "the unit that the mesh was made in",
+                height=Length(height),
+                first=Length(first),
+            )
         )
     count = 1 + max(0, math.ceil((height - first) / layer - 0.5 - 1e-6))
     if count > MOST_LAYERS:
         raise LayersError(
-            f"the part is {height:g} mm high, which is {count} layers of {layer:g} mm; "
-            "check the unit that the mesh was made in"
+            say(
+                "the part is {height:g} high, which is {count} layers of {layer:g}; check the unit that the "
+                "mesh was made in",
+                height=Length(height),
+                count=count,
+                layer=Length(layer),
+            )
         )
     return np.concatenate([[0.0], first + layer * np.arange(count)])
 
@@ -207,16 +216,25 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
         shift = float(off[nearest])
         layer = layers.layer_at(level.z_mm)
         direction = "higher" if shift > 0 else "lower"
-        advice = f"Put it {say_mm(abs(shift))} {direction}, at {say_mm(level.z_mm + shift)}, where a layer ends"
+        advice = say(
+            "Put it {shift} {direction}, at {z}, where a layer ends",
+            shift=Length(abs(shift)),
+            direction=direction,
+            z=Length(level.z_mm + shift),
+        )
         cure: dict[str, float | str] = {level.field: float(values[nearest])} if level.field else {}
         findings.append(
             Finding(
                 fitting=name,
                 check="height inside a layer",
                 severity="good to know",
-                meaning=f"The {level.name} at {say_mm(level.z_mm)} falls inside a layer, so it is printed "
-                f"up to {say_mm(error)} off.",
-                advice=advice + "".join(f": set {field} to {value:g}" for field, value in cure.items()) + ".",
+                meaning=say(
+                    "The {level} at {z} falls inside a layer, so it is printed up to {error} off.",
+                    level=level.name,
+                    z=Length(level.z_mm),
+                    error=Length(error),
+                ),
+                advice=joined([advice, *(say(": set {}", FieldName(*number)) for number in cure.items()), "."], ""),
                 value=round(error, 4),
                 limit=_ON_LAYER_MM,
                 unit="mm",

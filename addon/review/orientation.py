@@ -10,9 +10,9 @@ from functools import cached_property
 import numpy as np
 from manifold3d import CrossSection, Manifold
 
+from ..fields.messages import Length, Measure, say
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .facets import Facets, Slopes, along, dot
 from .findings import Finding
@@ -258,12 +258,20 @@ def orientation_finding(found: Orientations, name: str) -> Finding:
         fitting=name,
         check="orientation",
         severity="good to know" if as_given else "look at",
-        meaning=f"Best printed {best.name}{', as it stands' if as_given else ''}. {found.why}",
-        advice="Leave it as it stands."
+        meaning=say(
+            "Best printed {best}{as_given}. {why}",
+            best=best.name,
+            as_given=", as it stands" if as_given else "",
+            why=found.why,
+        ),
+        advice=say("Leave it as it stands.")
         if as_given
-        else f"Turn it {best.name}; support falls from "
-        f"{say_three(given.support_mm3)} to {say_three(best.support_mm3)} mm³, "
-        f"height becomes {say_mm(best.height_mm)}.",
+        else say(
+            "Turn it {best}; the support falls from {support}, and the height becomes {height}.",
+            best=best.name,
+            support=Measure((given.support_mm3, best.support_mm3), "mm³"),
+            height=Length(best.height_mm),
+        ),
         value=round(best.support_mm3, 1),
-        unit="mm³ of support",
+        unit="mm³",
     )

@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 from manifold3d import CrossSection
 
-from ..geometry.units import say_mm, say_three
+from ..fields.messages import Area, Length, Message, say
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Place, Severity
@@ -192,7 +192,7 @@ def overhang_findings(
                 fitting=name,
                 check=worst.kind if worst.kind != "cantilever" else "overhang",
                 severity=severity,
-                meaning=f"{meaning}; {say_three(area)} mm² in all.",
+                meaning=say("{meaning}; {area} in all.", meaning=meaning, area=Area(area)),
                 advice=advice,
                 value=round(worst.reach_mm, 2),
                 limit=round(limit, 2),
@@ -205,18 +205,21 @@ def overhang_findings(
         )
     if surface.area_mm2 > LEAST_BEADS * process.bead_mm**2:
         x, y, z = surface.position_mm
-        said = f"On {say_three(surface.area_mm2)} mm² the surface"
         findings.append(
             Finding(
                 fitting=name,
                 check="leaning surface",
                 severity="good to know",
-                meaning=f"{said} leans more than {process.overhang_deg:g}° from upright.",
-                advice="See the overhangs for what of it needs support.",
+                meaning=say(
+                    "On {area} the surface leans more than {overhang:g}° from upright.",
+                    area=Area(surface.area_mm2),
+                    overhang=process.overhang_deg,
+                ),
+                advice=say("See the overhangs for which of it needs support."),
                 value=round(surface.steepest_deg, 1),
                 limit=process.overhang_deg,
                 unit="°",
-                where=f"z {say_mm(z)}",
+                where=say("z {}", Length(z)),
                 position_mm=(x, y, z),
             )
         )
@@ -225,33 +228,37 @@ def overhang_findings(
 
 def _words(
     worst: Overhang, layers: Layers, first: int, levels: Sequence[Level], process: Process
-) -> tuple[Severity, str, float, str]:
+) -> tuple[Severity, Message, float, Message]:
     if worst.kind == "island":
         return (
             "must fix",
-            f"A part {say_mm(worst.reach_mm)} across starts in the air",
+            say("A part {} across starts in the air", Length(worst.reach_mm)),
             0.0,
-            "Support it, turn the part over, or join it to the layer below.",
+            say("Support it, turn the part over, or join it to the layer below."),
         )
     if worst.kind == "bridge":
         limit = process.bridge_mm
         if worst.carried(process):
-            meaning = f"A bridge of {say_mm(worst.reach_mm)} is laid between two rests"
-            return "good to know", meaning, limit, "Nothing to do."
+            meaning = say("A bridge of {} is laid between two rests", Length(worst.reach_mm))
+            return "good to know", meaning, limit, say("Nothing to do.")
         return (
             "look at",
-            f"A bridge of {say_mm(worst.reach_mm)} is longer than the process spans",
+            say("A bridge of {} is longer than the process spans", Length(worst.reach_mm)),
             limit,
-            f"Support it, or bring the rests within {say_mm(limit)}.",
+            say("Support it, or bring the rests within {}.", Length(limit)),
         )
     limit = carried_step(layers, first, process.overhang_deg)
     low, high = layers.cuts[first - 1], layers.cuts[first]
     what = next((level.name for level in levels if low < level.z_mm <= high), "layer")
     return (
         "look at",
-        f"The {what} stands out {say_mm(worst.reach_mm)} past the layer below and needs support",
+        say(
+            "The {what} stands out {reach} past the layer below and needs support",
+            what=what,
+            reach=Length(worst.reach_mm),
+        ),
         limit,
-        f"Support it, turn the part, or slope its underside {90 - process.overhang_deg:g}° or more from level.",
+        say("Support it, turn the part, or slope its underside {:g}° or more from level.", 90 - process.overhang_deg),
     )
 
 

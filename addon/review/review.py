@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from manifold3d import Error, Manifold
 
+from ..fields.messages import joined, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..trade.processes import Material, Process, material_named
@@ -163,8 +164,8 @@ def review(
         try:
             layers = cut_layers(solid, facets, process)
         except LayersError as error:
-            meaning = f"It cannot be cut into layers: {error}."
-            findings.append(Finding(name, "layers", "must fix", meaning, "Scale the mesh to the size meant."))
+            meaning = say("The mesh cannot be cut into layers: {}.", error)
+            findings.append(Finding(name, "layers", "must fix", meaning, say("Scale the mesh to its true size.")))
         else:
             printed = _print(part, layers, wish)
             findings += _print_findings(part, printed, wish)
@@ -222,8 +223,8 @@ def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Find
         fitting=name,
         check="repaired for the review",
         severity="good to know" if only_joined else "look at",
-        meaning=" ".join(notes),
-        advice="The review is of the repaired mesh; take it over, or mend the original.",
+        meaning=joined(notes),
+        advice=say("The review is of the repaired mesh; take it over, or mend the original."),
         value=len(notes),
         unit="repairs",
     )

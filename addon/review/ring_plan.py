@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from manifold3d import Manifold
 
+from ..fields.messages import Length, Message, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
-from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding
@@ -70,11 +70,17 @@ class PlanRow:
         """``"5 down to 3"``, or ``"5"``."""
         return f"{self.rings} down to {self.fewest_rings}" if self.fewest_rings < self.rings else f"{self.rings}"
 
-    def __str__(self) -> str:
-        return (
-            f"layer{'s' * (self.last > self.first)} {self.said_layers}, "
-            f"z {say_mm(self.bottom_mm)} to {say_mm(self.top_mm)}: "
-            f"{self.said_rings} ring{'s' * (self.rings > 1)} of {say_mm(self.bead_mm)}, {self.layer_mm:g} mm high"
+    def said(self) -> Message:
+        return say(
+            "layer{s} {layers}, z {bottom} to {top}: {rings} ring{ring_s} of {bead}, {layer:g} high",
+            s="s" * (self.last > self.first),
+            layers=self.said_layers,
+            bottom=Length(self.bottom_mm),
+            top=Length(self.top_mm),
+            rings=self.said_rings,
+            ring_s="s" * (self.rings > 1),
+            bead=Length(self.bead_mm),
+            layer=Length(self.layer_mm),
         )
 
 
@@ -150,18 +156,26 @@ def plan_finer(
 
 def plan_finding(layers: Layers, plan: RingPlan, finer: RingPlan | None, process: Process, name: str) -> Finding:
     limit = OPEN_BEADS * process.bead_mm
-    meaning = (
-        f"As set, the crown's layers leave spots up to {say_mm(plan.before.open_mm)} wide open; with the ring plan "
-        f"of {len(plan.rows)} ranges, whole rings close them to {say_mm(plan.after.open_mm)}."
+    meaning = say(
+        "As set, the crown's layers leave spots up to {as_set} wide open; with the ring plan of {rows} "
+        "ranges, whole rings close them to {planned}.",
+        as_set=Length(plan.before.open_mm),
+        rows=len(plan.rows),
+        planned=Length(plan.after.open_mm),
     )
-    advice = "Set ring count and bead width range by range as the plan's table says."
+    advice = say("Set ring count and bead width range by range as the plan's table says.")
     if finer:
-        advice += (
-            f" Layers of {process.layer_mm / 2:g} mm at the top bring the crown's mean stair from "
-            f"{finer.stair_before.mean_mm:.3f} to {finer.stair_after.mean_mm:.3f} mm, if the process can change them."
+        advice += say(
+            " Layers of {layer:g} at the top bring the crown's mean stair from {before:.3f} to "
+            "{after:.3f}, if the process can change them.",
+            layer=Length(process.layer_mm / 2),
+            before=Length(finer.stair_before.mean_mm),
+            after=Length(finer.stair_after.mean_mm),
         )
     if plan.unclosed:
-        advice += f" No ring within the bead's limits fits {layers.place(plan.unclosed[0])}: it is laid as it comes."
+        advice += say(
+            " No ring within the bead's limits fits {}: it is laid as it comes.", layers.place(plan.unclosed[0])
+        )
     return Finding(
         fitting=name,
         check="ring plan",

@@ -17,8 +17,8 @@ import numpy as np
 from manifold3d import CrossSection
 
 from ..fields.declared import declared_in
+from ..fields.messages import Length, say
 from ..geometry.frames import Floats
-from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets, dot
 from .findings import Finding
@@ -193,17 +193,21 @@ def _jump_finding(layers: Layers, steps: Steps, jump: int, crown: LayerSpan, pro
     rest, step = float(steps.rest[jump]), float(steps.most[jump])
     cure: dict[str, float | str] = {}
     rings = math.ceil(float(steps.most[crown.slice].max()) / process.bead_mm - 1e-9) + 1
-    advice = "Use the ring plan, which lays the crown in whole rings."
+    advice = say("Use the ring plan, which lays the crown in whole rings.")
     if rings <= (declared_in(Process)["rings"].field.most or 0):
         cure = {"rings": rings}
-        advice = f"Use {rings} rings, or the ring plan, which lays the crown in whole rings."
+        advice = say("Use {} rings, or the ring plan, which lays the crown in whole rings.", rings)
     return Finding(
         fitting=name,
         check="jump between layers",
         # Where the process lays full layers under a top, the bead rests on those.
         severity="must fix" if rest <= 0 and not process.full_layers else "look at",
-        meaning=f"The outline moves {say_mm(step)} inward; only {rest:.0%} of the outer bead "
-        f"rests on the {process.rings} rings below.",
+        meaning=say(
+            "The outline moves {step} inward; only {rest:.0%} of the outer bead rests on the {rings} rings below.",
+            step=Length(step),
+            rest=rest,
+            rings=process.rings,
+        ),
         advice=advice,
         value=round(rest, 3),
         limit=LEAST_REST,
@@ -220,15 +224,20 @@ def _open_finding(layers: Layers, steps: Steps, open_ones: list[int], process: P
     showing = bool(bare) and process.full_layers == 0
     rings = f"{process.rings} ring{'s' * (process.rings > 1)}"
     closed = f"closed only above layer {open_ones[-1] + 1}" if open_ones[-1] + 1 < len(layers) else "closed nowhere"
-    meaning = f"With {rings} the middle stays open by up to {say_mm(steps.open_middle[worst])}; it is {closed}."
+    meaning = say(
+        "With {rings} the middle stays open by up to {open_middle}; it is {closed}.",
+        rings=rings,
+        open_middle=Length(steps.open_middle[worst]),
+        closed=closed,
+    )
     return Finding(
         fitting=name,
         check="open middle",
         severity="must fix" if showing else "look at",
         meaning=meaning,
-        advice=f"From layer {bare[0] + 1} on nothing covers it: add full layers or use the ring plan."
+        advice=say("From layer {} on nothing covers it: add full layers or use the ring plan.", bare[0] + 1)
         if showing
-        else "Use the ring plan, or leave the middle to the fill and the full layers.",
+        else say("Use the ring plan, or leave the middle to the fill and the full layers."),
         value=round(float(steps.open_middle[worst]), 2),
         limit=round(process.bead_mm / 4, 3),
         unit="mm",

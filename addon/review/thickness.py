@@ -15,11 +15,11 @@ import numpy as np
 from manifold3d import CrossSection, Manifold
 from numpy.typing import NDArray
 
+from ..fields.messages import Length, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.runs import in_runs
 from ..geometry.topology import Indices
-from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Place, say_place
@@ -241,8 +241,8 @@ def wall_findings(
                 fitting=name,
                 check="narrow gap",
                 severity="look at",
-                meaning=f"A hole, slot or gap is {say_mm(gap.width_mm)} wide; narrower than a bead it closes up.",
-                advice=f"Make it at least {say_mm(bead)} wide, or leave it out.",
+                meaning=say("A hole, slot or gap is {} wide; narrower than a bead it closes up.", Length(gap.width_mm)),
+                advice=say("Make it at least {} wide, or leave it out.", Length(bead)),
                 value=round(gap.width_mm, 3),
                 limit=bead,
                 unit="mm",
@@ -260,8 +260,12 @@ def wall_findings(
                 fitting=name,
                 check="wall thickness",
                 severity="look at",
-                meaning=f"Straight through, the part is only {say_mm(thickness.least_mm)} thick at one place.",
-                advice=f"Make it at least {say_mm(limit)}, the width of {WALL_BEADS} beads.",
+                meaning=say("Straight through, the part is only {} thick at one place.", Length(thickness.least_mm)),
+                advice=say(
+                    "Make it at least {limit}, the width of {WALL_BEADS} beads.",
+                    limit=Length(limit),
+                    WALL_BEADS=WALL_BEADS,
+                ),
                 value=round(thickness.least_mm, 3),
                 limit=limit,
                 unit="mm",
@@ -277,14 +281,25 @@ def _thin_finding(layers: Layers, part: ThinPart, bead: float, name: str) -> Fin
     height = layers.tops[part.last] - layers.bottoms[part.first]
     tip = part.last == len(layers) - 1 and height <= limit
     if tip:
-        meaning = f"The top ends in a tip {say_mm(part.width_mm)} across, laid as a single bead."
-        advice = "Blunt the tip if it has to keep its shape."
+        meaning = say("The top ends in a tip {} across, laid as a single bead.", Length(part.width_mm))
+        advice = say("Blunt the tip if it has to keep its shape.")
     elif part.width_mm < bead - CLOSE_MM:
-        meaning = f"A wall is {say_mm(part.width_mm)} thick, less than one bead: it is left out or comes out thicker."
-        advice = f"Make it at least {say_mm(limit)} thick, the width of {WALL_BEADS} beads."
+        meaning = say(
+            "A wall is {} thick, less than one bead: it is left out or comes out thicker.", Length(part.width_mm)
+        )
+        advice = say(
+            "Make it at least {limit} thick, the width of {WALL_BEADS} beads.",
+            limit=Length(limit),
+            WALL_BEADS=WALL_BEADS,
+        )
     else:
-        meaning = f"A wall is {say_mm(part.width_mm)} thick, too thin for a bead out and a bead back."
-        advice = f"Make it {say_mm(bead)} for one bead, or at least {say_mm(limit)} for {WALL_BEADS}."
+        meaning = say("A wall is {} thick, too thin for a bead out and a bead back.", Length(part.width_mm))
+        advice = say(
+            "Make it {bead} for one bead, or at least {limit} for {WALL_BEADS}.",
+            bead=Length(bead),
+            limit=Length(limit),
+            WALL_BEADS=WALL_BEADS,
+        )
     return Finding(
         fitting=name,
         check="thin wall",

@@ -16,8 +16,8 @@ from itertools import pairwise
 import numpy as np
 from manifold3d import CrossSection, OpType
 
+from ..fields.messages import Length, Volume, say
 from ..geometry.polygons import signed_area
-from ..geometry.units import say_mm, say_three
 from ..trade.processes import Process
 from .findings import Finding, Place
 from .integrity import ClosedSurface
@@ -214,8 +214,15 @@ def trapped_findings(
                 fitting=name,
                 check="trapped support",
                 severity="must fix",
-                meaning=f"{way} does not get at {say_three(volume)} mm³ of support: no way in is {say_mm(mouth)} wide.",
-                advice=f"Widen the mouth to {say_mm(mouth)}, turn the part, or slope the surface that needs support.",
+                meaning=say(
+                    "{way} does not get at {volume} of support: no way in is {mouth} wide.",
+                    way=way,
+                    volume=Volume(volume),
+                    mouth=Length(mouth),
+                ),
+                advice=say(
+                    "Widen the mouth to {}, turn the part, or slope the surface that needs support.", Length(mouth)
+                ),
                 value=round(volume, 2),
                 limit=0.0,
                 unit="mm³",
@@ -233,8 +240,12 @@ def trapped_findings(
                 fitting=name,
                 check="closed cavity",
                 severity="good to know",
-                meaning=f"What is laid inside {number} of {say_three(volume)} mm³ in all stays inside.",
-                advice="Open a hole to each if support or water has to get out, else nothing.",
+                meaning=say(
+                    "What is laid inside {number} of {volume} in all stays inside.",
+                    number=number,
+                    volume=Volume(volume),
+                ),
+                advice=say("Open a hole to each if support or water has to get out, else nothing."),
                 value=round(volume, 2),
                 unit="mm³",
                 position_mm=cavities[0].centre_mm,

@@ -9,6 +9,7 @@ from typing import Any
 import bpy
 
 from ..fields.declared import Field
+from ..fields.messages import as_message, say_value
 from ..fields.refusals import RecipeError
 from . import wording
 from .fields import auto_name, inch_name, stored_name
@@ -65,10 +66,10 @@ def draw_field(
 def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError, scene: bpy.types.Scene) -> None:
     """Why the number was refused, and a button that sets one that works."""
     box = layout.box()
-    text = str(refusal)
+    text = wording.in_window(as_message(refusal), say_in(scene))
     draw_text(box, f"{text[:1].upper()}{text[1:]}.", icon="ERROR")
     if refusal.works is not None:
-        works = wording.say_value(refusal.field, refusal.works, say_in(scene))
+        works = say_value(refusal.field, refusal.works, say_in(scene))
         button = box.operator("ferrule.set_number", text=f"Set {works}", icon="CHECKMARK")
         button.field, button.value = refusal.field, str(refusal.works)
 

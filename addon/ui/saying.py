@@ -4,15 +4,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import replace
 
+from ..fields.messages import Units
 from ..geometry.names import QUOTED
-from ..geometry.units import MM_PER_INCH, parse_length, say_inches, say_mm, say_three
-
-EXACT_MM = 0.001
-"""A fraction of an inch that lies no further off is what was meant; 0.4 mm is not 1/64 in."""
-SPECK_MM2 = 0.005
-"""Areas smaller than this are errors of rounding."""
+from ..geometry.units import MM_PER_INCH, say_three
 
 _NUMBER = r"(?<![\w.,/])-?\d+(?:\.\d+)?(?:e[-+]\d+)?"
 _MEASURE = re.compile(
@@ -31,27 +27,8 @@ _IN_INCHES = {
 """How much of its kind in mm each unit is, the power of a length that it is, and its unit in inches."""
 
 
-@dataclass(frozen=True)
-class Say:
-    """``say(25.4)`` is ``"25.4 mm"``, or ``"1 in"``."""
-
-    imperial: bool = False
-
-    def __call__(self, mm: float) -> str:
-        """A length: at most two decimals, or a fraction of an inch where it is one, else thousandths, of what is less
-        than half of one ten-thousandths."""
-        if not self.imperial:
-            return say_mm(mm)
-        text = _inches(mm, 3)
-        return _inches(mm, 4) if text == "0 in" else text
-
-    def area(self, mm2: float) -> str:
-        if mm2 < SPECK_MM2:
-            return "none"
-        return f"{say_three(mm2 / MM_PER_INCH**2)} in²" if self.imperial else f"{say_three(mm2)} mm²"
-
-    def volume(self, mm3: float) -> str:
-        return f"{say_three(mm3 / MM_PER_INCH**3)} in³" if self.imperial else f"{say_three(mm3 / 1000)} cm³"
+class Say(Units):
+    """Sentences that are no messages yet."""
 
     def text(self, sentence: str) -> str:
         """A sentence of the house, which has millimetres, with every length, area, volume and speed as this unit system
@@ -70,7 +47,7 @@ class Say:
         alike = len({self(one) for one in lengths}) < len(lengths)
 
         def say(mm: float) -> str:
-            return _inches(mm, 4) if alike else self(mm)
+            return replace(self, decimals=4 if alike else 3)(mm)
 
         def reworded(found: re.Match[str]) -> str:
             if found["name"]:
@@ -85,14 +62,6 @@ class Say:
             return re.sub(_NUMBER, lambda number: say_three(float(number[0]) * by), found["numbers"]) + f" {unit}"
 
         return _MEASURE.sub(reworded, sentence)
-
-
-def _inches(mm: float, decimals: int) -> str:
-    fraction = say_inches(abs(mm))
-    if fraction and abs(parse_length(fraction) - abs(mm)) < EXACT_MM:
-        return f"-{fraction}" if mm < 0 else fraction
-    text = f"{mm / MM_PER_INCH:.{decimals}f}"
-    return "0 in" if float(text) == 0 else f"{text} in"
 
 
 METRIC = Say()

@@ -9,11 +9,12 @@ from functools import lru_cache
 
 from ..families.cap.recipe import Recipe
 from ..fields.declared import Field
+from ..fields.messages import Message, amount
 from ..geometry.names import QUOTED
 from ..job.asked import Assembly, Tube
 from ..trade.processes import Process
 from .fields import labelled
-from .saying import Say
+from .saying import METRIC, Say
 
 BORE = {
     "bore_width_mm": Field(
@@ -30,14 +31,13 @@ PICKED_WALL = Field("Wall", "Wall of the tube, where only its outside is selecte
 MEASURED_STEP = Field("Measured", "What the calipers read across that step's spigot; 0 where they did not", least=0)
 
 _RECORDS = (Recipe, Process, Tube, Assembly)
-_LABELS = {
-    **{key: field.field.label for cls in _RECORDS for key, field in labelled(cls).items()},
+LABELS = {
+    **{key: field.field.label.partition(" (")[0] for cls in _RECORDS for key, field in labelled(cls).items()},
     **{key: field.label for key, field in BORE.items()},
 }
-_UNITS = {"_mm": " mm", "_mm_s": " mm/s", "_mm3": " mm³", "_deg": "°", "_percent": " %", "_c": " °C", "_s": " s"}
 _FIELD = re.compile(
     rf"(?P<name>{QUOTED})"
-    rf"|(?P<set>\bset )?\b(?P<field>{'|'.join(sorted(_LABELS, key=len, reverse=True))})\b"
+    rf"|(?P<set>\bset )?\b(?P<field>{'|'.join(sorted(LABELS, key=len, reverse=True))})\b"
     r"(?: to (?P<value>-?\d+(?:\.\d+)?)\b)?(?P<table> in \[\w+\])?"
 )
 """A name, or a field as job files call it: "set rise_mm to 12.5", "set wall_mm in [assembly]"."""
@@ -45,11 +45,18 @@ _FIELD = re.compile(
 
 def label_of(field: str) -> str:
     """What a number of a recipe or a process is called, without its unit."""
-    return _LABELS.get(field, field).partition(" (")[0]
+    return LABELS.get(field, field)
+
+
+def in_window(sentence: str, say: Say) -> str:
+    """A message, or a sentence that is none yet, as the window has it."""
+    if isinstance(sentence, Message):
+        return sentence.text(replace(say, labels=LABELS))
+    return _reworded(sentence, say)
 
 
 @lru_cache(2000)  # panels ask for the same sentences at every redraw
-def in_window(sentence: str, say: Say) -> str:
+def _reworded(sentence: str, say: Say) -> str:
     """A sentence of the house as the window has it: in the scene's units, and with fields under their labels where it
     has them as a job file does."""
 
@@ -58,22 +65,9 @@ def in_window(sentence: str, say: Say) -> str:
         # One word, such as "fill", is a field only where it is to be set.
         if found["name"] or not (setting or "_" in field):
             return found[0]
-        return f"{setting}{label_of(field)}" + (f" to {value}{_unit_of(field)}" if value else "")
+        return f"{setting}{label_of(field)}" + (f" to {amount(float(value), field).said(METRIC, 'g')}" if value else "")
 
     return say.text(_FIELD.sub(labelled, sentence))
-
-
-def say_value(field: str, value: float | str, say: Say) -> str:
-    """A value of a recipe's or a process's field in words."""
-    try:
-        number = float(value)
-    except ValueError:
-        return str(value)
-    return say(number) if field.endswith("_mm") else f"{number:g}{_unit_of(field)}"
-
-
-def _unit_of(field: str) -> str:
-    return next((unit for ending, unit in _UNITS.items() if field.endswith(ending)), "")
 
 
 def count_of(number: int, one: str, many: str | None = None) -> str:

@@ -8,7 +8,7 @@ value that a refusal offers always leads on. The least sizes below are common pr
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -17,11 +17,11 @@ from typing import Any, get_args
 import numpy as np
 
 from ...fields.declared import declared_in, values_of, with_values
+from ...fields.messages import Given, Length, amount, say
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
 from ...geometry.polygons import edge_lengths, signed_area
 from ...geometry.sections import CHORD_ERROR_MM, Outline, Section
-from ...geometry.units import say_mm, say_three
 from ...shaping.contours import Contour, Fineness, least_step
 from ...shaping.cutters import hole_radius, pocket_depth, profile_height
 from ...shaping.features import MOST_GROOVES, HoleKind, ReliefKind, VentKind
@@ -93,7 +93,7 @@ def outline_faults_refused() -> Iterator[None]:
     except RecipeError:
         raise
     except ValueError as error:
-        raise RecipeError("section", f"the tube's outline cannot be used: {error}", None) from error
+        raise RecipeError("section", say("the tube's outline cannot be used: {}", error), None) from error
 
 
 def spigot_contour(section: Section, gap_mm: float, fineness: Fineness) -> Contour:
@@ -130,14 +130,23 @@ class _Bench:
         if value not in words:
             near = get_close_matches(str(value).lower(), words, n=1, cutoff=0.0)[0]
             choices = ", ".join(words)
-            raise RecipeError(name, f"{_spoken(name)} {value!r} is not known; choose {choices} (nearest: {near})", near)
+            raise RecipeError(
+                name,
+                say("{} {} is not known; choose {} (nearest: {})", _spoken(name), Given(value), choices, near),
+                near,
+            )
 
     def numbers(self) -> None:
         """Makes sure that all numbers that are not for the section to decide are numbers."""
         for name, usual in values_of(Recipe()).items():
             value = self.get(name)
             if isinstance(usual, int | float) and not _is_number(value):
-                problem = f"{_spoken(name)} {value!r} is not a number; choose one, {_say(name)(usual)} is usual"
+                problem = say(
+                    "{} {} is not a number; enter a number; {} is usual",
+                    _spoken(name),
+                    Given(value),
+                    amount(usual, name),
+                )
                 raise RecipeError(name, problem, usual)
 
     def number(
@@ -161,19 +170,28 @@ class _Bench:
             self.set(name, min(max(default, least), most))
             return float(self.get(name))
 
-        spoken, say = _spoken(name), _say(name)
+        spoken = _spoken(name)
         if not _is_number(value):
             fallback = min(max(default or 0.0, least), most)
-            raise RecipeError(name, f"{spoken} {value!r} is not a number; choose {say(least)} to {say(most)}", fallback)
+            problem = say(
+                "{} {} is not a number; choose {} to {}", spoken, Given(value), amount(least, name), amount(most, name)
+            )
+            raise RecipeError(name, problem, fallback)
         elif whole and value != int(value):
             nearest = int(min(max(value, least), most))
             raise RecipeError(name, f"{spoken} {value:g} is not a whole number; choose {nearest}", nearest)
         elif value < (least if used else min(least, 0.0)) - _EXACT:
             works = least if whole else min(_up(least), most)
-            raise RecipeError(name, f"{spoken} {say(value)} is too little: {why_least}; at least {say(works)}", works)
+            problem = say(
+                "{} {} is too little: {}; at least {}", spoken, amount(value, name), why_least, amount(works, name)
+            )
+            raise RecipeError(name, problem, works)
         elif used and value > most + _EXACT:
             works = most if whole else max(_down(most), least)
-            raise RecipeError(name, f"{spoken} {say(value)} is too much: {why_most}; at most {say(works)}", works)
+            problem = say(
+                "{} {} is too much: {}; at most {}", spoken, amount(value, name), why_most, amount(works, name)
+            )
+            raise RecipeError(name, problem, works)
         return float(self.get(name))
 
     def bevel(self, name: str, outline: Outline, height: float, most: float) -> None:
@@ -181,8 +199,9 @@ class _Bench:
         value, least = float(self.get(name)), _up(max(LEAST_BEVEL_MM, least_step(outline, height)))
         if 0 < value < least - _EXACT:
             works, spoken = (least if least <= most else 0.0), _spoken(name)
-            choices = f"choose 0, or at least {say_mm(least)}" if works else "choose 0"
-            raise RecipeError(name, f"{spoken} {say_three(value)} mm is too little to be seen; {choices}", works)
+            choices = say("choose 0, or at least {}", Length(least)) if works else "choose 0"
+            problem = say("{} {:.3g} is too little to be seen; {}", spoken, Length(value), choices)
+            raise RecipeError(name, problem, works)
 
 
 def _settle(
@@ -244,11 +263,19 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
     if not math.isfinite(mitre_direction_deg):
         raise RecipeError("mitre_direction_deg", "the mitre's direction is not a number; give degrees", None)
     if clear_depth_mm is not None and not clear_depth_mm >= LEAST_CORE_MM:
-        problem = f"the bore is clear for {clear_depth_mm:g} mm only; a spigot needs {say_mm(LEAST_CORE_MM)}"
-        raise RecipeError("spigot_mm", f"{problem}: free the bore, or leave this end open", None)
+        problem = say(
+            "the bore is clear for only {:g} and a spigot needs {}: free the bore, or leave this end open",
+            Length(clear_depth_mm),
+            Length(LEAST_CORE_MM),
+        )
+        raise RecipeError("spigot_mm", problem, None)
     if section.outer.width > MOST_WIDTH_MM:
-        wide = f"the tube is {say_mm(section.outer.width)} wide; is the unit right?"
-        raise RecipeError("section", f"{wide} No fitting is made for more than {say_mm(MOST_WIDTH_MM)}", None)
+        problem = say(
+            "the tube is {} wide; is the unit right? No fitting is made for more than {}",
+            Length(section.outer.width),
+            Length(MOST_WIDTH_MM),
+        )
+        raise RecipeError("section", problem, None)
     for outline in (section.outer, section.bore):
         if outline.shape == "free" and Contour(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
             raise ValueError("it has a spike or a slit next to no width; draw it without")
@@ -280,15 +307,15 @@ def _settle_gap(bench: _Bench, bore_reach: float, wall: float) -> float:
     fit = fit_named(bench.recipe.fit)
     most = min(fit.most_gap_mm, bore_reach - LEAST_CORE_MM)
     if most < fit.least_gap_mm:
-        problem = f"the bore is {say_mm(2 * bore_reach)} wide, too narrow for a spigot; leave this end open"
+        problem = say("the bore is {} wide, too narrow for a spigot; leave this end open", Length(2 * bore_reach))
         raise RecipeError("section", problem, None)
     least = max(fit.least_gap_mm, min(0.0, LEAST_SHOULDER_MM - wall))
     return bench.number(
         "gap_mm",
         least,
         most,
-        f"a {fit.name} fit needs {say_mm(least)} per side",
-        f"a {fit.name} fit holds up to {say_mm(most)} per side",
+        say("a {} fit needs {} per side", fit.name, Length(least)),
+        say("a {} fit holds up to {} per side", fit.name, Length(most)),
         default=fit.gap_mm,
     )
 
@@ -301,22 +328,22 @@ def _settle_lip(bench: _Bench, section: Section, wall: float) -> None:
         "lip_mm",
         shoulder - wall + min(outgrown, wall - shoulder),
         most,
-        f"the shoulder has to keep {say_mm(shoulder)} of the rim",
-        f"the crown would stand farther past the tube than the tube is wide, {say_mm(most)}",
+        say("the shoulder has to keep {} of the rim", Length(shoulder)),
+        say("the crown would stand farther past the tube than the tube is wide, {}", Length(most)),
     )
 
 
 def _settle_crown(bench: _Bench, crown: Contour) -> Floats:
     """Settles rise and edge; the crown's profile."""
     kind, reach = bench.recipe.crown, crown.reach
-    half = f"half the crown's width is {say_mm(reach)}"
+    half = say("half the crown's width is {}", Length(reach))
     domed = kind in ("dome", "low dome")
     bench.number(
         "rise_mm",
         min(LEAST_WIDTH_MM, reach / 2),
         reach if domed else MOST_RISE_MM,
         "a crown needs some height",
-        f"{half}, which makes a hemisphere" if domed else "taller crowns are not made",
+        say("{}, which makes a hemisphere", half) if domed else "taller crowns are not made",
         default={"dome": reach, "low dome": reach / 3, "flat": 4.0, "peaked": reach / 2}[kind],
     )
     rise = float(bench.recipe.rise_mm or 0)
@@ -360,8 +387,10 @@ def _settle_hole(
 ) -> float:
     """Settles the levelling foot's hole; its radius, 0 for none."""
     if bench.recipe.hole.kind in ("nut pocket", "insert") and mitre_deg > 0:
-        problem = f"a {bench.recipe.hole.kind} holds a foot that stands square to the tube, and this end is mitred"
-        raise RecipeError("hole", f"{problem}; choose a through hole", "through")
+        problem = say(
+            "a {} holds a foot that stands square to the tube, and this end is mitred", bench.recipe.hole.kind
+        )
+        raise RecipeError("hole", say("{}; choose a through hole", problem), "through")
     if bench.recipe.hole.kind == "none":
         return 0.0
     hole, thread = bench.recipe.hole.kind, thread_named(bench.recipe.hole.thread)
@@ -373,16 +402,25 @@ def _settle_hole(
     if not fits(thread):
         smaller = [other for other in threads() if fits(other)]
         if not smaller:
-            problem = f"the spigot is {say_mm(2 * spigot_reach)} across, too little for the {hole} of any thread"
-            raise RecipeError("hole", f"{problem} in the table; choose none", "none")
+            problem = say(
+                "the spigot is {} across, too little for the {} of any thread in the table; choose none",
+                Length(2 * spigot_reach),
+                hole,
+            )
+            raise RecipeError("hole", problem, "none")
         alike = [other for other in smaller if other.name.startswith("M") == thread.name.startswith("M")]
         works = max(alike or smaller, key=lambda other: hole_radius(hole, other)).name
         if hole == "insert" and not thread.insert_bore_mm:
-            problem = f"no insert is known for {thread.name}"
+            problem = say("no insert is known for {}", thread.name)
         else:
-            across = say_mm(2 * hole_radius(hole, thread))
-            problem = f"the {hole} for {thread.name} is {across} across, the spigot {say_mm(2 * spigot_reach)}"
-        raise RecipeError("thread", f"{problem}; {works} fits", works)
+            problem = say(
+                "the {} for {} is {} across, the spigot {}",
+                hole,
+                thread.name,
+                Length(2 * hole_radius(hole, thread)),
+                Length(2 * spigot_reach),
+            )
+        raise RecipeError("thread", say("{}; {} fits", problem, works), works)
     if hole != "through":
         height = profile_height(crown, profile, spigot.deepest, hole_radius(hole, thread))
         _settle_pocket(bench, thread, height, clear_depth_mm)
@@ -395,11 +433,13 @@ def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm:
     needed = pocket_depth(hole, thread) + _BEHIND_MM[hole] - height
     if bench.recipe.spigot_mm >= needed - _EXACT:
         return
-    problem = f"the {hole} for {thread.name} needs a spigot of {say_mm(_up(needed))} under this crown"
+    problem = say("the {} for {} needs a spigot of {} under this crown", hole, thread.name, Length(_up(needed)))
     if needed <= _most_spigot(clear_depth_mm):
         raise RecipeError("spigot_mm", problem, _up(needed))
     else:
-        raise RecipeError("hole", f"{problem}, and the bore is not clear so deep; choose a through hole", "through")
+        raise RecipeError(
+            "hole", say("{}, and the bore is not clear that deep; choose a through hole", problem), "through"
+        )
 
 
 def _settle_lead_in(bench: _Bench, spigot: Contour, spigot_reach: float, hole: float) -> None:
@@ -420,13 +460,13 @@ def _settle_hollow(bench: _Bench, spigot_reach: float, hole: float) -> float:
     most = spigot_reach - max(LEAST_CORE_MM, hole + LEAST_CUT_MM)
     problem = None
     if bench.recipe.hole.kind in ("nut pocket", "insert"):
-        problem = f"a spigot with a {bench.recipe.hole.kind} has to be solid"
+        problem = say("a spigot with a {} has to be solid", bench.recipe.hole.kind)
     elif bench.recipe.spigot_mm < 2 * FLOOR_MM:
-        problem = f"a spigot of {say_mm(bench.recipe.spigot_mm)} is too short to be hollow"
+        problem = say("a spigot of {} is too short to be hollow", Length(bench.recipe.spigot_mm))
     elif most < least:
-        problem = "the spigot is too narrow to be hollow"
+        problem = say("the spigot is too narrow to be hollow")
     if problem and wall:
-        raise RecipeError("hollow_wall_mm", f"{problem}; choose 0", 0.0)
+        raise RecipeError("hollow_wall_mm", say("{}; choose 0", problem), 0.0)
     if not wall:
         return spigot_reach - (hole + LEAST_WALL_MM if hole else LEAST_CORE_MM)
     bench.number(
@@ -443,11 +483,11 @@ def _settle_grooves(bench: _Bench, room: float) -> None:
     length = bench.recipe.spigot_mm
     land = max(LEAST_LAND_MM, bench.recipe.lead_in_mm + LEAST_SHOULDER_MM)
     fits = math.floor((length - land) / (LEAST_WIDTH_MM + land) + _EXACT) if room >= LEAST_CUT_MM else 0
-    why_most = f"{say_mm(land)} of the spigot has to stay beside every groove"
+    why_most = say("{} of the spigot has to stay beside every groove", Length(land))
     if room < LEAST_CUT_MM:
-        why_most = "the spigot has no material to spare for a groove"
+        why_most = say("the spigot has no material to spare for a groove")
     elif fits > MOST_GROOVES:
-        why_most = "so many grooves are not made"
+        why_most = say("so many grooves are not made")
     bench.number("groove_count", 0, min(max(fits, 0), MOST_GROOVES), "grooves are counted", why_most)
     count = int(bench.recipe.groove.count)
     bench.number(
@@ -455,7 +495,7 @@ def _settle_grooves(bench: _Bench, room: float) -> None:
         LEAST_WIDTH_MM,
         (length - (max(count, 1) + 1) * land) / max(count, 1),
         "a narrower groove closes up",
-        f"on a spigot of {say_mm(length)} the lands beside a groove have to keep {say_mm(land)}",
+        say("on a spigot of {} the lands beside a groove have to keep {}", Length(length), Length(land)),
         used=count > 0,
     )
     bench.number(
@@ -501,13 +541,13 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
     widest_hole = 2 * (spigot_reach - taken)
     problem = None
     if recipe.vent.kind == "channel" and min(room, channel) < LEAST_AIR_MM:
-        problem = "the crown or the spigot is too thin for a vent channel"
+        problem = say("the crown or the spigot is too thin for a vent channel")
     elif recipe.vent.kind == "hole" and recipe.hole.kind != "none":
-        problem = "the vent hole would fall into the hole for the foot"
+        problem = say("the vent hole would fall into the hole for the foot")
     elif recipe.vent.kind == "hole" and widest_hole < LEAST_WIDTH_MM:
-        problem = "the spigot is too narrow for a vent hole"
+        problem = say("the spigot is too narrow for a vent hole")
     if problem:
-        raise RecipeError("vent", f"{problem}; choose none", "none")
+        raise RecipeError("vent", say("{}; choose none", problem), "none")
     bench.number(
         "vent_width_mm",
         LEAST_WIDTH_MM,
@@ -540,7 +580,7 @@ def _settle_ribs(bench: _Bench, spigot: Contour, wall: float) -> None:
         "rib_height_mm",
         least,
         tallest,
-        f"a rib has to stand past the gap of {say_mm(gap)} to be crushed",
+        say("a rib has to stand past the gap of {} to be crushed", Length(gap)),
         "a taller rib would not go in",
         used=count > 0,
     )
@@ -564,12 +604,6 @@ def _is_number(value: object) -> bool:
 
 def _spoken(name: str) -> str:
     return name.removesuffix("_mm").removesuffix("_deg").replace("_", " ")
-
-
-def _say(name: str) -> Callable[[float], str]:
-    if name.endswith("_mm"):
-        return say_mm
-    return lambda number: f"{number:g}°" if name.endswith("_deg") else f"{number:g}"
 
 
 def _down(number: float) -> float:

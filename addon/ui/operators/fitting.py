@@ -9,6 +9,7 @@ from bpy.props import StringProperty
 
 from ...families.cap.recipe import Recipe
 from ...fields.declared import declared_in
+from ...fields.messages import say_value
 from ...geometry.names import quoted
 from ...trade.processes import Process
 from .. import placing, updating, wording
@@ -134,7 +135,7 @@ def _number(text: str) -> float:
 
 
 def _set_to(number: FERRULE_OT_set_number | bpy.types.OperatorProperties, scene: bpy.types.Scene) -> str:
-    return f"Set {wording.label_of(number.field)} to {wording.say_value(number.field, number.value, say_in(scene))}"
+    return f"Set {wording.label_of(number.field)} to {say_value(number.field, number.value, say_in(scene))}"
 
 
 class FERRULE_OT_reset_recipe(bpy.types.Operator):

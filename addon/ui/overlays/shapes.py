@@ -16,6 +16,7 @@ from manifold3d import CrossSection, triangulate
 
 from ...families.fitting import Fitting
 from ...families.gap_band import GapBand
+from ...fields.messages import SPECK_MM2
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching, surface_hatching
 from ...geometry.polygons import edge_lengths
@@ -26,7 +27,7 @@ from ...review.review import Print
 from ...review.steps import LEAST_REST
 from ...review.support import Column
 from ...review.thickness import WALL_BEADS, ThinPart
-from ..saying import METRIC, SPECK_MM2, Say
+from ..saying import METRIC, Say
 from . import styles
 from .styles import Style
 
@@ -118,7 +119,7 @@ def chosen_layer(printed: Print, layer: int, say: Say = METRIC) -> Marks:
     layers = printed.layers
     lines = _at_height(edges_of(layers.outline(layer).to_polygons()), layers.cuts[layer])
     return Marks(
-        (DrawBatch(styles.LAYER, "line", lines),), legend=(LegendEntry(styles.LAYER, layers.place(layer, say)),)
+        (DrawBatch(styles.LAYER, "line", lines),), legend=(LegendEntry(styles.LAYER, layers.place(layer).text(say)),)
     )
 
 
@@ -270,7 +271,7 @@ def caption(review: Review, layer: int, planned: bool = False, say: Say = METRIC
         return ("No layers: see the findings",)
     laid = review.rings(layer, planned)
     return (
-        printed.layers.place(layer, say),
+        printed.layers.place(layer).text(say),
         f"{laid.count} ring{'s' * (laid.count != 1)} of {say(laid.bead_mm)}{' as planned' if planned else ''}",
         f"rest {printed.steps.rest[layer]:.0%}",
         *findings_at(review, layer),

@@ -5,12 +5,13 @@ from typing import Any
 
 import bpy
 
+from ...fields.messages import say_value
 from ...review import Finding
 from .. import listing, looking, updating
 from ..desk import active_fitted
 from ..drawing import draw_text, say_in
 from ..saying import Say
-from ..wording import count_of, label_of, say_value
+from ..wording import count_of, label_of
 from .sidebar import Sidebar
 
 ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
@@ -85,9 +86,8 @@ def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Say) -> Non
     if finding.where:
         draw_text(box, finding.where)
     draw_text(box, finding.meaning)
-    if finding.value is not None:
-        limit = f", limit {finding.limit:g} {finding.unit}" if finding.limit is not None else ""
-        draw_text(box, f"Measured {finding.value:g} {finding.unit}{limit}")
+    if finding.measured:
+        draw_text(box, finding.measured)
     draw_text(box, finding.advice, icon="FORWARD")
     if finding.cure:
         sets = ", ".join(f"{label_of(field)} {say_value(field, value, say)}" for field, value in finding.cure.items())
@@ -135,7 +135,7 @@ class FERRULE_PT_ring_plan(Sidebar, bpy.types.Panel):
             return
         layout.label(text=subject.name, translate=False)
         for row in printed.plan.rows:
-            draw_text(layout, str(row))
+            draw_text(layout, row.said())
 
 
 _CLASSES = (FERRULE_UL_findings, FERRULE_PT_review, FERRULE_PT_overlays, FERRULE_PT_ring_plan)
