@@ -11,7 +11,7 @@ import bpy
 from addon.ui import operators, panels
 from addon.ui.panels.sidebar import Sidebar
 
-LISTS = {"FERRULE_UL_groups": "ends", "FERRULE_UL_ends": "ends", "FERRULE_UL_findings": "review"}
+LISTS = {"FERRULE_UL_groups": "ends_panel", "FERRULE_UL_ends": "ends_panel", "FERRULE_UL_findings": "review_panel"}
 """Which module of panels each list is in."""
 
 
@@ -86,7 +86,7 @@ def drawn(draw: Any, **own: Any) -> list[str]:
 def panel_words() -> dict[str, list[str]]:
     """By the name of each panel that shows itself, all of its words."""
     found = {}
-    for room in (panels.ends, panels.fitting, panels.process, panels.review, panels.files, panels.cautions):
+    for room in panels.ROOMS:
         for cls in room._CLASSES:
             if not issubclass(cls, bpy.types.Panel) or not (not hasattr(cls, "poll") or cls.poll(bpy.context)):
                 continue

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from addon.files.names import MOST_BYTES, safe_name, safe_names
+from addon.files.file_names import MOST_BYTES, safe_name, safe_names
 
 ANY_TEXT = st.text(st.characters(exclude_categories=()), max_size=300)
 DEVICES = re.compile(r"(CON|PRN|AUX|NUL|CONIN\$|CONOUT\$|(COM|LPT)[0-9¹²³])\s*(\..*)?", re.IGNORECASE | re.DOTALL)

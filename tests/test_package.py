@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import ast
+import graphlib
 import json
 import os
 import re
@@ -31,6 +32,12 @@ def _id(path: Path) -> str:
     return str(path.relative_to(REPOSITORY))
 
 
+def _module(path: Path) -> tuple[str, ...]:
+    """The dotted name, split at the dots; of a package's ``__init__`` the package's."""
+    parts = path.relative_to(REPOSITORY).with_suffix("").parts
+    return parts[:-1] if parts[-1] == "__init__" else parts
+
+
 def _imports(path: Path) -> list[tuple[str, ...]]:
     """Every module that a file imports, anywhere in it, split at the dots; those of the add-on start with "addon"."""
     package = path.relative_to(REPOSITORY).parent.parts
@@ -56,6 +63,25 @@ def test_a_room_knows_only_the_rooms_before_it(path):
     rooms = set() if (room, module) in TOOLS else {*ROOMS[: ROOMS.index(room) + 1]}
     used = [imported[1:3] for imported in _imports(path) if imported[0] == "addon" and len(imported) > 1]
     assert not [".".join(module) for module in used if module[0] not in rooms and module not in TOOLS]
+
+
+def test_no_modules_import_each_other_in_a_circle():
+    modules = {_module(path): path for path in MODULES}
+    graph = {}
+    for module, path in modules.items():
+        used = {imported if imported in modules else imported[:-1] for imported in _imports(path)}
+        graph[module] = used & modules.keys() - {module}
+    graphlib.TopologicalSorter(graph).prepare()  # names the circle
+
+
+def test_no_two_modules_have_the_same_name():
+    """But for the families' folders, which are alike inside."""
+    places: dict[str, set[str]] = {}
+    for path in MODULES:
+        if path.stem != "__init__":
+            room, *inner = path.relative_to(ADDON).parts
+            places.setdefault(path.stem, set()).add(room if room == "families" and len(inner) > 1 else _id(path))
+    assert not {name: sorted(where) for name, where in places.items() if len(where) > 1}
 
 
 IMPORT_ALL_BUT_UI = """

@@ -25,7 +25,7 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.job.jobfile import read_job
 from addon.takeoff import TubeEnd
-from addon.ui import reading, records
+from addon.ui import records, scene_ends
 from addon.ui.command_line import main
 from addon.ui.placing import placed
 
@@ -93,7 +93,7 @@ def alone(scene: bpy.types.Scene) -> None:
 
 def read_again(scene: bpy.types.Scene) -> None:
     bpy.context.view_layer.update()
-    reading.read(scene, bpy.context.evaluated_depsgraph_get())
+    scene_ends.read(scene, bpy.context.evaluated_depsgraph_get())
 
 
 def outside() -> Mesh:

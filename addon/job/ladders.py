@@ -10,7 +10,7 @@ from ..bench.fit_ladder import LadderError, fit_ladder
 from ..bench.plate import Footprint, PlateError, lay_out
 from ..bench.sheet import SheetLadder
 from ..files.atomic import FileSet
-from ..files.names import safe_name
+from ..files.file_names import safe_name
 from ..files.parts import Part, WrittenFile
 from ..files.stl import write_stl
 from ..files.threemf import write_3mf

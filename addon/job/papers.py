@@ -14,7 +14,7 @@ from ..bench.quantities import Quantities, quantities, work_of_print
 from ..bench.sheet import JobSheet, SheetFitting
 from ..bench.shop_entries import Prices, PrintRun
 from ..files.atomic import FileSet
-from ..files.names import safe_name
+from ..files.file_names import safe_name
 from .asked import Job
 from .report import result_json
 from .results import JobResult, Made

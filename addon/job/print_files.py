@@ -11,7 +11,7 @@ from ..bench.plate import Footprint, PlateError, Plates, lay_out
 from ..bench.sheet import say_ranges
 from ..fields.declared import values_of
 from ..files.atomic import FileSet
-from ..files.names import safe_names
+from ..files.file_names import safe_names
 from ..files.parts import Part, WrittenFile
 from ..files.stl import write_stl
 from ..files.threemf import write_3mf

@@ -13,7 +13,7 @@ from ..bench.toml_text import toml_text
 from ..files.atomic import FileSet
 from ..job.jobfile import job_text
 from .jobs import job_of
-from .reading import assembly_of, dropped_places, given_ends, sources_of
+from .scene_ends import assembly_of, dropped_places, given_ends, sources_of
 
 
 def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path) -> list[str]:

@@ -13,7 +13,7 @@ from ...fields.declared import declared_in
 from ...takeoff.given import SizedEnd
 from ...trade.sizes import tube_sizes
 from ...trade.tables import cited
-from .. import placing, reading, updating
+from .. import placing, scene_ends, updating
 from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
 from ..quiet import quietly
@@ -69,7 +69,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
         cursor = np.array(scene.cursor.matrix)
         place = cursor[:3, 3] * placing.mm_per_unit(scene)
         end = SizedEnd(size, tuple(place.tolist()), tuple(cursor[:3, 2].tolist()), tuple(cursor[:3, 0].tolist()))
-        row, _ = reading.add_end(scene, end.tube_end(), None)
+        row, _ = scene_ends.add_end(scene, end.tube_end(), None)
         line = scene.ferrule.ends[row]
         group = scene.ferrule.groups[line.group]
         with quietly():

@@ -23,7 +23,7 @@ from ...bench.shop_entries import FitReading, PrintRun
 from ...bench.shop_file import ShopBookError, export_book, import_book, open_book, update_book
 from ...files.atomic import FileSet
 from ...files.errors import FileError
-from ...files.names import safe_name
+from ...files.file_names import safe_name
 from ...job.ladders import make_ladders, write_ladders
 from ...job.report import result_json
 from ...job.results import JobResult

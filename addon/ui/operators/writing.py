@@ -10,7 +10,7 @@ from bpy_extras.io_utils import ExportHelper
 from ...bench.plate import Placement
 from ...files.atomic import FileSet
 from ...files.errors import FileError
-from ...files.names import safe_name
+from ...files.file_names import safe_name
 from ...files.parts import Part
 from ...files.stl import write_stl
 from ...files.threemf import write_3mf
@@ -21,7 +21,7 @@ from ...job.print_files import footprints, lay_out_all, part_of
 from ...job.running import after_takeoff
 from ...takeoff import TakeoffError, split_bodies
 from ...trade.processes import check_process
-from .. import assembly_file, reading, updating
+from .. import assembly_file, scene_ends, updating
 from ..desk import times
 from ..drawing import report
 from ..jobs import job_of, process_of
@@ -51,9 +51,9 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
         if desk.problem:
             raise WorkError(desk.problem)
         try:
-            meshes, notes = reading.assembly_of(scene, context.evaluated_depsgraph_get())
+            meshes, notes = scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())
             job = job_of(scene)
-            takeoff = reading.takeoff_of(job, meshes, desk.ends, notes)
+            takeoff = scene_ends.takeoff_of(job, meshes, desk.ends, notes)
             result = yield from after_takeoff(job, meshes, takeoff)
         except (JobError, SceneError, TakeoffError) as error:
             raise WorkError(str(error)) from error
@@ -97,7 +97,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
         scene = context.scene
         desk = yield from updating.worked(scene)
         try:
-            bodies = split_bodies(reading.assembly_of(scene, context.evaluated_depsgraph_get())[0])
+            bodies = split_bodies(scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())[0])
         except SceneError as error:
             raise WorkError(str(error)) from error
         others = [fitted.made for fitted in desk.fittings if fitted.made]

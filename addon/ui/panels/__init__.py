@@ -2,16 +2,16 @@
 """The sidebar tab Ferrule, in the order of the work. Drawing reads properties and results at hand, and
 computes nothing."""
 
-from . import cautions, ends, files, fitting, process, review
+from . import cautions_panel, ends_panel, files_panel, fitting_panel, process_panel, review_panel
 
-_ROOMS = (ends, fitting, process, review, files, cautions)
+ROOMS = (ends_panel, fitting_panel, process_panel, review_panel, files_panel, cautions_panel)
 
 
 def register() -> None:
-    for room in _ROOMS:
+    for room in ROOMS:
         room.register()
 
 
 def unregister() -> None:
-    for room in reversed(_ROOMS):
+    for room in reversed(ROOMS):
         room.unregister()

@@ -7,7 +7,7 @@ from ...trade.processes import Process
 from .. import updating
 from ..drawing import draw_field, draw_text
 from ..fields import labelled
-from .cautions import draw_beside
+from .cautions_panel import draw_beside
 from .sidebar import Sidebar, group_panels
 
 

@@ -11,7 +11,7 @@ from ..drawing import draw_field, draw_refusal, draw_text, say_in
 from ..fields import labelled
 from ..jobs import recipe_of
 from ..wording import count_of
-from .cautions import draw_beside
+from .cautions_panel import draw_beside
 from .sidebar import Sidebar, group_panels
 
 

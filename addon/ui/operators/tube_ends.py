@@ -9,7 +9,7 @@ from mathutils import Vector
 
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
-from .. import by_hand, callbacks, placing, reading, wording
+from .. import by_hand, callbacks, placing, scene_ends, wording
 from ..desk import active_group, times
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
@@ -28,8 +28,8 @@ def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
     """Reads the scene's sources, times it and reports what is wrong; whether it went well."""
     start = time.perf_counter()
     try:
-        reading.read(context.scene, context.evaluated_depsgraph_get())
-    except reading.SceneReadingError as error:
+        scene_ends.read(context.scene, context.evaluated_depsgraph_get())
+    except scene_ends.SceneReadingError as error:
         report(operator, "ERROR", error)
         return False
     times["read"] = time.perf_counter() - start
@@ -144,7 +144,7 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
         item = context.edit_object
         try:
             pick = by_hand.pick_of_selection(item, exact(self.wall_mm))
-            row, new = reading.add_pick(context.scene, context.evaluated_depsgraph_get(), item, pick)
+            row, new = scene_ends.add_pick(context.scene, context.evaluated_depsgraph_get(), item, pick)
         except PickError as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
@@ -172,7 +172,7 @@ class FERRULE_OT_drop_end(bpy.types.Operator):
         scene = context.scene
         key = scene.ferrule.ends[scene.ferrule.end_index].key
         placing.remove([item for item in placing.all_fittings(scene) if item.ferrule.end_key == key])
-        reading.remove_end(scene, scene.ferrule.end_index)
+        scene_ends.remove_end(scene, scene.ferrule.end_index)
         return {"FINISHED"}
 
 

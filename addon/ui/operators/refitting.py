@@ -19,9 +19,9 @@ from ..fields import assign, auto_name, stored, stored_name
 from ..quiet import quietly
 from ..views import redraw
 from ..wording import count_of
-from .ends import read_into
 from .long_work import LongWork, Steps
 from .polls import can_build, has_groups, holds
+from .tube_ends import read_into
 
 
 class FERRULE_OT_fit(LongWork, bpy.types.Operator):
