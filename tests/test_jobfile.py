@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 import write_docs
+from addon.bench.shop_file import ShopBookError, open_book, update_book
 from addon.families.cap.recipe import Recipe
 from addon.fields.declared import declared_in
 from addon.geometry.sections import Section
@@ -192,6 +193,38 @@ def test_a_missing_file_is_refused(tmp_path):
         read_job(tmp_path / "none.toml")
     with pytest.raises(JobError, match="cannot be read"):
         read_job(tmp_path)
+
+
+def pipe(path: Path) -> None:
+    os.mkfifo(path)
+
+
+def device(path: Path) -> None:
+    path.symlink_to("/dev/zero")
+
+
+def huge(path: Path) -> None:
+    with path.open("wb") as file:
+        file.truncate(10**12)
+
+
+@pytest.mark.timeout(20)
+@pytest.mark.skipif(os.name == "nt", reason="Windows keeps its pipes and devices out of folders")
+@pytest.mark.parametrize(
+    ("make", "part"),
+    [(pipe, "is a pipe or a device"), (device, "is a pipe or a device"), (huge, "has 1,000,000 MB, and 16 MB is")],
+)
+def test_what_may_never_end_is_read_neither_as_a_job_nor_as_a_shop_book(tmp_path, make, part):
+    make(tmp_path / "endless.toml")
+    with pytest.raises(JobError, match=rf"endless\.toml cannot be read: it {part}"):
+        read_job(tmp_path / "endless.toml")
+    text = '[[tube_end]]\nsize = "1 in × 1/8 in"\n[shop]\nbook = "endless.toml"\n'
+    (tmp_path / "job.toml").write_text(text, "utf-8")
+    (problem,) = read_job(tmp_path / "job.toml").book.problems
+    assert f'endless.toml" cannot be read: it {part}' in problem
+    for use in (open_book, lambda path: update_book(path, lambda book: book)):
+        with pytest.raises(ShopBookError, match=part):
+            use(tmp_path / "endless.toml")
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ ADDON = REPOSITORY / "addon"
 BLENDERS_OWN = {"bpy", "bmesh", "gpu", "gpu_extras", "blf", "bl_ui", "mathutils", "freestyle", "aud", "imbuf", "idprop"}
 ROOMS = ("geometry", "fields", "trade", "takeoff", "shaping", "families", "review", "bench", "files")
 """In the order in which the house is walked: each may use only those before it."""
-TOOLS = {("files", "atomic"), ("files", "errors"), ("geometry", "names")}
+TOOLS = {("files", "atomic"), ("files", "errors"), ("files", "texts"), ("geometry", "names")}
 """Modules that use no room, so that every room may use them: whatever is written is written by the first two, and names
 go into sentences by the last."""
 

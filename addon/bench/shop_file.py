@@ -16,6 +16,7 @@ from pathlib import Path
 
 from ..files.atomic import UNFINISHED, write_checked
 from ..files.errors import FileError
+from ..files.texts import read_text
 from ..geometry.names import quoted
 from .lock import locked
 from .shop_book import DamagedBook, NewerBook, ShopBook, book_text, parse_book
@@ -105,7 +106,9 @@ def _read(path: Path) -> ShopBook:
         return ShopBook()
     except OSError as error:
         reason = error.strerror or error
-        raise ShopBookError(f"The shop book {quoted(path)} cannot be read: {reason}. Check its permissions.") from None
+        raise ShopBookError(
+            f"The shop book {quoted(path)} cannot be read: {reason}. Choose another file, or check its permissions."
+        ) from None
     except UnicodeDecodeError as error:
         raise DamagedBook(f"it is not UTF-8 text ({error.reason} at byte {error.start})") from None
     except NewerBook as newer:
@@ -115,7 +118,7 @@ def _read(path: Path) -> ShopBook:
 
 
 def _text(path: Path) -> str:
-    return Path(path).read_bytes().decode("utf-8-sig")
+    return read_text(Path(path))
 
 
 def _read_or_keep_aside(path: Path) -> ShopBook:

@@ -18,6 +18,7 @@ from ..bench.toml_text import toml_text
 from ..families.cap.recipe import Recipe
 from ..fields.coercion import AUTOMATIC, FieldError, read_record, read_values, refuse_unknown
 from ..fields.declared import declared_in, values_of, with_values
+from ..files.texts import read_text
 from ..takeoff.given import GivenEnd, SizedEnd
 from ..takeoff.picked import PickedEnd
 from ..trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, processes
@@ -33,8 +34,7 @@ def read_job(path: Path) -> Job:
     """The job in a file. Raises ``JobError`` that names the key at fault, what was expected, and the nearest key."""
     path = Path(path).absolute()
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-        table = tomllib.loads(text)
+        table = tomllib.loads(read_text(path))
     except FileNotFoundError:
         raise JobError(f"There is no job file {path}. Check the name and the folder.") from None
     except OSError as error:

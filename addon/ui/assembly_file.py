@@ -11,6 +11,7 @@ import bpy
 
 from ..bench.toml_text import toml_text
 from ..files.atomic import FileSet
+from ..files.texts import read_text
 from ..job.jobfile import job_text
 from .jobs import job_of
 from .scene_ends import assembly_of, dropped_places, given_ends, sources_of
@@ -48,7 +49,7 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
 def _text_of(path: Path) -> str:
     """What a job file says now, whose comments are to stay; nothing where there is none that can be read."""
     try:
-        return path.read_bytes().decode("utf-8-sig")
+        return read_text(path)
     except (OSError, UnicodeDecodeError):
         return ""
 

@@ -1,0 +1,29 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Text files that somebody names: only files that end are read."""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from pathlib import Path
+
+MOST_BYTES = 16_000_000
+"""Far more than any job or shop book has."""
+
+
+def read_text(path: Path) -> str:
+    """The text of a file in UTF-8, with or without a byte order mark.
+
+    Raises ``OSError`` whose ``strerror`` says what the file is, also where it is no regular file, which might never
+    end, or has more than ``MOST_BYTES``, and ``UnicodeDecodeError``.
+    """
+    status = os.stat(path)
+    if stat.S_ISDIR(status.st_mode):
+        raise OSError(errno.EISDIR, "it is a folder", str(path))
+    if not stat.S_ISREG(status.st_mode):
+        raise OSError(errno.EINVAL, "it is a pipe or a device, not a file", str(path))
+    if status.st_size > MOST_BYTES:
+        size = f"it has {status.st_size / 1e6:,.0f} MB, and {MOST_BYTES / 1e6:.0f} MB is the most"
+        raise OSError(errno.EFBIG, size, str(path))
+    return path.read_bytes().decode("utf-8-sig")
