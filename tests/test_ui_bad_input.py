@@ -69,13 +69,13 @@ def test_exporting_to_a_folder_that_cannot_be(scene: bpy.types.Scene, post: bpy.
 
 
 def test_a_preset_that_cannot_be_loaded(scene: bpy.types.Scene, tmp_path: Path) -> None:
-    refused("load_recipe", "is not there", filepath=str(tmp_path / f"{300 * 'x'}.py"))
+    refused("load_recipe", "does not exist", filepath=str(tmp_path / f"{300 * 'x'}.py"))
     text = tmp_path / "preset.txt"
     text.touch()
     refused("load_recipe", "cannot be loaded", "preset.txt", filepath=str(text))
     half = tmp_path / "half.py"
     half.write_text("import bpy\nrecipe = bpy.context.scene.ferrule.recipe\nrecipe.spigot_mm = 11\nrecipe.crown = 1\n")
-    refused("load_recipe", "as a whole", filepath=str(half))
+    refused("load_recipe", "completely", filepath=str(half))
 
 
 def test_a_preset_that_cannot_be_saved(scene: bpy.types.Scene, tmp_path: Path, monkeypatch) -> None:
@@ -129,9 +129,9 @@ def test_a_process_that_cannot_be_is_not_reviewed_with(
     before = getattr(scene.ferrule.process, name)
     setattr(scene.ferrule.process, name, math.nan)
     desk = updating.finish(scene)
-    assert "cannot be" in desk.fittings[0].problem and not desk.waiting and not listing.findings
+    assert "is not valid" in desk.fittings[0].problem and not desk.waiting and not listing.findings
     shown = " ".join(panel_words()["FERRULE_PT_review"])
-    assert "Not reviewed. The process cannot be" in shown and "No findings" not in shown
+    assert "Not reviewed. The process is not valid" in shown and "No findings" not in shown
     bpy.context.view_layer.objects.active = post
     for operator in ("review_object", "export_object", "export"):
         refused(operator, "nan")

@@ -181,7 +181,7 @@ def test_a_number_is_reviewed_in_the_same_update(scene: bpy.types.Scene, monkeyp
 def test_another_unit_scale_than_was_read_in_is_told_until_refit(scene: bpy.types.Scene) -> None:
     put(scene, tube(ROUND, 300, "Post"))
     fit()
-    said = "The unit scale was 1 when the ends were read, and is 0.5 now."
+    said = "The unit scale was 1 when the ends were read, and is now 0.5."
     assert said not in " ".join(panel_words()["FERRULE_PT_ends"])
     scene.unit_settings.scale_length = 0.5
     assert said in " ".join(panel_words()["FERRULE_PT_ends"])

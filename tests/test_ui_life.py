@@ -332,7 +332,7 @@ def test_a_process_is_kept_in_the_shop_book(scene: bpy.types.Scene, tmp_path: Pa
     assert scene.ferrule.process.layer_mm == pytest.approx(0.2)
     assert bpy.ops.ferrule.use_process(name="Seventeen") == {"FINISHED"}
     assert scene.ferrule.process.layer_mm == pytest.approx(0.17)
-    with pytest.raises(RuntimeError, match="name of the table"):
+    with pytest.raises(RuntimeError, match="name of a table process"):
         bpy.ops.ferrule.save_process(name="Everyday, 0.2 mm layers")
 
 

@@ -470,7 +470,7 @@ def test_an_end_that_is_lost_is_told_and_left_out_of_both(scene: bpy.types.Scene
     scene.ferrule.output.folder = str(tmp_path / "window")
     assert bpy.ops.ferrule.export() == {"FINISHED"}
     assert do_again(tmp_path) == 0
-    assert "An end that was picked by hand is not in it: Its tube is no longer" in capfd.readouterr().out
+    assert "It lacks an end that was picked by hand: Its tube is no longer" in capfd.readouterr().out
     same_files(tmp_path / "window", tmp_path / "ferrule_out", "again")
     notes = json.loads((tmp_path / "window" / "result.json").read_text())["notes"]
     assert any("An end that was picked by hand was left out. Its tube" in note for note in notes)

@@ -43,7 +43,7 @@ def main(argv: Sequence[str]) -> int:
             report, complete = _report_of(arguments.job, progress)
     except KeyboardInterrupt:
         progress.end()
-        print("Stopped, nothing half-written left.", file=sys.stderr)
+        print("Stopped. No half-written file is left.", file=sys.stderr)
         return INTERRUPTED
     except (JobError, SceneError, OSError) as error:  # files.errors.FileError is an OSError
         progress.end()

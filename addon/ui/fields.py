@@ -129,7 +129,7 @@ def _properties(field: Declared, default: Any, update: Update | None) -> dict[st
     if field.optional:
         found[auto_name(name)] = BoolProperty(
             name=f"{words.label} Automatic",
-            description=f"Let the section decide: {words.tip[0].lower()}{words.tip[1:]}",
+            description=f"Let Ferrule decide: {words.tip[0].lower()}{words.tip[1:]}",
             default=True, options=set(), update=update,
         )  # fmt: skip
         default = UNDECIDED

@@ -52,9 +52,9 @@ def problem_of(job: Job) -> str:
     try:
         check_process(job.process)
     except ProcessError as error:
-        return f"The process cannot be: {error}"
+        return f"The process is not valid: {error}"
     if job.tube.coldest_c > job.tube.hottest_c:
-        return "The coldest temperature lies above the hottest; swap them"
+        return "The coldest temperature is above the hottest; swap them"
     return ""
 
 

@@ -37,7 +37,7 @@ class FerruleProcess(bpy.types.PropertyGroup):
 
     __annotations__ = {
         "called": StringProperty(
-            name="Name", description="What the process is called", default=DEFAULT_PROCESS, update=callbacks.on_book
+            name="Name", description="Name of the process", default=DEFAULT_PROCESS, update=callbacks.on_book
         ),
         **properties_of(Process, callbacks.on_number, process_named(DEFAULT_PROCESS)),
     }
@@ -62,7 +62,7 @@ class FerruleOutput(bpy.types.PropertyGroup):
             options={"PATH_SUPPORTS_BLEND_RELATIVE"},
         ),
         "write_3mf": BoolProperty(
-            name="3MF", description="Write a 3MF file for each plate; plates that are alike share one", default=True
+            name="3MF", description="Write a 3MF file for each plate; identical plates share one", default=True
         ),
         "write_stl": BoolProperty(name="STL", description="Write one STL file for each fitting", default=False),
     }
@@ -77,10 +77,10 @@ class FerruleSource(bpy.types.PropertyGroup):
 class FerruleEnd(bpy.types.PropertyGroup):
     """A tube end as it was read. ``name`` is how lists call it."""
 
-    key: StringProperty(description="What the end's fitting knows it by")
+    key: StringProperty(description="Identifies the end to its fitting")
     record: StringProperty(description="The end itself, as records.end_text writes it")
     group: IntProperty(default=-1, description="Index of its group; -1 for an end that takes no fitting")
-    cut: StringProperty(description="Its cut in words, or what keeps it from taking a fitting")
+    cut: StringProperty(description="Its cut in words, or why it cannot take a fitting")
     reason: StringProperty(description="Why it takes no fitting; empty where it does")
     clear_mm: FloatProperty(description="How deep a spigot could go")
     tube: PointerProperty(type=bpy.types.Object, description="The object that it was read from")
@@ -104,23 +104,23 @@ class FerruleGroup(bpy.types.PropertyGroup):
         "section": StringProperty(description="The section as modelled, as records.section_text writes it"),
         "size": StringProperty(description="Nearest table size and the difference, in words"),
         "count": IntProperty(description="How many open ends"),
-        "one_reading": StringProperty(description="Where calipers read its bore, where one number tells it"),
+        "one_reading": StringProperty(description="Where to measure its bore, if one number describes it"),
         "own_recipe": BoolProperty(
             name="Own Recipe",
-            description="Give this section a recipe of its own; the others keep the shared one",
+            description="Give this section a separate recipe; the others keep the shared one",
             update=callbacks.on_own_recipe,
             options=set(),
         ),
         "recipe": PointerProperty(type=FerruleRecipe),
         "fit_ladder": BoolProperty(
             name="Fit Ladder",
-            description="Print a row of short spigot slices with stepped gaps for this section, to find the best one",
+            description="Print a row of short spigots with stepped gaps for this section, to find the best gap",
             update=callbacks.on_number,
             options=set(),
         ),
         "measured": BoolProperty(
             name="Measured Bore",
-            description="Fit the spigot to the bore that the calipers read, not to the one modelled",
+            description="Fit the spigot to the bore as measured with calipers, not as modelled",
             update=callbacks.on_measured,
             options=set(),
         ),
@@ -137,12 +137,14 @@ def _switch(name: str, description: str, default: bool = False) -> Any:
 class FerruleView(bpy.types.PropertyGroup):
     """What the view shows of the active fitting."""
 
-    show_ends: _switch("Markers in the View", "Mark each tube end in the view and name the one under the mouse", True)
+    show_ends: _switch(
+        "Markers in the View", "Mark each tube end in the view, with the name of the one under the mouse", True
+    )
     show_profile: _switch("Profile", "Draw the fitting's profile with its dimensions beside it", True)
     show_outlines: _switch("Layer Outlines", "Draw the outlines of the layers")
     which_layers: EnumProperty(
         name="Layers",
-        description="Which layers' outlines are drawn",
+        description="Layers whose outlines are drawn",
         items=[
             ("all", "All", "Draw the outline of every layer"),
             ("up to layer", "Up to Layer", "Draw the outlines up to the chosen layer"),
@@ -152,14 +154,14 @@ class FerruleView(bpy.types.PropertyGroup):
     )
     layer: IntProperty(
         name="Layer",
-        description="Layer that is looked at, counted from 1 at the plate",
+        description="Layer shown, counted from 1 at the plate",
         default=1,
         min=1,
         update=callbacks.on_view,
         options=set(),
     )
-    show_rings: _switch("Rings", "Draw the chosen layer's rings and what they leave uncovered")
-    planned: _switch("As Planned", "Draw the rings that the ring plan lays instead of those that the process is set to")
+    show_rings: _switch("Rings", "Draw the chosen layer's rings and the areas that they leave uncovered")
+    planned: _switch("As Planned", "Draw the rings of the ring plan instead of those of the process")
     show_overhangs: _switch("Overhangs", "Mark surfaces that need support, and the support's columns")
     show_thin_walls: _switch("Thin Walls", "Mark walls too thin for the process")
     show_steps: _switch("Layer Steps", "Show how far the outline moves from each layer to the next")
@@ -167,7 +169,7 @@ class FerruleView(bpy.types.PropertyGroup):
     show_plate: _switch("Plate", "Draw the plate and where each fitting lies on it")
     plate: IntProperty(
         name="Plate",
-        description="Which plate is drawn",
+        description="Plate drawn",
         default=1,
         min=1,
         update=callbacks.on_view,
@@ -179,8 +181,8 @@ class FerruleScene(bpy.types.PropertyGroup):
     """The whole job of a scene."""
 
     __annotations__ = {
-        "key": StringProperty(description="What the scene's fittings know it by"),
-        "stamp": IntProperty(description="Changes with everything that results rest on"),
+        "key": StringProperty(description="Identifies the scene to its fittings"),
+        "stamp": IntProperty(description="Changes with everything that the results depend on"),
         "recipe": PointerProperty(type=FerruleRecipe),
         "process": PointerProperty(type=FerruleProcess),
         "tube": PointerProperty(type=FerruleTube),
@@ -188,7 +190,7 @@ class FerruleScene(bpy.types.PropertyGroup):
         "view": PointerProperty(type=FerruleView),
         "use_shop_book": BoolProperty(
             name="Use the Shop Book",
-            description="Count what this machine's shop book has learned: corrected gaps, measured tubes, own plastics",
+            description="Apply this machine's shop book: corrected gaps, measured tubes, own plastics",
             update=callbacks.on_book,
             options=set(),
         ),
@@ -202,9 +204,9 @@ class FerruleScene(bpy.types.PropertyGroup):
         "group_index": IntProperty(
             name="Section", description="The chosen section", update=callbacks.on_group, options=set()
         ),
-        "notes": StringProperty(description="What reading left out and why, one a line"),
-        "doubt": StringProperty(description="Why the unit is doubted; empty where it is not"),
-        "unit_is_right": BoolProperty(description="The user has said so, whatever the sizes look like"),
+        "notes": StringProperty(description="What was left out and why, one reason per line"),
+        "doubt": StringProperty(description="Why the unit is in doubt; empty if it is not"),
+        "unit_is_right": BoolProperty(description="The user has confirmed the unit"),
         "whole_scene": BoolProperty(description="Whether the whole scene was read, or the objects in sources"),
         "unit_scale": FloatProperty(description="The scene's unit scale when the ends were read"),
         "doubt_factor": FloatProperty(description="What lengths would have to be multiplied by"),

@@ -18,17 +18,17 @@ from .saying import METRIC, Say
 
 BORE = {
     "bore_width_mm": Field(
-        "Bore", "Smallest bore that the calipers read: diameter, width, or a free outline's least width", least=0
+        "Bore", "Smallest bore by the calipers: diameter, width, or a free outline's least width", least=0
     ),
-    "bore_depth_mm": Field("Bore Depth", "Smallest depth of the bore that the calipers read", least=0),
+    "bore_depth_mm": Field("Bore Depth", "Smallest depth of the bore by the calipers", least=0),
 }
 
 WALL = replace(labelled(Assembly)["wall_mm"].field, least=0.0)
 """0 where all tubes have a bore."""
 
-PICKED_WALL = Field("Wall", "Wall of the tube, where only its outside is selected", least=0)
+PICKED_WALL = Field("Wall", "Wall of the tube, if only its outside is selected", least=0)
 
-MEASURED_STEP = Field("Measured", "What the calipers read across that step's spigot; 0 where they did not", least=0)
+MEASURED_STEP = Field("Measured", "Caliper reading across that step's spigot; 0 if not measured", least=0)
 
 _RECORDS = (Recipe, Process, Tube, Assembly)
 LABELS = {

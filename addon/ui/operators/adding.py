@@ -33,19 +33,17 @@ def _sizes(family: str) -> list[tuple[str, str, str]]:
 
 
 class FERRULE_OT_add_fitting(bpy.types.Operator):
-    """Add a fitting for a tube of the size tables at the 3D cursor"""
+    """Add a fitting for a table size of tube at the 3D cursor"""
 
     bl_idname = "ferrule.add_fitting"
     bl_label = "Tube Fitting"
     bl_options = {"REGISTER", "UNDO"}
 
     __annotations__ = {
-        "family": EnumProperty(
-            name="Tube", description="Which kind of tube", items=lambda operator, context: _families()
-        ),
+        "family": EnumProperty(name="Tube", description="Kind of tube", items=lambda operator, context: _families()),
         "size": EnumProperty(
             name="Size",
-            description="Which size of tube the fitting is for",
+            description="Size of the tube that the fitting is for",
             items=lambda operator, context: _sizes(operator.family),
         ),
         **properties_of(Recipe, keys=_FIELDS),
@@ -81,7 +79,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
         desk = updating.finish(scene, review=False)
         fitted = next(one for one in desk.fittings if row in one.rows)
         if fitted.refusal:
-            report(self, "WARNING", f"The fitting cannot be made so: {fitted.refusal}")
+            report(self, "WARNING", f"The fitting cannot be made: {fitted.refusal}")
             return {"FINISHED"}
         placing.place_all(scene, desk, only={line.key})
         placing.select(context, placing.placed(scene).get(line.key))

@@ -17,12 +17,12 @@ class IntoFolder:
 
     directory: StringProperty(
         name="Folder",
-        description="Where the files go from now on; where it is empty, the folder in the panel Plate and Files",
+        description="Folder for the files from now on; if empty, the one in the panel Plate and Files",
         subtype="DIR_PATH",
         options={"SKIP_SAVE"},
     )
     choose: BoolProperty(
-        name="Choose", description="Ask for the folder where it has a place too", options={"HIDDEN", "SKIP_SAVE"}
+        name="Choose", description="Ask for the folder even if one is set", options={"HIDDEN", "SKIP_SAVE"}
     )
     filter_folder: BoolProperty(default=True, options={"HIDDEN", "SKIP_SAVE"})
 
@@ -49,7 +49,7 @@ class IntoFolder:
         """Takes over the folder that was given. Raises ``WorkError`` where nothing could be written."""
         output = context.scene.ferrule.output
         if not (output.write_3mf or output.write_stl):
-            raise WorkError("No format is chosen; switch on 3MF, STL or both")
+            raise WorkError("No format is chosen; turn on 3MF, STL or both")
         if self.directory:
             output.folder = self.directory if self.directory.startswith("//") else os.path.abspath(self.directory)
         problem = _problem(context.scene)
@@ -65,5 +65,5 @@ def _problem(scene: bpy.types.Scene) -> str:
     if not folder.strip():
         return "No folder is chosen"
     if folder.startswith("//") and not bpy.data.filepath:
-        return f"The folder {folder} lies beside the .blend, which is not saved yet"
+        return f"The folder {folder} belongs beside the .blend, which is not saved yet"
     return ""

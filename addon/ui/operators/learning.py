@@ -80,7 +80,7 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
 
 
 class FERRULE_OT_enter_fit(bpy.types.Operator):
-    """Tell the shop book which step of a printed fit ladder went into the tube as the fit should"""
+    """Enter in the shop book which step of a printed fit ladder fitted the tube as it should"""
 
     bl_idname = "ferrule.enter_fit"
     bl_label = "Enter Fit"
@@ -89,13 +89,13 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
     __annotations__ = {
         "ladder": StringProperty(
             name="Ladder",
-            description="Which of the fit ladders that were written into the folder",
+            description="A fit ladder that was written into the folder",
             search=lambda operator, context, text: list(ladders_written(context.scene)),
             options={"SKIP_SAVE"},
         ),
         "step": StringProperty(
             name="Step",
-            description="The number on the step that went in as the fit should",
+            description="Number on the step that fitted as it should",
             search=lambda operator, context, text: _steps_of(context.scene, operator.ladder),
             options={"SKIP_SAVE"},
         ),
@@ -121,7 +121,7 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         known = ladders_written(context.scene)
         if self.ladder not in known:
-            said = f"There is no ladder {self.ladder!r}; there are {'; '.join(known)}"
+            said = f"There is no ladder {self.ladder!r}; the folder has {'; '.join(known)}"
             self.report({"ERROR"}, said if known else _no_ladder(context.scene))
             return {"CANCELLED"}
         result, ladder = known[self.ladder]
@@ -134,16 +134,16 @@ class FERRULE_OT_enter_fit(bpy.types.Operator):
 
 
 class FERRULE_OT_enter_print(bpy.types.Operator):
-    """Tell the shop book what printing all plates of the last export really used and took"""
+    """Enter in the shop book how much plastic and time the last export's plates really took"""
 
     bl_idname = "ferrule.enter_print"
     bl_label = "Enter Print"
     bl_options = {"REGISTER"}
 
     used_g: FloatProperty(
-        name="Used (g)", description="Plastic used, with support and purge; 0 where it was not weighed", min=0
+        name="Used (g)", description="Plastic used, including support and purge; 0 if it was not weighed", min=0
     )
-    took: StringProperty(name="Took", description="Time that it took, such as 5 h 20 min; empty where nobody looked")
+    took: StringProperty(name="Took", description="Printing time, such as 5 h 20 min; empty if unknown")
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
         self.used_g, self.took = 0.0, ""
@@ -178,12 +178,12 @@ class FERRULE_OT_export_book(bpy.types.Operator, TomlFile, ExportHelper):
         except ShopBookError as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
-        self.report({"INFO"}, f"{path.name} is a copy of the shop book")
+        self.report({"INFO"}, f"The shop book was copied to {path.name}")
         return {"FINISHED"}
 
 
 class FERRULE_OT_import_book(bpy.types.Operator, TomlFile, ImportHelper):
-    """Take over what another machine's shop book has: of two entries of one name the later one stays"""
+    """Merge another machine's shop book into this one; of two entries with the same name the later one is kept"""
 
     bl_idname = "ferrule.import_book"
     bl_label = "Import Shop Book"
@@ -198,7 +198,7 @@ class FERRULE_OT_import_book(bpy.types.Operator, TomlFile, ImportHelper):
             return {"CANCELLED"}
         for said in (*book.problems, *told):
             report(self, "INFO", said)
-        self.report({"INFO"}, f"The shop book has what {path.name} has")
+        self.report({"INFO"}, f"The entries of {path.name} are in the shop book")
         _book_changed(context.scene)
         return {"FINISHED"}
 

@@ -56,7 +56,9 @@ class LongWork:
     def modal(self, context: bpy.types.Context, event: bpy.types.Event) -> set[str]:
         if event.type == "ESC":
             self.cancel(context)
-            self.report({"WARNING"}, "Stopped half way; undo brings back what was" if self.changed else "Stopped")
+            self.report(
+                {"WARNING"}, "Stopped half way; undo restores the previous state" if self.changed else "Stopped"
+            )
             return {"FINISHED"} if self.changed else {"CANCELLED"}
         if event.type != "TIMER":
             return {"RUNNING_MODAL"}

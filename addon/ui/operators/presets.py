@@ -17,7 +17,7 @@ from ..scene import last_line
 
 
 class FERRULE_MT_recipe_presets(bpy.types.Menu):
-    """Recipes that were saved"""
+    """Saved recipes"""
 
     bl_label = "Recipe Presets"
     preset_subdir = "ferrule/recipe"
@@ -26,7 +26,7 @@ class FERRULE_MT_recipe_presets(bpy.types.Menu):
 
 
 class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):
-    """Save the recipe as a preset, or remove the preset that is shown"""
+    """Save the recipe as a preset, or remove the preset shown"""
 
     bl_idname = "ferrule.save_recipe"
     bl_label = "Save Recipe"
@@ -64,14 +64,14 @@ class FERRULE_OT_load_recipe(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         if not os.path.isfile(self.filepath):
-            self.report({"ERROR"}, f"The preset {quoted(self.filepath)} is not there; save the recipe again")
+            self.report({"ERROR"}, f"The preset {quoted(self.filepath)} does not exist; save the recipe again")
             return {"CANCELLED"}
         try:
             with quietly():
                 bpy.ops.script.execute_preset(filepath=self.filepath, menu_idname=FERRULE_MT_recipe_presets.__name__)
         except RuntimeError as error:
-            said = f"The preset {quoted(self.filepath)} cannot be loaded as a whole: {last_line(error)}"
-            self.report({"ERROR"}, f"{said}. Look at the numbers, and save the recipe again")
+            said = f"The preset {quoted(self.filepath)} cannot be loaded completely: {last_line(error)}"
+            self.report({"ERROR"}, f"{said}. Check the numbers and save the recipe again")
         updating.numbers_changed(context.scene)
         return {"FINISHED"}
 

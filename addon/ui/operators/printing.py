@@ -47,7 +47,7 @@ def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[M
 
 
 class FERRULE_OT_review_object(bpy.types.Operator):
-    """Review the active object as it lies: its walls, overhangs, layers, and whether its surface is closed"""
+    """Review the active object in its present orientation: walls, overhangs, layers, and whether it is closed"""
 
     bl_idname = "ferrule.review_object"
     bl_label = "Review Object"
@@ -80,7 +80,7 @@ class FERRULE_OT_review_object(bpy.types.Operator):
 
 
 class FERRULE_OT_cure(bpy.types.Operator):
-    """Set the number that cures the chosen finding, for the section that it is about and no other"""
+    """Set the number that cures the chosen finding, for the section it concerns only"""
 
     bl_idname = "ferrule.cure"
     bl_label = "Cure"
@@ -111,7 +111,9 @@ class FERRULE_OT_go_to_finding(bpy.types.Operator):
     bl_label = "Go to Finding"
     bl_options = {"REGISTER", "INTERNAL"}
 
-    index: IntProperty(name="Finding", description="Its row, counted from 0; below 0 for the chosen one", default=-1)
+    index: IntProperty(
+        name="Finding", description="Row in the list, counted from 0; below 0 for the chosen finding", default=-1
+    )
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:

@@ -18,7 +18,7 @@ from ..quiet import quietly
 
 
 class FERRULE_MT_processes(bpy.types.Menu):
-    """Processes of the table and of the shop book"""
+    """Processes from the table and the shop book"""
 
     bl_label = "Process"
 
@@ -42,7 +42,7 @@ class FERRULE_OT_use_process(bpy.types.Operator):
     bl_label = "Use Process"
     bl_options = {"REGISTER", "UNDO"}
 
-    name: StringProperty(name="Name", description="A process of the table or of the shop book", options={"SKIP_SAVE"})
+    name: StringProperty(name="Name", description="A process from the table or the shop book", options={"SKIP_SAVE"})
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         try:
@@ -58,13 +58,13 @@ class FERRULE_OT_use_process(bpy.types.Operator):
 
 
 class FERRULE_OT_save_process(bpy.types.Operator):
-    """Keep the process, as it is set here, in the shop book"""
+    """Save the process, as it is set here, in the shop book"""
 
     bl_idname = "ferrule.save_process"
-    bl_label = "Save as Own"
+    bl_label = "Save Process"
     bl_options = {"REGISTER"}
 
-    name: StringProperty(name="Name", description="What the process is called in the shop book")
+    name: StringProperty(name="Name", description="Name of the process in the shop book")
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
         self.name = context.scene.ferrule.process.called
@@ -77,14 +77,14 @@ class FERRULE_OT_save_process(bpy.types.Operator):
         try:
             check_process(process)
             if any(one.name == process.name for one in processes()):
-                raise ProcessError(f"{quoted(process.name)} is a name of the table; choose another")
+                raise ProcessError(f"{quoted(process.name)} is the name of a table process; choose another")
             shop.book_path().parent.mkdir(parents=True, exist_ok=True)
             update_book(shop.book_path(), lambda book: book.with_entry(process))
         except (ProcessError, OSError) as error:  # ShopBookError is an OSError
             report(self, "ERROR", error)
             return {"CANCELLED"}
         context.scene.ferrule.process.called = process.name
-        self.report({"INFO"}, f"{process.name} is in the shop book {shop.book_path()}")
+        self.report({"INFO"}, f"{process.name} was saved in the shop book {shop.book_path()}")
         return {"FINISHED"}
 
 

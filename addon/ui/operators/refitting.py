@@ -25,7 +25,7 @@ from .tube_ends import read_into
 
 
 class FERRULE_OT_fit(LongWork, bpy.types.Operator):
-    """Make the fittings and put them on their tube ends, in a collection of their own"""
+    """Make the fittings and put them on their tube ends, in a separate collection"""
 
     bl_idname = "ferrule.fit"
     bl_label = "Fit"
@@ -46,7 +46,7 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
         made = sum(len(one.rows) for one in desk.fittings if one.fitting)
         said = f"{count_of(made, 'fitting')} of {count_of(len(desk.fittings), 'kind')}"
         said += f", {added} new" if added else ""
-        said += f", {removed} removed whose tube end is gone" if removed else ""
+        said += f", {removed} removed because their tube ends are gone" if removed else ""
         return said + (f"; {count_of(refused, 'kind')} cannot be made, see the panel Fitting" if refused else "")
 
 
@@ -69,12 +69,12 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
         if not context.scene.ferrule.ends:
             gone = placing.all_fittings(context.scene)
             placing.remove(gone)
-            return f"No tube ends; {count_of(len(gone), 'fitting')} removed whose tube end is gone"
+            return f"No tube ends; {count_of(len(gone), 'fitting')} removed because their tube ends are gone"
         return (yield from FERRULE_OT_fit.steps(self, context))
 
 
 class FERRULE_OT_remove_fittings(bpy.types.Operator):
-    """Take all fittings out of the scene; recipes and tube ends stay"""
+    """Remove all fittings from the scene; recipes and tube ends stay"""
 
     bl_idname = "ferrule.remove_fittings"
     bl_label = "Remove Fittings"
@@ -92,14 +92,14 @@ class FERRULE_OT_remove_fittings(bpy.types.Operator):
 
 
 class FERRULE_OT_set_number(bpy.types.Operator):
-    """Set a number of the recipe or the process to one that works"""
+    """Set a number of the recipe or the process to a value that works"""
 
     bl_idname = "ferrule.set_number"
     bl_label = "Set"
     bl_options = {"REGISTER", "UNDO", "INTERNAL"}
 
-    field: StringProperty(name="Field", description="Which number of the recipe or the process", options={"SKIP_SAVE"})
-    value: StringProperty(name="Value", description="What to set it to, in mm or as a word", options={"SKIP_SAVE"})
+    field: StringProperty(name="Field", description="Number of the recipe or the process", options={"SKIP_SAVE"})
+    value: StringProperty(name="Value", description="Its new value, in mm or as a word", options={"SKIP_SAVE"})
 
     @classmethod
     def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
@@ -139,10 +139,10 @@ def _set_to(number: FERRULE_OT_set_number | bpy.types.OperatorProperties, scene:
 
 
 class FERRULE_OT_reset_recipe(bpy.types.Operator):
-    """Set every number of the recipe back to the usual one"""
+    """Set every number of the recipe back to its default"""
 
     bl_idname = "ferrule.reset_recipe"
-    bl_label = "Usual Recipe"
+    bl_label = "Reset Recipe"
     bl_options = {"REGISTER", "UNDO"}
 
     def execute(self, context: bpy.types.Context) -> set[str]:

@@ -49,14 +49,17 @@ def say_ends(scene: bpy.types.Scene) -> str:
 
 
 class FERRULE_OT_read_ends(bpy.types.Operator):
-    """Find the open tube ends of the selected objects, or of the whole scene where nothing is selected"""
+    """Find the open tube ends of the selected objects, or of the whole scene if nothing is selected"""
 
     bl_idname = "ferrule.read_ends"
     bl_label = "Read Tube Ends"
     bl_options = {"REGISTER", "UNDO"}
 
     whole_scene: BoolProperty(
-        name="Whole Scene", description="Read every object, whatever is selected", default=False, options={"SKIP_SAVE"}
+        name="Whole Scene",
+        description="Read every object, not only the selected ones",
+        default=False,
+        options={"SKIP_SAVE"},
     )
 
     @classmethod
@@ -100,12 +103,12 @@ class FERRULE_OT_fix_unit(bpy.types.Operator):
         if read_into(context, self):
             corners = [item.matrix_world @ Vector(corner) for item in scene.objects for corner in item.bound_box]
             reach_to(context, FAR * max(corner.length for corner in corners))
-            self.report({"INFO"}, f"The scene's unit scale is {scale:g} now. {say_ends(scene)}")
+            self.report({"INFO"}, f"The scene's unit scale is now {scale:g}. {say_ends(scene)}")
         return {"FINISHED"}
 
 
 class FERRULE_OT_keep_unit(bpy.types.Operator):
-    """Take the sizes as they are: these tubes are no sizes of the tables"""
+    """Accept the sizes as read: the tubes are not of table sizes"""
 
     bl_idname = "ferrule.keep_unit"
     bl_label = "Keep the Unit"
@@ -152,12 +155,12 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
         with quietly():
             ferrule.end_index, ferrule.group_index = row, ferrule.ends[row].group
         name = ferrule.groups[ferrule.group_index].name
-        self.report({"INFO"}, f"Picked an end of {name}" if new else f"This end of {name} is on the list already")
+        self.report({"INFO"}, f"Picked an end of {name}" if new else f"This end of {name} is already on the list")
         return {"FINISHED"}
 
 
 class FERRULE_OT_drop_end(bpy.types.Operator):
-    """Take the chosen end off the list, with its fitting, until the ends are read again with Read Tube Ends"""
+    """Take the chosen end and its fitting off the list until Read Tube Ends reads the ends again"""
 
     bl_idname = "ferrule.drop_end"
     bl_label = "Drop Tube End"
@@ -183,7 +186,9 @@ class FERRULE_OT_go_to_end(bpy.types.Operator):
     bl_label = "Go to Tube End"
     bl_options = {"REGISTER", "UNDO"}
 
-    index: IntProperty(name="End", description="Its row, counted from 0; below 0 for the chosen one", default=-1)
+    index: IntProperty(
+        name="End", description="Row in the list, counted from 0; below 0 for the chosen end", default=-1
+    )
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -202,7 +207,7 @@ class FERRULE_OT_go_to_end(bpy.types.Operator):
 
 
 class FERRULE_OT_use_table_bore(bpy.types.Operator):
-    """Take the bore of the nearest table size as measured, where the model is a little off it"""
+    """Use the bore of the nearest table size as if it had been measured, when the model differs from it a little"""
 
     bl_idname = "ferrule.use_table_bore"
     bl_label = "Bore of the Nearest Size"
@@ -212,7 +217,7 @@ class FERRULE_OT_use_table_bore(bpy.types.Operator):
     def poll(cls, context: bpy.types.Context) -> bool:
         group = active_group(context.scene)
         near = group is not None and nearest_size(modelled_section(group)) is not None
-        return holds(cls, near, "The chosen section is near no size of the tables")
+        return holds(cls, near, "The chosen section is not near any table size")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         group = active_group(context.scene)

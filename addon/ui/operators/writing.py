@@ -35,8 +35,8 @@ from .toml_file import TomlFile
 
 
 class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
-    """Make every fitting at full fineness, lay them out on the plate, write the print files and read them back; the job
-    sheet and the lists for the shop are written beside them"""
+    """Make every fitting at full resolution, lay them out on the plate, write the print files and read them back; write
+    the job sheet and the lists for the shop beside them"""
 
     bl_idname = "ferrule.export"
     bl_label = "Export"
@@ -87,7 +87,7 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
 
 
 class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
-    """Check every fitting in its tube: what it meets there, and the smallest gap around it"""
+    """Check every fitting in its tube: what it collides with, and the smallest gap around it"""
 
     bl_idname = "ferrule.check_in_place"
     bl_label = "Check in Place"
@@ -110,7 +110,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
 
 
 class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper):
-    """Write the job as a file that the command line does again: recipe, process, and the assembly beside it"""
+    """Write a job file that the command line can run: recipe, process, and the assembly beside it"""
 
     bl_idname = "ferrule.write_job"
     bl_label = "Write Job File"
@@ -120,7 +120,7 @@ class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper
         path = Path(self.filepath)
         try:
             if not path.name:
-                raise FileError("No file is chosen; choose where the job file goes")
+                raise FileError("No file is chosen; choose a place for the job file")
             lost = assembly_file.write_job(context.scene, context.evaluated_depsgraph_get(), path)
         except (SceneError, FileError) as error:
             report(self, "ERROR", error)
@@ -130,14 +130,14 @@ class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper
             return {"CANCELLED"}
         said = f"The job was written as {quoted(path.name)}"
         if lost:
-            report(self, "WARNING", f"{said}. An end that was picked by hand is not in it: {lost[0]}")
+            report(self, "WARNING", f"{said}. It lacks an end that was picked by hand: {lost[0]}")
         else:
             report(self, "INFO", said)
         return {"FINISHED"}
 
 
 class FERRULE_OT_export_object(IntoFolder, LongWork, bpy.types.Operator):
-    """Write the active object as it lies into a print file in the chosen formats, and read it back"""
+    """Write the active object, in its present orientation, as a print file in the chosen formats, and read it back"""
 
     bl_idname = "ferrule.export_object"
     bl_label = "Export Object"

@@ -104,7 +104,7 @@ def _draw_other_scale(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> Non
         return
     box = layout.box()
     box.alert = True
-    draw_text(box, f"The unit scale was {then:g} when the ends were read, and is {now:g} now.", icon="ERROR")
+    draw_text(box, f"The unit scale was {then:g} when the ends were read, and is now {now:g}.", icon="ERROR")
     box.operator("ferrule.refit", icon="FILE_REFRESH")
 
 
@@ -120,9 +120,9 @@ def _draw_doubt(layout: bpy.types.UILayout, ferrule: bpy.types.PropertyGroup) ->
 def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule: bpy.types.PropertyGroup) -> None:
     column = layout.column()
     if ferrule.ends:
-        draw_text(column, "No tube end is open. The list below says what stands in the way.", icon="INFO")
+        draw_text(column, "No tube end is open. The list below gives the reasons.", icon="INFO")
     elif context.scene.objects:
-        draw_text(column, "Select tubes and read their ends, or read those of the whole scene.", icon="INFO")
+        draw_text(column, "Select tubes and read their ends, or read the whole scene.", icon="INFO")
     else:
         draw_text(column, "Import an assembly of tubes, such as an STL file, or start from a size:", icon="INFO")
         layout.operator("ferrule.add_fitting", icon="ADD")

@@ -60,11 +60,13 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
 def _draw_result(layout: bpy.types.UILayout, result: JobResult) -> None:
     box = layout.box()
     sound = all(file.verified for file in result.files)
-    box.label(text="Read back, all as meant" if sound else "Not all as meant", icon="CHECKMARK" if sound else "ERROR")
+    box.label(
+        text="Read back, all correct" if sound else "Some files are faulty", icon="CHECKMARK" if sound else "ERROR"
+    )
     column = box.column(align=True)
     for file in result.files:
         draw_text(column, f"{quoted(file.path.name)}, {file.unit}", icon="FILE" if file.verified else "ERROR")
-    draw_text(box, "The job sheet and the lists for the shop lie beside them.", icon="INFO")
+    draw_text(box, "The job sheet and the lists for the shop are beside them.", icon="INFO")
     box.operator("wm.path_open", text="Open the Folder", icon="FILE_FOLDER").filepath = str(result.job.output.folder)
 
 
@@ -86,7 +88,7 @@ class FERRULE_PT_shop_book(Sidebar, bpy.types.Panel):
         for said in (*book.problems, *shop.lessons()):
             draw_text(layout, said, icon="ERROR" if said in book.problems else "INFO")
         if not context.scene.ferrule.use_shop_book:
-            draw_text(layout, "What it has learned counts once Use the Shop Book is on, in the panel Process.")
+            draw_text(layout, "To apply it, turn on Use the Shop Book in the panel Process.")
         row = layout.row(align=True)
         row.operator("ferrule.import_book", text="Import", icon="IMPORT")
         row.operator("ferrule.export_book", text="Export", icon="EXPORT")

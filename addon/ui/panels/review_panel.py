@@ -51,7 +51,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             layout.operator("ferrule.review_object", text=f"Review {item.name}", icon="VIEWZOOM", translate=False)
         desk, findings = updating.desk_of(context.scene), listing.listed(context)
         if desk is None and not findings:
-            draw_text(layout, "Read the tube ends, or choose an object of your own to review.", icon="INFO")
+            draw_text(layout, "Read the tube ends, or choose any object to review.", icon="INFO")
             return
         waiting = len(desk.waiting) if desk else 0
         if waiting:
@@ -64,7 +64,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             draw_text(layout, f"Not reviewed. {problem}", icon="ERROR")
         fitted = active_fitted(context.scene, desk) if desk else None
         if fitted and fitted.made and not fitted.made.review.settled:
-            draw_text(layout, "Ways up, trapped support and the bath follow when the numbers rest.")
+            draw_text(layout, "Ways up, trapped support and the bath follow once you stop changing numbers.")
         manager = context.window_manager.ferrule
         if findings:
             layout.template_list(
