@@ -91,7 +91,9 @@ def test_a_correction_makes_the_printed_spigot_smaller_and_is_told(tmp_path, cap
     """Source: mean and standard deviation by numpy; the spigot's width by trimesh in the written STL."""
     chosen = [0.24, 0.31, 0.26]
     keep(tmp_path, "".join(fit_entry(str(one), one) for one in chosen))
-    result = do(tmp_path, rack(ONE_INCH, SQUARE), shop=SHOP, output={"folder": "out", "formats": ["stl"]})
+    upright = {"crown": "flat", "up": "crown up"}
+    output = {"folder": "out", "formats": ["stl"]}
+    result = do(tmp_path, rack(ONE_INCH, SQUARE), shop=SHOP, fitting=upright, output=output)
     mean, spread = np.mean(chosen) - 0.2, np.std(chosen, ddof=1)
     stl = {one.id: tmp_path / "out" / one.files[0] for one in result.made}
     assert spigot_width(stl["F1"], 1.5) == pytest.approx(19.05 - 2 * (0.2 + 0.07), abs=0.02)
@@ -195,7 +197,9 @@ def test_processes_and_plastics_of_the_book_come_before_the_tables(tmp_path):
     assert amounts["density_g_cm3"] == 1.5
     assert amounts["grams"]["value"] == pytest.approx(1.5 * amounts["plastic_cm3"]["value"], rel=1e-4)
     assert 'The plastic "Our blend" is the shop book\'s.' in own.notes
-    assert "Fibre dust" in table(own) and "dust" in (tmp_path / "out" / "rack job sheet.html").read_text("utf-8")
+    assert "Wear a respirator against fibre dust" in table(own) and "dust" in (
+        tmp_path / "out" / "rack job sheet.html"
+    ).read_text("utf-8")
     assert do(tmp_path, shop=SHOP).job.process.layer_mm == 0.3
     assert do(tmp_path).job.process.layer_mm == process["layer_mm"]
 
