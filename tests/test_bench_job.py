@@ -95,7 +95,7 @@ def test_a_correction_makes_the_printed_spigot_smaller_and_is_told(tmp_path, cap
     output = {"folder": "out", "formats": ["stl"]}
     result = do(tmp_path, rack(ONE_INCH, SQUARE), shop=SHOP, fitting=upright, output=output)
     mean, spread = np.mean(chosen) - 0.2, np.std(chosen, ddof=1)
-    stl = {one.id: tmp_path / "out" / one.files[0] for one in result.made}
+    stl = {one.id: tmp_path / "out" / result.files_of(one.name)[0] for one in result.made}
     assert spigot_width(stl["F1"], 1.5) == pytest.approx(19.05 - 2 * (0.2 + 0.07), abs=0.02)
     assert spigot_width(stl["F2"], 1.5) == pytest.approx(34 - 2 * 0.2, abs=0.02)
     assert mean == pytest.approx(0.07)

@@ -113,7 +113,7 @@ def test_lib3mf_reads_the_plate_at_the_right_size_without_a_warning(made):
 def test_trimesh_reads_the_stl_closed_and_with_the_same_volume(made):
     """Source: trimesh, a general-purpose reader."""
     for one in made.made:
-        path = next(file.path for file in made.files if file.format == "stl" and file.path.name in one.files)
+        path = next(file.path for file in made.files if file.format == "stl" and one.name in file.parts)
         read = trimesh.load(path)
         assert read.is_watertight and read.is_winding_consistent
         assert read.volume == pytest.approx(one.review.mesh.volume, rel=1e-5)

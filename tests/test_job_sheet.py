@@ -92,7 +92,7 @@ def sheet() -> JobSheet:
     works = [(work_of_print(review.printed, PROCESS), one.count) for one, review in made]
     amounts = quantities([works], PROCESS, MATERIAL, prices=Prices(PROCESS.name, 50, None, 5, "<€>"))
     ladder = fit_ladder(fittings[0].wanted, ROUND, PROCESS, gaps_around(0.2, count=3))
-    ladders = (SheetLadder(("F1", "F4"), ladder, Plates((), 0), (f"{NASTY}.stl",)),)
+    ladders = (SheetLadder(("F1", "F4"), ladder, (f"{NASTY}.stl",)),)
     refused = Finding("F5", "recipe", "must fix", f"No fitting for {NASTY}", "Set spigot_mm = 8.")
     return JobSheet(
         title=f"Stall {NASTY}",

@@ -102,13 +102,8 @@ class SheetLadder:
     fittings: tuple[str, ...]
     """Ids of the fittings whose tube and gap it is for."""
     ladder: FitLadder
-    plates: Plates
-    """Where it stands on its own plate."""
-    files: tuple[str, ...] = ()
-
-    @property
-    def name(self) -> str:
-        return f"fit ladder {self.fittings[0]} {section_name(self.ladder.section)}"
+    files: tuple[str, ...]
+    """Names of its print files."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -29,18 +29,19 @@ class Part:
 
 @dataclass(frozen=True)
 class WrittenFile:
-    """A file that was written, read back and found right."""
+    """A file that was written, read back and found right; where it is not, the writer raises and there is none."""
 
     path: Path
     format: Literal["3mf", "stl"]
     unit: FileUnit
+    parts: tuple[str, ...]
+    """What is in it, by name, each once."""
     triangles: int
     """Of every solid in the file, each counted once."""
     volume_mm3: float
     """Of every solid in the file, each counted once, with what was added for shrink."""
     items: int
     """How many are to be printed."""
-    verified: bool
 
 
 def check_part(part: Part) -> None:

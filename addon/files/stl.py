@@ -34,7 +34,7 @@ def write_stl(
 
     def check(again: bytes) -> WrittenFile:
         read = check_stl(again, part, unit=unit, shrink_percent=shrink_percent, where=str(path))
-        return WrittenFile(path, "stl", unit, read.triangles, read.volume_mm3, 1, True)
+        return WrittenFile(path, "stl", unit, (part.name,), read.triangles, read.volume_mm3, 1)
 
     return write_checked(path, content, check, files)
 

@@ -81,8 +81,10 @@ def write_3mf(
             raise ValueError(f"a placement asks for part {placement.part}, but there are only {len(parts)}")
         if not all(map(math.isfinite, (placement.x, placement.y, placement.turn_deg))):
             raise ValueError(f"{parts[placement.part].name!r} has no place on the plate: {placement}")
-    for index in {placement.part for placement in placements}:
+    there = sorted({placement.part for placement in placements})
+    for index in there:
         check_part(parts[index])
+    names = tuple(parts[index].name for index in there)
     path = Path(path)
     if path.suffix.lower() != ".3mf":
         path = path.with_name(path.name + ".3mf")
@@ -93,7 +95,7 @@ def write_3mf(
         read = check_3mf(
             again, parts, placements, unit=unit, metadata=known, shrink_percent=shrink_percent, where=str(path)
         )
-        return WrittenFile(path, "3mf", unit, read.triangles, read.volume_mm3, len(placements), True)
+        return WrittenFile(path, "3mf", unit, names, read.triangles, read.volume_mm3, len(placements))
 
     return write_checked(path, content, check, files)
 

@@ -8,7 +8,6 @@ from dataclasses import replace
 
 from ..bench.fit_ladder import LadderError, fit_ladder
 from ..bench.plate import Footprint, PlateError, lay_out
-from ..bench.sheet import SheetLadder
 from ..files.atomic import FileSet
 from ..files.file_names import safe_name
 from ..files.parts import Part, WrittenFile
@@ -17,13 +16,13 @@ from ..files.threemf import write_3mf
 from ..trade.sizes import section_name
 from .asked import Job
 from .batches import ALIKE_MM
-from .results import Made
+from .results import JobLadder, Made
 
 
-def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[SheetLadder, ...], tuple[str, ...]]:
+def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[JobLadder, ...], tuple[str, ...]]:
     """The ladders, and in sentences which could not be made. Fittings whose sections are alike and that want the same
     gap share one."""
-    ladders: list[SheetLadder] = []
+    ladders: list[JobLadder] = []
     notes = []
     for one in made:
         wish = job.ladder_for(one.batch.ends[0].section)
@@ -46,7 +45,7 @@ def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[SheetLadder, ...
                     f"No fit ladder was made for {section_name(section)} ({one.id}): {str(error).rstrip('.')}."
                 )
                 continue
-            ladders.append(SheetLadder((one.id,), ladder, plates))
+            ladders.append(JobLadder((one.id,), ladder, plates))
     sections = [one.batch.ends[0].section for one in made]
     for number, wish in enumerate(job.ladders, 1):
         if not any(job.ladder_for(section) is wish for section in sections):
@@ -54,23 +53,20 @@ def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[SheetLadder, ...
     return tuple(ladders), tuple(notes)
 
 
-def write_ladders(
-    job: Job, ladders: Sequence[SheetLadder], files: FileSet
-) -> tuple[tuple[SheetLadder, ...], tuple[WrittenFile, ...]]:
-    """Writes the ladders as the fittings are written; returns them with the names of their files, and the files."""
+def write_ladders(job: Job, ladders: Sequence[JobLadder], files: FileSet) -> tuple[WrittenFile, ...]:
+    """Writes the ladders as the fittings are written."""
     unit, shrink = job.output.unit, job.process.shrink_percent
-    named, written = [], []
+    written: list[WrittenFile] = []
     for one in ladders:
         about = {"fitting": ", ".join(one.fittings), "process": job.process.name, "material": job.process.material}
         part = Part(one.name, one.ladder.mesh, about)
         path = job.output.folder / safe_name(f"{job.name} {one.name}")
-        own: list[WrittenFile] = []
         if "3mf" in job.output.formats:
             title = {"Title": f"{job.name}, {one.name}", "process": job.process.name}
             spots = one.plates.on(0)
-            own.append(write_3mf(path, [part], spots, unit=unit, metadata=title, shrink_percent=shrink, files=files))
+            written.append(
+                write_3mf(path, [part], spots, unit=unit, metadata=title, shrink_percent=shrink, files=files)
+            )
         if "stl" in job.output.formats:
-            own.append(write_stl(path, part, unit=unit, shrink_percent=shrink, files=files))
-        named.append(replace(one, files=tuple(file.path.name for file in own)))
-        written += own
-    return tuple(named), tuple(written)
+            written.append(write_stl(path, part, unit=unit, shrink_percent=shrink, files=files))
+    return tuple(written)

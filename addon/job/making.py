@@ -19,7 +19,7 @@ from ..trade.sizes import section_name
 from .asked import Job
 from .batches import resolved
 from .resolved import designed, reviewed
-from .results import Batch, Made
+from .results import Attempt, Batch, Made
 
 NO_RECIPE = say("Check the assembly's unit; if it is right, leave this end without a fitting.")
 
@@ -29,6 +29,16 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
     ``JobError`` for a material or a metal that is in no table."""
     fitting = designed(batch.shape, facets)
     return Made(batch, fitting, reviewed(resolved(job, batch), fitting), job.output.spares)
+
+
+def attempt(job: Job, batch: Batch) -> Attempt:
+    """The batch's fitting with all that its review finds, or the finding that its recipe is impossible. Raises
+    ``JobError`` as ``make`` does."""
+    try:
+        made = make(job, batch)
+    except RecipeError as refusal:
+        return Attempt(None, (refused(batch, refusal),))
+    return Attempt(made, made.findings)
 
 
 def refused(batch: Batch, refusal: RecipeError) -> Finding:

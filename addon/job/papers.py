@@ -11,7 +11,7 @@ from ..bench.job_sheet import job_sheet_html
 from ..bench.order_list import ends_csv, fittings_csv
 from ..bench.plate import Plates
 from ..bench.quantities import Quantities, quantities, work_of_print
-from ..bench.sheet import JobSheet, SheetFitting
+from ..bench.sheet import JobSheet, SheetFitting, SheetLadder
 from ..bench.shop_entries import Prices, PrintRun
 from ..files.atomic import FileSet
 from ..files.file_names import safe_name
@@ -62,10 +62,10 @@ def job_sheet_of(result: JobResult) -> JobSheet:
         ),
         ends=result.ends,
         bodies=result.bodies,
-        footprints=result.footprints,
+        footprints=result.laid_out.footprints,
         plates=result.plates,
         quantities=result.quantities,
-        ladders=result.ladders,
+        ladders=tuple(SheetLadder(one.fittings, one.ladder, result.files_of(one.name)) for one in result.ladders),
         metal=result.facts.metal,
         findings=tuple(finding for finding in result.findings if finding.check == "recipe"),
         notes=result.notes,

@@ -5,9 +5,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
 
-from ..bench.plate import Footprint, PlateError, Plates, lay_out
+from ..bench.plate import Footprint, PlateError, lay_out
 from ..bench.sheet import say_ranges
 from ..fields.declared import values_of
 from ..files.atomic import FileSet
@@ -18,7 +17,7 @@ from ..files.threemf import write_3mf
 from ..geometry.names import quoted
 from ..trade.sizes import section_name
 from .asked import Job, JobError
-from .results import Made
+from .results import LaidOut, Made
 
 
 def part_of(job: Job, made: Made) -> Part:
@@ -35,25 +34,20 @@ def part_of(job: Job, made: Made) -> Part:
     return Part(made.name, made.fitting.standing(), about)
 
 
-def footprints(made: Sequence[Made], parts: Sequence[Part]) -> tuple[Footprint, ...]:
-    return tuple(Footprint.of(part.name, part.mesh, one.count) for one, part in zip(made, parts, strict=True))
-
-
-def lay_out_all(job: Job, prints: Sequence[Footprint]) -> Plates:
+def lay_out_all(job: Job, made: Sequence[Made]) -> LaidOut:
     """Every copy on as few plates as are needed. Raises ``JobError`` where a fitting is too large for the plate."""
+    parts = tuple(part_of(job, one) for one in made)
+    prints = tuple(Footprint.of(part.name, part.mesh, one.count) for one, part in zip(made, parts, strict=True))
     try:
-        return lay_out(prints, job.process)
+        return LaidOut(parts, prints, lay_out(prints, job.process))
     except PlateError as error:
         raise JobError(str(error)) from error
 
 
-def write_print_files(
-    job: Job, made: Sequence[Made], parts: Sequence[Part], plates: Plates, files: FileSet
-) -> tuple[list[Made], tuple[WrittenFile, ...]]:
-    """Writes the print files; returns the fittings with the names of the files that hold them, and the files."""
+def write_print_files(job: Job, laid_out: LaidOut, files: FileSet) -> tuple[WrittenFile, ...]:
     folder, unit, shrink = job.output.folder, job.output.unit, job.process.shrink_percent
+    parts, plates = laid_out.parts, laid_out.plates
     written: list[WrittenFile] = []
-    holders: list[list[str]] = [[] for _ in made]
     beds = plates.arrangements() if "3mf" in job.output.formats else {}
     which = [f"plate {say_ranges([number + 1 for number in numbers])}" for numbers in beds.values()]
     names = safe_names(f"{job.name} {said}" for said in which)
@@ -62,30 +56,29 @@ def write_print_files(
         about = {"Title": f"{job.name}, {said} of {plates.count}{times}", "process": job.process.name}
         path = folder / name
         written.append(write_3mf(path, parts, spots, unit=unit, metadata=about, shrink_percent=shrink, files=files))
-        for index in sorted({spot.part for spot in spots}):
-            holders[index].append(written[-1].path.name)
     if "stl" in job.output.formats:
         names = safe_names(f"{job.name} {part.name}" for part in parts)
-        for part, name, holder in zip(parts, names, holders, strict=True):
+        for part, name in zip(parts, names, strict=True):
             written.append(write_stl(folder / name, part, unit=unit, shrink_percent=shrink, files=files))
-            holder.append(written[-1].path.name)
-    return [replace(one, files=tuple(own)) for one, own in zip(made, holders, strict=True)], tuple(written)
+    return tuple(written)
 
 
-def named_before(job: Job) -> set[str]:
-    """Names of the print files that the last run of this job in its folder wrote, by its result.json."""
-    try:
-        last = json.loads((job.output.folder / "result.json").read_text("utf-8"))
-        return {str(file["path"]) for file in last["files"]} if last["job"] == job.name else set()
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return set()
-
-
-def left_behind(job: Job, names: Sequence[str]) -> tuple[str, ...]:
-    """A sentence on the files of the last run that this one did not write again, where they are still there."""
+def left_behind(job: Job, written: Sequence[WrittenFile]) -> tuple[str, ...]:
+    """A sentence on the print files that this job's last run in the folder wrote and this one did not, where they are
+    still there."""
+    names = sorted(_named_before(job) - {file.path.name for file in written})
     old = [name for name in names if (job.output.folder / name).is_file()]
     if not old:
         return ()
     return (
         f"From an earlier run, and no part of this job any more: {', '.join(map(quoted, old))}. Do not print them.",
     )
+
+
+def _named_before(job: Job) -> set[str]:
+    """Names of the print files that the last run of this job in its folder wrote, by its result.json."""
+    try:
+        last = json.loads((job.output.folder / "result.json").read_text("utf-8"))
+        return {str(file["path"]) for file in last["files"]} if last["job"] == job.name else set()
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return set()

@@ -4,11 +4,11 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from ..bench.quantities import Estimate, Quantities
 from ..bench.readings import FORMAT
-from ..bench.sheet import SheetLadder
 from ..bench.statistic import Statistic
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
@@ -18,7 +18,7 @@ from ..review.ring_plan import RingPlan
 from ..review.support import Support
 from ..takeoff import ClosedEnd, Hole, Takeoff, Tube, TubeEnd
 from ..trade.sizes import nearest_size, section_name
-from .results import JobResult, Made
+from .results import JobLadder, JobResult, Made
 
 
 def result_json(result: JobResult) -> str:
@@ -30,7 +30,7 @@ def result_json(result: JobResult) -> str:
         "process": result.job.process.name,
         "ends": [{**_end(end), "fitting": fitting_of.get(id(end))} for end in result.ends],
         **_sites(result.takeoff),
-        "fittings": [_fitting(one) for one in result.made],
+        "fittings": [_fitting(one, result.files_of(one.name)) for one in result.made],
         "findings": [_finding(finding) for finding in result.findings],
         "plates": [
             {
@@ -43,7 +43,7 @@ def result_json(result: JobResult) -> str:
             for spot in result.plates.placements
         ],
         "quantities": result.quantities and _quantities(result.quantities),
-        "fit_ladders": [_ladder(one) for one in result.ladders],
+        "fit_ladders": [_ladder(one, result.files_of(one.name)) for one in result.ladders],
         "files": [
             {
                 "path": file.path.name,
@@ -51,7 +51,6 @@ def result_json(result: JobResult) -> str:
                 "unit": file.unit,
                 "triangles": file.triangles,
                 "volume_mm3": _round(file.volume_mm3),
-                "verified": file.verified,
             }
             for file in result.files
         ],
@@ -164,7 +163,7 @@ def _section(section: Section) -> dict[str, Any]:
     }
 
 
-def _fitting(made: Made) -> dict[str, Any]:
+def _fitting(made: Made, files: Sequence[str]) -> dict[str, Any]:
     mesh, printed = made.review.mesh, made.review.printed
     return {
         "id": made.batch.id,
@@ -188,7 +187,7 @@ def _fitting(made: Made) -> dict[str, Any]:
         "support": _support(printed.support) if printed else None,
         "recommended_orientation": _orientation(printed.orientations) if printed else None,
         "ring_plan": _plan(printed.plan) if printed else None,
-        "files": list(made.files),
+        "files": list(files),
     }
 
 
@@ -222,7 +221,7 @@ def _estimate(found: Estimate) -> dict[str, Any]:
     }
 
 
-def _ladder(one: SheetLadder) -> dict[str, Any]:
+def _ladder(one: JobLadder, files: Sequence[str]) -> dict[str, Any]:
     return {
         "fittings": list(one.fittings),
         "tube": section_name(one.ladder.section),
@@ -232,7 +231,7 @@ def _ladder(one: SheetLadder) -> dict[str, Any]:
             {"label": step.label, "gap_mm": _round(step.gap_mm), "drawn_mm": _round(step.drawn_mm)}
             for step in one.ladder.steps
         ],
-        "files": list(one.files),
+        "files": list(files),
     }
 
 

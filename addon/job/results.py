@@ -5,14 +5,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ..bench.fit_ladder import FitLadder
 from ..bench.plate import Footprint, Plates
 from ..bench.quantities import Quantities
-from ..bench.sheet import SheetLadder
 from ..bench.statistic import Statistic
 from ..families.cap.recipe import Recipe
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand
-from ..files.parts import WrittenFile
+from ..files.parts import Part, WrittenFile
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
 from ..review import Finding, Review
@@ -55,7 +55,6 @@ class Made:
     fitting: Fitting
     checked: Checked
     spares: int
-    files: tuple[str, ...] = ()
 
     @property
     def gap(self) -> GapBand:
@@ -93,23 +92,67 @@ class Made:
 
 
 @dataclass(frozen=True, eq=False)
+class Attempt:
+    """What came of making a batch's fitting."""
+
+    made: Made | None
+    """None where the recipe is impossible for it; then the finding says so."""
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class LaidOut:
+    """The fittings as they are printed, and where."""
+
+    parts: tuple[Part, ...] = ()
+    footprints: tuple[Footprint, ...] = ()
+    """One for each of ``parts``, in the same order."""
+    plates: Plates = Plates((), 0)
+
+
+@dataclass(frozen=True, eq=False)
+class JobLadder:
+    """A fit ladder of the job."""
+
+    fittings: tuple[str, ...]
+    """Ids of the fittings whose tube and gap it is for."""
+    ladder: FitLadder
+    plates: Plates
+    """Where it stands on its own plate."""
+
+    @property
+    def name(self) -> str:
+        return f"fit ladder {self.fittings[0]} {section_name(self.ladder.section)}"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class JobResult:
     job: Job
-    bodies: tuple[Mesh, ...]
-    ends: tuple[TubeEnd, ...]
-    made: tuple[Made, ...]
-    findings: tuple[Finding, ...]
+    takeoff: Takeoff = Takeoff(())
+    """Its tubes, holes, copes and joints are those of the assembly; its ends are those that the job is about."""
+    bodies: tuple[Mesh, ...] = ()
+    made: tuple[Made, ...] = ()
+    findings: tuple[Finding, ...] = ()
     """Of every fitting, those that were refused included."""
-    footprints: tuple[Footprint, ...]
-    """One for each of ``made``, in the same order."""
-    plates: Plates
-    files: tuple[WrittenFile, ...]
-    notes: tuple[str, ...]
+    laid_out: LaidOut = LaidOut()
+    """The fittings of ``made``, in the same order."""
     quantities: Quantities | None = None
     """Of all plates, without the fit ladders; None where nothing is printed."""
-    ladders: tuple[SheetLadder, ...] = ()
-    takeoff: Takeoff = Takeoff(())
-    """Its tubes, holes, copes and joints are those of the assembly, its ends those of this result."""
+    ladders: tuple[JobLadder, ...] = ()
+    files: tuple[WrittenFile, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def ends(self) -> tuple[TubeEnd, ...]:
+        return self.takeoff.ends
+
+    @property
+    def plates(self) -> Plates:
+        return self.laid_out.plates
+
+    def files_of(self, part: str) -> tuple[str, ...]:
+        """Names of the print files that hold a part, by its name: a fitting's or a fit ladder's."""
+        return tuple(file.path.name for file in self.files if part in file.parts)
 
     @property
     def facts(self) -> Facts:

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import replace
 
-from ..fields.refusals import RecipeError
 from ..files.atomic import FileSet
 from ..files.errors import FileError
 from ..geometry.mesh import Mesh
@@ -21,10 +20,10 @@ from ..takeoff.given import joined, leaving_out
 from .asked import Job, JobError
 from .batches import book_notes, sort_into_batches
 from .ladders import make_ladders, write_ladders
-from .making import fit_in_place, make, refused
+from .making import attempt, fit_in_place
 from .papers import quantities_of, write_papers
-from .print_files import footprints, lay_out_all, left_behind, named_before, part_of, write_print_files
-from .results import JobResult, Made
+from .print_files import lay_out_all, left_behind, write_print_files
+from .results import Attempt, Batch, JobResult, Made
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how much of the job is done, 0 to 1."""
@@ -33,7 +32,7 @@ LEAST_DEPTH_MM = 0.1
 
 
 def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) -> JobResult:
-    """Takes an assembly's meshes, in mm, to verified files in the job's output folder.
+    """Takes an assembly's meshes, in mm, to files, read back, in the job's output folder.
 
     ``unit_given`` says whether the file or the job told their unit. Raises ``JobError`` where the job cannot go on;
     then no file has changed. A recipe that is impossible for one section is a finding, and the others are made.
@@ -85,55 +84,57 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
 
     A caller that stops in between closes the generator; then no file has changed. Raises like ``run``.
     """
-    bodies = split_bodies(meshes, takeoff.surface)
-    made: list[Made] = []
-    findings: list[Finding] = []
+    bodies = tuple(split_bodies(meshes, takeoff.surface))
     batches = sort_into_batches(job, takeoff.ends)
-    for index, batch in enumerate(batches):
-        yield f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.3 * index / len(batches)
-        try:
-            one = make(job, batch)
-        except RecipeError as refusal:
-            findings.append(refused(batch, refusal))
-            continue
-        made.append(one)
-        findings += one.findings
-    for index, one in enumerate(made):
-        yield f"Trying {one.id} in its tubes", 0.4 + 0.2 * index / len(made)
-        findings += fit_in_place(one, bodies, made)
+    attempts = yield from _fitted(job, batches)
+    made = tuple(one.made for one in attempts if one.made)
+    met = yield from _tried_in_place(made, bodies)
 
     yield "Laying out the plate", 0.6
-    parts = [part_of(job, one) for one in made]
-    prints = footprints(made, parts)
-    plates = lay_out_all(job, prints)
-    amounts = quantities_of(job, made, plates)
+    laid_out = lay_out_all(job, made)
     ladders, missing = make_ladders(job, made)
     unmatched = job.unmatched([end.section for end in takeoff.ends])
-    notes = (*job.notes, *takeoff.notes, *unmatched, *book_notes(job, batches), *missing)
-
+    before_writing = JobResult(
+        job=job,
+        takeoff=takeoff,
+        bodies=bodies,
+        made=made,
+        findings=(*(finding for one in attempts for finding in one.findings), *met),
+        laid_out=laid_out,
+        quantities=quantities_of(job, made, laid_out.plates),
+        ladders=ladders,
+        notes=(*job.notes, *takeoff.notes, *unmatched, *book_notes(job, batches), *missing),
+    )
     yield "Writing and reading back the files", 0.7
-    before = named_before(job)
+    return write_all(before_writing)
+
+
+def write_all(result: JobResult) -> JobResult:
+    """Writes the print files and the papers, all of them or none; the result with its files. Raises ``JobError``."""
+    job = result.job
     try:
         with FileSet() as files:
-            made, written = write_print_files(job, made, parts, plates, files)
-            ladders, rungs = write_ladders(job, ladders, files)
-            fresh = {file.path.name for file in (*written, *rungs)}
-            notes += left_behind(job, sorted(before - fresh))
-            result = JobResult(
-                job,
-                tuple(bodies),
-                takeoff.ends,
-                tuple(made),
-                tuple(findings),
-                prints,
-                plates,
-                (*written, *rungs),
-                notes,
-                amounts,
-                ladders,
-                takeoff,
-            )
+            written = (*write_print_files(job, result.laid_out, files), *write_ladders(job, result.ladders, files))
+            result = replace(result, files=written, notes=(*result.notes, *left_behind(job, written)))
             write_papers(result, files)
     except FileError as error:
         raise JobError(str(error)) from error
     return result
+
+
+def _fitted(job: Job, batches: Sequence[Batch]) -> Generator[tuple[str, float], None, tuple[Attempt, ...]]:
+    attempts = []
+    for index, batch in enumerate(batches):
+        yield f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.3 * index / len(batches)
+        attempts.append(attempt(job, batch))
+    return tuple(attempts)
+
+
+def _tried_in_place(
+    made: Sequence[Made], bodies: Sequence[Mesh]
+) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
+    findings: list[Finding] = []
+    for index, one in enumerate(made):
+        yield f"Trying {one.id} in its tubes", 0.4 + 0.2 * index / len(made)
+        findings += fit_in_place(one, bodies, made)
+    return tuple(findings)

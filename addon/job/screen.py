@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import get_args
 
 from ..bench.quantities import Quantities, say_duration
-from ..bench.sheet import SheetLadder
+from ..files.parts import WrittenFile
 from ..geometry.sections import Section
 from ..geometry.units import bare_mm, say_mm
 from ..review.findings import SEVERITIES, Finding
@@ -17,7 +17,7 @@ from ..review.ring_plan import PlanRow
 from ..takeoff import TubeEnd
 from ..trade.cautions import Step, cautions_for
 from ..trade.sizes import nearest_size, section_name
-from .results import JobResult, Made
+from .results import JobLadder, JobResult, Made
 
 WIDTH = 110
 """Characters a line, in the table for people."""
@@ -35,7 +35,7 @@ def table(result: JobResult) -> str:
             _ring_plans(result.made),
             _amounts(result.quantities),
             _ladders(result.ladders),
-            _files_table(result),
+            _files_table(result.files),
             _cautions(result),
         ]
     else:
@@ -145,12 +145,8 @@ def _check(check: str, findings: Sequence[Finding]) -> str:
     return _wrapped(f"{check}, {who}: {worst.meaning} {worst.advice} ({place}{several})", "  ")
 
 
-def _files_table(result: JobResult) -> str:
-    rows = [("File", "Unit", "Checked")]
-    rows += [
-        (file.path.name, file.unit, "read back, as drawn" if file.verified else "NOT AS DRAWN") for file in result.files
-    ]
-    return columns(rows)
+def _files_table(files: Sequence[WrittenFile]) -> str:
+    return columns([("File, read back and as drawn", "Unit"), *((file.path.name, file.unit) for file in files)])
 
 
 def _amounts(found: Quantities | None) -> str:
@@ -168,7 +164,7 @@ def _amounts(found: Quantities | None) -> str:
     return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(one, "  ") for one in basis)])
 
 
-def _ladders(ladders: Sequence[SheetLadder]) -> str:
+def _ladders(ladders: Sequence[JobLadder]) -> str:
     if not ladders:
         return ""
     rows = [("Fit ladder for", "Tube", "Gaps a side in mm", "Wanted")]

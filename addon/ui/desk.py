@@ -14,7 +14,7 @@ For whoever draws (panels, overlays; drawing computes nothing):
     it stands cannot be made, or None) and ``made`` (``job.results.Made`` with review and gap; None until reviewed).
 ``Desk.version``
     Grows whenever anything in the desk changed. Buffers may be kept as long as it stays the same.
-``Desk.plates``, ``Desk.result``
+``Desk.laid_out``, ``Desk.result``
     The last plate layout and the last export's ``job.results.JobResult``, None where the scene has changed since.
 """
 
@@ -27,13 +27,12 @@ from typing import Any
 
 import bpy
 
-from ..bench.plate import Footprint, Plates
 from ..families.fitting import Fitting
 from ..fields.refusals import RecipeError
 from ..job.asked import Job, JobError
 from ..job.batches import resolved
 from ..job.resolved import Checked, Resolved, Shape, designed, reviewed
-from ..job.results import Batch, JobResult, Made
+from ..job.results import Batch, JobResult, LaidOut, Made
 from ..review import Finding
 from ..takeoff import TubeEnd
 
@@ -87,9 +86,7 @@ class Desk:
     ends: tuple[TubeEnd, ...]
     fittings: list[Fitted]
     version: int = 0
-    plates: Plates | None = None
-    footprints: tuple[Footprint, ...] = ()
-    """What lies on the plates."""
+    laid_out: LaidOut | None = None
     result: JobResult | None = None
 
     @property

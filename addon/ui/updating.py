@@ -104,7 +104,7 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     desk.stamp = scene.ferrule.stamp
     desk.job = job_of(scene)
     desk.problem = problem_of(desk.job)
-    desk.plates = desk.result = None
+    desk.laid_out = desk.result = None
     for fitted in desk.fittings:
         recipe = desk.job.recipe_for(fitted.batch.ends[0].section)
         correction = desk.job.gap_correction(fitted.batch.section)
@@ -150,7 +150,7 @@ def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
     """What an export came to, for the panel Plate and Files."""
     desk = desk_of(scene)
     if desk is not None:
-        desk.result, desk.plates, desk.footprints = result, result.plates, result.footprints
+        desk.result, desk.laid_out = result, result.laid_out
         changed(desk)
 
 

