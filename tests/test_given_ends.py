@@ -11,7 +11,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
 
+from addon.geometry import polygons
 from addon.geometry.frames import Frame
 from addon.geometry.sections import Section
 from addon.job.asked import Job, JobError
@@ -24,6 +28,10 @@ from addon.trade.sizes import tube_sizes
 
 SQUARE = [[0, 0, 100], [30, 0, 100], [30, 30, 100], [0, 30, 100]]
 BORE = [[2, 2, 100], [28, 2, 100], [28, 28, 100], [2, 28, 100]]
+
+
+def rim(*corners: tuple[float, float]) -> list[list[float]]:
+    return [[x, y, 100.0] for x, y in corners]
 
 
 def job(*entries: dict, **tables: dict) -> Job:
@@ -78,6 +86,31 @@ def test_without_an_axis_the_order_of_the_corners_tells_which_side_is_outside() 
         ({"rim_mm": [SQUARE[0]] * 4, "wall_mm": 2}, ["tube_end[1]", "no area"]),
         ({"rim_mm": [[i, 2 * i, 3] for i in range(9)], "wall_mm": 2}, ["tube_end[1]", "no area"]),
         ({"rim_mm": [SQUARE[i] for i in (0, 2, 1, 3)], "wall_mm": 2}, ["tube_end[1]", "order"]),
+        (
+            {"rim_mm": rim((0, 0), (30, 30), (30, 0), (0, 20)), "wall_mm": 2},
+            ["rim", "itself at x 12 mm, y 12 mm, z 100 mm"],
+        ),
+        (
+            {"rim_mm": rim((0, 0), (30, 0), (30, 30), (15, 0), (0, 30)), "wall_mm": 2},
+            ["rim", "at x 15 mm, y 0 mm, z 100 mm"],
+        ),
+        (
+            {"rim_mm": rim((0, 0), (35, 0), (30, 0), (30, 30), (0, 30)), "wall_mm": 2},
+            ["rim", "at x 30 mm, y 0 mm, z 100 mm"],
+        ),
+        ({"rim_mm": SQUARE, "bore_mm": rim((2, 2), (28, 2), (28, 28), (9, 2), (2, 28))}, ["bore", "at x 9 mm, y 2 mm"]),
+        (
+            {"rim_mm": SQUARE, "bore_mm": rim((2, 2), (28, 2), (28, 28), (2, 28), (2, 9), (3, 9), (1, 11))},
+            ["bore", "itself at x 2 mm, y 10 mm"],
+        ),
+        (
+            {"rim_mm": SQUARE, "bore_mm": rim((2, 2), (28, 2), (30, 15), (28, 28), (2, 28))},
+            ["not inside", "at x 30 mm, y 15 mm"],
+        ),
+        (
+            {"rim_mm": SQUARE, "bore_mm": rim((2, 2), (28, 2), (31, 15), (28, 28), (2, 28))},
+            ["not inside", "at x 30 mm"],
+        ),
         ({"rim_mm": [[0, 0, 0], [30, 0, 0], [30, 30, 9], [0, 30, 0]], "wall_mm": 2}, ["not flat", "mm off a plane"]),
         ({"rim_mm": SQUARE, "bore_mm": [[x, y, 90] for x, y, _ in BORE]}, ["tube_end[1]", "not flat"]),
         ({"rim_mm": BORE, "bore_mm": SQUARE}, ["tube_end[1]", "not inside"]),
@@ -103,6 +136,28 @@ def test_mistakes_are_named_by_their_key(entry: dict, parts: list[str]) -> None:
         job(entry)
     for part in parts:
         assert part in str(refused.value)
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_outlines_meet_where_shapely_finds_them_to(seed: int) -> None:
+    """On a coarse grid, where crossings, corners on edges, folded edges and sound outlines are about as frequent."""
+    rng = np.random.default_rng(seed)
+    drawn = [rng.integers(0, 7, (int(rng.integers(3, 7)), 2)).astype(float) + at for at in (0, rng.integers(0, 7))]
+    lines = [line for loop in drawn if len(line := loop[polygons.distinct(loop, 1e-9)]) >= 3]
+    rings = [shapely.LinearRing(line) for line in lines]
+    simple = all(ring.is_simple for ring in rings)
+    meet = polygons.meeting(lines, 1e-9) if lines else None
+    assert (meet is None) == (simple and not (len(rings) == 2 and rings[0].intersects(rings[1])))
+    if meet is not None:
+        line, corner, share = lines[meet[0]], meet[1], meet[2]
+        place = shapely.Point(line[corner] + share * (line[(corner + 1) % len(line)] - line[corner]))
+        assert sum(ring.distance(place) < 1e-9 for ring in rings) == 2 or not rings[meet[0]].is_simple
+
+
+def test_a_rim_whose_corners_are_doubled_is_read() -> None:
+    """Whoever closes an outline writes its first corner again."""
+    closed = PickedEnd(tuple(map(tuple, [*SQUARE, SQUARE[0]])), tuple(map(tuple, [*BORE[:2], *BORE[1:]]))).tube_end()
+    assert closed.section.like(Section.rectangular(30, 30, 2, 0), 1e-6)
 
 
 def test_entries_are_tables() -> None:

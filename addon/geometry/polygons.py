@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from manifold3d import CrossSection
 from numpy.typing import NDArray
@@ -159,3 +161,40 @@ def symmetry(polygon: Floats, centre: Floats, tolerance: float) -> int:
         if nearest(about, turned(about, 2 * np.pi / folds))[0].max() <= tolerance:
             return folds
     return 1
+
+
+def distinct(polygon: Floats, tolerance: float) -> NDArray[np.intp]:
+    """Which corners are left where those that lie within ``tolerance`` of the one before them go."""
+    kept = [0]
+    for corner in range(1, len(polygon)):
+        if np.abs(polygon[corner] - polygon[kept[-1]]).max() > tolerance:
+            kept.append(corner)
+    while len(kept) > 1 and np.abs(polygon[kept[-1]] - polygon[0]).max() <= tolerance:
+        kept.pop()
+    return np.array(kept)
+
+
+def meeting(polygons: Sequence[Floats], tolerance: float) -> tuple[int, int, float] | None:
+    """Where edges of polygons without doubled corners cross, or touch to within ``tolerance``: the polygon, the corner
+    that begins the edge and the share of the edge; None where they do neither, but for neighbours at their corner."""
+    starts = np.concatenate(polygons)
+    along = np.concatenate([np.roll(polygon, -1, axis=0) - polygon for polygon in polygons])
+    counts = np.array([len(polygon) for polygon in polygons])
+    owner = np.repeat(np.arange(len(polygons)), counts)
+    place = np.arange(len(starts)) - np.repeat(np.cumsum(counts) - counts, counts)
+    before = np.where(place == 0, np.arange(len(starts)) + counts[owner] - 1, np.arange(len(starts)) - 1)
+    squares = np.einsum("ij,ij->i", along, along)
+    for edge, (start, way) in enumerate(zip(starts, along, strict=True)):
+        arms = start - starts
+        shares = np.clip(np.einsum("ij,ij->i", arms, along) / squares, 0.0, 1.0)
+        touched = np.hypot(*(arms - shares[:, None] * along).T) <= tolerance
+        touched[[edge, before[edge]]] = False
+        if touched.any():
+            return int(owner[edge]), int(place[edge]), 0.0
+        bend = cross(way, along)
+        bend[bend == 0] = np.nan  # parallel edges meet at a corner of one of them, if at all
+        mine, theirs = cross(along, arms) / bend, cross(way, arms) / bend
+        crossed = np.flatnonzero((mine > 0) & (mine < 1) & (theirs > 0) & (theirs < 1))
+        if crossed.size:
+            return int(owner[edge]), int(place[edge]), float(mine[crossed[0]])
+    return None

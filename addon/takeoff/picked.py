@@ -9,9 +9,9 @@ from dataclasses import MISSING, dataclass
 import numpy as np
 
 from ..fields.declared import declared
+from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import fit_outlines
-from ..geometry.polygons import signed_area
 from ..geometry.sections import Outline, Section
 from ..geometry.units import say_mm
 from .ends import TubeEnd
@@ -28,6 +28,8 @@ _FARTHEST_MM = 1e7
 """From the origin; single precision tells millimetres up to there."""
 _LEAST_AREA = 1e-4
 """Of the square of its size, that a rim encloses."""
+_TOUCHING = 1e-6
+"""Edges this near to each other, as a share of the rim's size, touch."""
 _DIGITS, _AXIS_DIGITS = 9, 12
 """Decimals of a rim's mm and of its axis, so that a job file has the very numbers that were read."""
 
@@ -85,8 +87,7 @@ class PickedEnd:
             raise PickError(f"The rim is not flat: corners lie up to {say_mm(off)} off a plane. Take one rim only")
         base = Frame.along(middle, self._axis_for(normal))
         flat = [base.to_local(loop)[:, :2] for loop in drawn]
-        for outline in flat:
-            _check_outline(outline)
+        _check_outlines(drawn, flat)
         # Meshes hold their coordinates in single precision.
         noise = 2 * float(np.spacing(np.float32(np.abs(drawn[0]).max())))
         fits = fit_outlines(flat, noise)
@@ -153,12 +154,30 @@ def _normal(loop: Floats) -> Floats:
     return normal if normal @ area > 0 else -normal
 
 
-def _check_outline(outline: Floats) -> None:
-    """Raises ``PickError`` where corners (n, 2) are not in order."""
-    enclosed = abs(signed_area(outline))
-    crossed = abs(Outline.free(outline).cross_section().area() - enclosed) > _LEAST_AREA * enclosed
-    if crossed or not enclosed > 0:
-        raise PickError("The rim crosses itself. Take its corners in the order in which they follow each other")
+def _check_outlines(drawn: Sequence[Floats], flat: Sequence[Floats]) -> None:
+    """Raises ``PickError`` where the outlines, in the world (n, 3) and along the tube (n, 2), cross or touch."""
+    tolerance = _TOUCHING * _size(drawn[0])
+    kept = [polygons.distinct(outline, tolerance) for outline in flat]
+    for name, loop, outline, corners in zip(("rim", "bore"), drawn, flat, kept, strict=False):
+        crossing = polygons.meeting([outline[corners]], tolerance)
+        if crossing or len(corners) < 3:
+            where = f" at {_said(loop[corners], *crossing[1:])}" if crossing else ""
+            raise PickError(
+                f"The {name} crosses or touches itself{where}. Take its corners in the order in which they follow "
+                "each other"
+            )
+    met = polygons.meeting([outline[corners] for outline, corners in zip(flat, kept, strict=True)], tolerance)
+    if met:
+        where = _said(drawn[met[0]][kept[met[0]]], *met[1:])
+        raise PickError(
+            f"The bore is not inside the outside: they meet at {where}. Take the outside and the bore of one rim"
+        )
+
+
+def _said(loop: Floats, corner: int, share: float) -> str:
+    """A place on an edge of a loop."""
+    x, y, z = loop[corner] + share * (loop[(corner + 1) % len(loop)] - loop[corner])
+    return f"x {say_mm(x)}, y {say_mm(y)}, z {say_mm(z)}"
 
 
 def _axis(sides: Floats, normal: Floats) -> Floats | None:
