@@ -17,13 +17,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
-from addon.bench.plate import Placement
 from addon.files import threemf
 from addon.files.errors import FileError, VerificationError
 from addon.files.parts import Part
 from addon.files.readback import check_3mf, read_3mf
 from addon.files.threemf import write_3mf
 from addon.geometry.mesh import Mesh
+from addon.geometry.placement import Placement
 
 CORE = "{http://schemas.microsoft.com/3dmanufacturing/core/2015/02}"
 WORDS = {"rise_mm": "12.7", "process": "0.2 mm layers"}

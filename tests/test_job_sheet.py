@@ -29,7 +29,7 @@ from addon.bench.fit_ladder import fit_ladder, gaps_around
 from addon.bench.fitting_drawing import both_units, fitting_drawing
 from addon.bench.job_sheet import job_sheet_html
 from addon.bench.order_list import END_COLUMNS, FITTING_COLUMNS, ends_csv, fittings_csv
-from addon.bench.plate import Footprint, Placement, Plates, lay_out
+from addon.bench.plate import Footprint, Plates, lay_out
 from addon.bench.plate_map import plate_maps
 from addon.bench.quantities import Prices, quantities, work_of_print
 from addon.bench.section_drawing import spread
@@ -38,6 +38,7 @@ from addon.families.cap import Recipe, design
 from addon.geometry.frames import Frame
 from addon.geometry.hatching import hatching
 from addon.geometry.mesh import Mesh
+from addon.geometry.placement import Placement
 from addon.geometry.sections import Outline, Section
 from addon.review import review_fitting
 from addon.review.findings import Finding

@@ -17,11 +17,12 @@ from manifold3d import Manifold, OpType
 from recipes import recipe_of
 from review_shapes import PROCESS, common_cap, cylinder
 
-from addon.bench.plate import Footprint, Placement
+from addon.bench.plate import Footprint
 from addon.families.cap import Recipe, design
 from addon.families.gap_band import fit_band
 from addon.geometry.hatching import dashes, hatching, surface_hatching
 from addon.geometry.mesh import Mesh
+from addon.geometry.placement import Placement
 from addon.geometry.sections import Section
 from addon.job.asked import Tube
 from addon.review import Review, review, review_fitting

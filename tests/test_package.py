@@ -20,9 +20,14 @@ ADDON = REPOSITORY / "addon"
 BLENDERS_OWN = {"bpy", "bmesh", "gpu", "gpu_extras", "blf", "bl_ui", "mathutils", "freestyle", "aud", "imbuf", "idprop"}
 ROOMS = ("geometry", "fields", "trade", "takeoff", "shaping", "families", "review", "bench", "files")
 """In the order in which the house is walked: each may use only those before it."""
+UNKNOWN = {"files": {"bench"}}
+"""Rooms that lie before one, and of which it knows nothing for all that."""
 TOOLS = {("files", "atomic"), ("files", "errors"), ("files", "texts"), ("geometry", "names")}
 """Modules that use no room, so that every room may use them: whatever is written is written by the first two, and names
 go into sentences by the last."""
+
+STILL_TWO = {"FitClass", "Tube"}
+"""Names that have two meanings as yet."""
 
 MODULES = sorted(path for path in ADDON.rglob("*.py"))
 OUTSIDE_UI = [path for path in MODULES if "ui" not in path.relative_to(ADDON).parts]
@@ -60,7 +65,7 @@ def test_only_ui_imports_blender(path):
 @pytest.mark.parametrize("path", [p for p in OUTSIDE_UI if p.relative_to(ADDON).parts[0] in ROOMS], ids=_id)
 def test_a_room_knows_only_the_rooms_before_it(path):
     room, module = path.relative_to(ADDON).with_suffix("").parts[:2]
-    rooms = set() if (room, module) in TOOLS else {*ROOMS[: ROOMS.index(room) + 1]}
+    rooms = set() if (room, module) in TOOLS else {*ROOMS[: ROOMS.index(room) + 1]} - UNKNOWN.get(room, set())
     used = [imported[1:3] for imported in _imports(path) if imported[0] == "addon" and len(imported) > 1]
     assert not [".".join(module) for module in used if module[0] not in rooms and module not in TOOLS]
 
@@ -82,6 +87,21 @@ def test_no_two_modules_have_the_same_name():
             room, *inner = path.relative_to(ADDON).parts
             places.setdefault(path.stem, set()).add(room if room == "families" and len(inner) > 1 else _id(path))
     assert not {name: sorted(where) for name, where in places.items() if len(where) > 1}
+
+
+def test_no_public_class_or_type_has_two_meanings():
+    places: dict[str, list[str]] = {}
+    for path in MODULES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef):
+                name = node.name
+            elif isinstance(node, ast.Assign) and isinstance(node.value, ast.Subscript | ast.BinOp):
+                name = ast.unparse(node.targets[0])
+            else:
+                continue
+            if name[:1].isupper() and not name.isupper():
+                places.setdefault(name, []).append(_id(path))
+    assert not {name: where for name, where in places.items() if len(where) > 1 and name not in STILL_TWO}
 
 
 IMPORT_ALL_BUT_UI = """

@@ -12,10 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
-from addon.bench.plate import LEAST_SPACING_MM, Footprint, Placement, PlateError, lay_out
+from addon.bench.plate import LEAST_SPACING_MM, Footprint, PlateError, lay_out
 from addon.files.parts import Part
 from addon.files.threemf import write_3mf
 from addon.geometry.mesh import Mesh
+from addon.geometry.placement import Placement
 from addon.geometry.sections import Outline
 from addon.trade.processes import processes
 

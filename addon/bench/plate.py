@@ -13,6 +13,7 @@ from manifold3d import CrossSection
 from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
+from ..geometry.placement import Placement
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from ..trade.shrink import shrink_scale
@@ -49,25 +50,6 @@ class Footprint:
     def of(cls, name: str, mesh: Mesh, count: int = 1) -> Footprint:
         """Of a mesh in mm, standing the way it prints. Raises ``ValueError`` where that has no extent from above."""
         return cls(name, _hull(mesh.vertices[:, :2]), float(mesh.size[2]), count)
-
-
-@dataclass(frozen=True)
-class Placement:
-    """One copy of a part on a plate: turned counter-clockwise about its own z, then moved by x and y.
-
-    Millimetres from the plate's front left corner, and degrees.
-    """
-
-    part: int
-    """Its index in the list of parts."""
-    plate: int
-    x: float
-    y: float
-    turn_deg: float = 0.0
-
-    def put(self, points: Floats) -> Floats:
-        """Points (n, 2) of the part on the plate, in mm, as drawn."""
-        return polygons.turned(points, math.radians(self.turn_deg)) + np.array((self.x, self.y))
 
 
 @dataclass(frozen=True)

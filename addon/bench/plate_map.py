@@ -12,11 +12,12 @@ from manifold3d import CrossSection
 
 from ..geometry.frames import Floats
 from ..geometry.hatching import hatching
+from ..geometry.placement import Placement
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from . import svg
 from .markup import element, escaped
-from .plate import Footprint, Placement, Plates
+from .plate import Footprint, Plates
 from .section_drawing import HATCH_MM
 
 _FINE_MM = 0.05

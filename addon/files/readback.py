@@ -20,10 +20,10 @@ from xml.parsers import expat
 import numpy as np
 from manifold3d import CrossSection
 
-from ..bench.plate import Placement
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.names import quoted
+from ..geometry.placement import Placement
 from ..geometry.runs import in_runs
 from ..geometry.units import say_three
 from .errors import VerificationError

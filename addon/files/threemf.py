@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from ..bench.plate import Placement
 from ..geometry.frames import Floats
+from ..geometry.placement import Placement
 from ..geometry.units import MM_PER_UNIT
 from ..trade.shrink import shrink_scale
 from .atomic import FileSet, write_checked

@@ -137,7 +137,7 @@ class Spigot:
             stack.face(outer + _turned(inner), "groove", up=False)
         return stack.shell(_turned(stack.wall(outer, 0.0, "spigot")))
 
-    def _tip(self, stack: _Stack, contour: Contour) -> Loops:
+    def _tip(self, stack: _Stack, contour: Contour) -> LoopRows:
         """Builds the tip, its lead-in and the hollow; the loop above them."""
         length, lead_in = self.length_mm, self.lead_in_mm
         if lead_in:
@@ -201,7 +201,7 @@ def _spread(contour: Contour, count: int, seam_degrees: float) -> list[OutlinePo
     return places
 
 
-Loops = list[Indices]
+LoopRows = list[Indices]
 
 
 class _Stack:
@@ -212,10 +212,10 @@ class _Stack:
         self.triangles = np.empty((0, 3), np.int32)
         self.surfaces = np.empty(0, np.int32)
 
-    def outlines(self, loops: Loops) -> list[Floats]:
+    def outlines(self, loops: LoopRows) -> list[Floats]:
         return [self.vertices[loop, :2] for loop in loops]
 
-    def level(self, outlines: Sequence[Floats], z: float) -> Loops:
+    def level(self, outlines: Sequence[Floats], z: float) -> LoopRows:
         """New vertices at a height."""
         loops = []
         for outline in outlines:
@@ -223,7 +223,7 @@ class _Stack:
             self.vertices = np.concatenate([self.vertices, np.column_stack([outline, np.full(len(outline), z)])])
         return loops
 
-    def wall(self, loops: Loops, z: float, surface: str) -> Loops:
+    def wall(self, loops: LoopRows, z: float, surface: str) -> LoopRows:
         """Goes straight up or down from the loops to a height."""
         ends = self.level(self.outlines(loops), z)
         upward = z > self.vertices[loops[0][0], 2]
@@ -232,19 +232,19 @@ class _Stack:
             self._put(np.stack([low, low_next, high_next, low, high_next, high], axis=1).reshape(-1, 3), surface)
         return ends
 
-    def face(self, loops: Loops, surface: str, *, up: bool) -> None:
+    def face(self, loops: LoopRows, surface: str, *, up: bool) -> None:
         """Fills the region between loops of one height."""
         filling = np.concatenate(loops)[triangulate(self.outlines(loops))]
         self._put(filling if up else filling[:, ::-1], surface)
 
-    def add(self, shell: Shell) -> Loops:
+    def add(self, shell: Shell) -> LoopRows:
         first = len(self.vertices)
         self.vertices = np.concatenate([self.vertices, shell.vertices])
         self.triangles = np.concatenate([self.triangles, shell.triangles + first])
         self.surfaces = np.append(self.surfaces, shell.surfaces)
         return [loop + first for loop in shell.loops]
 
-    def shell(self, loops: Loops) -> Shell:
+    def shell(self, loops: LoopRows) -> Shell:
         return Shell(self.vertices, self.triangles.astype(np.int32), self.surfaces, tuple(loops))
 
     def _put(self, triangles: Indices, surface: str) -> None:
@@ -252,5 +252,5 @@ class _Stack:
         self.surfaces = np.append(self.surfaces, np.full(len(triangles), surface_id(surface), np.int32))
 
 
-def _turned(loops: Loops) -> Loops:
+def _turned(loops: LoopRows) -> LoopRows:
     return [loop[::-1] for loop in loops]

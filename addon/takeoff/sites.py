@@ -13,7 +13,7 @@ from ..geometry.sections import Section
 from .ends import TubeEnd, UnitDoubt
 from .surface import Surface
 
-Side = Literal["+x", "-x", "+y", "-y"]
+TubeSide = Literal["+x", "-x", "+y", "-y"]
 """A flat side of a tube, by where it faces in the tube's frame."""
 _SQUARE_DEG = 0.1
 
@@ -69,7 +69,7 @@ class Hole:
     """Along the tube's axis from its first and its last end to ``position``; none from a ``ClosedEnd``."""
     angle_deg: float
     """Of ``position`` around the tube's axis, 0 to under 360, counter-clockwise from x seen against z of its frame."""
-    side: Side | None
+    side: TubeSide | None
     """The flat side that it is in; none on round tube and at corners."""
     offset_mm: float | None
     """On a flat side, how far off its middle line, along x or y of the tube's frame."""

@@ -23,7 +23,7 @@ from .holes import Bore, in_line, read_holes
 from .legs import Leg, Skins, paired, uneven
 from .outside import free_lengths
 from .rim_sections import RimSection
-from .sites import ClosedEnd, Cope, Hole, Joint, Side, Tube, angle_between
+from .sites import ClosedEnd, Cope, Hole, Joint, Tube, TubeSide, angle_between
 from .surface import Surface
 from .walls import WallIndex, WallRuns
 
@@ -201,11 +201,11 @@ def _crossing(outline: Outline, start: Floats, along: Floats) -> float:
     return float(share[np.abs(share).argmin()]) if len(share) else 0.0
 
 
-def _side(tube: Tube, local: Floats, outward: Floats) -> tuple[Side | None, float | None]:
+def _side(tube: Tube, local: Floats, outward: Floats) -> tuple[TubeSide | None, float | None]:
     """The flat side that a point lies in, and how far off that side's middle."""
     if tube.section.outer.shape != "rectangle":
         return None, None
-    sides: tuple[tuple[Side, tuple[int, int], int], ...] = (
+    sides: tuple[tuple[TubeSide, tuple[int, int], int], ...] = (
         ("+x", (1, 0), 1),
         ("-x", (-1, 0), 1),
         ("+y", (0, 1), 0),

@@ -11,8 +11,8 @@ from ..fields.coercion import FieldError, in_range, typed
 from ..fields.declared import declared, declared_in
 from .tables import DATA, UnknownNameError, find_row, read_rows
 
-Support = Literal["same material, broken off", "dissolved in a bath"]
-Bath = Literal["none", "water", "caustic", "caustic, ultrasonic"]
+SupportKind = Literal["same material, broken off", "dissolved in a bath"]
+BathKind = Literal["none", "water", "caustic", "caustic, ultrasonic"]
 
 DEFAULT_PROCESS = "Everyday, 0.2 mm layers"
 
@@ -103,7 +103,7 @@ class Process:
         least=-10.0, most=10.0, group=_SIZE,
     )  # fmt: skip
     """Made up for on export only."""
-    support: Support = declared(
+    support: SupportKind = declared(
         "same material, broken off", "Support", "What the support is made of and how it comes off", group=_SUPPORT,
         short={"same material, broken off": "Broken Off", "dissolved in a bath": "In a Bath"},
     )  # fmt: skip
@@ -139,7 +139,7 @@ class Process:
         6.0, "Pocket Mouth", "Narrowest opening through which a bath or a tool still reaches the support",
         least=0.0, most=200.0, twin="Mouth", group=_SUPPORT,
     )  # fmt: skip
-    bath: Bath = declared("none", "Bath", "What dissolves the support", group=_SUPPORT)
+    bath: BathKind = declared("none", "Bath", "What dissolves the support", group=_SUPPORT)
     bath_density: float = declared(
         1.0, "Bath (g/cm³)", "Density of the bath, which decides what floats",
         least=0.5, most=2.0, unit="g/cm³", group=_SUPPORT,
@@ -226,5 +226,5 @@ def _check_together(process: Process) -> None:
     if (process.support == "dissolved in a bath") != (process.bath != "none"):
         raise ProcessError(
             f"bath is {process.bath!r}; support {process.support!r} asks for "
-            + ("'none'" if process.bath != "none" else "one of " + ", ".join(map(repr, get_args(Bath)[1:])))
+            + ("'none'" if process.bath != "none" else "one of " + ", ".join(map(repr, get_args(BathKind)[1:])))
         )

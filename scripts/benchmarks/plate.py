@@ -13,11 +13,12 @@ from typing import TypeVar
 import numpy as np
 from manifold3d import Manifold
 
-from addon.bench.plate import Footprint, Placement, lay_out
+from addon.bench.plate import Footprint, lay_out
 from addon.files.parts import Part
 from addon.files.stl import write_stl
 from addon.files.threemf import write_3mf
 from addon.geometry.mesh import Mesh
+from addon.geometry.placement import Placement
 from addon.geometry.sections import Outline
 from addon.trade.processes import processes
 

@@ -33,7 +33,7 @@ from ..fields import exact, length
 from ..jobs import folder_of, job_of, ladder_wish
 from ..views import redraw
 from .into_folder import IntoFolder
-from .long_work import LongWork, Steps, WorkError
+from .long_work import LongWork, WorkError, WorkSteps
 from .polls import NeedsEnds
 from .toml_file import TomlFile
 
@@ -49,7 +49,7 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
     bl_label = "Write Fit Ladder"
     bl_options = {"REGISTER"}
 
-    def steps(self, context: bpy.types.Context) -> Steps:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         folder = self.folder(context)
         group = active_group(scene)

@@ -10,7 +10,7 @@ import bpy
 
 from ..drawing import report
 
-Steps = Generator[tuple[str, float], None, str]
+WorkSteps = Generator[tuple[str, float], None, str]
 """Yields what comes next and how much is done, 0 to 1; returns the sentence that says what was done."""
 
 
@@ -24,10 +24,10 @@ class LongWork:
     changed = False
     """Set by ``steps`` once something in the scene is no longer as it was, for a stop to be undone too."""
 
-    _work: Steps | None = None
+    _work: WorkSteps | None = None
     _timer: Any = None
 
-    def steps(self, context: bpy.types.Context) -> Steps:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         raise NotImplementedError
 
     def execute(self, context: bpy.types.Context) -> set[str]:

@@ -19,7 +19,7 @@ from ..fields import assign, auto_name, stored, stored_name
 from ..quiet import quietly
 from ..views import redraw
 from ..wording import count_of
-from .long_work import LongWork, Steps
+from .long_work import LongWork, WorkSteps
 from .polls import can_build, has_groups, holds
 from .tube_ends import read_into
 
@@ -35,7 +35,7 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
     def poll(cls, context: bpy.types.Context) -> bool:
         return has_groups(cls, context) and can_build(cls, context)
 
-    def steps(self, context: bpy.types.Context) -> Steps:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         start = time.perf_counter()
         desk = yield from updating.worked(scene, review=bpy.app.background)
@@ -61,7 +61,7 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
     def poll(cls, context: bpy.types.Context) -> bool:
         return has_groups(cls, context) and can_build(cls, context)
 
-    def steps(self, context: bpy.types.Context) -> Steps:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         yield "Reading the tube ends", 0.0
         self.changed = True
         if not read_into(context, self):

@@ -7,7 +7,6 @@ from pathlib import Path
 import bpy
 from bpy_extras.io_utils import ExportHelper
 
-from ...bench.plate import Placement
 from ...files.atomic import FileSet
 from ...files.errors import FileError
 from ...files.file_names import safe_name
@@ -15,6 +14,7 @@ from ...files.parts import Part
 from ...files.stl import write_stl
 from ...files.threemf import write_3mf
 from ...geometry.names import quoted
+from ...geometry.placement import Placement
 from ...job.asked import JobError
 from ...job.making import fit_in_place
 from ...job.print_files import lay_out_all
@@ -28,7 +28,7 @@ from ..jobs import job_of, process_of
 from ..scene import SceneError
 from ..wording import count_of
 from .into_folder import IntoFolder
-from .long_work import LongWork, Steps, WorkError
+from .long_work import LongWork, WorkError, WorkSteps
 from .polls import NeedsEnds, holds
 from .printing import ObjectError, standing_mesh
 from .toml_file import TomlFile
@@ -42,7 +42,7 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
     bl_label = "Export"
     bl_options = {"REGISTER"}
 
-    def steps(self, context: bpy.types.Context) -> Steps:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         start = time.perf_counter()
         folder = self.folder(context)
@@ -71,7 +71,7 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
     bl_label = "Lay Out"
     bl_options = {"REGISTER"}
 
-    def steps(self, context: bpy.types.Context) -> Steps:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         desk = yield from updating.worked(scene)
         made = [one.made for one in desk.fittings if one.made]
@@ -93,7 +93,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
     bl_label = "Check in Place"
     bl_options = {"REGISTER"}
 
-    def steps(self, context: bpy.types.Context) -> Steps:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         desk = yield from updating.worked(scene)
         try:
@@ -149,7 +149,7 @@ class FERRULE_OT_export_object(IntoFolder, LongWork, bpy.types.Operator):
         ready = item is not None and item.type == "MESH" and context.mode == "OBJECT"
         return holds(cls, ready, "Choose an object with a closed surface, in Object Mode")
 
-    def steps(self, context: bpy.types.Context) -> Steps:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         item, output = context.active_object, context.scene.ferrule.output
         process = process_of(context.scene.ferrule.process)
         yield f"Writing {item.name}", 0.0

@@ -118,7 +118,7 @@ def draw_strokes(strokes: Iterable[Stroke], scale: float) -> None:
     gpu.state.blend_set("NONE")
 
 
-def measure(scale: float) -> sheets.Measure:
+def measure(scale: float) -> sheets.WordWidth:
     """How wide words come out, in points."""
 
     def width(words: str, size: float) -> float:

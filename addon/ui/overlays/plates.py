@@ -7,12 +7,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ...bench.plate import Footprint, Placement
+from ...bench.plate import Footprint
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching
+from ...geometry.placement import Placement
 from ...trade.processes import Process
 from .shapes import edges_of, pairs, triangles
-from .sheets import INK, LINE, MARGIN, PALE, SMALL, TEXT, Fill, Measure, Sheet, Stroke, Text, middle_line
+from .sheets import INK, LINE, MARGIN, PALE, SMALL, TEXT, Fill, Sheet, Stroke, Text, WordWidth, middle_line
 from .styles import DASHED, ORANGE
 
 SIZE = 220.0
@@ -26,7 +27,7 @@ def plate_sheet(
     footprints: Sequence[Footprint],
     labels: Sequence[str],
     process: Process,
-    measure: Measure,
+    measure: WordWidth,
 ) -> Sheet:
     """What lies where, seen from above; ``labels`` are written on each part that has room for them."""
     width, depth = process.plate_mm[:2]

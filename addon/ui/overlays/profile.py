@@ -19,9 +19,9 @@ from ...geometry.sections import Outline
 from ..saying import Say
 from . import sheets, styles
 from .shapes import edges_of, pairs, triangles
-from .sheets import INK, LINE, MARGIN, PALE, SMALL, Fill, Measure, Sheet, Stroke, Text, middle_line
+from .sheets import INK, LINE, MARGIN, PALE, SMALL, Fill, Sheet, Stroke, Text, WordWidth, middle_line
 
-Side = Literal["left", "right"]
+WordsSide = Literal["left", "right"]
 
 PART = (140.0, 130.0)
 """Room for the part itself, in points."""
@@ -39,7 +39,7 @@ class Height:
 
     start: tuple[float, float]
     end: tuple[float, float]
-    side: Side
+    side: WordsSide
     words: str
 
 
@@ -58,7 +58,7 @@ class Pointer:
     """Words on one side that point to a place."""
 
     at: tuple[float, float]
-    side: Side
+    side: WordsSide
     words: str
 
 
@@ -125,7 +125,7 @@ def profile_drawing(fitting: Fitting, say: Say, title: str = "") -> Drawing:
     return Drawing(title, tuple(cut_open(fitting)), tube, tuple(widths), tuple(beside))
 
 
-def profile_sheet(drawing: Drawing, measure: Measure) -> Sheet:
+def profile_sheet(drawing: Drawing, measure: WordWidth) -> Sheet:
     """The drawing as large as ``PART`` allows, its words around it."""
     points = np.concatenate([*drawing.cut, *drawing.tube])
     low, high = points.min(axis=0), points.max(axis=0)

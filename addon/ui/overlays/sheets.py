@@ -17,7 +17,7 @@ from .shapes import LegendEntry, area_pieces, broken, triangles
 from .styles import Colour, Style
 
 Align = Literal["left", "middle", "right"]
-Measure = Callable[[str, float], float]
+WordWidth = Callable[[str, float], float]
 """How wide words are at a text size, both in points."""
 
 Rectangle = tuple[float, float, float, float]
@@ -95,7 +95,7 @@ def share_clear_of(sheet: Sheet, space: Rectangle, corner: tuple[float, float], 
     return max(0.0, min(1.0, max(above, beside)))
 
 
-def words_sheet(parts: Sequence[str], measure: Measure, most: float = np.inf, size: float = TEXT) -> Sheet:
+def words_sheet(parts: Sequence[str], measure: WordWidth, most: float = np.inf, size: float = TEXT) -> Sheet:
     """Parts with dots between them, on as many lines as it takes to keep within a width."""
     lines: list[str] = []
     for part in parts:
@@ -112,7 +112,7 @@ def words_sheet(parts: Sequence[str], measure: Measure, most: float = np.inf, si
     return Sheet(width, height, texts=tuple(texts))
 
 
-def legend(entries: Sequence[LegendEntry], measure: Measure) -> Sheet:
+def legend(entries: Sequence[LegendEntry], measure: WordWidth) -> Sheet:
     """Each style as it is drawn, its words, and its values with their units."""
     rows = list(dict.fromkeys(entries))
     words_wide = max((measure(entry.style.words, TEXT) for entry in rows), default=0.0)
