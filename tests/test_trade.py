@@ -290,13 +290,13 @@ class TestSizes:
         ],
     )
     def test_a_damaged_family_is_named(self, family, told):
-        row = replace(Family("Test", ("20",), ("2", "16 BWG"), "EN 10219-2", "test"), **family)
+        row = replace(Family("Test", ("20",), ("2", "16 BWG"), "EN 10219-2", source="test"), **family)
         with pytest.raises(TableError, match=f"sizes.toml: .*{told}"):
-            expand([Gauge("16 BWG", 1.651, "test")], [row], [])
+            expand([Gauge("16 BWG", 1.651, source="test")], [row], [])
 
     def test_a_pipe_with_a_wall_too_few_is_named(self):
         with pytest.raises(TableError, match=r"sizes.toml: .*NPS 1: walls_mm: 1 walls for 2 schedules"):
-            expand([], [], [Pipe("NPS 1", 33.4, (40, 80), (3.38,), "test")])
+            expand([], [], [Pipe("NPS 1", 33.4, (40, 80), (3.38,), source="test")])
 
 
 class TestFits:

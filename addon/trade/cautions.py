@@ -10,7 +10,7 @@ from typing import Literal, Protocol
 from ..geometry.names import quoted
 from .metals import TubeMetal
 from .processes import Material, Process
-from .tables import DATA, read_rows
+from .tables import DATA, Sourced, read_rows
 
 Step = Literal["before the work", "printing", "off the plate", "putting in", "in use"]
 Choice = Literal["none", "process", "fit", "vent", "hole", "heat"]
@@ -63,18 +63,16 @@ class Facts:
 
 
 @dataclass(frozen=True)
-class Caution:
+class Caution(Sourced):
     name: str
     """The caution in one line, which says what to do."""
     step: Step
     text: str
     """One sentence: what the danger is and what to do."""
-    source: str
     applies: tuple[Condition, ...] = ()
     """All of them have to hold; without any it always applies."""
     choice: Choice = "none"
     """The choice beside which it stands, too."""
-    from_memory: tuple[str, ...] = ()
 
 
 @cache

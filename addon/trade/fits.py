@@ -9,11 +9,11 @@ from functools import cache
 from ..geometry.sections import Section
 from ..geometry.units import say_mm
 from .sizes import nearest_size
-from .tables import DATA, cited, find_row, read_rows
+from .tables import DATA, Sourced, cited, find_row, read_rows
 
 
 @dataclass(frozen=True)
-class FitClass:
+class FitClass(Sourced):
     """A fit class. Gaps in mm a side; negative where the spigot is larger than the bore."""
 
     name: str
@@ -21,13 +21,10 @@ class FitClass:
     least_gap_mm: float
     most_gap_mm: float
     use: str
-    source: str
-    from_memory: tuple[str, ...] = ()
-    """Fields not read from the source."""
 
 
 @dataclass(frozen=True)
-class ToleranceRule:
+class ToleranceRule(Sourced):
     """A tube standard's tolerances, as shares of the size within bounds."""
 
     name: str
@@ -40,11 +37,8 @@ class ToleranceRule:
     seam_share: float
     """Usual height of the weld seam inside, as a share of the wall."""
     seam_most_mm: float
-    source: str
     seam_source: str = "common practice, no source"
     """Where ``seam_most_mm`` is from."""
-    from_memory: tuple[str, ...] = ()
-    """Fields not read from the source."""
 
 
 @dataclass(frozen=True)

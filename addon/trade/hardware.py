@@ -6,14 +6,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
-from .tables import DATA, find_row, read_rows
+from .tables import DATA, Sourced, find_row, read_rows
 
 NUT_POCKET_GAP_MM = 0.2
 """Room per side between a hex nut and its printed pocket; common practice, no source."""
 
 
 @dataclass(frozen=True)
-class Thread:
+class Thread(Sourced):
     """What a hole for one thread needs, in mm. Nut sizes are the largest that the standard allows."""
 
     name: str
@@ -22,14 +22,11 @@ class Thread:
     """Hole that the bolt passes freely."""
     nut_across_flats_mm: float
     nut_height_mm: float
-    source: str
     insert_bore_mm: float | None = None
     """Bore for an insert set with heat, by a rule of common practice: the insert's own data sheet comes first. None
     where no insert of this thread is usual."""
     insert_depth_mm: float | None = None
     """How deep that bore is."""
-    from_memory: tuple[str, ...] = ()
-    """Fields not read from the source."""
 
 
 @cache

@@ -6,22 +6,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
-from .tables import DATA, find_row, read_rows
+from .tables import DATA, Sourced, find_row, read_rows
 
 
 @dataclass(frozen=True)
-class TubeMetal:
+class TubeMetal(Sourced):
     """``expansion`` is linear, per kelvin."""
 
     name: str
     expansion: float
     welded: bool
     """Whether its tube is usually welded, and has a seam inside; extruded and drawn tube has none."""
-    source: str
     galvanised: bool = False
     """Whether it is hot-dip galvanised at times."""
-    from_memory: tuple[str, ...] = ()
-    """Fields not read from the source."""
 
 
 @cache

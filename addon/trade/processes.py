@@ -9,7 +9,7 @@ from typing import Literal, get_args, get_origin
 
 from ..fields.coercion import FieldError, in_range, typed
 from ..fields.declared import declared, declared_in
-from .tables import DATA, UnknownNameError, find_row, read_rows
+from .tables import DATA, Sourced, UnknownNameError, find_row, read_rows
 
 SupportKind = Literal["same material, broken off", "dissolved in a bath"]
 BathKind = Literal["none", "water", "caustic", "caustic, ultrasonic"]
@@ -18,7 +18,7 @@ DEFAULT_PROCESS = "Everyday, 0.2 mm layers"
 
 
 @dataclass(frozen=True)
-class Material:
+class Material(Sourced):
     """A plastic. ``expansion`` is linear, per kelvin; density in g/cm³."""
 
     name: str
@@ -28,11 +28,8 @@ class Material:
     """Warmest that a part may get in use, in °C."""
     glue: str
     """Class of adhesive that holds it to metal, in words."""
-    source: str
     fibre: bool = False
     """Filled with fibres, whose dust must not be breathed."""
-    from_memory: tuple[str, ...] = ()
-    """Fields not read from the source."""
 
 
 _HEIGHTS, _BEADS, _INSIDE = "Heights", "Beads", "Inside"

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
 from ..geometry.units import bare_mm, parse_length, say_mm
-from .tables import DATA, TableError, find_row, read_rows
+from .tables import DATA, Sourced, TableError, find_row, read_rows
 
 Kind = Literal["round", "rect"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
@@ -33,17 +33,15 @@ SHOWN_MM = 0.005
 
 
 @dataclass(frozen=True)
-class Gauge:
+class Gauge(Sourced):
     """A wall that is known by its number."""
 
     name: str
     wall_mm: float
-    source: str
-    from_memory: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
-class Family:
+class Family(Sourced):
     """Outsides that each come in each of the walls, as they are said."""
 
     family: str
@@ -51,24 +49,20 @@ class Family:
     walls: tuple[str, ...]
     tolerance: str
     """A tube standard in the table of tolerances."""
-    source: str
-    from_memory: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
-class Pipe:
+class Pipe(Sourced):
     """A nominal pipe size and its walls, in the order of its schedules."""
 
     name: str
     outside_mm: float
     schedules: tuple[int, ...]
     walls_mm: tuple[float, ...]
-    source: str
-    from_memory: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
-class TubeSize:
+class TubeSize(Sourced):
     """One size that a tube merchant sells, in mm; the larger side is the width."""
 
     name: str
@@ -79,8 +73,6 @@ class TubeSize:
     depth_mm: float
     wall_mm: float
     tolerance: str
-    source: str
-    from_memory: tuple[str, ...] = ()
 
     @property
     def section(self) -> Section:
@@ -223,7 +215,7 @@ def _of_families(families: Sequence[Family], gauge_walls: dict[str, float]) -> I
                 kind: Kind = "round" if len(sides) == 1 else "rect"
                 yield TubeSize(
                     f"{outside} × {wall}", row.family, kind, sides[0], sides[-1], thickness,
-                    row.tolerance, row.source, row.from_memory,
+                    row.tolerance, source=row.source, from_memory=row.from_memory,
                 )  # fmt: skip
 
 
@@ -235,7 +227,7 @@ def _of_pipes(pipes: Sequence[Pipe]) -> Iterator[TubeSize]:
         for schedule, wall in zip(row.schedules, row.walls_mm, strict=True):
             yield TubeSize(
                 f"{row.name} Sch {schedule}", "Pipe", "round", row.outside_mm, row.outside_mm, wall,
-                PIPE_TOLERANCE, row.source, row.from_memory,
+                PIPE_TOLERANCE, source=row.source, from_memory=row.from_memory,
             )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
@@ -24,12 +25,13 @@ class Named(Protocol):
     def name(self) -> str: ...
 
 
-class Sourced(Protocol):
-    @property
-    def source(self) -> str: ...
+@dataclass(frozen=True, kw_only=True)
+class Sourced:
+    """A row, and where its values come from."""
 
-    @property
-    def from_memory(self) -> tuple[str, ...]: ...
+    source: str
+    from_memory: tuple[str, ...] = ()
+    """Fields not read from the source."""
 
 
 Row = TypeVar("Row")
