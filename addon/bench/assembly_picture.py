@@ -11,9 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
-from ..geometry.mesh import Ints, Mesh
-from ..geometry.runs import in_runs
-from ..geometry.topology import Indices, edges, weld
+from ..geometry.mesh import Ints, Mesh, triangle_normals
+from ..geometry.topology import Indices, edges, in_runs, weld
 from . import svg
 
 VIEW = np.array([1.0, -1.0, 1.0]) / math.sqrt(3)
@@ -112,8 +111,7 @@ def _visible_edges(mesh: Mesh, flat: Floats) -> tuple[Floats, Floats]:
 
 def _edges_to_draw(corners: Floats, triangles: Ints, count: int) -> tuple[Indices, Indices]:
     """Vertex pairs of the edges that are open, sharp, or part of a silhouette."""
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+    normals = triangle_normals(*corners.swapaxes(0, 1))[0]
     twins = edges(triangles.astype(np.int64), count).twins
     half = np.arange(len(twins))
     lone = twins < 0

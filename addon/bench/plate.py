@@ -25,8 +25,6 @@ LEAST_SPACING_MM = 0.1
 
 _FINE = 1e-6
 """Lengths are rounded to this, so that parts alike but for the last digits count as one shape."""
-_EDGES = 32
-"""How many edges of an outline, the longest first, are tried along the plate's side."""
 
 
 class PlateError(ValueError):
@@ -146,13 +144,9 @@ def _around(points: Floats) -> tuple[RoundedBox, tuple[float, float]]:
 
 def _square_turn(outline: Floats) -> float:
     """The turn, in degrees, that makes the box around an outline smallest; none where it gains nothing."""
-    edges = np.roll(outline, -1, axis=0) - outline
-    edges = edges[np.argsort(-np.hypot(*edges.T), kind="stable")[:_EDGES]]
-    angles = np.concatenate([[0.0], -np.arctan2(edges[:, 1], edges[:, 0]) % (np.pi / 2)])
-    along = np.outer(np.cos(angles), outline[:, 0]) - np.outer(np.sin(angles), outline[:, 1])
-    across = np.outer(np.sin(angles), outline[:, 0]) + np.outer(np.cos(angles), outline[:, 1])
-    areas = np.ptp(along, axis=1) * np.ptp(across, axis=1)
-    return float(np.degrees(angles[areas.argmin()])) if areas.min() < 0.98 * areas[0] else 0.0
+    turn = -polygons.least_box_turn(outline) % (math.pi / 2)
+    as_drawn, turned = (np.ptp(points, axis=0).prod() for points in (outline, polygons.turned(outline, turn)))
+    return math.degrees(turn) if turned < 0.98 * as_drawn else 0.0
 
 
 def _refuse_too_large(

@@ -21,10 +21,10 @@ import numpy as np
 from manifold3d import CrossSection
 
 from ..geometry.frames import Floats
-from ..geometry.mesh import Ints, Mesh
+from ..geometry.mesh import Ints, Mesh, triangle_normals
 from ..geometry.names import quoted
 from ..geometry.placement import Placement
-from ..geometry.runs import in_runs
+from ..geometry.topology import in_runs
 from ..geometry.units import say_three
 from .errors import VerificationError
 from .parts import FileUnit, Part, Shrink
@@ -199,10 +199,9 @@ def check_stl(content: bytes, part: Part, *, unit: FileUnit, shrink_percent: Shr
     _check_closed(where, part)
     _check_solid(where, meant, _shrunk(soup.vertices, 0.0, shrink_percent), numbers)
     _check_welded(where, part, facets.corners)
-    crosses = np.cross(*np.diff(facets.corners, axis=1).transpose(1, 0, 2))
-    lengths = np.linalg.norm(crosses, axis=1)
-    wide = lengths > np.sqrt(TOLERANCE_MM) * facets.corners.max(initial=1.0)
-    facing = np.einsum("ij,ij->i", crosses[wide], facets.normals[wide]) / lengths[wide]
+    normals, areas = triangle_normals(*facets.corners.swapaxes(0, 1))
+    wide = 2 * areas > np.sqrt(TOLERANCE_MM) * facets.corners.max(initial=1.0)
+    facing = np.einsum("ij,ij->i", normals[wide], facets.normals[wide])
     _agree(where, bool((np.abs(facing - 1) < 0.01).all()), "a facet's normal does not fit its corners")
     return Found(len(facets.corners), soup.volume)
 

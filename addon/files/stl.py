@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..geometry.mesh import triangle_normals
 from ..geometry.units import MM_PER_UNIT
 from ..trade.shrink import shrink_scale
 from .atomic import FileSet, write_checked
@@ -43,9 +44,7 @@ def _stl(part: Part, unit: FileUnit, shrink_percent: Shrink) -> bytes:
     corners = part.mesh.corners * (shrink_scale(shrink_percent) / MM_PER_UNIT[unit])
     facets = np.zeros(len(corners), _FACET)
     facets["corners"] = corners
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    lengths = np.linalg.norm(normals, axis=1, keepdims=True)
-    facets["normal"] = np.divide(normals, lengths, out=np.zeros_like(normals), where=lengths > 0)
+    facets["normal"] = triangle_normals(*corners.swapaxes(0, 1))[0]
     return _header(part.name, unit, shrink_percent) + np.uint32(len(facets)).tobytes() + facets.tobytes()
 
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .frames import Floats
-from .runs import in_runs
+from .topology import in_runs
 
 
 def hatching(loops: Sequence[Floats], apart: float, degrees: float = 45.0) -> tuple[Floats, Floats]:

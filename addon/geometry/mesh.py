@@ -21,6 +21,13 @@ def cross_rows(first: Floats, second: Floats) -> Floats:
     return np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])
 
 
+def triangle_normals(first: Floats, second: Floats, third: Floats) -> tuple[Floats, Floats]:
+    """Of triangles with corners (m, 3) each: unit normals (m, 3), zero where there is no area, and areas (m,)."""
+    doubled = cross_rows(second - first, third - first)
+    lengths = np.sqrt(np.einsum("ij,ij->i", doubled, doubled))
+    return doubled / np.where(lengths > 0, lengths, 1.0)[:, None], lengths / 2
+
+
 @dataclass(frozen=True, eq=False)
 class Mesh:
     """Vertices (n, 3) in mm and triangles (m, 3), counter-clockwise seen from outside."""
@@ -53,9 +60,7 @@ class Mesh:
     @property
     def area(self) -> float:
         """Surface area in mm²."""
-        corners = self.corners
-        crosses = cross_rows(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        return float(np.linalg.norm(crosses, axis=1).sum() / 2)
+        return float(triangle_normals(*self.vertices[self.triangles.T])[1].sum())
 
     @classmethod
     def from_manifold(cls, solid: Manifold, name: str = "") -> Mesh:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .frames import Floats
 
-_AT_ONCE = 100_000
+AT_ONCE = 100_000
 """Most point-to-edge distances worked out at once: what the processor's own memory holds."""
 _FLAT = 0.1
 """An edge this long, as a share of the width across it, is a flat to calipers."""
@@ -59,7 +59,7 @@ def nearest_edges(points: Floats, starts: Floats, ends: Floats) -> tuple[Floats,
     lengths = np.sqrt(np.einsum("lni,lni->ln", edges, edges))
     ways = edges / np.maximum(lengths, 1e-300)[:, :, None]
     chosen = np.empty(points.shape[:2], np.intp)
-    step = max(1, _AT_ONCE // max(starts.shape[0] * starts.shape[1], 1))
+    step = max(1, AT_ONCE // max(starts.shape[0] * starts.shape[1], 1))
     for begin in range(0, points.shape[1], step):
         some = slice(begin, begin + step)
         chosen[:, some] = _nearest(points[:, some], starts, lengths, ways)

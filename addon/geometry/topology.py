@@ -168,11 +168,14 @@ def loops(following: Indices) -> tuple[Indices, Indices]:
 
 def spans(begins: Indices, chosen: Indices) -> tuple[Indices, Indices]:
     """For a list in groups that start at ``begins``: which of ``chosen`` each member belongs to, and its place."""
-    counts = begins[chosen + 1] - begins[chosen]
-    owner = np.repeat(np.arange(len(chosen)), counts)
-    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + np.repeat(
-        begins[chosen], counts
-    )
+    owner, place = in_runs(begins[chosen + 1] - begins[chosen])
+    return owner, begins[chosen].take(owner) + place
+
+
+def in_runs(counts: Indices) -> tuple[Indices, Indices]:
+    """Whose each place is and how far along in its run: for counts (2, 3) owners 0 0 1 1 1 and places 0 1 0 1 2."""
+    owners = np.repeat(np.arange(len(counts)), counts)
+    return owners, np.arange(len(owners)) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
 def borders(twins: Indices, border: Indices) -> tuple[Indices, Indices]:

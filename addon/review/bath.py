@@ -76,7 +76,7 @@ def plastic_volume(layers: Layers, inside: Inside, process: Process) -> float:
 
 def in_bath(mesh: Mesh, facets: Facets, density: float, centre: Floats, process: Process) -> Bath:
     """``density`` is the part's mean in g/cm³, ``centre`` (3,) its centre of mass."""
-    covered = float(np.min(np.ptp(mesh.vertices, axis=0))) <= process.bath_fill_mm or process.bath_fill_mm == 0
+    covered = float(mesh.size.min()) <= process.bath_fill_mm or process.bath_fill_mm == 0
     share = density / process.bath_density
     if share >= 1:
         return Bath(density, False, "", 0.0, covered)

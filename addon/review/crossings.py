@@ -14,7 +14,7 @@ import numpy as np
 
 from ..geometry.boxes import curve_order
 from ..geometry.frames import Floats
-from ..geometry.mesh import Mesh, cross_rows
+from ..geometry.mesh import Mesh, cross_rows, triangle_normals
 from ..geometry.topology import Indices
 from .findings import Place
 
@@ -50,8 +50,8 @@ def crossings(mesh: Mesh) -> Crossings | None:
         for b in columns:
             shared += corner == b[second]
     first, second = first[shared < 2], second[shared < 2]
-    tolerance = _TOUCHING * float(np.ptp(mesh.vertices, axis=0).max())
-    normals = _unit_normals(corners)
+    tolerance = _TOUCHING * float(mesh.size.max())
+    normals = triangle_normals(*corners.swapaxes(0, 1))[0]
     for _ in range(2):
         above = _heights(corners[second], corners[first, 0], normals[first])
         through = (above.max(axis=1) > tolerance) & (above.min(axis=1) < -tolerance)
@@ -91,12 +91,6 @@ def _overlapping(low: Floats, high: Floats) -> tuple[Indices, Indices] | None:
             return None
     unlike = a != b
     return order[a[unlike]], order[b[unlike]]
-
-
-def _unit_normals(corners: Floats) -> Floats:
-    normals = cross_rows(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    lengths = np.sqrt(np.einsum("ij,ij->i", normals, normals))
-    return normals / np.maximum(lengths, 1e-300)[:, None]
 
 
 def _heights(triangles: Floats, points: Floats, normals: Floats) -> Floats:

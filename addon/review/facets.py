@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from ..geometry.frames import Floats
-from ..geometry.mesh import Mesh, cross_rows
+from ..geometry.mesh import Mesh, triangle_normals
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,12 +46,9 @@ class Facets:
     @classmethod
     def of(cls, mesh: Mesh) -> Facets:
         a, b, c = mesh.vertices[mesh.triangles.T]
-        crosses = cross_rows(b - a, c - a)
-        doubles = np.sqrt(np.einsum("ij,ij->i", crosses, crosses))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            normals = np.where(doubles[:, None] > 0, crosses / doubles[:, None], 0.0)
+        normals, areas = triangle_normals(a, b, c)
         heights = np.stack([a[:, 2], b[:, 2], c[:, 2]])
-        return cls(normals, doubles / 2, (a + b + c) / 3, heights.min(axis=0), heights.max(axis=0))
+        return cls(normals, areas, (a + b + c) / 3, heights.min(axis=0), heights.max(axis=0))
 
 
 def along(points: Floats, way: ArrayLike) -> Floats:

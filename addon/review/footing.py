@@ -12,6 +12,7 @@ from manifold3d import CrossSection
 from ..fields.messages import Area, Length, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
+from ..geometry.polygons import outward_normals
 from ..trade.processes import Process
 from .findings import Finding
 from .layers import Layers
@@ -54,23 +55,15 @@ def footing_of(layers: Layers, centre: Floats) -> Footing:
 def stand(hull: CrossSection, centre: Floats) -> tuple[float, float]:
     """Smallest width in mm of a convex footing, and how far in degrees a part can lean on it before it falls;
     ``centre`` (3,) is the part's centre of mass, the plate at z = 0."""
-    points, inward = _edges(hull)
+    points = np.concatenate([np.empty((0, 2)), *hull.to_polygons()])
     if len(points) < 3:
         return 0.0, 0.0
+    inward = -outward_normals(points)
     # The smallest width of a convex outline lies square to one of its edges.
     feet = np.einsum("ij,ij->i", inward, points)
     across = (inward @ points.T - feet[:, None]).max(axis=1)
     margin = float((inward @ centre[:2] - feet).min())
     return float(across.min()), max(math.degrees(math.atan2(margin, float(centre[2]))), 0.0)
-
-
-def _edges(hull: CrossSection) -> tuple[Floats, Floats]:
-    """Corners (n, 2) and the inward unit normals of the edges that start there (n, 2)."""
-    points = np.concatenate([np.empty((0, 2)), *hull.to_polygons()])
-    edges = np.roll(points, -1, axis=0) - points
-    lengths = np.hypot(edges[:, 0], edges[:, 1])
-    points, edges, lengths = points[lengths > 0], edges[lengths > 0], lengths[lengths > 0]
-    return points, np.column_stack([-edges[:, 1], edges[:, 0]]) / lengths[:, None]
 
 
 def size_finding(size: Floats, process: Process, name: str) -> list[Finding]:

@@ -152,7 +152,7 @@ def _shells(mesh: Mesh, solid: Manifold) -> tuple[tuple[ClosedSurface, ...], flo
         low, high = mesh.bounds
         x, y, z = ((low + high) / 2).tolist()
         return (ClosedSurface(mesh.volume, (x, y, z)),), 0.0
-    speck = _SHELL_SPECK * float(np.ptp(mesh.vertices, axis=0).max()) ** 3
+    speck = _SHELL_SPECK * float(mesh.size.max()) ** 3
     shells, bodies = [], []
     for part in parts:
         own = Mesh.from_manifold(part)
@@ -222,7 +222,7 @@ def _lid(vertices: Floats, loop: Indices, surface_mm2: float) -> Indices:
     points = vertices[loop]
     centre = points.mean(axis=0)
     arms = points - centre
-    normal = np.cross(arms, np.roll(arms, -1, axis=0)).sum(axis=0) / 2
+    (normal,) = topology.vector_areas(arms, np.array([0, len(arms)]))
     area = float(np.linalg.norm(normal))
     if len(loop) < 3 or area <= 0 or area > _SMALL_HOLE * surface_mm2:
         return np.empty((0, 3), np.int64)

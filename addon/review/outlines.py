@@ -13,7 +13,7 @@ from manifold3d import CrossSection, JoinType, OpType
 from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
-from ..geometry.polygons import contains, nearest_edges
+from ..geometry.polygons import AT_ONCE, contains, nearest_edges
 
 CLOSE_MM = 1e-3
 """Widths are found to this, far below what a process can lay."""
@@ -22,8 +22,6 @@ _ARC_FACETS = 32
 """Facets of a whole circle in offsets: half a percent of the distance."""
 _SAMPLES = 32
 """Points of an outline at which its distance to another is taken."""
-_BATCH = 100_000
-"""Most point-to-edge distances worked out at once: what the processor's own memory holds."""
 
 
 def offset(outline: CrossSection, distance: float) -> CrossSection:
@@ -181,7 +179,7 @@ def distances(points: Sequence[Floats], polygons: Sequence[Sequence[Floats]]) ->
     starts = [np.concatenate(loops) for loops in polygons]
     ends = [_following(loops) for loops in polygons]
     most_points, most_edges = max(map(len, points)), max(map(len, starts))
-    batch = max(1, _BATCH // (most_points * most_edges))
+    batch = max(1, AT_ONCE // (most_points * most_edges))
     found: list[Floats] = []
     for at in range(0, len(points), batch):
         some = slice(at, at + batch)

@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 from ..fields.messages import Length, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
-from ..geometry.runs import in_runs
-from ..geometry.topology import Indices
+from ..geometry.topology import Indices, in_runs
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Place, say_place

@@ -16,8 +16,7 @@ from manifold3d import Manifold, triangulate
 
 from ..geometry.frames import Floats
 from ..geometry.polygons import cross, nearest, outward_normals
-from ..geometry.runs import in_runs
-from ..geometry.topology import Indices
+from ..geometry.topology import Indices, in_runs
 from .shells import RIM, TOGETHER, Shell, bridged, compact, made_one, opened, sound, surface_id, without_repeats
 from .straight_skeleton import hips
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..geometry.boxes import BoxTree
-from ..geometry.topology import Indices, spans
+from ..geometry.topology import Indices, in_runs, spans
 from .surface import Surface
 
 _CHUNK = 64
@@ -26,9 +26,7 @@ class Chunks:
     @classmethod
     def of(cls, surface: Surface) -> Chunks:
         order = np.argsort(surface.walls, kind="stable")
-        sizes = np.bincount(surface.walls)
-        place = np.arange(len(order)) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-        begins = np.flatnonzero(place % _CHUNK == 0)
+        begins = np.flatnonzero(in_runs(np.bincount(surface.walls))[1] % _CHUNK == 0)
         low, high = surface.lows.take(order, axis=0), surface.highs.take(order, axis=0)
         if len(begins):
             low, high = np.minimum.reduceat(low, begins), np.maximum.reduceat(high, begins)

@@ -13,6 +13,7 @@ from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import fit_outlines
 from ..geometry.sections import Outline, Section
+from ..geometry.topology import vector_areas
 from ..geometry.units import say_mm
 from .ends import TubeEnd
 from .rim_sections import combined, placed
@@ -145,7 +146,7 @@ def _size(loop: Floats) -> float:
 def _normal(loop: Floats) -> Floats:
     """(3,): the unit normal, seen against which the corners (n, 3) run counter-clockwise. Raises ``PickError``."""
     arms = loop - loop.mean(axis=0)
-    area = np.cross(arms, np.roll(arms, -1, axis=0)).sum(axis=0) / 2
+    (area,) = vector_areas(arms, np.array([0, len(arms)]))
     enclosed = float(np.linalg.norm(area))
     if not enclosed > _LEAST_AREA * _size(loop) ** 2:
         raise PickError("The rim encloses no area. Take its corners in the order in which they follow each other")

@@ -20,7 +20,6 @@ class FitClass(Sourced):
     gap_mm: float
     least_gap_mm: float
     most_gap_mm: float
-    use: str
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from ...fields.messages import SPECK_MM2
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching, surface_hatching
 from ...geometry.polygons import edge_lengths
-from ...geometry.runs import in_runs
+from ...geometry.topology import in_runs
 from ...review import Review
 from ...review.layers import Layers
 from ...review.review import Print
@@ -240,7 +240,7 @@ def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Mar
     bore = fitting.section.bore.polygon()
     spigot = fitting.profile.spigot_outline.cross_section()
     hole = CrossSection([bore])
-    grain = float(np.ptp(fitting.mesh.vertices, axis=0).max()) / _GRAINS
+    grain = float(fitting.mesh.size.max()) / _GRAINS
     room, bite = hole - spigot, spigot - hole
     heights = (0.0, recipe.lead_in_mm - recipe.spigot_mm)
     batches: list[DrawBatch] = []
