@@ -64,7 +64,10 @@ def guarded(main: Callable[[], int]) -> int:
     except ImportError as error:
         if "shared object file" not in str(error):
             raise
-        print(f"A system library is missing: {error}. For Debian and its kin .ci/run lists them.", file=sys.stderr)
+        print(
+            f"A system library is missing: {error}. .ci/run lists those that Debian and its derivatives need.",
+            file=sys.stderr,
+        )
         return 2
 
 
@@ -160,7 +163,7 @@ def _run(command: list[str]) -> None:
     variables = {name: value for name, value in os.environ.items() if name not in astray}
     done = subprocess.run(command, env=variables, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     if done.returncode:
-        advice = "Read what it said above (is there a network, and room on the disk?), then run this again."
+        advice = "Read the output above (is there a network connection, and space on the disk?), then run this again."
         raise SetUpError(f"{done.stdout.strip()}\nThe set-up stopped at: {' '.join(command)}\n{advice}")
 
 

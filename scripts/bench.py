@@ -21,7 +21,9 @@ BENCHMARKS = Path(__file__).parent / "benchmarks"
 def main() -> int:
     known = sorted(path.stem for path in BENCHMARKS.glob("*.py") if not path.stem.startswith("_"))
     parser = argparse.ArgumentParser(description="Run the benchmarks.")
-    parser.add_argument("names", nargs="*", metavar="NAME", help=f"which of them (all): {', '.join(known)}")
+    parser.add_argument(
+        "names", nargs="*", metavar="NAME", help=f"benchmarks to run (default: all of {', '.join(known)})"
+    )
     names = parser.parse_args().names or known
     unknown = sorted(set(names) - set(known))
     if unknown:

@@ -36,10 +36,10 @@ PLATFORMS = {
 
 def main() -> int:
     parser = argparse.ArgumentParser(description="Write the extension that Blender installs.")
-    parser.add_argument("--out", type=Path, default=REPOSITORY / "build", metavar="DIR", help="where (build)")
+    parser.add_argument("--out", type=Path, default=REPOSITORY / "build", metavar="DIR", help="output folder (build)")
     out = parser.parse_args().out
     enter()
-    print("Gathering the wheels of manifold3d and tomlkit ...", flush=True)
+    print("Collecting the wheels of manifold3d and tomlkit ...", flush=True)
     try:
         wheels = [_wheel("manifold3d", one, python) for one in PLATFORMS.values() for python in PYTHONS]
         wheels.append(_wheel("tomlkit", "any", PYTHONS[0]))

@@ -15,7 +15,9 @@ from _environment import REPOSITORY, enter, guarded, undisturbed
 
 def main() -> int:
     parser = argparse.ArgumentParser(description="Make caps for a market stall's frame.")
-    parser.add_argument("--out", type=Path, default=REPOSITORY / "out" / "demo", metavar="DIR", help="where (out/demo)")
+    parser.add_argument(
+        "--out", type=Path, default=REPOSITORY / "out" / "demo", metavar="DIR", help="output folder (out/demo)"
+    )
     out = parser.parse_args().out
     enter()
     with undisturbed():

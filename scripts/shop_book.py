@@ -29,20 +29,25 @@ def main() -> int:
 
 
 def parse(argv: Sequence[str]) -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description="Read and fill a shop book; docs/bench.md tells what is in it.")
-    parser.add_argument("book", metavar="BOOK.toml", type=Path, help="the shop book; adding makes a missing one")
+    parser = argparse.ArgumentParser(description="Read and fill a shop book; docs/bench.md describes its contents.")
+    parser.add_argument("book", metavar="BOOK.toml", type=Path, help="the shop book; created if it does not exist")
     tasks = parser.add_subparsers(dest="task", required=True, metavar="TASK")
-    tasks.add_parser("show", help="what is in the book, and what its readings add up to")
-    reading = tasks.add_parser("add-reading", help="enter which step of a fit ladder went in as the fit should")
+    tasks.add_parser("show", help="show what is in the book, and the result of its readings")
+    reading = tasks.add_parser("add-reading", help="enter which step of a fit ladder fitted as it should")
     reading.add_argument("--fitting", required=True, metavar="F1", help="the fitting that the ladder is for")
     reading.add_argument("--step", required=True, metavar="0.25", help="the step, as it is marked")
-    reading.add_argument("--measured", metavar="MM", help="the calipers' reading of that spigot's width")
-    run = tasks.add_parser("add-print", help="enter what all plates of a job together really used and took")
-    run.add_argument("--used-g", type=float, metavar="GRAMS", help="plastic used, support and purge too")
+    reading.add_argument("--measured", metavar="MM", help="caliper reading of that spigot's width")
+    run = tasks.add_parser("add-print", help="enter the plastic and time that all plates of a job really took")
+    run.add_argument("--used-g", type=float, metavar="GRAMS", help="plastic used, including support and purge")
     run.add_argument("--took", metavar="TIME", help="how long it took, such as '5 h 20 min'")
     for task in (reading, run):
-        task.add_argument("result", metavar="result.json", type=Path, help="what the job wrote beside its files")
-    for name, what in (("export", "write a copy for another machine"), ("import", "take over another machine's book")):
+        task.add_argument(
+            "result", metavar="result.json", type=Path, help="the result.json that the job wrote beside its files"
+        )
+    for name, what in (
+        ("export", "write a copy for another machine"),
+        ("import", "merge another machine's book into this one"),
+    ):
         tasks.add_parser(name, help=what).add_argument("other", metavar="OTHER.toml", type=Path)
     return parser.parse_args(argv)
 
@@ -74,7 +79,7 @@ def _said(asked: argparse.Namespace) -> list[str]:
         return [f"{asked.other} is a copy of {asked.book}."]
     if asked.task == "import":
         book, told = import_book(asked.book, asked.other)
-        return [*book.problems, *told, f"{asked.book} has what {asked.other} has."]
+        return [*book.problems, *told, f"{asked.book} now has the entries of {asked.other}."]
     entry = _entry(asked)
     book = update_book(asked.book, lambda old: old.with_entry(entry))
     return [*book.problems, f"Entered into {asked.book} as {entry.name}.", *learned(book)]
@@ -105,7 +110,7 @@ def _result(path: Path) -> Any:
     try:
         result = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "it is no JSON"
+        reason = getattr(error, "strerror", None) or "it is not JSON"
         raise ReadingError(f"{path} cannot be read: {reason}. Name the result.json that the job wrote.") from None
     return result if isinstance(result, dict) else {}
 

@@ -24,7 +24,7 @@ from _interpreter import BLENDERS, InterpreterError
 
 def main() -> int:
     parser = argparse.ArgumentParser(description="Set up both test environments and run every check.")
-    parser.add_argument("--only", metavar="WORD", default="", help="only the steps whose names hold this word")
+    parser.add_argument("--only", metavar="WORD", default="", help="only the steps whose names contain this word")
     parser.add_argument("-k", metavar="EXPRESSION", help="only the tests that match, in pytest's own terms")
     options = parser.parse_args()
 

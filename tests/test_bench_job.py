@@ -103,17 +103,17 @@ def test_a_correction_makes_the_printed_spigot_smaller_and_is_told(tmp_path, cap
     assert (first["spigot_gap_mm"], first["drawn_gap_mm"], second["drawn_gap_mm"]) == (0.2, 0.27, 0.2)
     assert first["gap_correction"] == {"n": 3, "mean": pytest.approx(0.07), "spread": pytest.approx(spread, abs=1e-4)}
     assert second["gap_correction"] is None
-    said = "Gaps are made 0.07 mm a side larger than asked for: mean of 3 readings, spread 0.04 mm."
+    said = "Gaps are made 0.07 mm per side larger than requested: mean of 3 readings, spread 0.04 mm."
     sheet = (tmp_path / "out" / "rack job sheet.html").read_text("utf-8")
     for text in (table(result), sheet, "\n".join(written(tmp_path)["notes"])):
         assert said in " ".join(text.split())
-        assert "Square and rectangular tube: No fit ladder has been read" in " ".join(text.split())
+        assert "Square and rectangular tube: No fit ladder has been entered" in " ".join(text.split())
 
 
 def test_a_single_reading_is_called_one(tmp_path):
     keep(tmp_path, fit_entry("only", 0.25))
     result = do(tmp_path, shop=SHOP)
-    assert "0.05 mm a side larger than asked for: from a single reading, not yet to be relied on." in result.notes[0]
+    assert "0.05 mm per side larger than requested: from a single reading, not yet reliable." in result.notes[0]
 
 
 def test_a_correction_changes_the_glue_not_at_all_and_the_bore_that_is_allowed_neither(tmp_path):
@@ -385,9 +385,9 @@ def test_the_whole_way_around_from_ladder_to_the_next_jobs_spigot(tmp_path, caps
     assert "from a single reading" in capsys.readouterr().out
     assert enter(tmp_path, "add-reading", result, "--fitting", "F1", "--step", "0.25") == 0
     said = capsys.readouterr().out
-    assert "Gaps are made 0.08 mm a side larger than asked for: mean of 2 readings, spread 0.04 mm." in said
+    assert "Gaps are made 0.08 mm per side larger than requested: mean of 2 readings, spread 0.04 mm." in said
     # Drawn 19.05 - 2 · 0.3 = 18.45 mm, so 0.05 mm a side too large.
-    assert "Spigots come out 0.05 mm a side larger than drawn" in said
+    assert "Spigots come out 0.05 mm per side larger than drawn" in said
     book = tomllib.loads((tmp_path / "book.toml").read_text("utf-8"))
     assert [one["chosen_gap_mm"] for one in book["fit"]] == [0.3, 0.25]
     corrected = do(tmp_path, shop=SHOP)
@@ -416,9 +416,9 @@ def test_what_a_print_took_corrects_the_next_estimate(tmp_path, capsys):
     [
         (["add-reading", "--fitting", "F2", "--step", "0.20"], "has no fit ladder for 'F2'; it has those of F1"),
         (["add-reading", "--fitting", "F1", "--step", "0.2"], "no step '0.2'; it has 0.05, 0.10"),
-        (["add-reading", "--fitting", "F1", "--step", "0.20", "--measured", "25"], "measure its spigot again"),
+        (["add-reading", "--fitting", "F1", "--step", "0.20", "--measured", "25"], "measure it again"),
         (["add-reading", "--fitting", "F1", "--step", "0.20", "--measured", "wide"], "'wide' is not a length"),
-        (["add-print"], "Nothing was read"),
+        (["add-print"], "Nothing was entered"),
         (["add-print", "--used-g", "-3"], "used_cm3"),
         (["add-print", "--used-g", "nan"], "used_cm3"),
         (["add-print", "--took", "soon"], "'soon' is not a time"),
@@ -450,7 +450,7 @@ def test_two_machines_bring_their_readings_together(tmp_path, capsys):
     assert enter(tmp_path, "show") == 0
     said = capsys.readouterr().out
     assert 'fit "there" was added.' in said and "fit: here\nfit: there" in said
-    assert "0.1 mm a side larger than asked for: mean of 2 readings, spread 0.07 mm" in said
+    assert "0.1 mm per side larger than requested: mean of 2 readings, spread 0.07 mm" in said
 
 
 def test_the_script_says_how_it_is_used():

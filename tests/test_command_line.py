@@ -222,7 +222,7 @@ def test_interrupted_while_working(
     assert main([str(job_file)]) == 130
     out, err = capsys.readouterr()
     assert "Never" not in out
-    assert err == "Stopped, nothing half-written left.\n"
+    assert err == "Stopped. No half-written file is left.\n"
     assert signal.getsignal(signal.SIGINT) is before
 
 
@@ -281,7 +281,7 @@ def test_the_real_job_interrupted_leaves_everything_as_it_was(
     assert main([str(job_file)]) == 130
     assert sent
     assert contents(job_file.parent) == before
-    assert capsys.readouterr().err == "Stopped, nothing half-written left.\n"
+    assert capsys.readouterr().err == "Stopped. No half-written file is left.\n"
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -315,7 +315,7 @@ def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
     assert process.returncode == 130
     assert out == ""
     assert time.monotonic() - started < 5
-    assert err == "Stopped, nothing half-written left.\n"
+    assert err == "Stopped. No half-written file is left.\n"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["JOB.toml", "endless.py", "tube.stl"]
 
 

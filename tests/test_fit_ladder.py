@@ -161,7 +161,7 @@ def test_more_slices_than_fit_in_a_row_make_rows_and_too_many_are_refused():
     ladder = ladder_for("round", process)
     assert len({y for _, y in (step.centre_mm for step in ladder.steps)}) == 2
     section = Section.rectangular(80, 80, 4)
-    with pytest.raises(LadderError, match="choose 3 gaps at most"):
+    with pytest.raises(LadderError, match="choose at most 3 gaps"):
         fit_ladder(resolve(Recipe(), section), section, process)
     fitting = fit_ladder(resolve(Recipe(), section), section, process, gaps=(0.1, 0.2, 0.3))
     assert len(fitting.steps) == 3
@@ -178,7 +178,7 @@ def test_gaps_that_make_no_ladder(gaps, said):
     section, recipe = TUBES["round"]
     with pytest.raises(LadderError, match=said):
         fit_ladder(resolve(recipe, section), section, PROCESS, gaps)
-    with pytest.raises(LadderError, match="not decided"):
+    with pytest.raises(LadderError, match="has no gap yet"):
         fit_ladder(recipe, section, PROCESS)
 
 
@@ -199,7 +199,7 @@ def test_readings_go_through_the_shop_book_to_a_correction():
     drawn = [19.05 - 2 * float(label) for label in chosen]
     assert excess.mean == pytest.approx(np.mean(np.subtract(measured, drawn)) / 2)
     assert say_correction(found) == (
-        "Gaps are made 0.05 mm a side larger than asked for: mean of 4 readings, spread 0.04 mm."
+        "Gaps are made 0.05 mm per side larger than requested: mean of 4 readings, spread 0.04 mm."
     )
     assert gap_correction(book.all(FitReading), PROCESS.name, "other") is None
 

@@ -50,7 +50,7 @@ def test_a_ladder_is_written_tried_and_entered(scene: bpy.types.Scene, tmp_path:
     reading = open_book(book).all(FitReading)[0]
     assert reading.chosen_gap_mm == steps[-1]["gap_mm"] and reading.kind == "round"
     assert reading.measured_mm == pytest.approx(drawn + 0.1, abs=1e-5)
-    assert "from a single reading, not yet to be relied on" in shop.lessons()[0]
+    assert "from a single reading, not yet reliable" in shop.lessons()[0]
 
     def spigot() -> float:
         one = next(one for one in updating.finish(scene).fittings if one.batch.section.kind == "round")
@@ -72,7 +72,7 @@ def test_what_a_print_took_is_entered(scene: bpy.types.Scene, tmp_path: Path, bo
     with pytest.raises(RuntimeError, match="Choose the folder"):
         bpy.ops.ferrule.enter_print(used_g=80)
     assert bpy.ops.ferrule.export() == {"FINISHED"}
-    for wrong, said in (({"took": "a while"}, "is not a time"), ({}, "Nothing was read")):
+    for wrong, said in (({"took": "a while"}, "is not a time"), ({}, "Nothing was entered")):
         with pytest.raises(RuntimeError, match=said):
             bpy.ops.ferrule.enter_print(**wrong)
     assert bpy.ops.ferrule.enter_print(used_g=80, took="5 h 20 min") == {"FINISHED"}

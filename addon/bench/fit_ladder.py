@@ -2,8 +2,8 @@
 """The fit ladder: short spigots with stepped gaps, printed in one go, to find the fit that tube and process need.
 
 The slices stand tip up on pads, the gap a side raised on a tab in front of each, and hang together by necks that are
-snapped where a slice has to go to the tube. The last one is the whole spigot cut in half, to look at its groove and
-lead-in. docs/bench.md tells how it is used.
+snapped if a slice has to go to the tube. The last one is the whole spigot cut in half, to look at its groove and
+lead-in. docs/bench.md explains its use.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ STEP_MM = 0.05
 STEPS = 7
 
 MOST_OFF_MM = 2.0
-"""A reading farther from what was drawn than any print comes out is a slip."""
+"""A reading that differs more than this from the drawn width is a mistake: no print is so far off."""
 
 _BASE_MM = 2.0
 _GRIP_MM = 5.0
@@ -43,7 +43,7 @@ _LIP_MM = 1.0
 _RELIEF_MM = 0.6
 _APART_MM = 2.0
 _NECK_MM = (3.0, 0.8)
-"""Width and height of what is snapped."""
+"""Width and height of the necks."""
 _EDGE_MM = 1.0
 
 
@@ -79,7 +79,7 @@ def ladder_reading(
     when: datetime,
     measured_mm: float | None = None,
 ) -> FitReading:
-    """What goes into the shop book: the step that went in as the fit should, and, where the calipers were on it, the
+    """What goes into the shop book: the step that fitted as it should, and, if it was measured, the
     width of its spigot.
 
     ``about`` is the ladder's process, its section's kind, the tube in words, and the gap that is wanted; ``steps`` each
@@ -90,7 +90,7 @@ def ladder_reading(
     gap, drawn = steps[label]
     if measured_mm is not None and abs(measured_mm - drawn) > MOST_OFF_MM:
         raise LadderError(
-            f"{say_mm(measured_mm)} is no reading of step {label}, drawn {say_mm(drawn)} wide; measure its spigot again"
+            f"{say_mm(measured_mm)} cannot be the width of step {label}, drawn {say_mm(drawn)} wide; measure it again"
         )
     return FitReading(reading_name(when), *about, gap, None if measured_mm is None else drawn, measured_mm)
 
@@ -107,7 +107,7 @@ def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequenc
     """
     wanted = recipe.gap_mm
     if wanted is None:
-        raise LadderError("the recipe's gap is not decided yet; resolve it for the section first")
+        raise LadderError("the recipe has no gap yet; resolve it for the section first")
     gaps = tuple(gaps if gaps is not None else gaps_around(wanted))
     labels = [f"{gap:.2f}" for gap in gaps]
     if len(gaps) < 2 or len(set(labels)) < len(labels):
@@ -128,25 +128,22 @@ def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequenc
 def say_correction(correction: Statistic | None) -> str:
     """What the readings of a process and a kind of section say, with how many they are and how far they spread."""
     if correction is None:
-        return "No fit ladder has been read for this process and kind of section; gaps are made as asked for."
-    return f"Gaps are made {_more_or_less(correction)} than asked for: {_basis(correction)}."
+        return "No fit ladder has been entered for this process and kind of section; gaps are made as requested."
+    return f"Gaps are made {_more_or_less(correction)} than requested: {_basis(correction)}."
 
 
 def say_excess(excess: Statistic) -> str:
     """What the calipers said of spigots, and that what they are to read allows for it."""
-    return (
-        f"Spigots come out {_more_or_less(excess)} than drawn: {_basis(excess)}. What calipers are to read on them "
-        "allows for that."
-    )
+    return f"Spigots come out {_more_or_less(excess)} than drawn: {_basis(excess)}. The caliper values allow for that."
 
 
 def _more_or_less(found: Statistic) -> str:
-    return f"{say_mm(abs(found.mean))} a side {'larger' if found.mean >= 0 else 'smaller'}"
+    return f"{say_mm(abs(found.mean))} per side {'larger' if found.mean >= 0 else 'smaller'}"
 
 
 def _basis(found: Statistic) -> str:
     if found.spread is None:
-        return "from a single reading, not yet to be relied on"
+        return "from a single reading, not yet reliable"
     return f"mean of {found.n} readings, spread {say_mm(found.spread)}"
 
 
@@ -158,7 +155,7 @@ def _designed(recipe: Recipe, section: Section) -> Fitting:
             return design(replace(recipe, fit=fit), section)
         except RecipeError as error:
             refusal = refusal or error
-    raise LadderError(f"no slice can be made with a gap of {say_mm(recipe.gap_mm or 0)} a side: {refusal}")
+    raise LadderError(f"no slice can be made with a gap of {say_mm(recipe.gap_mm or 0)} per side: {refusal}")
 
 
 def _upright(solid: Manifold, base: float) -> Manifold:
@@ -184,9 +181,9 @@ def _ladder(
     rows = math.ceil(len(solids) / columns) if columns else 0
     if not rows or rows * row_pitch > room[1]:
         most = columns * math.floor(room[1] / row_pitch) - 1
-        advice = f"choose {most} gaps at most" if most >= 2 else "choose a process with a larger plate"
+        advice = f"choose at most {most} gaps" if most >= 2 else "choose a process with a larger plate"
         raise LadderError(
-            f"{len(solids) - 1} slices of this tube have no room on the plate of {quoted(process.name)}; {advice}"
+            f"{len(solids) - 1} slices of this tube do not fit on the plate of {quoted(process.name)}; {advice}"
         )
     relief, neck = _whole_layers(_RELIEF_MM, process), _whole_layers(_NECK_MM[1], process)
     middle = (left + right) / 2

@@ -103,7 +103,7 @@ def _end_view(fitting: Fitting) -> View:
     if outline.shape == "rectangle" and outline.corner_radius > _SHARP_MM:
         inset = outline.corner_radius * (1 - np.sqrt(0.5))
         notes.append(Note((right - inset, back - inset), f"R {say_mm(outline.corner_radius)}"))
-    return View(seen=[*crown, spigot], dimensions=dimensions, notes=notes, caption="From the tube's side")
+    return View(seen=[*crown, spigot], dimensions=dimensions, notes=notes, caption="Seen from the tube")
 
 
 def _span(points: Floats, axis: int) -> tuple[float, float]:

@@ -160,9 +160,9 @@ def _refuse_too_large(
         elif not any(fits(way.shape, ground) for way in ways):
             size = f"{say_mm(ways[0].shape.width)} × {say_mm(ways[0].shape.depth)}"
             room = f"{say_mm(max(ground.width, 0.0))} × {say_mm(max(ground.depth, 0.0))}"
-            problems[index] = f"{footprint.name!r} takes {size}; the plate less its margin has {room}"
+            problems[index] = f"{footprint.name!r} needs {size}; the plate less its margin has {room}"
             if ground.blocked:
-                problems[index] += ", and less its kept corner too little"
+                problems[index] += ", and too little beside the keep-out corner"
     if problems:
         raise PlateError("; ".join(problems.values()) + ". Choose a larger plate or leave it out.", list(problems))
 
@@ -170,5 +170,5 @@ def _refuse_too_large(
 def _hull(points: Floats) -> Floats:
     polygons = CrossSection.hull_points(points.tolist()).to_polygons()
     if not polygons:
-        raise ValueError("a part without any extent, seen from above, has no place on a plate; build the fitting again")
+        raise ValueError("a part that has no extent, seen from above, cannot lie on a plate; build the fitting again")
     return np.asarray(polygons[0], float)

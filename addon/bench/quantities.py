@@ -82,10 +82,10 @@ class Estimate:
     def basis(self) -> str:
         """Where the factor and the band come from, in a sentence."""
         if self.factor is None:
-            return f"An estimate, give or take {self.band:.0%}: the shop book has no real print of this process yet."
+            return f"An estimate, ± {self.band:.0%}: the shop book has no record of a print with this process yet."
         if self.factor.n < RELIED_ON_FROM:
-            return f"Times {self.factor.say()}; the band stays {self.band:.0%} until there are {RELIED_ON_FROM}."
-        return f"Times {self.factor.say()}; 19 prints out of 20 fall in the band."
+            return f"Times {self.factor.say()}; the band stays at ± {self.band:.0%} until there are {RELIED_ON_FROM}."
+        return f"Times {self.factor.say()}; 19 out of 20 prints fall within the band."
 
 
 @dataclass(frozen=True)

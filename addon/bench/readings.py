@@ -25,7 +25,7 @@ from .shop_entries import (
 FORMAT = 1
 """Of result.json, as it is written and read; it grows by one when a key changes its meaning or goes."""
 
-_NO_RESULT = "That is no sound result.json of this Ferrule; run the job again and take the one it writes."
+_NO_RESULT = "This is not a valid result.json of this version of Ferrule; run the job again and use the one it writes."
 
 
 class ReadingError(ValueError):
@@ -58,7 +58,7 @@ def ladders_in(result: Any) -> dict[str, Mapping[str, Any]]:
 def fit_reading(
     result: Mapping[str, Any], fitting: str, step: str, when: datetime, measured_mm: float | None = None
 ) -> FitReading:
-    """The step of a fitting's ladder that went in as the fit should, and the calipers' reading of its spigot.
+    """The step of a fitting's ladder that fitted as it should, and the caliper reading of its spigot.
 
     ``result`` is the parsed result.json of the job that wrote the ladder. Raises ``ReadingError``.
     """
@@ -85,9 +85,9 @@ def print_run(
     """What printing all plates of a job really used and took. Raises ``ReadingError``."""
     amounts = _of(result, "quantities")
     if amounts is None:
-        raise ReadingError("The job printed nothing, so there is no estimate to compare with.")
+        raise ReadingError("The job made nothing to print, so there is no estimate to compare with.")
     if used_g is None and took_s is None:
-        raise ReadingError("Nothing was read; say how many grams were used, how long it took, or both.")
+        raise ReadingError("Nothing was entered; enter the grams used, the time taken, or both.")
     try:
         return PrintRun(
             reading_name(when),
@@ -98,7 +98,7 @@ def print_run(
             took_s=took_s,
         )
     except ValueError as error:
-        raise ReadingError(f"{error}; read it again.") from None
+        raise ReadingError(f"{error}; measure it again.") from None
 
 
 def learned(book: ShopBook) -> list[str]:
@@ -112,7 +112,7 @@ def learned(book: ShopBook) -> list[str]:
     for process in sorted({one.process for one in runs}):
         for what, factor in (("Material", material_factor(runs, process)), ("Time", time_factor(runs, process))):
             if factor:
-                said.append(f"{quoted(process)}: {what} really is the estimate times {factor.say()}.")
+                said.append(f"{quoted(process)}: {what} is really the estimate times {factor.say()}.")
     return said
 
 

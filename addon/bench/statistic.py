@@ -44,5 +44,5 @@ class Statistic:
     def say(self) -> str:
         """``"1.06 from 4 readings, spread 0.02"``, or that it rests on a single reading."""
         if self.spread is None:
-            return f"{self.mean:.2f} from a single reading: not yet to be relied on"
+            return f"{self.mean:.2f} from a single reading: not yet reliable"
         return f"{self.mean:.2f} from {self.n} readings, spread {self.spread:.2f}"

@@ -123,7 +123,7 @@ def _plan_row(row: PlanRow) -> str:
 
 def _findings(findings: Sequence[Finding], fittings: int) -> str:
     if not findings:
-        return "Nothing was found amiss." if fittings else ""
+        return "No findings." if fittings else ""
     lines = []
     for severity in SEVERITIES:
         checks: dict[str, list[Finding]] = {}
@@ -167,12 +167,12 @@ def _amounts(found: Quantities | None) -> str:
 def _ladders(ladders: Sequence[JobLadder]) -> str:
     if not ladders:
         return ""
-    rows = [("Fit ladder for", "Tube", "Gaps a side in mm", "Wanted")]
+    rows = [("Fit ladder for", "Tube", "Gaps per side in mm", "Wanted")]
     for one in ladders:
         steps = [step.label for step in one.ladder.steps]
         tube = section_name(one.ladder.section)
         rows.append((", ".join(one.fittings), tube, f"{steps[0]} to {steps[-1]}", bare_mm(one.ladder.wanted_gap_mm)))
-    advice = "Print it first, try it with the real tube, and enter the step that went in as it should, such as with"
+    advice = "Print it first, try it in the real tube, and enter the step that fitted as it should, for example with"
     command = "scripts/shop_book.py BOOK.toml add-reading result.json --fitting"
     step = ladders[0].ladder.steps[0].label
     return "\n".join([columns(rows), _wrapped(advice), f"  python3 {command} {ladders[0].fittings[0]} --step {step}"])
