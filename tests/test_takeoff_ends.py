@@ -46,7 +46,7 @@ def test_a_plate_at_the_rim_blocks_and_is_named(gmsh, post):
     found = take_off([post, box(gmsh, (-60, -60, -6), (120, 120, 6))], 8.0)
     bottom = end_at(found, 0, 0, 0)
     assert (bottom.cause, bottom.open, bottom.clear_depth_mm) == ("blocked", False, 0.0)
-    assert bottom.reason.startswith('Blocked by "plate", at the rim;')
+    assert bottom.explained.startswith('Blocked by "plate", at the rim;')
     assert end_at(found, 0, 0, 300).open
 
 
@@ -55,7 +55,7 @@ def test_a_plate_in_front_blocks_as_far_as_the_spigot_is_long(gmsh, post, gap, c
     bottom = end_at(take_off([post, box(gmsh, (-60, -60, -6 - gap), (120, 120, 6))], 8.0), 0, 0, 0)
     assert bottom.cause == cause
     if cause == "blocked" and gap > 0.1:
-        assert f"{gap:g} mm in front of the end" in bottom.reason
+        assert f"{gap:g} mm in front of the end" in bottom.explained
 
 
 @pytest.mark.parametrize(("hole", "cause"), [(5.0, "blocked"), (16.0, "blocked"), (30.0, "open")])
@@ -75,7 +75,7 @@ def test_an_end_sunk_into_a_solid_is_blocked_at_once(gmsh, post):
 def test_a_plug_down_the_bore_leaves_the_depth_above_it(gmsh, post):
     bottom = end_at(take_off([post, box(gmsh, (-17, -17, 22.5), (34, 34, 5), "plug")], 30.0), 0, 0, 0)
     assert (bottom.cause, bottom.clear_depth_mm) == ("blocked", pytest.approx(22.5, abs=0.01))
-    assert '"plug", 22.5 mm down the bore; shorten the spigot to 22 mm' in bottom.reason
+    assert '"plug", 22.5 mm down the bore; shorten the spigot to 22 mm' in bottom.explained
     assert end_at(take_off([post, box(gmsh, (-17, -17, 22.5), (34, 34, 5))], 20.0), 0, 0, 0).open
 
 
@@ -104,7 +104,7 @@ def test_a_bolt_hole_crosses_and_its_depth_is_measured(gmsh, shapes, walls):
     bottom = end_at(found, 0, 0, 0)
     assert bottom.cause == "crossed"
     assert bottom.clear_depth_mm == pytest.approx(15 - 4.5, abs=CHORD_ERROR + 0.02)
-    assert re.match(r"Crossed by a hole 10\.5\d? mm down the bore; shorten the spigot to 10 mm", bottom.reason)
+    assert re.match(r"Crossed by a hole 10\.5\d? mm down the bore; shorten the spigot to 10 mm", bottom.explained)
     top = end_at(found, 0, 0, 200)
     assert (top.cause, top.clear_depth_mm) == ("open", pytest.approx(185 - 4.5, abs=CHORD_ERROR + 0.02))
 
@@ -127,7 +127,7 @@ def test_a_bolt_that_crosses_is_named(gmsh, drilled):
     bolt = tessellated(gmsh, lambda: cylinder(gmsh, (0, -30, 15), (0, 60, 0), 4.0), "long", "M8 bolt")
     bottom = end_at(take_off([tessellated(gmsh, build, "long", "post"), bolt], 20.0), 0, 0, 0)
     assert bottom.cause == "crossed"
-    assert bottom.reason.startswith('Crossed by "M8 bolt"')
+    assert bottom.explained.startswith('Crossed by "M8 bolt"')
     assert bottom.clear_depth_mm == pytest.approx(11, abs=0.15)
 
 
@@ -147,7 +147,7 @@ def test_a_coped_end_is_told_with_how_far_it_departs_from_flat(gmsh):
     found = take_off([tessellated(gmsh, build, "long", "brace")], 8.0)
     coped = next(end for end in found.ends if end.cause == "coped")
     departure = radius - math.sqrt(radius**2 - own**2)
-    assert f"departs {departure:.2f}".rstrip("0")[:11] in coped.reason
+    assert f"departs {departure:.2f}".rstrip("0")[:11] in coped.explained
     assert coped.section.outer.width == pytest.approx(25.4, abs=0.02)
     assert coped.frame.z == pytest.approx([0, 0, -1], abs=1e-4)
     assert coped.clear_depth_mm == 0
@@ -182,7 +182,7 @@ def test_mitres_that_meet_are_joined(gmsh, as_one):
     joined = [end for end in ends if not end.open]
     assert len(ends) == 4 and len(joined) == 2
     names = ["frame / body 2", "frame / body 1"] if as_one else ["right", "left"]
-    assert [end.reason.split(";")[0] for end in joined] == [f'Joined to "{name}"' for name in names]
+    assert [end.explained.split(";")[0] for end in joined] == [f'Joined to "{name}"' for name in names]
     assert all(end.mitre_deg == pytest.approx(45, abs=0.01) for end in joined)
 
 
@@ -193,7 +193,7 @@ def test_tubes_in_line_close_each_other(gmsh, gap, says):
     a = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 100.0), "long", "a")
     b = Mesh(a.vertices + np.array([0, 0, 100 + gap]), a.triangles, "b")
     top = min(take_off([a, b], 8.0).ends, key=lambda end: abs(end.frame.origin[2] - 100) + (end.source == "b"))
-    assert top.reason.startswith(says)
+    assert top.explained.startswith(says)
 
 
 def test_a_rail_that_ends_inside_a_posts_wall_is_blocked_by_the_post(gmsh, post):
@@ -202,7 +202,7 @@ def test_a_rail_that_ends_inside_a_posts_wall_is_blocked_by_the_post(gmsh, post)
     found = take_off([post, moved(rail, turn, np.array([18.5, 0, 150]))], 8.0)
     inner = end_at(found, 18.5, 0, 150)
     assert (inner.cause, inner.clear_depth_mm) == ("blocked", 0.0)
-    assert "post" in inner.reason
+    assert "post" in inner.explained
     assert end_at(found, 218.5, 0, 150).open
 
 
@@ -239,7 +239,7 @@ def test_in_a_fused_weldment_another_part_of_it_is_named(gmsh):
 
     bottom = end_at(take_off([tessellated(gmsh, build, "long", "base")], 8.0), 0, 0, 0)
     assert bottom.cause == "blocked"
-    assert bottom.reason.startswith('Blocked by another part of "base", 6 mm in front of the end')
+    assert bottom.explained.startswith('Blocked by another part of "base", 6 mm in front of the end')
 
 
 def test_a_tube_inside_a_wider_one_is_not_joined_to_it(gmsh):
@@ -270,7 +270,7 @@ def test_a_bend_ends_the_straight_bore(gmsh, straight, cause):
     assert end.cause == cause
     # The bend may carry on straight for its first facet, within the tolerance of the outline.
     assert straight - 0.1 < end.clear_depth_mm < straight + 7
-    assert ("runs straight for" in end.reason) == (cause == "too short")
+    assert ("runs straight for" in end.explained) == (cause == "too short")
 
 
 def shell(outline: Outline, length: float, name: str = "shell") -> Mesh:
@@ -286,7 +286,7 @@ def test_a_thin_shell_asks_for_its_wall_and_takes_it():
     mesh = shell(Outline.rectangle(40, 20, 4), 200)
     bare = take_off([mesh], 8.0).ends
     assert [end.cause for end in bare] == ["no wall", "no wall"]
-    assert all("wall_mm" in end.reason and end.section.bore.width == end.section.outer.width for end in bare)
+    assert all("wall_mm" in end.explained and end.section.bore.width == end.section.outer.width for end in bare)
     walled = take_off([mesh], 8.0, wall_mm=2.0).ends
     assert [end.cause for end in walled] == ["open", "open"]
     assert all(
@@ -294,7 +294,7 @@ def test_a_thin_shell_asks_for_its_wall_and_takes_it():
     )
     thick = take_off([mesh], 8.0, wall_mm=12.0).ends
     assert [end.cause for end in thick] == ["no wall", "no wall"]
-    assert "12 mm, leaves no bore" in thick[0].reason
+    assert "12 mm, leaves no bore" in thick[0].explained
 
 
 def test_a_shell_inside_a_shell_makes_a_tube():
@@ -355,7 +355,7 @@ def test_each_section_can_ask_for_its_own_depth(gmsh, post):
     found = take_off([post, far], needed)
     stubs = [end for end in found.ends if end.source == "stub"]
     assert [end.cause for end in stubs] == ["too short"] * 2
-    assert all("30 mm deep only" in end.reason for end in stubs)
+    assert all("only 30 mm deep" in end.explained for end in stubs)
     assert all(end.open for end in found.ends if end.source == "post")
 
 
@@ -412,7 +412,7 @@ def test_an_end_deep_inside_another_tube_is_blocked_by_it(wide, narrow):
     found = telescoped(wide, narrow, 100.0, 500.0)
     buried = end_at(found, 0, 0, 100)
     assert (buried.cause, buried.clear_depth_mm) == ("blocked", 0.0)
-    assert buried.reason.startswith('Inside "wide":')
+    assert buried.explained.startswith('Inside "wide":')
     assert end_at(found, 0, 0, 600).open
     assert end_at(found, 0, 0, 0).open
 

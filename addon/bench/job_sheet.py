@@ -397,7 +397,7 @@ def _end_list(sheet: JobSheet) -> str:
     if not sheet.ends:
         return ""
     takes = {number: one.id for one in sheet.fittings for number in one.ends}
-    left = [(str(number), end.source, end.reason) for number, end in enumerate(sheet.ends, 1) if number not in takes]
+    left = [(str(number), end.source, end.explained) for number, end in enumerate(sheet.ends, 1) if number not in takes]
     parts = [element("h2", "Tube ends")]
     if len(sheet.ends) > ENDS_LISTED_UP_TO:
         parts.append(paragraph(f"The CSV list holds all {len(sheet.ends)} tube ends."))

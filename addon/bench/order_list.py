@@ -51,7 +51,7 @@ def ends_csv(sheet: JobSheet) -> str:
         size = (outer.width, outer.depth, end.section.wall, bore.width, bore.depth)
         place = (end.mitre_deg, end.clear_depth_mm, *end.frame.origin.tolist())
         section = names.get(number, "")
-        remark = end.by_hand if number in takes and end.open else end.reason
+        remark = end.by_hand if number in takes and end.open else end.explained
         rows.append((number, end.source, section, end.section.kind, *size, *place, takes.get(number, ""), remark))
     return _csv(END_COLUMNS, rows)
 

@@ -13,11 +13,11 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import MISSING
 from pathlib import Path
-from reprlib import repr as shortened
 from typing import Any, Literal, TypeVar, Union, get_args, get_origin
 
 from ..geometry.units import parse_length
 from .declared import Declared, declared_in, with_values
+from .messages import FieldName, Given, Measure, say
 
 AUTOMATIC = "auto"
 """What a number that may be left out can be set to, for an entry to undo what was set above it."""
@@ -29,6 +29,10 @@ Record = TypeVar("Record")
 
 class FieldError(ValueError):
     """A value that a field cannot take: its key, what is wrong, and what was expected."""
+
+
+def refused(key: str, value: Any, expected: str) -> FieldError:
+    return FieldError(say("{} is {}; expected {}", FieldName(key), Given(value), expected))
 
 
 def coerced(field: Declared, value: Any, key: str) -> Any:
@@ -51,19 +55,19 @@ def typed(hint: Any, value: Any, key: str) -> Any:
             return value
         near = nearest(str(value), inner)
         meant = f"; did you mean {near[0]!r}?" if near else "."
-        raise FieldError(f"{key} is {shortened(value)}; expected one of {', '.join(map(repr, inner))}{meant}")
+        raise refused(key, value, f"one of {', '.join(map(repr, inner))}{meant}")
     if origin is tuple:
         return _tuple(inner, value, key)
     if hint is float:
         return _float(value, key)
     if hint is Path and isinstance(value, str):
         if not value.strip() or "\0" in value:
-            raise FieldError(f"{key} is {shortened(value)}; expected the name of a file or folder.")
+            raise refused(key, value, "the name of a file or folder.")
         return Path(value)
     if isinstance(hint, type) and isinstance(value, hint) and (hint is bool or not isinstance(value, bool)):
         return value
     words = {int: "a whole number", str: "text in quotes", Path: "a path in quotes", bool: "true or false"}
-    raise FieldError(f"{key} is {shortened(value)}; expected {words[hint]}.")
+    raise refused(key, value, f"{words[hint]}.")
 
 
 def read_values(cls: type, table: Mapping[str, Any], where: str, also: Iterable[str] = ()) -> dict[str, Any]:
@@ -132,7 +136,7 @@ def _tuple(inner: tuple[Any, ...], value: Any, key: str) -> tuple[Any, ...]:
     several = inner[-1] is ...
     if not isinstance(value, list | tuple) or not (several or len(value) == len(inner)):
         count = "a list" if several else f"a list of {len(inner)}"
-        raise FieldError(f"{key} is {shortened(value)}; expected {count}, such as {_example(inner)}.")
+        raise refused(key, value, f"{count}, such as {_example(inner)}.")
     kinds = [inner[0]] * len(value) if several else inner
     return tuple(typed(kind, part, f"{key}[{i}]") for i, (kind, part) in enumerate(zip(kinds, value, strict=True)))
 
@@ -142,9 +146,9 @@ def _float(value: Any, key: str) -> float:
         try:
             return parse_length(value)
         except ValueError as error:
-            raise FieldError(f"{key}: {error}.") from None
+            raise FieldError(say("{}: {}.", FieldName(key), error)) from None
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= sys.float_info.max:
-        raise FieldError(f"{key} is {shortened(value)}; expected a number.")
+        raise refused(key, value, "a number.")
     return float(value)
 
 
@@ -154,9 +158,9 @@ def in_range(field: Declared, value: Any, key: str) -> Any:
         least = -MOST if field.field.least is None else field.field.least
         most = MOST if field.field.most is None else field.field.most
         if not least <= number <= most:
-            unit = f" {field.unit}" if field.unit else ""
-            said = f"{number:g}" if abs(number) < MOST else shortened(number)
-            raise FieldError(f"{key} is {said}{unit}; allowed is {least:g} to {most:g}{unit}.")
+            shown = Measure((number,), field.unit) if abs(number) < MOST else Given(number)
+            allowed = Measure((least, most), field.unit)
+            raise FieldError(say("{} is {:g}; allowed is {:g}.", FieldName(key), shown, allowed))
     return value
 
 

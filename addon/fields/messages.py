@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from reprlib import repr as shortened
+from reprlib import Repr
 from string import Formatter
 from typing import Any
 
@@ -23,6 +23,8 @@ EXACT_MM = 0.001
 SPECK_MM2 = 0.005
 """Areas smaller than this are errors of rounding."""
 
+_SHORT = Repr()
+_SHORT.maxstring = 80
 _POWER = {"mm": 1, "mm/s": 1, "mm²": 2, "mm³": 3}
 
 
@@ -70,7 +72,7 @@ def _inches(mm: float, decimals: int) -> str:
 @dataclass(frozen=True)
 class Measure:
     """One number, or several before their unit. In a template ``{:g}`` gives the millimetres as they are, where the
-    plain form has at most two decimals."""
+    plain form has at most two decimals, and ``{:+}`` the sign of one in any case."""
 
     numbers: tuple[float, ...]
     unit: str
@@ -80,6 +82,9 @@ class Measure:
     """Whether a length that is a fraction of an inch is followed by it where millimetres are said."""
 
     def said(self, units: Units, spec: str = "") -> str:
+        if spec == "+":
+            sign = "+" if self.numbers[0] > 0 else "\N{MINUS SIGN}"
+            return sign + Measure((abs(self.numbers[0]),), self.unit).said(units)
         if units.imperial and self.unit == "mm":
             return f"{self.between.join(units(number).removesuffix(' in') for number in self.numbers)} in"
         if units.imperial and self.unit in _POWER:
@@ -126,12 +131,12 @@ class Name:
 
 @dataclass(frozen=True)
 class Given:
-    """A value that a field was given and cannot take, as a file has it, cut short where it is long."""
+    """A value as a file has it, such as one that a field cannot take; cut short where it is long."""
 
     value: object
 
     def said(self, units: Units, spec: str = "") -> str:
-        return shortened(self.value)
+        return _SHORT.repr(self.value)
 
 
 @dataclass(frozen=True)
@@ -148,7 +153,7 @@ class FieldName:
         if units.labels is None:
             value = f"{to:g}" if isinstance(to, int | float) else to
             table = f" in [{self.table}]" if self.table else ""
-            return name + table + (f" to {value}" if to is not None else "")
+            return name + (f" to {value}" if to is not None else "") + table
         return name if to is None else f"{name} to {say_value(self.key, to, units)}"
 
 
@@ -171,7 +176,10 @@ class Message(str):
         return self  # of an error too: ``str(error)`` is the message that it was raised with
 
     def __add__(self, other: str) -> Message:
-        return joined((self, other), "")
+        return say_all((self, other), "")
+
+    def removesuffix(self, suffix: str, /) -> Message:
+        return Message(self.template.removesuffix(suffix), self.values)
 
     def text(self, units: Units) -> str:
         """Where thousandths of an inch do not tell two lengths apart, all are said in ten-thousandths."""
@@ -183,7 +191,9 @@ class Message(str):
         return _rendered(self.template, self.values, units)
 
     def stored(self) -> str:
-        """As JSON, which ``message_from`` reads."""
+        """As text that ``message_from`` reads: JSON where it has values."""
+        if not self.values:
+            return self.template
         return json.dumps(_record(self), ensure_ascii=False, default=str)
 
 
@@ -196,8 +206,8 @@ def say(template: str, *values: Any, **named: Any) -> Message:
     )
 
 
-def joined(parts: Iterable[str], between: str = " ") -> Message:
-    """Messages and plain text, one after the other."""
+def say_all(parts: Iterable[object], between: str = " ") -> Message:
+    """Messages, text and values, one after the other."""
     parts = tuple(parts)
     return say(between.join(["{}"] * len(parts)), *parts)
 
@@ -273,3 +283,6 @@ def _value_from(record: Any) -> Any:
     if kind == "Measure":
         return Measure(tuple(parts[0]), *parts[1:])
     return {"Name": Name, "Given": Given, "FieldName": FieldName}[kind](*parts)
+
+
+NOTHING = say("")

@@ -153,13 +153,11 @@ class Outline:
         Raises ``ValueError`` where nothing is left.
         """
         if distance <= -self.half_width + 1e-9:
-            raise ValueError(
-                f"an outline {min(self.width, self.depth):g} mm across has no room {-distance:g} mm inward"
-            )
+            raise ValueError("the outline has no room that far inward")
         if self.shape in ("ellipse", "free"):
             moved = self.cross_section().offset(distance, _join(self.shape, distance), 4.0, 256).to_polygons()
             if not moved:
-                raise ValueError(f"the outline has no room {-distance:g} mm inward")
+                raise ValueError("the outline has no room that far inward")
             return Outline.free(max(moved, key=signed_area))
         radius = self.corner_radius
         if self.shape == "rectangle":
@@ -256,9 +254,7 @@ class Section:
             depth = depth if depth is not None else width * bore.depth / bore.width
             measured = replace(self, bore=replace(bore, width=width, depth=depth))
         if not (width > 0 and measured.wall > 0):
-            read = f"{width:g}" if depth is None or bore.shape == "circle" else f"{width:g} × {depth:g}"
-            tube = f"{self.outer.width:g}" + ("" if self.kind == "round" else f" × {self.outer.depth:g}")
-            raise ValueError(f"a bore of {read} mm does not lie inside a tube of {tube} mm")
+            raise ValueError("such a bore does not lie inside the tube")
         return measured
 
 

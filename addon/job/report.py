@@ -70,7 +70,7 @@ def _end(end: TubeEnd) -> dict[str, Any]:
         "clear_depth_mm": _round(end.clear_depth_mm),
         "open": end.open,
         "cause": end.cause,
-        "reason": end.reason,
+        "reason": end.explained,
         "by_hand": end.by_hand or None,
     }
 

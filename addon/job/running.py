@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import replace
 
+from ..fields.messages import Length, say, say_all
 from ..files.atomic import FileSet
 from ..files.errors import FileError
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_mm
 from ..review import Finding
 from ..takeoff import Takeoff, TakeoffError, split_bodies, take_off
 from ..takeoff.given import joined, leaving_out
@@ -63,18 +63,18 @@ def tube_ends_of(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
     try:
         takeoff = read_assembly(job, meshes, unit_given=False)
     except TakeoffError as error:
-        raise JobError(f"The assembly cannot be read: {error}.") from error
+        raise JobError(say("The assembly cannot be read: {}.", error)) from error
     notes = []
     if doubt := takeoff.unit_doubt:
         if not unit_given:
             raise JobError(doubt.explanation)
         # The cure speaks of files that were read in millimetres.
         said = doubt.explanation if job.assembly.unit == "mm" else doubt.found
-        notes.append(f"Is the unit right? {said}")
+        notes.append(say("Is the unit right? {}", said))
     takeoff, missed = leaving_out(takeoff, job.assembly.leave_out_mm)
     if missed:
-        said = "; ".join(", ".join(map(say_mm, place)) for place in missed)
-        notes.append(f"No tube end lies at {said}, so none was left out there; compare with the list of ends.")
+        places = say_all([say("{}", Length(*place, between=", ")) for place in missed], "; ")
+        notes.append(say("No tube end lies at {}, so none was left out there; compare with the list of ends.", places))
     takeoff = joined(takeoff, [given.tube_end() for given in job.tube_ends])
     return replace(takeoff, notes=(*notes, *takeoff.notes))
 

@@ -75,8 +75,8 @@ def _closed_ends(ends: Sequence[TubeEnd]) -> str:
     prefix = f"{mesh} / " if mesh else ""
     remedies: dict[str, dict[str, list[str]]] = {}
     for end in closed:
-        what, _, remedy = end.reason.replace(prefix, "").partition("; ")
-        remedies.setdefault(remedy, {}).setdefault(what, []).append(end.source.removeprefix(prefix))
+        what = end.reason.replace(prefix, "") if prefix else end.reason
+        remedies.setdefault(end.remedy, {}).setdefault(what, []).append(end.source.removeprefix(prefix))
     lines = [f"Tube ends that take no fitting: {len(closed)}" + (f", in {mesh}" if mesh else "")]
     for remedy, reasons in remedies.items():
         if remedy:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from ..fields.messages import Length, Measure, Message, say
+from ..fields.messages import NOTHING, Length, Measure, Message, say
 
 Severity = Literal["must fix", "look at", "good to know"]
 SEVERITIES: tuple[Severity, ...] = ("must fix", "look at", "good to know")
@@ -15,7 +15,6 @@ SEVERITIES: tuple[Severity, ...] = ("must fix", "look at", "good to know")
 
 Place = tuple[float, float, float]
 """In mm."""
-NOWHERE = say("")
 
 
 @dataclass(frozen=True)
@@ -34,7 +33,7 @@ class Finding:
     value: float | None = None
     limit: float | None = None
     unit: str = ""
-    where: Message = NOWHERE
+    where: Message = NOTHING
     """The place in words: "layer 14 of 82, z 3.4 mm"."""
     position_mm: Place | None = None
     layer: int | None = None
@@ -47,7 +46,7 @@ class Finding:
     def measured(self) -> Message:
         """Value and limit with their unit; empty where nothing was measured."""
         if self.value is None:
-            return NOWHERE
+            return NOTHING
         value = say("Measured {:g}", Measure((self.value,), self.unit))
         return value if self.limit is None else value + say(", limit {:g}", Measure((self.limit,), self.unit))
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 
 from ..families.cap import Recipe
 from ..families.gap_band import GapBand
-from ..fields.messages import Length, say
+from ..fields.messages import NOTHING, Length, say
 from ..trade.fits import fit_named
-from .findings import NOWHERE, Finding
+from .findings import Finding
 
 
 def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
@@ -22,13 +22,13 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
     worst = (
         say("; at worst {least} to {most}", least=Length(band.least), most=Length(band.most))
         if band.contributions
-        else NOWHERE
+        else NOTHING
     )
     largest = max(band.contributions, key=lambda one: max(one.takes, one.adds), default=None)
     cause = (
         say(" Most of it comes from the {largest} ({why}).", largest=largest.name, why=largest.why)
         if largest
-        else NOWHERE
+        else NOTHING
     )
     seam = largest is not None and largest.name == "weld seam"
     said = say(

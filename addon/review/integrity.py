@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 from manifold3d import Error, Manifold, OpType, triangulate
 
-from ..fields.messages import say
+from ..fields.messages import NOTHING, say
 from ..geometry import topology
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
@@ -17,7 +17,7 @@ from ..geometry.topology import Indices
 from ..takeoff.cleaning import TakeoffError, cleaned
 from .crossings import MOST_TRIANGLES, crossings
 from .facets import Facets
-from .findings import NOWHERE, Finding, Place, Severity, say_place
+from .findings import Finding, Place, Severity, say_place
 from .solids import solid_of
 
 _FLAT = 1e-3
@@ -250,7 +250,7 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
             value=value,
             limit=0.0,
             unit=unit,
-            where=say_place(place) if place else NOWHERE,
+            where=say_place(place) if place else NOTHING,
             position_mm=place,
         )
 

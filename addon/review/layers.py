@@ -12,7 +12,7 @@ import numpy as np
 from manifold3d import CrossSection, Manifold
 from numpy.typing import NDArray
 
-from ..fields.messages import FieldName, Length, Message, joined, say
+from ..fields.messages import FieldName, Length, Message, say, say_all
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
 from ..geometry.topology import Indices
@@ -234,7 +234,7 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
                     z=Length(level.z_mm),
                     error=Length(error),
                 ),
-                advice=joined([advice, *(say(": set {}", FieldName(*number)) for number in cure.items()), "."], ""),
+                advice=say_all([advice, *(say(": set {}", FieldName(*number)) for number in cure.items()), "."], ""),
                 value=round(error, 4),
                 limit=_ON_LAYER_MM,
                 unit="mm",

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from manifold3d import Error, Manifold
 
-from ..fields.messages import joined, say
+from ..fields.messages import say, say_all
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..trade.processes import Material, Process, material_named
@@ -223,7 +223,7 @@ def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Find
         fitting=name,
         check="repaired for the review",
         severity="good to know" if only_joined else "look at",
-        meaning=joined(notes),
+        meaning=say_all(notes),
         advice=say("The review is of the repaired mesh; take it over, or mend the original."),
         value=len(notes),
         unit="repairs",

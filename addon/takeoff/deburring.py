@@ -16,11 +16,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ..fields.messages import FieldName, Length, Message, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import OutlineFit, fit_outline, off_outline
 from ..geometry.topology import Indices
-from ..geometry.units import bare_mm, say_mm
+from ..geometry.units import bare_mm
 from .axes import corners_of_walls, sharper
 from .cleaning import counted
 from .rims import FLATNESS, STEEPEST, FlatRings, Loops, Rims, are_exact, are_walls, axis_of_walls
@@ -168,7 +169,7 @@ def made_sharp(surface: Surface, index: WallIndex, rings: FlatRings) -> tuple[Su
     return (reshaped(surface, vertices, normals), found) if found else (surface, [])
 
 
-def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequence[float]) -> tuple[str, ...]:
+def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequence[float]) -> tuple[Message, ...]:
     """What was made sharp at the rims of tubes, of these ``walls``, in sentences."""
     by_face = defaultdict(list)
     for one in found:
@@ -176,17 +177,20 @@ def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequenc
     ends = [(wall, by_face[face]) for face, wall in zip(rims.face.tolist(), walls, strict=True) if face in by_face]
     if not ends:
         return ()
-    said = f"{counted(len(ends), 'tube end has', 'tube ends have')} chamfered or rounded edges; read as if cut sharp."
+    count = counted(len(ends), "tube end has", "tube ends have")
+    said = say("{} chamfered or rounded edges; read as if cut sharp.", count)
     outside = max((one.width for _, edges in ends for one in edges if one.outside), default=0.0)
     if outside:
-        said += (
-            f" Outside they take up to {say_mm(outside)} off the rim: set lip_mm to -{bare_mm(outside)} in [fitting] "
-            "for a crown that ends where the rim is flat, or a groove stays around it."
+        said += say(
+            " Outside they take up to {} off the rim: set {} for a crown that ends where the rim is flat, or a groove "
+            "stays around it.",
+            Length(outside),
+            FieldName("lip_mm", -float(bare_mm(outside)), "fitting"),
         )
     left, wall = min((wall - sum(one.width for one in edges), wall) for wall, edges in ends)
     if left < _LITTLE_FLAT * wall:
-        flat = say_mm(left) if left >= 0.05 else "nothing"
-        said += f" Of a wall of {say_mm(wall)}, {flat} is left flat for the shoulder to rest on."
+        flat = Length(left) if left >= 0.05 else "nothing"
+        said += say(" Of a wall of {}, {} is left flat for the shoulder to rest on.", Length(wall), flat)
     return (said,)
 
 

@@ -6,8 +6,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from ..fields.messages import Length, say
 from ..geometry.sections import Outline, Section
-from ..geometry.units import MM_PER_INCH, MM_PER_UNIT, say_both, say_mm, say_three
+from ..geometry.units import MM_PER_INCH, MM_PER_UNIT
 from ..trade.sizes import nearest_size
 from .ends import UnitDoubt
 
@@ -34,7 +35,6 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
         return None
     best = min((factor for factor in _FACTORS if shares[factor] == most), key=lambda factor: _off(sections, factor))
     width = max(section.outer.width for section in sections)
-    read = say_mm(width) if width >= 0.1 else f"{say_three(width)} mm"
     scaled = f"times {best:g}" if best > 1 else f"divided by {1 / best:g}"
     unit = _UNITS.get(best)
     cure = "Export the file again in millimetres"
@@ -42,9 +42,15 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
         cure = f'The file was read in millimetres: write unit = "{unit}" in [assembly]'
     return UnitDoubt(
         best,
-        f"The widest tube is {read} across, and few of the tubes are sizes that anyone sells; "
-        f"{scaled} it is {say_both(width * best)}, and {shares[best]:.0%} of them are.",
-        f'{cure}, or unit = "mm" if the sizes are right as they were read.',
+        say(
+            "The widest tube is {read} across, and few of the tubes are sizes that anyone sells; "
+            "{scaled} it is {width}, and {share:.0%} of them are.",
+            read=say("{:.3g}" if width < 0.1 else "{}", Length(width)),
+            scaled=scaled,
+            width=Length(width * best, both=True),
+            share=shares[best],
+        ),
+        say('{}, or unit = "mm" if the sizes are right as they were read.', cure),
     )
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from ..fields.messages import NOTHING, Message, say
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 
@@ -37,14 +38,21 @@ class TubeEnd:
     clear_depth_mm: float
     """How far down the bore, along the axis, a spigot could go; at most the tube's straight length."""
     cause: Cause
-    reason: str
-    """A sentence for people: "open", or what is in the way, where, and what to do."""
+    reason: Message
+    """For people: "open", or what is in the way, and where."""
     by_hand: ByHand = ""
     """In words, how the end was given; empty where the takeoff found it."""
+    remedy: Message = NOTHING
+    """What to do about it, in lower case."""
 
     @property
     def open(self) -> bool:
         return self.cause == "open"
+
+    @property
+    def explained(self) -> Message:
+        """What is in the way and what to do, in one sentence without a stop."""
+        return say("{}; {}", self.reason, self.remedy) if self.remedy else self.reason
 
     @property
     def cut(self) -> str:
@@ -69,11 +77,11 @@ class UnitDoubt:
 
     factor: float
     """What the file's lengths have to be multiplied by: 25.4, 1 / 25.4, or 1000."""
-    found: str
+    found: Message
     """What was read, and what it would be."""
-    cure: str
+    cure: Message
     """The one change that fixes it, in a file that was read in millimetres."""
 
     @property
-    def explanation(self) -> str:
-        return f"{self.found} {self.cure}"
+    def explanation(self) -> Message:
+        return say("{} {}", self.found, self.cure)

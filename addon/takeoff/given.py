@@ -9,6 +9,7 @@ from dataclasses import MISSING, dataclass, replace
 import numpy as np
 
 from ..fields.declared import declared
+from ..fields.messages import say
 from ..geometry.frames import Frame
 from ..trade.sizes import size_named
 from .ends import TubeEnd
@@ -40,7 +41,7 @@ class SizedEnd:
         except ValueError:
             raise ValueError("the axis has no length; give the direction along the tube and out of it") from None
         section = size_named(self.size).section
-        return TubeEnd("", section, frame, 0.0, 0.0, CLEAR_MM, "open", "open", "given by size")
+        return TubeEnd("", section, frame, 0.0, 0.0, CLEAR_MM, "open", say("open"), "given by size")
 
 
 GivenEnd = PickedEnd | SizedEnd

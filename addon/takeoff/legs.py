@@ -9,12 +9,12 @@ from functools import cached_property
 
 import numpy as np
 
+from ..fields.messages import NOTHING, Length, Message, say
 from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices, borders, components, spans
-from ..geometry.units import say_mm
 from .chunks import Chunks
 from .rim_sections import RimSection
 from .surface import Surface
@@ -42,7 +42,7 @@ class Leg:
     frame: Frame
     length: float
     """Between the origins of its ends; to where the bore ends where the last one was not read."""
-    why: str
+    why: Message
     """Why its last end was not read."""
     loop: Floats
     """(n, 2): the bore's loop at its first end."""
@@ -90,13 +90,13 @@ def paired(profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns
         last = other.get(first, -1)
         if 0 <= last < first:
             continue
-        why = "" if last >= 0 else "The other end was not read"
+        why = NOTHING if last >= 0 else say("The other end was not read")
         length = float((profile.frame.origin - origins[last]) @ profile.frame.z) if last >= 0 else 0.0
         if last < 0 and first < count:
             length = float((runs.straight if runs.bends[first] else runs.reach)[first])
-            why = f"The bore ends {say_mm(length)} from the other end, where no flat open rim was found"
+            why = say("The bore ends {} from the other end, where no flat open rim was found", Length(length))
             if runs.bends[first]:
-                why = f"The tube bends {say_mm(length)} from its end"
+                why = say("The tube bends {} from its end", Length(length))
         plain = first >= count or last >= count
         legs.append(Leg(first, last, bodies[first], profile.section, profile.frame, length, why, profile.bore, plain))
     return legs

@@ -9,6 +9,7 @@ from dataclasses import MISSING, dataclass
 import numpy as np
 
 from ..fields.declared import declared
+from ..fields.messages import Length, say
 from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import fit_outlines
@@ -85,7 +86,9 @@ class PickedEnd:
         middle, size, normal = drawn[0].mean(axis=0), _size(drawn[0]), _normal(drawn[0])
         off = max(float(np.abs((loop - middle) @ normal).max()) for loop in drawn)
         if off > FLAT_SHARE * size:
-            raise PickError(f"The rim is not flat: corners lie up to {say_mm(off)} off a plane. Take one rim only")
+            raise PickError(
+                say("The rim is not flat: corners lie up to {} off a plane. Take one rim only", Length(off))
+            )
         base = Frame.along(middle, self._axis_for(normal))
         flat = [base.to_local(loop)[:, :2] for loop in drawn]
         _check_outlines(drawn, flat)
@@ -107,7 +110,7 @@ class PickedEnd:
             mitre_direction_deg=found.mitre_direction_deg,
             clear_depth_mm=CLEAR_WIDTHS * found.section.outer.width,
             cause="open",
-            reason="open",
+            reason=say("open"),
             by_hand="picked by hand",
         )
 
@@ -132,7 +135,7 @@ class PickedEnd:
         try:
             return outer.offset(-self.wall_mm)
         except ValueError as error:
-            raise PickError(f"The wall is too thick: {error}. Give the tube's wall") from error
+            raise PickError(say("The wall is too thick: {}. Give the tube's wall", error)) from error
 
 
 def _points(corners: Floats, digits: int) -> tuple[Point, ...]:

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from ..fields.messages import FieldName, Length, say
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section
-from ..geometry.units import say_mm
 from ..trade.sizes import size_fit
 from .axes import sharpened
 from .chunks import Chunks
@@ -140,6 +140,7 @@ def _tube_end(source: str, profile: RimSection, verdict: Verdict) -> TubeEnd:
         clear_depth_mm=verdict.clear_depth,
         cause=verdict.cause,
         reason=verdict.reason,
+        remedy=verdict.remedy,
     )
 
 
@@ -154,7 +155,7 @@ def _is_long(section: Section, runs: WallRuns, end: int, single: bool) -> bool:
 
 def _check_length(value: float, words: str) -> float:
     if not (np.isfinite(value) and value > 0):
-        raise ValueError(f"the {words} has to be a length above 0 mm, not {value:g}")
+        raise ValueError(say("the {} has to be a length above 0, not {:g}", words, Length(value)))
     return float(value)
 
 
@@ -177,7 +178,8 @@ def _without_wall(profile: RimSection, verdict: Verdict, wall_mm: float | None) 
     """The verdict, where a tube that would be open has no wall."""
     if verdict.cause != "open" or profile.section.bore is not profile.section.outer:
         return verdict
-    reason = "Only the outer surface is modelled; set wall_mm in [assembly] to the wall that it has, such as 3 mm"
+    reason = say("Only the outer surface is modelled")
     if wall_mm is not None:
-        reason = f"The wall given, {say_mm(wall_mm)}, leaves no bore in this tube; give the wall that it has"
-    return replace(verdict, cause="no wall", reason=reason)
+        reason = say("The wall given, {}, leaves no bore in this tube", Length(wall_mm))
+    remedy = say("set {} to the wall that the tube has", FieldName("wall_mm", table="assembly"))
+    return replace(verdict, cause="no wall", reason=reason, remedy=remedy)

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from ..fields.messages import Message
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 from .ends import TubeEnd, UnitDoubt
@@ -22,7 +23,7 @@ _SQUARE_DEG = 0.1
 class ClosedEnd:
     """An end of a straight length of tube that is no ``TubeEnd``."""
 
-    reason: str
+    reason: Message
     """A sentence for people: why nothing was read there."""
 
 

@@ -10,13 +10,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..fields.messages import Length, Name, say, say_all
 from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
-from ..geometry.names import quoted
 from ..geometry.outline_fit import off_outline
 from ..geometry.sections import Outline
 from ..geometry.topology import Indices
-from ..geometry.units import bare_mm
 from .chunks import Chunks
 from .ends import TubeEnd
 from .holes import Bore, in_line, read_holes
@@ -224,14 +223,12 @@ def _said(surface: Surface, legs: Sequence[Leg], unread: Sequence[tuple[int, Flo
         by_leg[leg].append(point)
     notes = []
     for leg, points in sorted(by_leg.items()):
-        name = quoted(surface.body_names[legs[leg].body])
-        places = "; ".join(", ".join(bare_mm(float(x) + 0.0) for x in point) for point in points)
+        name = Name(surface.body_names[legs[leg].body])
+        places = say_all([say("{}", Length(*point, between=", ")) for point in points], "; ")
         if len(points) == 1:
-            said = f"A cut-out of {name} is not a round hole through its wall; it was not read. It is at {places} mm."
+            said = "A cut-out of {} is not a round hole through its wall; it was not read. It is at {}."
         else:
-            said = (
-                f"{len(points)} cut-outs of {name} are not round holes through its wall; they were not read. "
-                f"They are at {places} mm."
-            )
-        notes.append(said)
+            said = f"{len(points)} cut-outs of {{}} are not round holes through its wall; they were not read."
+            said += " They are at {}."
+        notes.append(say(said, name, places))
     return tuple(notes)

@@ -10,10 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from ..fields.messages import NOTHING, Length, Message, Name, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats
-from ..geometry.names import quoted
-from ..geometry.units import say_mm
 from .clearance import Clearance, Obstacle
 from .ends import Cause
 from .rim_sections import RimSection
@@ -25,13 +24,15 @@ _BARS_ALL = 0.9
 _OPPOSITE = -0.999
 _AT_RIM = 2e-3
 """Share of the width within which something is at the rim."""
+_LEAVE = say("leave this end without a fitting")
 
 
 @dataclass(frozen=True)
 class Verdict:
     cause: Cause
     clear_depth: float
-    reason: str
+    reason: Message
+    remedy: Message = NOTHING
 
 
 def judged(
@@ -49,7 +50,7 @@ def judged(
     for end, profile in enumerate(profiles):
         other, distance = facing.get(end, (end, math.inf))
         if distance <= needed[end]:
-            verdicts.append(Verdict("blocked", 0.0, _joined(surface.body_names[bodies[other]], distance)))
+            verdicts.append(_joined(surface.body_names[bodies[other]], distance))
         else:
             verdicts.append(_judge(surface, profile, bodies[end], runs, end, clearances[end], float(needed[end])))
     return verdicts
@@ -58,17 +59,15 @@ def judged(
 def unfit(departure: float) -> Verdict:
     """The verdict on a cope, whose rim departs from a plane, or on the flat end of a solid bar."""
     if departure <= 0:
-        return Verdict("solid", 0.0, "A solid bar has no bore; leave this end without a fitting")
-    reason = f"Coped: the rim departs {say_mm(departure)} from a plane; cut it flat or leave it without a fitting"
-    return Verdict("coped", 0.0, reason)
+        return Verdict("solid", 0.0, say("A solid bar has no bore"), _LEAVE)
+    reason = say("Coped: the rim departs {} from a plane", Length(departure))
+    return Verdict("coped", 0.0, reason, say("cut it flat or leave it without a fitting"))
 
 
 def closed_in(name: str) -> Verdict:
     """The verdict on an end that lies inside ``name``."""
-    reason = (
-        f"Inside {quoted(name)}: a spigot could not be brought to it; leave this end without a fitting or move the tube"
-    )
-    return Verdict("blocked", 0.0, reason)
+    reason = say("Inside {}: a spigot could not be brought to it", Name(name))
+    return Verdict("blocked", 0.0, reason, say("leave this end without a fitting or move the tube"))
 
 
 def facing_ends(profiles: Sequence[RimSection], needed: Floats) -> dict[int, tuple[int, float]]:
@@ -110,18 +109,20 @@ def _judge(
     straight = float(runs.straight[end])
     if clearance.in_front is not None:
         name = _named(surface, clearance.in_front, body)
-        return Verdict("blocked", 0.0, _in_front(name, clearance.in_front.distance))
+        return _in_front(name, clearance.in_front.distance)
     inside = clearance.inside
     if inside is not None and inside.distance <= at_rim:
-        return Verdict("blocked", 0.0, _in_front(_named(surface, inside, body), 0.0))
+        return _in_front(_named(surface, inside, body), 0.0)
     depth = min(straight, inside.distance) if inside is not None else straight
     if depth >= needed:
-        return Verdict("open", depth, "open")
+        return Verdict("open", depth, say("open"))
     if inside is not None and inside.distance < straight + 0.1 * profile.section.outer.width:
         name = _named(surface, inside, body)
         if inside.through_wall and inside.cover < _BARS_ALL:
-            return Verdict("crossed", depth, f"Crossed by {name} {say_mm(depth)} down the bore; {_shorter(depth)}")
-        return Verdict("blocked", depth, f"Blocked by {name}, {say_mm(depth)} down the bore; {_shorter(depth)}")
+            reason = say("Crossed by {} {} down the bore", name, Length(depth))
+            return Verdict("crossed", depth, reason, _shorter(depth))
+        reason = say("Blocked by {}, {} down the bore", name, Length(depth))
+        return Verdict("blocked", depth, reason, _shorter(depth))
     return _wall_ends(surface, profile, runs, end, depth)
 
 
@@ -129,11 +130,13 @@ def _wall_ends(surface: Surface, profile: RimSection, runs: WallRuns, end: int, 
     """The verdict where the bore's own wall ends too soon, by what lies across its border there."""
     stop = int(runs.stop[end])
     if stop >= 0 and not _goes_round(surface, profile, stop, runs.piece(surface, end)):
-        return Verdict("crossed", depth, f"Crossed by a hole {say_mm(depth)} down the bore; {_shorter(depth)}")
+        reason = say("Crossed by a hole {} down the bore", Length(depth))
+        return Verdict("crossed", depth, reason, _shorter(depth))
     if runs.bends[end]:
-        reason = f"The tube runs straight for {say_mm(depth)} only, then it bends; {_shorter(depth)}"
-        return Verdict("too short", depth, reason)
-    return Verdict("too short", depth, f"The bore is {say_mm(depth)} deep only; {_shorter(depth)}")
+        reason = say("The tube runs straight for only {}, then it bends", Length(depth))
+    else:
+        reason = say("The bore is only {} deep", Length(depth))
+    return Verdict("too short", depth, reason, _shorter(depth))
 
 
 def _goes_round(surface: Surface, profile: RimSection, stop: int, piece: NDArray[np.bool_]) -> bool:
@@ -149,28 +152,26 @@ def _goes_round(surface: Surface, profile: RimSection, stop: int, piece: NDArray
     return abs(float(turns.sum())) > np.pi
 
 
-def _named(surface: Surface, obstacle: Obstacle, body: int) -> str:
-    name = quoted(surface.body_names[obstacle.body])
-    return f"another part of {name}" if obstacle.body == body else name
+def _named(surface: Surface, obstacle: Obstacle, body: int) -> Message:
+    name = Name(surface.body_names[obstacle.body])
+    return say("another part of {}", name) if obstacle.body == body else say("{}", name)
 
 
-def _in_front(name: str, distance: float) -> str:
+def _in_front(name: Message, distance: float) -> Verdict:
     if distance > 0:
-        return (
-            f"Blocked by {name}, {say_mm(distance)} in front of the end; leave this end without a fitting or make room"
-        )
-    return f"Blocked by {name}, at the rim; leave this end without a fitting or move what is there"
+        reason = say("Blocked by {}, {} in front of the end", name, Length(distance))
+        return Verdict("blocked", 0.0, reason, say("leave this end without a fitting or make room"))
+    remedy = say("leave this end without a fitting or move what is there")
+    return Verdict("blocked", 0.0, say("Blocked by {}, at the rim", name), remedy)
 
 
-def _joined(name: str, distance: float) -> str:
+def _joined(name: str, distance: float) -> Verdict:
     if distance > 0:
-        return f"Faces the end of {quoted(name)}, {say_mm(distance)} away; leave this end without a fitting"
-    return f"Joined to {quoted(name)}; leave this end without a fitting"
+        return Verdict("blocked", 0.0, say("Faces the end of {}, {} away", Name(name), Length(distance)), _LEAVE)
+    return Verdict("blocked", 0.0, say("Joined to {}", Name(name)), _LEAVE)
 
 
-def _shorter(depth: float) -> str:
+def _shorter(depth: float) -> Message:
     """What to do where a spigot would have to be shorter."""
     whole = int(depth)
-    if whole >= 2:
-        return f"shorten the spigot to {whole} mm or leave this end without a fitting"
-    return "leave this end without a fitting"
+    return say("shorten the spigot to {} or leave this end without a fitting", Length(whole)) if whole >= 2 else _LEAVE

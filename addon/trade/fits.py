@@ -6,8 +6,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+from ..fields.messages import Length, say
 from ..geometry.sections import Section
-from ..geometry.units import say_mm
 from .sizes import nearest_size
 from .tables import DATA, Sourced, cited, find_row, read_rows
 
@@ -108,10 +108,16 @@ def with_reading(section: Section, width: float | None, depth: float | None = No
         model, read = section.bore.across(reading.across_deg), measured.bore.across(reading.across_deg)
         off = allowed.bore_mm / 2 * section.bore.per_inset(reading)
         if abs(model - read) > off:
-            raise ValueError(
-                f"the bore was read as {say_mm(read)} and is modelled as {say_mm(model)} ({reading.where}): further "
-                f"apart than the {say_mm(off)} that such a tube may be off: {allowed.source}"
+            problem = say(
+                "the bore was read as {read} and is modelled as {model} ({where}): further apart than the {off} that "
+                "such a tube may be off: {source}",
+                read=Length(read),
+                model=Length(model),
+                where=reading.where,
+                off=Length(off),
+                source=allowed.source,
             )
+            raise ValueError(problem)
     return measured
 
 

@@ -9,6 +9,7 @@ from typing import Literal, get_args, get_origin
 
 from ..fields.coercion import FieldError, in_range, typed
 from ..fields.declared import declared, declared_in
+from ..fields.messages import FieldName, Given, Length, as_message, say
 from .tables import DATA, Sourced, UnknownNameError, find_row, read_rows
 
 SupportKind = Literal["same material, broken off", "dissolved in a bath"]
@@ -171,7 +172,7 @@ def check_process(process: Process) -> None:
             if get_origin(field.hint) is Literal:
                 typed(field.hint, field.of(process), key)
     except FieldError as error:
-        raise ProcessError(str(error).removesuffix(".")) from None
+        raise ProcessError(as_message(error).removesuffix(".")) from None
     _check_together(process)
 
 
@@ -204,24 +205,55 @@ def _check_together(process: Process) -> None:
     """What no single field can tell."""
     if not process.bead_min_mm <= process.bead_mm <= process.bead_max_mm:
         raise ProcessError(
-            f"bead_mm is {process.bead_mm:g} mm; allowed is from bead_min_mm to bead_max_mm, "
-            f"{process.bead_min_mm:g} to {process.bead_max_mm:g} mm"
+            say(
+                "{} is {:g}; allowed is {} to {}, {:g}",
+                FieldName("bead_mm"),
+                Length(process.bead_mm),
+                FieldName("bead_min_mm"),
+                FieldName("bead_max_mm"),
+                Length(process.bead_min_mm, process.bead_max_mm, between=" to "),
+            )
         )
     for name in ("layer_mm", "first_layer_mm"):
         height = getattr(process, name)
         if height > process.bead_mm:
             raise ProcessError(
-                f"{name} is {height:g} mm; a layer is at most as high as its bead is wide, {process.bead_mm:g} mm"
+                say(
+                    "{} is {:g}; a layer is at most as high as its bead is wide, {:g}",
+                    FieldName(name),
+                    Length(height),
+                    Length(process.bead_mm),
+                )
             )
     for side, extent, keep_out in zip(("width", "depth"), process.plate_mm, process.keep_out_mm, strict=False):
         if extent - 2 * process.margin_mm <= 0:
             raise ProcessError(
-                f"margin_mm is {process.margin_mm:g} mm; the plate's {side} allows less than half of {extent:g} mm"
+                say(
+                    "{} is {:g}; the plate's {} allows less than half of {:g}",
+                    FieldName("margin_mm"),
+                    Length(process.margin_mm),
+                    side,
+                    Length(extent),
+                )
             )
         if keep_out >= extent:
-            raise ProcessError(f"keep_out_mm is {keep_out:g} mm; the plate's {side} allows less than {extent:g} mm")
+            raise ProcessError(
+                say(
+                    "{} is {:g}; the plate's {} allows less than {:g}",
+                    FieldName("keep_out_mm"),
+                    Length(keep_out),
+                    side,
+                    Length(extent),
+                )
+            )
     if (process.support == "dissolved in a bath") != (process.bath != "none"):
         raise ProcessError(
-            f"bath is {process.bath!r}; support {process.support!r} asks for "
-            + ("'none'" if process.bath != "none" else "one of " + ", ".join(map(repr, get_args(BathKind)[1:])))
+            say(
+                "{} is {}; {} {} needs {}",
+                FieldName("bath"),
+                Given(process.bath),
+                FieldName("support"),
+                Given(process.support),
+                "'none'" if process.bath != "none" else "one of " + ", ".join(map(repr, get_args(BathKind)[1:])),
+            )
         )

@@ -11,9 +11,10 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from ..fields.messages import Length, Message, say, say_all
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
-from ..geometry.units import bare_mm, parse_length, say_mm
+from ..geometry.units import bare_mm, parse_length
 from .tables import DATA, Sourced, TableError, find_row, read_rows
 
 Kind = Literal["round", "rect"]
@@ -98,7 +99,7 @@ class SizeMatch:
     tolerance: str
     source: str
 
-    def describe(self) -> str:
+    def describe(self) -> Message:
         """``"1 in × 1/8 in (to size)"`` or ``"1 in × 1/8 in, outside +0.04 mm, wall −0.02 mm"``."""
         if self.kind == "round" or abs(self.width_off_mm - self.depth_off_mm) < SHOWN_MM:
             offs = {"outside": self.width_off_mm}
@@ -108,8 +109,8 @@ class SizeMatch:
             offs["wall"] = self.wall_off_mm[0]
         else:
             offs |= dict(zip(("wall across the width", "wall across the depth"), self.wall_off_mm, strict=True))
-        told = [f"{what} {_signed(off)}" for what, off in offs.items() if abs(off) >= SHOWN_MM]
-        return ", ".join([self.name, *told]) if told else f"{self.name} (to size)"
+        shown = [say("{} {:+}", what, Length(off)) for what, off in offs.items() if abs(off) >= SHOWN_MM]
+        return say_all([self.name, *shown], ", ") if shown else say("{} (to size)", self.name)
 
 
 @cache
@@ -229,10 +230,6 @@ def _of_pipes(pipes: Sequence[Pipe]) -> Iterator[TubeSize]:
                 f"{row.name} Sch {schedule}", "Pipe", "round", row.outside_mm, row.outside_mm, wall,
                 PIPE_TOLERANCE, source=row.source, from_memory=row.from_memory,
             )  # fmt: skip
-
-
-def _signed(mm: float) -> str:
-    return ("+" if mm > 0 else "\N{MINUS SIGN}") + say_mm(abs(mm))
 
 
 def _length(text: str, where: str, field: str) -> float:

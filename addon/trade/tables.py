@@ -16,6 +16,7 @@ from typing import Any, Protocol, TypeVar
 
 from ..fields.coercion import FieldError, nearest, plain, read_record, read_values, refuse_unknown
 from ..fields.declared import declared_in
+from ..fields.messages import NOTHING, Given, Message, as_message, say, say_all
 
 DATA = Path(__file__).parent / "data"
 
@@ -75,14 +76,15 @@ def make_row(row_class: type[Row], values: Mapping[str, Any], where: str) -> Row
 
     Raises ``TableError`` that begins with ``where`` and names the field: unknown, missing, or of the wrong type.
     """
-    called = f"{where} ({values['name']!r})" if isinstance(values.get("name"), str) else where
+    name = values.get("name")
+    called = say("{} ({})", where, Given(name)) if isinstance(name, str) else where
     try:
         typed = read_values(row_class, values, "")
         for name in typed.get("from_memory", ()):
             refuse_unknown([name], declared_in(row_class), "from_memory")
         return read_record(row_class, typed)
     except FieldError as error:
-        raise TableError(f"{called}: {str(error).removesuffix('.')}") from None
+        raise TableError(say("{}: {}", called, as_message(error).removesuffix("."))) from None
 
 
 def find_row(rows: Sequence[NamedRow], name: str, what: str) -> NamedRow:
@@ -92,8 +94,8 @@ def find_row(rows: Sequence[NamedRow], name: str, what: str) -> NamedRow:
         if plain(row.name) == wanted:
             return row
     names = [row.name for row in rows]
-    known = "; ".join(map(repr, names)) if len(names) <= 20 else f"{len(names)} names in the table"
-    raise UnknownNameError(f"no {what} is called {name!r}{hint(name, names)} (known: {known})")
+    known = say_all(map(Given, names), "; ") if len(names) <= 20 else f"{len(names)} names in the table"
+    raise UnknownNameError(say("no {} is called {}{} (known: {})", what, Given(name), hint(name, names), known))
 
 
 def cited(row: Sourced) -> str:
@@ -101,10 +103,10 @@ def cited(row: Sourced) -> str:
     return f"{row.source} (from memory)" if row.from_memory else row.source
 
 
-def hint(wrong: str, names: Sequence[str]) -> str:
+def hint(wrong: str, names: Sequence[str]) -> Message:
     """``"; nearest: 'M8', 'M6'"`` where something is near, else empty."""
     near = nearest(wrong, names, 2)
-    return "; nearest: " + ", ".join(map(repr, near)) if near else ""
+    return say("; nearest: {}", say_all(map(Given, near), ", ")) if near else NOTHING
 
 
 def _read(path: Path) -> dict[str, Any]:

@@ -27,7 +27,7 @@ def on_measure(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> No
     """What decides which ends share a fitting changed."""
     if loud():
         with quietly():
-            group.bore_problem = bore_problem(group) if group.measured else ""
+            group.bore_problem = bore_problem(group).stored() if group.measured else ""
         updating.batches_changed(group.id_data)
 
 

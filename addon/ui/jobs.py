@@ -12,6 +12,7 @@ import bpy
 from ..bench.shop_book import ShopBook
 from ..families.cap.recipe import Recipe
 from ..fields.coercion import read_record
+from ..fields.messages import NOTHING, Message, say
 from ..geometry.sections import Section
 from ..job.asked import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
 from ..job.batches import ALIKE_MM
@@ -110,14 +111,14 @@ def ladder_wish(group: bpy.types.PropertyGroup) -> LadderWish:
     return LadderWish(_match(group))
 
 
-def bore_problem(group: bpy.types.PropertyGroup) -> str:
+def bore_problem(group: bpy.types.PropertyGroup) -> Message:
     """Why the bore that was measured cannot be this tube's; empty where it can."""
     reading = _reading(group)
     try:
         with_reading(modelled_section(group), min(reading.bore_width_mm), *reading.bore_depth_mm)
     except ValueError as error:
-        return f"The reading is not used: {error}. Measure the bore again"
-    return ""
+        return say("The reading is not used: {}. Measure the bore again", error)
+    return NOTHING
 
 
 def _match(group: bpy.types.PropertyGroup) -> Match:

@@ -11,6 +11,7 @@ import bpy
 import numpy as np
 from mathutils import Vector
 
+from ..fields.messages import as_message, say
 from ..geometry.mesh import Mesh
 from ..job.asked import Job
 from ..job.batches import ALIKE_MM
@@ -24,7 +25,7 @@ from .by_hand import Pick, RimReader, pick_from, pick_text
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
 from .quiet import quietly
-from .records import end_from, end_text, section_text
+from .records import end_from, end_text, section_text, stored_notes
 from .scene import FITTING_MARK, SceneError, meshes_of, unit_scale_of
 
 SAME_PLACE = 1e-3
@@ -69,9 +70,9 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     except (SceneError, TakeoffError) as error:
         raise SceneReadingError(str(error)) from error
     ferrule.unit_scale = unit_scale_of(scene)
-    ferrule.doubt = takeoff.unit_doubt.found if takeoff.unit_doubt else ""
+    ferrule.doubt = takeoff.unit_doubt.found.stored() if takeoff.unit_doubt else ""
     ferrule.doubt_factor = takeoff.unit_doubt.factor if takeoff.unit_doubt else 1.0
-    ferrule.notes = "\n".join([*notes, *takeoff.notes])
+    ferrule.notes = stored_notes((*notes, *takeoff.notes))
     found = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
     names = sorted((item.name for item in scene.objects), key=len, reverse=True)
     rows = [_Row(end, _tube_of(end.source, names)) for end in found]
@@ -100,7 +101,9 @@ def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes:
     """The ends of the list as the rest of the way takes them, with what else the assembly holds: those that are lost
     are told in the notes. Raises ``TakeoffError``."""
     takeoff = read_assembly(job, meshes, unit_given=True)
-    lost = [f"An end that was picked by hand was left out. {end.reason}." for end in ends if end.cause == "lost"]
+    lost = [
+        say("An end that was picked by hand was left out. {}.", end.explained) for end in ends if end.cause == "lost"
+    ]
     kept = tuple(end for end in ends if end.cause != "lost")
     return replace(takeoff, ends=kept, notes=(*notes, *takeoff.notes, *lost))
 
@@ -108,7 +111,7 @@ def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes:
 def given_ends(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[GivenEnd, ...], list[str]]:
     """The ends that were picked or added by hand, as they are now, and why others are lost."""
     now = list(_given_now(scene, depsgraph))
-    return tuple(given for _, given in now if given), [row.end.reason for row, given in now if given is None]
+    return tuple(given for _, given in now if given), [row.end.explained for row, given in now if given is None]
 
 
 def dropped_places(scene: bpy.types.Scene) -> tuple[Point, ...]:
@@ -143,7 +146,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
             line.record = end_text(row.end)
             line.group = group
             line.cut = row.end.cut if row.end.open else row.end.cause
-            line.reason = "" if row.end.open else row.end.reason
+            line.reason = "" if row.end.open else row.end.explained.stored()
             line.clear_mm = row.end.clear_depth_mm
             line.by_hand = bool(row.end.by_hand)
             line.pick = row.pick
@@ -193,7 +196,7 @@ def _given_now(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Iterat
                 given, pick = rims.read(line.tube, pick_from(line.pick))
                 row = replace(row, end=given.tube_end(), pick=pick_text(pick))
             except PickError as error:
-                given, row = None, replace(row, end=replace(row.end, cause="lost", reason=str(error)))
+                given, row = None, replace(row, end=replace(row.end, cause="lost", reason=as_message(error)))
         yield row, given
 
 
@@ -273,4 +276,4 @@ def _new_group(ferrule: bpy.types.PropertyGroup, end: TubeEnd) -> None:
     group.section = section_text(end.section)
     readings = end.section.bore.readings
     group.one_reading = readings[0].where.capitalize() if len(readings) == 1 else ""
-    group.size = match.describe() if match else "no table size"
+    group.size = match.describe().stored() if match else "no table size"

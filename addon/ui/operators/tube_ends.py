@@ -7,6 +7,7 @@ import bpy
 from bpy.props import BoolProperty, IntProperty
 from mathutils import Vector
 
+from ...fields.messages import message_from, say
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
 from .. import by_hand, callbacks, placing, scene_ends, wording
@@ -34,7 +35,11 @@ def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
         return False
     times["read"] = time.perf_counter() - start
     if context.scene.ferrule.doubt:
-        report(operator, "WARNING", f"{context.scene.ferrule.doubt} Fix the unit in the panel Tube Ends")
+        report(
+            operator,
+            "WARNING",
+            say("{} Fix the unit in the panel Tube Ends", message_from(context.scene.ferrule.doubt)),
+        )
         return False
     return True
 

@@ -11,6 +11,7 @@ import gpu
 import numpy as np
 from mathutils import Matrix
 
+from ...fields.messages import message_from
 from ...geometry.frames import Floats
 from ...trade.sizes import section_name
 from .. import looking, placing, updating
@@ -303,7 +304,7 @@ def _draw_name(context: bpy.types.Context, space: Rectangle, scale: float) -> No
         return
     row = ferrule.ends[hovered]
     group = ferrule.groups[row.group].name if 0 <= row.group < len(ferrule.groups) else ""
-    reason = in_window(row.reason, say_in(context.scene))
+    reason = in_window(message_from(row.reason), say_in(context.scene))
     left, _, right, _ = space
     parts = tuple(part for part in (row.name, group, row.cut, reason) if part)
     name = _words(parts, scale, most=(right - left) / scale)

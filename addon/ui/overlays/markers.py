@@ -16,7 +16,7 @@ RADIUS = 5.0
 REACH = 14.0
 """How near the mouse has to be, in points."""
 _CORNERS = 12
-_NOWHERE = np.nan
+_NOTHING = np.nan
 
 
 def on_screen(places: Floats, perspective: Floats, size: tuple[float, float]) -> Floats:
@@ -25,7 +25,7 @@ def on_screen(places: Floats, perspective: Floats, size: tuple[float, float]) ->
     ahead = seen[:, 3] > 1e-9
     w = np.where(ahead, seen[:, 3], 1.0)
     points = (seen[:, :2] / w[:, None] + 1) / 2 * np.array(size)
-    return np.where(ahead[:, None], points, _NOWHERE)
+    return np.where(ahead[:, None], points, _NOTHING)
 
 
 def nearest(points: Floats, mouse: tuple[float, float], reach: float) -> int:

@@ -6,9 +6,11 @@ from typing import Any
 
 import bpy
 
+from ...fields.messages import message_from, say
 from .. import wording
 from ..desk import active_group
 from ..drawing import draw_field, draw_text, say_in
+from ..records import notes_from
 from ..scene import unit_scale_of
 from ..wording import count_of
 from .sidebar import Sidebar
@@ -92,7 +94,7 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
         layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=6)
         group = active_group(context.scene)
         column = layout.column(align=True)
-        column.label(text=say_in(context.scene).text(group.size), translate=False)
+        column.label(text=message_from(group.size).text(say_in(context.scene)), translate=False)
         layout.prop(ferrule.view, "show_ends")
         if closed:
             layout.label(text=f"{count_of(closed, 'end takes', 'ends take')} no fitting", icon="INFO")
@@ -111,7 +113,7 @@ def _draw_other_scale(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> Non
 def _draw_doubt(layout: bpy.types.UILayout, ferrule: bpy.types.PropertyGroup) -> None:
     box = layout.box()
     box.alert = True
-    draw_text(box, f"Is the unit right? {ferrule.doubt}", icon="ERROR")
+    draw_text(box, say("Is the unit right? {}", message_from(ferrule.doubt)), icon="ERROR")
     row = box.row(align=True)
     row.operator("ferrule.fix_unit", icon="CHECKMARK")
     row.operator("ferrule.keep_unit", text="Keep It")
@@ -172,7 +174,7 @@ class FERRULE_PT_measured(Sidebar, bpy.types.Panel):
             draw_field(column, group, "bore_depth_mm", wording.BORE["bore_depth_mm"], context.scene)
         layout.operator("ferrule.use_table_bore", icon="CHECKMARK")
         if group.measured and group.bore_problem:
-            draw_text(layout.box(), f"{group.bore_problem}.", icon="ERROR")
+            draw_text(layout.box(), message_from(group.bore_problem) + ".", icon="ERROR")
 
 
 class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
@@ -190,13 +192,13 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
         ferrule = context.scene.ferrule
         layout.template_list("FERRULE_UL_ends", "closed", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
         if 0 <= ferrule.end_index < len(ferrule.ends) and ferrule.ends[ferrule.end_index].reason:
-            draw_text(layout, f"{ferrule.ends[ferrule.end_index].reason}.")
+            draw_text(layout, message_from(ferrule.ends[ferrule.end_index].reason) + ".")
             if ferrule.ends[ferrule.end_index].by_hand:
                 layout.operator("ferrule.drop_end", text="Drop", icon="X")
         draw_field(layout, ferrule, "wall_mm", wording.WALL, context.scene)
         if ferrule.wall_mm and any(row.cut == "no wall" for row in ferrule.ends):
             draw_text(layout, "Refit reads the ends with this wall.", icon="INFO")
-        for note in ferrule.notes.splitlines():
+        for note in notes_from(ferrule.notes):
             draw_text(layout, note, icon="INFO")
 
 
