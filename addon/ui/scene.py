@@ -20,6 +20,7 @@ from pathlib import Path
 import bpy
 import numpy as np
 
+from ..files.incoming import DamagedFileError, check_whole
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.names import quoted
@@ -186,32 +187,16 @@ def _suffix_of(path: Path) -> str:
         raise SceneError(f"{path} is not there, or is no file; check its name and folder.")
     try:
         with path.open("rb") as file:
-            start = file.read(84)
+            start = file.read(1)
     except OSError as error:
         raise SceneError(f"{path} cannot be opened ({error.strerror}); check who may read it.") from error
     if not start:
         raise SceneError(f"{path} is empty; export the assembly again.")
-    if suffix == ".stl":
-        _check_stl_is_whole(path, start)
+    try:
+        check_whole(path)
+    except DamagedFileError as damage:
+        raise SceneError(f"{path} is damaged: {damage}. Export or copy it again.") from None
     return suffix
-
-
-def _check_stl_is_whole(path: Path, start: bytes) -> None:
-    """Blender reads what is there of an STL that was cut short; half a tube would pass for a whole one."""
-    size = path.stat().st_size
-    count = int.from_bytes(start[80:84], "little")
-    if size == 84 + 50 * count:
-        return
-    if start.lstrip().startswith(b"solid"):
-        with path.open("rb") as file:
-            file.seek(max(0, size - 1000))
-            if b"endsolid" in file.read():
-                return
-        raise SceneError(f"{path} is cut short: its last solid has no end. Export or copy it again.")
-    raise SceneError(
-        f"{path} is damaged: it announces {count} triangles, which take {84 + 50 * count} bytes, but has {size} bytes. "
-        "Export or copy it again."
-    )
 
 
 def _read_with_importer(path: Path, suffix: str, unit: str | None) -> SceneAssembly:

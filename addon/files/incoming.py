@@ -1,0 +1,245 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Mesh files of other programs, checked before an importer reads them: what they announce against what they hold.
+
+Importers trust the numbers in a file: one that is damaged may take down the program that reads it, or half a tube pass
+for a whole one. An OBJ file announces nothing.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+import numpy as np
+
+from ..geometry.names import quoted
+
+_LONGEST_HEADER = 100_000
+_PLY_TYPES = {
+    **dict.fromkeys(("char", "int8"), "i1"),
+    **dict.fromkeys(("uchar", "uint8"), "u1"),
+    **dict.fromkeys(("short", "int16"), "i2"),
+    **dict.fromkeys(("ushort", "uint16"), "u2"),
+    **dict.fromkeys(("int", "int32"), "i4"),
+    **dict.fromkeys(("uint", "uint32"), "u4"),
+    **dict.fromkeys(("float", "float32"), "f4"),
+    **dict.fromkeys(("double", "float64"), "f8"),
+}
+_PLY_COUNTERS = {name: kind for name, kind in _PLY_TYPES.items() if kind[0] != "f"}
+_PLY_ORDERS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
+_CORNERS = ("vertex_indices", "vertex_index")
+_GLTF_BYTES = {5120: 1, 5121: 1, 5122: 2, 5123: 2, 5125: 4, 5126: 4}
+_GLTF_NUMBERS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
+
+
+class DamagedFileError(ValueError):
+    """What a file announces and does not hold."""
+
+
+def check_whole(path: Path) -> None:
+    """Raises ``DamagedFileError`` where a file of a known kind is cut short or its numbers contradict each other, and
+    ``OSError`` where it cannot be read."""
+    check = {".stl": _check_stl, ".ply": _check_ply, ".glb": _check_gltf, ".gltf": _check_gltf}.get(path.suffix.lower())
+    if check:
+        check(path)
+
+
+def _check_stl(path: Path) -> None:
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        start = file.read(84)
+        count = int.from_bytes(start[80:84], "little")
+        if size == 84 + 50 * count:
+            return
+        if start.lstrip().startswith(b"solid"):
+            file.seek(max(0, size - 1000))
+            if b"endsolid" in file.read():
+                return
+            raise DamagedFileError("it is cut short: its last solid has no end")
+    raise DamagedFileError(f"it announces {count} triangles, which take {84 + 50 * count} bytes, but has {size} bytes")
+
+
+@dataclass(frozen=True)
+class _Property:
+    name: str
+    kind: str
+    counted_by: str
+    """The type of the number before a list; empty for what is no list."""
+
+
+@dataclass(frozen=True)
+class _Element:
+    name: str
+    count: int
+    properties: list[_Property]
+
+
+def _check_ply(path: Path) -> None:
+    data = path.read_bytes()
+    ending = data.find(b"end_header", 0, _LONGEST_HEADER)
+    begin = data.find(b"\n", ending) + 1
+    if not data.startswith(b"ply") or ending < 0 or not begin:
+        raise DamagedFileError("its header has no end")
+    try:
+        order, elements = _ply_header(data[:ending].decode("ascii", "replace"))
+    except (IndexError, KeyError, ValueError):
+        raise DamagedFileError("its header is not that of a PLY file") from None
+    if order:
+        _check_ply_bytes(data, begin, order, elements)
+    else:
+        _check_ply_lines(data[begin:], elements)
+
+
+def _ply_header(header: str) -> tuple[str, list[_Element]]:
+    """The byte order, empty for text, and what the file announces. Raises ``ValueError``, ``KeyError`` and
+    ``IndexError`` for what is no header."""
+    order: str | None = None
+    elements: list[_Element] = []
+    for line in header.splitlines()[1:]:
+        words = line.split()
+        if not words or words[0] in ("comment", "obj_info"):
+            continue
+        if words[0] == "format":
+            order = _PLY_ORDERS[words[1]]
+        elif words[0] == "element":
+            elements.append(_Element(words[1], int(words[2]), []))
+        elif words[0] == "property":
+            counted_by, kind = (_PLY_COUNTERS[words[2]], words[3]) if words[1] == "list" else ("", words[1])
+            elements[-1].properties.append(_Property(words[-1], _PLY_TYPES[kind], counted_by))
+        else:
+            raise ValueError(words[0])
+    if order is None or min((element.count for element in elements), default=-1) < 0:
+        raise ValueError(header)
+    return order, elements
+
+
+def _check_ply_lines(text: bytes, elements: list[_Element]) -> None:
+    lines = sum(bool(line.strip()) for line in text.splitlines())
+    announced = sum(element.count for element in elements)
+    if lines < announced:
+        raise DamagedFileError(f"it announces {announced} lines of numbers, but has {lines}")
+
+
+def _check_ply_bytes(data: bytes, begin: int, order: str, elements: list[_Element]) -> None:
+    vertices = sum(element.count for element in elements if element.name == "vertex")
+    for element in elements:
+        left, piece = element.count, 1
+        while left and element.properties:
+            row = _ply_row(data, begin, order, element)
+            piece = min(piece, left, (len(data) - begin) // row.itemsize)
+            if not piece:
+                raise _cut_short(element)
+            rows = np.frombuffer(data, row, piece, begin)
+            alike = np.ones(piece, bool)
+            for name in row.names or ():
+                if name.startswith("length"):
+                    alike &= rows[name] == rows[name][0]
+            # Most files have lists of one length only: as long as that holds, ever more rows are read at once.
+            done = piece if alike.all() else int(alike.argmin())
+            for name in _CORNERS:
+                named = rows[name][:done] if name in (row.names or ()) else np.empty(0)
+                if named.size and not 0 <= named.min() <= named.max() < vertices:
+                    raise DamagedFileError(f"its faces name corners that are not among its {vertices} vertices")
+            begin, left, piece = begin + done * row.itemsize, left - done, 2 * piece if alike.all() else 1
+
+
+def _ply_row(data: bytes, begin: int, order: str, element: _Element) -> np.dtype:
+    """The layout of rows whose lists are as long as in the one that begins there."""
+    fields: list[Any] = []
+    at = begin
+    for place, one in enumerate(element.properties):
+        kind = np.dtype(order + one.kind)
+        length = 1
+        if one.counted_by:
+            counter = np.dtype(order + one.counted_by)
+            if at + counter.itemsize > len(data):
+                raise _cut_short(element)
+            length = int(np.frombuffer(data, counter, 1, at)[0])
+            at += counter.itemsize
+            fields.append((f"length {place}", counter))
+        if not 0 <= length * kind.itemsize <= len(data) - at:
+            raise _cut_short(element)
+        fields.append((one.name if one.name in _CORNERS else f"value {place}", kind, (length,)))
+        at += length * kind.itemsize
+    return np.dtype(fields)
+
+
+def _cut_short(element: _Element) -> DamagedFileError:
+    return DamagedFileError(f'it announces {element.count} times "{element.name}", but ends before the last of them')
+
+
+def _check_gltf(path: Path) -> None:
+    data = path.read_bytes()
+    inside: int | None = None
+    if path.suffix.lower() == ".glb":
+        chunks = _glb_chunks(data)
+        if chunks[0][0] != b"JSON":
+            raise DamagedFileError("its first part is not the list of its contents")
+        text = chunks[0][1]
+        inside = next((len(chunk) for kind, chunk in chunks[1:] if kind == b"BIN\0"), None)
+    else:
+        text = data
+    try:
+        table = json.loads(text)
+        _check_gltf_table(table, path.parent, inside)
+    except (AttributeError, IndexError, KeyError, RecursionError, TypeError, ValueError) as error:
+        if isinstance(error, DamagedFileError):
+            raise
+        raise DamagedFileError("the list of its contents is not that of a glTF file") from None
+
+
+def _glb_chunks(data: bytes) -> list[tuple[bytes, bytes]]:
+    length = int.from_bytes(data[8:12], "little")
+    if not data.startswith(b"glTF") or length < 20:
+        raise DamagedFileError("its header is not that of a glTF file")
+    if length > len(data):
+        raise DamagedFileError(f"it announces {length} bytes, but has {len(data)}")
+    chunks, at = [], 12
+    while at + 8 <= length:
+        size = int.from_bytes(data[at : at + 4], "little")
+        if at + 8 + size > length:
+            raise DamagedFileError(f"a part of it announces {size} bytes, and {length - at - 8} are left")
+        chunks.append((data[at + 4 : at + 8], data[at + 8 : at + 8 + size]))
+        at += 8 + size
+    return chunks
+
+
+def _check_gltf_table(table: dict[str, Any], folder: Path, inside: int | None) -> None:
+    """Every view lies in its buffer, and every accessor in its view (glTF 2.0, chapter 3.6)."""
+    buffers = [_buffer_length(buffer, folder, inside) for buffer in table.get("buffers", [])]
+    views = table.get("bufferViews", [])
+    for number, view in enumerate(views):
+        end = view.get("byteOffset", 0) + view["byteLength"]
+        if not 0 <= end <= buffers[view["buffer"]]:
+            raise DamagedFileError(f"its view {number} ends at byte {end} of {buffers[view['buffer']]}")
+    for number, accessor in enumerate(table.get("accessors", [])):
+        if "bufferView" not in accessor:
+            continue
+        view = views[accessor["bufferView"]]
+        row = _GLTF_BYTES[accessor["componentType"]] * _GLTF_NUMBERS[accessor["type"]]
+        rows = accessor["count"]
+        needed = accessor.get("byteOffset", 0) + (rows - 1) * view.get("byteStride", row) + row
+        if rows < 0 or needed > view["byteLength"]:
+            raise DamagedFileError(f"its list {number} announces {rows} rows, and its view has no room for them")
+
+
+def _buffer_length(buffer: dict[str, Any], folder: Path, inside: int | None) -> int:
+    """How many bytes a buffer really has, no more than it announces."""
+    announced = int(buffer["byteLength"])
+    uri = buffer.get("uri")
+    if uri is None:
+        real = inside or 0
+    elif uri.startswith("data:"):
+        encoded = uri.partition(",")[2].rstrip("=")
+        real = len(encoded) * 3 // 4 if ";base64," in uri else announced
+    else:
+        file = folder / unquote(uri)
+        if not file.is_file():
+            raise DamagedFileError(f"{quoted(uri)}, which it names, is not beside it")
+        real = file.stat().st_size
+    if announced > real:
+        raise DamagedFileError(f"it announces {announced} bytes of numbers, but has {real}")
+    return min(announced, real)
