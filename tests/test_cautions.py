@@ -138,7 +138,7 @@ def test_the_guide_has_every_caution_as_the_job_sheet_has_it_and_says_when():
         text = caution.text.replace("{plastic}", "a plastic").replace("{hottest_c} °C", "its limit in the table")
         when = f" (With {' and '.join(IN_THE_GUIDE[one] for one in caution.applies)}.)" if caution.applies else ""
         assert f"- **{caution.name}.** {text}{when} " in section
-    assert section.partition("## What is kept")[0].count("- **") == len(cautions())
+    assert section.partition("## What the .blend keeps")[0].count("- **") == len(cautions())
 
 
 @pytest.mark.parametrize("name", ["README.md", "docs/python.md"])

@@ -14,7 +14,7 @@ from addon.geometry.sections import Section
 from addon.trade.cautions import Facts, cautions, cautions_for
 from addon.trade.processes import processes
 from addon.ui.jobs import facts_of, job_of, recipes_of
-from addon.ui.panels import cautions as panel
+from addon.ui.panels import cautions_panel as panel
 from addon.ui.saying import IMPERIAL, METRIC
 from addon.ui.scene import put_mesh
 from addon.ui.wording import in_window
@@ -58,18 +58,18 @@ def test_a_sections_own_recipe_counts(scene, job):
         put_mesh(tube, section.kind, scene.collection, 1.0)
     bpy.ops.ferrule.read_ends(whole_scene=True)
     first, second = job.groups
-    assert named("Wear goggles to use the mallet") not in shown("cautions")
+    assert named("Wear goggles when using the mallet") not in shown("cautions")
     first.own_recipe, first.recipe.fit = True, "press"
-    assert named("Wear goggles to use the mallet") in shown("cautions")
+    assert named("Wear goggles when using the mallet") in shown("cautions")
     assert named("Mix two-part") in shown("cautions")  # the second section's
     second.own_recipe, second.recipe.fit = True, "push"
     assert named("Mix two-part") not in shown("cautions")
 
 
 def test_the_load_on_a_foot_stands_where_the_hole_is_chosen(job):
-    assert named("Have a foot") not in shown("fitting_hole_and_hollow")
+    assert named("Have a levelling") not in shown("fitting_hole_and_hollow")
     job.recipe.hole = "nut pocket"
-    assert named("Have a foot") in shown("fitting_hole_and_hollow") and named("Mind the hot iron") not in shown(
+    assert named("Have a levelling") in shown("fitting_hole_and_hollow") and named("Mind the hot iron") not in shown(
         "fitting_hole_and_hollow"
     )
     job.recipe.hole = "insert"
@@ -81,7 +81,7 @@ def test_hands_and_heat_stand_where_process_fit_vent_and_heat_are_chosen(job):
     bpy.ops.ferrule.use_process(name=CAUSTIC)
     for said in ("heat-resistant gloves at the hot chamber", "chemical-resistant gloves at the bath", "aluminium"):
         assert said in shown("process")
-    assert "Wear gloves against adhesive" in shown("fitting")
+    assert "Wear gloves with adhesive" in shown("fitting")
     job.recipe.fit = "press"
     assert "mallet" in shown("fitting") and "adhesive" not in shown("fitting")
     assert "freezes" in shown("fitting_vent")
