@@ -3,9 +3,6 @@
 
 from __future__ import annotations
 
-import io
-import random
-
 import numpy as np
 import pytest
 from manifold3d import Manifold
@@ -41,9 +38,10 @@ def test_an_independent_reader_sees_the_solid(tmp_path, unit, mm):
 
 
 def test_normals_point_outward(tmp_path):
-    read = read_stl(write_stl(tmp_path / "cap.stl", cap()).path.read_bytes())
+    content = write_stl(tmp_path / "cap.stl", cap()).path.read_bytes()
+    facets = np.frombuffer(content, np.dtype([("normal", "<f4", 3), ("rest", "V38")]), offset=84)
     solid = trimesh.Trimesh(cap().mesh.vertices, cap().mesh.triangles, process=False)
-    assert np.allclose(read.normals, solid.face_normals, atol=1e-4)
+    assert np.allclose(facets["normal"], solid.face_normals, atol=1e-4)
 
 
 def test_shrink_is_made_up_for_and_recorded(tmp_path):
@@ -89,36 +87,10 @@ def test_a_solid_that_meets_itself_along_an_edge_is_not_written(tmp_path):
     assert not list(tmp_path.iterdir())
 
 
-def test_any_flipped_byte_is_found_or_harmless(tmp_path):
-    part = cap()
-    content = write_stl(tmp_path / "a.stl", part).path.read_bytes()
-    rng, found = random.Random(5), 0
-    for _ in range(600):
-        spoilt = bytearray(content)
-        spoilt[rng.randrange(len(spoilt))] ^= 1 << rng.randrange(8)
-        try:
-            check_stl(bytes(spoilt), part, unit="mm", shrink_percent=NO_SHRINK, where="a.stl")
-        except VerificationError:
-            found += 1
-        else:
-            read = trimesh.load(io.BytesIO(spoilt), "stl", process=False)
-            assert np.abs(read.triangles - part.mesh.corners).max() < 2e-4
-    assert 300 < found < 600
-
-
-@pytest.mark.parametrize(
-    "content", [b"", b"solid a\nendsolid", bytes(84), b"Unit: mm; ".ljust(84), b"Unit: mm; ".ljust(134)]
-)
-def test_what_is_no_stl_of_ours_is_refused(content):
-    with pytest.raises(VerificationError, match="not a sound STL"):
-        read_stl(content)
-
-
-def test_marks_behind_the_facets_are_found(tmp_path):
-    content = bytearray(write_stl(tmp_path / "a.stl", cap()).path.read_bytes())
-    content[84 + 48] = 1
-    with pytest.raises(VerificationError, match="marks"):
-        read_stl(bytes(content))
+def test_a_file_that_is_cut_off_is_found(tmp_path):
+    content = write_stl(tmp_path / "a.stl", cap()).path.read_bytes()
+    with pytest.raises(VerificationError, match="length"):
+        read_stl(content[:-50])
 
 
 def test_an_open_solid_is_refused_and_leaves_nothing(tmp_path):
@@ -132,8 +104,8 @@ def test_the_wrong_unit_or_solid_is_found(tmp_path):
     content = write_stl(tmp_path / "a.stl", cap()).path.read_bytes()
     with pytest.raises(VerificationError, match="unit"):
         check_stl(content, cap(), unit="in", shrink_percent=NO_SHRINK, where="")
-    with pytest.raises(VerificationError, match="shrink"):
-        check_stl(content, cap(), unit="mm", shrink_percent=(1.0, 0.0, 0.0), where="")
+    with pytest.raises(VerificationError, match=r"39\.6 x 19\.8"):
+        check_stl(content, cap(), unit="mm", shrink_percent=(1.0, 1.0, 0.0), where="")
     larger = Part("cap", Mesh(cap().mesh.vertices * 1.01, cap().mesh.triangles))
     with pytest.raises(VerificationError, match="40 x 20 x 17 mm, not"):
         check_stl(content, larger, unit="mm", shrink_percent=NO_SHRINK, where="")

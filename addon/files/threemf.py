@@ -92,9 +92,7 @@ def write_3mf(
     content = _package("".join(_model(parts, placements, unit, known, shrink_percent)))
 
     def check(again: bytes) -> WrittenFile:
-        read = check_3mf(
-            again, parts, placements, unit=unit, metadata=known, shrink_percent=shrink_percent, where=str(path)
-        )
+        read = check_3mf(again, parts, placements, unit=unit, shrink_percent=shrink_percent, where=str(path))
         return WrittenFile(path, "3mf", unit, names, read.triangles, read.volume_mm3, len(placements))
 
     return write_checked(path, content, check, files)
