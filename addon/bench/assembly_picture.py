@@ -25,7 +25,7 @@ NUMBERED_UP_TO = 120
 _SHARP = math.cos(math.radians(25))
 """Edges at which a surface turns by more than this are drawn."""
 _PIXELS = 1400
-"""Longer side of the depth picture that tells what is hidden."""
+"""Longer side, in pixels, of the depth picture that decides what is hidden."""
 _DEEPER = 2.0
 """Pixels by which an edge may lie deeper than the surfaces that it bounds."""
 _BATCH = 1_000_000

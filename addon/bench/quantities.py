@@ -25,7 +25,7 @@ from .statistic import Statistic
 
 MATERIAL_BAND = 0.10
 TIME_BAND = 0.30
-"""How far an estimate may be off before the shop book knows better: a judgement, no source."""
+"""How far an estimate may be off as long as the shop book has no records: a judgement, no source."""
 RELIED_ON_FROM = 3
 """Readings from which their own spread is the band."""
 _EVEN = 1e-3

@@ -94,7 +94,7 @@ def section_drawing(views: Sequence[View], title: str, width: float = 180, heigh
 def _arranged(
     sheets: Sequence[_Sheet], width: float, height: float
 ) -> tuple[list[tuple[float, float]], float, float] | None:
-    """Where each sheet goes, and the width and height of all; None where there is no room."""
+    """Where each sheet goes, and the width and height of all; None if there is no room."""
     for down in (0, 1):
         sizes = np.array([(sheet.width, sheet.height) for sheet in sheets])
         lengths = sizes[:, down] + _BETWEEN_VIEWS_MM

@@ -136,21 +136,21 @@ class ShopBook:
         changed in the same second, this book's. Nothing is removed.
         """
         entries = {entry.key: entry for entry in self.entries}
-        told = []
+        report = []
         for theirs in other.entries:
             ours = entries.get(theirs.key)
             called = f"{theirs.table} {quoted(theirs.name)}"
             if ours is None:
-                told.append(f"{called} was added.")
+                report.append(f"{called} was added.")
             elif (ours.value, ours.kept) == (theirs.value, theirs.kept):
                 theirs = max(ours, theirs, key=_when)
             elif _when(theirs) > _when(ours):
-                told.append(f"{called} was replaced: ours was {_say_when(ours)}, the other {_say_when(theirs)}.")
+                report.append(f"{called} was replaced: ours was {_say_when(ours)}, the other {_say_when(theirs)}.")
             else:
-                told.append(f"{called} stays ours, {_say_when(ours)}; the other was {_say_when(theirs)}.")
+                report.append(f"{called} stays as it was, {_say_when(ours)}; the other was {_say_when(theirs)}.")
                 continue
             entries[theirs.key] = theirs
-        return replace(self, entries=tuple(entries.values()), kept={**other.kept, **self.kept}), tuple(told)
+        return replace(self, entries=tuple(entries.values()), kept={**other.kept, **self.kept}), tuple(report)
 
 
 def book_text(book: ShopBook, before: str = "") -> str:

@@ -89,14 +89,14 @@ def import_book(path: Path, other: Path) -> tuple[ShopBook, tuple[str, ...]]:
     ``other`` is never touched.
     """
     incoming = read_book(other)
-    told = list(incoming.problems)
+    report = list(incoming.problems)
 
     def merge(book: ShopBook) -> ShopBook:
         merged, done = book.merged(incoming)
-        told.extend(done)
+        report.extend(done)
         return merged
 
-    return update_book(path, merge), tuple(told)
+    return update_book(path, merge), tuple(report)
 
 
 def _read(path: Path) -> ShopBook:

@@ -24,7 +24,7 @@ class Statistic:
 
     @classmethod
     def of(cls, readings: Iterable[float]) -> Statistic | None:
-        """None where there is no reading."""
+        """None if there are no readings."""
         values = list(readings)
         if not values:
             return None

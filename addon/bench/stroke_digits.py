@@ -39,7 +39,7 @@ def written(label: str, bead_mm: float) -> CrossSection:
     brush = CrossSection.circle(stroke / 2, _BRUSH_FACETS)
     for character in label:
         if character not in _STROKES:
-            raise ValueError(f"{character!r} is no digit, point or minus")
+            raise ValueError(f"{character!r} is not a digit, point or minus")
         lines = [np.array(line) * grid + (x + stroke / 2, stroke / 2) for line in _STROKES[character]]
         for line in lines:
             for start, end in pairwise(line):

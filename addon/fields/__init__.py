@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Numbers declared once, and what is said when one cannot be."""
+"""Numbers declared once, and the messages for those that cannot be."""

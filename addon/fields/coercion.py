@@ -20,9 +20,9 @@ from .declared import Declared, declared_in, with_values
 from .messages import FieldName, Given, Measure, say
 
 AUTOMATIC = "auto"
-"""What a number that may be left out can be set to, for an entry to undo what was set above it."""
+"""What an optional number can be set to, so that an entry can undo what was set above it."""
 MOST = 1e12
-"""What a number that may be anything stays below, so that every sentence can hold it."""
+"""Limit of numbers without a range, so that every sentence has room for them."""
 
 Record = TypeVar("Record")
 
@@ -82,8 +82,8 @@ def read_record(cls: type[Record], values: Mapping[str, Any], where: str = "") -
     """A record from values that are typed already, the rest at its defaults. Raises ``FieldError`` for what is
     missing."""
     known = declared_in(cls)
-    for key, one in known.items():
-        if one.default is MISSING and key not in values:
+    for key, field in known.items():
+        if field.default is MISSING and key not in values:
             raise FieldError(f"{_inside(where, key)} is missing; it has no default.")
     outer = {key: value for key, value in values.items() if len(known[key].path) == 1}
     inner = {key: value for key, value in values.items() if key not in outer}
@@ -92,7 +92,7 @@ def read_record(cls: type[Record], values: Mapping[str, Any], where: str = "") -
 
 def flattened(table: Mapping[str, Any], where: str, known: Mapping[str, Declared]) -> dict[str, Any]:
     """``groove = {count = 2}`` says the same as ``groove_count = 2``. Raises ``FieldError``."""
-    by_path = {"_".join(one.path): key for key, one in known.items()}
+    by_path = {"_".join(field.path): key for key, field in known.items()}
     flat: dict[str, Any] = {}
     for key, value in table.items():
         if value == {}:
@@ -117,13 +117,13 @@ def refuse_unknown(keys: Iterable[str], known: Iterable[str], where: str) -> Non
 
 
 def nearest(wrong: str, names: Sequence[str], count: int = 1) -> list[str]:
-    """The names that are most like a wrong one; none where nothing is."""
+    """The names that are most like a wrong one; none if none is."""
     by_plain = {plain(name): name for name in names}
     return [by_plain[near] for near in difflib.get_close_matches(plain(wrong), list(by_plain), count, 0.5)]
 
 
 def plain(name: str) -> str:
-    """What is left of a name when case, spaces and the look of fractions ("½", "1/2") do not count."""
+    """What remains of a name when case, spaces and the look of fractions ("½", "1/2") do not count."""
     bare = unicodedata.normalize("NFKC", name).casefold()
     return "".join(bare.replace("\N{FRACTION SLASH}", "/").replace("\N{MULTIPLICATION SIGN}", "x").split())
 

@@ -2,7 +2,7 @@
 """A number of a recipe, a process or a job, declared once where its dataclass has it.
 
 ``number: float = declared(8.0, "Spigot", "Length of the part inside", least=0.5)`` says all that job files, panels,
-presets, refusals, lists and docs need of it. Records inside records are one flat list of keys to people:
+presets, refusals, lists and docs need to know of it. To people, records inside records are a flat list of keys:
 ``recipe.groove.width_mm`` is ``groove_width_mm``. The key's ending is the unit (``UNITS``).
 """
 
@@ -24,14 +24,14 @@ UNITS = {
     "_c": "°C",
     "_s": "s",
 }
-"""What a key's ending says of the number's unit."""
+"""The unit of a number by the ending of its key."""
 
 Record = TypeVar("Record")
 
 
 @dataclass(frozen=True)
 class Field:
-    """What people are told of a number; label and tip without a final stop, as Blender's are."""
+    """What people read about a number; label and tip have no final stop, as in Blender."""
 
     label: str = ""
     tip: str = ""
@@ -39,21 +39,21 @@ class Field:
     most: float | None = None
     """Both allowed. They refuse slips, whatever the section; each part of a tuple lies between them."""
     unit: str = ""
-    """Where the key's ending does not say it."""
+    """If the key's ending does not give it."""
     group: str = ""
     """The panel that shows it, and the heading that it stands under in docs."""
     shown: Callable[[Any], bool] | None = None
-    """Whether a record has use for it; None for always."""
+    """Whether a record uses it; None for always."""
     key: str = ""
-    """What job files call it, where that is not its own name with its record's in front."""
+    """Its name in job files, if that is not the attribute's with the record's in front."""
     automatic: str = ""
-    """What decides it where it is None: "by section"."""
+    """What decides it if it is None: "by section"."""
     meaning: str = ""
     """What docs/job_file.md says about it, where that is more than the tip."""
     names: Callable[[], tuple[str, ...]] | None = None
-    """What a text may be, where it is a name out of a table."""
+    """The texts allowed, if it is a name from a table."""
     others: bool = False
-    """Whether names that are in no table are taken too."""
+    """Whether names outside the table are allowed too."""
     short: Mapping[str, str] | None = None
     """Shorter words in menus for choices that would be cut off."""
     twin: str = ""
@@ -90,7 +90,7 @@ class Declared:
         return record
 
     def shown_for(self, record: Any) -> bool:
-        """Whether the record has use for it. What decides lies in the same inner record, or in the record itself."""
+        """Whether the record uses it, which depends on the record itself or the same inner record."""
         return self.field.shown is None or self.field.shown(record)
 
     def put(self, record: Record, value: Any) -> Record:
@@ -98,13 +98,13 @@ class Declared:
 
 
 def declared_in(cls: type) -> Mapping[str, Declared]:
-    """Every field of a dataclass by its key, those of inner records in the place of their record."""
+    """Every field of a dataclass by its key; an inner record's fields stand in its place."""
     return _declared_once(cls)
 
 
 def values_of(record: Any) -> dict[str, Any]:
     """A record's values by their keys."""
-    return {key: one.of(record) for key, one in declared_in(type(record)).items()}
+    return {key: field.of(record) for key, field in declared_in(type(record)).items()}
 
 
 def with_values(record: Record, changes: Mapping[str, Any]) -> Record:
@@ -116,7 +116,7 @@ def with_values(record: Record, changes: Mapping[str, Any]) -> Record:
 
 
 def unit_of(key: str) -> str:
-    """``"mm"`` for ``"rise_mm"``; empty where the ending says none."""
+    """``"mm"`` for ``"rise_mm"``; empty if the ending is not a unit's."""
     return next((unit for ending, unit in UNITS.items() if key.endswith(ending)), "")
 
 
@@ -127,23 +127,23 @@ def _declared_once(cls: type) -> Mapping[str, Declared]:
 
 def _declared(cls: type, path: tuple[str, ...], whole: Any) -> list[Declared]:
     hints = get_type_hints(cls)
-    found: list[Declared] = []
-    for one in fields(cls):
-        way, hint = (*path, one.name), hints[one.name]
-        default = getattr(whole, one.name) if whole is not None else _default_of(one)
+    declarations: list[Declared] = []
+    for attribute in fields(cls):
+        way, hint = (*path, attribute.name), hints[attribute.name]
+        default = getattr(whole, attribute.name) if whole is not None else _default_of(attribute)
         if is_dataclass(hint) and isinstance(hint, type) and isinstance(default, hint):
-            found += _declared(hint, way, default)
+            declarations += _declared(hint, way, default)
             continue
-        said = one.metadata.get("declared", Field())
+        field = attribute.metadata.get("declared", Field())
         optional = get_origin(hint) in (Union, types.UnionType) and type(None) in get_args(hint)
         if optional:
             hint = next(kind for kind in get_args(hint) if kind is not type(None))
-        found.append(Declared(said.key or "_".join(way), way, hint, optional, default, said))
-    return found
+        declarations.append(Declared(field.key or "_".join(way), way, hint, optional, default, field))
+    return declarations
 
 
-def _default_of(one: Any) -> Any:
-    return one.default_factory() if one.default_factory is not MISSING else one.default
+def _default_of(attribute: Any) -> Any:
+    return attribute.default_factory() if attribute.default_factory is not MISSING else attribute.default
 
 
 def _put(record: Any, path: tuple[str, ...], value: Any) -> Any:

@@ -20,7 +20,7 @@ _UNFINISHED_BYTES = 8
 UNFINISHED = "." + 2 * _UNFINISHED_BYTES * "[0-9a-f]" + ".part"
 """How files that are not finished are named, as a pattern to look for what a crash has left."""
 
-_NO_RIGHT = "there is no right to write there; choose another folder, or close the program that has the file open"
+_NO_RIGHT = "you may not write there; choose another folder, or close the program that has the file open"
 _CURES = {
     errno.ENOSPC: "the disk is full; free some room or choose a folder on another disk",
     errno.EDQUOT: "the quota is used up; free some room or choose a folder on another disk",

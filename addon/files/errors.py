@@ -9,4 +9,4 @@ class FileError(OSError):
 
 
 class VerificationError(FileError):
-    """A file that does not hold what was meant. It has not taken its name."""
+    """A file whose contents are not those intended. It has not taken its name."""

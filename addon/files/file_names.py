@@ -35,7 +35,7 @@ def safe_name(text: str) -> str:
 
 
 def safe_names(texts: Iterable[str]) -> list[str]:
-    """A safe name for each text, no two alike on systems that do not tell capitals from small letters."""
+    """A safe name for each text, all different even where capitals and small letters are the same."""
     names: list[str] = []
     taken: set[str] = set()
     counts: dict[str, int] = {}

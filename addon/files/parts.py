@@ -45,7 +45,7 @@ class WrittenFile:
 
 
 def check_part(part: Part) -> None:
-    """Raises ``ValueError`` where a part's arrays are no mesh."""
+    """Raises ``ValueError`` if a part's arrays are not a mesh."""
     vertices, triangles = part.mesh.vertices, part.mesh.triangles
     if vertices.ndim != 2 or vertices.shape[1] != 3 or triangles.ndim != 2 or triangles.shape[1] != 3:
         raise ValueError(f"{part.name!r}: vertices and triangles have to be (n, 3) arrays")

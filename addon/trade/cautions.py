@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What has to be said about safety, wherever it applies. There is no way to switch a caution off."""
+"""The safety cautions that apply to a job. A caution cannot be switched off."""
 
 from __future__ import annotations
 

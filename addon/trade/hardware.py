@@ -17,7 +17,7 @@ class Thread(Sourced):
     """What a hole for one thread needs, in mm. Nut sizes are the largest that the standard allows."""
 
     name: str
-    """As it is said: "M8", "1/4-20"."""
+    """As people call it: "M8", "1/4-20"."""
     clearance_mm: float
     """Hole that the bolt passes freely."""
     nut_across_flats_mm: float

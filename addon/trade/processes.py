@@ -202,7 +202,7 @@ def material_named(name: str) -> Material:
 
 
 def _check_together(process: Process) -> None:
-    """What no single field can tell."""
+    """Limits that involve several fields."""
     if not process.bead_min_mm <= process.bead_mm <= process.bead_max_mm:
         raise ProcessError(
             say(

@@ -30,7 +30,7 @@ WALL_NEAR_MM, WALL_NEAR_PERCENT = 0.15, 12.5
 """The same for the wall: the 12.5 % that ASTM A53 allows pipe; 0.15 mm keeps thin walls from being refused for what
 a tessellation or a caliper is off (from memory)."""
 SHOWN_MM = 0.005
-"""Differences that round to no hundredth of a millimetre are no differences."""
+"""Smaller differences, which round to zero hundredths of a millimetre, are not shown."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class TubeSize(Sourced):
     """One size that a tube merchant sells, in mm; the larger side is the width."""
 
     name: str
-    """As it is said: "1 in × 1/8 in", "1 1/2 in × 16 BWG", "NPS 1½ Sch 40", "40 × 40 × 3"."""
+    """As people call it: "1 in × 1/8 in", "1 1/2 in × 16 BWG", "NPS 1½ Sch 40", "40 × 40 × 3"."""
     family: str
     kind: Kind
     width_mm: float
@@ -134,7 +134,7 @@ def nearest_size(section: Section) -> SizeMatch | None:
     """The size nearest to a section of either way round, by the sum of the differences of sides and wall in mm, or None
     where none is near enough (``OUTSIDE_NEAR_MM`` and what follows it) or the section is neither round nor rectangular.
 
-    Of sizes that differ by less than 0.01 mm the one with the shortest name is taken.
+    Of sizes that differ by less than 0.01 mm, the one with the shortest name counts.
     """
     if section.kind == "other" or not section.wall > 0:
         return None
