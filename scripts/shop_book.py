@@ -66,7 +66,7 @@ def do(arguments: argparse.Namespace) -> int:
 
 
 def _said(asked: argparse.Namespace) -> list[str]:
-    """Does what was asked, and tells it line by line."""
+    """Does what was asked; returns a report, line by line."""
     from addon.bench.readings import learned
     from addon.bench.shop_file import export_book, import_book, open_book, update_book
 

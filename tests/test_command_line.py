@@ -139,8 +139,8 @@ def test_importers_do_not_chatter_between(
     [
         (None, "There is no job file"),
         ("[assembly\n", "not valid TOML"),
-        ('[assembly]\nfiles = ["gone.stl"]\n', "gone.stl is not there"),
-        ('[assembly]\nfiles = ["JOB.toml"]\n', "of no kind that can be read"),
+        ('[assembly]\nfiles = ["gone.stl"]\n', "gone.stl does not exist"),
+        ('[assembly]\nfiles = ["JOB.toml"]\n', "not a readable kind of file"),
     ],
 )
 def test_bad_input_is_one_paragraph_on_stderr(

@@ -86,7 +86,7 @@ class Layout:
     def __post_init__(self) -> None:
         if self.ground.blocked:
             width, depth = self.ground.keep_out
-            # The kept corner is no fitting: only the shape itself has to stay out of it, not the spacing too.
+            # The keep-out corner is not a fitting: only the shape itself has to stay out of it, not the spacing too.
             self._add(width / 2, depth / 2, RoundedBox(width / 2, depth / 2, -self.ground.spacing))
 
     def put(self, shapes: Sequence[RoundedBox], spots: Sequence[Spot]) -> list[Spot]:
@@ -177,7 +177,7 @@ class Layout:
             np.maximum(np.abs(points[:, axis, None] - among[:, axis]) - (among[:, 2 + axis] + half), 0.0)
             for axis, half in enumerate((shape.half_x, shape.half_y))
         )
-        # A place inside another's core is at distance 0, which is no place even where no distance is to be kept.
+        # A place inside another's core is at distance 0, which is not allowed even if no distance has to be kept.
         least = np.maximum(among[:, 4] + shape.radius + self.ground.spacing - _SLACK, _SLACK)
         free: Bools = (over_x * over_x + over_y * over_y >= least * least).all(axis=1)
         return free

@@ -27,7 +27,7 @@ class MeasuredTube:
     bore_depth_mm: float
     """Smallest bore that was read."""
     seam_mm: float | None = None
-    """How far the weld seam stands into the bore; None where nobody has looked."""
+    """Height of the weld seam in the bore; None if it was not measured."""
     note: str = ""
 
     def __post_init__(self) -> None:

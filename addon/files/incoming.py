@@ -67,7 +67,7 @@ class _Property:
     name: str
     kind: str
     counted_by: str
-    """The type of the number before a list; empty for what is no list."""
+    """The type of the number before a list; empty if it is not a list."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def _check_ply(path: Path) -> None:
 
 def _ply_header(header: str) -> tuple[str, list[_Element]]:
     """The byte order, empty for text, and what the file announces. Raises ``ValueError``, ``KeyError`` and
-    ``IndexError`` for what is no header."""
+    ``IndexError`` if it is not a header."""
     order: str | None = None
     elements: list[_Element] = []
     for line in header.splitlines()[1:]:

@@ -417,7 +417,7 @@ def _least_squares(matrix: Floats, values: Floats) -> Floats:
     transposed = matrix.transpose(0, 2, 1)
     normal = transposed @ matrix
     right = (transposed @ values[..., None])[..., 0]
-    # Corners that determine nothing give some solution; its residual then tells.
+    # Corners that determine nothing give some solution; its residual then shows it.
     normal += np.eye(normal.shape[1]) * (1e-15 * np.einsum("kii->k", normal) + 1e-300)[:, None, None]
     return np.linalg.solve(normal, right[..., None])[..., 0]
 

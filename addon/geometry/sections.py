@@ -32,7 +32,7 @@ class Reading:
 
     @property
     def where(self) -> str:
-        """With the direction where the name does not tell it: ``"least width, flat to flat, at 90° to the width"``."""
+        """With the direction, if the name does not give it: ``"least width, flat to flat, at 90° to the width"``."""
         turned = f", at {self.across_deg:.0f}° to the width" if self.name.startswith("least") else ""
         return f"{self.name}{turned}"
 

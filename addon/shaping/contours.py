@@ -59,7 +59,7 @@ class Contour:
     def polygon(self) -> Floats:
         """(n, 2), counter-clockwise. Free outlines are freed from crossings and from points that say nothing.
 
-        Raises ``ValueError`` for points that are no numbers or enclose nothing.
+        Raises ``ValueError`` for points that are not numbers or enclose nothing.
         """
         polygon = self.outline.polygon(self.facets)
         if self.outline.shape != "free":

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Sharper axes for tubes whose walls are many small triangles.
 
-A triangle of three corners on a curved wall leans a little from it, so normals alone tell the axis to a degree or so.
+A triangle on a curved wall leans a little from it, so normals alone give the axis only to a degree or so.
 The corners themselves lie on the true wall: the axis is turned until all of them lie on one outline.
 """
 

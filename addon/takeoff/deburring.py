@@ -31,7 +31,7 @@ from .walls import WallIndex
 _DEEPEST = 0.15
 """How far below the rim a band may reach, in roots of the bore's area: as far as a weld bevel on a pipe."""
 _LEAST_BORE = 0.3
-"""Side of a ring's bore over its outer side; less is no tube's rim."""
+"""Side of a ring's bore over its outer side; with less it is not a tube's rim."""
 _LEAST_TURN = 0.03
 """How far, as a cosine, triangles of a band turn from the wall, but for slivers that have a corner off the wall."""
 _ABOVE = 1e-3
@@ -104,7 +104,7 @@ class _Wall:
 
     @classmethod
     def of(cls, surface: Surface, index: WallIndex, band: _Band, middle: Floats, normal: Floats) -> _Wall | None:
-        """The wall beyond a band under the rim's plane, which passes through ``middle``; None where it is no tube's."""
+        """The wall beyond a band under the rim's plane, which passes through ``middle``; None if it is not a tube's."""
         start, across = surface.points(surface.starts[band.far]), surface.twins[band.far] // 3
         lengths = np.linalg.norm(np.roll(start, -1, axis=0) - start, axis=1)
         axes, shares = axis_of_walls(surface.normals[across], lengths, np.zeros(1, np.int64))

@@ -83,7 +83,7 @@ def stand_ins(ends: Sequence[TubeEnd]) -> list[int]:
     """For each end the place in the list of the one that counts for it; its own where it counts itself.
 
     An end picked by hand gives way to an open one that was found in the same place. It takes the place of one that was
-    found to be closed, for who picked it knows better, and of one that was picked before it.
+    found to be closed, since the user knows better, and of one that was picked earlier.
     """
     places = list(range(len(ends)))
     origins = np.array([end.frame.origin for end in ends]).reshape(-1, 3)

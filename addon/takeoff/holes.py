@@ -28,7 +28,7 @@ _LEAST_BARREL = 0.05
 """Share of a hole's surface that is a cylinder, less than which it is a countersink all through the wall."""
 _OUTLIER = 5.0
 _EXACT_DEG, _INEXACT_DEG = 0.1, 0.5
-"""How far two holes in line may seem to lean to each other where their axes are told by flat facets, and where not."""
+"""How far two holes in line may seem to lean to each other where their axes come from flat facets, and where not."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,7 +175,7 @@ def _centroid(loop: Floats) -> Floats:
 
 
 def _barrel(surface: Surface, triangles: Indices, out: Floats) -> tuple[Indices, Floats, bool]:
-    """The triangles of a hole's cylinder, its axis (3,), and whether flat facets tell that exactly.
+    """The triangles of a hole's cylinder, its axis (3,), and whether flat facets give that exactly.
 
     ``out`` is the way from one loop's middle to the other's.
     """

@@ -151,7 +151,7 @@ class Skins:
     """The outer walls and the bores' walls of some legs, and the loops around them."""
 
     labels: Indices
-    """(m,): twice the place of the triangle's leg, and one more for its bore; -1 for all that is no wall."""
+    """(m,): twice the place of the triangle's leg, and one more for its bore; -1 for all that is not a wall."""
     half_edges: Indices
     """Those around the walls, loop after loop."""
     begins: Indices

@@ -27,7 +27,7 @@ MOST_MITRE_DEG = 66.0
 """Edges that lean more from the rim's normal do not run along the tube."""
 _AGREE_DEG = 0.1
 _FARTHEST_MM = 1e7
-"""From the origin; single precision tells millimetres up to there."""
+"""From the origin; single precision resolves millimetres up to there."""
 _LEAST_AREA = 1e-4
 """Of the square of its size, that a rim encloses."""
 _TOUCHING = 1e-6
@@ -39,7 +39,7 @@ Point = tuple[float, float, float]
 
 
 class PickError(ValueError):
-    """Why what was picked is no tube end, and what to pick."""
+    """Why the selection is not a tube end, and what to pick."""
 
 
 @dataclass(frozen=True)

@@ -87,7 +87,7 @@ def _looks_like_tube(surface: Surface, triangles: Indices) -> bool:
 def _of_body(
     surface: Surface, body: int, triangles: Indices, rim: RimSection | None, least: float
 ) -> list[Prism | None]:
-    """The ends of a prism without a rim, None for one that cannot be read; empty for a body that is no prism."""
+    """The ends of a prism without a rim, None for one that cannot be read; empty for a body that is not a prism."""
     axis = rim.frame.z if rim is not None else _long_axis(surface, triangles)
     if axis is None:
         return []

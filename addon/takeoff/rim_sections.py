@@ -50,7 +50,7 @@ _Drawn = tuple[Section, Floats, float]
 
 
 def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[RimSection | None]:
-    """The profile of each rim; None for rings that are no tube: uneven, too thick, or without an outer wall.
+    """The profile of each rim; None for rings that are not a tube's: uneven, too thick, or without an outer wall.
 
     A rim with a single loop gets a bore equal to its outer outline.
     """

@@ -162,7 +162,7 @@ def are_walls(shares: Floats) -> NDArray[np.bool_]:
 
 
 def are_exact(shares: Floats) -> NDArray[np.bool_]:
-    """(k,): as ``are_walls``, for triangles of flat facets, which tell the axis."""
+    """(k,): as ``are_walls``, for triangles of flat facets, which give the axis."""
     return shares[:, 0] < _EXACT
 
 
@@ -231,7 +231,7 @@ def _with_axes(
     single: NDArray[np.bool_],
     shared: NDArray[np.bool_],
 ) -> Rims:
-    """Rims with their axes and planes; those whose bore is no prism or whose loop is not flat are dropped."""
+    """Rims with their axes and planes; those whose bore is not a prism or whose loop is not flat are dropped."""
     around = loops.taken(bore)
     if not len(bore):
         nothing = np.empty((0, 3))

@@ -119,7 +119,7 @@ class Takeoff:
     ends: tuple[TubeEnd, ...]
     unit_doubt: UnitDoubt | None = None
     notes: tuple[str, ...] = ()
-    """What was left out and why, in sentences: open meshes, zero-area faces, bodies that are no tube, slots."""
+    """What was left out and why, in sentences: open meshes, zero-area faces, bodies that are not tubes, slots."""
     surface: Surface | None = None
     """What the ends were read from, for ``split_bodies``."""
     tubes: tuple[Tube, ...] = ()

@@ -171,7 +171,7 @@ def _labels(
     cosine = np.einsum("ij,ij->i", normals.take(a, axis=0), normals.take(b, axis=0))
     smooth = cosine > _SMOOTH
     flat = cosine > np.sqrt(1 - _FLAT**2)
-    # Noise tips the normals of slivers. They lie flat if their far corner is no further off than noise explains.
+    # Noise tips the normals of slivers. They are flat if noise explains how far off their far corner is.
     sliver = doubled * _FLAT < 8 * noise * extents
     bent = np.flatnonzero(~flat & (sliver.take(a) | sliver.take(b))) if sliver.any() else np.empty(0, np.int64)
     if settled is not None:

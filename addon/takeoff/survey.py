@@ -88,7 +88,7 @@ def joints_of(ends: Sequence[TubeEnd], facing: Mapping[int, tuple[int, float]]) 
 
 
 def _cuts(surface: Surface, legs: Sequence[Leg], skins: Skins, rims: int) -> dict[int, tuple[Floats, Floats]]:
-    """The outside and inside corners, (n, 3) and (m, 3), of each end that is no rim: those after the first ``rims``."""
+    """The outside and inside corners, (n, 3) and (m, 3), of each end that is not a rim, after the first ``rims``."""
     cuts = {}
     for place, leg in enumerate(legs):
         for end, up in ((leg.first, 1), (leg.last, -1)):

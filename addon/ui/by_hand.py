@@ -98,7 +98,7 @@ class RimReader:
             name = quoted(item.name) if item is not None else "Its tube"
             raise PickError(f"{name} is no longer in the scene; bring it back, or drop this end")
         if item.type != "MESH":
-            raise PickError(f"{quoted(item.name)} is no mesh any more; pick the rim again, or drop this end")
+            raise PickError(f"{quoted(item.name)} is no longer a mesh; pick the rim again, or drop this end")
         shown = item.session_uid in self._rendered and not item.hide_render
         if not shown or not item.visible_get(view_layer=self._depsgraph.view_layer):
             raise PickError(f"{quoted(item.name)} is hidden; show it and read the ends again")

@@ -125,7 +125,7 @@ def _blender_silenced() -> Iterator[None]:
 
 
 def _flush() -> None:
-    """Empty the buffers of Python, and those of C, where Blender's own printing waits while stdout is no terminal."""
+    """Empty the buffers of Python and of C, where Blender's own printing waits while stdout is not a terminal."""
     sys.stdout.flush()
     sys.stderr.flush()
     ctypes.CDLL("ucrtbase" if os.name == "nt" else None).fflush(None)

@@ -37,7 +37,7 @@ _listed: ObjectReview | Desk | None = None
 def listed(context: bpy.types.Context) -> list[Finding]:
     """``findings``, where they are of what is looked at; else none, and they are listed again soon.
 
-    Blender tells nobody that another scene is shown.
+    Blender sends no notice that another scene is shown.
     """
     if up_to_date(context.scene):
         return findings

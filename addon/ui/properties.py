@@ -44,7 +44,7 @@ class FerruleProcess(bpy.types.PropertyGroup):
 
 
 class FerruleTube(bpy.types.PropertyGroup):
-    """What the model does not tell of the tubes."""
+    """What the model does not contain about the tubes."""
 
     __annotations__ = properties_of(Tube, callbacks.on_number)
 

@@ -29,7 +29,7 @@ from ..geometry.units import MM_PER_UNIT
 NameOf = Callable[[bpy.types.Object], str]
 
 FITTING_MARK = "ferrule_fitting"
-"""Custom property of the fittings that the window puts into a scene: they are no part of the assembly."""
+"""Custom property of the fittings that the window puts into a scene: they are not part of the assembly."""
 
 _MM_PER_METRE = MM_PER_UNIT["m"]
 _SHAPES = {"MESH", "CURVE", "FONT", "SURFACE", "META", "CURVES"}
@@ -102,9 +102,9 @@ def meshes_of(
 
     ``objects`` are originals of the scene that ``depsgraph`` was evaluated for; ``unit_scale`` is metres per Blender
     unit (``unit_scale_of``). Modifiers are applied, curves and text converted, every instance is a mesh of its own
-    under "instancer / object"; particles are no tubes and stay out, as do fittings and what is hidden in the view or in
-    renders.
-    ``name_of`` says what an object is called. Raises ``SceneError`` for an object with coordinates that are no numbers.
+    under "instancer / object"; particles are not tubes and stay out, as do fittings and what is hidden in the view or
+    in renders.
+    ``name_of`` says what an object is called. Raises ``SceneError`` for an object with invalid coordinates.
     """
     wanted = {item.session_uid: item for item in objects}
     assert depsgraph.view_layer is not None
@@ -182,9 +182,9 @@ def _suffix_of(path: Path) -> str:
     """The suffix in lower case, once it is sure that something can be read."""
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
-        raise SceneError(f"{path} is of no kind that can be read; export the assembly as one of {', '.join(SUFFIXES)}.")
+        raise SceneError(f"{path} is not a readable kind of file; export the assembly as one of {', '.join(SUFFIXES)}.")
     if not os.path.isfile(path):  # Path.is_file stumbles over names that are too long.
-        raise SceneError(f"{path} is not there, or is no file; check its name and folder.")
+        raise SceneError(f"{path} does not exist or is not a file; check its name and folder.")
     try:
         with path.open("rb") as file:
             start = file.read(1)
@@ -247,7 +247,9 @@ def _scenes_of(path: Path) -> list[bpy.types.Scene]:
         with bpy.data.libraries.load(os.fspath(path), link=True) as (inside, wanted):  # type: ignore[func-returns-value]
             wanted.scenes = list(inside.scenes)
     except OSError as error:
-        raise SceneError(f"{path} is no whole .blend file, or a newer Blender's. Save or copy it again.") from error
+        raise SceneError(
+            f"{path} is not a complete .blend file, or comes from a newer Blender. Save or copy it again."
+        ) from error
     return [scene for scene in wanted.scenes if scene is not None]
 
 
@@ -307,7 +309,7 @@ def _arrays_of(item: bpy.types.Object, name: str) -> tuple[Floats, Ints]:
     data.loop_triangles.foreach_get("vertices", triangles)
     item.to_mesh_clear()
     if not np.isfinite(points).all():
-        raise SceneError(f"{quoted(name)} has coordinates that are no numbers; repair that mesh or export it again.")
+        raise SceneError(f"{quoted(name)} has coordinates that are not numbers; repair that mesh or export it again.")
     return points.reshape(-1, 3).astype(float), triangles.reshape(-1, 3)
 
 

@@ -65,7 +65,7 @@ class Label:
 
 @dataclass(frozen=True)
 class LegendEntry:
-    """A line of the legend; ``note`` tells limits and values with their units."""
+    """A line of the legend; ``note`` gives limits and values with their units."""
 
     style: Style
     note: str = ""
