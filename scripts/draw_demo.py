@@ -46,7 +46,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         job = read_job(write_demo(Path(folder)))
         stall = market_stall()
-        ends = take_off(stall, job.recipe.spigot_mm).ends
+        ends = take_off(stall, job.wishes[0].recipe.spigot_mm).ends
         made = [make(job, batch) for batch in sort_into_batches(job, ends)]
 
         placed = [one.fitting.mesh.placed(end.frame) for one in made for end in one.batch.ends]

@@ -149,7 +149,6 @@ def spans(outline: CrossSection, y: float = 0.0) -> list[Point]:
 
 
 def layers_picture() -> str:
-    from addon.review.fittings import fitting_levels
 
     fitting, found, printed = cap()
     layers = printed.layers
@@ -157,7 +156,7 @@ def layers_picture() -> str:
     sheet.area(cut(found.mesh.to_manifold()).to_polygons(), "part")
     for edge in layers.bottoms:
         sheet.line((-13.5, edge), (13.5, edge), "thin")
-    for level in fitting_levels(fitting):
+    for level in fitting.levels():
         off = min(abs(layers.bottoms - level.z_mm).min(), abs(layers.tops[-1] - level.z_mm))
         on = off <= 0.01
         sheet.line((-13.5, level.z_mm), (15, level.z_mm), "good" if on else "mark")

@@ -206,7 +206,7 @@ def test_processes_and_plastics_of_the_book_come_before_the_tables(tmp_path):
 
 def test_a_preset_is_where_the_recipe_begins(tmp_path):
     keep(tmp_path, '[[preset]]\nname = "Gate posts"\ncrown = "flat"\nrise_mm = 4.0\nspigot_mm = 12.0\n')
-    recipe = do(tmp_path, shop=SHOP, fitting={"preset": "gate posts", "rise_mm": 5}).job.recipe
+    recipe = do(tmp_path, shop=SHOP, fitting={"preset": "gate posts", "rise_mm": 5}).job.wishes[0].recipe
     assert (recipe.crown, recipe.rise_mm, recipe.spigot_mm) == ("flat", 5, 12)
     with pytest.raises(JobError, match="Gate posts"):
         do(tmp_path, shop=SHOP, fitting={"preset": "Gate post s2"})

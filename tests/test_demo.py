@@ -135,8 +135,8 @@ def test_the_files(tmp_path: Path, bodies: list[Mesh]) -> None:
     job = read_job(job_file)
     (mesh_file,) = job.assembly.files
     assert job.assembly.unit == "mm"
-    assert job.recipe_for(demo_assembly.POST).crown == "flat"
-    assert job.recipe_for(demo_assembly.RIB).crown == "low dome"
+    assert job.wishes[0].recipe_for(demo_assembly.POST).crown == "flat"
+    assert job.wishes[0].recipe_for(demo_assembly.RIB).crown == "low dome"
     read = trimesh.load_mesh(mesh_file, file_type="stl")
     assert len(read.faces) == sum(len(body.triangles) for body in bodies)
     assert read.volume == pytest.approx(sum(body.volume for body in bodies), rel=1e-5)

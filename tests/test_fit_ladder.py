@@ -22,7 +22,7 @@ from addon.bench.shop_book import ShopBook
 from addon.bench.shop_entries import FitReading, gap_correction, print_excess
 from addon.bench.statistic import Statistic
 from addon.bench.stroke_digits import written, written_size
-from addon.families.cap import Recipe, resolve
+from addon.families.cap import CAP, Recipe, resolve
 from addon.geometry.sections import Outline, Section
 from addon.trade.processes import process_named
 from addon.trade.sizes import section_name
@@ -42,7 +42,7 @@ TUBES = {
 
 def ladder_for(name: str, process=PROCESS):
     section, recipe = TUBES[name]
-    return fit_ladder(resolve(recipe, section), section, process)
+    return fit_ladder(CAP, resolve(recipe, section), section, process)
 
 
 def read(ladder, label: str, width: float | None = None) -> FitReading:
@@ -162,12 +162,12 @@ def test_more_slices_than_fit_in_a_row_make_rows_and_too_many_are_refused():
     assert len({y for _, y in (step.centre_mm for step in ladder.steps)}) == 2
     section = Section.rectangular(80, 80, 4)
     with pytest.raises(LadderError, match="choose at most 3 gaps"):
-        fit_ladder(resolve(Recipe(), section), section, process)
-    fitting = fit_ladder(resolve(Recipe(), section), section, process, gaps=(0.1, 0.2, 0.3))
+        fit_ladder(CAP, resolve(Recipe(), section), section, process)
+    fitting = fit_ladder(CAP, resolve(Recipe(), section), section, process, gaps=(0.1, 0.2, 0.3))
     assert len(fitting.steps) == 3
     huge = Section.round(219.1, 6.3)
     with pytest.raises(LadderError, match="larger plate"):
-        fit_ladder(resolve(Recipe(crown="flat"), huge), huge, process)
+        fit_ladder(CAP, resolve(Recipe(crown="flat"), huge), huge, process)
 
 
 @pytest.mark.parametrize(
@@ -177,9 +177,9 @@ def test_more_slices_than_fit_in_a_row_make_rows_and_too_many_are_refused():
 def test_gaps_that_make_no_ladder(gaps, said):
     section, recipe = TUBES["round"]
     with pytest.raises(LadderError, match=said):
-        fit_ladder(resolve(recipe, section), section, PROCESS, gaps)
+        fit_ladder(CAP, resolve(recipe, section), section, PROCESS, gaps)
     with pytest.raises(LadderError, match="has no gap yet"):
-        fit_ladder(recipe, section, PROCESS)
+        fit_ladder(CAP, recipe, section, PROCESS)
 
 
 def test_readings_go_through_the_shop_book_to_a_correction():

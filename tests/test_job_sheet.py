@@ -26,15 +26,14 @@ from recipes import recipe_of
 from addon.bench import assembly_picture as picture_module
 from addon.bench.assembly_picture import EndMark, assembly_picture
 from addon.bench.fit_ladder import fit_ladder, gaps_around
-from addon.bench.fitting_drawing import both_units, fitting_drawing
 from addon.bench.job_sheet import job_sheet_html
-from addon.bench.order_list import END_COLUMNS, FITTING_COLUMNS, ends_csv, fittings_csv
+from addon.bench.order_list import END_COLUMNS, ends_csv, fittings_csv
 from addon.bench.plate import Footprint, Plates, lay_out
 from addon.bench.plate_map import plate_maps
 from addon.bench.quantities import Prices, quantities, work_of_print
-from addon.bench.section_drawing import spread
+from addon.bench.section_drawing import both_units, section_drawing, spread
 from addon.bench.sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
-from addon.families.cap import Recipe, design
+from addon.families.cap import CAP, Recipe, design
 from addon.geometry.frames import Frame
 from addon.geometry.hatching import hatching
 from addon.geometry.mesh import Mesh
@@ -92,7 +91,7 @@ def sheet() -> JobSheet:
     plates = lay_out(footprints, PROCESS)
     works = [(work_of_print(review.printed, PROCESS), one.count) for one, review in made]
     amounts = quantities([works], PROCESS, MATERIAL, prices=Prices(PROCESS.name, 50, None, 5, "<€>"))
-    ladder = fit_ladder(fittings[0].wanted, ROUND, PROCESS, gaps_around(0.2, count=3))
+    ladder = fit_ladder(CAP, fittings[0].fitting.recipe, ROUND, PROCESS, gaps_around(0.2, count=3))
     ladders = (SheetLadder(("F1", "F4"), ladder, (f"{NASTY}.stl",)),)
     refused = Finding("F5", "recipe", "must fix", f"No fitting for {NASTY}", "Set spigot_mm = 8.")
     return JobSheet(
@@ -310,7 +309,7 @@ def paths(svg: str, kind: str) -> list[np.ndarray]:
 def test_drawings_are_true_to_their_scale(section, scale):
     """Source: the fitting's own size times the scale that the drawing states."""
     fitting = design(Recipe(crown="flat", rise_mm=10, spigot_mm=12), section)
-    svg = fitting_drawing(fitting, "t")
+    svg = section_drawing(fitting.drawing(), "t")
     width, height = size_of(svg)
     assert width <= 180 and height <= 130
     cut = np.concatenate(paths(svg, "cut"))
@@ -332,7 +331,7 @@ def test_drawings_are_true_to_their_scale(section, scale):
 def test_drawings_carry_the_sizes_in_both_units(section, said):
     """Source: hand sums from the section and the gap."""
     recipe = recipe_of(crown="dome" if section is ROUND else "flat", groove_width_mm=3, groove_depth_mm=2, gap_mm=0.2)
-    svg = fitting_drawing(design(recipe, section), "t")
+    svg = section_drawing(design(recipe, section).drawing(), "t")
     parsed(f"<!DOCTYPE html><title>t</title>{svg}")
     shown = re.findall(r">([^<>]+)</text>", svg)
     for wanted in said:
@@ -340,8 +339,8 @@ def test_drawings_carry_the_sizes_in_both_units(section, said):
 
 
 def test_a_mitred_fitting_shows_its_angle_and_its_true_spigot():
-    svg = fitting_drawing(design(Recipe(), ROUND, mitre_deg=45.0, mitre_direction_deg=90.0), "t")
-    assert "rim 45° off square" in svg and "18.65 mm (0.734 in)" in svg
+    svg = section_drawing(design(Recipe(), ROUND, mitre_deg=45.0, mitre_direction_deg=90.0).drawing(), "t")
+    assert "mitre 45°" in svg and "18.65 mm (0.734 in)" in svg
     size_of(svg)
 
 
@@ -471,7 +470,10 @@ def read(text: str) -> list[dict[str, str]]:
 
 def test_the_lists_by_a_strict_reader():
     ends, made = read(ends_csv(sheet())), read(fittings_csv(sheet()))
-    assert tuple(ends[0]) == END_COLUMNS and tuple(made[0]) == FITTING_COLUMNS
+    assert tuple(ends[0]) == END_COLUMNS
+    listed = ("crown", "rise_mm", "lip_mm", "spigot_mm", "grooves", "hole", "thread", "mitre_deg")
+    assert tuple(made[0])[:9] == ("fitting", "family", "section", "count", "spares", "ends", "fit", "gap_mm", "crown")
+    assert set(listed) < set(made[0])
     assert [row["fitting"] for row in ends] == ["F1", "F1", "F2", ""]
     assert ends[1]["section"] == "1 in × 1/8 in" and ends[1]["x_mm"] == "600" and ends[1]["bore_width_mm"] == "19.05"
     assert "blocked by" in ends[3]["remark"]

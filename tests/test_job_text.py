@@ -12,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from recipes import recipe_of
 
+from addon.families.cap import CAP
 from addon.families.cap.recipe import CROWNS, FitClass, Recipe
-from addon.job.asked import Assembly, Job, Match, Measured, Output, Override, Tube
+from addon.job.asked import Assembly, Job, Match, Measured, Output, Override, Tube, Wish
 from addon.job.jobfile import job_text, parse_job
 from addon.shaping.features import HoleKind
 from addon.takeoff.given import SizedEnd
@@ -72,8 +73,9 @@ jobs = st.builds(
         wall_mm=st.none() | lengths,
         leave_out_mm=st.lists(st.tuples(places, places, places), max_size=2).map(tuple),
     ),
-    recipe=recipes,
-    overrides=st.lists(st.builds(Override, matches, changes), max_size=3).map(tuple),
+    wishes=st.tuples(
+        st.builds(Wish, st.just(CAP), recipes, st.lists(st.builds(Override, matches, changes), max_size=3).map(tuple))
+    ),
     measured=st.lists(
         st.builds(Measured, matches, st.lists(lengths, min_size=1, max_size=3).map(tuple)), max_size=2
     ).map(tuple),
@@ -95,4 +97,4 @@ def test_every_number_that_may_be_left_out_can_be_set_back_to_automatic() -> Non
     assert free
     entry = {"kind": "round", **dict.fromkeys(free, "auto")}
     job = parse_job({"assembly": {"files": ["a.stl"]}, "fitting": {**dict.fromkeys(free, 3), "for": [entry]}}, FOLDER)
-    assert dict(job.overrides[0].changes) == dict.fromkeys(free)
+    assert dict(job.wishes[0].overrides[0].changes) == dict.fromkeys(free)

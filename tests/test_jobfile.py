@@ -30,7 +30,7 @@ def job(**tables):
 
 def test_the_shortest_job_has_every_default():
     shortest = job()
-    assert shortest.recipe == Recipe()
+    assert shortest.wishes[0].recipe == Recipe()
     assert shortest.assembly.files == ((HERE / "frame.stl").absolute(),)
     assert shortest.output.folder == HERE / "ferrule_out"
     assert shortest.output.formats == ("3mf",)
@@ -38,19 +38,18 @@ def test_the_shortest_job_has_every_default():
 
 
 def test_lengths_take_units():
-    recipe = job(
-        fitting={"rise_mm": "1/2 in", "spigot_mm": "8 mm", "groove": {"width_mm": "1/8 in", "count": 2}}
-    ).recipe
+    asked = job(fitting={"rise_mm": "1/2 in", "spigot_mm": "8 mm", "groove": {"width_mm": "1/8 in", "count": 2}})
+    recipe = asked.wishes[0].recipe
     assert (recipe.rise_mm, recipe.spigot_mm, recipe.groove.width_mm, recipe.groove.count) == (12.7, 8, 3.175, 2)
 
 
 def test_overrides_match_by_kind_and_size_either_way_round():
     entry = {"kind": "rect", "width_mm": 50, "depth_mm": 25, "crown": "flat", "rise_mm": 4}
     overridden = job(fitting={"lip_mm": 1, "for": [entry, {"wall_mm": 3, "within_mm": 0.1, "lip_mm": 2}]})
-    assert overridden.recipe_for(Section.rectangular(50.3, 24.8, 2)) == Recipe("flat", 4, lip_mm=1)
-    assert overridden.recipe_for(Section.rectangular(25, 50, 2)).crown == "flat"
-    assert overridden.recipe_for(Section.rectangular(50.6, 25, 2)).crown == "dome"
-    assert overridden.recipe_for(Section.round(50, 3)) == Recipe(lip_mm=2)
+    assert overridden.wishes[0].recipe_for(Section.rectangular(50.3, 24.8, 2)) == Recipe("flat", 4, lip_mm=1)
+    assert overridden.wishes[0].recipe_for(Section.rectangular(25, 50, 2)).crown == "flat"
+    assert overridden.wishes[0].recipe_for(Section.rectangular(50.6, 25, 2)).crown == "dome"
+    assert overridden.wishes[0].recipe_for(Section.round(50, 3)) == Recipe(lip_mm=2)
 
 
 def test_keys_under_their_old_names_are_read_with_a_note_that_names_the_new_one():
@@ -58,7 +57,7 @@ def test_keys_under_their_old_names_are_read_with_a_note_that_names_the_new_one(
         fitting={"brim_mm": 1, "for": [{"kind": "round", "brim_mm": "1/8 in"}]},
         process={"solid_layers": 9, "layer_pause_s": 8},
     )
-    assert old.recipe.lip_mm == 1 and old.recipe_for(Section.round(50, 3)).lip_mm == 3.175
+    assert old.wishes[0].recipe.lip_mm == 1 and old.wishes[0].recipe_for(Section.round(50, 3)).lip_mm == 3.175
     assert (old.process.full_layers, old.process.layer_change_s) == (9, 8)
     told = ("fitting.brim_mm", "lip_mm"), ("fitting.for[1].brim_mm", "lip_mm"), ("process.solid_layers", "full_layers")
     for note, (before, now) in zip(old.notes, (*told, ("process.layer_pause_s", "layer_change_s")), strict=True):
@@ -249,7 +248,7 @@ def test_the_references_examples_are_read(tmp_path):
     examples = re.findall(r"```toml\n(.*?)```", reference, re.DOTALL)
     (tmp_path / "job.toml").write_text("\n".join(examples), "utf-8")
     job = read_job(tmp_path / "job.toml")
-    assert (len(job.overrides), len(job.measured), len(job.ladders), len(job.tube_ends)) == (1, 1, 1, 2)
+    assert (len(job.wishes[0].overrides), len(job.measured), len(job.ladders), len(job.tube_ends)) == (1, 1, 1, 2)
     assert job.shop.book == tmp_path / "shop_book.toml" and "no shop book" in job.book.problems[0]
 
 

@@ -14,7 +14,6 @@ from manifold3d import CrossSection, Manifold
 from recipes import recipe_of, recipe_with
 from shapely.geometry import Polygon, box
 
-from addon.bench.glue import glue_joint
 from addon.bench.quantities import (
     MATERIAL_BAND,
     TIME_BAND,
@@ -266,7 +265,7 @@ def test_a_round_joint_against_pappus(grooves):
     section = Section.round(25.4, 3.175)
     recipe = recipe_of(gap_mm=0.15, spigot_mm=12, lead_in_mm=0.5, groove_count=grooves, groove_width_mm=3.175,
                     groove_depth_mm=2.0)  # fmt: skip
-    joint = glue_joint(design(recipe, section, chord_error_mm=0.001))
+    joint = design(recipe, section, chord_error_mm=0.001).glue()
     radius = 19.05 / 2 - 0.15
     expected = pappus(radius, 19.05 / 2, 11.5) + grooves * pappus(radius - 2, radius, 3.175)
     assert joint.volume_mm3 == pytest.approx(expected, rel=1e-4)
@@ -291,7 +290,7 @@ def test_any_joint_against_shapely(section):
     )
     bore = Polygon(section.bore.polygon(2000))
     spigot, floor = (bore.buffer(-distance, join_style="mitre", mitre_limit=4) for distance in (0.2, 1.0))
-    joint = glue_joint(design(recipe, section, chord_error_mm=0.001))
+    joint = design(recipe, section, chord_error_mm=0.001).glue()
     assert joint.volume_mm3 == pytest.approx((bore.area - spigot.area) * 9 + (spigot.area - floor.area) * 3, rel=2e-3)
     assert joint.bond_area_mm2 == pytest.approx(spigot.length * 6, rel=2e-3)
 
@@ -302,7 +301,7 @@ def test_a_joint_against_the_fitting_itself(section, mitre):
     """Source: the solid: what of the bore's room its spigot leaves, and the area of its spigot's surface."""
     recipe = recipe_of(crown="flat", spigot_mm=12, groove_count=2, groove_width_mm=2.0, groove_depth_mm=1.5)
     fitting = design(recipe, section, mitre_deg=mitre, chord_error_mm=0.001)
-    joint = glue_joint(fitting)
+    joint = fitting.glue()
     room = section.bore.cross_section(720).extrude(11.5).translate([0, 0, -11.5])
     lean = math.tan(math.radians(mitre))
     room = room.transform(np.array([[1, 0, 0, 0], [0, 1, 0, 0], [-lean, 0, 1, 0]]))
@@ -321,7 +320,7 @@ def test_what_vent_and_seam_relief_take_against_the_fitting_itself(section, groo
     cut = {"seam_relief": relief, "seam_width_mm": 5.0, "seam_depth_mm": 0.8, "vent": vent, "vent_depth_mm": 1.2}
     grooves = {"groove_count": groove_count, "groove_width_mm": 1.5, "groove_depth_mm": 0.6}
     fitting = design(recipe_of(crown="flat", spigot_mm=10, gap_mm=0.2, **cut, **grooves), section, chord_error_mm=0.001)
-    joint = glue_joint(fitting)
+    joint = fitting.glue()
     bore = Polygon(section.bore.polygon(2000))
     spigot = bore.buffer(-0.2, join_style="mitre")
     half = spigot.bounds[2]
@@ -338,7 +337,7 @@ def test_what_vent_and_seam_relief_take_against_the_fitting_itself(section, groo
 
 def test_a_flat_relief_takes_what_it_takes_whatever_its_unused_width():
     section, recipe = Section.round(25.4, 3.175), recipe_of(seam_relief="flat")
-    areas = {glue_joint(design(recipe_with(recipe, seam_width_mm=w), section)).bond_area_mm2 for w in (1.0, 6.0)}
+    areas = {design(recipe_with(recipe, seam_width_mm=w), section).glue().bond_area_mm2 for w in (1.0, 6.0)}
     assert len(areas) == 1
     # What a flat t deep takes of a circle of radius r is the arc 2 r acos(1 - t / r) (any geometry handbook).
     made = design(recipe, section).recipe
@@ -349,9 +348,9 @@ def test_a_flat_relief_takes_what_it_takes_whatever_its_unused_width():
 
 def test_a_hole_for_air_takes_no_bond_and_other_fits_take_no_glue():
     section = Section.round(40, 3)
-    plain, aired = (glue_joint(design(recipe_of(vent=vent), section)) for vent in ("none", "hole"))
+    plain, aired = (design(recipe_of(vent=vent), section).glue() for vent in ("none", "hole"))
     assert aired == plain
-    assert glue_joint(design(Recipe(fit="push"), section)) is None
+    assert design(Recipe(fit="push"), section).glue() is None
 
 
 def test_a_reviewed_fitting_with_its_ring_plan():

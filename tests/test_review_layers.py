@@ -15,9 +15,10 @@ from manifold3d import CrossSection, Manifold
 from recipes import recipe_of, recipe_with
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, joined, layers_of, sphere, turned
 
+from addon.families.fitting import Level
 from addon.geometry.mesh import Mesh
 from addon.review.facets import Facets
-from addon.review.layers import Layers, LayersError, Level, flat_levels, layer_edges, level_findings
+from addon.review.layers import Layers, LayersError, flat_levels, layer_edges, level_findings
 from addon.review.outlines import Shapes, distances, inradius, offset
 
 

@@ -360,19 +360,19 @@ def test_parts_too_large_for_the_plate() -> None:
 
 def test_a_flat_crown_is_best_printed_crown_down_and_a_dome_crown_up() -> None:
     """A mushroom head down needs no support at all; a dome head down would be marked by it."""
-    flat = printed(review(turned(MUSHROOM, 64), PROCESS, crown_mm=(6.0, 9.0))).orientations
+    flat = printed(review(turned(MUSHROOM, 64), PROCESS, seen_mm=(6.0, 9.0))).orientations
     assert flat.best.name == "crown down" and flat.best.support_mm3 == 0
     dome = printed(review_fitting(common_cap(), PROCESS)).orientations
     assert dome.best.name == "crown up"
     assert [way.name for way in dome.tried][:3] == ["crown up", "crown down", "on the side"]
     low_dome = turned([(0, 0), (6, 0), (6, 8), (10, 8), (10, 11), (5, 13), (0, 13)], 64)
-    low = printed(review(low_dome, PROCESS, crown_mm=(8.0, 13.0))).orientations
+    low = printed(review(low_dome, PROCESS, seen_mm=(8.0, 13.0))).orientations
     assert low.best.name == "crown up" and "than crown down: support marks less" in low.why
 
 
 def test_orientations_measure_what_they_say() -> None:
     # source: areas and heights of a cylinder and a disc; support under the disc's rim pi (R² - r²) h
-    up, down, side = printed(review(turned(MUSHROOM, 256), PROCESS, crown_mm=(6.0, 9.0))).orientations.tried[:3]
+    up, down, side = printed(review(turned(MUSHROOM, 256), PROCESS, seen_mm=(6.0, 9.0))).orientations.tried[:3]
     assert up.support_mm3 == pytest.approx(math.pi * (100 - 16) * 6, rel=0.08)
     assert up.footing_mm2 == pytest.approx(math.pi * 16, rel=1e-3)
     assert down.footing_mm2 == pytest.approx(math.pi * 100, rel=1e-3)

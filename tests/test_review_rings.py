@@ -22,7 +22,7 @@ from addon.review import Review, review, review_fitting
 from addon.review.facets import Facets
 from addon.review.outlines import Shapes
 from addon.review.rings import rings_of, widest
-from addon.review.steps import crown_span, stair, steps_of
+from addon.review.steps import seen_span, stair, steps_of
 
 QUARTER_BEAD = PROCESS.bead_mm / 4
 
@@ -165,9 +165,9 @@ def test_stair_on_a_hemisphere_and_a_cone() -> None:
 
 def test_the_crown_is_what_lies_above_the_last_widening() -> None:
     layers = layers_of(common_cap().standing())
-    crown = crown_span(layers, None)
+    crown = seen_span(layers, None)
     assert (crown.first, crown.last) == (32, 82)
-    assert crown_span(layers, (8.0, 20.7)) == crown
+    assert seen_span(layers, (8.0, 20.7)) == crown
 
 
 def plan_is_true(found: Review, every: int = 1) -> None:

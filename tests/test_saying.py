@@ -29,7 +29,7 @@ from addon.bench.plate import Footprint, PlateError, lay_out
 from addon.bench.readings import learned
 from addon.bench.shop_book import ShopBook, book_text, parse_book
 from addon.bench.shop_entries import FitReading, PrintRun
-from addon.families.cap import Recipe, design
+from addon.families.cap import CAP, Recipe, design
 from addon.families.cap.bounds import resolve
 from addon.fields.declared import declared_in
 from addon.fields.messages import Given, Measure, Message, Name, say_value
@@ -39,7 +39,7 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.names import QUOTED, quoted
 from addon.geometry.sections import Section
 from addon.geometry.units import MM_PER_INCH, say_both, say_mm
-from addon.job.asked import Assembly, Job, Output, Tube
+from addon.job.asked import Assembly, Job, Output, Tube, Wish
 from addon.job.batches import sort_into_batches
 from addon.job.making import make
 from addon.review import Finding, review, review_fit, review_fitting
@@ -277,7 +277,7 @@ def test_reviews_of_meshes() -> None:
 
 def test_the_gap_and_the_calipers() -> None:
     process = replace(processes()[0], name="Bench, 0.2 mm layers", tolerance_mm=0.9)
-    job = Job("Job", Assembly(()), Recipe(), (), (), Tube(), process, Output(Path()))
+    job = Job("Job", Assembly(()), (Wish(CAP, Recipe()),), (), Tube(), process, Output(Path()))
     end = take_off([tube_mesh(TUBES[0], 300, "Post 5 mm")], 8.0).ends[0]
     (batch,) = sort_into_batches(job, [end])
     findings = list(make(job, batch, facets=48).fit_findings)
@@ -433,9 +433,9 @@ def test_the_shop_book() -> None:
     with pytest.raises(LadderError) as refused:
         ladder_reading(("p", "round", "t", 0.2), {"0.20": (0.2, 18.65)}, "0.20", now, 25.0)
     with pytest.raises(LadderError) as alike:
-        fit_ladder(resolve(Recipe(), TUBES[0]), TUBES[0], PROCESS, (0.2, 0.2))
+        fit_ladder(CAP, resolve(Recipe(), TUBES[0]), TUBES[0], PROCESS, (0.2, 0.2))
     with pytest.raises(LadderError, match='"Own 5 mm"') as narrow:
-        fit_ladder(resolve(Recipe(), TUBES[0]), TUBES[0], replace(own, plate_mm=(60.0, 60.0, 60.0)))
+        fit_ladder(CAP, resolve(Recipe(), TUBES[0]), TUBES[0], replace(own, plate_mm=(60.0, 60.0, 60.0)))
     with pytest.raises(PlateError) as large:
         lay_out((Footprint.of("Part 5 mm", Mesh.from_manifold(Manifold.cube((900, 30, 3)))),), PROCESS)
     errors = (refused, alike, narrow, large)

@@ -40,9 +40,9 @@ from addon.trade.processes import (
     processes,
 )
 from addon.trade.sizes import (
-    Family,
     Gauge,
     Pipe,
+    SizeFamily,
     expand,
     gauges,
     nearest_size,
@@ -290,7 +290,7 @@ class TestSizes:
         ],
     )
     def test_a_damaged_family_is_named(self, family, told):
-        row = replace(Family("Test", ("20",), ("2", "16 BWG"), "EN 10219-2", source="test"), **family)
+        row = replace(SizeFamily("Test", ("20",), ("2", "16 BWG"), "EN 10219-2", source="test"), **family)
         with pytest.raises(TableError, match=f"sizes.toml: .*{told}"):
             expand([Gauge("16 BWG", 1.651, source="test")], [row], [])
 

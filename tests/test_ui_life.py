@@ -54,7 +54,7 @@ def test_every_field_has_its_words_and_a_property(cls: type, left_out: set[str])
 
 def test_the_scene_starts_with_the_usual_recipe_and_process(scene: bpy.types.Scene) -> None:
     job = jobs.job_of(scene)
-    assert job.recipe == Recipe()
+    assert job.wishes[0].recipe == Recipe()
     assert job.process == process_named("Everyday, 0.2 mm layers")
     assert job.tube == Tube()
 
@@ -119,7 +119,7 @@ def test_undo_and_redo_past_the_making_of_fittings(scene: bpy.types.Scene) -> No
     scene = scene_now()
     assert scene.ferrule.recipe.spigot_mm == 8
     desk = updating.finish(scene)
-    assert desk is not None and desk.job.recipe.spigot_mm == 8
+    assert desk is not None and desk.job.wishes[0].recipe.spigot_mm == 8
     items = placed(scene)
     assert len(items) == 2
     assert np.ptp(corners(next(iter(items.values())))[:, 2]) == pytest.approx(longer - 0.006, abs=1e-6)
@@ -151,7 +151,7 @@ def test_saving_and_loading_keeps_the_job(scene: bpy.types.Scene, tmp_path: Path
     assert updating.desk_of(scene) is None  # results are not kept
     desk = updating.finish(scene)
     assert desk is not None and desk.fittings[0].made is not None
-    assert desk.job.recipe.crown == "flat"
+    assert desk.job.wishes[0].recipe.crown == "flat"
     assert len(placed(scene)) == 2
     scene.ferrule.recipe.spigot_mm = 11
     assert placed(scene)

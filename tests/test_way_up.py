@@ -14,7 +14,6 @@ from addon.families.cap import Recipe, design, resolve
 from addon.fields.declared import with_values
 from addon.geometry.sections import Section
 from addon.review import review_fitting
-from addon.review.fittings import fitting_levels
 from addon.shaping.features import BoltHole, Grooves
 from addon.trade.processes import processes
 
@@ -77,7 +76,7 @@ def test_a_fitting_on_its_crown_is_the_same_solid_turned(mitre):
 
 def test_heights_of_a_fitting_on_its_crown_belong_to_the_fields_that_move_them():
     def heights(recipe):
-        return {level.name: level for level in fitting_levels(design(recipe, SECTIONS["square"], facets=16))}
+        return {level.name: level for level in design(recipe, SECTIONS["square"], facets=16).levels()}
 
     recipe = replace(DOWN, rise_mm=4.0, spigot_mm=8.0, groove=Grooves(width_mm=3.0))
     levels = heights(recipe)

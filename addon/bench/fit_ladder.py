@@ -10,21 +10,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
-from typing import get_args
+from typing import Any
 
 from manifold3d import Manifold, OpType
 
-from ..families.cap import Recipe, design
-from ..families.cap.recipe import FitClass
+from ..families.family import Family
 from ..families.fitting import Fitting
 from ..fields.refusals import RecipeError
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section
 from ..geometry.units import say_mm
-from ..shaping.features import BoltHole, Grooves, Vent
 from ..trade.processes import Process
 from .shop_entries import FitReading, reading_name
 from .statistic import Statistic
@@ -100,7 +98,9 @@ def gaps_around(wanted_mm: float, step_mm: float = STEP_MM, count: int = STEPS) 
     return tuple(round(wanted_mm + step_mm * (index - count // 2), 2) + 0.0 for index in range(count))
 
 
-def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequence[float] | None = None) -> FitLadder:
+def fit_ladder(
+    family: Family, recipe: Any, section: Section, process: Process, gaps: Sequence[float] | None = None
+) -> FitLadder:
     """The ladder for one tube: ``recipe`` is a resolved one, ``gaps`` per side in mm, ``gaps_around`` its own without.
 
     Raises ``LadderError``.
@@ -112,14 +112,15 @@ def fit_ladder(recipe: Recipe, section: Section, process: Process, gaps: Sequenc
     labels = [f"{gap:.2f}" for gap in gaps]
     if len(gaps) < 2 or len(set(labels)) < len(labels):
         raise LadderError("a ladder needs two or more gaps, and each has to differ from the others by 0.01 mm or more")
+    if family.slice is None:
+        raise LadderError(f"a {family.name} has no part inside the tube to try")
     base, grip = _whole_layers(_BASE_MM, process), _whole_layers(_GRIP_MM + recipe.lead_in_mm, process)
-    plain = replace(recipe, crown="flat", rise_mm=base, edge="square", lip_mm=_LIP_MM, vent=Vent(), hole=BoltHole())
-    slices = [_designed(replace(plain, spigot_mm=grip, groove=Grooves(count=0), gap_mm=gap), section) for gap in gaps]
-    sample = _designed(plain, section).solid.trim_by_plane([0, -1, 0], 0)
+    slices = [_slice(family, recipe, section, gap, base, grip) for gap in gaps]
+    sample = _slice(family, recipe, section, wanted, base, None).solid.trim_by_plane([0, -1, 0], 0)
     solids = [_upright(one.solid, base) for one in slices] + [_upright(sample, base)]
     solid, centres = _ladder(solids, [*labels, ""], base, process)
     steps = [
-        LadderStep(label, gap, one.profile.spigot_outline.width, centre)
+        LadderStep(label, gap, one.seat.outline.width, centre)
         for label, gap, one, centre in zip(labels, gaps, slices, centres, strict=False)
     ]
     return FitLadder(Mesh.from_manifold(solid, "Fit ladder"), tuple(steps), section, wanted)
@@ -147,15 +148,12 @@ def _basis(found: Statistic) -> str:
     return f"mean of {found.n} readings, spread {say_mm(found.spread)}"
 
 
-def _designed(recipe: Recipe, section: Section) -> Fitting:
-    """With the fit class, whichever, that allows the gap: a ladder has to try what lies beside the right one."""
-    refusal: RecipeError | None = None
-    for fit in sorted(get_args(FitClass), key=lambda fit: fit != recipe.fit):
-        try:
-            return design(replace(recipe, fit=fit), section)
-        except RecipeError as error:
-            refusal = refusal or error
-    raise LadderError(f"no slice can be made with a gap of {say_mm(recipe.gap_mm or 0)} per side: {refusal}")
+def _slice(family: Family, recipe: Any, section: Section, gap_mm: float, base: float, grip: float | None) -> Fitting:
+    assert family.slice is not None
+    try:
+        return family.slice(recipe, section, gap_mm, base, grip)
+    except RecipeError as refusal:
+        raise LadderError(f"no slice can be made with a gap of {say_mm(gap_mm)} per side: {refusal}") from None
 
 
 def _upright(solid: Manifold, base: float) -> Manifold:

@@ -9,14 +9,13 @@ from pathlib import Path
 from ..geometry.units import MM_PER_INCH, bare_mm, say_mm
 from ..review.findings import Finding, worst_first
 from ..trade.cautions import Step, cautions_for
-from ..trade.fits import fit_named
 from ..trade.processes import Process
 from ..trade.sizes import section_name
 from .assembly_picture import NUMBERED_UP_TO, EndMark, assembly_picture
-from .fitting_drawing import both_units, fitting_drawing
 from .markup import element, escaped, items, paragraph, table
 from .plate_map import plate_maps
 from .quantities import Quantities, say_duration
+from .section_drawing import both_units, section_drawing
 from .sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
 from .svg import drawing, line, text
 
@@ -102,7 +101,7 @@ def _what_to_print(sheet: JobSheet) -> str:
         (
             one.id,
             one.section_name,
-            one.what,
+            one.fitting.words,
             str(one.count),
             str(one.spares) if one.spares else "",
             say_ranges(one.ends),
@@ -144,8 +143,8 @@ def _fittings(sheet: JobSheet) -> str:
 def _fitting(one: SheetFitting, sheet: JobSheet) -> str:
     return element(
         "section",
-        element("h3", escaped(f"{one.id}: {one.what}, for {one.section_name}")),
-        element("figure", fitting_drawing(one.fitting, f"{one.id}, {one.what}")),
+        element("h3", escaped(f"{one.id}: {one.fitting.words}, for {one.section_name}")),
+        element("figure", section_drawing(one.fitting.drawing(), f"{one.id}, {one.fitting.words}")),
         _measures(one, sheet.process),
         *_findings(one.findings),
     )
@@ -153,40 +152,10 @@ def _fitting(one: SheetFitting, sheet: JobSheet) -> str:
 
 def _measures(one: SheetFitting, process: Process) -> str:
     """What to put the calipers on, as drawn, and what is allowed."""
-    recipe, bore, spigot = one.wanted, one.fitting.section.bore, one.fitting.profile.spigot_outline
-    excess = 2 * one.excess_mm
-    crown, fit = one.fitting.profile.crown_outline, fit_named(recipe.fit)
-    off, layer = 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
-    rows = []
-    for reading in bore.readings:
-        where, per_gap = reading.where, bore.per_inset(reading)
-        inner, outer = (outline.across(reading.across_deg) for outline in (spigot, bore))
-        rows.append(
-            (
-                f"Tube: bore, {where}, smallest of three",
-                outer,
-                inner + per_gap * (one.added_mm + fit.least_gap_mm),
-                inner + per_gap * (one.added_mm + fit.most_gap_mm),
-            )
-        )
-        rows.append((f"Fitting: spigot, {where}", inner, inner + excess - off, inner + excess + off))
-    rows.append(("Fitting: spigot, length", recipe.spigot_mm, recipe.spigot_mm - layer, recipe.spigot_mm + layer))
-    if not one.fitting.mitre_deg:
-        rows.append(
-            (
-                f"Fitting: crown, {crown.readings[0].where}",
-                (width := crown.across(crown.readings[0].across_deg)),
-                width - off,
-                width + off,
-            )
-        )
-    drawn = f" (drawn {say_mm(float(one.fitting.recipe.gap_mm or 0))})" if one.added_mm else ""
-    gap = float(recipe.gap_mm or 0)
-    share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
-    rows.append((f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm))
-    cells = [(what, both_units(drawn), f"{bare_mm(low)} to {say_mm(high)}", "") for what, drawn, low, high in rows]
-    seam = f"0 to {say_mm(max(gap + recipe.seam.room_mm, 0.0))}"
-    cells.insert(len(bore.readings), ("Tube: height of the weld seam in the bore", "", seam, ""))
+    cells = []
+    for row in one.fitting.calipers(process, one.added_mm, one.excess_mm):
+        drawn = "" if row.drawn_mm is None else both_units(row.drawn_mm)
+        cells.append((row.on, drawn, f"{bare_mm(row.least_mm)} to {say_mm(row.most_mm)}", ""))
     measures = table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
     if not one.gap_mm:
         return measures
@@ -209,7 +178,7 @@ def _printing(sheet: JobSheet) -> str:
         ("Speed", f"{process.speed_mm_s:g} mm/s along the beads"),
         ("Chamber", f"heated to {process.chamber_c:g} °C" if process.chamber_c else "not heated"),
         ("Support", process.support),
-        ("On the plate", "; ".join(_grouped((one.standing, one.id) for one in sheet.fittings))),
+        ("On the plate", "; ".join(_grouped((one.fitting.way_up, one.id) for one in sheet.fittings))),
     ]
     if any(process.shrink_percent):
         x, y, z = process.shrink_percent
@@ -301,66 +270,15 @@ def _support(sheet: JobSheet) -> str:
 
 def _putting_in(sheet: JobSheet) -> str:
     """Order of assembly, with the glue."""
-    recipes = [(one.id, one.fitting.recipe) for one in sheet.fittings]
-
-    def which(chosen: Iterable[str]) -> str:
-        return ", ".join(chosen)
-
-    steps = [
-        "Do all welding and galvanising first. Deburr the tube ends inside and out.",
-        "Try each fitting dry: push it in by hand until the shoulder sits on the rim all round. A press fit only "
-        "has to start.",
-    ]
-    nuts = which(f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "nut pocket")
-    if nuts:
-        steps.append(
-            "Put the nuts into the crown's pocket from outside, so that the foot presses them onto the plastic: "
-            f"{nuts}."
-        )
-    inserts = which(f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "insert")
-    if inserts:
-        steps.append(
-            "Check the bores against the data sheet of the thread inserts, which comes first (the bores follow common "
-            f"practice), and set the inserts from the crown's side, square to it: {inserts}."
-        )
     glued = [one for one in sheet.fittings if one.glue]
-    relieved = which(id for id, recipe in recipes if recipe.seam.kind != "none")
-    if relieved:
-        steps.append(f"Line up the seam relief with the tube's weld seam: {relieved}.")
-    mitred = which(one.id for one in sheet.fittings if one.fitting.mitre_deg)
-    if mitred:
-        steps.append(f"Mitred fittings go in one way only; turn them until the shoulder meets the rim: {mitred}.")
-    if glued:
-        steps.append(
-            "Roughen the inside of the tube and the spigot, wipe both with a cleaner that suits the adhesive, let dry."
-        )
-        steps.append("Fill the grooves with adhesive and spread a thin coat on the spigot up to the lead-in.")
-    channels = which(id for id, recipe in recipes if recipe.vent.kind == "channel")
-    holes = which(id for id, recipe in recipes if recipe.vent.kind == "hole")
-    if channels:
-        steps.append(
-            f"Keep the vent channel free of adhesive, and face it down where it may get rained on: {channels}."
-        )
-    if holes:
-        steps.append(f"Keep the vent hole free of adhesive: {holes}.")
-    pressed = which(id for id, recipe in recipes if recipe.fit == "press")
-    if pressed:
-        steps.append(f"Drive press fits home with a soft mallet, square to the rim: {pressed}.")
-    if glued:
-        steps.append(
-            "Push the fittings home, square-cut round ones with a quarter turn. Wipe off the excess, and hold them "
-            "until the adhesive has set."
-        )
-    if any(recipe.vent.kind == "none" for _, recipe in recipes):
-        steps.append(
-            "Trapped air pushes the last fitting of a closed tube out again: hold it until it stays, or make that one "
-            'with a vent (vent = "channel").'
-        )
+    kinds = dict.fromkeys(type(one.fitting) for one in sheet.fittings)
+    own = ({one.id: one.fitting for one in sheet.fittings if type(one.fitting) is kind} for kind in kinds)
+    steps = [kind.steps(fittings) for kind, fittings in zip(kinds, own, strict=True)]
     return _joined(
         element("h2", "Putting them in"),
         _cautions(sheet, "putting in"),
         _glue_table(sheet, glued) if glued else "",
-        items("ol", steps),
+        *(items("ol", some) for some in steps),
     )
 
 

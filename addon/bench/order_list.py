@@ -25,20 +25,8 @@ END_COLUMNS = (
     *("end", "tube", "section", "kind", "width_mm", "depth_mm", "wall_mm", "bore_width_mm", "bore_depth_mm"),
     *("mitre_deg", "clear_depth_mm", "x_mm", "y_mm", "z_mm", "fitting", "remark"),
 )
-FITTING_COLUMNS = (
-    *("fitting", "section", "count", "spares", "ends", "crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm"),
-    *(
-        "grooves",
-        "hole",
-        "thread",
-        "mitre_deg",
-        "material",
-        "process",
-        "bond_area_mm2",
-        "glue_mm3_each",
-        "glue_mm3_all",
-    ),
-)
+_FITTING, _WORK = ("fitting", "family", "section", "count", "spares", "ends", "fit", "gap_mm"), ("material", "process")
+_GLUE = ("bond_area_mm2", "glue_mm3_each", "glue_mm3_all")
 
 
 def ends_csv(sheet: JobSheet) -> str:
@@ -57,26 +45,20 @@ def ends_csv(sheet: JobSheet) -> str:
 
 
 def fittings_csv(sheet: JobSheet) -> str:
-    """One row a fitting, with its counts and its glue."""
+    """One row a fitting, with its counts, what its family lists of it, and its glue."""
+    lists = [one.fitting.listed() for one in sheet.fittings]
+    listed = tuple(dict.fromkeys(column for own in lists for column in own))
     rows = []
-    for one in sheet.fittings:
-        recipe, glue = one.wanted, one.glue
-        made = (recipe.crown, recipe.rise_mm or 0.0, recipe.lip_mm, recipe.spigot_mm, recipe.fit, recipe.gap_mm or 0.0)
+    for one, own in zip(sheet.fittings, lists, strict=True):
+        seat, glue = one.fitting.seat, one.glue
         joint: tuple[Cell, ...] = ("", "", "")
         if glue:
             joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * len(one.ends))
-        count = (one.count, one.spares, say_ranges(one.ends))
-        thread = recipe.hole.thread if recipe.hole.kind != "none" else ""
-        printed = (
-            recipe.groove.count,
-            recipe.hole.kind,
-            thread,
-            one.fitting.mitre_deg,
-            sheet.material.name,
-            sheet.process.name,
-        )
-        rows.append((one.id, one.section_name, *count, *made, *printed, *joint))
-    return _csv(FITTING_COLUMNS, rows)
+        count = (one.count, one.spares, say_ranges(one.ends), seat.fit, seat.gap_mm - one.added_mm)
+        made = (own.get(column, "") for column in listed)
+        work = (sheet.material.name, sheet.process.name)
+        rows.append((one.id, one.fitting.family, one.section_name, *count, *made, *work, *joint))
+    return _csv((*_FITTING, *listed, *_WORK, *_GLUE), rows)
 
 
 def _csv(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:

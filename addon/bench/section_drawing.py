@@ -1,20 +1,19 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Dimensioned drawings, true to a stated scale: views side by side, each an area with dimensions around it."""
+"""Dimensioned drawings on paper, true to a stated scale, in both units: views side by side, each with dimensions
+around it. What is in its tube is drawn without it, as it lies on the bench."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
+from ..families.dimensioned import Dimension, Margin, View
 from ..geometry.frames import Floats
 from ..geometry.hatching import hatching
+from ..geometry.units import MM_PER_INCH, say_inches, say_mm
 from . import svg
 from .markup import element, number
-
-Side = Literal["above", "below", "left", "right"]
 
 SCALES = ((2, 1), (1, 1), (1, 2), (1, 5), (1, 10), (1, 20), (1, 50))
 """Paper to part; the first that fits is taken."""
@@ -31,43 +30,9 @@ HATCH_MM = 1.5
 """Between the lines of a hatch."""
 
 
-@dataclass(frozen=True)
-class Dimension:
-    """The distance between two points (u to the right, v up, in mm), measured across or up.
-
-    Dimensions above and below have rows of their own, 0 next to the part; those left and right share one column.
-    """
-
-    start: tuple[float, float]
-    end: tuple[float, float]
-    side: Side
-    words: str
-    row: int = 0
-
-
-@dataclass(frozen=True)
-class Note:
-    """Words at the right that point to a place."""
-
-    at: tuple[float, float]
-    words: str
-
-
-@dataclass(frozen=True, eq=False)
-class View:
-    """Outlines (n, 2) in mm and what is written around them."""
-
-    cut: Sequence[Floats] = ()
-    """What the knife meets: hatched."""
-    seen: Sequence[Floats] = ()
-    """Visible outlines."""
-    hidden: Sequence[Floats] = ()
-    """Outlines behind: dashed."""
-    axis: bool = False
-    """Whether a centre line runs up through u = 0."""
-    dimensions: Sequence[Dimension] = ()
-    notes: Sequence[Note] = ()
-    caption: str = ""
+def both_units(mm: float) -> str:
+    """``"25.4 mm (1 in)"``, ``"18.75 mm (0.738 in)"``: a whole sixteenth of an inch, else thousandths."""
+    return f"{say_mm(mm)} ({say_inches(mm, 16) or f'{mm / MM_PER_INCH:.3f} in'})"
 
 
 def section_drawing(views: Sequence[View], title: str, width: float = 180, height: float = 130) -> str:
@@ -112,16 +77,17 @@ class _Sheet:
 
     def __init__(self, view: View, scale: float) -> None:
         self.view, self.scale = view, scale
+        self.notes = [note for note in view.notes if not note.in_place]
         points = np.concatenate([*view.cut, *view.seen, *view.hidden])
         self.low, self.high = points.min(axis=0), points.max(axis=0)
-        self.rows = {side: self._row_count(side) for side in ("above", "below")}
+        rows_above, rows_below = self._row_count("above"), self._row_count("below")
         left, right = self._widest("left"), self._widest("right")
         middle = float(self.high[0] - self.low[0]) * scale
         # Words above and below may be wider than the part; the columns keep clear of them.
         self.over = max(0.0, (self._widest("above", "below") - middle) / 2)
         self.left, self.right = self.over + left + 1, self.over + right + 1
-        self.top = _FIRST_ROW_MM + _ROW_MM * self.rows["above"]
-        bottom = _FIRST_ROW_MM + _ROW_MM * self.rows["below"] + (_CAPTION_MM if view.caption else 0)
+        self.top = _FIRST_ROW_MM + _ROW_MM * rows_above
+        bottom = _FIRST_ROW_MM + _ROW_MM * rows_below + (_CAPTION_MM if view.caption else 0)
         self.width = self.left + middle + self.right
         self.height = self.top + float(self.high[1] - self.low[1]) * scale + bottom
 
@@ -135,7 +101,7 @@ class _Sheet:
             top, bottom = self._at(0, self.high[1]), self._at(0, self.low[1])
             drawn.append(svg.line((top[0], top[1] - 2.5), (bottom[0], bottom[1] + 2.5), "axis"))
         for dimension in view.dimensions:
-            if dimension.side in ("above", "below"):
+            if dimension.margin in ("above", "below"):
                 drawn += self._across(dimension)
         drawn += self._column("left") + self._column("right")
         if view.caption:
@@ -153,31 +119,32 @@ class _Sheet:
         return x, y
 
     def _across(self, dimension: Dimension) -> list[str]:
-        up = -1 if dimension.side == "above" else 1
+        up = -1 if dimension.margin == "above" else 1
         edge = self._at(0, self.high[1] if up < 0 else self.low[1])[1]
         y = edge + up * (_FIRST_ROW_MM + _ROW_MM * dimension.row)
         ends = sorted((self._at(*dimension.start), self._at(*dimension.end)))
         drawn = [svg.line((x, point_y + up * 0.6), (x, y + up), "thin") for x, point_y in ends]
         drawn += _arrows((ends[0][0], y), (ends[1][0], y))
-        return [*drawn, svg.text(((ends[0][0] + ends[1][0]) / 2, y - 1.9), dimension.words)]
+        return [*drawn, svg.text(((ends[0][0] + ends[1][0]) / 2, y - 1.9), dimension.said(both_units))]
 
-    def _column(self, side: Side) -> list[str]:
+    def _column(self, margin: Margin) -> list[str]:
         """Dimensions of heights and notes: their words keep apart, and a leader runs to the ones that had to move."""
-        out = -1 if side == "left" else 1
-        edge = self.left if side == "left" else self.width - self.right
+        out = -1 if margin == "left" else 1
+        edge = self.left if margin == "left" else self.width - self.right
         x = edge + out * (self.over + _FIRST_ROW_MM)
         lines: list[tuple[float, str, tuple[float, float]]] = []
         drawn = []
         for dimension in self.view.dimensions:
-            if dimension.side != side:
+            if dimension.margin != margin:
                 continue
             ends = sorted((self._at(*dimension.start), self._at(*dimension.end)), key=lambda point: point[1])
             drawn += [svg.line((point_x + out * 0.6, y), (x + out, y), "thin") for point_x, y in ends]
             drawn += _arrows((x, ends[0][1]), (x, ends[1][1]))
             middle = (ends[0][1] + ends[1][1]) / 2
-            lines.append((middle, dimension.words, (x, middle)))
-        if side == "right":
-            lines += [(self._at(*note.at)[1], note.words, self._at(*note.at)) for note in self.view.notes]
+            lines.append((middle, dimension.said(both_units), (x, middle)))
+        for note in self.notes:
+            if note.margin == margin:
+                lines.append((self._at(*note.at)[1], note.said(say_mm), self._at(*note.at)))
         lines.sort(key=lambda one: one[0])
         heights = spread([one[0] for one in lines], _LINE_MM)
         for height, (wanted, words, point) in zip(heights, lines, strict=True):
@@ -187,14 +154,13 @@ class _Sheet:
             drawn.append(svg.text(start, words, "end" if out < 0 else "start"))
         return drawn
 
-    def _row_count(self, side: str) -> int:
-        return max((dimension.row + 1 for dimension in self.view.dimensions if dimension.side == side), default=0)
+    def _row_count(self, margin: Margin) -> int:
+        return max((dimension.row + 1 for dimension in self.view.dimensions if dimension.margin == margin), default=0)
 
-    def _widest(self, *sides: str) -> float:
-        words = [dimension.words for dimension in self.view.dimensions if dimension.side in sides]
-        if "right" in sides:
-            words += [note.words for note in self.view.notes]
-        aside = 0.0 if "above" in sides or not words else _FIRST_ROW_MM + 2.6
+    def _widest(self, *margins: Margin) -> float:
+        words = [dimension.said(both_units) for dimension in self.view.dimensions if dimension.margin in margins]
+        words += [note.said(say_mm) for note in self.notes if note.margin in margins]
+        aside = 0.0 if "above" in margins or not words else _FIRST_ROW_MM + 2.6
         return aside + max(map(text_width, words), default=0.0)
 
 

@@ -4,13 +4,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
-from ..families.cap import Recipe
-from ..families.fitting import Fitting
+from ..families.fitting import Fitting, GlueJoint
 from ..geometry.mesh import Mesh
-from ..geometry.units import say_both, say_three
 from ..review.findings import Finding
 from ..review.review import Review
 from ..review.ring_plan import PlanRow
@@ -20,7 +18,6 @@ from ..trade.metals import TubeMetal, metal_named
 from ..trade.processes import Material, Process
 from ..trade.sizes import section_name
 from .fit_ladder import FitLadder
-from .glue import GlueJoint, glue_joint
 from .plate import Footprint, Plates
 from .quantities import Quantities
 
@@ -72,29 +69,9 @@ class SheetFitting:
     def section_name(self) -> str:
         return section_name(self.fitting.section)
 
-    @property
-    def what(self) -> str:
-        """``"dome 12.7 mm (1/2 in) high, glue fit, mitre 30°"``."""
-        recipe, mitre = self.fitting.recipe, self.fitting.mitre_deg
-        said = f"{recipe.crown} {say_both(recipe.rise_mm or 0.0)} high, {recipe.fit} fit"
-        if recipe.hole.kind != "none":
-            said += f", {recipe.hole.thread} {'through hole' if recipe.hole.kind == 'through' else recipe.hole.kind}"
-        return f"{said}, mitre {say_three(mitre)}°" if mitre else said
-
-    @property
-    def standing(self) -> str:
-        """How it lies on the plate, in words."""
-        return self.fitting.recipe.up
-
-    @property
-    def wanted(self) -> Recipe:
-        """The recipe with the gap that the fitting is to have once it is printed."""
-        recipe = self.fitting.recipe
-        return replace(recipe, gap_mm=round(float(recipe.gap_mm or 0) - self.added_mm, 4))
-
     @cached_property
     def glue(self) -> GlueJoint | None:
-        return glue_joint(self.fitting, self.wanted.gap_mm)
+        return self.fitting.glue(round(self.fitting.seat.gap_mm - self.added_mm, 4))
 
 
 @dataclass(frozen=True, eq=False)

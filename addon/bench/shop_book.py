@@ -15,7 +15,7 @@ from datetime import UTC, date, datetime, time
 from math import isfinite
 from typing import Any, TypeVar
 
-from ..families.cap.recipe import Recipe
+from ..families.table import family_named, usual
 from ..fields.declared import declared_in, values_of
 from ..geometry.names import quoted
 from ..trade.processes import Material, Process, check_process
@@ -84,7 +84,8 @@ class BookEntry:
             return dict(self.written)
         own = vars(self.value)
         if isinstance(self.value, Preset):
-            own = {"name": self.value.name, **values_of(self.value.recipe)}
+            other = {} if self.value.family == usual().name else {"family": self.value.family}
+            own = {"name": self.value.name, **other, **values_of(self.value.recipe)}
         return {**own, "changed": self.changed, **self.kept}
 
 
@@ -196,8 +197,9 @@ def _entry(
     name = row.get("name")
     called = f"{table} ({quoted(name)})" if isinstance(name, str) else f"{table} entry {number}"
     kind = TABLES[table]
-    known = ["name", *declared_in(Recipe if kind is Preset else kind)]
+    known: list[str] = []
     try:
+        known = ["name", *(_preset_keys(row) if kind is Preset else declared_in(kind))]
         current, renamed = with_new_names(row, known)
         own = {key: value for key, value in current.items() if key in known}
         unknown = {key: value for key, value in current.items() if key not in known and key != "changed"}
@@ -216,6 +218,12 @@ def _entry(
     ]
 
 
+def _preset_keys(row: Mapping[str, Any]) -> list[str]:
+    """Raises ``ValueError`` for a recipe of a family that this version does not know."""
+    family = family_named(row.get("family", usual().name))
+    return ["family", *declared_in(family.recipe)]
+
+
 def _value(kind: type, own: dict[str, Any], table: str) -> Any:
     """The entry's value from its known keys. Raises ``ValueError`` that names the key at fault."""
     for key, value in own.items():
@@ -223,7 +231,8 @@ def _value(kind: type, own: dict[str, Any], table: str) -> Any:
         if any(isinstance(one, float) and not isfinite(one) for one in numbers):
             raise ValueError(f"{key} is {value}, expected a finite number")
     if kind is Preset:
-        return Preset(own.pop("name"), make_row(Recipe, own, table))
+        family = family_named(own.pop("family", usual().name))
+        return Preset(own.pop("name"), make_row(family.recipe, own, table), family.name)
     value = make_row(kind, own, table)
     if isinstance(value, Process):
         check_process(value)

@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
-from ..families.cap.recipe import Recipe
+from ..families.table import usual
 from .statistic import Statistic
 
 
@@ -42,7 +42,9 @@ class Preset:
     """A recipe under a name."""
 
     name: str
-    recipe: Recipe
+    recipe: Any
+    family: str = field(default_factory=lambda: usual().name)
+    """Whose recipe it is."""
 
 
 @dataclass(frozen=True)

@@ -1,93 +1,171 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A fitting: a closed solid that knows where each of its surfaces came from."""
+"""A fitting: a closed solid that knows where each of its surfaces came from, and what its family says of it."""
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import Any, ClassVar
 
 import numpy as np
 from manifold3d import Manifold
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Ints, Mesh
-from ..geometry.mitres import lean, shear
 from ..geometry.sections import Outline, Section
+from ..trade.processes import Process
+from .dimensioned import View
 
-if TYPE_CHECKING:
-    from .cap.recipe import Recipe
+
+@dataclass(frozen=True)
+class Level:
+    """A height that should lie on a layer, in the printing orientation, and the recipe's field that moves it."""
+
+    name: str
+    z_mm: float
+    field: str = ""
+    field_mm: float = 0.0
+    """The field's value now."""
+    field_per_mm: float = 1.0
+    """How much the field has to grow for the height to rise 1 mm."""
+    most_mm: float = np.inf
+    """The field's greatest value that can be made."""
+
+
+@dataclass(frozen=True)
+class Caliper:
+    """What to put the calipers on."""
+
+    on: str
+    drawn_mm: float | None
+    """None for what nobody has drawn."""
+    least_mm: float
+    most_mm: float
+    """Least and most are allowed."""
 
 
 @dataclass(frozen=True, eq=False)
-class Profile:
-    """What was designed, before facets: for drawings. Heights are above the rim, for the spigot along the axis."""
+class Seat:
+    """How a fitting sits in its tube. Outlines are square to the tube's axis, lengths along it from the rim."""
 
-    crown_outline: Outline
-    """In the rim's plane, seen square to it."""
-    crown: Floats
-    """(k, 2): insets from the crown's outline and heights, from the rim to the top."""
-    spigot_outline: Outline
-    """Square to the axis."""
-    spigot: Floats
-    """(k, 2): insets from the spigot's outline and heights, from the tip (or the hollow's floor) to the rim."""
+    fit: str
+    """The fit class."""
+    gap_mm: float
+    """Per side as drawn; negative where it bites."""
+    relief_mm: float
+    """How high a weld seam it makes room for."""
+    outline: Outline
+    """The fitting's own."""
+    room: Outline
+    """The tube's, that it goes into."""
+    length_mm: float
+    lead_in_mm: float
+
+
+@dataclass(frozen=True)
+class GlueJoint:
+    gap_mm: float
+    """Per side."""
+    bond_area_mm2: float
+    """Side of the spigot from the shoulder to the lead-in, without groove openings, vent channel and seam relief."""
+    volume_mm3: float
+    """What fills the gap along that length, the grooves and the seam relief; a vent channel stays free."""
 
 
 @dataclass(frozen=True, eq=False)
-class Fitting:
-    """A closed solid, and where each of its surfaces came from.
+class Fitting(ABC):
+    """A closed solid, where each of its surfaces came from, and what else its family says of it.
 
-    ``mesh`` lies in the tube end's frame: the origin where the axis meets the rim's plane, z along the axis and out of
-    the tube. ``surfaces`` (one per triangle) are indices into ``surface_names``.
+    ``mesh`` lies in its site's frame; for a tube's end that has its origin where the axis meets the rim's plane, z
+    along the axis and out of the tube. ``surfaces`` (one per triangle) are indices into ``surface_names``.
     """
 
-    recipe: Recipe
-    """Resolved: every number decided."""
+    recipe: Any
+    """The family's, resolved: every number decided."""
     section: Section
-    mitre_deg: float
-    mitre_direction_deg: float
+    """Of the tube that it is for."""
     mesh: Mesh
     surfaces: Ints
-    surface_names: tuple[str, ...]
-    profile: Profile
+
+    family: ClassVar[str]
+    """The family's name."""
+    surface_names: ClassVar[tuple[str, ...]]
+    seen: ClassVar[tuple[str, ...]]
+    """Those of its surfaces that are seen in use."""
 
     @cached_property
     def solid(self) -> Manifold:
-        """The kernel's solid, in the tube end's frame."""
+        """The kernel's solid, in its site's frame."""
         return self.mesh.to_manifold()
 
-    @cached_property
-    def rim_frame(self) -> Frame:
-        """In the tube end's frame: the origin is shared, z is the rim's normal, out of the tube."""
-        return Frame(np.zeros(3), lean(self.mitre_deg, self.mitre_direction_deg).T)
-
-    @property
-    def crown_down(self) -> bool:
-        """Whether it is printed on its crown."""
-        return self.recipe.up == "crown down"
+    def has(self, *names: str) -> np.ndarray:
+        """(m,): whether each triangle is of one of these surfaces."""
+        return np.isin(self.surfaces, [self.surface_names.index(name) for name in names])
 
     @cached_property
     def print_frame(self) -> Frame:
-        """In the tube end's frame: how the fitting stands to be printed, z up, its lowest point at z = 0."""
-        axes = self.rim_frame.axes
-        if self.crown_down:
-            axes = axes * np.array([[1.0], [-1.0], [-1.0]])
+        """In its site's frame: how the fitting stands to be printed, z up, its lowest point at z = 0."""
+        axes = self.print_axes
         return Frame(axes[2] * float((self.mesh.vertices @ axes.T)[:, 2].min()), axes)
 
-    @cached_property
-    def shoulder_mm(self) -> float:
-        """Height of the shoulder over the plate when the fitting stands to be printed."""
-        return -float((self.mesh.vertices @ self.print_frame.axes.T)[:, 2].min())
-
     def standing(self) -> Mesh:
-        """The mesh turned so that the shoulder is level, its lowest point at z = 0: crown up, or down where the recipe
-        has it so."""
-        return Mesh(self._stood(self.mesh.vertices), self.mesh.triangles, self.mesh.name)
+        """The mesh as it stands to be printed."""
+        return Mesh(self.print_frame.to_local(self.mesh.vertices), self.mesh.triangles, self.mesh.name)
 
     def standing_points(self, points: Floats) -> Floats:
-        """(n, 3): points drawn as for a square-cut end (x and y square to the axis, z along it from the rim) where
-        the mitre takes them when the fitting stands to be printed."""
-        return self._stood(points @ shear(self.mitre_deg, self.mitre_direction_deg)[:3, :3].T)
+        """(n, 3): points of its seat (x and y square to the tube's axis, z along it from the rim) where they come to
+        lie when the fitting stands to be printed."""
+        return self.print_frame.to_local(points)
 
-    def _stood(self, points: Floats) -> Floats:
-        return points @ self.print_frame.axes.T + np.array([0.0, 0.0, self.shoulder_mm])
+    @property
+    @abstractmethod
+    def title(self) -> str:
+        """One or two words: ``"dome"``."""
+
+    @property
+    @abstractmethod
+    def words(self) -> str:
+        """What it is, on sheets and lists: ``"dome 12.7 mm (1/2 in) high, glue fit, mitre 30°"``."""
+
+    @property
+    @abstractmethod
+    def seat(self) -> Seat: ...
+
+    @property
+    @abstractmethod
+    def print_axes(self) -> Floats:
+        """(3, 3): the printer's axes as rows in its site's frame."""
+
+    @property
+    @abstractmethod
+    def way_up(self) -> str:
+        """How it stands to be printed, in words: ``"crown up"``."""
+
+    @abstractmethod
+    def levels(self) -> tuple[Level, ...]:
+        """The heights that should lie on a layer as it stands to be printed, from below."""
+
+    @abstractmethod
+    def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
+        """What to measure on tube and fitting. ``added_mm`` is what the gap a side is drawn larger than wanted,
+        ``excess_mm`` how much the part inside comes out larger than drawn, a side."""
+
+    @abstractmethod
+    def drawing(self) -> tuple[View, ...]:
+        """Its views with their dimensions; the first shows it in its tube."""
+
+    def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
+        """The joint; None where it is not glued. ``gap_mm`` is the gap per side once it is printed, where that is not
+        the one drawn."""
+        return None
+
+    @abstractmethod
+    def listed(self) -> Mapping[str, str | int | float]:
+        """Its chief numbers by the names of their columns in the list of fittings."""
+
+    @classmethod
+    @abstractmethod
+    def steps(cls, fittings: Mapping[str, Any]) -> list[str]:
+        """What is done at the bench with a job's fittings of this kind, by their ids, in order."""

@@ -11,7 +11,7 @@ from ..fields.messages import Length, Message, Name, say
 from ..trade.fits import tube_tolerance
 from ..trade.metals import metal_named
 from ..trade.processes import Material, Process, material_named
-from .cap.design import Fitting
+from .fitting import Fitting
 
 ROOM_C = 20.0
 """Where sizes are what they are called (reference temperature of dimensional measurement: ISO 1)."""
@@ -86,7 +86,7 @@ def fit_band(
     ``material`` that of the table's plastic which the process names.
     Raises ``UnknownNameError`` for a metal or a plastic that the tables do not know.
     """
-    recipe, section = fitting.recipe, fitting.section
+    seat = fitting.seat
     contributions = [
         *_of_tube(fitting, bore_tolerance_mm),
         Contribution(
@@ -96,11 +96,9 @@ def fit_band(
             say("± {} a side on {}", Length(process.tolerance_mm), Name(process.name)),
         ),
         _of_seam(fitting, tube),
-        _of_temperature(
-            max(section.bore.width, section.bore.depth) / 2, material or material_named(process.material), tube
-        ),
+        _of_temperature(max(seat.room.width, seat.room.depth) / 2, material or material_named(process.material), tube),
     ]
-    return GapBand(float(recipe.gap_mm or 0), tuple(contributions))
+    return GapBand(seat.gap_mm, tuple(contributions))
 
 
 def differential_expansion(half_bore_mm: float, tube_per_k: float, plastic_per_k: float, kelvin: float) -> float:
@@ -132,7 +130,7 @@ def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribu
 def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
     """Where nobody has looked, one as high as usual counts."""
     tolerance, metal, height = tube_tolerance(fitting.section), metal_named(tube.metal), tube.seam_height_mm
-    relief = fitting.recipe.seam.room_mm
+    relief = fitting.seat.relief_mm
     if height is None and not metal.welded:
         return Contribution("weld seam", 0.0, 0.0, say("tube of {} usually has none", metal.name))
     told = tolerance.seam_mm if height is None else height

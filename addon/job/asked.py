@@ -12,11 +12,12 @@ from ..bench.fit_ladder import STEP_MM, STEPS, gaps_around
 from ..bench.shop_book import ShopBook
 from ..bench.shop_entries import FitReading, MeasuredTube, gap_correction, print_excess
 from ..bench.statistic import Statistic
-from ..families.cap.recipe import Recipe
+from ..families.family import Family
 from ..fields.declared import declared, with_values
 from ..files.parts import FileUnit
 from ..geometry.names import quoted
 from ..geometry.sections import Section
+from ..takeoff.ends import TubeEnd
 from ..takeoff.given import GivenEnd
 from ..takeoff.picked import Point
 from ..trade.fits import with_reading
@@ -101,6 +102,23 @@ class Override:
 
     match: Match
     changes: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is asked of one family: a recipe, and what differs for some sections."""
+
+    family: Family
+    recipe: Any
+    overrides: tuple[Override, ...] = ()
+
+    def recipe_for(self, section: Section) -> Any:
+        """The recipe with every override that matches the section, in the file's order."""
+        recipe = self.recipe
+        for override in self.overrides:
+            if override.match.fits(section):
+                recipe = with_values(recipe, override.changes)
+        return recipe
 
 
 @dataclass(frozen=True)
@@ -200,8 +218,8 @@ class Output:
 class Job:
     name: str
     assembly: Assembly
-    recipe: Recipe
-    overrides: tuple[Override, ...]
+    wishes: tuple[Wish, ...]
+    """At most one of each family."""
     measured: tuple[Measured, ...]
     tube: Tube
     process: Process
@@ -235,18 +253,22 @@ class Job:
         """The fit ladder that is wanted for this section, the last entry that matches."""
         return next((wish for wish in reversed(self.ladders) if wish.match.fits(section)), None)
 
-    def recipe_for(self, section: Section) -> Recipe:
-        """The recipe with every override that matches the section, in the file's order."""
-        recipe = self.recipe
-        for override in self.overrides:
-            if override.match.fits(section):
-                recipe = with_values(recipe, override.changes)
-        return recipe
+    def wish_for(self, family: Family) -> Wish:
+        return next(wish for wish in self.wishes if wish.family is family)
+
+    def depth_mm(self, section: Section) -> float:
+        """How far into a tube of this section fittings for its ends go."""
+        wishes = [wish for wish in self.wishes if wish.family.serves is TubeEnd]
+        return max((wish.family.depth_mm(wish.recipe_for(section)) for wish in wishes), default=0.0)
 
     def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:
         """Sentences on the entries that are for none of the sections, so that they changed nothing."""
         entries = [
-            *((f"[[fitting.for]] {number}", one.match) for number, one in enumerate(self.overrides, 1)),
+            *(
+                (f"[[{wish.family.table}.for]] {number}", override.match)
+                for wish in self.wishes
+                for number, override in enumerate(wish.overrides, 1)
+            ),
             *((f"[[measured]] {number}", one.match) for number, one in enumerate(self.measured, 1)),
         ]
         return tuple(

@@ -15,39 +15,26 @@ from .asked import Job
 from .resolved import Resolved
 from .results import Batch
 
-ALIKE_MM = 0.05
-"""Sections nearer to each other than this take the same fitting: less than a printer can tell apart."""
-ALIKE_DEG = 0.1
-"""The same for mitres and their directions."""
 _KINDS = {"round": "Round tube", "rect": "Square and rectangular tube", "other": "Tube of other sections"}
 
 
 def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
     """The open ends by the fitting that they take, in the order in which they were found."""
     batches: list[Batch] = []
-    for end in ends:
-        if not end.open:
-            continue
-        recipe, section = job.recipe_for(end.section), job.measured_section(end.section)
-        one = Batch("", recipe, section, (end,), job.gap_correction(section))
-        for index, batch in enumerate(batches):
-            if _alike(batch, one):
-                tightest = min(batch.section, one.section, key=lambda section: section.bore.half_width)
-                batches[index] = replace(batch, section=tightest, ends=(*batch.ends, end))
-                break
-        else:
-            batches.append(replace(one, id=f"F{len(batches) + 1}"))
+    for wish in job.wishes:
+        for end in ends:
+            if not (isinstance(end, wish.family.serves) and end.open):
+                continue
+            section = job.measured_section(end.section)
+            place = wish.family.place(end, section)
+            own = Batch("", wish.family, wish.recipe_for(end.section), place, (end,), job.gap_correction(section))
+            for index, batch in enumerate(batches):
+                if batch.family is own.family and batch.recipe == own.recipe and batch.place.like(place):
+                    batches[index] = replace(batch, place=batch.place.tighter(place), ends=(*batch.ends, end))
+                    break
+            else:
+                batches.append(replace(own, id=f"F{len(batches) + 1}"))
     return batches
-
-
-def _alike(batch: Batch, other: Batch) -> bool:
-    mine, theirs = batch.ends[0], other.ends[0]
-    return (
-        batch.recipe == other.recipe
-        and batch.section.like(other.section, ALIKE_MM)
-        and abs(mine.mitre_deg - theirs.mitre_deg) <= ALIKE_DEG
-        and abs(mine.mitre_direction_deg - theirs.mitre_direction_deg) <= ALIKE_DEG
-    )
 
 
 def resolved(job: Job, batch: Batch) -> Resolved:

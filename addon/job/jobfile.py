@@ -15,7 +15,8 @@ from ..bench.shop_book import ShopBook
 from ..bench.shop_entries import Preset
 from ..bench.shop_file import ShopBookError, read_book
 from ..bench.toml_text import toml_text
-from ..families.cap.recipe import Recipe
+from ..families import table as families
+from ..families.family import Family
 from ..fields.coercion import AUTOMATIC, FieldError, read_record, read_values, refuse_unknown
 from ..fields.declared import declared_in, values_of, with_values
 from ..files.texts import read_text
@@ -24,10 +25,12 @@ from ..takeoff.picked import PickedEnd
 from ..trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, processes
 from ..trade.renamed import with_new_names
 from ..trade.tables import UnknownNameError, find_row
-from .asked import Assembly, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
+from .asked import Assembly, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube, Wish
 
 OF_TABLES = ("from_memory",)
 """Where a number comes from is for the tables to say."""
+MAKE = "make"
+"""Whether a job makes the fittings of a family."""
 
 
 def read_job(path: Path) -> Job:
@@ -58,8 +61,7 @@ def job_text(job: Job) -> str:
     tables = [
         ("[assembly]", _plain(job.assembly)),
         *(("[[tube_end]]", _plain(one)) for one in job.tube_ends),
-        ("[fitting]", _plain(job.recipe)),
-        *(("[[fitting.for]]", {**_plain(one.match), **_changes(one.changes)}) for one in job.overrides),
+        *(table for wish in job.wishes for table in _wish_tables(wish)),
         *(("[[measured]]", {**_plain(one.match), **_readings(one)}) for one in job.measured),
         *(("[[fit_ladder]]", {**_plain(one.match), **_plain(one, but="match")}) for one in job.ladders),
         ("[shop]", _plain(job.shop)),
@@ -68,6 +70,12 @@ def job_text(job: Job) -> str:
         ("[output]", _plain(job.output)),
     ]
     return "\n".join(f"{heading}\n{toml_text(table)}" for heading, table in tables if table)
+
+
+def _wish_tables(wish: Wish) -> list[tuple[str, dict[str, Any]]]:
+    table, asked = wish.family.table, {} if wish.family is families.usual() else {MAKE: True}
+    changes = ({**_plain(one.match), **_changes(one.changes)} for one in wish.overrides)
+    return [(f"[{table}]", {**asked, **_plain(wish.recipe)}), *((f"[[{table}.for]]", own) for own in changes)]
 
 
 def _plain(record: Any, but: str = "") -> dict[str, Any]:
@@ -91,7 +99,8 @@ def _changes(changes: Mapping[str, Any]) -> dict[str, Any]:
 
 def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     """A ``Job`` from a parsed TOML table; relative paths count from ``folder``."""
-    known = ("assembly", "tube_end", "fitting", "measured", "fit_ladder", "shop", "tube", "process", "output")
+    own_tables = [family.table for family in families.FAMILIES]
+    known = ("assembly", "tube_end", *own_tables, "measured", "fit_ladder", "shop", "tube", "process", "output")
     _refuse_unknown(table, known, "")
     given = _tables(table.get("tube_end", []), "tube_end")
     tube_ends = tuple(_tube_end(entry, f"tube_end[{i}]") for i, entry in enumerate(given, 1))
@@ -110,12 +119,9 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     shop = replace(shop, book=folder / shop.book if shop.book else None)
     book = _book(shop)
     notes: list[str] = []
-    fitting = _with_new_names(Recipe, _table(table, "fitting"), "fitting", notes)
-    overrides = [
-        _with_new_names(Recipe, entry, f"fitting.for[{i}]", notes)
-        for i, entry in enumerate(_tables(fitting.pop("for", []), "fitting.for"), 1)
-    ]
-    preset = _preset(fitting.pop("preset", None), book)
+    wishes = tuple(
+        wish for family in families.FAMILIES if (wish := _wish(family, _table(table, family.table), book, notes))
+    )
     process = _process(_with_new_names(Process, _table(table, "process"), "process", notes), book)
     output = _fill(Output, _table(table, "output"), "output")
     if not output.formats:
@@ -126,8 +132,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     return Job(
         name=name,
         assembly=replace(assembly, files=files),
-        recipe=with_values(preset, _values(Recipe, fitting, "fitting")),
-        overrides=tuple(_override(entry, f"fitting.for[{i}]") for i, entry in enumerate(overrides, 1)),
+        wishes=wishes,
         measured=tuple(
             _measured(entry, f"measured[{i}]")
             for i, entry in enumerate(_tables(table.get("measured", []), "measured"), 1)
@@ -180,15 +185,34 @@ def _book(shop: Shop) -> ShopBook:
         return ShopBook(problems=(f"{error} Nothing of the shop's own is used.",))
 
 
-def _preset(name: Any, book: ShopBook) -> Recipe:
+def _wish(family: Family, table: Mapping[str, Any], book: ShopBook, notes: list[str]) -> Wish | None:
+    """What the job asks of a family; None where it asks for none of its fittings."""
+    where = family.table
+    own = _with_new_names(family.recipe, table, where, notes)
+    make = own.pop(MAKE, family is families.usual())
+    if not isinstance(make, bool):
+        raise JobError(f"{where}.{MAKE} is {shortened(make)}; expected true or false.")
+    entries = [
+        _with_new_names(family.recipe, entry, f"{where}.for[{i}]", notes)
+        for i, entry in enumerate(_tables(own.pop("for", []), f"{where}.for"), 1)
+    ]
+    overrides = tuple(_override(family, entry, f"{where}.for[{i}]") for i, entry in enumerate(entries, 1))
+    preset = _preset(family, own.pop("preset", None), book)
+    recipe = with_values(preset, _values(family.recipe, own, where))
+    return Wish(family, recipe, overrides) if make else None
+
+
+def _preset(family: Family, name: Any, book: ShopBook) -> Any:
     if name is None:
-        return Recipe()
+        return family.recipe()
+    where = f"{family.table}.preset"
     if not isinstance(name, str):
-        raise JobError(f"fitting.preset is {shortened(name)}; expected the name of a preset of the shop book, as text.")
+        raise JobError(f"{where} is {shortened(name)}; expected the name of a preset of the shop book, as text.")
     try:
-        return find_row(book.all(Preset), name, "preset of the shop book").recipe
+        presets = [preset for preset in book.all(Preset) if preset.family == family.name]
+        return find_row(presets, name, "preset of the shop book").recipe
     except UnknownNameError as error:
-        raise JobError(f"fitting.preset: {_with_problems(str(error), book)}") from None
+        raise JobError(f"{where}: {_with_problems(str(error), book)}") from None
 
 
 def _with_problems(said: str, book: ShopBook) -> str:
@@ -205,12 +229,13 @@ def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
     return wish
 
 
-def _override(entry: Mapping[str, Any], where: str) -> Override:
+def _override(family: Family, entry: Mapping[str, Any], where: str) -> Override:
     keys = _keys(Match)
     match = _fill(Match, {key: entry[key] for key in entry if key in keys}, where)
-    values = _values(Recipe, {key: entry[key] for key in entry if key not in keys}, where)
+    values = _values(family.recipe, {key: entry[key] for key in entry if key not in keys}, where)
     if not values:
-        raise JobError(f'{where} changes nothing; add a key of [fitting], such as crown = "flat".')
+        example = next(iter(declared_in(family.recipe)))
+        raise JobError(f"{where} changes nothing; add a key of [{family.table}], such as {example}.")
     return Override(match, values)
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from ..bench.fit_ladder import LadderError, fit_ladder
 from ..bench.plate import Footprint, PlateError, lay_out
+from ..families.family import ALIKE_MM
 from ..files.atomic import FileSet
 from ..files.file_names import safe_name
 from ..files.parts import Part, WrittenFile
@@ -15,7 +16,6 @@ from ..files.stl import write_stl
 from ..files.threemf import write_3mf
 from ..trade.sizes import section_name
 from .asked import Job
-from .batches import ALIKE_MM
 from .results import JobLadder, Made
 
 
@@ -26,7 +26,7 @@ def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[JobLadder, ...],
     notes = []
     for one in made:
         wish = job.ladder_for(one.batch.ends[0].section)
-        if wish is None:
+        if wish is None or one.batch.family.slice is None:
             continue
         section, wanted = one.fitting.section, one.gap.nominal
         for index, other in enumerate(ladders):
@@ -37,7 +37,11 @@ def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[JobLadder, ...],
             drawn = one.fitting.recipe
             try:
                 ladder = fit_ladder(
-                    replace(drawn, gap_mm=wanted), section, job.process, wish.gaps(float(drawn.gap_mm or 0))
+                    one.batch.family,
+                    replace(drawn, gap_mm=wanted),
+                    section,
+                    job.process,
+                    wish.gaps(float(drawn.gap_mm or 0)),
                 )
                 plates = lay_out((Footprint.of("The fit ladder", ladder.mesh),), job.process)
             except (LadderError, PlateError) as error:

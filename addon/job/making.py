@@ -43,6 +43,7 @@ def attempt(job: Job, batch: Batch) -> Attempt:
 
 def refused(batch: Batch, refusal: RecipeError) -> Finding:
     """The finding for a recipe that is impossible for one batch."""
+    table = batch.family.table
     cure = {} if refusal.works is None else {refusal.field: refusal.works}
     works = f"{refusal.works:.6g}" if isinstance(refusal.works, float) else json.dumps(refusal.works)
     return Finding(
@@ -50,7 +51,9 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
         check="recipe",
         severity="must fix",
         meaning=say("No fitting was made for {}: {}.", section_name(batch.section), refusal),
-        advice=say("In [fitting] or its [[fitting.for]], set {} = {}.", refusal.field, works) if cure else NO_RECIPE,
+        advice=say("In [{}] or its [[{}.for]], set {} = {}.", table, table, refusal.field, works)
+        if cure
+        else NO_RECIPE,
         cure=cure,
     )
 
@@ -80,8 +83,8 @@ def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> 
             rim_normal=end.rim_normal,
             others=[*(body for body in bodies if body is not tube), *neighbours],
             clear_depth_mm=end.clear_depth_mm,
-            least_gap_mm=max(fit_named(made.fitting.recipe.fit).least_gap_mm, 0.0),
-            press=made.fitting.recipe.fit == "press",
+            least_gap_mm=max(fit_named(made.fitting.seat.fit).least_gap_mm, 0.0),
+            press=made.fitting.seat.fit == "press",
             name=made.id,
         )
         findings += [replace(finding, where=_at(end, finding.where)) for finding in fit.findings]

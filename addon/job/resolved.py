@@ -5,12 +5,12 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, replace
+from typing import Any
 
-from ..families.cap import Recipe, design
+from ..families.family import EndPlace, Family
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand, fit_band
 from ..fields.refusals import RecipeError
-from ..geometry.sections import Section
 from ..geometry.units import say_mm
 from ..review import Finding, Review, review_fitting
 from ..review.gap import gap_findings
@@ -25,18 +25,15 @@ from .asked import JobError, Tube
 class Shape:
     """What a fitting's solid comes from."""
 
-    recipe: Recipe
+    family: Family
+    recipe: Any
     """As it is wanted: with the gap that the print is to have."""
-    section: Section
-    """With the measured bore where there is one."""
-    mitre_deg: float
-    mitre_direction_deg: float
-    clear_depth_mm: float
+    place: EndPlace
     added_mm: float = 0.0
     """What the shop book adds to the gap a side."""
 
     @property
-    def drawn(self) -> Recipe:
+    def drawn(self) -> Any:
         """The recipe with the gap that comes out as the one that is wanted."""
         if not self.added_mm:
             return self.recipe
@@ -45,9 +42,9 @@ class Shape:
 
     def digest(self, *more: float) -> str:
         """The same for the same shape, in another session too."""
-        outlines = [outline.key for outline in (self.section.outer, self.section.bore)]
-        numbers = (self.mitre_deg, self.mitre_direction_deg, self.clear_depth_mm, *more)
-        return hashlib.blake2b(repr((self.drawn, outlines, numbers)).encode(), digest_size=12).hexdigest()
+        return hashlib.blake2b(
+            repr((self.family.name, self.drawn, self.place.key, more)).encode(), digest_size=12
+        ).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -78,14 +75,7 @@ class Checked:
 def designed(shape: Shape, facets: int | None = None) -> Fitting:
     """The fitting of a batch's shape. Raises ``RecipeError``."""
     try:
-        return design(
-            shape.drawn,
-            shape.section,
-            mitre_deg=shape.mitre_deg,
-            mitre_direction_deg=shape.mitre_direction_deg,
-            clear_depth_mm=shape.clear_depth_mm,
-            facets=facets,
-        )
+        return shape.family.design(shape.drawn, shape.place, facets)
     except RecipeError as refusal:
         if refusal.field != "gap_mm" or not shape.added_mm or not isinstance(refusal.works, float):
             raise
@@ -102,7 +92,7 @@ def reviewed(of: Resolved, fitting: Fitting) -> Checked:
         raise JobError(str(error)) from error
     gap = replace(gap, nominal=round(gap.nominal - of.shape.added_mm, 4))
     findings = (
-        *gap_findings(of.id, fitting.recipe, gap),
+        *gap_findings(of.id, fitting.seat.fit, gap),
         *heat_findings(of.id, of.material, of.tube.hottest_c),
     )
     return Checked(gap, review_fitting(fitting, of.process, of.id, of.material), findings)

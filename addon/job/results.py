@@ -4,12 +4,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from ..bench.fit_ladder import FitLadder
 from ..bench.plate import Footprint, Plates
 from ..bench.quantities import Quantities
 from ..bench.statistic import Statistic
-from ..families.cap.recipe import Recipe
+from ..families.family import EndPlace, Family
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand
 from ..files.parts import Part, WrittenFile
@@ -29,12 +30,18 @@ class Batch:
     """The tube ends that take the same fitting."""
 
     id: str
-    recipe: Recipe
-    section: Section
-    """With the measured bore where there is one. Of the batch's sections it is the one with the tightest bore."""
+    family: Family
+    recipe: Any
+    place: EndPlace
+    """What serves all of its ends."""
     ends: tuple[TubeEnd, ...]
     correction: Statistic | None = None
     """What the shop book adds to a gap a side that is wanted, in mm."""
+
+    @property
+    def section(self) -> Section:
+        """The one with the tightest bore, as measured where it was."""
+        return self.place.section
 
     @property
     def added_mm(self) -> float:
@@ -43,8 +50,7 @@ class Batch:
     @property
     def shape(self) -> Shape:
         """What its fitting's solid comes from."""
-        end, clear = self.ends[0], min(end.clear_depth_mm for end in self.ends)
-        return Shape(self.recipe, self.section, end.mitre_deg, end.mitre_direction_deg, clear, self.added_mm)
+        return Shape(self.family, self.recipe, self.place, self.added_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +90,7 @@ class Made:
 
     @property
     def name(self) -> str:
-        return f"{self.id} {self.fitting.recipe.crown} for {section_name(self.fitting.section)}"
+        return f"{self.id} {self.fitting.title} for {section_name(self.fitting.section)}"
 
     @property
     def count(self) -> int:

@@ -51,7 +51,7 @@ def read_assembly(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff
     """What the takeoff finds for a job, whose recipes say how deep each bore has to be. Raises ``TakeoffError``."""
     return take_off(
         meshes,
-        lambda section: max(job.recipe_for(section).spigot_mm, LEAST_DEPTH_MM),
+        lambda section: max(job.depth_mm(section), LEAST_DEPTH_MM),
         wall_mm=job.assembly.wall_mm,
         unit_given=unit_given,
     )

@@ -86,16 +86,16 @@ def _closed_ends(ends: Sequence[TubeEnd]) -> str:
 
 
 def _fittings_table(made: Sequence[Made]) -> str:
-    rows = [("Fitting", "For", "Crown", "Size in mm", "Gap per side in mm", "Best printed", "Ends", "Prints")]
+    rows = [("Fitting", "For", "What", "Size in mm", "Gap per side in mm", "Best printed", "Ends", "Prints")]
     for one in made:
         least, most = one.gap.root_sum_square
-        mitre = f", {one.batch.ends[0].cut}" if one.fitting.mitre_deg else ""
+        mitre = f", {one.batch.ends[0].cut}" if one.batch.place.mitre_deg else ""
         printed = one.review.printed
         rows.append(
             (
                 one.id,
                 section_name(one.fitting.section) + mitre,
-                one.fitting.recipe.crown,
+                one.fitting.title,
                 " × ".join(map(bare_mm, one.review.mesh.size)),
                 f"{bare_mm(one.gap.nominal)} ({bare_mm(least)} to {bare_mm(most)})",
                 printed.orientations.best.name if printed else "",

@@ -3,21 +3,20 @@
 
 from __future__ import annotations
 
-from ..families.cap import Recipe
 from ..families.gap_band import GapBand
 from ..fields.messages import NOTHING, Length, say
 from ..trade.fits import fit_named
 from .findings import Finding
 
 
-def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
-    """Compares the gap per side with what the fit class allows. ``recipe`` is a resolved one.
+def gap_findings(name: str, fit_class: str, band: GapBand) -> list[Finding]:
+    """Compares the gap per side with what the fit class allows.
 
     A spigot goes in while there is a gap, or, of a press fit, while it bites no more than the class allows, and sits
     tight up to the class's largest gap. The band compared is the root-sum-square one, because causes that know nothing
     of each other nearly never add up; the worst case is told beside it.
     """
-    fit = fit_named(recipe.fit)
+    fit = fit_named(fit_class)
     least, most = band.root_sum_square
     worst = (
         say("; at worst {least} to {most}", least=Length(band.least), most=Length(band.most))
@@ -65,7 +64,7 @@ def gap_findings(name: str, recipe: Recipe, band: GapBand) -> list[Finding]:
                 severity="look at",
                 meaning=say(
                     "Some fittings may sit loose: a {fit} fit allows {most_gap}. {said}",
-                    fit=recipe.fit,
+                    fit=fit_class,
                     most_gap=Length(fit.most_gap_mm),
                     said=said,
                 ),

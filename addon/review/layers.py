@@ -12,6 +12,7 @@ import numpy as np
 from manifold3d import CrossSection, Manifold
 from numpy.typing import NDArray
 
+from ..families.fitting import Level
 from ..fields.messages import FieldName, Length, Message, say, say_all
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
@@ -39,21 +40,6 @@ _LEAST_FACE_MM2 = 0.5
 
 class LayersError(ValueError):
     """A solid that cannot be cut into layers: why, and what to do."""
-
-
-@dataclass(frozen=True)
-class Level:
-    """A height that matters, in the printing orientation, and the recipe's field that moves it."""
-
-    name: str
-    z_mm: float
-    field: str = ""
-    field_mm: float = 0.0
-    """The field's value now."""
-    field_per_mm: float = 1.0
-    """How much the field has to grow for the height to rise 1 mm."""
-    most_mm: float = np.inf
-    """The field's greatest value that can be made."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -68,11 +68,11 @@ class Orientations:
 
 
 def orientations(
-    mesh: Mesh, solid: Manifold, facets: Facets, centre: Floats, crown_mm: tuple[float, float], process: Process
+    mesh: Mesh, solid: Manifold, facets: Facets, centre: Floats, seen_mm: tuple[float, float], process: Process
 ) -> Orientations:
-    """``crown_mm`` is the height range of the visible part in the mesh as given, ``centre`` (3,) its centre of mass."""
-    crown = (facets.centres[:, 2] > crown_mm[0]) & (facets.centres[:, 2] < crown_mm[1])
-    crown_is_up = crown_mm[1] + crown_mm[0] >= float(facets.high.max())
+    """``seen_mm`` is the height range of the visible part in the mesh as given, ``centre`` (3,) its centre of mass."""
+    crown = (facets.centres[:, 2] > seen_mm[0]) & (facets.centres[:, 2] < seen_mm[1])
+    crown_is_up = seen_mm[1] + seen_mm[0] >= float(facets.high.max())
     up: Direction = (0.0, 0.0, 1.0) if crown_is_up else (0.0, 0.0, -1.0)
     down: Direction = (0.0, 0.0, -up[2])
     named = [("crown up", up), ("crown down", down), ("on the side", _side(mesh))]
@@ -215,13 +215,13 @@ class _Scale:
 
     process: Process
     volume_mm3: float
-    crown_mm2: float
+    seen_mm2: float
 
 
 _CRITERIA: dict[str, Callable[[Orientation, _Scale], float]] = {
     "it stands safely": lambda way, scale: way.tip_deg < LEAST_TIP_DEG,
     "support marks less of the visible crown": lambda way, scale: (
-        round(20 * way.marked_mm2 / scale.crown_mm2) if scale.crown_mm2 > 0 else 0.0
+        round(20 * way.marked_mm2 / scale.seen_mm2) if scale.seen_mm2 > 0 else 0.0
     ),
     "it needs less support": lambda way, scale: round(25 * way.support_mm3 / scale.volume_mm3),
     "the stair on the crown is lower": lambda way, scale: round(20 * way.stair_mean_mm / scale.process.layer_mm),

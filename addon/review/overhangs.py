@@ -18,11 +18,12 @@ from typing import Literal
 import numpy as np
 from manifold3d import CrossSection
 
+from ..families.fitting import Level
 from ..fields.messages import Area, Length, Message, say
 from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Place, Severity
-from .layers import Layers, Level
+from .layers import Layers
 from .outlines import centre_of, closed, distances, greatest, offset, samples
 
 OverhangKind = Literal["cantilever", "bridge", "island"]

@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from manifold3d import Error, Manifold
 
+from ..families.fitting import Level
 from ..fields.messages import say, say_all
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
@@ -21,7 +22,7 @@ from .facets import Facets
 from .findings import Finding, worst_first
 from .footing import Footing
 from .integrity import Integrity, checked_arrays, inspect, integrity_findings, repair, without_broken
-from .layers import Layers, LayersError, Level, cut_layers, flat_levels, level_findings
+from .layers import Layers, LayersError, cut_layers, flat_levels, level_findings
 from .orientation import Orientations, orientation_finding, orientations
 from .outlines import Shapes
 from .overhangs import LeaningSurface, Overhang
@@ -71,8 +72,8 @@ class Print:
     @cached_property
     def orientations(self) -> Orientations:
         part, wish = self._part, self._wish
-        crown_mm = wish.crown_of(self.layers, self.crown)
-        return orientations(part.mesh, part.solid, part.facets, part.centre, crown_mm, wish.process)
+        seen_mm = wish.seen_of(self.layers, self.crown)
+        return orientations(part.mesh, part.solid, part.facets, part.centre, seen_mm, wish.process)
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,14 +135,14 @@ def review(
     *,
     name: str = "",
     levels: Sequence[Level] | None = None,
-    crown_mm: tuple[float, float] | None = None,
+    seen_mm: tuple[float, float] | None = None,
     material: Material | None = None,
     solid: Manifold | None = None,
 ) -> Review:
     """Review a mesh that stands as it will be printed: z up, its lowest point at z = 0, in mm.
 
     ``levels`` names the heights that matter (shoulder, groove faces, top); without it they are the flat faces'.
-    ``crown_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
+    ``seen_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
     part widens. ``material`` takes the place of the table's plastic which the process names. ``solid`` is the kernel's
     own solid of the mesh, where the kernel made it: such a mesh is sound and crosses itself nowhere, so that is not
     looked for. Raises ``UnreadableMeshError`` for arrays that are no mesh; anything else becomes a finding.
@@ -156,7 +157,7 @@ def review(
     part = _Examined(
         mesh, solid, facets, integrity, overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
     )
-    wish = _Wish(name, process, levels, crown_mm, material)
+    wish = _Wish(name, process, levels, seen_mm, material)
     findings += integrity_findings(integrity, name)
     findings += footing.size_finding(mesh.size, process, name)
     printed = None
@@ -192,12 +193,12 @@ class _Wish:
     name: str
     process: Process
     levels: Sequence[Level] | None
-    crown_mm: tuple[float, float] | None
+    seen_mm: tuple[float, float] | None
     material: Material | None
 
-    def crown_of(self, layers: Layers, crown: LayerSpan) -> tuple[float, float]:
-        """The height range of the crown's surface."""
-        return self.crown_mm or (float(layers.bottoms[crown.first]), layers.height + self.process.layer_mm)
+    def seen_of(self, layers: Layers, crown: LayerSpan) -> tuple[float, float]:
+        """The height range that is seen in use."""
+        return self.seen_mm or (float(layers.bottoms[crown.first]), layers.height + self.process.layer_mm)
 
 
 def _on_the_plate(mesh: Mesh) -> Mesh:
@@ -233,9 +234,9 @@ def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Find
 
 def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     process, shapes = wish.process, Shapes(layers.outlines)
-    crown = steps.crown_span(layers, wish.crown_mm)
+    crown = steps.seen_span(layers, wish.seen_mm)
     moved = steps.steps_of(layers, shapes, process)
-    stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.crown_of(layers, crown))
+    stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.seen_of(layers, crown))
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
     support = support_under(layers, [(one.layer, one.region) for one in hanging if not one.carried(process)])
     places = thickness.surface_points(part.mesh, part.facets, RAYS)

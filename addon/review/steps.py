@@ -91,10 +91,10 @@ class Stair:
     mean_mm: float
 
 
-def crown_span(layers: Layers, crown_mm: tuple[float, float] | None) -> LayerSpan:
+def seen_span(layers: Layers, seen_mm: tuple[float, float] | None) -> LayerSpan:
     """The layers between two heights; without them those above the last place where the part widens."""
-    if crown_mm is not None:
-        within = np.flatnonzero((layers.cuts > crown_mm[0]) & (layers.cuts < crown_mm[1]))
+    if seen_mm is not None:
+        within = np.flatnonzero((layers.cuts > seen_mm[0]) & (layers.cuts < seen_mm[1]))
         if len(within):
             return LayerSpan(int(within[0]), int(within[-1]))
     wider = np.flatnonzero(np.diff(layers.areas) > 1e-6 * layers.areas[:-1] + _SPECK_MM2)
@@ -163,13 +163,13 @@ def _rest(outline: CrossSection, below: CrossSection, inner_below: CrossSection,
     return float((outer_bead ^ (below - inner_below)).area() / area) if area > _SPECK_MM2 else 1.0
 
 
-def stair(facets: Facets, heights: Floats, crown_mm: tuple[float, float]) -> Stair:
+def stair(facets: Facets, heights: Floats, seen_mm: tuple[float, float]) -> Stair:
     """Stair over the surface between two heights. ``heights`` (m,): how high the layer at each facet is.
 
     Level faces leave no stair: they lie on a layer, or the review names them.
     """
     slope = np.abs(facets.normals[:, 2])
-    sloped = (facets.centres[:, 2] > crown_mm[0]) & (facets.centres[:, 2] < crown_mm[1]) & (slope < 1 - 1e-9)
+    sloped = (facets.centres[:, 2] > seen_mm[0]) & (facets.centres[:, 2] < seen_mm[1]) & (slope < 1 - 1e-9)
     areas = facets.areas[sloped]
     if areas.sum() <= 0:
         return Stair(0.0, 0.0)

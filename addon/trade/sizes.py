@@ -42,7 +42,7 @@ class Gauge(Sourced):
 
 
 @dataclass(frozen=True)
-class Family(Sourced):
+class SizeFamily(Sourced):
     """Outsides that each come in each of the walls, as they are said."""
 
     family: str
@@ -122,7 +122,7 @@ def gauges() -> tuple[Gauge, ...]:
 @cache
 def tube_sizes() -> tuple[TubeSize, ...]:
     """Every size, in the file's order. Raises ``TableError`` where the file is damaged."""
-    return expand(gauges(), read_rows(FILE, "family", Family), read_rows(FILE, "pipe", Pipe))
+    return expand(gauges(), read_rows(FILE, "family", SizeFamily), read_rows(FILE, "pipe", Pipe))
 
 
 def size_named(name: str) -> TubeSize:
@@ -191,7 +191,7 @@ def size_fit(sections: Sequence[Section], factor: float = 1.0) -> float:
     return fitting / total if total else 0.0
 
 
-def expand(gauges: Sequence[Gauge], families: Sequence[Family], pipes: Sequence[Pipe]) -> tuple[TubeSize, ...]:
+def expand(gauges: Sequence[Gauge], families: Sequence[SizeFamily], pipes: Sequence[Pipe]) -> tuple[TubeSize, ...]:
     """The sizes that the rows stand for. Raises ``TableError`` that names the row and the field at fault."""
     walls = {gauge.name: gauge.wall_mm for gauge in gauges}
     sizes: dict[str, TubeSize] = {}
@@ -204,7 +204,7 @@ def expand(gauges: Sequence[Gauge], families: Sequence[Family], pipes: Sequence[
     return tuple(sizes.values())
 
 
-def _of_families(families: Sequence[Family], gauge_walls: dict[str, float]) -> Iterator[TubeSize]:
+def _of_families(families: Sequence[SizeFamily], gauge_walls: dict[str, float]) -> Iterator[TubeSize]:
     for number, row in enumerate(families, 1):
         where = f"{FILE.name}: [[family]] row {number} ({row.family})"
         for outside in row.outside:

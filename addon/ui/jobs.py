@@ -10,12 +10,12 @@ from typing import Any, get_args
 import bpy
 
 from ..bench.shop_book import ShopBook
-from ..families.cap.recipe import Recipe
+from ..families.family import ALIKE_MM, Wanted
+from ..families.table import usual
 from ..fields.coercion import read_record
 from ..fields.messages import NOTHING, Message, say
 from ..geometry.sections import Section
-from ..job.asked import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube
-from ..job.batches import ALIKE_MM
+from ..job.asked import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube, Wish
 from ..trade.cautions import Facts
 from ..trade.fits import with_reading
 from ..trade.metals import metal_named, tube_metals
@@ -31,13 +31,12 @@ def job_of(scene: bpy.types.Scene) -> Job:
     ferrule = scene.ferrule
     wanted = {"3mf": ferrule.output.write_3mf, "stl": ferrule.output.write_stl}
     output: dict[str, Any] = {**values(ferrule.output, Output), "folder": folder_of(scene)}
+    own = (group for group in ferrule.groups if group.own_recipe)
+    overrides = (Override(_match(group), values(group.recipe, usual().recipe)) for group in own)
     return Job(
         name=name_of(scene),
         assembly=Assembly((), wall_mm=exact(ferrule.wall_mm) or None),
-        recipe=recipe_of(ferrule.recipe),
-        overrides=tuple(
-            Override(_match(group), values(group.recipe, Recipe)) for group in ferrule.groups if group.own_recipe
-        ),
+        wishes=(Wish(usual(), recipe_of(ferrule.recipe), tuple(overrides)),),
         measured=tuple(_reading(group) for group in ferrule.groups if group.measured and not bore_problem(group)),
         tube=Tube(**values(ferrule.tube, Tube)),
         process=process_of(ferrule.process),
@@ -59,7 +58,7 @@ def problem_of(job: Job) -> str:
     return ""
 
 
-def facts_of(job: Job, recipes: tuple[Recipe, ...]) -> Facts:
+def facts_of(job: Job, recipes: tuple[Wanted, ...]) -> Facts:
     """What the cautions rest on. In place of a plastic or a metal that no table has stands one with every caution."""
     try:
         material = job.material
@@ -72,7 +71,7 @@ def facts_of(job: Job, recipes: tuple[Recipe, ...]) -> Facts:
     return Facts(job.process, material, metal, recipes)
 
 
-def recipes_of(scene: bpy.types.Scene) -> tuple[Recipe, ...]:
+def recipes_of(scene: bpy.types.Scene) -> tuple[Wanted, ...]:
     """The recipes that sections have, or the shared one as long as there are none."""
     ferrule = scene.ferrule
     own = [group.recipe for group in ferrule.groups if group.own_recipe]
@@ -86,8 +85,9 @@ def name_of(scene: bpy.types.Scene) -> str:
     return Path(bpy.data.filepath).stem or (read.pop() if len(read) == 1 else scene.name)
 
 
-def recipe_of(group: bpy.types.PropertyGroup) -> Recipe:
-    return read_record(Recipe, values(group, Recipe))
+def recipe_of(group: bpy.types.PropertyGroup) -> Any:
+    cls = usual().recipe
+    return read_record(cls, values(group, cls))
 
 
 def process_of(group: bpy.types.PropertyGroup) -> Process:

@@ -143,8 +143,8 @@ def _mesh_for(fitted: Fitted, items: list[bpy.types.Object], taken: set[str]) ->
         if isinstance(mesh, bpy.types.Mesh) and mesh.name not in taken and _can_change(mesh):
             return mesh
     assert fitted.fitting is not None
-    crown = fitted.fitting.recipe.crown
-    return bpy.data.meshes.new(f"{crown.capitalize()} for {section_name(fitted.fitting.section)}")
+    title = fitted.fitting.title
+    return bpy.data.meshes.new(f"{title.capitalize()} for {section_name(fitted.fitting.section)}")
 
 
 def _can_change(mesh: bpy.types.Mesh) -> bool:

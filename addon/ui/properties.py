@@ -19,7 +19,7 @@ from bpy.props import (
     StringProperty,
 )
 
-from ..families.cap.recipe import Recipe
+from ..families.table import usual
 from ..job.asked import Output, Tube
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import callbacks, wording
@@ -27,9 +27,9 @@ from .fields import labelled, length, properties_of
 
 
 class FerruleRecipe(bpy.types.PropertyGroup):
-    """The numbers of a fitting, as ``fitting.Recipe`` has them."""
+    """The numbers of a fitting, as its family's recipe has them."""
 
-    __annotations__ = properties_of(Recipe, callbacks.on_number)
+    __annotations__ = properties_of(usual().recipe, callbacks.on_number)
 
 
 class FerruleProcess(bpy.types.PropertyGroup):

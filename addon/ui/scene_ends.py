@@ -11,10 +11,10 @@ import bpy
 import numpy as np
 from mathutils import Vector
 
+from ..families.family import ALIKE_MM
 from ..fields.messages import as_message, say
 from ..geometry.mesh import Mesh
 from ..job.asked import Job
-from ..job.batches import ALIKE_MM
 from ..job.running import read_assembly
 from ..takeoff import Takeoff, TakeoffError, TubeEnd
 from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins

@@ -106,7 +106,7 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     desk.problem = problem_of(desk.job)
     desk.laid_out = desk.result = None
     for fitted in desk.fittings:
-        recipe = desk.job.recipe_for(fitted.batch.ends[0].section)
+        recipe = desk.job.wish_for(fitted.batch.family).recipe_for(fitted.batch.ends[0].section)
         correction = desk.job.gap_correction(fitted.batch.section)
         batch = replace(fitted.batch, recipe=recipe, correction=correction)
         fitted.designed &= fitted.batch.shape == batch.shape

@@ -7,7 +7,7 @@ import re
 from dataclasses import replace
 from functools import lru_cache
 
-from ..families.cap.recipe import Recipe
+from ..families.table import usual
 from ..fields.declared import Field
 from ..fields.messages import Message, amount
 from ..geometry.names import QUOTED
@@ -30,7 +30,7 @@ PICKED_WALL = Field("Wall", "Wall of the tube, if only its outside is selected",
 
 MEASURED_STEP = Field("Measured", "Caliper reading across that step's spigot; 0 if not measured", least=0)
 
-_RECORDS = (Recipe, Process, Tube, Assembly)
+_RECORDS = (usual().recipe, Process, Tube, Assembly)
 LABELS = {
     **{key: field.field.label.partition(" (")[0] for cls in _RECORDS for key, field in labelled(cls).items()},
     **{key: field.label for key, field in BORE.items()},

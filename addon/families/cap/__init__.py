@@ -1,8 +1,25 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A recipe and a section in, a closed solid out."""
+"""Caps, feet and plugs for open tube ends: a recipe and a section in, a closed solid out."""
 
+from ...takeoff.ends import TubeEnd
+from ..family import EndPlace, Family
 from .bounds import resolve
-from .design import design
+from .cap import Cap
+from .design import at_place, design
+from .ladder import ladder_slice
 from .recipe import Recipe
 
-__all__ = ["Recipe", "design", "resolve"]
+CAP = Family(
+    name=Cap.family,
+    table="fitting",
+    recipe=Recipe,
+    serves=TubeEnd,
+    place=EndPlace.of,
+    design=at_place,
+    depth_mm=lambda recipe: float(recipe.spigot_mm),
+    slice=ladder_slice,
+    chief=("crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm", "groove_count"),
+    beside={"Vent": "vent", "Hole and Hollow": "hole"},
+)
+
+__all__ = ["CAP", "Cap", "Recipe", "design", "resolve"]

@@ -19,13 +19,11 @@ from ...geometry.sections import CHORD_ERROR_MM, Section
 from ...shaping.contours import Contour, Fineness, stretch
 from ...shaping.cutters import hole_cutters, vent_cutters
 from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, surface_indices, unlabelled
-from ...shaping.spigots import SPIGOT_SURFACES
-from ..fitting import Fitting, Profile
+from ..family import EndPlace
 from .bounds import crown_contour, most_channel, outline_faults_refused, resolve, spigot_contour
-from .profiles import crown_profile
+from .cap import Cap
+from .profiles import CapProfile, crown_profile
 from .recipe import Recipe
-
-SURFACES = ("crown", "shoulder", *SPIGOT_SURFACES, "vent", "hole")
 
 LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM = 0.0005, 1.0
 
@@ -39,7 +37,7 @@ def design(
     clear_depth_mm: float | None = None,
     facets: int | None = None,
     chord_error_mm: float = CHORD_ERROR_MM,
-) -> Fitting:
+) -> Cap:
     """The fitting for a tube end.
 
     ``facets`` of a whole circle is for previews; without it no facet lies farther than ``chord_error_mm`` from the
@@ -64,20 +62,31 @@ def design(
         crown = outer.raised(profile, "crown", "crown", "crown")
         shell = _joined(crown, recipe.spigot.raised(inner), mitre_deg, mitre_direction_deg)
     shell = _cut(shell, recipe, section, inner, outer, profile, shear(mitre_deg, mitre_direction_deg))
-    fitting = Fitting(
+    fitting = Cap(
         recipe,
         section,
+        Mesh(shell.vertices, shell.triangles),
+        surface_indices(shell.surfaces, Cap.surface_names),
         mitre_deg,
         mitre_direction_deg,
-        Mesh(shell.vertices, shell.triangles),
-        surface_indices(shell.surfaces, SURFACES),
-        SURFACES,
-        Profile(outer.outline, profile, inner.outline, recipe.spigot.profile),
+        CapProfile(outer.outline, profile, inner.outline, recipe.spigot.profile),
     )
     drawn_freely = "free" in (section.outer.shape, section.bore.shape)
     if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):
         raise RecipeError("section", "no closed solid comes of this outline; draw it without spikes and slits", None)
     return fitting
+
+
+def at_place(recipe: Recipe, place: EndPlace, facets: int | None = None) -> Cap:
+    """As ``design``."""
+    return design(
+        recipe,
+        place.section,
+        mitre_deg=place.mitre_deg,
+        mitre_direction_deg=place.mitre_direction_deg,
+        clear_depth_mm=place.clear_depth_mm,
+        facets=facets,
+    )
 
 
 def _cut(

@@ -1,15 +1,31 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The crown in height: insets and heights as a polyline, all in mm."""
+"""Crown and spigot in height: insets and heights as polylines, all in mm."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from ...geometry.frames import Floats
+from ...geometry.sections import Outline
 from ...shaping.contours import Fineness
 from .recipe import Recipe
+
+
+@dataclass(frozen=True, eq=False)
+class CapProfile:
+    """What was designed, before facets: for drawings. Heights are above the rim, for the spigot along the axis."""
+
+    crown_outline: Outline
+    """In the rim's plane, seen square to it."""
+    crown: Floats
+    """(k, 2): insets from the crown's outline and heights, from the rim to the top."""
+    spigot_outline: Outline
+    """Square to the axis."""
+    spigot: Floats
+    """(k, 2): insets from the spigot's outline and heights, from the tip (or the hollow's floor) to the rim."""
 
 
 def crown_profile(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:

@@ -7,7 +7,7 @@ import bpy
 import numpy as np
 from bpy.props import EnumProperty
 
-from ...families.cap.recipe import Recipe
+from ...families.table import usual
 from ...fields.coercion import read_record
 from ...fields.declared import declared_in
 from ...takeoff.given import SizedEnd
@@ -18,8 +18,6 @@ from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
 from ..quiet import quietly
 from .polls import can_build
-
-_FIELDS = ("crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm", "groove_count")
 
 
 @cache
@@ -46,7 +44,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
             description="Size of the tube that the fitting is for",
             items=lambda operator, context: _sizes(operator.family),
         ),
-        **properties_of(Recipe, keys=_FIELDS),
+        **properties_of(usual().recipe, keys=usual().chief),
     }
 
     @classmethod
@@ -57,8 +55,8 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
         layout = split(self.layout)
         layout.prop(self, "family")
         layout.prop(self, "size")
-        for name in _FIELDS:
-            draw_field(layout, self, name, declared_in(Recipe)[name].field, context.scene)
+        for name in usual().chief:
+            draw_field(layout, self, name, declared_in(usual().recipe)[name].field, context.scene)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
@@ -74,7 +72,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
             scene.ferrule.end_index, scene.ferrule.group_index = row, line.group
             if group.count == 1:
                 group.own_recipe = True
-                assign(group.recipe, read_record(Recipe, values(self, Recipe, _FIELDS)))
+                assign(group.recipe, read_record(usual().recipe, values(self, usual().recipe, usual().chief)))
         updating.touch(scene)
         desk = updating.finish(scene, review=False)
         fitted = next(one for one in desk.fittings if row in one.rows)

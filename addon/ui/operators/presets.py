@@ -7,7 +7,7 @@ import bpy
 from bl_operators.presets import AddPresetBase
 from bpy.props import StringProperty
 
-from ...families.cap.recipe import Recipe
+from ...families.table import usual
 from ...fields.declared import declared_in
 from ...geometry.names import quoted
 from .. import updating
@@ -41,7 +41,7 @@ class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):
     @property
     def preset_values(self) -> list[str]:
         known = bpy.context.scene.ferrule.recipe.bl_rna.properties
-        names = [name for field in declared_in(Recipe) for name in (auto_name(field), stored_name(field))]
+        names = [name for field in declared_in(usual().recipe) for name in (auto_name(field), stored_name(field))]
         return [f"recipe.{name}" for name in names if name in known]
 
     def execute(self, context: bpy.types.Context) -> set[str]:

@@ -7,7 +7,7 @@ import bpy
 import numpy as np
 from bpy.props import IntProperty
 
-from ...families.cap.recipe import Recipe
+from ...families.table import usual
 from ...fields.declared import declared_in
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
@@ -94,7 +94,7 @@ class FERRULE_OT_cure(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule, finding = context.scene.ferrule, listing.chosen_finding(context)
         fitted = looking.fitted_of(context.scene, finding)
-        if fitted is not None and not declared_in(Recipe).keys().isdisjoint(finding.cure):
+        if fitted is not None and not declared_in(usual().recipe).keys().isdisjoint(finding.cure):
             with quietly():
                 ferrule.group_index = fitted.group
             if len(ferrule.groups) > 1 and not ferrule.groups[fitted.group].own_recipe:

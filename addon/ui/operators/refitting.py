@@ -7,7 +7,7 @@ import time
 import bpy
 from bpy.props import StringProperty
 
-from ...families.cap.recipe import Recipe
+from ...families.table import usual
 from ...fields.declared import declared_in
 from ...fields.messages import say_value
 from ...geometry.names import quoted
@@ -110,10 +110,11 @@ class FERRULE_OT_set_number(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
-        if self.field not in declared_in(Recipe) and self.field not in declared_in(Process):
-            self.report({"ERROR"}, f"There is no number {self.field}; a recipe has {', '.join(declared_in(Recipe))}")
+        known = declared_in(usual().recipe)
+        if self.field not in known and self.field not in declared_in(Process):
+            self.report({"ERROR"}, f"There is no number {self.field}; a recipe has {', '.join(known)}")
             return {"CANCELLED"}
-        group = active_recipe(scene) if self.field in declared_in(Recipe) else scene.ferrule.process
+        group = active_recipe(scene) if self.field in known else scene.ferrule.process
         old = getattr(group, stored_name(self.field))
         try:
             value = self.value if isinstance(old, str) else type(old)(stored(self.field, _number(self.value)))
@@ -147,7 +148,7 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         with quietly():
-            assign(active_recipe(context.scene), Recipe())
+            assign(active_recipe(context.scene), usual().recipe())
         updating.numbers_changed(context.scene)
         return {"FINISHED"}
 

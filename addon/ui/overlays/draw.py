@@ -221,13 +221,12 @@ def _draw_profile(
     fitting = fitted.fitting
     if fitting is None:
         return top
-    title = f"{fitted.batch.id} {fitting.recipe.crown} for {section_name(fitting.section)}"
+    title = f"{fitted.batch.id} {fitting.title} for {section_name(fitting.section)}"
     if fitted.refusal is not None:
         title = f"{title}: the last that could be made"
 
     def build() -> sheets.Sheet:
-        drawing = profile.profile_drawing(fitting, say_in(scene), title)
-        return profile.profile_sheet(drawing, painting.measure(scale))
+        return profile.profile_sheet(fitting.drawing()[0], say_in(scene), painting.measure(scale), title)
 
     sheet = _sheet(("profile", title, scene.unit_settings.system, fitting, scale), build)
     share = sheets.share_clear_of(sheet.sheet, space, words, scale)

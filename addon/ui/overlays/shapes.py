@@ -236,21 +236,21 @@ def steps(review: Review, say: Say = METRIC) -> Marks:
 
 def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Marks:
     """The room between spigot and bore just under the shoulder and over the lead-in, and the bore down to the tip."""
-    recipe = fitting.recipe
-    bore = fitting.section.bore.polygon()
-    spigot = fitting.profile.spigot_outline.cross_section()
+    seat = fitting.seat
+    bore = seat.room.polygon()
+    spigot = seat.outline.cross_section()
     hole = CrossSection([bore])
     grain = float(fitting.mesh.size.max()) / _GRAINS
     room, bite = hole - spigot, spigot - hole
-    heights = (0.0, recipe.lead_in_mm - recipe.spigot_mm)
+    heights = (0.0, seat.lead_in_mm - seat.length_mm)
     batches: list[DrawBatch] = []
     for height in heights:
         for style, region in ((styles.GAP, room), (styles.BITE, bite)):
             batches += [_standing(fitting, batch) for batch in _area(style, region, height, grain)]
-    rims = [_at_height(edges_of([bore]), height) for height in (0.0, -recipe.spigot_mm)]
-    posts = _posts([bore], -recipe.spigot_mm, 0.0)
+    rims = [_at_height(edges_of([bore]), height) for height in (0.0, -seat.length_mm)]
+    posts = _posts([bore], -seat.length_mm, 0.0)
     batches.append(_standing(fitting, _line(styles.BORE, np.concatenate([*rims, posts]), grain)))
-    nominal = float(recipe.gap_mm or 0.0)
+    nominal = seat.gap_mm
     note = f"{say(abs(nominal))} per side"
     if band is not None:
         least, most = band.root_sum_square
@@ -259,7 +259,7 @@ def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Mar
     at = fitting.standing_points(np.array([[float(bore[:, 0].max()), 0.0, 0.0]]))[0]
     words = f"{'bites' if nominal < 0 else 'gap'} {say(abs(nominal))}"
     label = Label(words, (float(at[0]), float(at[1]), float(at[2])), style)
-    sides = dict.fromkeys((fitting.section.bore.width, fitting.section.bore.depth))
+    sides = dict.fromkeys((seat.room.width, seat.room.depth))
     across = " × ".join(map(say, sides))
     return Marks(_some(batches), (label,), (LegendEntry(style, note), LegendEntry(styles.BORE, across)))
 

@@ -3,7 +3,7 @@
 
 import bpy
 
-from ...families.cap.recipe import Recipe
+from ...families.table import usual
 from ...job.asked import Tube
 from .. import updating, wording
 from ..desk import Fitted, active_fitted, active_group, active_recipe, times
@@ -25,7 +25,9 @@ def _draw_group(layout: bpy.types.UILayout, context: bpy.types.Context, group: s
     recipe = recipe_of(properties)
     refusal = fitted.refusal if fitted else None
     settled = fitted.fitting.recipe if fitted and fitted.fitting and not refusal else None
-    shown = [field for field in labelled(Recipe).values() if field.field.group == group and field.shown_for(recipe)]
+    shown = [
+        field for field in labelled(usual().recipe).values() if field.field.group == group and field.shown_for(recipe)
+    ]
     for field in shown:
         value = field.of(settled) if settled else None
         draw_field(
@@ -85,18 +87,14 @@ class _FittingPanel(Sidebar):
     bl_options = {"DEFAULT_CLOSED"}
 
 
-_BESIDE = {"Vent": "vent", "Hole and Hollow": "hole"}
-"""Which cautions stand beside the fields of a group."""
-
-
 class _Group(_FittingPanel):
     """The fields of the group that bears the panel's name."""
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
         _draw_group(layout, context, self.bl_label)
-        if self.bl_label in _BESIDE:
-            draw_beside(layout, context, _BESIDE[self.bl_label], whole=True)
+        if choice := usual().beside.get(self.bl_label):
+            draw_beside(layout, context, choice, whole=True)
 
 
 class FERRULE_PT_tube(_FittingPanel, bpy.types.Panel):
@@ -109,5 +107,5 @@ class FERRULE_PT_tube(_FittingPanel, bpy.types.Panel):
         draw_beside(layout, context, "heat", whole=True)
 
 
-_CLASSES = (FERRULE_PT_fitting, *group_panels("fitting", _Group, Recipe), FERRULE_PT_tube)
+_CLASSES = (FERRULE_PT_fitting, *group_panels("fitting", _Group, usual().recipe), FERRULE_PT_tube)
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

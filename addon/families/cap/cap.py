@@ -1,0 +1,172 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A cap, a foot or a plug: a crown outside the tube, a spigot inside."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ...geometry.frames import Floats, Frame
+from ...geometry.mesh import Mesh
+from ...geometry.mitres import lean, shear
+from ...geometry.units import say_both, say_mm, say_three
+from ...shaping.spigots import SPIGOT_SURFACES
+from ...trade.fits import fit_named
+from ...trade.processes import Process
+from ..dimensioned import View
+from ..fitting import Caliper, Fitting, GlueJoint, Level, Seat
+from .cap_drawing import end_view, section_view
+from .profiles import CapProfile
+from .putting_in import putting_in
+from .recipe import Recipe
+
+
+@dataclass(frozen=True, eq=False)
+class Cap(Fitting):
+    recipe: Recipe
+    mitre_deg: float
+    mitre_direction_deg: float
+    profile: CapProfile
+
+    family = "cap"
+    surface_names = ("crown", "shoulder", *SPIGOT_SURFACES, "vent", "hole")
+    seen = ("crown",)
+
+    @cached_property
+    def rim_frame(self) -> Frame:
+        """In the tube end's frame: the origin is shared, z is the rim's normal, out of the tube."""
+        return Frame(np.zeros(3), lean(self.mitre_deg, self.mitre_direction_deg).T)
+
+    @property
+    def crown_down(self) -> bool:
+        """Whether it is printed on its crown."""
+        return self.recipe.up == "crown down"
+
+    @property
+    def print_axes(self) -> Floats:
+        axes = self.rim_frame.axes
+        return axes * np.array([[1.0], [-1.0], [-1.0]]) if self.crown_down else axes
+
+    @cached_property
+    def shoulder_mm(self) -> float:
+        """Height of the shoulder over the plate when the fitting stands to be printed."""
+        return -float(self.print_frame.axes[2] @ self.print_frame.origin)
+
+    def standing_points(self, points: Floats) -> Floats:
+        return self.print_frame.to_local(points @ shear(self.mitre_deg, self.mitre_direction_deg)[:3, :3].T)
+
+    @property
+    def title(self) -> str:
+        return self.recipe.crown
+
+    @property
+    def words(self) -> str:
+        recipe, hole = self.recipe, self.recipe.hole
+        said = f"{recipe.crown} {say_both(recipe.rise_mm or 0.0)} high, {recipe.fit} fit"
+        if hole.kind != "none":
+            said += f", {hole.thread} {'through hole' if hole.kind == 'through' else hole.kind}"
+        return f"{said}, mitre {say_three(self.mitre_deg)}°" if self.mitre_deg else said
+
+    @property
+    def way_up(self) -> str:
+        return self.recipe.up
+
+    @property
+    def seat(self) -> Seat:
+        recipe = self.recipe
+        return Seat(
+            recipe.fit,
+            float(recipe.gap_mm or 0.0),
+            recipe.seam.room_mm,
+            self.profile.spigot_outline,
+            self.section.bore,
+            recipe.spigot_mm,
+            recipe.lead_in_mm,
+        )
+
+    def levels(self) -> tuple[Level, ...]:
+        """On a mitred end the grooves are not level."""
+        recipe, shoulder, square = self.recipe, self.shoulder_mm, self.mitre_deg == 0
+        rise = float(recipe.rise_mm or 0.0)
+        spigot = ("spigot_mm", recipe.spigot_mm) if square else ("", 0.0)
+        # A dome's top, where its outline has shrunk to nothing, is no higher than a hemisphere's.
+        most = float(self.profile.crown[:, 0].max()) if recipe.crown in ("dome", "low dome") else np.inf
+        if self.crown_down:
+            levels = [Level("shoulder", shoulder, "rise_mm", rise, most_mm=most)]
+            levels += [Level("top", shoulder + recipe.spigot_mm, *spigot)] if square else []
+        else:
+            levels = [
+                Level("shoulder", shoulder, *spigot),
+                Level("top", shoulder + rise, "rise_mm", rise, most_mm=most),
+            ]
+        if square:
+            # A single groove lies centred on the spigot, so its faces move half as much as its width.
+            field = "groove_width_mm" if recipe.groove.count == 1 else ""
+            for groove in recipe.spigot.grooves:
+                width, heights = recipe.groove.width_mm, (groove.bottom, groove.top)
+                low, high = sorted(shoulder - z if self.crown_down else shoulder + z for z in heights)
+                levels.append(Level("groove's lower face", low, field, width, -2.0))
+                levels.append(Level("groove's upper face", high, field, width, 2.0))
+        return tuple(sorted(levels, key=lambda level: level.z_mm))
+
+    def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
+        recipe, bore, spigot = self.recipe, self.section.bore, self.profile.spigot_outline
+        crown, fit = self.profile.crown_outline, fit_named(recipe.fit)
+        excess, off, layer = 2 * excess_mm, 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
+        gap = round(float(recipe.gap_mm or 0.0) - added_mm, 4)
+        bores, spigots = [], []
+        for reading in bore.readings:
+            where, per_gap = reading.where, bore.per_inset(reading)
+            inner, outer = (outline.across(reading.across_deg) for outline in (spigot, bore))
+            least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, fit.most_gap_mm))
+            bores.append(Caliper(f"Tube: bore, {where}, smallest of three", outer, least, most))
+            spigots.append(Caliper(f"Fitting: spigot, {where}", inner, inner + excess - off, inner + excess + off))
+        length = recipe.spigot_mm
+        rows = [Caliper("Fitting: spigot, length", length, length - layer, length + layer)]
+        if not self.mitre_deg:
+            width = crown.across(crown.readings[0].across_deg)
+            rows.append(Caliper(f"Fitting: crown, {crown.readings[0].where}", width, width - off, width + off))
+        drawn = f" (drawn {say_mm(self.seat.gap_mm)})" if added_mm else ""
+        share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
+        seam = max(gap + recipe.seam.room_mm, 0.0)
+        return (
+            *(one for pair in zip(bores, spigots, strict=True) for one in pair),
+            Caliper("Tube: height of the weld seam in the bore", None, 0.0, seam),
+            *rows,
+            Caliper(f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm),
+        )
+
+    def drawing(self) -> tuple[View, ...]:
+        """The section, and for those that are not round the view from the tube's side too."""
+        own = section_view(
+            self.recipe, self.section, self.profile, self.solid, self.mitre_deg, self.mitre_direction_deg
+        )
+        return (own,) if self.section.kind == "round" else (own, end_view(self.profile, self.solid))
+
+    def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
+        """The bond area is that of the solid's own surface. docs/bench.md has the sums."""
+        if self.recipe.fit != "glue":
+            return None
+        gap_mm = self.seat.gap_mm if gap_mm is None else gap_mm
+        side = Mesh(self.mesh.vertices, self.mesh.triangles[self.has("spigot")])
+        return GlueJoint(gap_mm, side.area, self.recipe.spigot.room_in(self.section, gap_mm, self.recipe.vent))
+
+    def listed(self) -> Mapping[str, str | int | float]:
+        recipe, hole = self.recipe, self.recipe.hole
+        return {
+            "crown": recipe.crown,
+            "rise_mm": recipe.rise_mm or 0.0,
+            "lip_mm": recipe.lip_mm,
+            "spigot_mm": recipe.spigot_mm,
+            "grooves": recipe.groove.count,
+            "hole": hole.kind,
+            "thread": hole.thread if hole.kind != "none" else "",
+            "mitre_deg": self.mitre_deg,
+        }
+
+    @classmethod
+    def steps(cls, fittings: Mapping[str, Cap]) -> list[str]:
+        return putting_in({id: (cap.recipe, cap.mitre_deg) for id, cap in fittings.items()})

@@ -1,0 +1,89 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Dimensioned drawings as a family gives them, before paper or screen: all in mm, u to the right, v up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from ..geometry.frames import Floats
+from ..geometry.sections import Outline
+
+Margin = Literal["above", "below", "left", "right"]
+"""Where words stand beside the part."""
+UV = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """The distance between two points, measured across (words above or below) or up (words left or right).
+
+    Those above and below have rows of their own, 0 next to the part; those left and right share one column.
+    """
+
+    start: UV
+    end: UV
+    margin: Margin
+    name: str
+    mm: tuple[float, ...]
+    sign: str = ""
+    """Before the number: ``"⌀"``, ``"2 ×"``."""
+    row: int = 0
+    detail: bool = False
+    """Left out where there is little room."""
+
+    def said(self, say: Callable[[float], str]) -> str:
+        """Without its name: ``"2 × 3 mm × 1 mm"``."""
+        return f"{self.sign} {' × '.join(map(say, self.mm))}".lstrip()
+
+
+@dataclass(frozen=True)
+class Note:
+    """Words that point to a place; ``{}`` in them stands for each of the lengths."""
+
+    at: UV
+    words: str
+    mm: tuple[float, ...] = ()
+    margin: Literal["left", "right"] = "right"
+    in_place: bool = False
+    """Said only where the fitting is drawn in its tube."""
+
+    def said(self, say: Callable[[float], str]) -> str:
+        return self.words.format(*map(say, self.mm))
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """Outlines (n, 2) in mm and what is written around them."""
+
+    cut: Sequence[Floats] = ()
+    """What the knife meets: hatched."""
+    seen: Sequence[Floats] = ()
+    """Visible outlines."""
+    hidden: Sequence[Floats] = ()
+    """Outlines behind: dashed."""
+    tube: Sequence[Floats] = ()
+    """The tube that it sits in, cut: for a view in place."""
+    axis: bool = False
+    """Whether a centre line runs up through u = 0."""
+    dimensions: Sequence[Dimension] = ()
+    notes: Sequence[Note] = ()
+    caption: str = ""
+
+
+def across(outline: Outline, degrees: float) -> UV:
+    """Where a line through the origin, turned by ``degrees``, enters and leaves an outline."""
+    angle = np.radians(degrees)
+    points = outline.polygon() @ np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    after = np.roll(points, -1, axis=0)
+    passes = (points[:, 1] > 0) != (after[:, 1] > 0)
+    a, b = points[passes], after[passes]
+    u = a[:, 0] - a[:, 1] * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
+    return float(u.min()), float(u.max())
+
+
+def span(points: Floats, axis: int) -> UV:
+    return float(points[:, axis].min()), float(points[:, axis].max())

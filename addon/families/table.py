@@ -1,0 +1,20 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The families: one line each."""
+
+from __future__ import annotations
+
+from ..trade.tables import find_row
+from .cap import CAP
+from .family import Family
+
+FAMILIES: tuple[Family, ...] = (CAP,)
+"""The first one is made of every open tube end unless a job says otherwise, the others where a job asks for them."""
+
+
+def usual() -> Family:
+    return FAMILIES[0]
+
+
+def family_named(name: str) -> Family:
+    """Raises ``UnknownNameError``."""
+    return find_row(FAMILIES, name, "family")
