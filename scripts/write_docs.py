@@ -34,7 +34,7 @@ def main() -> int:
 def records() -> dict[str, type]:
     """The record behind each table, by the table's mark."""
     from addon.families.cap.recipe import Recipe
-    from addon.job.asked import Assembly, LadderWish, Match, Measured, Output, Shop, Tube
+    from addon.job.asked import Assembly, LadderWish, Match, Measured, Output, Shop, TubeFacts
     from addon.takeoff.given import SizedEnd
     from addon.takeoff.picked import PickedEnd
     from addon.trade.processes import Process
@@ -46,7 +46,7 @@ def records() -> dict[str, type]:
         "fitting": Recipe,
         "fitting.for": Match,
         "measured": Measured,
-        "tube": Tube,
+        "tube": TubeFacts,
         "process": Process,
         "shop": Shop,
         "fit_ladder": LadderWish,

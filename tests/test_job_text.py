@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from recipes import recipe_of
 
 from addon.families.cap import CAP
-from addon.families.cap.recipe import CROWNS, FitClass, Recipe
-from addon.job.asked import Assembly, Job, Match, Measured, Output, Override, Tube, Wish
+from addon.families.cap.recipe import CROWNS, FitName, Recipe
+from addon.job.asked import Assembly, Job, Match, Measured, Output, Override, TubeFacts, Wish
 from addon.job.jobfile import job_text, parse_job
 from addon.shaping.features import HoleKind
 from addon.takeoff.given import SizedEnd
@@ -31,7 +31,7 @@ recipes = st.builds(
     rise_mm=st.none() | lengths,
     gap_mm=st.none() | lengths,
     spigot_mm=lengths,
-    fit=st.sampled_from(get_args(FitClass)),
+    fit=st.sampled_from(get_args(FitName)),
     hole=st.sampled_from(get_args(HoleKind)),
     groove_count=st.integers(0, 9),
 )
@@ -79,7 +79,7 @@ jobs = st.builds(
     measured=st.lists(
         st.builds(Measured, matches, st.lists(lengths, min_size=1, max_size=3).map(tuple)), max_size=2
     ).map(tuple),
-    tube=st.builds(Tube, seam_height_mm=lengths),
+    tube=st.builds(TubeFacts, seam_height_mm=lengths),
     process=st.sampled_from(processes()) | names.map(own),
     output=st.just(Output(FOLDER / "out", ("3mf", "stl"), "in", 2)),
     tube_ends=st.lists(tube_ends, max_size=3).map(tuple),

@@ -12,7 +12,7 @@ from addon.bench.shop_file import ShopBookError, open_book, update_book
 from addon.families.cap.recipe import Recipe
 from addon.fields.declared import declared_in
 from addon.geometry.sections import Section
-from addon.job.asked import Assembly, JobError, LadderWish, Match, Measured, Output, Shop, Tube
+from addon.job.asked import Assembly, JobError, LadderWish, Match, Measured, Output, Shop, TubeFacts
 from addon.job.jobfile import job_text, parse_job, read_job
 from addon.takeoff.given import SizedEnd
 from addon.takeoff.picked import PickedEnd
@@ -227,7 +227,7 @@ def test_what_may_never_end_is_read_neither_as_a_job_nor_as_a_shop_book(tmp_path
 
 
 @pytest.mark.parametrize(
-    "table", [Assembly, PickedEnd, SizedEnd, Recipe, Match, Measured, LadderWish, Shop, Tube, Process, Output]
+    "table", [Assembly, PickedEnd, SizedEnd, Recipe, Match, Measured, LadderWish, Shop, TubeFacts, Process, Output]
 )
 def test_the_reference_for_people_has_every_key(table):
     reference = (Path(__file__).parents[1] / "docs" / "job_file.md").read_text("utf-8")

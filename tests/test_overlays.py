@@ -24,7 +24,7 @@ from addon.geometry.hatching import dashes, hatching, surface_hatching
 from addon.geometry.mesh import Mesh
 from addon.geometry.placement import Placement
 from addon.geometry.sections import Section
-from addon.job.asked import Tube
+from addon.job.asked import TubeFacts
 from addon.review import Review, review, review_fitting
 from addon.ui.overlays import markers, plates, profile, shapes, sheets, styles
 from addon.ui.overlays.shapes import Marks
@@ -220,7 +220,7 @@ def test_steps_are_told_by_width_and_jumps_by_rest():
 def test_gap_is_the_ring_between_bore_and_spigot():
     recipe = recipe_of(gap_mm=0.3, spigot_mm=8, lead_in_mm=0.5, groove_count=0)
     fitting = design(recipe, Section.round(25.4, 3.175))
-    band = fit_band(fitting, PROCESS, Tube())
+    band = fit_band(fitting, PROCESS, TubeFacts())
     marks = shapes.gap(fitting, band)
     bore = 25.4 - 2 * 3.175
     fill = positions(marks, styles.GAP, "fill")

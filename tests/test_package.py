@@ -26,9 +26,6 @@ TOOLS = {("files", "atomic"), ("files", "errors"), ("files", "texts"), ("geometr
 """Modules that use no room, so that every room may use them: whatever is written is written by the first two, and names
 go into sentences by the last."""
 
-STILL_TWO = {"FitClass", "Tube"}
-"""Names that have two meanings as yet."""
-
 MODULES = sorted(path for path in ADDON.rglob("*.py"))
 OUTSIDE_UI = [path for path in MODULES if "ui" not in path.relative_to(ADDON).parts]
 
@@ -101,7 +98,7 @@ def test_no_public_class_or_type_has_two_meanings():
                 continue
             if name[:1].isupper() and not name.isupper():
                 places.setdefault(name, []).append(_id(path))
-    assert not {name: where for name, where in places.items() if len(where) > 1 and name not in STILL_TWO}
+    assert not {name: where for name, where in places.items() if len(where) > 1}
 
 
 IMPORT_ALL_BUT_UI = """

@@ -39,7 +39,7 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.names import QUOTED, quoted
 from addon.geometry.sections import Section
 from addon.geometry.units import MM_PER_INCH, say_both, say_mm
-from addon.job.asked import Assembly, Job, Output, Tube, Wish
+from addon.job.asked import Assembly, Job, Output, TubeFacts, Wish
 from addon.job.batches import sort_into_batches
 from addon.job.making import make
 from addon.review import Finding, review, review_fit, review_fitting
@@ -277,7 +277,7 @@ def test_reviews_of_meshes() -> None:
 
 def test_the_gap_and_the_calipers() -> None:
     process = replace(processes()[0], name="Bench, 0.2 mm layers", tolerance_mm=0.9)
-    job = Job("Job", Assembly(()), (Wish(CAP, Recipe()),), (), Tube(), process, Output(Path()))
+    job = Job("Job", Assembly(()), (Wish(CAP, Recipe()),), (), TubeFacts(), process, Output(Path()))
     end = take_off([tube_mesh(TUBES[0], 300, "Post 5 mm")], 8.0).ends[0]
     (batch,) = sort_into_batches(job, [end])
     findings = list(make(job, batch, facets=48).fit_findings)

@@ -22,7 +22,7 @@ from addon.fields.declared import declared_in
 from addon.files.parts import Part
 from addon.files.stl import write_stl
 from addon.geometry.sections import Outline, Section
-from addon.job.asked import Output, Tube
+from addon.job.asked import Output, TubeFacts
 from addon.takeoff import TubeEnd
 from addon.trade.processes import Process, process_named, processes
 from addon.ui import fields as ui_fields
@@ -43,7 +43,7 @@ def scene_now() -> bpy.types.Scene:
 
 @pytest.mark.parametrize(
     ("cls", "left_out"),
-    [(Recipe, set()), (Process, {"name", "source", "from_memory"}), (Tube, set()), (Output, {"formats"})],
+    [(Recipe, set()), (Process, {"name", "source", "from_memory"}), (TubeFacts, set()), (Output, {"formats"})],
 )
 def test_every_field_has_its_words_and_a_property(cls: type, left_out: set[str]) -> None:
     shown = ui_fields.labelled(cls)
@@ -56,7 +56,7 @@ def test_the_scene_starts_with_the_usual_recipe_and_process(scene: bpy.types.Sce
     job = jobs.job_of(scene)
     assert job.wishes[0].recipe == Recipe()
     assert job.process == process_named("Everyday, 0.2 mm layers")
-    assert job.tube == Tube()
+    assert job.tube == TubeFacts()
 
 
 @pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)

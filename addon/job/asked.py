@@ -173,7 +173,7 @@ class Shop:
 
 
 @dataclass(frozen=True)
-class Tube:
+class TubeFacts:
     """What the model does not tell of the tube."""
 
     metal: str = declared(
@@ -221,7 +221,7 @@ class Job:
     wishes: tuple[Wish, ...]
     """At most one of each family."""
     measured: tuple[Measured, ...]
-    tube: Tube
+    tube: TubeFacts
     process: Process
     output: Output
     ladders: tuple[LadderWish, ...] = ()
@@ -283,7 +283,7 @@ class Job:
         known = (*map(Measured.of_book, self.book.all(MeasuredTube)), *self.measured)
         return next((reading for reading in reversed(known) if reading.match.fits(section)), None)
 
-    def tube_for(self, section: Section) -> Tube:
+    def tube_for(self, section: Section) -> TubeFacts:
         """With the weld seam of the shop book's tube, where the job tells none."""
         reading = self.measured_for(section)
         if reading is None or self.tube.seam_height_mm is not None:

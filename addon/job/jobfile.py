@@ -25,7 +25,7 @@ from ..takeoff.picked import PickedEnd
 from ..trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, processes
 from ..trade.renamed import with_new_names
 from ..trade.tables import UnknownNameError, find_row
-from .asked import Assembly, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube, Wish
+from .asked import Assembly, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, TubeFacts, Wish
 
 OF_TABLES = ("from_memory",)
 """Where a number comes from is for the tables to say."""
@@ -126,7 +126,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     output = _fill(Output, _table(table, "output"), "output")
     if not output.formats:
         raise JobError('output.formats is empty; ask for "3mf", "stl" or both.')
-    tube = _fill(Tube, _table(table, "tube"), "tube")
+    tube = _fill(TubeFacts, _table(table, "tube"), "tube")
     if tube.coldest_c > tube.hottest_c:
         raise JobError(f"tube.coldest_c {tube.coldest_c:g} lies above tube.hottest_c {tube.hottest_c:g}; swap them.")
     return Job(

@@ -18,7 +18,7 @@ from ..review.heat import heat_findings
 from ..trade.fits import fit_named
 from ..trade.processes import Material, Process
 from ..trade.tables import UnknownNameError
-from .asked import JobError, Tube
+from .asked import JobError, TubeFacts
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Resolved:
 
     id: str
     shape: Shape
-    tube: Tube
+    tube: TubeFacts
     """With the weld seam that counts, the job's own or the shop book's."""
     bore_off_mm: float | None
     """± on the bore's width where it was measured."""

@@ -15,7 +15,20 @@ from ..families.table import usual
 from ..fields.coercion import read_record
 from ..fields.messages import NOTHING, Message, say
 from ..geometry.sections import Section
-from ..job.asked import Assembly, Format, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, Tube, Wish
+from ..job.asked import (
+    Assembly,
+    Format,
+    Job,
+    JobError,
+    LadderWish,
+    Match,
+    Measured,
+    Output,
+    Override,
+    Shop,
+    TubeFacts,
+    Wish,
+)
 from ..trade.cautions import Facts
 from ..trade.fits import with_reading
 from ..trade.metals import metal_named, tube_metals
@@ -38,7 +51,7 @@ def job_of(scene: bpy.types.Scene) -> Job:
         assembly=Assembly((), wall_mm=exact(ferrule.wall_mm) or None),
         wishes=(Wish(usual(), recipe_of(ferrule.recipe), tuple(overrides)),),
         measured=tuple(_reading(group) for group in ferrule.groups if group.measured and not bore_problem(group)),
-        tube=Tube(**values(ferrule.tube, Tube)),
+        tube=TubeFacts(**values(ferrule.tube, TubeFacts)),
         process=process_of(ferrule.process),
         output=Output(**output, formats=tuple(name for name in get_args(Format) if wanted[name])),
         ladders=tuple(ladder_wish(group) for group in ferrule.groups if group.fit_ladder),

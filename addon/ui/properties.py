@@ -20,7 +20,7 @@ from bpy.props import (
 )
 
 from ..families.table import usual
-from ..job.asked import Output, Tube
+from ..job.asked import Output, TubeFacts
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import callbacks, wording
 from .fields import labelled, length, properties_of
@@ -46,7 +46,7 @@ class FerruleProcess(bpy.types.PropertyGroup):
 class FerruleTube(bpy.types.PropertyGroup):
     """What the model does not contain about the tubes."""
 
-    __annotations__ = properties_of(Tube, callbacks.on_number)
+    __annotations__ = properties_of(TubeFacts, callbacks.on_number)
 
 
 class FerruleOutput(bpy.types.PropertyGroup):

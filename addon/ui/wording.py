@@ -11,7 +11,7 @@ from ..families.table import usual
 from ..fields.declared import Field
 from ..fields.messages import Message, amount
 from ..geometry.names import QUOTED
-from ..job.asked import Assembly, Tube
+from ..job.asked import Assembly, TubeFacts
 from ..trade.processes import Process
 from .fields import labelled
 from .saying import METRIC, Say
@@ -30,7 +30,7 @@ PICKED_WALL = Field("Wall", "Wall of the tube, if only its outside is selected",
 
 MEASURED_STEP = Field("Measured", "Caliper reading across that step's spigot; 0 if not measured", least=0)
 
-_RECORDS = (usual().recipe, Process, Tube, Assembly)
+_RECORDS = (usual().recipe, Process, TubeFacts, Assembly)
 LABELS = {
     **{key: field.field.label.partition(" (")[0] for cls in _RECORDS for key, field in labelled(cls).items()},
     **{key: field.label for key, field in BORE.items()},

@@ -30,7 +30,7 @@ from ...trade.fits import fit_named
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.tables import UnknownNameError
 from .profiles import crown_profile
-from .recipe import CROWNS, Edge, FitClass, Recipe, Up
+from .recipe import CROWNS, Edge, FitName, Recipe, Up
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
@@ -288,7 +288,7 @@ def _settle_words(bench: _Bench) -> None:
     bench.word("crown", CROWNS)
     for name, words in (
         ("edge", Edge),
-        ("fit", FitClass),
+        ("fit", FitName),
         ("vent", VentKind),
         ("seam_relief", ReliefKind),
         ("hole", HoleKind),

@@ -11,7 +11,7 @@ from ...geometry.sections import Section
 from ...shaping.features import BoltHole, Grooves, Vent
 from .cap import Cap
 from .design import design
-from .recipe import FitClass, Recipe
+from .recipe import FitName, Recipe
 
 _LIP_MM = 1.0
 
@@ -28,7 +28,7 @@ def ladder_slice(recipe: Recipe, section: Section, gap_mm: float, base_mm: float
     if grip_mm is not None:
         pad = replace(pad, spigot_mm=grip_mm, groove=Grooves(count=0))
     refusal: RecipeError | None = None
-    for fit in sorted(get_args(FitClass), key=lambda fit: fit != recipe.fit):
+    for fit in sorted(get_args(FitName), key=lambda fit: fit != recipe.fit):
         try:
             return design(replace(pad, fit=fit), section)
         except RecipeError as error:

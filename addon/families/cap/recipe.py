@@ -13,7 +13,7 @@ from ...trade.cautions import Condition
 
 Crown = Literal["dome", "low dome", "flat", "peaked"]
 Edge = Literal["square", "rounded", "chamfered"]
-FitClass = Literal["glue", "push", "press"]
+FitName = Literal["glue", "push", "press"]
 Up = Literal["auto", "crown up", "crown down"]
 
 CROWNS: tuple[Crown, ...] = get_args(Crown)
@@ -43,7 +43,7 @@ class Recipe:
     spigot_mm: float = declared(
         8.0, "Spigot", "Length of the part inside, along the tube's axis", least=0.5, most=1000.0
     )
-    fit: FitClass = declared(
+    fit: FitName = declared(
         "glue", "Fit", "How the spigot sits in the bore: with room for glue, pushed in by hand, or pressed in"
     )
     gap_mm: float | None = declared(

@@ -4,7 +4,7 @@
 import bpy
 
 from ...families.table import usual
-from ...job.asked import Tube
+from ...job.asked import TubeFacts
 from .. import updating, wording
 from ..desk import Fitted, active_fitted, active_group, active_recipe, times
 from ..drawing import draw_field, draw_refusal, draw_text, say_in
@@ -102,7 +102,7 @@ class FERRULE_PT_tube(_FittingPanel, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        for key, field in labelled(Tube).items():
+        for key, field in labelled(TubeFacts).items():
             draw_field(layout, context.scene.ferrule.tube, key, field.field, context.scene)
         draw_beside(layout, context, "heat", whole=True)
 
