@@ -22,7 +22,7 @@ from .polls import can_build
 
 @cache
 def _families() -> list[tuple[str, str, str]]:
-    return [(one, one, "") for one in dict.fromkeys(size.family for size in tube_sizes())]
+    return [(family, family, "") for family in dict.fromkeys(size.family for size in tube_sizes())]
 
 
 @cache
@@ -60,7 +60,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
-        sizes = [one[0] for one in _sizes(self.family)]
+        sizes = [size[0] for size in _sizes(self.family)]
         size = self.size if self.size in sizes else sizes[0]
         cursor = np.array(scene.cursor.matrix)
         place = cursor[:3, 3] * placing.mm_per_unit(scene)
@@ -75,7 +75,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
                 assign(group.recipe, read_record(usual().recipe, values(self, usual().recipe, usual().chief)))
         updating.touch(scene)
         desk = updating.finish(scene, review=False)
-        fitted = next(one for one in desk.fittings if row in one.rows)
+        fitted = next(fitted for fitted in desk.fittings if row in fitted.rows)
         if fitted.refusal:
             report(self, "WARNING", f"The fitting cannot be made: {fitted.refusal}")
             return {"FINISHED"}

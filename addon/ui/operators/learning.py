@@ -57,7 +57,7 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
         desk = yield from updating.worked(scene)
         if desk.problem:
             raise WorkError(desk.problem)
-        made = [one.made for one in desk.fittings if one.group == scene.ferrule.group_index and one.made]
+        made = [fitted.made for fitted in desk.fittings if fitted.group == scene.ferrule.group_index and fitted.made]
         if not made:
             raise WorkError(f"No fitting can be made for {group.name} with this recipe; see the panel Fitting")
         yield "Making the fit ladder", 0.5
@@ -69,9 +69,9 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
         try:
             with FileSet() as files:
                 written = write_ladders(job, ladders, files)
-                for one in ladders:
-                    result = JobResult(job=job, ladders=(one,), files=written, notes=missing)
-                    path = folder / f"{safe_name(f'{job.name} {one.name}')}.json"
+                for ladder in ladders:
+                    result = JobResult(job=job, ladders=(ladder,), files=written, notes=missing)
+                    path = folder / f"{safe_name(f'{job.name} {ladder.name}')}.json"
                     files.add(path, result_json(result).encode(), len)
         except FileError as error:
             raise WorkError(str(error)) from error
@@ -212,7 +212,7 @@ def _enter(
     except (ShopBookError, ValueError) as error:  # ReadingError is a ValueError, and so is what no book can keep
         report(operator, "ERROR", error)
         return {"CANCELLED"}
-    same = [one for one in book.entries if getattr(one.value, "process", None) == entry.process]
+    same = [printed for printed in book.entries if getattr(printed.value, "process", None) == entry.process]
     for said in (*book.problems, *learned(ShopBook(tuple(same)))):
         report(operator, "INFO", said)
     _book_changed(scene)
@@ -230,12 +230,12 @@ def ladders_written(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any]
     and its entry there."""
     folder = folder_of(scene)
     paths = [path for path in (folder / "result.json", *folder.glob(f"*{LADDER_RESULT}*.json")) if os.path.isfile(path)]
-    found: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {}
+    ladders: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {}
     for path in sorted(paths, key=lambda path: path.stat().st_mtime, reverse=True):
         result = _result(path)
         for name, ladder in ladders_in(result).items() if result else ():
-            found.setdefault(name, (result, ladder))
-    return found
+            ladders.setdefault(name, (result, ladder))
+    return ladders
 
 
 def _steps_of(scene: bpy.types.Scene, ladder: str) -> list[str]:

@@ -66,16 +66,16 @@ class FERRULE_OT_review_object(bpy.types.Operator):
             mesh, matrix = standing_mesh(context, item)
             process = process_of(context.scene.ferrule.process)
             check_process(process)
-            found = review(mesh, process, name=item.name)
+            reviewed = review(mesh, process, name=item.name)
         except (ObjectError, ProcessError, UnreadableMeshError) as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
-        listing.object_reviews[item.session_uid] = listing.ObjectReview(found, matrix, unit_scale_of(context.scene))
+        listing.object_reviews[item.session_uid] = listing.ObjectReview(reviewed, matrix, unit_scale_of(context.scene))
         listing.list_findings(updating.desk_of(context.scene))
         times["review"] = time.perf_counter() - start
         redraw()
-        worst = sum(finding.severity == "must fix" for finding in found.findings)
-        self.report({"INFO"}, f"{item.name}: {count_of(len(found.findings), 'finding')}, {worst} to fix")
+        worst = sum(finding.severity == "must fix" for finding in reviewed.findings)
+        self.report({"INFO"}, f"{item.name}: {count_of(len(reviewed.findings), 'finding')}, {worst} to fix")
         return {"FINISHED"}
 
 
@@ -120,14 +120,14 @@ class FERRULE_OT_go_to_finding(bpy.types.Operator):
         return holds(cls, listing.listed(context), "There are no findings")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        manager, found = context.window_manager.ferrule, listing.listed(context)
+        manager, findings = context.window_manager.ferrule, listing.listed(context)
         index = self.index if self.index >= 0 else manager.finding_index
-        if not 0 <= index < len(found):
-            self.report({"ERROR"}, f"There is no finding {index}; the list has {len(found)}")
+        if not 0 <= index < len(findings):
+            self.report({"ERROR"}, f"There is no finding {index}; the list has {len(findings)}")
             return {"CANCELLED"}
         with quietly():
             manager.finding_index = index
-        looking.look_at_finding(context, found[index])
+        looking.look_at_finding(context, findings[index])
         return {"FINISHED"}
 
 

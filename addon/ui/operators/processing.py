@@ -76,7 +76,7 @@ class FERRULE_OT_save_process(bpy.types.Operator):
         process = replace(process_of(context.scene.ferrule.process), name=self.name.strip(), source="the shop's own")
         try:
             check_process(process)
-            if any(one.name == process.name for one in processes()):
+            if any(known.name == process.name for known in processes()):
                 raise ProcessError(f"{quoted(process.name)} is the name of a table process; choose another")
             shop.book_path().parent.mkdir(parents=True, exist_ok=True)
             update_book(shop.book_path(), lambda book: book.with_entry(process))

@@ -42,9 +42,9 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
         added, removed = placing.place_all(scene, desk)
         times["fit"] = time.perf_counter() - start
         redraw()
-        refused = sum(one.refusal is not None for one in desk.fittings)
-        made = sum(len(one.rows) for one in desk.fittings if one.fitting)
-        said = f"{count_of(made, 'fitting')} of {count_of(len(desk.fittings), 'kind')}"
+        refused = sum(fitted.refusal is not None for fitted in desk.fittings)
+        copies = sum(len(fitted.rows) for fitted in desk.fittings if fitted.fitting)
+        said = f"{count_of(copies, 'fitting')} of {count_of(len(desk.fittings), 'kind')}"
         said += f", {added} new" if added else ""
         said += f", {removed} removed because their tube ends are gone" if removed else ""
         return said + (f"; {count_of(refused, 'kind')} cannot be made, see the panel Fitting" if refused else "")

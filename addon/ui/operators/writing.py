@@ -74,7 +74,7 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         desk = yield from updating.worked(scene)
-        made = [one.made for one in desk.fittings if one.made]
+        made = [fitted.made for fitted in desk.fittings if fitted.made]
         yield "Laying out the plate", 0.9
         try:
             desk.laid_out = lay_out_all(desk.job, made)
@@ -106,7 +106,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
             if fitted.made:
                 fitted.in_place = tuple(fit_in_place(fitted.made, bodies, others))
         updating.changed(desk)
-        return f"{count_of(sum(len(one.in_place) for one in desk.fittings), 'finding')} in place"
+        return f"{count_of(sum(len(fitted.in_place) for fitted in desk.fittings), 'finding')} in place"
 
 
 class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper):

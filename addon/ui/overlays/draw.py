@@ -60,14 +60,14 @@ def invalidate() -> None:
     """Forgets what was built; it is built again when it is next drawn."""
     global _made_from
     _made_from = ()
-    for kept in (_pictures, _stacks, _sheets, _places):
-        kept.clear()
+    for cache in (_pictures, _stacks, _sheets, _places):
+        cache.clear()
 
 
 def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Say = METRIC) -> list[Picture]:
     """The overlays that are switched on, each built once as long as what it shows stays the same."""
     _keep_for(subject, say)
-    found: list[Picture] = []
+    pictures: list[Picture] = []
     review = subject.review
     printed = review.printed if review else None
     if review and printed:
@@ -76,22 +76,22 @@ def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Sa
             up_to = layer if view.which_layers == "up to layer" else None
             if not _stacks:
                 _stacks[""] = shapes.outline_stack(printed)
-            found.append(_picture(("outlines", up_to), lambda: shapes.outlines(_stacks[""], printed, up_to, say)))
+            pictures.append(_picture(("outlines", up_to), lambda: shapes.outlines(_stacks[""], printed, up_to, say)))
         if view.show_outlines or view.show_rings:
-            found.append(_picture(("layer", layer), lambda: shapes.chosen_layer(printed, layer, say)))
+            pictures.append(_picture(("layer", layer), lambda: shapes.chosen_layer(printed, layer, say)))
         if view.show_rings:
-            found.append(_picture(("rings", layer, planned), lambda: shapes.rings(review, layer, planned, say)))
+            pictures.append(_picture(("rings", layer, planned), lambda: shapes.rings(review, layer, planned, say)))
         if view.show_overhangs:
-            found.append(_picture("overhangs", lambda: shapes.overhangs(review, say)))
+            pictures.append(_picture("overhangs", lambda: shapes.overhangs(review, say)))
         if view.show_thin_walls:
-            found.append(_picture("thin walls", lambda: shapes.thin_walls(review, say)))
+            pictures.append(_picture("thin walls", lambda: shapes.thin_walls(review, say)))
         if view.show_steps:
-            found.append(_picture("steps", lambda: shapes.steps(review, say)))
+            pictures.append(_picture("steps", lambda: shapes.steps(review, say)))
     fitting = subject.fitted.fitting if subject.fitted else None
     if subject.fitted and fitting and view.show_gap:
         band = subject.fitted.made.gap if subject.fitted.made else None
-        found.append(_picture("gap", lambda: shapes.gap(fitting, band, say)))
-    return found
+        pictures.append(_picture("gap", lambda: shapes.gap(fitting, band, say)))
+    return pictures
 
 
 def layer_of(view: bpy.types.PropertyGroup, count: int) -> int:
@@ -129,12 +129,12 @@ def ends_on_screen(context: bpy.types.Context) -> tuple[Floats, np.ndarray] | No
     if desk is None:
         return None
     key: tuple[object, ...] = (desk.ends, placing.mm_per_unit(scene))
-    kept = _places.get(scene.session_uid)
-    if kept is None or kept[0][0] is not key[0] or kept[0][1] != key[1]:
+    cached = _places.get(scene.session_uid)
+    if cached is None or cached[0][0] is not key[0] or cached[0][1] != key[1]:
         origins = np.array([end.frame.origin for end in desk.ends]) / placing.mm_per_unit(scene)
-        kept = _places[scene.session_uid] = (key, origins, np.array([end.open for end in desk.ends]))
+        cached = _places[scene.session_uid] = (key, origins, np.array([end.open for end in desk.ends]))
     perspective = np.array(view.perspective_matrix)
-    return markers.on_screen(kept[1], perspective, (region.width, region.height)), kept[2]
+    return markers.on_screen(cached[1], perspective, (region.width, region.height)), cached[2]
 
 
 def shown(context: bpy.types.Context) -> bool:
@@ -247,7 +247,7 @@ def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> N
         return
     laid, job, prints = desk.laid_out.plates, desk.job, desk.laid_out.footprints
     number = min(scene.ferrule.view.plate, laid.count)
-    ids = [one.made.id for one in desk.fittings if one.made]
+    ids = [fitted.made.id for fitted in desk.fittings if fitted.made]
 
     def build() -> sheets.Sheet:
         title = f"Plate {number} of {laid.count}, {' × '.join(map(say_in(scene), job.process.plate_mm[:2]))}"
@@ -288,18 +288,18 @@ def _draw_labels(
 
 
 def _draw_ends(context: bpy.types.Context, scale: float) -> None:
-    found = ends_on_screen(context)
-    if found is not None:
-        points, open_ends = found
+    on_screen = ends_on_screen(context)
+    if on_screen is not None:
+        points, open_ends = on_screen
         chosen = context.scene.ferrule.end_index
         painting.draw_strokes(markers.glyphs(points, open_ends, chosen, scale), scale)
 
 
 def _draw_name(context: bpy.types.Context, space: Rectangle, scale: float) -> None:
     """The name of the tube end under the mouse."""
-    found = ends_on_screen(context)
+    on_screen = ends_on_screen(context)
     ferrule = context.scene.ferrule
-    if found is None or not 0 <= hovered < len(ferrule.ends) or not np.isfinite(found[0][hovered]).all():
+    if on_screen is None or not 0 <= hovered < len(ferrule.ends) or not np.isfinite(on_screen[0][hovered]).all():
         return
     row = ferrule.ends[hovered]
     group = ferrule.groups[row.group].name if 0 <= row.group < len(ferrule.groups) else ""
@@ -307,7 +307,7 @@ def _draw_name(context: bpy.types.Context, space: Rectangle, scale: float) -> No
     left, _, right, _ = space
     parts = tuple(part for part in (row.name, group, row.cut, reason) if part)
     name = _words(parts, scale, most=(right - left) / scale)
-    x, y = (found[0][hovered] + np.array([12.0, 8.0]) * scale).tolist()
+    x, y = (on_screen[0][hovered] + np.array([12.0, 8.0]) * scale).tolist()
     painting.draw_sheet(name, (max(min(x, right - name.sheet.width * scale), left), y), scale)
 
 
@@ -335,12 +335,12 @@ def _sheet(key: Hashable, build: Callable[[], sheets.Sheet]) -> Printed:
     return _kept(_sheets, key, lambda: painting.printed(build()))
 
 
-def _kept(found: dict[Hashable, Kept], key: Hashable, build: Callable[[], Kept]) -> Kept:
-    if key not in found:
-        if len(found) >= _MOST_SHEETS:
-            found.clear()
-        found[key] = build()
-    return found[key]
+def _kept(cache: dict[Hashable, Kept], key: Hashable, build: Callable[[], Kept]) -> Kept:
+    if key not in cache:
+        if len(cache) >= _MOST_SHEETS:
+            cache.clear()
+        cache[key] = build()
+    return cache[key]
 
 
 def _scale(context: bpy.types.Context) -> float:

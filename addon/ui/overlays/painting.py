@@ -182,9 +182,9 @@ def _shader(name: str) -> gpu.types.GPUShader:
 
 @cache
 def _format() -> gpu.types.GPUVertFormat:
-    found = gpu.types.GPUVertFormat()
-    found.attr_add(id="pos", comp_type="F32", len=3, fetch_mode="FLOAT")
-    return found
+    layout = gpu.types.GPUVertFormat()
+    layout.attr_add(id="pos", comp_type="F32", len=3, fetch_mode="FLOAT")
+    return layout
 
 
 def _lines(points: Floats) -> gpu.types.GPUBatch:

@@ -49,12 +49,12 @@ def plate_sheet(
         corner = put(_box(0, 0, keep_x, keep_y))
         strokes += [Stroke(pairs(*hatching([corner], _HATCH, 135.0)), PALE), Stroke(edges_of([corner]), PALE)]
     texts = [Text(title, MARGIN, depth * scale + 2 * MARGIN - 2)]
-    outlines = [put(one.put(footprints[one.part].outline)) for one in placements]
+    outlines = [put(placement.put(footprints[placement.part].outline)) for placement in placements]
     if outlines:
         fills.append(Fill(np.concatenate([triangles([outline]) for outline in outlines]), ORANGE, 0.35))
         strokes.append(Stroke(edges_of(outlines), ORANGE, 1.25))
-    for one, outline in zip(placements, outlines, strict=True):
-        words = labels[one.part]
+    for placement, outline in zip(placements, outlines, strict=True):
+        words = labels[placement.part]
         low, high = outline.min(axis=0), outline.max(axis=0)
         if measure(words, SMALL) < high[0] - low[0] and high[1] - low[1] > SMALL:
             x, y = ((low + high) / 2).tolist()

@@ -27,20 +27,25 @@ _HATCH = 5.0
 
 def profile_sheet(view: View, say: Say, measure: WordWidth, title: str = "") -> Sheet:
     """The view as large as ``PART`` allows, its words around it."""
-    widths = [one for one in view.dimensions if one.margin in ("above", "below") and not one.detail]
-    heights = [one for one in view.dimensions if one.margin in ("left", "right") and not one.detail]
+    widths = [
+        dimension for dimension in view.dimensions if dimension.margin in ("above", "below") and not dimension.detail
+    ]
+    heights = [
+        dimension for dimension in view.dimensions if dimension.margin in ("left", "right") and not dimension.detail
+    ]
     around = [*heights, *view.notes]
     points = np.concatenate([*view.cut, *view.tube])
     low, high = points.min(axis=0), points.max(axis=0)
     scale = float((np.array(PART) / (high - low)).min())
     part_wide, part_high = (high - low) * scale
-    columns = {side: [one for one in around if one.margin == side] for side in ("left", "right")}
+    columns = {side: [label for label in around if label.margin == side] for side in ("left", "right")}
     widest = {
-        side: max((measure(_words(one, say), SMALL) for one in column), default=0.0) for side, column in columns.items()
+        side: max((measure(_words(label, say), SMALL) for label in column), default=0.0)
+        for side, column in columns.items()
     }
     room = {side: words + 2 * _AWAY for side, words in widest.items()}
-    above = LINE * any(one.margin == "above" for one in widths)
-    below = LINE * any(one.margin == "below" for one in widths)
+    above = LINE * any(dimension.margin == "above" for dimension in widths)
+    below = LINE * any(dimension.margin == "below" for dimension in widths)
     title_line = LINE if title else 0.0
     width = max(2 * MARGIN + room["left"] + part_wide + room["right"], 2 * MARGIN + measure(title, sheets.TEXT))
     height = 2 * MARGIN + below + part_high + above + title_line
@@ -65,32 +70,32 @@ def profile_sheet(view: View, say: Say, measure: WordWidth, title: str = "") -> 
         thin += [np.array([a, (a[0], y)]), np.array([b, (b[0], y)]), _arrows(np.array([a[0], y]), np.array([b[0], y]))]
         baseline = y + 3.0 if is_above else y - 3.0 - 0.72 * SMALL
         texts.append(Text(_words(across, say), float(a[0] + b[0]) / 2, baseline, "middle", SMALL))
-    for side, ones in columns.items():
+    for side, labels in columns.items():
         out = -1.0 if side == "left" else 1.0
         x = float(corner[0] - _AWAY / 2 if out < 0 else corner[0] + part_wide + _AWAY / 2)
-        column = sorted(((_middle(one, put), one) for one in ones), key=lambda pair: pair[0][1])
+        column = sorted(((_middle(label, put), label) for label in labels), key=lambda pair: pair[0][1])
         levels = spread([float(middle[1]) for middle, _ in column], LINE * 0.8)
         levels = _within(levels, MARGIN + SMALL / 2, height - MARGIN - title_line - SMALL / 2)
-        for y, (middle, one) in zip(levels, column, strict=True):
+        for y, (middle, label) in zip(levels, column, strict=True):
             words_at = np.array([x + out * _AWAY, y])
-            if isinstance(one, Dimension):
-                a, b = put(one.start), put(one.end)
+            if isinstance(label, Dimension):
+                a, b = put(label.start), put(label.end)
                 thin += [np.array([a, (x, a[1])]), np.array([b, (x, b[1])])]
                 thin.append(_arrows(np.array([x, a[1]]), np.array([x, b[1]])))
                 middle = np.array([x, middle[1]])
             thin.append(np.array([middle, words_at - (out * 3.0, 0.0)]))
             align: sheets.Align = "right" if out < 0 else "left"
-            texts.append(Text(_words(one, say), float(words_at[0]), middle_line(y, SMALL), align, SMALL))
+            texts.append(Text(_words(label, say), float(words_at[0]), middle_line(y, SMALL), align, SMALL))
     strokes.append(Stroke(np.concatenate(thin), INK))
     return Sheet(width, height, tuple(fills), tuple(strokes), tuple(texts))
 
 
-def _words(one: Dimension | Note, say: Say) -> str:
-    return one.said(say) if isinstance(one, Note) else f"{one.name} {one.said(say)}"
+def _words(label: Dimension | Note, say: Say) -> str:
+    return label.said(say) if isinstance(label, Note) else f"{label.name} {label.said(say)}"
 
 
-def _middle(one: Dimension | Note, put: Callable[[Sequence[float]], Floats]) -> Floats:
-    return put(one.at) if isinstance(one, Note) else (put(one.start) + put(one.end)) / 2
+def _middle(label: Dimension | Note, put: Callable[[Sequence[float]], Floats]) -> Floats:
+    return put(label.at) if isinstance(label, Note) else (put(label.start) + put(label.end)) / 2
 
 
 def _within(heights: Sequence[float], low: float, high: float) -> list[float]:

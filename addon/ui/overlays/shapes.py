@@ -159,7 +159,7 @@ def overhangs(review: Review, say: Say = METRIC) -> Marks:
         carried = overhang.carried(process)
         style = styles.BRIDGE if carried else styles.OVERHANG
         batches += _area(style, overhang.region, float(layers.bottoms[overhang.layer]), grain)
-    hanging = [one for one in printed.overhangs if not one.carried(process)]
+    hanging = [overhang for overhang in printed.overhangs if not overhang.carried(process)]
     for finding in review.known:
         if finding.check in _HANGING and finding.severity != "good to know":
             assert finding.position_mm is not None and finding.value is not None
@@ -169,16 +169,16 @@ def overhangs(review: Review, say: Say = METRIC) -> Marks:
     lines = surface_hatching(corners, np.array([0.6, 0.0, 0.8]), styles.LEANING.apart * grain)
     batches.append(DrawBatch(styles.LEANING, "hatch", broken(styles.LEANING, lines.reshape(-1, 3), grain)))
     support = printed.support
-    carried_bridges = [one for one in printed.overhangs if one.carried(process)]
+    carried_bridges = [overhang for overhang in printed.overhangs if overhang.carried(process)]
     legend = [
-        LegendEntry(styles.OVERHANG, say.area(sum(one.beyond_mm2 for one in hanging))),
+        LegendEntry(styles.OVERHANG, say.area(sum(overhang.beyond_mm2 for overhang in hanging))),
         LegendEntry(styles.SUPPORT, say.volume(support.volume_mm3) if support.needed else "none"),
     ]
     if review.surface.facets:
         note = f"{say.area(review.surface.area_mm2)} over {process.overhang_deg:g}° from upright"
         legend.append(LegendEntry(styles.LEANING, note))
     if carried_bridges:
-        longest = max(one.reach_mm for one in carried_bridges)
+        longest = max(bridge.reach_mm for bridge in carried_bridges)
         legend.append(LegendEntry(styles.BRIDGE, f"{say(longest)} of {say(process.bridge_mm)}"))
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
@@ -200,8 +200,8 @@ def thin_walls(review: Review, say: Say = METRIC) -> Marks:
         batches += [batch for part in parts for batch in _thin_part(style, part, printed.layers, grain)]
         narrowest = sorted(parts, key=lambda part: part.width_mm)[:_MOST_LABELS]
         labels += [Label(say(part.width_mm), part.position_mm, style) for part in narrowest]
-        found = f"least {say(narrowest[0].width_mm)}" if narrowest else "none"
-        legend.append(LegendEntry(style, f"under {say(limit)}: {found}"))
+        least_width = f"least {say(narrowest[0].width_mm)}" if narrowest else "none"
+        legend.append(LegendEntry(style, f"under {say(limit)}: {least_width}"))
     thickness = printed.thickness
     if thickness.thinnest is not None and thickness.least_mm < WALL_BEADS * bead:
         labels.append(Label(f"{say(thickness.least_mm)} through", thickness.thinnest, styles.THIN_WALL))
@@ -280,8 +280,8 @@ def caption(review: Review, layer: int, planned: bool = False, say: Say = METRIC
 
 def findings_at(review: Review, layer: int) -> list[str]:
     """The checks that have something to say about a layer, with their severity."""
-    found = [one for one in review.known if one.at(layer + 1) and one.severity != "good to know"]
-    return list(dict.fromkeys(f"{one.check}: {one.severity}" for one in found))
+    findings = [finding for finding in review.known if finding.at(layer + 1) and finding.severity != "good to know"]
+    return list(dict.fromkeys(f"{finding.check}: {finding.severity}" for finding in findings))
 
 
 # Pieces
@@ -310,8 +310,11 @@ def _area(style: Style, region: CrossSection, z: float, grain: float, edge: bool
     if not loops:
         return []
     line, hatch = area_pieces(style, loops, grain)
-    found = [DrawBatch(style, "fill", _at_height(triangles(loops), z)), DrawBatch(style, "hatch", _at_height(hatch, z))]
-    return [*found, DrawBatch(style, "line", _at_height(line, z))] if edge and style.width else found
+    batches = [
+        DrawBatch(style, "fill", _at_height(triangles(loops), z)),
+        DrawBatch(style, "hatch", _at_height(hatch, z)),
+    ]
+    return [*batches, DrawBatch(style, "line", _at_height(line, z))] if edge and style.width else batches
 
 
 def _line(style: Style, pieces: Floats, grain: float) -> DrawBatch:
@@ -320,30 +323,30 @@ def _line(style: Style, pieces: Floats, grain: float) -> DrawBatch:
 
 def _thin_part(style: Style, part: ThinPart, layers: Layers, grain: float) -> list[DrawBatch]:
     """Edges in every layer of the part, area and hatch only where its shape changes."""
-    found: list[DrawBatch] = []
+    parts: list[DrawBatch] = []
     for layer, region in zip(range(part.first, part.last + 1), part.regions, strict=True):
         fresh = layer == part.first or layers.which[layer] != layers.which[layer - 1]
         batches = _area(style, region, float(layers.cuts[layer]), grain)
-        found += batches if fresh else batches[2:]
-    return _together(found)
+        parts += batches if fresh else batches[2:]
+    return _together(parts)
 
 
 def _support_lines(columns: Sequence[Column], layers: Layers) -> Floats:
     """Upright lines in the columns, and their outlines where they stand on the plate or on the part."""
     tops = {column.last for column in columns}
-    found = [np.empty((0, 3))]
+    lines = [np.empty((0, 3))]
     for column in columns:
         loops = column.outline.to_polygons()
         low, high = float(layers.bottoms[column.first]), float(layers.tops[column.last])
         if column.first - 1 not in tops:
-            found.append(_at_height(edges_of(loops), low))
+            lines.append(_at_height(edges_of(loops), low))
         # On one raster for all, so that lines run on from column to column.
         starts, ends = hatching(loops, _SUPPORT_LINES_MM, 0.0)
         first = np.ceil(starts[:, 0] / _SUPPORT_LINES_MM)
         row, along = in_runs(np.maximum(np.floor(ends[:, 0] / _SUPPORT_LINES_MM) - first + 1, 0).astype(np.int64))
         feet = np.column_stack([(first[row] + along) * _SUPPORT_LINES_MM, starts[row, 1]])
-        found.append(pairs(_at_height(feet, low), _at_height(feet, high)))
-    return np.concatenate(found)
+        lines.append(pairs(_at_height(feet, low), _at_height(feet, high)))
+    return np.concatenate(lines)
 
 
 def _posts(loops: Iterable[Floats], low: float, high: float) -> Floats:

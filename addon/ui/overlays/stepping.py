@@ -125,10 +125,10 @@ class FERRULE_GT_ends(bpy.types.Gizmo):
         self.choice = self.target_set_operator("ferrule.go_to_end")
 
     def test_select(self, context: bpy.types.Context, location: Sequence[float]) -> int:
-        found = draw.ends_on_screen(context)
+        on_screen = draw.ends_on_screen(context)
         reach = markers.REACH * context.preferences.system.ui_scale
         mouse = (location[0], location[1])
-        index = -1 if found is None else markers.nearest(found[0], mouse, reach)
+        index = -1 if on_screen is None else markers.nearest(on_screen[0], mouse, reach)
         if index != draw.hovered:
             draw.hovered = index
             context.region.tag_redraw()

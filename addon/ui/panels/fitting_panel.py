@@ -57,7 +57,7 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
         row.operator("ferrule.fit", text="Fit", icon="MOD_SOLIDIFY")
         row.operator("ferrule.refit", text="Refit", icon="FILE_REFRESH")
         if group is not None:
-            others = len(ferrule.groups) - sum(one.own_recipe for one in ferrule.groups)
+            others = len(ferrule.groups) - sum(group.own_recipe for group in ferrule.groups)
             shared = f"Shared by {count_of(others, 'section')}"
             layout.label(text=group.name if group.own_recipe or others < 2 else shared, translate=False)
             layout.prop(group, "own_recipe")

@@ -56,10 +56,10 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         waiting = len(desk.waiting) if desk else 0
         if waiting:
             layout.label(text=f"Reviewing, {count_of(waiting, 'fitting')} to go", icon="SORTTIME")
-        refused = sum(one.refusal is not None for one in desk.fittings) if desk else 0
+        refused = sum(fitted.refusal is not None for fitted in desk.fittings) if desk else 0
         if refused:
             draw_text(layout, f"{count_of(refused, 'kind')} cannot be made, see the panel Fitting.", icon="ERROR")
-        problem = next((one.problem for one in desk.fittings if one.problem), "") if desk else ""
+        problem = next((fitted.problem for fitted in desk.fittings if fitted.problem), "") if desk else ""
         if problem:
             draw_text(layout, f"Not reviewed. {problem}", icon="ERROR")
         fitted = active_fitted(context.scene, desk) if desk else None
