@@ -22,8 +22,9 @@ import addon
 from addon.files.errors import FileError
 from addon.geometry.mesh import Mesh
 from addon.job.asked import Job, JobError
-from addon.ui import command_line
+from addon.ui import apart, command_line
 from addon.ui.command_line import main
+from addon.ui.scene import read_assembly
 
 REPOSITORY = Path(__file__).parents[1]
 
@@ -241,19 +242,17 @@ def test_interrupted_where_another_handler_only_takes_note(
     assert noted == [signal.SIGINT]
 
 
-def test_interrupted_inside_an_importer_written_in_python(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_interrupted_inside_an_importer_written_in_python(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Blender turns what is raised in an operator into an error report; the interrupt must not end as bad input."""
     import io_scene_gltf2
 
     trimesh.Scene({"tube": trimesh.creation.annulus(10, 12, 300)}).export(tmp_path / "tube.glb")
-    (tmp_path / "JOB.toml").write_text('[assembly]\nfiles = ["tube.glb"]\n')
     monkeypatch.setattr(
         io_scene_gltf2.ImportGLTF2, "unit_import", lambda *_: signal.raise_signal(signal.SIGINT), raising=True
     )
     before = {*bpy.data.user_map()}
-    assert main([str(tmp_path / "JOB.toml"), "--quiet"]) == 130
+    with pytest.raises(KeyboardInterrupt):
+        read_assembly([tmp_path / "tube.glb"], None)
     assert {*bpy.data.user_map()} == before
 
 
@@ -317,6 +316,35 @@ def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
     assert time.monotonic() - started < 5
     assert err == "Stopped. No half-written file is left.\n"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["JOB.toml", "endless.py", "tube.stl"]
+
+
+# The process that reads
+
+
+def test_a_file_that_breaks_the_importer_down_is_one_sentence(
+    tmp_path: Path, job_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two files of a job, of which the process that reads the second one aborts, as damaged files make Blender do."""
+    trimesh.creation.annulus(r_min=10.5, r_max=12.5, height=300).export(tmp_path / "worse.stl")
+    job_file.write_text('[assembly]\nfiles = ["tube.stl", "worse.stl"]\nunit = "mm"\n')
+    aborting = "import os, pathlib, sys\nif 'worse' in pathlib.Path(sys.argv[-1]).read_text(): os.abort()\n"
+    monkeypatch.setattr(apart, "_CHILD", aborting + apart._CHILD)
+    assert main([str(job_file), "--quiet"]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith(f"ferrule: {tmp_path / 'worse.stl'} broke Blender's importer down.")
+    assert err.count("\n") == 1
+
+
+def test_what_is_read_apart_is_what_is_read_here(tmp_path: Path) -> None:
+    trimesh.creation.annulus(10, 12, 300).export(tmp_path / "tube.stl")
+    trimesh.Scene({"tube": trimesh.creation.annulus(10, 12, 300)}).export(tmp_path / "tube.glb")
+    files = [tmp_path / "tube.stl", tmp_path / "tube.glb"]
+    here, there = read_assembly(files, "in"), apart.read_apart(files, "in")
+    assert (here.unit_given, here.notes) == (there.unit_given, there.notes)
+    for mine, other in zip(here.meshes, there.meshes, strict=True):
+        assert mine.name == other.name
+        assert (mine.vertices == other.vertices).all() and (mine.triangles == other.triangles).all()
 
 
 # In Blender

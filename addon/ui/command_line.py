@@ -4,8 +4,6 @@
 from __future__ import annotations
 
 import argparse
-import ctypes
-import os
 import signal
 import sys
 from collections.abc import Iterator, Sequence
@@ -16,7 +14,8 @@ from ..job.asked import JobError
 from ..job.jobfile import read_job
 from ..job.running import run
 from ..job.screen import table
-from .scene import SceneError, read_assembly
+from .apart import read_apart
+from .scene import SceneError
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
 """Exit codes: 1 too where an open end got no fitting, or none was made; a command line that cannot be read gives
@@ -58,8 +57,7 @@ def _report_of(file: Path, progress: _Progress) -> tuple[str, bool]:
     """What to print, and whether every open end got its fitting."""
     job = read_job(file)
     progress("Reading the assembly", 0.0)
-    with _blender_silenced():
-        assembly = read_assembly(job.assembly.files, job.assembly.unit)
+    assembly = read_apart(job.assembly.files, job.assembly.unit)
     result = run(job, assembly.meshes, assembly.unit_given, progress)
     report = "\n".join([*assembly.notes, table(result), f"Files are in {job.output.folder}"])
     return report, result.complete
@@ -104,28 +102,3 @@ def _interruptible() -> Iterator[None]:
         # None is a handler that was not set from Python and cannot be set back from here.
         if before is not None:
             signal.signal(signal.SIGINT, before)
-
-
-@contextmanager
-def _blender_silenced() -> Iterator[None]:
-    """Keep what Blender's importers print, in their own words, out of the report; errors come as exceptions."""
-    _flush()
-    kept = os.dup(1), os.dup(2)
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 1)
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        _flush()
-        for descriptor, copy in enumerate(kept, 1):
-            os.dup2(copy, descriptor)
-            os.close(copy)
-        os.close(nowhere)
-
-
-def _flush() -> None:
-    """Empty the buffers of Python and of C, where Blender's own printing waits while stdout is not a terminal."""
-    sys.stdout.flush()
-    sys.stderr.flush()
-    ctypes.CDLL("ucrtbase" if os.name == "nt" else None).fflush(None)

@@ -1,0 +1,76 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Assemblies read in a process of their own: what an importer does to a damaged file ends that process and no other."""
+
+from __future__ import annotations
+
+import json
+import os
+import pickle
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import bpy
+
+from ..geometry.mesh import Mesh
+from .scene import SceneAssembly, SceneError, read_assembly
+
+_PACKAGE = Path(__file__).parents[1]
+# Loaded from its folder: an extension's own name is known only where the extension is switched on.
+_CHILD = """
+import importlib.util, json, pathlib, sys
+asked = json.loads(pathlib.Path(sys.argv[-1]).read_text("utf-8"))
+sys.path += [folder for folder in asked["path"] if folder not in sys.path]
+package = pathlib.Path(asked["package"])
+spec = importlib.util.spec_from_file_location(package.name, package / "__init__.py")
+sys.modules[package.name] = module = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(module)
+importlib.import_module(package.name + ".ui.apart").answer(asked)
+"""
+
+
+def read_apart(files: Sequence[Path], unit: str | None) -> SceneAssembly:
+    """As ``read_assembly``. Raises ``SceneError`` for a file that breaks the importer down, too."""
+    with TemporaryDirectory(prefix="ferrule") as folder:
+        asked, told = Path(folder, "asked.json"), Path(folder, "told.pickle")
+        question = {"path": sys.path, "package": os.fspath(_PACKAGE), "told": os.fspath(told), "unit": unit}
+        asked.write_text(json.dumps({**question, "files": [os.fspath(file) for file in files]}), "utf-8")
+        quiet = subprocess.DEVNULL
+        subprocess.run([*_python(), os.fspath(asked)], stdin=quiet, stdout=quiet, stderr=quiet, check=False)
+        found = pickle.loads(told.read_bytes()) if told.exists() else None
+    if found is None:
+        if len(files) > 1:
+            for file in files:  # which of them it was
+                read_apart([file], unit)
+        names = ", ".join(map(str, files))
+        raise SceneError(
+            f"{names} broke Blender's importer down. Export the assembly again, or as another kind of file."
+        )
+    if isinstance(found, str):
+        raise SceneError(found)
+    meshes, unit_given, notes = found
+    return SceneAssembly(tuple(Mesh(*mesh) for mesh in meshes), unit_given, notes)
+
+
+def answer(asked: dict[str, Any]) -> None:
+    """What the other process does: plain numbers and text into a file, or the sentence of what cannot be read."""
+    try:
+        assembly = read_assembly([Path(file) for file in asked["files"]], asked["unit"])
+        meshes = [(mesh.vertices, mesh.triangles, mesh.name) for mesh in assembly.meshes]
+        told: object = (meshes, assembly.unit_given, assembly.notes)
+    except SceneError as error:
+        told = str(error)
+    unfinished = Path(asked["told"] + ".part")
+    unfinished.write_bytes(pickle.dumps(told, pickle.HIGHEST_PROTOCOL))
+    unfinished.rename(asked["told"])
+
+
+def _python() -> list[str]:
+    """The command that runs ``_CHILD``; as a module for Python Blender has no program of its own."""
+    if bpy.app.module:
+        return [sys.executable, "-P", "-c", _CHILD]
+    assert bpy.app.binary_path
+    return [bpy.app.binary_path, "--background", "--factory-startup", "--python-expr", _CHILD, "--"]
