@@ -157,7 +157,7 @@ def test_gaps_step_evenly_around_the_wanted_one(wanted, step, count):
 
 
 def test_more_slices_than_fit_in_a_row_make_rows_and_too_many_are_refused():
-    process = replace(PROCESS, plate_mm=(200, 200, 170), margin_mm=5)
+    process = replace(PROCESS, plate_mm=(205, 195, 170), margin_mm=5)
     ladder = ladder_for("round", process)
     assert len({y for _, y in (step.centre_mm for step in ladder.steps)}) == 2
     section = Section.rectangular(80, 80, 4)

@@ -37,8 +37,8 @@ from addon.trade.processes import Material, Process
 
 FACETS = 1440
 PROCESS = Process(
-    name="test", material="ABS", layer_mm=0.25, first_layer_mm=0.25, bead_mm=0.5, bead_min_mm=0.4, bead_max_mm=0.7,
-    rings=3, fill=0.2, full_layers=4, overhang_deg=45, bridge_mm=5, tolerance_mm=0.1, plate_mm=(200, 200, 200),
+    name="test", material="ABS", layer_mm=0.25, first_layer_mm=0.25, bead_mm=0.5, bead_min_mm=0.45, bead_max_mm=0.8,
+    rings=3, fill=0.2, full_layers=4, overhang_deg=45, bridge_mm=5, tolerance_mm=0.1, plate_mm=(240, 190, 170),
     margin_mm=5, spacing_mm=3, speed_mm_s=40, layer_change_s=6, start_s=300, support_fill=0.25,
 )  # fmt: skip
 ABS = Material("ABS", density=1.04, expansion=90e-6, hottest_c=80, glue="", source="")

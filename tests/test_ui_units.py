@@ -172,8 +172,8 @@ def test_twins_of_speed_and_volume_hold_the_same_number(scene: bpy.types.Scene) 
     process.speed_in_s, process.purge_in3 = 2.0, 0.5
     assert process.speed_mm_s == pytest.approx(50.8, rel=1e-6)
     assert process.purge_mm3 == pytest.approx(8193.532, rel=1e-6)
-    process.plate_in = (11, 8, 6)
-    assert tuple(process.plate_mm) == pytest.approx((279.4, 203.2, 152.4), rel=1e-6)
+    process.plate_in = (9, 7, 5)
+    assert tuple(process.plate_mm) == pytest.approx((228.6, 177.8, 127), rel=1e-6)
 
 
 def test_setting_a_number_tells_what_it_sets(scene: bpy.types.Scene) -> None:

@@ -25,7 +25,7 @@ from addon.trade.processes import processes
 Result = TypeVar("Result")
 SPACING = 3.0
 PROCESS = replace(
-    processes()[0], plate_mm=(320.0, 270.0, 190.0), margin_mm=5.0, spacing_mm=SPACING, keep_out_mm=(48.0, 38.0)
+    processes()[0], plate_mm=(315.0, 275.0, 170.0), margin_mm=5.0, spacing_mm=SPACING, keep_out_mm=(48.0, 38.0)
 )
 
 
