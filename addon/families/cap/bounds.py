@@ -29,8 +29,8 @@ from ...shaping.spigots import FLOOR_MM
 from ...trade.fits import fit_named
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.tables import UnknownNameError
-from .profiles import crown_profile
-from .recipe import CROWNS, Edge, FitName, Recipe, Up
+from .profiles import CROWN_SHAPES, crown_profile
+from .recipe import Edge, FitName, Recipe, Up
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
@@ -285,7 +285,7 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
 
 
 def _settle_words(bench: _Bench) -> None:
-    bench.word("crown", CROWNS)
+    bench.word("crown", tuple(CROWN_SHAPES))
     for name, words in (
         ("edge", Edge),
         ("fit", FitName),
@@ -337,14 +337,14 @@ def _settle_crown(bench: _Bench, crown: Contour) -> Floats:
     """Settles rise and edge; the crown's profile."""
     kind, reach = bench.recipe.crown, crown.reach
     half = say("half the crown's width is {}", Length(reach))
-    domed = kind in ("dome", "low dome")
+    shape = CROWN_SHAPES[kind]
     bench.number(
         "rise_mm",
         min(LEAST_WIDTH_MM, reach / 2),
-        reach if domed else MOST_RISE_MM,
+        reach if shape.domed else MOST_RISE_MM,
         "a crown needs some height",
-        say("{}, which makes a hemisphere", half) if domed else "taller crowns are not made",
-        default={"dome": reach, "low dome": reach / 3, "flat": 4.0, "peaked": reach / 2}[kind],
+        say("{}, which makes a hemisphere", half) if shape.domed else "taller crowns are not made",
+        default=shape.usual_rise(reach),
     )
     rise = float(bench.recipe.rise_mm or 0)
     edged = kind == "flat" and bench.recipe.edge != "square"

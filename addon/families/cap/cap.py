@@ -19,7 +19,7 @@ from ...trade.processes import Process
 from ..dimensioned import View
 from ..fitting import Caliper, Fitting, GlueJoint, Level, Seat
 from .cap_drawing import end_view, section_view
-from .profiles import CapProfile
+from .profiles import CROWN_SHAPES, CapProfile
 from .putting_in import putting_in
 from .recipe import Recipe
 
@@ -93,7 +93,7 @@ class Cap(Fitting):
         rise = float(recipe.rise_mm or 0.0)
         spigot = ("spigot_mm", recipe.spigot_mm) if square else ("", 0.0)
         # A dome's top, where its outline has shrunk to nothing, is no higher than a hemisphere's.
-        most = float(self.profile.crown[:, 0].max()) if recipe.crown in ("dome", "low dome") else np.inf
+        most = float(self.profile.crown[:, 0].max()) if CROWN_SHAPES[recipe.crown].domed else np.inf
         if self.crown_down:
             levels = [Level("shoulder", shoulder, "rise_mm", rise, most_mm=most)]
             levels += [Level("top", shoulder + recipe.spigot_mm, *spigot)] if square else []

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,24 +34,52 @@ def crown_profile(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
 
     ``recipe`` is a resolved one, ``reach`` how far the crown's outline can move inward.
     """
-    rise, edge = float(recipe.rise_mm or 0), float(recipe.edge_mm or 0)
-    if recipe.crown == "dome":
-        radius = (reach**2 + rise**2) / (2 * rise)  # spherical cap: any geometry handbook
-        sweep = math.asin(min(reach / radius, 1.0))
-        turn = np.linspace(sweep, 0, fineness.steps(radius, sweep) + 1)
-        profile = np.column_stack([reach - radius * np.sin(turn), radius * np.cos(turn) - (radius - rise)])
-    elif recipe.crown == "low dome":
-        turn = np.linspace(0, np.pi / 2, fineness.steps(max(reach, rise)) + 1)
-        profile = np.column_stack([reach * (1 - np.cos(turn)), rise * np.sin(turn)])
-    elif recipe.crown == "peaked":
-        profile = np.array([(0, 0), (reach, rise)])
-    elif edge == 0:
-        profile = np.array([(0, 0), (0, rise)])
-    else:
-        turn = np.linspace(0, np.pi / 2, fineness.steps(edge, least=4) + 1 if recipe.edge == "rounded" else 2)
-        profile = np.column_stack([edge * (1 - np.cos(turn)), rise - edge + edge * np.sin(turn)])
-        if edge < rise:
-            profile = np.insert(profile, 0, 0.0, axis=0)
+    profile = CROWN_SHAPES[recipe.crown].profile(recipe, reach, fineness)
     profile[0] = 0.0
-    profile[-1, 1] = rise
+    profile[-1, 1] = float(recipe.rise_mm or 0)
     return profile
+
+
+def _dome(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
+    rise = float(recipe.rise_mm or 0)
+    radius = (reach**2 + rise**2) / (2 * rise)  # spherical cap: any geometry handbook
+    sweep = math.asin(min(reach / radius, 1.0))
+    turn = np.linspace(sweep, 0, fineness.steps(radius, sweep) + 1)
+    return np.column_stack([reach - radius * np.sin(turn), radius * np.cos(turn) - (radius - rise)])
+
+
+def _low_dome(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
+    rise = float(recipe.rise_mm or 0)
+    turn = np.linspace(0, np.pi / 2, fineness.steps(max(reach, rise)) + 1)
+    return np.column_stack([reach * (1 - np.cos(turn)), rise * np.sin(turn)])
+
+
+def _flat(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
+    rise, edge = float(recipe.rise_mm or 0), float(recipe.edge_mm or 0)
+    if edge == 0:
+        return np.array([(0, 0), (0, rise)])
+    turn = np.linspace(0, np.pi / 2, fineness.steps(edge, least=4) + 1 if recipe.edge == "rounded" else 2)
+    profile = np.column_stack([edge * (1 - np.cos(turn)), rise - edge + edge * np.sin(turn)])
+    return np.insert(profile, 0, 0.0, axis=0) if edge < rise else profile
+
+
+def _peaked(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
+    return np.array([(0, 0), (reach, float(recipe.rise_mm or 0))])
+
+
+@dataclass(frozen=True)
+class CrownShape:
+    profile: Callable[[Recipe, float, Fineness], Floats]
+    """As ``crown_profile``."""
+    usual_rise: Callable[[float], float]
+    """In mm, from how far the crown's outline can move inward."""
+    domed: bool = False
+    """Whether it rises to a hemisphere at most."""
+
+
+CROWN_SHAPES: dict[str, CrownShape] = {
+    "dome": CrownShape(_dome, lambda reach: reach, domed=True),
+    "low dome": CrownShape(_low_dome, lambda reach: reach / 3, domed=True),
+    "flat": CrownShape(_flat, lambda reach: 4.0),
+    "peaked": CrownShape(_peaked, lambda reach: reach / 2),
+}
