@@ -318,6 +318,25 @@ def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
     assert sorted(path.name for path in tmp_path.iterdir()) == ["JOB.toml", "endless.py", "tube.stl"]
 
 
+# A reader that goes early
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes that nobody reads fail otherwise on Windows")
+@pytest.mark.parametrize("quiet", [[], ["--quiet"]])
+def test_a_job_whose_output_nobody_reads_is_done_all_the_same(job_file: Path, quiet: list[str]) -> None:
+    """As `| head` does, whose end of the pipe is closed here before the job begins."""
+    script = f"import sys\nfrom addon.ui.command_line import main\nsys.exit(main({[str(job_file), *quiet]!r}))"
+    reading, writing = os.pipe()
+    os.close(reading)
+    environment = {**os.environ, "PYTHONPATH": os.fspath(REPOSITORY)}
+    done = subprocess.run(
+        [sys.executable, "-c", script], env=environment, stdout=writing, stderr=subprocess.PIPE, text=True
+    )
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert (job_file.parent / "ferrule_out" / "result.json").is_file()
+
+
 # The process that reads
 
 

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import sys
 from collections.abc import Iterator, Sequence
@@ -49,7 +50,7 @@ def main(argv: Sequence[str]) -> int:
         print(f"ferrule: {error}", file=sys.stderr)
         return BAD_INPUT
     progress.end()
-    print(report)
+    _say(report)
     return DONE if complete else BAD_INPUT
 
 
@@ -61,6 +62,16 @@ def _report_of(file: Path, progress: _Progress) -> tuple[str, bool]:
     result = run(job, assembly.meshes, assembly.unit_given, progress)
     report = "\n".join([*assembly.notes, table(result), f"Files are in {job.output.folder}"])
     return report, result.complete
+
+
+def _say(text: str, end: str = "\n") -> None:
+    """Print, for as long as somebody reads it: `| head` goes early, and the job is done all the same."""
+    try:
+        print(text, end=end, flush=True)
+    except BrokenPipeError:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())  # Python would fail once more, on its way out
+        os.close(nowhere)
 
 
 class _Progress:
@@ -78,16 +89,16 @@ class _Progress:
         if self._quiet or line == self._last:
             return
         if self._in_place:
-            print(f"\r{line.ljust(self._width)}", end="", flush=True)
+            _say(f"\r{line.ljust(self._width)}", end="")
             self._width = len(line)
         else:
-            print(line, flush=True)
+            _say(line)
         self._last = line
 
     def end(self) -> None:
         """Leave an empty line behind where one was written over."""
         if self._width:
-            print(f"\r{' ' * self._width}\r", end="", flush=True)
+            _say(f"\r{' ' * self._width}\r", end="")
             self._width = 0
 
 
