@@ -29,7 +29,7 @@ from addon.review import Review, review, review_fitting
 from addon.ui.overlays import markers, plates, profile, shapes, sheets, styles
 from addon.ui.overlays.shapes import Marks
 from addon.ui.overlays.styles import Style
-from addon.ui.saying import IMPERIAL, METRIC
+from addon.ui.wording import IMPERIAL, METRIC
 
 
 def mesh_of(*solids: Manifold) -> Mesh:

@@ -28,7 +28,7 @@ from addon.ui.drawing import say_in
 from addon.ui.overlays import draw, painting, shapes, sheets, styles
 from addon.ui.overlays.painting import Picture
 from addon.ui.overlays.styles import Style
-from addon.ui.saying import IMPERIAL
+from addon.ui.wording import IMPERIAL
 
 SIZE = 320, 240
 DARK, LIGHT = (0.24, 0.24, 0.24), (0.78, 0.78, 0.78)

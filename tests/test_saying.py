@@ -6,6 +6,7 @@ Numbers are compared with pint, which knows its own inch.
 
 from __future__ import annotations
 
+import pickle
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -32,11 +33,22 @@ from addon.bench.shop_entries import FitReading, PrintRun
 from addon.families.cap import CAP, Recipe, design
 from addon.families.cap.bounds import resolve
 from addon.fields.declared import declared_in
-from addon.fields.messages import Given, Measure, Message, Name, say_value
+from addon.fields.messages import (
+    Area,
+    FieldName,
+    Given,
+    Length,
+    Measure,
+    Message,
+    Name,
+    Volume,
+    message_from,
+    say,
+    say_value,
+)
 from addon.fields.refusals import RecipeError
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
-from addon.geometry.names import QUOTED, quoted
 from addon.geometry.sections import Section
 from addon.geometry.units import MM_PER_INCH, say_both, say_mm
 from addon.job.asked import Assembly, Job, Output, TubeFacts, Wish
@@ -47,14 +59,15 @@ from addon.takeoff import take_off
 from addon.takeoff.doubt import doubt_unit
 from addon.trade.fits import with_reading
 from addon.trade.processes import Process, ProcessError, check_process, processes
-from addon.trade.sizes import nearest_size, size_fit, tube_sizes
+from addon.trade.sizes import nearest_size, size_fit
 from addon.ui.fields import inch_name
-from addon.ui.saying import IMPERIAL, METRIC
-from addon.ui.wording import in_window
+from addon.ui.wording import IMPERIAL, METRIC
 
 INCHES = pint.UnitRegistry()
 UNITS = {"mm": "mm", "mm²": "mm**2", "mm³": "mm**3", "cm²": "cm**2", "cm³": "cm**3", "mm/s": "mm/s"}
 NUMBER = re.compile(r"(?<!\w)(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?)")
+QUOTED = r"""(?<!\w)(?:"[^"]*"|“[^”]*”|'(?:[^'\\]|\\.)*')"""
+"""What stands in quotes. An apostrophe begins nothing, as it follows a letter."""
 NAMES = ["Everyday, 0.2 mm layers", "Rail 40 mm", '3" × 5 mm', 'a "5 mm” b', "it's 5 mm", "“5 mm”"]
 
 
@@ -88,7 +101,7 @@ def without_names(message: Message) -> Message:
 
 def assert_message_in_inches(message: Message) -> None:
     """No metric unit is left outside names, and every number is what pint makes of it."""
-    said = in_window(without_names(message), IMPERIAL)
+    said = without_names(message).text(IMPERIAL)
     assert not re.search(r"mm|cm[²³]|millimet", said.replace("g/cm³", "")), said
     for measure in measures_of(message):
         if "mm" not in measure.unit:
@@ -104,115 +117,102 @@ def assert_message_in_inches(message: Message) -> None:
             assert value_of(shown[0]) > 0 or wanted < 0.00005, (message, said)
 
 
-def assert_in_inches(sentence: str) -> None:
-    if isinstance(sentence, Message):
-        assert_message_in_inches(sentence)
+def assert_in_inches(words: str) -> None:
+    """Of a message as above; other text tells no lengths and no keys outside quotes."""
+    if isinstance(words, Message):
+        assert_message_in_inches(words)
     else:
-        assert_sentence_in_inches(sentence)
+        assert not re.search(r"\d ?[mc]m\b|\w_mm\b", re.sub(QUOTED, "name", words)), words
 
 
-def assert_sentence_in_inches(sentence: str) -> None:
-    """No metric unit is left outside names, and every number is what pint makes of it, as far as its digits tell."""
-    said = in_window(sentence, IMPERIAL)
-    assert re.findall(QUOTED, said) == re.findall(QUOTED, sentence)
-    metric = re.sub(QUOTED, "name", re.sub(r" \([\d/. ]+ in\)", "", in_window(sentence, METRIC)))
-    inches = re.sub(QUOTED, "name", said)
-    assert not re.search(r"mm|cm[²³]|millimet", inches.replace("g/cm³", "")), said
-    before, after = numbers_of(metric), numbers_of(inches)
-    assert len(before) == len(after), (sentence, said)
-    for old, new in zip(before, after, strict=True):
-        rest = re.match(r"(?:(?: to | x | × )-?[\d.]+)* (mm/s|mm[²³]?|cm[²³])(?!\w)", metric[old.end() :])
-        if not rest:
-            assert old[0] == new[0], (sentence, said)
-            continue
-        unit = UNITS[rest[1]]
-        wanted = INCHES.Quantity(float(old[0]), unit).to(unit.replace("cm", "inch").replace("mm", "inch")).magnitude
-        allowed = 0.000501 if unit == "mm" else max(wanted * 5.01e-3, 1e-12)
-        if "/" in new[0]:  # a fraction is said where it is one to a thousandth of a millimetre
-            allowed = 0.01 / MM_PER_INCH
-        assert value_of(new[0]) == pytest.approx(wanted, abs=allowed), (sentence, said)
-        assert value_of(new[0]) > 0 or wanted < 0.00005, (sentence, said)
-
-
-# Sentences of every form
+# Messages of every form
 
 
 @given(st.floats(-5000, 5000, allow_nan=False))
-def test_a_length_in_a_sentence_is_said_as_it_is_by_itself(mm: float) -> None:
-    rounded = float(say_mm(mm).removesuffix(" mm"))
-    assert IMPERIAL.text(say_mm(mm)) == IMPERIAL(rounded)
-    assert IMPERIAL.text(f"It is {say_mm(mm)} high.") == f"It is {IMPERIAL(rounded)} high."
-    assert METRIC.text(say_mm(mm)) == say_mm(mm)
+def test_a_length_in_a_message_is_said_as_it_is_by_itself(mm: float) -> None:
+    message = say("It is {} high.", Length(mm))
+    assert message == f"It is {say_mm(mm)} high."
+    assert message.text(IMPERIAL) == f"It is {IMPERIAL(mm)} high."
+    assert message.text(METRIC) == message
+    assert_message_in_inches(message)
 
 
 @given(st.integers(1, 64 * 40))
 def test_whole_fractions_of_an_inch_lose_their_millimetres(parts: int) -> None:
     mm = parts * MM_PER_INCH / 64
-    assert IMPERIAL.text(say_both(mm)) == IMPERIAL(mm)
+    assert say("{}", Length(mm, both=True)) == say_both(mm)
+    assert say("{}", Length(mm, both=True)).text(IMPERIAL) == IMPERIAL(mm)
 
 
 @pytest.mark.parametrize(
-    ("sentence", "said"),
+    ("message", "metric", "imperial"),
     [
-        ("A wall is 0.2 mm thick.", "A wall is 0.008 in thick."),
-        ("allowed is 8 to 20 mm", "allowed is 0.315 to 0.787 in"),
-        ("a bore 40 × 40 × 2 mm", "a bore 1.575 × 1.575 × 0.079 in"),
-        ("3.175 x 12.7 mm", "1/8 x 1/2 in"),
-        ("x 3 mm, y -4 mm, z 5 mm", "x 0.118 in, y -0.157 in, z 0.197 in"),
-        ("± 0.1 mm across, outside +0.04 mm, wall −0.02 mm", "± 0.004 in across, outside +0.002 in, wall −0.001 in"),
-        ("Times 1000 it is 25.4 mm (1 in), and most are.", "Times 1000 it is 1 in, and most are."),
-        ("off by 0.01 mm", "off by 0.0004 in"),
-        ("gap 0.305 mm; at least 0.31 mm", "gap 0.0120 in; at least 0.0122 in"),
-        ("On 1930 mm² and 56.2 mm³, 2 cm³ in all", "On 2.99 in² and 0.00343 in³, 0.122 in³ in all"),
-        ("0.1 to 2000 mm/s", "0.00394 to 78.7 in/s"),
-        ("1e-05 mm", "0 in"),
-        ("layer 14 of 82, z 3.4 mm, 87 %, 45°, 0.5 µm", "layer 14 of 82, z 0.134 in, 87 %, 45°, 0.5 µm"),
-        ("the plate's 5 mm and the parts' 6 mm", "the plate's 0.197 in and the parts' 0.236 in"),
-        ('NPS 1½ Sch 40, M6, 1 in × 1/8 in, "M6, 4 mm"', 'NPS 1½ Sch 40, M6, 1 in × 1/8 in, "M6, 4 mm"'),
+        (say("A wall is {} thick.", Length(0.2)), "A wall is 0.2 mm thick.", "A wall is 0.008 in thick."),
+        (say("allowed is {:g}", Length(8, 20, between=" to ")), "allowed is 8 to 20 mm",
+         "allowed is 0.315 to 0.787 in"),
+        (say("a bore {}", Length(40, 40, 2)), "a bore 40 × 40 × 2 mm", "a bore 1.575 × 1.575 × 0.079 in"),
+        (say("{}", Length(3.175, 12.7, between=" x ")), "3.18 x 12.7 mm", "1/8 x 1/2 in"),
+        (say("x {}, y {}", Length(3), Length(-4)), "x 3 mm, y -4 mm", "x 0.118 in, y -0.157 in"),
+        (say("{:+}, wall {:+}", Length(0.04), Length(-0.02)), "+0.04 mm, wall −0.02 mm", "+0.002 in, wall −0.001 in"),
+        (say("off by {}", Length(0.01)), "off by 0.01 mm", "off by 0.0004 in"),
+        (say("gap {}; at least {}", Length(0.305), Length(0.31)), "gap 0.31 mm; at least 0.31 mm",
+         "gap 0.012 in; at least 0.012 in"),
+        (say("gap {}; at least {}", Length(0.30), Length(0.31)), "gap 0.3 mm; at least 0.31 mm",
+         "gap 0.0118 in; at least 0.0122 in"),
+        (say("{:g} is 0", Length(0.125)), "0.125 mm is 0", "0.005 in is 0"),
+        (say("On {} and {}", Area(1930), Volume(56.2)), "On 1930 mm² and 56.2 mm³", "On 2.99 in² and 0.00343 in³"),
+        (say("{:g}", Measure((0.1, 2000), "mm/s")), "0.1 to 2000 mm/s", "0.00394 to 78.7 in/s"),
+        (say("{}", Length(1e-5)), "0 mm", "0 in"),
+        (say("layer 14, {:.0%}, {:g}°, {}", 0.87, 45, Measure((3,), "s")), "layer 14, 87%, 45°, 3 s",
+         "layer 14, 87%, 45°, 3 s"),
+        (say("Worse: {}.", say("a gap of {}", Length(5))), "Worse: a gap of 5 mm.", "Worse: a gap of 0.197 in."),
+        (say("{}: {}", ValueError(say("at {}", Length(5))), 1), "at 5 mm: 1", "at 0.197 in: 1"),
+        (say("braces { } stay"), "braces { } stay", "braces { } stay"),
     ],
 )  # fmt: skip
-def test_every_form_of_a_measure(sentence: str, said: str) -> None:
+def test_every_form_of_a_measure(message: Message, metric: str, imperial: str) -> None:
     """By hand: divided by 25.4, its square or its cube."""
-    assert IMPERIAL.text(sentence) == said
-    assert METRIC.text(sentence) == sentence
+    assert (message, message.text(METRIC), message.text(IMPERIAL)) == (metric, metric, imperial)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@given(st.sampled_from(NAMES) | st.text(alphabet="\"'“”\\ 5m×ä{}"))
 def test_names_stay_as_they_were_given(name: str) -> None:
-    for called in (quoted(name), repr(name)):
-        assert IMPERIAL.text(f"Blocked by {called}, 5 mm down") == f"Blocked by {called}, 0.197 in down"
-    assert name in quoted(name) or {'"', "”"} <= set(name)
+    for called in (Name(name), Given(name)):
+        message = say("{}, {} down", called, Length(5))
+        assert message.text(IMPERIAL) == f"{called.said(IMPERIAL)}, 0.197 in down"
+    assert name in Name(name).said(IMPERIAL)
 
 
-@given(st.text(alphabet="\"'“”\\ 5m×ä"))
-def test_no_name_hides_or_gives_away_what_stands_beside_it(name: str) -> None:
-    for called in (quoted(name), repr(name)):
-        assert IMPERIAL.text(f"5 mm {called} 5 mm") == f"0.197 in {called} 0.197 in"
+VALUES = st.one_of(
+    st.builds(Length, st.floats(-1e4, 1e4)), st.builds(Name, st.text()), st.builds(Given, st.text()),
+    st.builds(FieldName, st.sampled_from(["rise_mm", "fill"]), st.none() | st.floats(0, 9)), st.integers(), st.text(),
+)  # fmt: skip
+
+
+@given(VALUES, st.builds(lambda value: say("<{}>", value), VALUES), st.text())
+def test_a_stored_message_comes_back(value: Any, inner: Message, text: str) -> None:
+    for message in (say("{} and {inner}", value, inner=inner), say(text), pickle.loads(pickle.dumps(inner))):
+        again = message_from(message.stored())
+        assert [again.text(units) for units in (METRIC, IMPERIAL)] == [
+            message.text(units) for units in (METRIC, IMPERIAL)
+        ]
 
 
 @pytest.mark.parametrize(
-    ("sentence", "metric", "imperial"),
+    ("message", "plain", "metric", "imperial"),
     [
-        ("it ends: set rise_mm to 12.5.", "it ends: set Rise to 12.5 mm.", "it ends: set Rise to 0.492 in."),
-        ("set spigot_mm to 25.4: set lead_in_mm to 0.5", "set Spigot to 25.4 mm: set Lead-in to 0.5 mm",
-         "set Spigot to 1 in: set Lead-in to 0.020 in"),
-        ("set wall_mm in [assembly] to its wall", "set Wall to its wall", "set Wall to its wall"),
-        ("set rings to 4", "set Rings to 4", "set Rings to 4"),
-        ("speed_mm_s is 0 mm/s; allowed is 1 to 254 mm/s", "Speed is 0 mm/s; allowed is 1 to 254 mm/s",
-         "Speed is 0 in/s; allowed is 0.0394 to 10 in/s"),
-        ("the key 'rise_mm' and two rings", "the key 'rise_mm' and two rings", "the key 'rise_mm' and two rings"),
+        (say("set {}.", FieldName("rise_mm", 12.5)), "set rise_mm to 12.5.", "set Rise to 12.5 mm.",
+         "set Rise to 0.492 in."),
+        (say("set {}", FieldName("spigot_mm", 25.4)), "set spigot_mm to 25.4", "set Spigot to 25.4 mm",
+         "set Spigot to 1 in"),
+        (say("set {} to its wall", FieldName("wall_mm", table="assembly")), "set wall_mm in [assembly] to its wall",
+         "set Wall to its wall", "set Wall to its wall"),
+        (say("set {}", FieldName("rings", 4)), "set rings to 4", "set Rings to 4", "set Rings to 4"),
+        (say("set {}", FieldName("crown", "flat")), "set crown to flat", "set Crown to flat", "set Crown to flat"),
     ],
 )  # fmt: skip
-def test_fields_go_by_their_labels(sentence: str, metric: str, imperial: str) -> None:
-    assert in_window(sentence, METRIC) == metric
-    assert in_window(sentence, IMPERIAL) == imperial
-
-
-def test_no_name_of_the_tables_that_stands_bare_in_sentences_holds_a_length() -> None:
-    """Sizes, and the names of fields' choices, are not quoted."""
-    bare = [size.name for size in tube_sizes()]
-    bare += [name for field in DECLARED if field.field.label and field.field.names for name in field.field.names()]
-    assert len(bare) > 100 and all(IMPERIAL.text(name) == name for name in bare)
+def test_fields_go_by_their_labels(message: Message, plain: str, metric: str, imperial: str) -> None:
+    assert (message, message.text(METRIC), message.text(IMPERIAL)) == (plain, metric, imperial)
 
 
 def test_values_have_the_unit_of_their_field() -> None:
@@ -347,7 +347,7 @@ def test_processes_that_cannot_be() -> None:
         said.append(str(refused.value))
     for one in said:
         assert_in_inches(one)
-        assert not re.search(r"\w_\w", in_window(one, METRIC)), one
+        assert not re.search(r"\w_\w", one.text(METRIC)), one
 
 
 def tube_mesh(section: Section, length: float, name: str) -> Mesh:

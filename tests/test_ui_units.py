@@ -17,13 +17,15 @@ from test_ui_job import ROUND, SQUARE, put, tube
 import addon
 from addon.fields.messages import say_value
 from addon.geometry.mesh import Mesh
-from addon.geometry.names import QUOTED
 from addon.geometry.sections import Section
 from addon.trade.processes import processes
 from addon.ui import fields, listing, updating
 from addon.ui.desk import active_fitted
 from addon.ui.overlays import draw
 from addon.ui.quiet import quietly
+
+QUOTED = r"""(?<!\w)(?:"[^"]*"|“[^”]*”|'(?:[^'\\]|\\.)*')"""
+"""What stands in quotes. An apostrophe begins nothing, as it follows a letter."""
 
 
 @pytest.fixture

@@ -18,11 +18,10 @@ from manifold3d import Manifold, OpType
 
 from ..families.family import Family
 from ..families.fitting import Fitting
+from ..fields.messages import Given, Length, Message, Name, say
 from ..fields.refusals import RecipeError
 from ..geometry.mesh import Mesh
-from ..geometry.names import quoted
 from ..geometry.sections import Section
-from ..geometry.units import say_mm
 from ..trade.processes import Process
 from .shop_entries import FitReading, reading_name
 from .statistic import Statistic
@@ -84,11 +83,16 @@ def ladder_reading(
     step's gap a side and width by its label. Raises ``LadderError`` for a step that the ladder does not have.
     """
     if label not in steps:
-        raise LadderError(f"the ladder has no step {label!r}; it has {', '.join(steps)}")
+        raise LadderError(say("the ladder has no step {}; it has {}", Given(label), ", ".join(steps)))
     gap, drawn = steps[label]
     if measured_mm is not None and abs(measured_mm - drawn) > MOST_OFF_MM:
         raise LadderError(
-            f"{say_mm(measured_mm)} cannot be the width of step {label}, drawn {say_mm(drawn)} wide; measure it again"
+            say(
+                "{} cannot be the width of step {}, drawn {} wide; measure it again",
+                Length(measured_mm),
+                label,
+                Length(drawn),
+            )
         )
     return FitReading(reading_name(when), *about, gap, None if measured_mm is None else drawn, measured_mm)
 
@@ -111,7 +115,7 @@ def fit_ladder(
     gaps = tuple(gaps if gaps is not None else gaps_around(wanted))
     labels = [f"{gap:.2f}" for gap in gaps]
     if len(gaps) < 2 or len(set(labels)) < len(labels):
-        raise LadderError("a ladder needs two or more gaps, and each has to differ from the others by 0.01 mm or more")
+        raise LadderError(say("a ladder needs two or more gaps, each {} or more from the others", Length(0.01)))
     if family.slice is None:
         raise LadderError(f"a {family.name} has no part inside the tube to try")
     base, grip = _whole_layers(_BASE_MM, process), _whole_layers(_GRIP_MM + recipe.lead_in_mm, process)
@@ -126,26 +130,28 @@ def fit_ladder(
     return FitLadder(Mesh.from_manifold(solid, "Fit ladder"), tuple(steps), section, wanted)
 
 
-def say_correction(correction: Statistic | None) -> str:
+def say_correction(correction: Statistic | None) -> Message:
     """What the readings of a process and a kind of section say, with how many they are and how far they spread."""
     if correction is None:
-        return "No fit ladder has been entered for this process and kind of section; gaps are made as requested."
-    return f"Gaps are made {_more_or_less(correction)} than requested: {_basis(correction)}."
+        return say("No fit ladder has been entered for this process and kind of section; gaps are made as requested.")
+    return say("Gaps are made {} than requested: {}.", _more_or_less(correction), _basis(correction))
 
 
-def say_excess(excess: Statistic) -> str:
+def say_excess(excess: Statistic) -> Message:
     """What the calipers said of spigots, and that what they are to read allows for it."""
-    return f"Spigots come out {_more_or_less(excess)} than drawn: {_basis(excess)}. The caliper values allow for that."
+    return say(
+        "Spigots come out {} than drawn: {}. The caliper values allow for that.", _more_or_less(excess), _basis(excess)
+    )
 
 
-def _more_or_less(found: Statistic) -> str:
-    return f"{say_mm(abs(found.mean))} per side {'larger' if found.mean >= 0 else 'smaller'}"
+def _more_or_less(found: Statistic) -> Message:
+    return say("{} per side {}", Length(abs(found.mean)), "larger" if found.mean >= 0 else "smaller")
 
 
-def _basis(found: Statistic) -> str:
+def _basis(found: Statistic) -> Message:
     if found.spread is None:
-        return "from a single reading, not yet reliable"
-    return f"mean of {found.n} readings, spread {say_mm(found.spread)}"
+        return say("from a single reading, not yet reliable")
+    return say("mean of {} readings, spread {}", found.n, Length(found.spread))
 
 
 def _slice(family: Family, recipe: Any, section: Section, gap_mm: float, base: float, grip: float | None) -> Fitting:
@@ -153,7 +159,7 @@ def _slice(family: Family, recipe: Any, section: Section, gap_mm: float, base: f
     try:
         return family.slice(recipe, section, gap_mm, base, grip)
     except RecipeError as refusal:
-        raise LadderError(f"no slice can be made with a gap of {say_mm(gap_mm)} per side: {refusal}") from None
+        raise LadderError(say("no slice can be made with a gap of {} per side: {}", Length(gap_mm), refusal)) from None
 
 
 def _upright(solid: Manifold, base: float) -> Manifold:
@@ -179,9 +185,9 @@ def _ladder(
     rows = math.ceil(len(solids) / columns) if columns else 0
     if not rows or rows * row_pitch > room[1]:
         most = columns * math.floor(room[1] / row_pitch) - 1
-        advice = f"choose at most {most} gaps" if most >= 2 else "choose a process with a larger plate"
+        advice = say("choose at most {} gaps", most) if most >= 2 else say("choose a process with a larger plate")
         raise LadderError(
-            f"{len(solids) - 1} slices of this tube do not fit on the plate of {quoted(process.name)}; {advice}"
+            say("{} slices of this tube do not fit on the plate of {}; {}", len(solids) - 1, Name(process.name), advice)
         )
     relief, neck = _whole_layers(_RELIEF_MM, process), _whole_layers(_NECK_MM[1], process)
     middle = (left + right) / 2

@@ -10,11 +10,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from manifold3d import CrossSection
 
+from ..fields.messages import Given, Length, say, say_all
 from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.placement import Placement
-from ..geometry.units import say_mm
 from ..trade.processes import Process
 from ..trade.shrink import shrink_scale
 from .filling import Lot, centred, fill_plates, fits
@@ -156,15 +156,19 @@ def _refuse_too_large(
     for index, (footprint, ways) in enumerate(zip(footprints, turned, strict=True)):
         height, most = footprint.height_mm * rise, process.plate_mm[2]
         if height > most + _FINE:
-            problems[index] = f"{footprint.name!r} is {say_mm(height)} high; there is room for {say_mm(most)}"
+            problems[index] = say(
+                "{} is {} high; there is room for {}", Given(footprint.name), Length(height), Length(most)
+            )
         elif not any(fits(way.shape, ground) for way in ways):
-            size = f"{say_mm(ways[0].shape.width)} × {say_mm(ways[0].shape.depth)}"
-            room = f"{say_mm(max(ground.width, 0.0))} × {say_mm(max(ground.depth, 0.0))}"
-            problems[index] = f"{footprint.name!r} needs {size}; the plate less its margin has {room}"
+            size = Length(ways[0].shape.width, ways[0].shape.depth)
+            room = Length(max(ground.width, 0.0), max(ground.depth, 0.0))
+            said = "{} needs {}; the plate less its margin has {}"
+            problems[index] = say(said, Given(footprint.name), size, room)
             if ground.blocked:
                 problems[index] += ", and too little beside the keep-out corner"
     if problems:
-        raise PlateError("; ".join(problems.values()) + ". Choose a larger plate or leave it out.", list(problems))
+        said = say("{}. Choose a larger plate or leave it out.", say_all(problems.values(), "; "))
+        raise PlateError(said, list(problems))
 
 
 def _hull(points: Floats) -> Floats:

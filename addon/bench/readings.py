@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from datetime import datetime
 from typing import Any
 
-from ..geometry.names import quoted
+from ..fields.messages import Message, Name, as_message, say
 from .fit_ladder import ladder_reading, say_correction, say_excess
 from .shop_book import ShopBook
 from .shop_entries import (
@@ -74,8 +74,7 @@ def fit_reading(
     try:
         return ladder_reading(about, steps, step, when, measured_mm)
     except ValueError as error:
-        said = str(error)
-        raise ReadingError(f"{said[:1].upper()}{said[1:]}.") from None
+        raise ReadingError(as_message(error).capitalised + ".") from None
 
 
 @_sound_result()
@@ -98,21 +97,21 @@ def print_run(
             took_s=took_s,
         )
     except ValueError as error:
-        raise ReadingError(f"{error}; measure it again.") from None
+        raise ReadingError(say("{}; measure it again.", error)) from None
 
 
-def learned(book: ShopBook) -> list[str]:
+def learned(book: ShopBook) -> list[Message]:
     """What a book's readings add up to, in sentences."""
     fits, runs = book.all(FitReading), book.all(PrintRun)
     said = []
     for process, kind in sorted({(one.process, one.kind) for one in fits}):
-        said.append(f"{quoted(process)}, {kind}: {say_correction(gap_correction(fits, process, kind))}")
+        said.append(say("{}, {}: {}", Name(process), kind, say_correction(gap_correction(fits, process, kind))))
         if excess := print_excess(fits, process, kind):
-            said.append(f"{quoted(process)}, {kind}: {say_excess(excess)}")
+            said.append(say("{}, {}: {}", Name(process), kind, say_excess(excess)))
     for process in sorted({one.process for one in runs}):
         for what, factor in (("Material", material_factor(runs, process)), ("Time", time_factor(runs, process))):
             if factor:
-                said.append(f"{quoted(process)}: {what} is really the estimate times {factor.say()}.")
+                said.append(say("{}: {} is really the estimate times {}.", Name(process), what, factor.say()))
     return said
 
 

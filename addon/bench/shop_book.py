@@ -17,6 +17,7 @@ from typing import Any, TypeVar
 
 from ..families.table import family_named, usual
 from ..fields.declared import declared_in, values_of
+from ..fields.messages import Given, Name, as_message, say
 from ..geometry.names import quoted
 from ..trade.processes import Material, Process, check_process
 from ..trade.renamed import with_new_names
@@ -119,7 +120,7 @@ class ShopBook:
         try:
             again = parse_book(book_text(ShopBook((new,)))).entries[0]
         except TypeError as error:
-            raise ValueError(f"{said}: {error}") from None
+            raise ValueError(say("{}: {}", said, error)) from None
         if again != new:
             raise ValueError(f"{said}: it would be read as {again.row}")
         entries[new.key] = new
@@ -186,7 +187,7 @@ def parse_book(text: str) -> ShopBook:
             entries[entry.key] = entry
             problems += wrong
     return ShopBook(
-        tuple(entries.values()), kept, tuple(f"Shop book: {problem}" for problem in dict.fromkeys(problems))
+        tuple(entries.values()), kept, tuple(say("Shop book: {}", problem) for problem in dict.fromkeys(problems))
     )
 
 
@@ -195,7 +196,7 @@ def _entry(
 ) -> tuple[BookEntry, list[str]]:
     """An entry and what is wrong with it, in sentences."""
     name = row.get("name")
-    called = f"{table} ({quoted(name)})" if isinstance(name, str) else f"{table} entry {number}"
+    called = say("{} ({})", table, Name(name)) if isinstance(name, str) else say("{} entry {}", table, number)
     kind = TABLES[table]
     known: list[str] = []
     try:
@@ -211,10 +212,11 @@ def _entry(
         entry = BookEntry(table, name, changed, _value(kind, dict(own), table), unknown, current)
     except ValueError as error:
         # A name that no sound entry has, so that the entry outlasts merging whatever is wrong with it.
-        said = str(error) if isinstance(error, TableError) else f"{called}: {error}"
-        return BookEntry(table, f"{number}. {row}", None, None, row, row), [f"{said}. The entry is kept, not used."]
+        said = as_message(error) if isinstance(error, TableError) else say("{}: {}", called, error)
+        return BookEntry(table, f"{number}. {row}", None, None, row, row), [said + ". The entry is kept, not used."]
     return entry, renamed + [
-        f"{called}: the key {key!r} is not known{hint(key, known)}; it is kept, not used." for key in unknown
+        say("{}: the key {} is not known{}; it is kept, not used.", called, Given(key), hint(key, known))
+        for key in unknown
     ]
 
 

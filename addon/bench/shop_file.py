@@ -14,6 +14,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
+from ..fields.messages import say
 from ..files.atomic import UNFINISHED, write_checked
 from ..files.errors import FileError
 from ..files.texts import read_text
@@ -141,7 +142,7 @@ def _write(path: Path, book: ShopBook, before: str = "") -> None:
     try:
         write_checked(path, book_text(book, before).encode(), lambda content: parse_book(content.decode()), None)
     except FileError as error:
-        raise ShopBookError(f"The shop book was not changed: {error}") from error
+        raise ShopBookError(say("The shop book was not changed: {}", error)) from error
 
 
 def _free_name(path: Path) -> Path:

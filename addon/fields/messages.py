@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from reprlib import Repr
 from string import Formatter
 from typing import Any
@@ -33,7 +33,7 @@ class Units:
     """What lengths are said in: ``units(25.4)`` is ``"25.4 mm"``, or ``"1 in"``."""
 
     imperial: bool = False
-    labels: Mapping[str, str] | None = None
+    labels: Mapping[str, str] | None = field(default=None, hash=False)
     """What fields are called, by their keys; None for the keys themselves."""
     decimals: int = 3
     """Of an inch."""
@@ -177,6 +177,11 @@ class Message(str):
 
     def __add__(self, other: str) -> Message:
         return say_all((self, other), "")
+
+    @property
+    def capitalised(self) -> Message:
+        """With a capital, where the template begins with a letter."""
+        return Message(self.template[:1].upper() + self.template[1:], self.values)
 
     def removesuffix(self, suffix: str, /) -> Message:
         return Message(self.template.removesuffix(suffix), self.values)

@@ -14,8 +14,8 @@ from ..bench.shop_entries import FitReading, MeasuredTube, gap_correction, print
 from ..bench.statistic import Statistic
 from ..families.family import Family
 from ..fields.declared import declared, with_values
+from ..fields.messages import Name, say
 from ..files.parts import FileUnit
-from ..geometry.names import quoted
 from ..geometry.sections import Section
 from ..takeoff.ends import TubeEnd
 from ..takeoff.given import GivenEnd
@@ -239,7 +239,7 @@ class Job:
         try:
             return find_row((*self.book.all(Material), *materials()), self.process.material, "plastic")
         except UnknownNameError as error:
-            raise JobError(f"process.material: {error}") from None
+            raise JobError(say("process.material: {}", error)) from None
 
     def gap_correction(self, section: Section) -> Statistic | None:
         """What the shop book's readings add to a gap a side; None where there are none for this kind of section."""
@@ -299,10 +299,10 @@ class Job:
         width, depth = (min(some, default=None) for some in (reading.bore_width_mm, reading.bore_depth_mm))
         if len(section.bore.readings) > 1 and reading.match.turned(section):
             width, depth = depth, width
-        where = f"The shop book's tube {quoted(reading.book_name)}" if reading.book_name else "measured"
+        where = say("The shop book's tube {}", Name(reading.book_name)) if reading.book_name else "measured"
         try:
             return with_reading(section, width, depth)
         except ValueError as error:
             raise JobError(
-                f"{where}: {error}. Read the calipers again, narrow what the entry matches, or mend the model."
+                say("{}: {}. Read the calipers again, narrow what the entry matches, or mend the model.", where, error)
             ) from None

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from ..bench.fit_ladder import say_correction, say_excess
+from ..fields.messages import Length, Name, say
 from ..geometry.names import quoted
-from ..geometry.units import bare_mm
 from ..takeoff import TubeEnd
 from ..trade.processes import Material, Process
 from .asked import Job
@@ -58,10 +58,11 @@ def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
         reading = job.measured_for(batch.ends[0].section)
         if reading and reading.book_name:
             bore = batch.section.bore
-            across = " × ".join(bare_mm(bore.across(reading.across_deg)) for reading in bore.readings)
-            notes.append(f"{batch.id} is made for the shop book's tube {quoted(reading.book_name)}, bore {across} mm.")
+            across = Length(*(bore.across(reading.across_deg) for reading in bore.readings))
+            said = "{} is made for the shop book's tube {}, bore {}."
+            notes.append(say(said, batch.id, Name(reading.book_name), across))
     for kind, batch in {batch.section.kind: batch for batch in batches}.items():
-        notes.append(f"{_KINDS[kind]}: {say_correction(batch.correction)}")
+        notes.append(say("{}: {}", _KINDS[kind], say_correction(batch.correction)))
         if excess := job.print_excess(batch.section):
-            notes.append(f"{_KINDS[kind]}: {say_excess(excess)}")
+            notes.append(say("{}: {}", _KINDS[kind], say_excess(excess)))
     return notes

@@ -19,6 +19,7 @@ from ..families import table as families
 from ..families.family import Family
 from ..fields.coercion import AUTOMATIC, FieldError, read_record, read_values, refuse_unknown
 from ..fields.declared import declared_in, values_of, with_values
+from ..fields.messages import Message, say, say_all
 from ..files.texts import read_text
 from ..takeoff.given import GivenEnd, SizedEnd
 from ..takeoff.picked import PickedEnd
@@ -53,7 +54,7 @@ def read_job(path: Path) -> Job:
     try:
         return parse_job(table, path.parent, name)
     except JobError as error:
-        raise JobError(f"{path.name}: {error}") from None
+        raise JobError(say("{}: {}", path.name, error)) from None
 
 
 def job_text(job: Job) -> str:
@@ -156,7 +157,7 @@ def _with_new_names(cls: type, table: Mapping[str, Any], where: str, notes: list
     try:
         renamed, said = with_new_names(table, _keys(cls))
     except ValueError as error:
-        raise JobError(f"{where}: {error}.") from None
+        raise JobError(say("{}: {}.", where, error)) from None
     notes += [f"Job file: {where}.{sentence}" for sentence in said]
     return renamed
 
@@ -170,7 +171,7 @@ def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:
     try:
         end.tube_end()
     except ValueError as error:
-        raise JobError(f"{where}: {error}.") from None
+        raise JobError(say("{}: {}.", where, error)) from None
     return end
 
 
@@ -182,7 +183,7 @@ def _book(shop: Shop) -> ShopBook:
     try:
         return read_book(shop.book)
     except ShopBookError as error:
-        return ShopBook(problems=(f"{error} Nothing of the shop's own is used.",))
+        return ShopBook(problems=(say("{} Nothing of the shop's own is used.", error),))
 
 
 def _wish(family: Family, table: Mapping[str, Any], book: ShopBook, notes: list[str]) -> Wish | None:
@@ -212,12 +213,12 @@ def _preset(family: Family, name: Any, book: ShopBook) -> Any:
         presets = [preset for preset in book.all(Preset) if preset.family == family.name]
         return find_row(presets, name, "preset of the shop book").recipe
     except UnknownNameError as error:
-        raise JobError(f"{where}: {_with_problems(str(error), book)}") from None
+        raise JobError(say("{}: {}", where, _with_problems(error, book))) from None
 
 
-def _with_problems(said: str, book: ShopBook) -> str:
+def _with_problems(error: ValueError, book: ShopBook) -> Message:
     """A name that is not found may be one that could not be read."""
-    return " ".join([f"{said}.", *book.problems])
+    return say_all([say("{}.", error), *book.problems])
 
 
 def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
@@ -269,12 +270,12 @@ def _process(table: Mapping[str, Any], book: ShopBook) -> Process:
         process = with_values(find_row((*book.all(Process), *processes()), name, "process"), numbers)
     except UnknownNameError as error:
         if not _whole_process(numbers):
-            raise JobError(f"process: {_with_problems(str(error), book)}") from None
+            raise JobError(say("process: {}", _with_problems(error, book))) from None
         process = Process(name, **numbers)
     try:
         check_process(process)
     except ProcessError as error:
-        raise JobError(f"process: {error}") from None
+        raise JobError(say("process: {}", error)) from None
     return process
 
 

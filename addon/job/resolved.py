@@ -10,8 +10,8 @@ from typing import Any
 from ..families.family import EndPlace, Family
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand, fit_band
+from ..fields.messages import Length, say
 from ..fields.refusals import RecipeError
-from ..geometry.units import say_mm
 from ..review import Finding, Review, review_fitting
 from ..review.gap import gap_findings
 from ..review.heat import heat_findings
@@ -79,7 +79,7 @@ def designed(shape: Shape, facets: int | None = None) -> Fitting:
     except RecipeError as refusal:
         if refusal.field != "gap_mm" or not shape.added_mm or not isinstance(refusal.works, float):
             raise
-        said = f"{refusal}, and the shop book adds {say_mm(shape.added_mm)} to the gap that is asked for"
+        said = say("{}, and the shop book adds {} to the gap that is asked for", refusal, Length(shape.added_mm))
         raise RecipeError("gap_mm", said, round(refusal.works - shape.added_mm, 4)) from None
 
 

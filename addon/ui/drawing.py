@@ -9,18 +9,18 @@ from typing import Any
 import bpy
 
 from ..fields.declared import Field
-from ..fields.messages import as_message, say_value
+from ..fields.messages import Units, as_message, say_value
 from ..fields.refusals import RecipeError
 from . import wording
 from .fields import auto_name, inch_name, stored_name
-from .saying import IMPERIAL, METRIC, Say
+from .wording import IMPERIAL, METRIC
 
 
 def imperial(scene: bpy.types.Scene) -> bool:
     return scene.unit_settings.system == "IMPERIAL"
 
 
-def say_in(scene: bpy.types.Scene) -> Say:
+def say_in(scene: bpy.types.Scene) -> Units:
     """How lengths are said in a scene."""
     return IMPERIAL if imperial(scene) else METRIC
 

@@ -65,7 +65,7 @@ def problem_of(job: Job) -> str:
     try:
         check_process(job.process)
     except ProcessError as error:
-        return f"The process is not valid: {error}"
+        return say("The process is not valid: {}", error)
     if job.tube.coldest_c > job.tube.hottest_c:
         return "The coldest temperature is above the hottest; swap them"
     return ""

@@ -10,9 +10,10 @@ import bpy
 from ..bench.readings import learned
 from ..bench.shop_book import ShopBook
 from ..bench.shop_file import ShopBookError, open_book
+from ..fields.messages import Message, as_message
 
 _read: dict[Path, tuple[float, ShopBook]] = {}
-_learned: tuple[ShopBook, list[str]] = (ShopBook(), [])
+_learned: tuple[ShopBook, list[Message]] = (ShopBook(), [])
 
 
 def book_path() -> Path:
@@ -28,11 +29,11 @@ def book() -> ShopBook:
         try:
             _read[path] = changed, open_book(path) if changed else ShopBook()
         except ShopBookError as error:
-            return ShopBook(problems=(str(error),))
+            return ShopBook(problems=(as_message(error),))
     return _read[path][1]
 
 
-def lessons() -> list[str]:
+def lessons() -> list[Message]:
     """What the book's readings add up to, in sentences; worked out once for each state of the book."""
     global _learned
     now = book()

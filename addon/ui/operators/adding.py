@@ -10,6 +10,7 @@ from bpy.props import EnumProperty
 from ...families.table import usual
 from ...fields.coercion import read_record
 from ...fields.declared import declared_in
+from ...fields.messages import say
 from ...takeoff.given import SizedEnd
 from ...trade.sizes import tube_sizes
 from ...trade.tables import cited
@@ -77,7 +78,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
         desk = updating.finish(scene, review=False)
         fitted = next(fitted for fitted in desk.fittings if row in fitted.rows)
         if fitted.refusal:
-            report(self, "WARNING", f"The fitting cannot be made: {fitted.refusal}")
+            report(self, "WARNING", say("The fitting cannot be made: {}", fitted.refusal))
             return {"FINISHED"}
         placing.place_all(scene, desk, only={line.key})
         placing.select(context, placing.placed(scene).get(line.key))

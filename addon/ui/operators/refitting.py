@@ -9,12 +9,11 @@ from bpy.props import StringProperty
 
 from ...families.table import usual
 from ...fields.declared import declared_in
-from ...fields.messages import say_value
-from ...geometry.names import quoted
+from ...fields.messages import FieldName, Name, say, say_value
 from ...trade.processes import Process
 from .. import placing, updating, wording
 from ..desk import active_recipe, times
-from ..drawing import say_in
+from ..drawing import report, say_in
 from ..fields import assign, auto_name, stored, stored_name
 from ..quiet import quietly
 from ..views import redraw
@@ -123,7 +122,7 @@ class FERRULE_OT_set_number(bpy.types.Operator):
                     setattr(group, auto_name(self.field), False)
             setattr(group, stored_name(self.field), value)
         except (TypeError, ValueError, OverflowError) as error:
-            self.report({"ERROR"}, f"{wording.label_of(self.field)} cannot be {quoted(self.value)}: {error}")
+            report(self, "ERROR", say("{} cannot be {}: {}", FieldName(self.field), Name(self.value), error))
             return {"CANCELLED"}
         return {"FINISHED"}
 

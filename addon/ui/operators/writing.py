@@ -7,6 +7,7 @@ from pathlib import Path
 import bpy
 from bpy_extras.io_utils import ExportHelper
 
+from ...fields.messages import say
 from ...files.atomic import FileSet
 from ...files.errors import FileError
 from ...files.file_names import safe_name
@@ -130,7 +131,7 @@ class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper
             return {"CANCELLED"}
         said = f"The job was written as {quoted(path.name)}"
         if lost:
-            report(self, "WARNING", f"{said}. It lacks an end that was picked by hand: {lost[0]}")
+            report(self, "WARNING", say("{}. It lacks an end that was picked by hand: {}", said, lost[0]))
         else:
             report(self, "INFO", said)
         return {"FINISHED"}

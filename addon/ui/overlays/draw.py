@@ -11,14 +11,13 @@ import gpu
 import numpy as np
 from mathutils import Matrix
 
-from ...fields.messages import message_from
+from ...fields.messages import Units, message_from
 from ...geometry.frames import Floats
 from ...trade.sizes import section_name
 from .. import looking, placing, updating
 from ..desk import Fitted
 from ..drawing import say_in
-from ..saying import METRIC, Say
-from ..wording import in_window
+from ..wording import METRIC, in_window
 from . import markers, painting, plates, profile, shapes, sheets
 from .painting import Picture, Printed
 from .sheets import Rectangle
@@ -64,7 +63,7 @@ def invalidate() -> None:
         cache.clear()
 
 
-def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Say = METRIC) -> list[Picture]:
+def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Units = METRIC) -> list[Picture]:
     """The overlays that are switched on, each built once as long as what it shows stays the same."""
     _keep_for(subject, say)
     pictures: list[Picture] = []
@@ -316,7 +315,7 @@ def _words(parts: tuple[str, ...], scale: float, size: float = sheets.SMALL, mos
     return _sheet(key, lambda: sheets.words_sheet(parts, painting.measure(scale), most, size))
 
 
-def _keep_for(subject: looking.Subject, say: Say) -> None:
+def _keep_for(subject: looking.Subject, say: Units) -> None:
     """What was built for other results, or in other units, goes."""
     global _made_from
     fitted = subject.fitted

@@ -10,9 +10,9 @@ import numpy as np
 
 from ...bench.section_drawing import spread
 from ...families.dimensioned import Dimension, Note, View
+from ...fields.messages import Units
 from ...geometry.frames import Floats
 from ...geometry.hatching import hatching
-from ..saying import Say
 from . import sheets, styles
 from .shapes import edges_of, pairs, triangles
 from .sheets import INK, LINE, MARGIN, PALE, SMALL, Fill, Sheet, Stroke, Text, WordWidth, middle_line
@@ -25,7 +25,7 @@ _ARROW = 5.0
 _HATCH = 5.0
 
 
-def profile_sheet(view: View, say: Say, measure: WordWidth, title: str = "") -> Sheet:
+def profile_sheet(view: View, say: Units, measure: WordWidth, title: str = "") -> Sheet:
     """The view as large as ``PART`` allows, its words around it."""
     widths = [
         dimension for dimension in view.dimensions if dimension.margin in ("above", "below") and not dimension.detail
@@ -90,7 +90,7 @@ def profile_sheet(view: View, say: Say, measure: WordWidth, title: str = "") -> 
     return Sheet(width, height, tuple(fills), tuple(strokes), tuple(texts))
 
 
-def _words(label: Dimension | Note, say: Say) -> str:
+def _words(label: Dimension | Note, say: Units) -> str:
     return label.said(say) if isinstance(label, Note) else f"{label.name} {label.said(say)}"
 
 

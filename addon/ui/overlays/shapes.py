@@ -16,7 +16,7 @@ from manifold3d import CrossSection, triangulate
 
 from ...families.fitting import Fitting
 from ...families.gap_band import GapBand
-from ...fields.messages import SPECK_MM2
+from ...fields.messages import SPECK_MM2, Units
 from ...geometry.frames import Floats
 from ...geometry.hatching import dashes, hatching, surface_hatching
 from ...geometry.polygons import edge_lengths
@@ -27,7 +27,7 @@ from ...review.review import Print
 from ...review.steps import LEAST_REST
 from ...review.support import Column
 from ...review.thickness import WALL_BEADS, ThinPart
-from ..saying import METRIC, Say
+from ..wording import METRIC
 from . import styles
 from .styles import Style
 
@@ -106,7 +106,7 @@ def outline_stack(printed: Print) -> Stack:
     return Stack(np.column_stack([plan, np.repeat(layers.cuts, sizes)]), np.cumsum(sizes))
 
 
-def outlines(stack: Stack, printed: Print, up_to: int | None = None, say: Say = METRIC) -> Marks:
+def outlines(stack: Stack, printed: Print, up_to: int | None = None, say: Units = METRIC) -> Marks:
     """The outlines of every layer, or of those up to a layer counted from 0."""
     layers = printed.layers
     last = len(layers) - 1 if up_to is None else up_to
@@ -115,7 +115,7 @@ def outlines(stack: Stack, printed: Print, up_to: int | None = None, say: Say = 
     return Marks((lines,), legend=(LegendEntry(styles.OUTLINE, note),))
 
 
-def chosen_layer(printed: Print, layer: int, say: Say = METRIC) -> Marks:
+def chosen_layer(printed: Print, layer: int, say: Units = METRIC) -> Marks:
     layers = printed.layers
     lines = _at_height(edges_of(layers.outline(layer).to_polygons()), layers.cuts[layer])
     return Marks(
@@ -123,7 +123,7 @@ def chosen_layer(printed: Print, layer: int, say: Say = METRIC) -> Marks:
     )
 
 
-def rings(review: Review, layer: int, planned: bool = False, say: Say = METRIC) -> Marks:
+def rings(review: Review, layer: int, planned: bool = False, say: Units = METRIC) -> Marks:
     """One layer's rings, what of it they leave to the fill, and what nothing covers."""
     assert review.printed is not None
     layers, grain = review.printed.layers, grain_of(review)
@@ -148,7 +148,7 @@ def rings(review: Review, layer: int, planned: bool = False, say: Say = METRIC) 
     return Marks(_some(batches), tuple(labels), tuple(legend))
 
 
-def overhangs(review: Review, say: Say = METRIC) -> Marks:
+def overhangs(review: Review, say: Units = METRIC) -> Marks:
     """What hangs in the air, the columns under it, and the surface that leans too far."""
     assert review.printed is not None
     printed, process, grain = review.printed, review.process, grain_of(review)
@@ -183,7 +183,7 @@ def overhangs(review: Review, say: Say = METRIC) -> Marks:
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
-def thin_walls(review: Review, say: Say = METRIC) -> Marks:
+def thin_walls(review: Review, say: Units = METRIC) -> Marks:
     """Walls too thin for a bead out and one back, and gaps that close up."""
     assert review.printed is not None
     printed, bead, grain = review.printed, review.process.bead_mm, grain_of(review)
@@ -208,7 +208,7 @@ def thin_walls(review: Review, say: Say = METRIC) -> Marks:
     return Marks(_some(batches), tuple(labels), tuple(legend))
 
 
-def steps(review: Review, say: Say = METRIC) -> Marks:
+def steps(review: Review, say: Units = METRIC) -> Marks:
     """The ledge that each layer leaves of the one below: narrow, wider than half a bead, or in the crown a jump, where
     the outer bead rests too little."""
     assert review.printed is not None
@@ -234,7 +234,7 @@ def steps(review: Review, say: Say = METRIC) -> Marks:
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
-def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Marks:
+def gap(fitting: Fitting, band: GapBand | None = None, say: Units = METRIC) -> Marks:
     """The room between spigot and bore just under the shoulder and over the lead-in, and the bore down to the tip."""
     seat = fitting.seat
     bore = seat.room.polygon()
@@ -264,7 +264,7 @@ def gap(fitting: Fitting, band: GapBand | None = None, say: Say = METRIC) -> Mar
     return Marks(_some(batches), (label,), (LegendEntry(style, note), LegendEntry(styles.BORE, across)))
 
 
-def caption(review: Review, layer: int, planned: bool = False, say: Say = METRIC) -> tuple[str, ...]:
+def caption(review: Review, layer: int, planned: bool = False, say: Units = METRIC) -> tuple[str, ...]:
     """``("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87%", "overhang: look at")``."""
     printed = review.printed
     if printed is None:

@@ -3,6 +3,7 @@
 
 import bpy
 
+from ...fields.messages import say
 from ...trade.processes import Process
 from .. import updating
 from ..drawing import draw_field, draw_text
@@ -30,7 +31,7 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
         if desk is None:
             return
         if desk.problem:
-            draw_text(layout.box(), f"{desk.problem}.", icon="ERROR")
+            draw_text(layout.box(), say("{}.", desk.problem), icon="ERROR")
         for problem in desk.job.book.problems:
             draw_text(layout.box(), problem, icon="ERROR")
 

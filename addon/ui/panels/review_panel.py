@@ -5,12 +5,11 @@ from typing import Any
 
 import bpy
 
-from ...fields.messages import say_value
+from ...fields.messages import Units, say, say_value
 from ...review import Finding
 from .. import listing, looking, updating
 from ..desk import active_fitted
 from ..drawing import draw_text, say_in
-from ..saying import Say
 from ..wording import count_of, label_of
 from .sidebar import Sidebar
 
@@ -61,7 +60,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             draw_text(layout, f"{count_of(refused, 'kind')} cannot be made, see the panel Fitting.", icon="ERROR")
         problem = next((fitted.problem for fitted in desk.fittings if fitted.problem), "") if desk else ""
         if problem:
-            draw_text(layout, f"Not reviewed. {problem}", icon="ERROR")
+            draw_text(layout, say("Not reviewed. {}", problem), icon="ERROR")
         fitted = active_fitted(context.scene, desk) if desk else None
         if fitted and fitted.made and not fitted.made.review.settled:
             draw_text(layout, "Ways up, trapped support and the bath follow once you stop changing numbers.")
@@ -78,7 +77,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         layout.operator("ferrule.check_in_place", icon="SELECT_INTERSECT")
 
 
-def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Say) -> None:
+def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Units) -> None:
     box = layout.box()
     head = box.row()
     head.label(text=finding.severity.capitalize(), icon=ICONS[finding.severity])
