@@ -84,7 +84,7 @@ def read_record(cls: type[Record], values: Mapping[str, Any], where: str = "") -
     known = declared_in(cls)
     for key, field in known.items():
         if field.default is MISSING and key not in values:
-            raise FieldError(f"{_inside(where, key)} is missing; it has no default.")
+            raise FieldError(say("{} is missing; it has no default.", FieldName(_inside(where, key))))
     outer = {key: value for key, value in values.items() if len(known[key].path) == 1}
     inner = {key: value for key, value in values.items() if key not in outer}
     return with_values(cls(**{known[key].path[0]: value for key, value in outer.items()}), inner)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from manifold3d import Error, Manifold, OpType
 
+from ...fields.messages import Length, say
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
@@ -45,8 +46,8 @@ def design(
     ``ValueError`` for a chord error that is not made.
     """
     if not LEAST_CHORD_ERROR_MM <= chord_error_mm <= MOST_CHORD_ERROR_MM:
-        allowed = f"{LEAST_CHORD_ERROR_MM:g} to {MOST_CHORD_ERROR_MM:g} mm"
-        raise ValueError(f"a chord error of {chord_error_mm:g} mm is not made; choose {allowed}")
+        allowed = Length(LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM, between=" to ")
+        raise ValueError(say("a chord error of {:g} is not made; choose {:g}", Length(chord_error_mm), allowed))
     recipe = resolve(
         recipe,
         section,
