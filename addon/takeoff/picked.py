@@ -9,13 +9,12 @@ from dataclasses import MISSING, dataclass
 import numpy as np
 
 from ..fields.declared import declared
-from ..fields.messages import Length, say
+from ..fields.messages import Length, Message, say
 from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import fit_outlines
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import vector_areas
-from ..geometry.units import say_mm
 from .ends import TubeEnd
 from .rim_sections import combined, placed
 
@@ -174,14 +173,14 @@ def _check_outlines(drawn: Sequence[Floats], flat: Sequence[Floats]) -> None:
     if met:
         where = _said(drawn[met[0]][kept[met[0]]], *met[1:])
         raise PickError(
-            f"The bore is not inside the outside: they meet at {where}. Take the outside and the bore of one rim"
+            say("The bore is not inside the outside: they meet at {}. Take the outside and the bore of one rim", where)
         )
 
 
-def _said(loop: Floats, corner: int, share: float) -> str:
+def _said(loop: Floats, corner: int, share: float) -> Message:
     """A place on an edge of a loop."""
     x, y, z = loop[corner] + share * (loop[(corner + 1) % len(loop)] - loop[corner])
-    return f"x {say_mm(x)}, y {say_mm(y)}, z {say_mm(z)}"
+    return say("x {}, y {}, z {}", Length(x), Length(y), Length(z))
 
 
 def _axis(sides: Floats, normal: Floats) -> Floats | None:
