@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from addon.review.layers import Layers
     from addon.review.review import Print
     from addon.review.support import Support
-    from addon.shaping.features import Grooves
     from addon.trade.processes import Process
 
 Point = tuple[float, float]
@@ -114,6 +113,7 @@ def cap() -> tuple[Fitting, Review, Print]:
     from addon.families.cap import Recipe, design
     from addon.geometry.sections import Section
     from addon.review import review_fitting
+    from addon.shaping.features import Grooves
 
     recipe = Recipe(groove=Grooves(width_mm=3.175, depth_mm=2.0))
     fitting = design(recipe, Section.round(25.4, 3.175))
@@ -166,22 +166,26 @@ def layers_picture() -> str:
 
 
 def rings_picture() -> str:
-    from addon.review.rings import widest
+    from addon.review.outlines import offset
 
     _, found, printed = cap()
-    layer = 74
+    layer = printed.plan.ranges[0].first
+    above = printed.layers.outline(layer + 1)
     sheets = []
-    for middle, planned, words in ((140, False, "three rings"), (400, True, "the ring plan")):
-        sheet = Sheet(17, (middle, 140))
+    for middle, planned, words in ((140, False, "as set"), (400, True, "as planned")):
+        sheet = Sheet(34, (middle, 140))
         rings = found.rings(layer, planned)
         sheet.area(printed.layers.outline(layer).to_polygons(), "")
         for bead in rings.beads:
             sheet.area(bead.to_polygons(), "fill")
-        sheet.area(rings.uncovered.to_polygons(), "bad")
-        spot = widest(rings.uncovered).width_mm
-        sheet.words(0, -8.0, f"{words}: {rings.count} of {rings.bead_mm:g} mm, open {spot:.2f} mm", "middle")
+        outer = above - offset(above, -rings.bead_mm)
+        sheet.area((outer - rings.covered).to_polygons(), "bad")
+        sheet.area(above.to_polygons(), "mark")
+        rest = (outer ^ rings.covered).area() / outer.area()
+        says = f"{rings.count} of {rings.bead_mm:.2f} mm, the bead above rests {rest:.0%}"
+        sheet.words(0, -3.9, f"{words}: {says}", "middle")
         sheets.append(sheet)
-    return page(540, 300, f"The rings of layer {layer + 1}, as set and as planned", *sheets)
+    return page(540, 300, f"The rings of layer {layer + 1} and the outer bead of the layer above", *sheets)
 
 
 def steps_picture() -> str:
@@ -207,34 +211,31 @@ def steps_picture() -> str:
 
 def plan_picture() -> str:
     _, _, printed = cap()
-    plan, steps, crown = printed.plan, printed.steps, printed.crown
+    plan, steps, crown, bead = printed.plan, printed.steps, printed.crown, process().bead_mm
     sheet = Sheet(1, (60, 230))
-    span = range(crown.first, crown.last + 1)
+    width = 470 / len(crown)
 
-    def height(spot: float) -> float:
-        return 200 * (math.log10(max(spot, 0.01)) + 2) / 3.5
+    def height(mm: float) -> float:
+        return 90 * mm
 
-    for decade in (0.01, 0.1, 1, 10):
-        sheet.line((0, height(decade)), (470, height(decade)), "thin")
-        sheet.words(-5, height(decade), f"{decade:g} mm", "end")
-    width = 470 / len(span)
-    before = [(width * (layer - crown.first + 0.5), height(steps.open_middle[layer])) for layer in span]
-    after = []
-    for row in plan.rows:
-        for layer in range(row.first, row.last + 1):
-            laid = math.floor(steps.inradii[layer] / row.bead_mm + 0.5)
-            spot = 2 * (steps.inradii[layer] - laid * row.bead_mm)
-            after.append((width * (layer - crown.first + 0.5), height(spot)))
-    sheet.chain(before, "mark")
-    sheet.chain(after, "good")
-    limit = height(process().bead_mm / 4)
-    sheet.line((0, limit), (470, limit))
-    sheet.words(475, limit, "limit: a quarter bead")
-    sheet.words(475, before[20][1], "three rings")
-    sheet.words(475, height(0.03), "ring plan")
+    for mm in (0.0, 0.5, 1.0, 1.5, 2.0):
+        sheet.line((0, height(mm)), (470, height(mm)), "thin")
+        sheet.words(-5, height(mm), f"{mm:g} mm", "end")
+    needs, reaches = [], []
+    for layer in range(crown.first, crown.last + 1):
+        left = width * (layer - crown.first)
+        # The top has no layer above it: its rings reach the middle.
+        need = steps.most[layer + 1] + bead / 2 if layer < crown.last else steps.inradii[layer]
+        needs.append((left + width / 2, height(need)))
+        count, wide = plan.at(layer)
+        reaches += [(left, height(count * wide)), (left + width, height(count * wide))]
+    sheet.chain(needs, "mark")
+    sheet.chain(reaches, "good")
+    sheet.words(475, height(1.45), "needed")
+    sheet.words(475, height(2.0), "the plan's rings reach")
     sheet.words(0, -14, f"layer {crown.first + 1}")
     sheet.words(470, -14, f"layer {crown.last + 1}", "end")
-    return page(660, 255, "Widest open spot of each crown layer, as set and with the ring plan", sheet)
+    return page(680, 265, "How far in the rings of each crown layer have to reach, and reach as planned", sheet)
 
 
 def stair_picture() -> str:

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold, OpType
 from recipes import recipe_of
-from review_shapes import PROCESS, common_cap, cylinder
+from review_shapes import PROCESS, common_cap, cylinder, hemisphere
 
 from addon.bench.plate import Footprint
 from addon.families.cap import Recipe, design
@@ -129,8 +129,8 @@ def test_rings_cover_a_disc_as_far_as_their_count_reaches():
     radius, bead = 10.0, PROCESS.bead_mm
     reviewed = seen(mesh_of(cylinder(radius, 5)))
     marks = shapes.rings(reviewed, 4)
-    middles = positions(marks, styles.RING, "line")
-    away = np.abs(np.linalg.norm(middles[:, :2], axis=1)[:, None] - [9.75, 9.25, 8.75])
+    edges = positions(marks, styles.RING, "line")
+    away = np.abs(np.linalg.norm(edges[:, :2], axis=1)[:, None] - [10, 9.5, 9, 8.5])
     assert away.min(axis=1).max() < 0.01
     assert away.min(axis=0).max() < 0.01
     covered = area_of(positions(marks, styles.RING, "fill"))
@@ -138,9 +138,9 @@ def test_rings_cover_a_disc_as_far_as_their_count_reaches():
     inner = radius - 3 * bead
     assert covered == pytest.approx(math.pi * (radius**2 - inner**2), rel=0.01)
     assert left == pytest.approx(math.pi * inner**2, rel=0.01)
-    assert notes(marks)["Rings, middle lines"] == "3 of 0.5 mm"
+    assert notes(marks)["Rings"] == "3 of 0.5 mm"
     assert "Not covered" not in notes(marks)
-    assert np.unique(middles[:, 2]) == pytest.approx(4 * 0.25 + 0.125)
+    assert np.unique(edges[:, 2]) == pytest.approx(4 * 0.25 + 0.125)
 
 
 def test_corners_that_rings_leave_bare_are_hatched():
@@ -151,6 +151,22 @@ def test_corners_that_rings_leave_bare_are_hatched():
     assert area_of(positions(marks, styles.UNCOVERED, "fill")) == pytest.approx(laid.gaps.area())
     assert len(positions(marks, styles.UNCOVERED, "hatch"))
     assert notes(marks)["Not covered"].startswith(f"{laid.gaps.area():.3g} mm²")
+
+
+def test_the_top_of_a_layer_with_nothing_above_is_told_from_what_is_covered():
+    # source: areas of circles: the step of a dome, three of whose rings lie bare as far as the layer above reaches
+    reviewed = seen(hemisphere(12.7, 128))
+    layers = reviewed.printed.layers
+    marks = shapes.rings(reviewed, 45)
+    step = layers.areas[45] - layers.areas[46]
+    assert area_of(positions(marks, styles.BARE, "fill")) == pytest.approx(step) and len(
+        positions(marks, styles.BARE, "hatch")
+    )
+    assert notes(marks)["Rings with nothing above"] == f"{step:.3g} mm²"
+    assert "Not covered" not in notes(marks)
+    top = shapes.rings(seen(mesh_of(cylinder(10, 5))), 19)
+    assert notes(top)["Not covered"] == f"{math.pi * 8.5**2:.3g} mm², widest 17 mm"
+    assert "Left to the fill" not in notes(top)
 
 
 def mushroom() -> Review:
@@ -213,7 +229,7 @@ def test_steps_are_told_by_width_and_jumps_by_rest():
         ledges = positions(marks, style, "fill")
         assert area_of(ledges) == pytest.approx(area), style.words
         assert np.unique(ledges[:, 2]) == pytest.approx([z]), style.words
-    assert [label.words for label in marks.labels] == ["layer 25: step 5.5 mm, rest 0%"]
+    assert [label.words for label in marks.labels] == ["layer 25: step 5.5 mm, rest 0% as set"]
     assert notes(marks)["Layer step"] == "crown 0 mm to 5.5 mm"
 
 
@@ -260,7 +276,7 @@ def test_caption_names_layer_height_rings_rest_and_finding():
     assert shapes.caption(reviewed, 13) == ("layer 14 of 32, z 3.25 mm", "3 rings of 0.5 mm", "rest 100%")
     hanging = shapes.caption(reviewed, 24)
     assert hanging[0] == "layer 25 of 32, z 6 mm"
-    assert hanging[2:] == ("rest 0%", "overhang: look at", "open middle: look at")
+    assert hanging[2:] == ("rest 0%", "overhang: look at")
     wall = seen(mesh_of(box(20, 20, 2), box(20, 0.6, 6, 2)))
     for layer, thin in ((7, False), (8, True), (20, True), (31, True)):  # the wall's layers, first to last
         assert ("thin wall: look at" in shapes.caption(wall, layer)) == thin

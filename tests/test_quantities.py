@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -32,6 +33,7 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
 from addon.review import review_fitting
 from addon.review.facets import Facets
+from addon.review.laid import Laid, laid
 from addon.review.layers import Layers, cut_layers
 from addon.trade.processes import Material, Process
 
@@ -48,6 +50,10 @@ def stack(solid: Manifold, process: Process = PROCESS) -> Layers:
     return cut_layers(solid, Facets.of(Mesh.from_manifold(solid)), process)
 
 
+def beads_of(layers: Layers, process: Process, rings: Sequence[tuple[int, float]] | None = None) -> Laid:
+    return laid(layers, process, rings or [(process.rings, process.bead_mm)] * len(layers))
+
+
 def cylinder(radius: float, height: float) -> Manifold:
     return CrossSection.circle(radius, FACETS).extrude(height)
 
@@ -60,7 +66,7 @@ def test_a_solid_cylinder_takes_its_own_volume(rings):
     """Source: V = π r² h. However many of its beads are rings."""
     process = replace(PROCESS, fill=1.0)
     layers = stack(cylinder(10, 8), process)
-    work = work_of(layers, process, [(rings, 0.5)] * len(layers))
+    work = beads_of(layers, process, [(rings, 0.5)] * len(layers))
     assert work.plastic_mm3 == pytest.approx(math.pi * 100 * 8, rel=1e-3)
     assert work.path_mm == pytest.approx(math.pi * 100 * 8 / (0.5 * 0.25), rel=1e-3)
 
@@ -69,7 +75,7 @@ def test_a_solid_cylinder_takes_its_own_volume(rings):
 def test_rings_open_fill_and_full_layers(fill, solid):
     """Source: areas of rings and circles: 32 layers, of which the lowest and the highest are filled."""
     process = replace(PROCESS, fill=fill, full_layers=solid)
-    work = work_of(stack(cylinder(10, 8)), process)
+    work = beads_of(stack(cylinder(10, 8)), process)
     ring_area, inside = math.pi * (10**2 - 8.5**2), math.pi * 8.5**2
     filled = min(2 * solid, 32)
     volume = 0.25 * (32 * ring_area + inside * (filled + fill * (32 - filled)))
@@ -81,7 +87,7 @@ def test_a_ledge_is_solid_below_its_top_and_an_overhang_above_its_bottom(upside_
     """Source: areas of circles: radius 10 to 5 mm height, radius 6 above it; the ledge is filled for 4 layers."""
     solid = cylinder(10, 5) + cylinder(6, 10)
     layers = stack(solid.rotate([180, 0, 0]).translate([0, 0, 10]) if upside_down else solid)
-    work = work_of(layers, PROCESS)
+    work = beads_of(layers, PROCESS)
     inside, ring_area = math.pi * 8.5**2, math.pi * (10**2 - 8.5**2)
     ledge = math.pi * (8.5**2 - 6**2)
     lower = 20 * ring_area + inside * 4 + (ledge + 0.2 * (inside - ledge)) * 4 + 0.2 * inside * 12
@@ -93,14 +99,14 @@ def test_a_ledge_is_solid_below_its_top_and_an_overhang_above_its_bottom(upside_
 def test_a_hole_gets_rings_of_its_own():
     """Source: areas of circles: a tube's wall 3 mm thick is all beads of 0.5 mm, three from each side."""
     layers = stack(cylinder(10, 4) - CrossSection.circle(7, FACETS).extrude(4))
-    work = work_of(layers, PROCESS)
+    work = beads_of(layers, PROCESS)
     assert work.plastic_mm3 == pytest.approx(math.pi * (100 - 49) * 4, rel=1e-3)
 
 
-def test_a_ring_plan_counts_layer_by_layer():
+def test_a_print_plan_counts_layer_by_layer():
     """Source: areas of rings: without fill, 10 layers of one bead 0.6 mm wide and 22 of two beads 0.4 mm wide."""
     process = replace(PROCESS, fill=0.0, full_layers=0)
-    work = work_of(stack(cylinder(10, 8)), process, [(1, 0.6)] * 10 + [(2, 0.4)] * 22)
+    work = beads_of(stack(cylinder(10, 8)), process, [(1, 0.6)] * 10 + [(2, 0.4)] * 22)
     area = 10 * math.pi * (10**2 - 9.4**2) + 22 * math.pi * (10**2 - 9.2**2)
     assert work.plastic_mm3 == pytest.approx(area * 0.25, rel=1e-3)
 
@@ -117,7 +123,7 @@ def test_many_rings_are_as_long_as_one_by_one(shape, count):
         + CrossSection.square([20, 4]).translate([0, -2]),
     }[shape]  # fmt: skip
     process = replace(PROCESS, fill=0.0, full_layers=0)
-    work = work_of(stack(outline.extrude(0.25), process), process, [(count, 0.5)])
+    work = beads_of(stack(outline.extrude(0.25), process), process, [(count, 0.5)])
     shell, *holes = sorted(outline.to_polygons(), key=len, reverse=shape != "pierced")
     theirs = Polygon(shell, holes)
     rings = [theirs.buffer(-(ring + 0.5) * 0.5, quad_segs=16) for ring in range(count)]
@@ -136,10 +142,10 @@ def test_never_more_than_the_solid_and_more_where_more_is_filled(radius, height,
     process = replace(PROCESS, rings=rings, fill=fill, full_layers=solid)
     ball = Manifold.sphere(radius, 64).translate([0, 0, height - radius]).trim_by_plane([0, 0, 1], 0)
     layers = stack(ball, process)
-    plastic = work_of(layers, process).plastic_mm3
+    plastic = beads_of(layers, process).plastic_mm3
     # Where a layer is narrower than its rings, they overlap: by at most half a bead all along the innermost.
     assert plastic <= layers.volume * 1.001 + sum(math.pi * 0.5**2 * h for h in layers.heights())
-    assert plastic <= work_of(layers, replace(process, full_layers=solid + 2)).plastic_mm3 * (1 + 1e-9)
+    assert plastic <= beads_of(layers, replace(process, full_layers=solid + 2)).plastic_mm3 * (1 + 1e-9)
 
 
 # -- time ------------------------------------------------------------------------------------------------------------
@@ -148,7 +154,7 @@ def test_never_more_than_the_solid_and_more_where_more_is_filled(radius, height,
 def test_time_of_a_known_path():
     """Source: hand sums, in docs/bench.md. A block 20 x 20 x 1 mm: four layers of 0.25 mm, one ring, all filled."""
     process = replace(PROCESS, rings=1, full_layers=4)
-    work = work_of(stack(CrossSection.square([20, 20]).extrude(1.0), process), process)
+    work = work_of(beads_of(stack(CrossSection.square([20, 20]).extrude(1.0), process), process), 4, process)
     ring, rows = 4 * 19.5, 19 * 19 / 0.5
     assert (ring, rows) == (78, 722)
     assert work.path_mm == pytest.approx(4 * 800)
@@ -170,7 +176,7 @@ def test_a_plates_layers_change_once_for_all_its_fittings():
 def test_support_and_purge():
     """Source: hand sums: 800 mm³ of support a fitting, a quarter of it plastic, and 30 mm³ purged in 12 layers."""
     process = replace(PROCESS, support="dissolved in a bath", bath="water", purge_mm3=30.0)
-    work = work_of(stack(cylinder(10, 8)), process, support_mm3=800.0, support_layers=12)
+    work = work_of(beads_of(stack(cylinder(10, 8)), process), 32, process, support_mm3=800.0, support_layers=12)
     found = quantities([[(work, 4)]], process, ABS)
     assert found.support_cm3 == pytest.approx(4 * 0.2)
     assert found.purge_cm3 == pytest.approx(0.36)
@@ -353,15 +359,14 @@ def test_a_hole_for_air_takes_no_bond_and_other_fits_take_no_glue():
     assert design(Recipe(fit="push"), section).glue() is None
 
 
-def test_a_reviewed_fitting_with_its_ring_plan():
-    """Against the outline stack: fittings of whole rings, all filled, take the stack's volume."""
+def test_a_reviewed_fitting_with_its_print_plan():
+    """Against the outline stack: a fitting of rings and filled to the brim takes the stack's volume."""
     process = replace(PROCESS, fill=1.0)
-    fitting = design(Recipe(), Section.round(25.4, 3.175))
-    printed = review_fitting(fitting, process).printed
-    for planned in (False, True):
-        work = work_of_print(printed, process, planned)
-        # Beads that lie over themselves where the middle closes: a few spots, each narrower than a bead.
-        assert work.plastic_mm3 == pytest.approx(printed.layers.volume, rel=0.02)
+    printed = review_fitting(design(Recipe(), Section.round(25.4, 3.175)), process).printed
+    assert printed.plan.ranges
+    work = work_of_print(printed, process)
+    # Beads that lie over themselves where the middle closes: a few spots, each narrower than a bead.
+    assert work.plastic_mm3 == pytest.approx(printed.layers.volume, rel=0.02)
     assert work.layers == len(printed.layers)
     assert work.support_mm3 == pytest.approx(printed.support.volume_mm3 * process.support_fill)
     assert 0 < work.support_layers < work.layers

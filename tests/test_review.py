@@ -34,7 +34,8 @@ def test_every_process_of_the_table_reviews_every_crown(process: Process) -> Non
     for crown in ("dome", "flat", "peaked"):
         found = review_fitting(design(Recipe(crown=crown), Section.round(38.1, 1.65), facets=24), process, "F1")
         assert found.printed is not None and found.watertight
-        assert {finding.check for finding in found.findings} >= {"ring plan", "orientation"}
+        assert {finding.check for finding in found.findings} >= {"orientation"}
+        assert len(found.printed.plan.ranges) <= 2
 
 
 @pytest.mark.parametrize(
@@ -97,7 +98,7 @@ def test_moved_and_turned_parts_get_the_same_numbers() -> None:
     assert moved.support.volume_mm3 == pytest.approx(straight.support.volume_mm3, rel=1e-4)
     np.testing.assert_allclose(moved.steps.inradii, straight.steps.inradii, atol=2e-3)
     assert moved.footing.tip_deg == pytest.approx(straight.footing.tip_deg, abs=0.05)
-    assert moved.plan.rows[-1].rings == straight.plan.rows[-1].rings
+    assert moved.plan == straight.plan
 
 
 def test_a_fitting_and_its_mesh_are_reviewed_alike() -> None:
@@ -142,7 +143,7 @@ def test_the_page_explains_every_check() -> None:
         )
     findings = [finding for one in (*reviews, review_fitting(cap, PROCESS)) for finding in one.findings]
     met = {finding.check for finding in findings}
-    assert len(met) > 30 and met <= explained
+    assert len(met) > 25 and met <= explained
 
 
 def test_the_pictures_of_the_page_are_there() -> None:

@@ -19,13 +19,11 @@ from addon.families.cap import Recipe, design
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import Finding, Review, review, review_fitting, trapped
-from addon.review.bath import Body, plastic_volume
+from addon.review.bath import Body
 from addon.review.facets import Facets
 from addon.review.footing import centre_of_mass, footing_of
-from addon.review.outlines import Shapes, offset
 from addon.review.overhangs import hanging, leaning, sort_out
 from addon.review.review import Print
-from addon.review.steps import steps_of
 from addon.review.support import support_under
 
 MUSHROOM = [(0.0, 0.0), (4.0, 0.0), (4.0, 6.0), (10.0, 6.0), (10.0, 9.0), (0.0, 9.0)]
@@ -290,7 +288,7 @@ def test_plastic_of_a_box() -> None:
     found = printed(review(mesh_of(box(40, 30, 20)), PROCESS))
     inside = 37 * 27 * (20 - 2 * 4 * 0.25)
     expected = 40 * 30 * 20 - (1 - PROCESS.fill) * inside
-    assert plastic_volume(found.layers, found.steps.inside, PROCESS) == pytest.approx(expected, rel=1e-4)
+    assert found.laid.plastic_mm3 == pytest.approx(expected, rel=1e-4)
 
 
 def test_plastic_of_a_cone() -> None:
@@ -302,28 +300,7 @@ def test_plastic_of_a_cone() -> None:
     open_fill = float(np.sum(math.pi * open_to_fill**2 * layers.heights()[solid:-solid]))
     full = float(np.sum(math.pi * radii**2 * layers.heights()))
     expected = full - (1 - PROCESS.fill) * open_fill
-    assert plastic_volume(layers, found.steps.inside, PROCESS) == pytest.approx(expected, rel=2e-3)
-
-
-@given(st.integers(0, 2**32 - 1), st.integers(2, 4))
-@settings(max_examples=200)
-def test_what_no_layer_above_covers_is_told_from_the_outlines_or_cut(seed: int, count: int) -> None:
-    """Boxes on, over and beside each other, thin strips at an edge among them: the quick look at convex outlines never
-    hides an open top."""
-    random = np.random.default_rng(seed)
-    sizes = np.exp(random.uniform(np.log(0.5), np.log(16), (count, 2)))
-    blocks = [box(16, 16, 4)] + [
-        box(*size, 4, *random.uniform(0, 16, 2) * random.integers(0, 2, 2), 4.0 * number)
-        for number, size in enumerate(sizes, 1)
-    ]
-    layers = layers_of(mesh_of(Manifold.batch_boolean(blocks, OpType.Add)))
-    found = steps_of(layers, Shapes(layers.outlines), PROCESS)
-    band = PROCESS.rings * PROCESS.bead_mm
-    for layer in range(len(layers)):
-        bare = offset(layers.outline(layer), -band)
-        if layer + 1 < len(layers):
-            bare -= layers.outline(layer + 1)
-        assert found.open_top_mm2[layer] == pytest.approx(bare.area(), abs=1e-6)
+    assert found.laid.plastic_mm3 == pytest.approx(expected, rel=2e-3)
 
 
 def test_a_bath_too_shallow_for_any_side() -> None:

@@ -254,10 +254,10 @@ def test_reviews_of_fittings(process: Process) -> None:
         checks |= {one.check for one in found.findings}
         for said in sentences_of(list(found.findings)):
             assert_in_inches(said)
-        for row in found.printed.plan.rows:
-            assert_in_inches(row.said())
-            assert " in" in row.said().text(IMPERIAL)
-    assert {"ring plan", "height inside a layer"} <= checks
+        for line in found.printed.plan.lines:
+            assert_in_inches(line)
+            assert " in" in line.text(IMPERIAL) or "full layers" in line
+    assert "height inside a layer" in checks
 
 
 def test_reviews_of_meshes() -> None:

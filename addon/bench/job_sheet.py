@@ -187,23 +187,29 @@ def _printing(sheet: JobSheet) -> str:
         element("h2", "Printing"),
         _cautions(sheet, "printing"),
         table((), rows),
-        *(_plan(one) for one in sheet.fittings if one.plan),
+        _print_plan(sheet),
         _amounts(sheet.quantities) if sheet.quantities else "",
     )
 
 
-def _plan(one: SheetFitting) -> str:
+def _print_plan(sheet: JobSheet) -> str:
     rows = [
         (
-            row.said_layers,
-            f"{bare_mm(row.bottom_mm)} to {say_mm(row.top_mm)}",
-            row.said_rings,
-            say_mm(row.bead_mm),
-            say_mm(row.layer_mm),
+            one.id,
+            part.said_layers,
+            f"{bare_mm(part.bottom_mm)} to {say_mm(part.top_mm)}",
+            f"{part.rings}",
+            f"{part.bead_mm:.2f} mm",
         )
-        for row in one.plan
+        for one in sheet.fittings
+        for part in (one.plan.ranges if one.plan else ())
     ]
-    return table(("Layers", "Height", "Rings", "Bead", "Layer"), rows, caption=f"Ring plan of {one.id}, bottom up")
+    full = [f"layer {one.plan.said_full} of {one.id}" for one in sheet.fittings if one.plan and one.plan.full]
+    left = element("p", f"The full layers close the top of {'; '.join(full)}.") if full else ""
+    if not rows:
+        return element("p", "Print plan: every layer as set above.") + left
+    caption = "Print plan: all layers as set above but these, which close the crown's top"
+    return table(("Fitting", "Layers", "Height", "Rings", "Bead"), rows, caption=caption) + left
 
 
 def _amounts(found: Quantities) -> str:

@@ -1,23 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Material, time and cost, counted bead by bead. docs/bench.md has the sums.
-
-A bead of width w in a layer of height h takes w·h of plastic for each millimetre of its length: beads laid side by
-side at that width leave no void.
-"""
+"""Material, time and cost, counted bead by bead. docs/bench.md has the sums."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
-from manifold3d import CrossSection, OpType
 
-from ..geometry.polygons import edge_lengths
-from ..review.layers import Layers
-from ..review.outlines import offset
+from ..review.laid import Laid
 from ..review.review import Print
 from ..trade.processes import Material, Process
 from .shop_entries import Prices, PrintRun, material_factor, time_factor
@@ -28,10 +20,6 @@ TIME_BAND = 0.30
 """How far an estimate may be off as long as the shop book has no records: a judgement, no source."""
 RELIED_ON_FROM = 3
 """Readings from which their own spread is the band."""
-_EVEN = 1e-3
-"""Share of its length by which a ring may be off where lengths count as falling evenly."""
-_ROUGHLY_MM = 0.02
-"""Corners of outlines closer to a straight line than this only take time."""
 
 
 @dataclass(frozen=True)
@@ -129,56 +117,18 @@ class Quantities:
         return low, likely, high
 
 
-def work_of_print(printed: Print, process: Process, planned: bool = True) -> Work:
-    """What one reviewed fitting takes, with its ring plan or without."""
-    layers, support = printed.layers, printed.support
-    rows = [printed.plan.row_at(layer) if planned else None for layer in range(len(layers))]
-    rings = [(row.rings, row.bead_mm) if row else (process.rings, process.bead_mm) for row in rows]
-    return work_of(layers, process, rings, support.volume_mm3, int(np.count_nonzero(support.areas)))
+def work_of_print(printed: Print, process: Process) -> Work:
+    """What one reviewed fitting takes, printed as planned."""
+    support = printed.support
+    return work_of(printed.laid, len(printed.layers), process, support.volume_mm3, int(np.count_nonzero(support.areas)))
 
 
-def work_of(
-    layers: Layers,
-    process: Process,
-    rings: Sequence[tuple[int, float]] | None = None,
-    support_mm3: float = 0.0,
-    support_layers: int = 0,
-) -> Work:
-    """What one fitting takes. ``support_mm3`` is the volume that its support fills, plastic and air.
-
-    ``rings`` has for each layer how many there are and how wide their beads; the process's without it.
-    """
-    plan = rings if rings is not None else [(process.rings, process.bead_mm)] * len(layers)
-    reach, last = process.full_layers, len(layers) - 1
-    outlines = [outline.simplify(_ROUGHLY_MM) for outline in layers.outlines]
-
-    @cache
-    def ring_lengths(which: int, count: int, bead: float) -> float:
-        return _sum(lambda ring: _length(offset(outlines[which], -(ring + 0.5) * bead)), count)
-
-    @cache
-    def inside(which: int, count: int, bead: float) -> CrossSection:
-        return offset(outlines[which], -count * bead)
-
-    @cache
-    def open_fill(which: int, count: int, bead: float, near: tuple[int, ...]) -> float:
-        """Area that has the part above and below it for as many layers as are to be solid."""
-        area = inside(which, count, bead)
-        covers = [outlines[one] for one in near if one != which]
-        return (CrossSection.batch_boolean([area, *covers], OpType.Intersect) if covers else area).area()
-
-    volume = path = 0.0
-    for layer, (height, (count, bead)) in enumerate(zip(layers.heights().tolist(), plan, strict=True)):
-        which = int(layers.which[layer])
-        filled = inside(which, count, bead).area()
-        if reach <= layer <= last - reach:
-            near = tuple(np.unique(layers.which[layer - reach : layer + reach + 1]).tolist())
-            filled -= (1 - process.fill) * open_fill(which, count, bead, near)
-        length = ring_lengths(which, count, bead) + filled / bead
-        volume += length * bead * height
-        path += length
+def work_of(laid: Laid, layers: int, process: Process, support_mm3: float = 0.0, support_layers: int = 0) -> Work:
+    """What one fitting takes whose beads are known. ``support_mm3`` is the volume that its support fills, plastic and
+    air."""
     support = support_mm3 * process.support_fill
-    return Work(volume, path, len(layers), support, support / (process.bead_mm * process.layer_mm), support_layers)
+    support_path = support / (process.bead_mm * process.layer_mm)
+    return Work(laid.plastic_mm3, laid.path_mm, layers, support, support_path, support_layers)
 
 
 def quantities(
@@ -235,25 +185,3 @@ def parse_duration(text: str) -> float:
     if not text.strip() or not match:
         raise ValueError(f"{text!r} is not a time; write hours and minutes, such as '5 h 20 min'")
     return sum(float(number) * _SECONDS[unit] for unit, number in match.groupdict().items() if number)
-
-
-def _sum(around: Callable[[int], float], count: int) -> float:
-    """The lengths of so many rings. From ring to ring the length falls evenly but where corners or parts vanish; only
-    there is ring after ring measured."""
-
-    def between(first: int, last: int, outer: float, inner: float) -> float:
-        """Of the rings from first to last, both counted, whose lengths are known."""
-        if last - first < 2:
-            return outer + (inner if last > first else 0.0)
-        middle = (first + last) // 2
-        length = around(middle)
-        even = outer + (inner - outer) * (middle - first) / (last - first)
-        if abs(length - even) <= _EVEN * outer:
-            return (outer + inner) / 2 * (last - first + 1)
-        return between(first, middle, outer, length) + between(middle, last, length, inner) - length
-
-    return between(0, count - 1, around(0), around(count - 1)) if count else 0.0
-
-
-def _length(outline: CrossSection) -> float:
-    return sum(float(edge_lengths(loop).sum()) for loop in outline.to_polygons())

@@ -10,8 +10,8 @@ from functools import cached_property
 from ..families.fitting import Fitting, GlueJoint
 from ..geometry.mesh import Mesh
 from ..review.findings import Finding
+from ..review.print_plan import PrintPlan
 from ..review.review import Review
-from ..review.ring_plan import PlanRow
 from ..takeoff.ends import TubeEnd
 from ..trade.cautions import Facts
 from ..trade.metals import TubeMetal, metal_named
@@ -36,7 +36,7 @@ class SheetFitting:
     """What the shop book adds to the gap a side that is wanted, and the fitting is drawn with."""
     excess_mm: float = 0.0
     """How much the spigot comes out larger than drawn, a side, by the shop book's readings."""
-    plan: tuple[PlanRow, ...] = ()
+    plan: PrintPlan | None = None
     support_mm3: float = 0.0
     findings: tuple[Finding, ...] = ()
 
@@ -53,9 +53,9 @@ class SheetFitting:
         excess_mm: float = 0.0,
         findings: Sequence[Finding] = (),
     ) -> SheetFitting:
-        """With the ring plan, the support and the findings of its review beside those given."""
+        """With the print plan, the support and the findings of its review beside those given."""
         printed = review.printed
-        plan = printed.plan.rows if printed else ()
+        plan = printed.plan if printed else None
         support = printed.support.volume_mm3 if printed else 0.0
         found = (*findings, *review.findings)
         learned = (gap_mm, added_mm, excess_mm)

@@ -14,7 +14,7 @@ from ..geometry.frames import Floats
 from ..geometry.sections import Section
 from ..review.findings import Finding
 from ..review.orientation import Orientations
-from ..review.ring_plan import RingPlan
+from ..review.print_plan import PrintPlan
 from ..review.support import Support
 from ..takeoff import ClosedEnd, Hole, Takeoff, Tube, TubeEnd
 from ..trade.sizes import nearest_size, section_name
@@ -187,7 +187,7 @@ def _fitting(made: Made, files: Sequence[str]) -> dict[str, Any]:
         },
         "support": _support(printed.support) if printed else None,
         "recommended_orientation": _orientation(printed.orientations) if printed else None,
-        "ring_plan": _plan(printed.plan) if printed else None,
+        "print_plan": _plan(printed.plan) if printed else None,
         "files": list(files),
     }
 
@@ -259,21 +259,23 @@ def _orientation(orientations: Orientations) -> dict[str, Any]:
     }
 
 
-def _plan(plan: RingPlan) -> dict[str, Any]:
+def _plan(plan: PrintPlan) -> dict[str, Any]:
     return {
-        "open_before_mm": _round(plan.before.open_mm),
-        "open_after_mm": _round(plan.after.open_mm),
-        "rows": [
+        "rings": plan.rings,
+        "bead_mm": _round(plan.bead_mm),
+        "ranges": [
             {
-                "first_layer": row.first + 1,
-                "last_layer": row.last + 1,
-                "rings": row.rings,
-                "fewest_rings": row.fewest_rings,
-                "bead_mm": _round(row.bead_mm),
-                "layer_mm": _round(row.layer_mm),
+                "first_layer": part.first + 1,
+                "last_layer": part.last + 1,
+                "bottom_mm": _round(part.bottom_mm),
+                "top_mm": _round(part.top_mm),
+                "rings": part.rings,
+                "bead_mm": _round(part.bead_mm),
             }
-            for row in plan.rows
+            for part in plan.ranges
         ],
+        "full_layers": [layer + 1 for layer in plan.full],
+        "rings_throughout": plan.throughout,
     }
 
 

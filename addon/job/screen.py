@@ -11,9 +11,9 @@ from typing import get_args
 from ..bench.quantities import Quantities, say_duration
 from ..files.parts import WrittenFile
 from ..geometry.sections import Section
-from ..geometry.units import bare_mm, say_mm
+from ..geometry.units import bare_mm
 from ..review.findings import SEVERITIES, Finding
-from ..review.ring_plan import PlanRow
+from ..review.print_plan import say_rings
 from ..takeoff import TubeEnd
 from ..trade.cautions import Step, cautions_for
 from ..trade.sizes import nearest_size, section_name
@@ -32,7 +32,7 @@ def table(result: JobResult) -> str:
     blocks += [_findings(result.findings, len(result.made))]
     if result.made:
         blocks += [
-            _ring_plans(result.made),
+            _print_plans(result.made),
             _amounts(result.quantities),
             _ladders(result.ladders),
             _files_table(result.files),
@@ -106,19 +106,15 @@ def _fittings_table(made: Sequence[Made]) -> str:
     return columns(rows)
 
 
-def _ring_plans(made: Sequence[Made]) -> str:
-    lines = []
-    for one in made:
-        plan = one.review.printed.plan if one.review.printed else None
-        if plan and plan.rows:
-            before, after = say_mm(plan.before.open_mm), say_mm(plan.after.open_mm)
-            lines.append(f"  {one.id}, widest open spot {after} instead of {before}:")
-            lines.append(_wrapped(", ".join(map(_plan_row, plan.rows)), "    "))
-    return "\n".join(["Ring plan (layers: rings × bead in mm)", *lines]) if lines else ""
-
-
-def _plan_row(row: PlanRow) -> str:
-    return f"{row.said_layers}: {row.said_rings} × {bare_mm(row.bead_mm)}".replace(" ", NO_BREAK)
+def _print_plans(made: Sequence[Made]) -> str:
+    plans = [(one.id, one.review.printed.plan) for one in made if one.review.printed]
+    rows = [
+        (id, part.said_layers, f"{part.rings}", f"{part.bead_mm:.2f}") for id, plan in plans for part in plan.ranges
+    ]
+    if not rows:
+        return ""
+    as_set = say_rings(plans[0][1].rings, plans[0][1].bead_mm)
+    return f"Print plan: {as_set}, except\n\n" + columns([("Fitting", "Layers", "Rings", "Bead in mm"), *rows])
 
 
 def _findings(findings: Sequence[Finding], fittings: int) -> str:

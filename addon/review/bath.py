@@ -21,8 +21,6 @@ from ..geometry.mesh import Mesh
 from ..trade.processes import Process
 from .facets import Facets, along, dot
 from .findings import Finding
-from .layers import Layers
-from .steps import Inside
 
 SIDES = {
     "top": (0.0, 0.0, 1.0),
@@ -35,8 +33,6 @@ SIDES = {
 
 
 _ROUGHLY = 1e-3
-_MOST_AREAS = 24
-"""Places along the height at which the area of open fill is measured, where it differs at more."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +40,7 @@ class Bath:
     """A part in the bath."""
 
     density: float
-    """Mean density of the part as filled, its sealed air included, in g/cm³."""
+    """Mean density of the part as printed, its sealed air included, in g/cm³."""
     floats: bool
     dry_side: str
     """The side that looks out of the bath; empty where the part sinks."""
@@ -52,26 +48,6 @@ class Bath:
     """How high it stands out."""
     covered: bool
     """Whether the bath is deep enough for the part's least extent."""
-
-
-def plastic_volume(layers: Layers, inside: Inside, process: Process) -> float:
-    """Plastic in the part in mm³: rings and full layers solid, the rest of the inside at the process's fill.
-
-    ``inside`` is what the rings leave of each distinct outline.
-    """
-    solid = process.full_layers
-    own = np.arange(solid, len(layers) - solid)
-    if not len(own):
-        return layers.volume
-    around = layers.which[np.stack([own - solid, own, own + solid])]
-    distinct, which = np.unique(around, axis=1, return_inverse=True)
-    taken = np.unique(np.linspace(0, distinct.shape[1] - 1, _MOST_AREAS).round().astype(int))
-    areas = [
-        (inside[middle] ^ layers.outlines[low] ^ layers.outlines[high]).area()
-        for low, middle, high in distinct.T[taken].tolist()
-    ]
-    open_fill = np.interp(which.ravel(), taken, areas)
-    return layers.volume - (1 - process.fill) * float(open_fill @ layers.heights()[own])
 
 
 def in_bath(mesh: Mesh, facets: Facets, density: float, centre: Floats, process: Process) -> Bath:

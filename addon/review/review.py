@@ -16,17 +16,18 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..trade.processes import Material, Process, material_named
 from ..trade.tables import UnknownNameError
-from . import bath, footing, overhangs, ring_plan, steps, thickness, trapped
+from . import bath, footing, offers, overhangs, print_plan, steps, thickness, trapped
 from .bath import Bath
 from .facets import Facets
 from .findings import Finding, worst_first
 from .footing import Footing
 from .integrity import Integrity, checked_arrays, inspect, integrity_findings, repair, without_broken
+from .laid import Laid, laid
 from .layers import Layers, LayersError, cut_layers, flat_levels, level_findings
 from .orientation import Orientations, orientation_finding, orientations
 from .outlines import Shapes
 from .overhangs import LeaningSurface, Overhang
-from .ring_plan import RingPlan
+from .print_plan import PrintPlan
 from .rings import Rings, rings_of
 from .solids import solid_of
 from .steps import LayerSpan, Stair, Steps
@@ -51,9 +52,7 @@ class Print:
     thin_walls: tuple[ThinPart, ...]
     narrow_gaps: tuple[ThinPart, ...]
     thickness: Thickness
-    plan: RingPlan
-    finer_plan: RingPlan | None
-    """With thinner layers where they pay."""
+    plan: PrintPlan
     footing: Footing
     _part: _Examined = field(repr=False)
     _wish: _Wish = field(repr=False)
@@ -61,13 +60,18 @@ class Print:
     # The slower checks, worked out when first asked for.
 
     @cached_property
+    def laid(self) -> Laid:
+        """What the beads come to, printed as planned."""
+        return laid(self.layers, self._wish.process, map(self.plan.at, range(len(self.layers))))
+
+    @cached_property
     def trapped(self) -> tuple[Trapped, ...]:
         return trapped.trapped_support(self.layers, self.support, self._wish.process.pocket_mouth_mm)
 
     @cached_property
     def bath(self) -> Bath | None:
-        """None where the process has no bath, or its material is not in the table."""
-        return _in_bath(self._part, self.layers, self.steps, self._wish)
+        """None where the process has no bath, its material is not in the table, or no bead fits into the part."""
+        return _in_bath(self._part, self, self._wish)
 
     @cached_property
     def orientations(self) -> Orientations:
@@ -113,16 +117,14 @@ class Review:
         return self.integrity.closed and not self.integrity.inside_out
 
     def rings(self, layer: int, planned: bool = False) -> Rings:
-        """The rings of a layer (counted from 0) as the process is set, or as the ring plan lays them. Worked out when
+        """The rings of a layer (counted from 0) as the process is set, or as the print plan lays them. Worked out when
         first asked for. Raises ``ValueError`` where there are no layers, ``IndexError`` where not that many."""
         if self.printed is None:
             raise ValueError(f"{self.name or 'the mesh'} has no layers; see the findings")
         if not 0 <= layer < len(self.printed.layers):
             raise IndexError(f"layer {layer + 1} is not there; the part has {len(self.printed.layers)}")
-        count, bead = self.process.rings, self.process.bead_mm
-        row = self.printed.plan.row_at(layer) if planned else None
-        if row is not None:
-            count, bead = row.rings, row.bead_mm
+        plan = self.printed.plan
+        count, bead = plan.at(layer) if planned else (plan.rings, plan.bead_mm)
         key = (int(self.printed.layers.which[layer]), count, bead)
         if key not in self._rings:
             self._rings[key] = rings_of(self.printed.layers.outline(layer), count, bead)
@@ -240,7 +242,7 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
     support = support_under(layers, [(one.layer, one.region) for one in hanging if not one.carried(process)])
     places = thickness.surface_points(part.mesh, part.facets, RAYS)
-    plan = ring_plan.plan_rings(layers, moved, crown, process, stair)
+    bare = print_plan.exposed(layers, shapes, moved, crown, process)
     return Print(
         layers=layers,
         crown=crown,
@@ -251,8 +253,7 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
         thin_walls=thickness.thin_walls(layers, shapes, process.bead_mm),
         narrow_gaps=thickness.narrow_gaps(layers, shapes, process.bead_mm),
         thickness=thickness.thinnest_place(part.solid, *places, thickness.WALL_BEADS * process.bead_mm),
-        plan=plan,
-        finer_plan=ring_plan.plan_finer(part.solid, part.facets, layers, moved, crown, plan, process),
+        plan=print_plan.plan_print(layers, bare, process),
         footing=footing.footing_of(layers, part.centre),
         _part=part,
         _wish=wish,
@@ -266,8 +267,7 @@ def _print_findings(part: _Examined, printed: Print, wish: _Wish) -> list[Findin
         *level_findings(layers, levels, name),
         *overhangs.overhang_findings(layers, printed.overhangs, part.surface, levels, process, name),
         *thickness.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
-        *steps.step_findings(layers, printed.steps, printed.crown, process, name),
-        ring_plan.plan_finding(layers, printed.plan, printed.finer_plan, process, name),
+        *print_plan.plan_findings(layers, printed.plan, process, name),
         *footing.footing_findings(printed.footing, layers, name),
     ]
 
@@ -276,18 +276,25 @@ def _later_findings(printed: Print) -> list[Finding]:
     part, wish = printed._part, printed._wish
     process, name = wish.process, wish.name
     findings = trapped.trapped_findings(printed.layers, printed.trapped, part.integrity.cavities, process, name)
+    layers, seen_mm = printed.layers, wish.seen_of(printed.layers, printed.crown)
+    findings += offers.more_rings(layers, printed.plan, printed.laid, process, name)
+    findings += offers.thinner_layers(
+        part.solid, part.facets, layers, printed.steps, printed.stair, seen_mm, process, name
+    )
     findings.append(orientation_finding(printed.orientations, name))
     if printed.bath is not None:
         findings += bath.bath_findings(printed.bath, printed.support.needed, process, name)
     return findings
 
 
-def _in_bath(part: _Examined, layers: Layers, moved: Steps, wish: _Wish) -> Bath | None:
+def _in_bath(part: _Examined, printed: Print, wish: _Wish) -> Bath | None:
     if wish.process.bath == "none":
         return None
     try:
         plastic = wish.material or material_named(wish.process.material)
     except UnknownNameError:
         return None
-    share = bath.plastic_volume(layers, moved.inside, wish.process) / layers.volume
+    share = printed.laid.plastic_mm3 / printed.layers.volume
+    if share == 0:
+        return None
     return bath.in_bath(part.mesh, part.facets, plastic.density * share, part.centre, wish.process)

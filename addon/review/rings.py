@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 from manifold3d import CrossSection, JoinType, OpType
 
-from ..geometry.frames import Floats
 from .outlines import CLOSE_MM, centre_of, inradius, offset, without_specks
 
 _SPECK = 1e-4
@@ -31,10 +30,8 @@ class Rings:
     """Areas in mm²."""
 
     bead_mm: float
-    middles: tuple[tuple[Floats, ...], ...]
-    """Ring by ring, outermost first: the closed middle lines, each (n, 2)."""
     beads: tuple[CrossSection, ...]
-    """Ring by ring: what its beads cover."""
+    """Ring by ring, outermost first: what its beads cover."""
     covered: CrossSection
     middle: CrossSection
     """What lies inside the innermost ring that was asked for, left to the fill."""
@@ -52,20 +49,15 @@ class Rings:
     def uncovered(self) -> CrossSection:
         return self.middle + self.gaps
 
-    @property
-    def widest_gap(self) -> Incircle:
-        return widest(self.gaps)
-
 
 def rings_of(outline: CrossSection, count: int, bead: float) -> Rings:
     """At most ``count`` concentric beads ``bead`` mm wide inside ``outline``, outermost first."""
-    middles, beads, overfilled = [], [], 0.0
+    beads, overfilled = [], 0.0
     for ring in range(count):
         line = offset(outline, -(ring + 0.5) * bead)
         if line.is_empty():
             break
         inner = offset(line, -bead / 2)
-        middles.append(tuple(line.to_polygons()))
         beads.append(line.offset(bead / 2, JoinType.Round, 2.0, 64) - inner)
         for part in line.decompose():
             if offset(part, -bead / 2).is_empty():
@@ -73,7 +65,7 @@ def rings_of(outline: CrossSection, count: int, bead: float) -> Rings:
     covered = CrossSection.batch_boolean(beads, OpType.Add) if beads else CrossSection()
     middle = offset(outline, -count * bead)
     gaps = without_specks(outline - covered - middle, _SPECK * bead * bead, 2 * CLOSE_MM)
-    return Rings(bead, tuple(middles), tuple(beads), covered, middle, gaps, overfilled)
+    return Rings(bead, tuple(beads), covered, middle, gaps, overfilled)
 
 
 def widest(area: CrossSection) -> Incircle:

@@ -161,7 +161,7 @@ class FerruleView(bpy.types.PropertyGroup):
         options=set(),
     )
     show_rings: _switch("Rings", "Draw the chosen layer's rings and the areas that they leave uncovered")
-    planned: _switch("As Planned", "Draw the rings of the ring plan instead of those of the process")
+    planned: _switch("As Planned", "Draw the rings of the print plan instead of those of the process")
     show_overhangs: _switch("Overhangs", "Mark surfaces that need support, and the support's columns")
     show_thin_walls: _switch("Thin Walls", "Mark walls too thin for the process")
     show_steps: _switch("Layer Steps", "Show how far the outline moves from each layer to the next")

@@ -12,7 +12,6 @@ import numpy as np
 from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
-from ...geometry.polygons import edge_lengths
 from ...geometry.units import say_both, say_mm, say_three
 from ...shaping.spigots import SPIGOT_SURFACES
 from ...trade.fits import fit_named
@@ -148,18 +147,12 @@ class Cap(Fitting):
         return (own,) if self.section.kind == "round" else (own, end_view(self.profile, self.solid))
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
-        """The bond area is that of the solid's own surface, and grows with the spigot's outline where the print comes
-        out larger than drawn. docs/bench.md has the sums."""
+        """The bond area is that of the solid's own surface. docs/bench.md has the sums."""
         if self.recipe.fit != "glue":
             return None
         gap_mm = self.seat.gap_mm if gap_mm is None else gap_mm
-        drawn = self.profile.spigot_outline
-        around, drawn_around = (
-            float(edge_lengths(outline.polygon()).sum()) for outline in (drawn.offset(self.seat.gap_mm - gap_mm), drawn)
-        )
         side = Mesh(self.mesh.vertices, self.mesh.triangles[self.has("spigot")])
-        room = self.recipe.spigot.room_in(self.section, gap_mm, self.recipe.vent)
-        return GlueJoint(gap_mm, side.area * around / drawn_around, room)
+        return GlueJoint(gap_mm, side.area, self.recipe.spigot.room_in(self.section, gap_mm, self.recipe.vent))
 
     def listed(self) -> Mapping[str, str | int | float]:
         recipe, hole = self.recipe, self.recipe.hole

@@ -24,6 +24,7 @@ from ...geometry.topology import in_runs
 from ...review import Review
 from ...review.layers import Layers
 from ...review.review import Print
+from ...review.rings import widest
 from ...review.steps import LEAST_REST
 from ...review.support import Column
 from ...review.thickness import WALL_BEADS, ThinPart
@@ -124,26 +125,33 @@ def chosen_layer(printed: Print, layer: int, say: Units = METRIC) -> Marks:
 
 
 def rings(review: Review, layer: int, planned: bool = False, say: Units = METRIC) -> Marks:
-    """One layer's rings, what of it they leave to the fill, and what nothing covers."""
+    """One layer's beads at their true width, which of them the layer above leaves bare, what is left to the fill under
+    it, and what nothing covers."""
     assert review.printed is not None
     layers, grain = review.printed.layers, grain_of(review)
     laid = review.rings(layer, planned)
     z = float(layers.cuts[layer])
-    middles = [loop for ring in laid.middles for loop in ring]
+    outline = layers.outline(layer)
+    above = layers.outline(layer + 1) if layer + 1 < len(layers) else CrossSection()
+    bare = outline - above - laid.uncovered
+    left, uncovered = laid.middle ^ above, laid.gaps + (laid.middle - above)
+    edges = [loop for bead in laid.beads for loop in bead.to_polygons()]
     batches = [
-        *_area(styles.RING, layers.outline(layer) - laid.uncovered, z, grain, edge=False),
-        _line(styles.RING, _at_height(edges_of(middles), z), grain),
-        *_area(styles.LEFT_TO_FILL, laid.middle, z, grain),
-        *_area(styles.UNCOVERED, laid.gaps, z, grain),
+        *_area(styles.RING, outline - laid.uncovered, z, grain, edge=False),
+        _line(styles.RING, _at_height(edges_of(edges), z), grain),
+        *_area(styles.BARE, bare, z, grain),
+        *_area(styles.LEFT_TO_FILL, left, z, grain),
+        *_area(styles.UNCOVERED, uncovered, z, grain),
     ]
-    widest = laid.widest_gap
+    gap = widest(uncovered)
     labels = []
     legend = [LegendEntry(styles.RING, f"{laid.count} of {say(laid.bead_mm)}{', as planned' if planned else ''}")]
-    if laid.middle.area() >= SPECK_MM2:
-        legend.append(LegendEntry(styles.LEFT_TO_FILL, say.area(laid.middle.area())))
-    if widest.width_mm > 0:
-        labels.append(Label(f"{say(widest.width_mm)} open", (*widest.centre, z), styles.UNCOVERED))
-        note = f"{say.area(laid.gaps.area())}, widest {say(widest.width_mm)}"
+    for style, region in ((styles.BARE, bare), (styles.LEFT_TO_FILL, left)):
+        if region.area() >= SPECK_MM2:
+            legend.append(LegendEntry(style, say.area(region.area())))
+    if gap.width_mm > 0:
+        labels.append(Label(f"{say(gap.width_mm)} open", (*gap.centre, z), styles.UNCOVERED))
+        note = f"{say.area(uncovered.area())}, widest {say(gap.width_mm)}"
         legend.append(LegendEntry(styles.UNCOVERED, note))
     return Marks(_some(batches), tuple(labels), tuple(legend))
 
@@ -222,7 +230,7 @@ def steps(review: Review, say: Units = METRIC) -> Marks:
         z = float(layers.bottoms[layer])
         if moved.rest[layer] < LEAST_REST and crown.first < layer <= crown.last:
             style = styles.JUMP
-            words = f"layer {layer + 1}: step {say(moved.most[layer])}, rest {moved.rest[layer]:.0%}"
+            words = f"layer {layer + 1}: step {say(moved.most[layer])}, rest {moved.rest[layer]:.0%} as set"
             labels.append(Label(words, (*_rightmost(below), z), styles.JUMP))
         batches += _area(style, below - outline, z, grain)
     inward = moved.most[crown.slice][1:]
@@ -230,7 +238,7 @@ def steps(review: Review, say: Units = METRIC) -> Marks:
     note = f"crown {least}" + (f" to {most}" if most != least else "") if least else ""
     legend = [LegendEntry(styles.STEP, note), LegendEntry(styles.WIDE_STEP, f"over {say(wide_mm)}")]
     if labels:
-        legend.append(LegendEntry(styles.JUMP, f"under {LEAST_REST:.0%} of a bead"))
+        legend.append(LegendEntry(styles.JUMP, f"under {LEAST_REST:.0%} of a bead as set"))
     return Marks(_some(batches), tuple(labels[:_MOST_LABELS]), tuple(legend))
 
 
@@ -273,7 +281,7 @@ def caption(review: Review, layer: int, planned: bool = False, say: Units = METR
     return (
         printed.layers.place(layer).text(say),
         f"{laid.count} ring{'s' * (laid.count != 1)} of {say(laid.bead_mm)}{' as planned' if planned else ''}",
-        f"rest {printed.steps.rest[layer]:.0%}",
+        f"rest {printed.steps.rest[layer]:.0%}{' as set' if planned else ''}",
         *findings_at(review, layer),
     )
 

@@ -69,7 +69,8 @@ class Style:
 
 OUTLINE = Style("Layer outlines", SKY_BLUE)
 LAYER = Style("Chosen layer", YELLOW, width=3.0, through=True)
-RING = Style("Rings, middle lines", GREEN, width=2.0, fill=0.35, through=True)
+RING = Style("Rings", GREEN, width=2.0, fill=0.35, through=True)
+BARE = Style("Rings with nothing above", GREEN, width=0.0, hatch=(45.0,), apart=0.5, through=True)
 LEFT_TO_FILL = Style("Left to the fill", BLUE, DOTTED, 1.0, hatch=(0.0,), apart=3.0, fill=0.1, through=True)
 UNCOVERED = Style("Not covered", VERMILLION, width=1.0, hatch=(45.0, 135.0), apart=0.5, fill=0.5, through=True)
 OVERHANG = Style("Needs support", ORANGE, width=2.0, hatch=(45.0,), apart=1.0, fill=0.3, through=True)

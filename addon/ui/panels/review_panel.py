@@ -120,8 +120,8 @@ class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
         column.prop(view, "show_profile")
 
 
-class FERRULE_PT_ring_plan(Sidebar, bpy.types.Panel):
-    bl_label = "Ring Plan"
+class FERRULE_PT_print_plan(Sidebar, bpy.types.Panel):
+    bl_label = "Print Plan"
     bl_parent_id = "FERRULE_PT_review"
     bl_options = {"DEFAULT_CLOSED"}
 
@@ -133,9 +133,9 @@ class FERRULE_PT_ring_plan(Sidebar, bpy.types.Panel):
             draw_text(layout, "The plan appears once the fitting is reviewed.", icon="INFO")
             return
         layout.label(text=subject.name, translate=False)
-        for row in printed.plan.rows:
-            draw_text(layout, row.said())
+        for line in printed.plan.lines:
+            draw_text(layout, line)
 
 
-_CLASSES = (FERRULE_UL_findings, FERRULE_PT_review, FERRULE_PT_overlays, FERRULE_PT_ring_plan)
+_CLASSES = (FERRULE_UL_findings, FERRULE_PT_review, FERRULE_PT_overlays, FERRULE_PT_print_plan)
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

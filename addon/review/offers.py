@@ -1,0 +1,111 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What may be set instead of the print plan, or beside it, and what that costs or brings: offers, each one sentence."""
+
+from __future__ import annotations
+
+import numpy as np
+from manifold3d import Manifold
+
+from ..fields.messages import FieldName, Length, say, say_all
+from ..geometry.frames import Floats
+from ..trade.processes import Process
+from .facets import Facets
+from .findings import Finding
+from .laid import Laid, laid
+from .layers import Layers, LayersError, cut_at, layer_edges
+from .outlines import Shapes
+from .print_plan import PrintPlan, exposed, plan_print, say_rings
+from .steps import Stair, Steps, seen_span, stair, steps_of
+
+THIN_LAYER_BEADS = 0.25
+"""A bead is laid well down to this share of its width in height; common practice, no source."""
+_PAYS = 0.95
+"""Thinner layers pay where they bring the mean stair down to this share."""
+
+
+def more_rings(layers: Layers, plan: PrintPlan, planned: Laid, process: Process, name: str) -> list[Finding]:
+    """More rings all through the part, where they do what the plan's ranges do; ``planned`` is what the plan lays."""
+    if plan.throughout is None:
+        return []
+    count = plan.throughout
+    instead = laid(layers, process, [(count, process.bead_mm)] * len(layers))
+    more = instead.plastic_mm3 / planned.plastic_mm3 - 1
+    return [
+        Finding(
+            fitting=name,
+            check="more rings instead",
+            severity="good to know",
+            meaning=say(
+                "More rings would do instead of the print plan: {} all through the part, for {:.0%} more plastic.",
+                say_rings(count, process.bead_mm),
+                more,
+            ),
+            advice=say("Set {} to save the change of settings at the top.", FieldName("rings", count)),
+            value=round(more, 3),
+            unit="share of the plastic",
+            where=layers.place(plan.ranges[0].first),
+            layer=plan.ranges[0].first + 1,
+            cure={"rings": count},
+        )
+    ]
+
+
+def thinner_layers(
+    solid: Manifold,
+    facets: Facets,
+    layers: Layers,
+    steps: Steps,
+    before: Stair,
+    seen_mm: tuple[float, float],
+    process: Process,
+    name: str,
+) -> list[Finding]:
+    """Layers of half the height at the top, from where the outline moves further than a bead is wide from layer to
+    layer, where they pay and the process can lay them. ``before`` is the stair between the heights ``seen_mm`` now."""
+    thin = process.layer_mm / 2
+    crown = seen_span(layers, seen_mm)
+    wide = np.flatnonzero(steps.most[crown.first + 1 : crown.last + 1] > process.bead_mm)
+    if crown.last != len(layers) - 1 or not len(wide) or thin < THIN_LAYER_BEADS * process.bead_mm - 1e-9:
+        return []
+    first = max(crown.first + int(wide[0]), 1)
+    bottom = float(layers.bottoms[first])
+    try:
+        above = bottom + layer_edges(layers.height - bottom, thin, thin)
+    except LayersError:
+        return []
+    after = stair(facets, np.where(facets.centres[:, 2] > bottom, thin, process.layer_mm), seen_mm)
+    if after.mean_mm > _PAYS * before.mean_mm:
+        return []
+    plan = _plan_of(solid, facets, layers.height, np.concatenate([layers.bottoms[:first], above]), seen_mm, process)
+    return [
+        Finding(
+            fitting=name,
+            check="thinner layers",
+            severity="good to know",
+            meaning=say(
+                "Layers of {:g} from layer {} up, z {}, would bring the crown's mean stair from {:.3f} to {:.3f}.",
+                Length(thin),
+                first + 1,
+                Length(bottom),
+                Length(before.mean_mm),
+                Length(after.mean_mm),
+            ),
+            advice=say(
+                "Set them where the process can change the layer within a part; the print plan is then {}.",
+                say_all(plan.lines, "; "),
+            ),
+            value=round(after.mean_mm, 4),
+            unit="mm",
+            where=layers.place(first),
+            layer=first + 1,
+        )
+    ]
+
+
+def _plan_of(
+    solid: Manifold, facets: Facets, height: float, edges: Floats, seen_mm: tuple[float, float], process: Process
+) -> PrintPlan:
+    layers = cut_at(solid, edges, height, facets.slopes)
+    shapes = Shapes(layers.outlines)
+    steps = steps_of(layers, shapes, process)
+    return plan_print(layers, exposed(layers, shapes, steps, seen_span(layers, seen_mm), process), process)
