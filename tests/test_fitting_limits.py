@@ -43,7 +43,7 @@ def cured(recipe: Recipe, section: Section, **end) -> Recipe:
 
 def test_an_empty_recipe_makes_a_hemisphere_with_the_glue_fit():
     recipe = resolve(Recipe(), TUBE)
-    assert recipe == replace(Recipe(), rise_mm=12.7, gap_mm=0.2, edge_mm=0.0)
+    assert recipe == replace(Recipe(), rise_mm=12.7, gap_mm=0.2, edge_mm=0.0, up="crown up")
 
 
 @pytest.mark.parametrize("section", SECTIONS.values(), ids=SECTIONS)

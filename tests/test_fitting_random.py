@@ -17,6 +17,7 @@ from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design, resolve
 from addon.families.fitting import Fitting
+from addon.fields.declared import values_of
 from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Outline, Section
 from addon.trade.hardware import threads
@@ -31,7 +32,7 @@ def near(low: float, high: float) -> st.SearchStrategy[float]:
 
 
 def sometimes(field: str, values: st.SearchStrategy) -> dict[str, st.SearchStrategy]:
-    return {field: st.one_of(st.just(getattr(Recipe(), field)), values)}
+    return {field: st.one_of(st.just(values_of(Recipe())[field]), values)}
 
 
 recipes = st.fixed_dictionaries(
@@ -102,7 +103,7 @@ def until_it_works(recipe: Recipe, section: Section, end: dict) -> Recipe:
             if refusal.works is None:
                 assert refusal.field == "section"
             assume(refusal.works is not None)
-            assert getattr(recipe, refusal.field) != refusal.works, f"{refusal} offers what was refused"
+            assert values_of(recipe)[refusal.field] != refusal.works, f"{refusal} offers what was refused"
             assert str(refusal)
             recipe = recipe_with(recipe, **{refusal.field: refusal.works})
     raise AssertionError("the cures go round in circles")

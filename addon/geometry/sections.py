@@ -12,7 +12,7 @@ import numpy as np
 from manifold3d import CrossSection, JoinType
 
 from .frames import Floats
-from .polygons import contains, least_width, nearest, signed_area
+from .polygons import contains, edge_lengths, least_width, nearest, signed_area
 
 OutlineShape = Literal["circle", "rectangle", "obround", "ellipse", "free"]
 
@@ -174,6 +174,13 @@ class Outline:
         if self.shape == "free":
             return signed_area(self.polygon())
         return self.width * self.depth - (4 - math.pi) * self.rounding**2
+
+    @cached_property
+    def length(self) -> float:
+        """Way around in mm, exact but for ellipses' and free outlines' facets."""
+        if self.shape in ("ellipse", "free"):
+            return float(edge_lengths(self.polygon()).sum())
+        return 2 * (self.width + self.depth) - (8 - 2 * math.pi) * self.rounding
 
 
 @dataclass(frozen=True)

@@ -147,12 +147,15 @@ class Cap(Fitting):
         return (own,) if self.section.kind == "round" else (own, end_view(self.profile, self.solid))
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
-        """The bond area is that of the solid's own surface. docs/bench.md has the sums."""
+        """The bond area is that of the solid's own surface, as much larger as the outline is longer where the print is
+        to come out with another gap than is drawn. docs/bench.md has the sums."""
         if self.recipe.fit != "glue":
             return None
         gap_mm = self.seat.gap_mm if gap_mm is None else gap_mm
         side = Mesh(self.mesh.vertices, self.mesh.triangles[self.has("spigot")])
-        return GlueJoint(gap_mm, side.area, self.recipe.spigot.room_in(self.section, gap_mm, self.recipe.vent))
+        drawn, printed = self.profile.spigot_outline, self.profile.spigot_outline.offset(self.seat.gap_mm - gap_mm)
+        area = side.area * printed.length / drawn.length
+        return GlueJoint(gap_mm, area, self.recipe.spigot.room_in(self.section, gap_mm, self.recipe.vent))
 
     def listed(self) -> Mapping[str, str | int | float]:
         recipe, hole = self.recipe, self.recipe.hole
