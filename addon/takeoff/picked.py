@@ -164,11 +164,9 @@ def _check_outlines(drawn: Sequence[Floats], flat: Sequence[Floats]) -> None:
     for name, loop, outline, corners in zip(("rim", "bore"), drawn, flat, kept, strict=False):
         crossing = polygons.meeting([outline[corners]], tolerance)
         if crossing or len(corners) < 3:
-            where = f" at {_said(loop[corners], *crossing[1:])}" if crossing else ""
-            raise PickError(
-                f"The {name} crosses or touches itself{where}. Take its corners in the order in which they follow "
-                "each other"
-            )
+            where = say(" at {}", _said(loop[corners], *crossing[1:])) if crossing else ""
+            said = "The {} crosses or touches itself{}. Take its corners in the order in which they follow each other"
+            raise PickError(say(said, name, where))
     met = polygons.meeting([outline[corners] for outline, corners in zip(flat, kept, strict=True)], tolerance)
     if met:
         where = _said(drawn[met[0]][kept[met[0]]], *met[1:])
