@@ -139,7 +139,7 @@ def _bring_up_to_date(folder: Path, python: Path, blender: Blender, purpose: Pur
 
 
 def _made_from(ready: Path, python: Path) -> dict[str, str]:
-    """What an environment was made from; nothing where it is missing or half made, or its interpreter has changed."""
+    """What an environment was made from; nothing if it is missing or half made, or its interpreter has changed."""
     try:
         made_from: dict[str, str] = json.loads(ready.read_text(encoding="utf-8"))
         return made_from if probe([str(python)]).version == made_from["python"] else {}

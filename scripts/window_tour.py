@@ -31,7 +31,7 @@ HEADER, PITCH = 16, 28
 BELOW = 42
 """From the upper edge of a panel's last button to the middle of the header below it: pixels."""
 FRAME_S = 0.2 if os.environ.get("CI") else 0.05
-"""20 a second; a quarter of that on CI's machine, which is no benchmark."""
+"""20 a second; a quarter of that on CI's machine, which is not made for benchmarks."""
 MOST_DRAW_S = 0.002
 
 FRONT_CORNER = Vector((-150, -300, 2000))

@@ -205,7 +205,7 @@ def checked(content, parts, places, unit="mm"):
     [
         (b'unit="millimeter"', b'unit="inch"', "unit is inch"),
         (b'x="43"', b'x="43.01"', "43.01|40.01"),
-        (b'<triangle v1="', b'<triangle v1="1', "other triangles"),
+        (b'<triangle v1="', b'<triangle v1="1', "different triangles"),
         (b"</build>", b'<item objectid="1" transform="1 0 0 0 1 0 0 0 1 10 10 2"/></build>', "3 build items"),
         (b"</build>", b'<item objectid="9" transform="1 0 0 0 1 0 0 0 1 10 10 2"/></build>', "3 build items"),
         (b"0 0 0 1 80 30", b"0 0 0 1 40 10", "does not stand"),

@@ -182,7 +182,7 @@ def test_a_measured_bore_is_not_enough_where_nobody_has_looked_for_the_weld_seam
     # By hand: 0.2 mm less the root of 0.1589² (as above) and the square of a quarter of the wall that the bore leaves.
     assert gap.value == pytest.approx(0.2 - math.hypot(0.1589, 0.825), abs=1e-3)
     assert "Most of it comes from the weld seam (usually stands 0.83 mm into the bore" in gap.meaning
-    assert gap.advice.startswith("Look into the tubes and enter how high the weld seam is, 0 where there is none")
+    assert gap.advice.startswith("Look into the tubes and enter how high the weld seam is, 0 if there is none")
 
 
 def test_a_slip_of_the_caliper_is_refused(tmp_path):

@@ -214,7 +214,7 @@ def test_the_sheet_says_what_the_bench_needs():
         "1–2",  # ends of F1
         "25.4 mm (1 in)",
         "mitre 30°",
-        "Print plan: all layers as set above but these",
+        "Print plan: all layers as set above except these",
         "Keep the vent channel free of adhesive",
         "Line up the seam relief with the tube's weld seam: F3.",
         "Mitred fittings go in one way only; turn them until the shoulder meets the rim: F4.",

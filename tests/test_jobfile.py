@@ -120,6 +120,7 @@ def test_process_numbers_override_the_table():
         ({"fitting": {"rise_mm": 400 * "9" + " mm"}}, ["fitting.rise_mm", "not a length"]),
         ({"fitting": {"rise_mm": 1e299}}, ["fitting.rise_mm", "1e+12"]),
         ({"fitting": {"rib_count": 10**400}}, ["fitting.rib_count", "1e+12"]),
+        ({"fitting": {"rib_count": -2}}, ["fitting.rib_count is -2; allowed is at least 0."]),
         ({"fitting": {"seam_angle_deg": -(10**400)}}, ["fitting.seam_angle_deg", "number"]),
         ({"fitting": []}, ["fitting", "table"]),
         ({"fitting": {"for": [{"kind": "round"}]}}, ["fitting.for[1]", "changes nothing"]),

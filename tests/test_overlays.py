@@ -429,7 +429,7 @@ def test_a_caption_takes_as_many_lines_as_its_room_asks_for():
 
 def test_a_reason_longer_than_its_room_is_broken_between_words():
     """A marker's name beside the sidebar, with why its end takes no fitting."""
-    parts = ("Post 4", "blocked", 'Blocked by "Foot plate", at the rim; leave this end without a fitting')
+    parts = ("Post 4", "blocked", 'Blocked at the rim by "Foot plate"; leave this end without a fitting')
     sheet = sheets.words_sheet(parts, measure, 220)
     assert len(sheet.texts) > 2
     assert sheet.width <= 220

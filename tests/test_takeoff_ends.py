@@ -46,7 +46,7 @@ def test_a_plate_at_the_rim_blocks_and_is_named(gmsh, post):
     found = take_off([post, box(gmsh, (-60, -60, -6), (120, 120, 6))], 8.0)
     bottom = end_at(found, 0, 0, 0)
     assert (bottom.cause, bottom.open, bottom.clear_depth_mm) == ("blocked", False, 0.0)
-    assert bottom.explained.startswith('Blocked by "plate", at the rim;')
+    assert bottom.explained.startswith('Blocked at the rim by "plate";')
     assert end_at(found, 0, 0, 300).open
 
 

@@ -125,7 +125,7 @@ def _edges_to_draw(corners: Floats, triangles: Ints, count: int) -> tuple[Indice
 
 
 def _depth_picture(corners: Floats, rows: int, columns: int) -> Floats:
-    """(rows, columns): how near to the eye the nearest surface is at each pixel's middle, -inf where there is none."""
+    """(rows, columns): how near to the eye the nearest surface is at each pixel's middle, -inf if there is none."""
     depth = np.full(rows * columns, -np.inf)
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     facing = normals[:, 2] > 1e-9

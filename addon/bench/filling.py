@@ -61,7 +61,7 @@ def fill_plates(kinds: Sequence[Lot], ground: Ground) -> list[Bed]:
 
 
 def _search(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) -> list[Bed] | None:
-    """Plate by plate the fullest of several attempts; None where even one attempt at each is too much work."""
+    """Plate by plate the fullest of several attempts; None if even one attempt at each is too much work."""
     beds: list[Bed] = []
     effort = _EFFORT
     while any(kind.count for kind in kinds):

@@ -208,7 +208,7 @@ def _print_plan(sheet: JobSheet) -> str:
     left = element("p", f"The full layers close the top of {'; '.join(full)}.") if full else ""
     if not rows:
         return element("p", "Print plan: every layer as set above.") + left
-    caption = "Print plan: all layers as set above but these, which close the crown's top"
+    caption = "Print plan: all layers as set above except these, which close the crown's top"
     return table(("Fitting", "Layers", "Height", "Rings", "Bead"), rows, caption=caption) + left
 
 

@@ -26,9 +26,9 @@ _BETWEEN_TRIES_S = 0.01
 
 @contextmanager
 def locked(path: Path, patience_s: float) -> Iterator[None]:
-    """Holds the lock file ``path``, which is made where it is missing and stays. Closing it lets go.
+    """Holds the lock file ``path``, which is made if it is missing and stays. Closing it lets go.
 
-    Raises ``TimeoutError`` where another holds it for ``patience_s``, other ``OSError`` where it cannot be had.
+    Raises ``TimeoutError`` if another holds it for ``patience_s``, other ``OSError`` if it cannot be had.
     """
     with open(path, "ab", buffering=0) as file:
         deadline = time.monotonic() + patience_s

@@ -2,7 +2,7 @@
 """Putting rounded rectangles on a rectangle of ground so that none comes too near another.
 
 Circles, rectangles and obrounds are all rounded rectangles: a core box and a radius around it. Seen from the middle
-of a shape that is to be put down, every shape on the ground is again one (their Minkowski sum), so one formula tells
+of a shape that is to be put down, every shape on the ground is again one (their Minkowski sum), so one formula gives
 every distance, and the places where a shape touches two others at once are where two such outlines cross.
 """
 
@@ -271,7 +271,7 @@ def _reach(placed: Floats, shape: RoundedBox, ground: Ground) -> Floats:
 
 
 def _walls(ground: Ground, shape: RoundedBox) -> tuple[Floats, Floats] | None:
-    """Least and greatest x and y of the shape's middle; None where the ground is too small."""
+    """Least and greatest x and y of the shape's middle; None if the ground is too small."""
     if shape.width > ground.width + _SLACK or shape.depth > ground.depth + _SLACK:
         return None
     return tuple(np.array([side / 2, length - side / 2]) for side, length in _sizes(ground, shape))  # type: ignore[return-value]

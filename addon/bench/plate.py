@@ -46,7 +46,7 @@ class Footprint:
 
     @classmethod
     def of(cls, name: str, mesh: Mesh, count: int = 1) -> Footprint:
-        """Of a mesh in mm, standing the way it prints. Raises ``ValueError`` where that has no extent from above."""
+        """Of a mesh in mm, standing the way it prints. Raises ``ValueError`` if that has no extent from above."""
         return cls(name, _hull(mesh.vertices[:, :2]), float(mesh.size[2]), count)
 
 
@@ -85,7 +85,7 @@ def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
     """Lays every copy of every part on as few of the process's plates as the search finds.
 
     Distances hold for what is printed, larger than drawn by the shrink. The same parts always lie the same way.
-    Raises ``PlateError`` where a part is too large for the plate.
+    Raises ``PlateError`` if a part is too large for the plate.
     """
     spacing = max(process.spacing_mm, LEAST_SPACING_MM)
     width, depth = (side - 2 * process.margin_mm + 10 * _FINE for side in process.plate_mm[:2])
@@ -143,7 +143,7 @@ def _around(points: Floats) -> tuple[RoundedBox, tuple[float, float]]:
 
 
 def _square_turn(outline: Floats) -> float:
-    """The turn, in degrees, that makes the box around an outline smallest; none where it gains nothing."""
+    """The turn, in degrees, that makes the box around an outline smallest; none if it gains nothing."""
     turn = -polygons.least_box_turn(outline) % (math.pi / 2)
     as_drawn, turned = (np.ptp(points, axis=0).prod() for points in (outline, polygons.turned(outline, turn)))
     return math.degrees(turn) if turned < 0.98 * as_drawn else 0.0

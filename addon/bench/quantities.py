@@ -102,7 +102,7 @@ class Quantities:
 
     @property
     def costs(self) -> tuple[float, float, float] | None:
-        """Least, most likely and most, in the shop's own money; None where no prices are given."""
+        """Least, most likely and most, in the shop's own money; None if no prices are given."""
         prices, plastic, took = self.prices, self.plastic_cm3, self.time_s
         if prices is None:
             return None

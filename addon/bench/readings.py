@@ -34,7 +34,7 @@ class ReadingError(ValueError):
 
 @contextmanager
 def _sound_result() -> Iterator[None]:
-    """Raises ``ReadingError`` where the result that is read in the block has not what it should have."""
+    """Raises ``ReadingError`` if the result that is read in the block lacks what it should have."""
     try:
         yield
     except (AttributeError, LookupError, TypeError):
@@ -42,7 +42,7 @@ def _sound_result() -> Iterator[None]:
 
 
 def ladders_in(result: Any) -> dict[str, Mapping[str, Any]]:
-    """The fit ladders of a parsed result.json by name; none where it is not one of this Ferrule's, or damaged."""
+    """The fit ladders of a parsed result.json by name; none if it is not one of this Ferrule's, or damaged."""
     try:
         with _sound_result():
             return {

@@ -182,7 +182,7 @@ def spread(wanted: Sequence[float], apart: float) -> list[float]:
 
 
 def _arrows(start: tuple[float, float], end: tuple[float, float]) -> list[str]:
-    """A line with arrow heads at its ends, from outside where there is no room between them."""
+    """A line with arrow heads at its ends, from outside if there is no room between them."""
     a, b = np.array(start), np.array(end)
     length = float(np.linalg.norm(b - a))
     way = (b - a) / length if length > 1e-9 else np.array([1.0, 0.0])

@@ -66,9 +66,9 @@ class BookEntry:
     table: str
     name: str
     changed: datetime | None
-    """To the second; None where it is not known, which counts as long ago."""
+    """To the second; None if it is not known, which counts as long ago."""
     value: Any
-    """An instance of the table's class; None where this version cannot use the entry."""
+    """An instance of the table's class; None if this version cannot use the entry."""
     kept: Mapping[str, Any] = field(default_factory=dict)
     """Keys that are written back as they were read: unknown ones, or all of an entry that cannot be used."""
     written: Mapping[str, Any] | None = field(default=None, compare=False)
@@ -80,7 +80,7 @@ class BookEntry:
 
     @property
     def row(self) -> dict[str, Any]:
-        """The entry as the file's keys and values, None where a key is left out."""
+        """The entry as the file's keys and values, None if a key is left out."""
         if self.written is not None:
             return dict(self.written)
         own = vars(self.value)
@@ -109,7 +109,7 @@ class ShopBook:
     def with_entry(self, value: Any, changed: datetime | None = None) -> ShopBook:
         """The book with this process, material, ... in place of the one of the same name, or added at the end.
 
-        ``changed`` is now unless given. Raises ``ValueError`` where the value makes no sense.
+        ``changed`` is now unless given. Raises ``ValueError`` if the value makes no sense.
         """
         table = _table_of(type(value))
         entries = {entry.key: entry for entry in self.entries}

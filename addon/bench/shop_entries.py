@@ -54,7 +54,7 @@ class Prices:
     name: str
     material_per_kg: float = 0.0
     support_per_kg: float | None = None
-    """None where the support is of the part's material."""
+    """None if the support is of the part's material."""
     machine_per_hour: float = 0.0
     currency: str = ""
 

@@ -31,9 +31,9 @@ class ShopBookError(OSError):
 
 
 def open_book(path: Path) -> ShopBook:
-    """The book in a file, or an empty one where there is none.
+    """The book in a file, or an empty one if there is none.
 
-    A damaged book is renamed and reported in ``problems``, and an empty one used. Raises ``ShopBookError`` where the
+    A damaged book is renamed and reported in ``problems``, and an empty one used. Raises ``ShopBookError`` if the
     file cannot be read or is of a newer format.
     """
     try:
@@ -51,7 +51,7 @@ def open_book(path: Path) -> ShopBook:
 def read_book(path: Path) -> ShopBook:
     """The book in a file that somebody named, who may have named another: it is never touched.
 
-    Raises ``ShopBookError``, also where the file is missing or damaged.
+    Raises ``ShopBookError``, also if the file is missing or damaged.
     """
     if not os.path.exists(path):  # Path.exists stumbles over names that are too long.
         raise ShopBookError(f"There is no shop book {quoted(path)}. Check the name and the folder.")
@@ -59,7 +59,7 @@ def read_book(path: Path) -> ShopBook:
         return _read(path)
     except DamagedBook as damage:
         raise ShopBookError(
-            f"{quoted(path)} is damaged or no shop book: {damage}. Choose another file, or mend this one."
+            f"{quoted(path)} is damaged or not a shop book: {damage}. Choose another file, or mend this one."
         ) from None
 
 
@@ -86,7 +86,7 @@ def export_book(book: ShopBook, path: Path) -> None:
 def import_book(path: Path, other: Path) -> tuple[ShopBook, tuple[str, ...]]:
     """Merges the book in the file ``other`` into the one in ``path``; the merged book and what was done, in sentences.
 
-    The rule is that of ``ShopBook.merged``. Raises ``ShopBookError``, also where ``other`` is missing or damaged;
+    The rule is that of ``ShopBook.merged``. Raises ``ShopBookError``, also if ``other`` is missing or damaged;
     ``other`` is never touched.
     """
     incoming = read_book(other)

@@ -16,7 +16,7 @@ _STUDENT_95 = (
 
 @dataclass(frozen=True)
 class Statistic:
-    """``spread`` is the sample standard deviation; None where there is a single reading."""
+    """``spread`` is the sample standard deviation; None if there is a single reading."""
 
     n: int
     mean: float

@@ -28,7 +28,7 @@ def toml_text(data: Mapping[str, Any], before: str = "") -> str:
         if tomllib.loads(text) == data:
             return text
     except (TOMLKitError, tomllib.TOMLDecodeError, RecursionError):
-        pass  # a text that is no TOML, or has its tables in an order that cannot be revised
+        pass  # a text that is not TOML, or has its tables in an order that cannot be revised
     return _encodable(tomlkit.dumps(data))
 
 

@@ -33,7 +33,7 @@ class Dimension:
     """Before the number: ``"⌀"``, ``"2 ×"``."""
     row: int = 0
     detail: bool = False
-    """Left out where there is little room."""
+    """Left out if there is little room."""
 
     def said(self, say: Callable[[float], str]) -> str:
         """Without its name: ``"2 × 3 mm × 1 mm"``."""

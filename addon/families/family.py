@@ -43,7 +43,7 @@ class EndPlace:
     """What a design depends on of a tube's end."""
 
     section: Section
-    """With the measured bore where there is one."""
+    """With the measured bore if there is one."""
     mitre_deg: float = 0.0
     mitre_direction_deg: float = 0.0
     clear_depth_mm: float | None = None
@@ -95,7 +95,7 @@ class Family:
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None
     """For a fit ladder, from a resolved recipe: a fitting with this gap per side on a pad of this height, its part
     inside so long before the lead-in, or whole. The recipe has a
-    ``lead_in_mm``. None where no ladder is made. Raises ``RecipeError``."""
+    ``lead_in_mm``. None if no ladder is made. Raises ``RecipeError``."""
     chief: tuple[str, ...] = ()
     """Keys of the recipe that are asked for where a fitting is added by its tube's size."""
     beside: Mapping[str, Choice] = field(default_factory=dict)

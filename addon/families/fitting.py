@@ -53,7 +53,7 @@ class Seat:
     fit: str
     """The fit class."""
     gap_mm: float
-    """Per side as drawn; negative where it bites."""
+    """Per side as drawn; negative if it bites."""
     relief_mm: float
     """How high a weld seam it makes room for."""
     outline: Outline
@@ -157,7 +157,7 @@ class Fitting(ABC):
         """Its views with their dimensions; the first shows it in its tube."""
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
-        """The joint; None where it is not glued. ``gap_mm`` is the gap per side once it is printed, where that is not
+        """The joint; None if it is not glued. ``gap_mm`` is the gap per side once it is printed, where that is not
         the one drawn."""
         return None
 

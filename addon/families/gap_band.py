@@ -18,7 +18,7 @@ ROOM_C = 20.0
 
 
 class TubeInUse(Protocol):
-    """What the model does not tell of the tube."""
+    """What the model does not contain about the tube."""
 
     @property
     def metal(self) -> str: ...
@@ -46,7 +46,7 @@ class Contribution:
 
 @dataclass(frozen=True)
 class GapBand:
-    """The gap per side in mm: nominal, and how far it may be off; negative where the spigot is larger than the bore."""
+    """The gap per side in mm: nominal, and how far it may be off; negative if the spigot is larger than the bore."""
 
     nominal: float
     contributions: tuple[Contribution, ...]

@@ -38,7 +38,7 @@ def refused(key: str, value: Any, expected: str) -> FieldError:
 def coerced(field: Declared, value: Any, key: str) -> Any:
     """The value as the field's type, inside the field's range. ``key`` is what the message calls it.
 
-    Lengths may be text with a unit; ``"auto"`` is None where the field may be. Raises ``FieldError``.
+    Lengths may be text with a unit; ``"auto"`` is None if the field is optional. Raises ``FieldError``.
     """
     if field.optional and value == AUTOMATIC:
         return None
@@ -159,8 +159,11 @@ def in_range(field: Declared, value: Any, key: str) -> Any:
         most = MOST if field.field.most is None else field.field.most
         if not least <= number <= most:
             shown = Measure((number,), field.unit) if abs(number) < MOST else Given(number)
-            allowed = Measure((least, most), field.unit)
-            raise FieldError(say("{} is {:g}; allowed is {:g}.", FieldName(key), shown, allowed))
+            template, ends = "{} is {:g}; allowed is {:g}.", [least, most]
+            if None in (field.field.least, field.field.most):  # with a single end, only that is of use
+                template = template.replace("allowed is", f"allowed is at {'most' if number > most else 'least'}")
+                ends = [most if number > most else least]
+            raise FieldError(say(template, FieldName(key), shown, Measure(tuple(ends), field.unit)))
     return value
 
 

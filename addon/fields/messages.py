@@ -187,7 +187,7 @@ class Message(str):
         return Message(self.template.removesuffix(suffix), self.values)
 
     def text(self, units: Units) -> str:
-        """Where thousandths of an inch do not tell two lengths apart, all are said in ten-thousandths."""
+        """If two lengths are the same in thousandths of an inch, all are shown in ten-thousandths."""
         lengths = {bare_mm(number): number for number in _lengths(self.values.values())}
         alike = units.imperial and len({units(number) for number in lengths.values()}) < len(lengths)
         return self.said(replace(units, decimals=4) if alike else units)

@@ -7,7 +7,7 @@ from .messages import as_message
 
 
 class RecipeError(ValueError):
-    """A recipe that cannot be made, with the field at fault and a value that would work (None where none would).
+    """A recipe that cannot be made, with the field at fault and a value that would work (None if none would).
 
     ``str`` of it is a ``Message``.
     """

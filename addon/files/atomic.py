@@ -60,7 +60,7 @@ class FileSet:
     def add(self, path: Path, content: bytes, check: Callable[[bytes], Checked]) -> Checked:
         """Writes ``content`` beside ``path``, reads it again from the disk, and returns what ``check`` says of it.
 
-        Raises ``FileError`` where it cannot be written, and what ``check`` raises.
+        Raises ``FileError`` if it cannot be written, and what ``check`` raises.
         """
         path = Path(path).absolute()
         if path in self._waiting:

@@ -19,7 +19,7 @@ _RESERVED = {"CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"} | {
 
 
 def safe_name(text: str) -> str:
-    """``text`` as a file name without its ending, as like it as every system allows; "fitting" where nothing is left.
+    """``text`` as a file name without its ending, as like it as every system allows; "fitting" if nothing is left.
 
     Separators and characters that some system forbids become hyphens; control characters, marks that turn the
     direction of writing and lone surrogates go; names of devices get an underscore. Source of what is forbidden:

@@ -40,8 +40,8 @@ class DamagedFileError(ValueError):
 
 
 def check_whole(path: Path) -> None:
-    """Raises ``DamagedFileError`` where a file of a known kind is cut short or its numbers contradict each other, and
-    ``OSError`` where it cannot be read."""
+    """Raises ``DamagedFileError`` if a file of a known kind is cut short or its numbers contradict each other, and
+    ``OSError`` if it cannot be read."""
     check = {".stl": _check_stl, ".ply": _check_ply, ".glb": _check_gltf, ".gltf": _check_gltf}.get(path.suffix.lower())
     if check:
         check(path)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Reading 3MF and STL again and comparing them with what was meant: unit, sizes, counts, volumes and places.
+"""Reading 3MF and STL again and comparing them with what was to be written: unit, sizes, counts, volumes and places.
 
 That the disk gives back the bytes that were written is checked where they are written (``atomic``); this finds what a
 writer got wrong, so it shares no code with the writers. Source: 3MF Core Specification; de facto description of STL.
@@ -67,7 +67,7 @@ class StlFacets:
 
 @dataclass(frozen=True)
 class Found:
-    """What a file that holds what was meant holds."""
+    """What a file that was read back and is right holds."""
 
     triangles: int
     volume_mm3: float
@@ -79,7 +79,7 @@ def read_3mf(content: bytes) -> Package:
 
 
 def read_stl(content: bytes) -> StlFacets:
-    """Raises ``VerificationError`` where the length does not fit the count of facets."""
+    """Raises ``VerificationError`` if the length does not fit the count of facets."""
     if len(content) != 84 + 50 * int.from_bytes(content[80:84], "little"):
         raise VerificationError("not a sound STL: its length does not fit its count of facets")
     facets = np.frombuffer(content, np.uint8, offset=84).reshape(-1, 50)
@@ -177,9 +177,7 @@ class _ModelReader:
 
 def _agree(where: str, agrees: bool, difference: str) -> None:
     if not agrees:
-        raise VerificationError(
-            f"{quoted(where)} does not hold what was meant: {difference}. It was not written; try again."
-        )
+        raise VerificationError(f"{quoted(where)} differs from the solid: {difference}. It was not written; try again.")
 
 
 def _shrunk(vertices: Floats, turn_deg: float, shrink_percent: Shrink) -> Floats:
@@ -200,7 +198,7 @@ def _check_solid(where: str, part: Part, vertices: Floats, triangles: Ints) -> N
     sizes = [" x ".join(f"{side:.6g}" for side in mesh.size) for mesh in (found, meant)]
     same_size = bool((np.abs(found.size - meant.size) <= 2 * allowed).all())
     _agree(where, same_size, f"{part.name!r} is {sizes[0]} mm, not {sizes[1]} mm")
-    _agree(where, np.array_equal(triangles, meant.triangles), f"{part.name!r} has other triangles than the solid")
+    _agree(where, np.array_equal(triangles, meant.triangles), f"{part.name!r} has different triangles")
     _agree(
         where,
         found.volume > 0 and abs(found.volume - meant.volume) <= allowed * meant.area,

@@ -15,7 +15,7 @@ MOST_BYTES = 16_000_000
 def read_text(path: Path) -> str:
     """The text of a file in UTF-8, with or without a byte order mark.
 
-    Raises ``OSError`` whose ``strerror`` says what the file is, also where it is no regular file, which might never
+    Raises ``OSError`` whose ``strerror`` says what the file is, also if it is not a regular file, which might never
     end, or has more than ``MOST_BYTES``, and ``UnicodeDecodeError``.
     """
     status = os.stat(path)

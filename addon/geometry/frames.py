@@ -23,7 +23,7 @@ class Frame:
         """The frame at ``origin`` whose z is ``z`` and whose x is ``x`` made square to it.
 
         Without ``x`` a direction square to z is chosen that is the same for the same z.
-        Raises ``ValueError`` where ``z`` has no length.
+        Raises ``ValueError`` if ``z`` has no length.
         """
         up = _unit(z)
         hint = np.eye(3)[int(np.argmin(np.abs(up)))] if x is None else np.asarray(x, float)

@@ -22,7 +22,7 @@ def cross_rows(first: Floats, second: Floats) -> Floats:
 
 
 def triangle_normals(first: Floats, second: Floats, third: Floats) -> tuple[Floats, Floats]:
-    """Of triangles with corners (m, 3) each: unit normals (m, 3), zero where there is no area, and areas (m,)."""
+    """Of triangles with corners (m, 3) each: unit normals (m, 3), zero if there is no area, and areas (m,)."""
     doubled = cross_rows(second - first, third - first)
     lengths = np.sqrt(np.einsum("ij,ij->i", doubled, doubled))
     return doubled / np.where(lengths > 0, lengths, 1.0)[:, None], lengths / 2
@@ -53,7 +53,7 @@ class Mesh:
 
     @property
     def volume(self) -> float:
-        """Enclosed volume in mm³ by the divergence theorem; negative where the mesh is inside out."""
+        """Enclosed volume in mm³ by the divergence theorem; negative if the mesh is inside out."""
         corners = self.corners - self.vertices[:1]
         return float(np.einsum("ij,ij->", corners[:, 0], cross_rows(corners[:, 1], corners[:, 2])) / 6)
 

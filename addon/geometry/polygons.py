@@ -25,7 +25,7 @@ def cross(a: Floats, b: Floats) -> Floats:
 
 
 def signed_area(polygon: Floats) -> float:
-    """Area in mm²; negative where the polygon runs clockwise."""
+    """Area in mm²; negative if the polygon runs clockwise."""
     x, y = (polygon - polygon[0]).T
     return float(x[:-1] @ y[1:] - y[:-1] @ x[1:]) / 2
 
@@ -176,7 +176,7 @@ def distinct(polygon: Floats, tolerance: float) -> NDArray[np.intp]:
 
 def meeting(polygons: Sequence[Floats], tolerance: float) -> tuple[int, int, float] | None:
     """Where edges of polygons without doubled corners cross, or touch to within ``tolerance``: the polygon, the corner
-    that begins the edge and the share of the edge; None where they do neither, but for neighbours at their corner."""
+    that begins the edge and the share of the edge; None if they do neither, but for neighbours at their corner."""
     starts = np.concatenate(polygons)
     along = np.concatenate([np.roll(polygon, -1, axis=0) - polygon for polygon in polygons])
     counts = np.array([len(polygon) for polygon in polygons])

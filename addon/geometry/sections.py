@@ -150,7 +150,7 @@ class Outline:
         """The outline moved outward by ``distance`` (inward where negative), exact for every shape but the
         ellipse and the free outline, which become free outlines of the true offset.
 
-        Raises ``ValueError`` where nothing is left.
+        Raises ``ValueError`` if nothing is left.
         """
         if distance <= -self.half_width + 1e-9:
             raise ValueError("the outline has no room that far inward")
@@ -210,7 +210,7 @@ class Section:
 
     @cached_property
     def wall(self) -> float:
-        """The smallest distance between the two outlines in mm, to 0.02 % of an ellipse's size; 0 where the bore does
+        """The smallest distance between the two outlines in mm, to 0.02 % of an ellipse's size; 0 if the bore does
         not lie inside."""
         outer, bore = self.outer, self.bore
         if {"ellipse", "free"} & {outer.shape, bore.shape}:
@@ -242,7 +242,7 @@ class Section:
         or the least width of a free bore, which is scaled by it. A side that was not read keeps its proportion to the
         other. The outside stays.
 
-        Raises ``ValueError`` where the bore is not inside the tube, and where one of two readings has no use.
+        Raises ``ValueError`` if the bore is not inside the tube, or if one of two readings has no use.
         """
         bore = self.bore
         if width is None:

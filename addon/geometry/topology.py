@@ -75,7 +75,7 @@ class Edges:
     """What meets at the edges of m triangles."""
 
     twins: Indices
-    """(3m,): for each half-edge the one on the other side of its edge, -1 where not exactly two triangles meet."""
+    """(3m,): for each half-edge the one on the other side of its edge, -1 if not exactly two triangles meet."""
     same_way: bool
     """Somewhere both half-edges of an edge run the same way: one of the triangles is wound the wrong way."""
     non_manifold: Indices

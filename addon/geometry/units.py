@@ -74,7 +74,7 @@ def bare_mm(mm: float) -> str:
 
 
 def say_inches(mm: float, smallest: int = 64) -> str | None:
-    """The length as a whole or fraction of an inch (``"1 1/2 in"``), or None where it is none."""
+    """The length as a whole or fraction of an inch (``"1 1/2 in"``), or None if it is neither."""
     parts = round(mm / MM_PER_INCH * smallest)
     if parts <= 0 or abs(parts * MM_PER_INCH / smallest - mm) > INCH_MM:
         return None

@@ -40,7 +40,7 @@ class JobError(ValueError):
 class Assembly:
     files: tuple[Path, ...] = declared(
         MISSING,
-        meaning="mesh files: `.stl`, `.obj`, `.ply`, `.gltf`, `.glb`, `.blend`. May be left out where the job lists "
+        meaning="mesh files: `.stl`, `.obj`, `.ply`, `.gltf`, `.glb`, `.blend`. May be left out if the job lists "
         "tube ends",
     )
     unit: Unit | None = declared(
@@ -51,7 +51,7 @@ class Assembly:
     )
     wall_mm: float | None = declared(
         None, "Wall",
-        "Wall of tubes that are modelled as an outer surface only, for the next reading or Refit; 0 where all have a "
+        "Wall of tubes that are modelled as an outer surface only, for the next reading or Refit; 0 if all have a "
         "bore",
         least=0.05, most=200.0, meaning="wall of tubes that are modelled as an outer surface only",
     )  # fmt: skip
@@ -131,7 +131,7 @@ class Measured:
     )
     bore_depth_mm: tuple[float, ...] = declared((), meaning="readings of a rectangular bore's depth")
     seam_mm: float | None = None
-    """How far the weld seam stands into the bore; None where nobody has looked."""
+    """How far the weld seam stands into the bore; None if nobody has looked."""
     book_name: str = ""
     """What the shop book calls the tube; empty for the job's own readings."""
 
@@ -142,7 +142,7 @@ class Measured:
 
     @property
     def off_mm(self) -> float:
-        """± on the bore's width: how far the readings lie apart, at least what a caliper tells."""
+        """± on the bore's width: the spread of the readings, at least the resolution of calipers."""
         return max(CALIPER_MM, *(max(some) - min(some) for some in (self.bore_width_mm, self.bore_depth_mm) if some))
 
 
@@ -156,10 +156,10 @@ class LadderWish:
         meaning="gap per side of each slice. Without a list the gaps are stepped around that of the spigots",
     )
     step_mm: float = declared(
-        STEP_MM, meaning="difference between one gap and the next, where there is no list", least=0.01, most=10.0
+        STEP_MM, meaning="difference between one gap and the next, if there is no list", least=0.01, most=10.0
     )
     """The marks have two decimals."""
-    count: int = declared(STEPS, meaning="number of slices, where there is no list", least=2, most=100)
+    count: int = declared(STEPS, meaning="number of slices, if there is no list", least=2, most=100)
 
     def gaps(self, drawn_mm: float) -> tuple[float, ...]:
         return self.gaps_mm or gaps_around(drawn_mm, self.step_mm, self.count)
@@ -174,7 +174,7 @@ class Shop:
 
 @dataclass(frozen=True)
 class TubeFacts:
-    """What the model does not tell of the tube."""
+    """What the model does not contain about the tube."""
 
     metal: str = declared(
         "carbon steel", "Metal", "What the tube is made of", names=lambda: tuple(metal.name for metal in tube_metals()),
@@ -186,7 +186,7 @@ class TubeFacts:
         meaning="height of the weld seam inside the bore, 0 for seamless tube. Unless it is entered here or in the "
         "shop book, a quarter of the wall is assumed",
     )  # fmt: skip
-    """None where nobody has measured it: then a usual height is assumed."""
+    """None if nobody has measured it: then a usual height is assumed."""
     coldest_c: float = declared(
         -10.0, "Coldest (°C)", "Lowest temperature at which the fitting has to stay in place", least=-200.0, most=500.0
     )
@@ -229,7 +229,7 @@ class Job:
     book: ShopBook = field(default_factory=ShopBook)
     """What is in the shop's file."""
     tube_ends: tuple[GivenEnd, ...] = ()
-    """Those that the assembly does not tell."""
+    """Those that are not in the assembly."""
     notes: tuple[str, ...] = ()
     """Sentences on the file, such as on keys under their old names."""
 
@@ -242,7 +242,7 @@ class Job:
             raise JobError(say("process.material: {}", error)) from None
 
     def gap_correction(self, section: Section) -> Statistic | None:
-        """What the shop book's readings add to a gap a side; None where there are none for this kind of section."""
+        """What the shop book's readings add to a gap a side; None if there are none for this kind of section."""
         return gap_correction(self.book.all(FitReading), self.process.name, section.kind)
 
     def print_excess(self, section: Section) -> Statistic | None:
@@ -279,19 +279,19 @@ class Job:
 
     def measured_for(self, section: Section) -> Measured | None:
         """The readings of this section's bore, the last entry that matches, before the shop book's last one that does;
-        None where it was not measured."""
+        None if it was not measured."""
         known = (*map(Measured.of_book, self.book.all(MeasuredTube)), *self.measured)
         return next((reading for reading in reversed(known) if reading.match.fits(section)), None)
 
     def tube_for(self, section: Section) -> TubeFacts:
-        """With the weld seam of the shop book's tube, where the job tells none."""
+        """With the weld seam of the shop book's tube, if the job gives none."""
         reading = self.measured_for(section)
         if reading is None or self.tube.seam_height_mm is not None:
             return self.tube
         return replace(self.tube, seam_height_mm=reading.seam_mm)
 
     def measured_section(self, section: Section) -> Section:
-        """The section with the bore that the calipers read, where they did. Raises ``JobError`` where that bore cannot
+        """The section with the bore that the calipers read, if they did. Raises ``JobError`` if that bore cannot
         be this tube's."""
         reading = self.measured_for(section)
         if reading is None:

@@ -164,7 +164,7 @@ def _with_new_names(cls: type, table: Mapping[str, Any], where: str, notes: list
 
 def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:
     if "size" not in entry and "rim_mm" not in entry:
-        raise JobError(f'{where} tells no tube; give its rim_mm, or its size, such as size = "1 in × 1/8 in".')
+        raise JobError(f'{where} does not say which tube; give its rim_mm or its size, such as size = "1 in × 1/8 in".')
     if "size" in entry and "rim_mm" in entry:
         raise JobError(f"{where}.size and {where}.rim_mm are two ways to give one tube end; keep one.")
     end: GivenEnd = _fill(SizedEnd if "size" in entry else PickedEnd, entry, where)
@@ -187,7 +187,7 @@ def _book(shop: Shop) -> ShopBook:
 
 
 def _wish(family: Family, table: Mapping[str, Any], book: ShopBook, notes: list[str]) -> Wish | None:
-    """What the job asks of a family; None where it asks for none of its fittings."""
+    """What the job asks of a family; None if it asks for none of its fittings."""
     where = family.table
     own = _with_new_names(family.recipe, table, where, notes)
     make = own.pop(MAKE, family is families.usual())

@@ -21,7 +21,7 @@ from .results import JobResult, Made
 
 
 def quantities_of(job: Job, made: Sequence[Made], plates: Plates) -> Quantities | None:
-    """Material, time and cost of all plates, with what the shop book knows; None where nothing is printed."""
+    """Material, time and cost of all plates, with what the shop book knows; None if nothing is printed."""
     if not made:
         return None
     works = [work_of_print(one.review.printed, job.process) if one.review.printed else None for one in made]
@@ -38,7 +38,7 @@ def quantities_of(job: Job, made: Sequence[Made], plates: Plates) -> Quantities 
 
 
 def job_sheet_of(result: JobResult) -> JobSheet:
-    """What the bench is told."""
+    """What goes to the bench."""
     job = result.job
     number = {id(end): position for position, end in enumerate(result.ends, 1)}
     return JobSheet(

@@ -35,7 +35,7 @@ def part_of(job: Job, made: Made) -> Part:
 
 
 def lay_out_all(job: Job, made: Sequence[Made]) -> LaidOut:
-    """Every copy on as few plates as are needed. Raises ``JobError`` where a fitting is too large for the plate."""
+    """Every copy on as few plates as are needed. Raises ``JobError`` if a fitting is too large for the plate."""
     parts = tuple(part_of(job, one) for one in made)
     prints = tuple(Footprint.of(part.name, part.mesh, one.count) for one, part in zip(made, parts, strict=True))
     try:

@@ -102,7 +102,7 @@ class Attempt:
     """What came of making a batch's fitting."""
 
     made: Made | None
-    """None where the recipe is impossible for it; then the finding says so."""
+    """None if the recipe is impossible for it; then the finding says so."""
     findings: tuple[Finding, ...]
 
 
@@ -143,7 +143,7 @@ class JobResult:
     laid_out: LaidOut = LaidOut()
     """The fittings of ``made``, in the same order."""
     quantities: Quantities | None = None
-    """Of all plates, without the fit ladders; None where nothing is printed."""
+    """Of all plates, without the fit ladders; None if nothing is printed."""
     ladders: tuple[JobLadder, ...] = ()
     files: tuple[WrittenFile, ...] = ()
     notes: tuple[str, ...] = ()

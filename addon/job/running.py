@@ -34,7 +34,7 @@ LEAST_DEPTH_MM = 0.1
 def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) -> JobResult:
     """Takes an assembly's meshes, in mm, to files, read back, in the job's output folder.
 
-    ``unit_given`` says whether the file or the job told their unit. Raises ``JobError`` where the job cannot go on;
+    ``unit_given`` says whether the file or the job gave their unit. Raises ``JobError`` if the job cannot go on;
     then no file has changed. A recipe that is impossible for one section is a finding, and the others are made.
     """
     progress("Reading the tube ends", 0.0)

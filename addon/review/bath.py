@@ -43,7 +43,7 @@ class Bath:
     """Mean density of the part as printed, its sealed air included, in g/cm³."""
     floats: bool
     dry_side: str
-    """The side that looks out of the bath; empty where the part sinks."""
+    """The side that looks out of the bath; empty if the part sinks."""
     dry_mm: float
     """How high it stands out."""
     covered: bool

@@ -34,7 +34,7 @@ class Crossings:
 
 
 def crossings(mesh: Mesh) -> Crossings | None:
-    """Triangles that pass through each other; None where there are too many to look."""
+    """Triangles that pass through each other; None if there are too many to look."""
     count = len(mesh.triangles)
     if count > MOST_TRIANGLES:
         return None

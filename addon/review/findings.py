@@ -38,13 +38,13 @@ class Finding:
     position_mm: Place | None = None
     layer: int | None = None
     cure: dict[str, float | str] = field(default_factory=dict)
-    """Recipe or process fields and the values that would cure it; empty where no number would."""
+    """Recipe or process fields and the values that would cure it; empty if no number would."""
     layers: tuple[int, int] | None = None
     """First and last of the layers that it is about, counted from 1 like ``layer``, the one to look at."""
 
     @property
     def measured(self) -> Message:
-        """Value and limit with their unit; empty where nothing was measured."""
+        """Value and limit with their unit; empty if nothing was measured."""
         if self.value is None:
             return NOTHING
         value = say("Measured {:g}", Measure((self.value,), self.unit))

@@ -14,7 +14,7 @@ def gap_findings(name: str, fit_class: str, band: GapBand) -> list[Finding]:
 
     A spigot goes in while there is a gap, or, of a press fit, while it bites no more than the class allows, and sits
     tight up to the class's largest gap. The band compared is the root-sum-square one, because causes that know nothing
-    of each other nearly never add up; the worst case is told beside it.
+    of each other nearly never add up; the worst case is given beside it.
     """
     fit = fit_named(fit_class)
     least, most = band.root_sum_square
@@ -46,7 +46,7 @@ def gap_findings(name: str, fit_class: str, band: GapBand) -> list[Finding]:
                 severity="look at",
                 meaning=say("Some fittings may not go in. {}", said),
                 advice=say(
-                    "Look into the tubes and enter how high the weld seam is, 0 where there is none, or relieve "
+                    "Look into the tubes and enter how high the weld seam is, 0 if there is none, or relieve "
                     "the spigot there."
                 )
                 if seam

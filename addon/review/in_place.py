@@ -30,12 +30,12 @@ class Nearby:
 
     name: str
     checked: bool
-    """False where the body's mesh is not closed, so that nothing can be said."""
+    """False if the body's mesh is not closed, so that nothing can be said."""
     interference_mm3: float = 0.0
     place_mm: Place | None = None
     """Middle of the interference's largest part, in the assembly."""
     gap_mm: float | None = None
-    """Smallest distance, for the tube that of the spigot; None where it is more than ``SEARCH_MM``."""
+    """Smallest distance, for the tube that of the spigot; None if it is more than ``SEARCH_MM``."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,7 @@ def review_fit(
 
 
 def _closed(mesh: Mesh) -> Manifold | None:
-    """The mesh's solid, its bodies joined; None where it is not closed."""
+    """The mesh's solid, its bodies joined; None if it is not closed."""
     solid = solid_of(mesh)
     if solid.status() != Error.NoError or solid.is_empty() or mesh.volume <= 0:
         return None

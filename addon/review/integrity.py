@@ -29,7 +29,7 @@ _SHELL_SPECK = 1e-9
 
 
 class UnreadableMeshError(ValueError):
-    """Arrays that are no mesh: what is wrong with them, and what to do."""
+    """Arrays that are not a mesh: what is wrong with them, and what to do."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class Integrity:
     """Edges whose two faces disagree on which side is out."""
     flipped_place: Place | None
     crossing: int | None
-    """Faces that pass through others; None where they were not looked for."""
+    """Faces that pass through others; None if they were not looked for."""
     too_many_to_cross: bool
     """Whether that is because the mesh has too many faces."""
     crossing_place: Place | None
@@ -79,7 +79,7 @@ class Integrity:
 
     @property
     def bodies(self) -> int:
-        """Shells that are no cavities."""
+        """Shells that are not cavities."""
         return len(self.shells) - len(self.cavities)
 
 
@@ -104,7 +104,7 @@ def checked_arrays(mesh: Mesh) -> Mesh:
 
 def without_broken(mesh: Mesh) -> tuple[Mesh, int]:
     """The mesh without the faces whose corners are not numbers, and how many those are. Raises
-    ``UnreadableMeshError`` where no other is left."""
+    ``UnreadableMeshError`` if no other is left."""
     sound = np.isfinite(mesh.vertices).all(axis=1)[mesh.triangles].all(axis=1)
     if sound.all():
         return mesh, 0
@@ -182,7 +182,7 @@ def repair(mesh: Mesh) -> tuple[Mesh, tuple[str, ...]]:
     Equal vertices are joined, faces without corners or twice there are left out, faces wound against their neighbours
     are turned, small flat openings are closed, and a mesh that is inside out is turned right side out. Nothing that
     would be a guess at the shape is done: larger openings stay open and crossing surfaces stay as they are. Raises
-    ``UnreadableMeshError`` for arrays that are no mesh.
+    ``UnreadableMeshError`` for arrays that are not a mesh.
     """
     mesh = checked_arrays(mesh)
     try:
@@ -283,7 +283,7 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
             finding(
                 "non-manifold edges",
                 "must fix",
-                "More than two faces meet at an edge, so inside and outside cannot be told.",
+                "More than two faces meet at an edge, so inside and outside cannot be told apart.",
                 "Delete the faces inside the part, or give each body edges of its own.",
                 found.non_manifold_edges,
                 "edges",

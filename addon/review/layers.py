@@ -107,7 +107,7 @@ class Layers:
 def layer_edges(height: float, first: float, layer: float) -> Floats:
     """(n + 1,): the edges of the layers that a solid of this height gets, from 0.
 
-    A layer is laid where its middle lies in the solid. Raises ``LayersError`` where there is none, or too many.
+    A layer is laid where its middle lies in the solid. Raises ``LayersError`` if there is none, or too many.
     """
     if not math.isfinite(height) or height <= first / 2 + 1e-9:
         raise LayersError(

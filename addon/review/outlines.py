@@ -40,7 +40,7 @@ def closed(outline: CrossSection, distance: float) -> CrossSection:
 
 
 def without_specks(region: CrossSection, least_mm2: float, least_width: float) -> CrossSection:
-    """The parts of a region that are no slivers of rounding: at least so large, and somewhere at least so wide.
+    """The parts of a region that are not slivers of rounding: at least this large, and somewhere at least this wide.
 
     Slivers must not be offset: the kernel grows even a line.
     """

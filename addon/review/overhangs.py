@@ -33,7 +33,7 @@ LEAST_BEADS = 0.25
 _SLACK_MM = 0.005
 """Facets may step outward this much more than the surface they stand for."""
 _MOST_SORTED = 200
-"""Overhanging parts told apart, largest first; the rest count as cantilevers, the careful reading."""
+"""Overhanging parts that are classified, largest first; the rest count as cantilevers, to be on the safe side."""
 _MEET = 4.0
 """Rests that an overhang touches are grown by so many times its size: the larger, the straighter what joins them."""
 _BRIDGED = 0.75

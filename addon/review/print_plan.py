@@ -117,7 +117,7 @@ class PrintPlan:
     """As the process is set."""
     bead_mm: float
     ranges: tuple[PlanRange, ...]
-    """Bottom up; empty where the process is right as set."""
+    """Bottom up; empty if the process is right as set."""
     full: tuple[int, ...]
     """Layers, counted from 0, whose bare part is left to the full layers: flat and wider than a few beads, or closed by
     no bead that can be laid."""

@@ -70,7 +70,7 @@ class Print:
 
     @cached_property
     def bath(self) -> Bath | None:
-        """None where the process has no bath, its material is not in the table, or no bead fits into the part."""
+        """None if the process has no bath, its material is not in the table, or no bead fits into the part."""
         return _in_bath(self._part, self, self._wish)
 
     @cached_property
@@ -91,7 +91,7 @@ class Review:
     integrity: Integrity
     surface: LeaningSurface
     printed: Print | None
-    """None where the mesh encloses no solid, or cannot be cut into layers."""
+    """None if the mesh encloses no solid, or cannot be cut into layers."""
     at_once: tuple[Finding, ...]
     """What the quick checks say, worst first."""
     _rings: dict[tuple[int, int, float], Rings] = field(default_factory=dict, repr=False)
@@ -118,7 +118,7 @@ class Review:
 
     def rings(self, layer: int, planned: bool = False) -> Rings:
         """The rings of a layer (counted from 0) as the process is set, or as the print plan lays them. Worked out when
-        first asked for. Raises ``ValueError`` where there are no layers, ``IndexError`` where not that many."""
+        first asked for. Raises ``ValueError`` if there are no layers, ``IndexError`` if there are fewer."""
         if self.printed is None:
             raise ValueError(f"{self.name or 'the mesh'} has no layers; see the findings")
         if not 0 <= layer < len(self.printed.layers):
@@ -147,7 +147,7 @@ def review(
     ``seen_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
     part widens. ``material`` takes the place of the table's plastic which the process names. ``solid`` is the kernel's
     own solid of the mesh, where the kernel made it: such a mesh is sound and crosses itself nowhere, so that is not
-    looked for. Raises ``UnreadableMeshError`` for arrays that are no mesh; anything else becomes a finding.
+    looked for. Raises ``UnreadableMeshError`` for arrays that are not a mesh; anything else becomes a finding.
     """
     made_by_kernel, broken = solid is not None, 0
     findings: list[Finding] = []

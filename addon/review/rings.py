@@ -69,7 +69,7 @@ def rings_of(outline: CrossSection, count: int, bead: float) -> Rings:
 
 
 def widest(area: CrossSection) -> Incircle:
-    """The widest circle inside an area; width 0 where the area is empty."""
+    """The widest circle inside an area; width 0 if the area is empty."""
     best = Incircle(0.0, (0.0, 0.0))
     for part in sorted(area.decompose(), key=CrossSection.area, reverse=True):
         if offset(part, -best.width_mm / 2 - CLOSE_MM).is_empty():

@@ -18,7 +18,7 @@ from .roofs import Roof, is_convex, raised, roof
 from .shells import SHORTEST, Shell
 
 LEAST_FACETS = 128
-"""Of a whole circle where no count is given, a quarter of it for a profile: even the smallest cap then has its volume
+"""Of a whole circle if no count is given, a quarter of it for a profile: even the smallest cap then has its volume
 right to 0.1 %."""
 
 _SPIKE_MM = 0.02
@@ -103,7 +103,7 @@ class Contour:
         return self.outline.half_width, np.array(self.outline.centre)
 
     def moved(self, distance: float) -> Contour:
-        """The outline moved outward, or inward where negative. Raises ``ValueError`` where nothing is left."""
+        """The outline moved outward, or inward where negative. Raises ``ValueError`` if nothing is left."""
         if distance == 0:
             return self
         outline = self.outline

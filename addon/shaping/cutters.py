@@ -73,7 +73,7 @@ def _leaving(polygon: Floats, angle: float) -> OutlinePoint:
 
 
 def seam_strip(relief: SeamRelief, contour: Contour) -> CrossSection:
-    """What the relief for the tube's weld seam takes off a spigot's outline; nothing where there is none."""
+    """What the relief for the tube's weld seam takes off a spigot's outline; nothing if there is none."""
     if relief.kind == "none":
         return CrossSection()
     width, outer = relief.width_mm, PAST_MM
@@ -83,7 +83,7 @@ def seam_strip(relief: SeamRelief, contour: Contour) -> CrossSection:
 
 
 def channel_strip(vent: Vent, seam: SeamRelief, contour: Contour) -> CrossSection:
-    """The vent channel's way along a spigot and out past its tube, opposite the seam; nothing where there is none."""
+    """The vent channel's way along a spigot and out past its tube, opposite the seam; nothing if there is none."""
     if vent.kind != "channel":
         return CrossSection()
     return point_at(contour, seam.angle_deg + 180).strip(-vent.depth_mm, far_past(contour), vent.width_mm)

@@ -58,7 +58,7 @@ class Roof:
 
 
 def roof(polygon: Floats) -> Roof:
-    """The roof over a simple counter-clockwise polygon (n, 2). Raises ``ValueError`` where it crosses itself."""
+    """The roof over a simple counter-clockwise polygon (n, 2). Raises ``ValueError`` if it crosses itself."""
     return _roof(np.ascontiguousarray(polygon, float).tobytes())
 
 

@@ -25,7 +25,7 @@ _COVERED = 1e-6
 
 def hips(polygon: Floats) -> tuple[Floats, list[NDArray[np.intp]]]:
     """Corners (n, 3) of the roof over a counter-clockwise polygon, the polygon's own first, and each side's face as
-    indices of corners, counter-clockwise seen from above. Raises ``ValueError`` where the polygon crosses itself."""
+    indices of corners, counter-clockwise seen from above. Raises ``ValueError`` if the polygon crosses itself."""
     area = signed_area(polygon)
     for seed, shake in enumerate(_SHAKES):
         front = _Wavefront(polygon, np.random.default_rng(seed), shake)
@@ -74,7 +74,7 @@ class _Wavefront:
         """By piece whose end is an inward corner: when it runs into which sides, soonest first."""
 
     def run(self) -> bool:
-        """Moves everything inward until nothing is left; False where that does not come about."""
+        """Moves everything inward until nothing is left; False if that does not come about."""
         pieces = range(len(self.side))
         for piece in pieces:
             self._aim(piece)

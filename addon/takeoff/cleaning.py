@@ -44,7 +44,7 @@ class Clean:
 
 
 def cleaned(meshes: Sequence[Mesh]) -> Clean:
-    """The triangles of all ``meshes``, fit to be read. Raises ``TakeoffError`` where a mesh's arrays make none."""
+    """The triangles of all ``meshes``, fit to be read. Raises ``TakeoffError`` if a mesh's arrays make none."""
     notes: list[str] = []
     vertices, triangles, mesh_of, largest, rounded = _joined(meshes, notes)
     noise = 2 * _FLOAT32_STEP * largest
@@ -140,7 +140,7 @@ def _split(
     vertices: Floats, triangles: Indices, edges: topology.Edges, tolerance: Floats
 ) -> tuple[Indices, Indices] | None:
     """Triangles split where a vertex of another lies on their open edge, each on one edge, and which triangle each
-    part comes from; None where there is nothing to split.
+    part comes from; None if there is nothing to split.
     """
     half = edges.single
     if not half.size:

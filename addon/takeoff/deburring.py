@@ -284,7 +284,7 @@ def _rounds(surface: Surface, half: Indices, twin: Indices, facing: Floats) -> t
 
 
 def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -> _FlatBand | None:
-    """The band beyond one of the ``edges``, pressed flat; None where there is none."""
+    """The band beyond one of the ``edges``, pressed flat; None if there is none."""
     loop, normal = edges.loops.half_edges[edges.loops.part(number)], edges.normals[number]
     rim = surface.points(surface.starts[loop])
     middle, depth = rim.mean(axis=0), edges.depths[number]
@@ -314,7 +314,7 @@ def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -
 
 def _band(surface: Surface, loop: Indices, allowed: Callable[[Indices], NDArray[np.bool_]]) -> _Band | None:
     """The triangles that are reached from the far side of a loop's half-edges through others that are ``allowed``;
-    None where they do not end all around."""
+    None if they do not end all around."""
     starts = surface.twins[loop]
     known, fresh = np.unique(loop // 3), np.unique(starts // 3)
     reached = [fresh[:0]]

@@ -23,7 +23,7 @@ class TubeEnd:
 
     ``frame`` has its origin where the tube's axis meets the plane of the rim, z along the tube's axis and out of
     the tube, x along the section's width. A mitre leans the rim's normal ``mitre_deg`` away from z, towards
-    ``mitre_direction_deg`` counter-clockwise from x (0 where the end is square); the frame is chosen so that equal
+    ``mitre_direction_deg`` counter-clockwise from x (0 if the end is square); the frame is chosen so that equal
     fittings get equal directions: 0 for round tube, 0 to under 90 for square, 0 to under 180 for other symmetric
     sections, 0 to under 360 for outlines without symmetry.
     """
@@ -41,7 +41,7 @@ class TubeEnd:
     reason: Message
     """For people: "open", or what is in the way, and where."""
     by_hand: ByHand = ""
-    """In words, how the end was given; empty where the takeoff found it."""
+    """In words, how the end was given; empty if the takeoff found it."""
     remedy: Message = NOTHING
     """What to do about it, in lower case."""
 

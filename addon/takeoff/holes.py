@@ -42,7 +42,7 @@ class Bore:
     """(3,), out of the tube."""
     diameter: float
     countersink: float
-    """Its largest diameter, 0 where it is plain."""
+    """Its largest diameter, 0 if it is plain."""
     slack_deg: float
     """How far off its axis may be."""
 

@@ -36,7 +36,7 @@ class Leg:
 
     first: int
     last: int
-    """-1 where that end was not read."""
+    """-1 if that end was not read."""
     body: int
     section: Section
     frame: Frame

@@ -54,9 +54,7 @@ class PickedEnd:
         meaning="direction along the tube, pointing out of it. Without it the cut is square, and the corners of "
         "`rim_mm` run counter-clockwise as seen from outside the tube",
     )  # fmt: skip
-    wall_mm: float | None = declared(
-        None, meaning="the tube's wall, where there is no `bore_mm`", least=0.05, most=200.0
-    )
+    wall_mm: float | None = declared(None, meaning="the tube's wall, if there is no `bore_mm`", least=0.05, most=200.0)
     source: str = declared(
         "", meaning="name of the tube. If the assembly has a body of that name, the fitting is tried in it"
     )
@@ -64,7 +62,7 @@ class PickedEnd:
     @classmethod
     def of_mesh(cls, source: str, loops: Sequence[Floats], sides: Floats, wall_mm: float) -> PickedEnd:
         """From the rim's outside, and its bore where that was picked too, in any order, each (n, 3) in mm, and from the
-        edges (m, 3) that leave the rim into the tube. ``wall_mm`` counts where there is no bore."""
+        edges (m, 3) that leave the rim into the tube. ``wall_mm`` counts if there is no bore."""
         drawn = sorted(loops, key=_size, reverse=True)
         axis = _axis(np.reshape(sides, (-1, 3)), _normal(drawn[0]))
         return cls(
@@ -158,7 +156,7 @@ def _normal(loop: Floats) -> Floats:
 
 
 def _check_outlines(drawn: Sequence[Floats], flat: Sequence[Floats]) -> None:
-    """Raises ``PickError`` where the outlines, in the world (n, 3) and along the tube (n, 2), cross or touch."""
+    """Raises ``PickError`` if the outlines, in the world (n, 3) and along the tube (n, 2), cross or touch."""
     tolerance = _TOUCHING * _size(drawn[0])
     kept = [polygons.distinct(outline, tolerance) for outline in flat]
     for name, loop, outline, corners in zip(("rim", "bore"), drawn, flat, kept, strict=False):
@@ -182,7 +180,7 @@ def _said(loop: Floats, corner: int, share: float) -> Message:
 
 
 def _axis(sides: Floats, normal: Floats) -> Floats | None:
-    """(3,): along the tube and out of it; None where no edge leaves the rim. Edges across a tube's sides lean this way
+    """(3,): along the tube and out of it; None if no edge leaves the rim. Edges across a tube's sides lean this way
     and that; the axis is what most of them agree on."""
     lengths = np.linalg.norm(sides, axis=1)
     ways = sides[lengths > 0] / lengths[lengths > 0, None]

@@ -171,7 +171,7 @@ def _end(
 
 
 def _long_axis(surface: Surface, triangles: Indices) -> Floats | None:
-    """The direction that nearly all of a body's skin runs along; None where there is none."""
+    """The direction that nearly all of a body's skin runs along; None if there is none."""
     normals, areas = surface.normals[triangles], surface.areas[triangles]
     shares, directions = np.linalg.eigh((normals * areas[:, None]).T @ normals)
     if shares[0] > _MOSTLY_SIDE * shares.sum() or shares[1] <= shares[0]:

@@ -152,7 +152,7 @@ def _outer_by_wall(
     """The outer outline of a rim whose face goes on into other parts: the bore moved outward by the wall.
 
     The wall is the least distance at which enough of the face's border runs along the bore, where the tube stands
-    free. None where it nowhere does, and for a profile of several chambers.
+    free. None if it nowhere does, and for a profile of several chambers.
     """
     loops = rings.loops.taken(np.flatnonzero(rings.faces == rims.face[rim]))
     own = int(np.flatnonzero(loops.half_edges[loops.begins[:-1]] == rims.bore.half_edges[rims.bore.begins[rim]])[0])

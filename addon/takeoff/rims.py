@@ -37,7 +37,7 @@ class Loops:
     vertices: Indices
     """The vertex each half-edge starts from."""
     across: Indices
-    """The triangle of the wall beside each half-edge, -1 where the mesh has a gap."""
+    """The triangle of the wall beside each half-edge, -1 if the mesh has a gap."""
 
     @property
     def counts(self) -> Indices:
@@ -74,7 +74,7 @@ class Rims:
     normals: Floats
     """(k, 3): square to the rim's plane and out of the tube."""
     face: Indices
-    """(k,): label of the planar face between the loops, -1 where there is none."""
+    """(k,): label of the planar face between the loops, -1 if there is none."""
     single: NDArray[np.bool_]
     """(k,): the mesh holds the outer surface only."""
     shared: NDArray[np.bool_]

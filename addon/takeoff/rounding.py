@@ -20,7 +20,7 @@ _DIGITS = range(1, 7)
 
 
 def rounding(points: Floats) -> float:
-    """How far rounding may have moved the coordinates of points (n, 3), in mm; 0 where none is seen.
+    """How far rounding may have moved the coordinates of points (n, 3), in mm; 0 if none is seen.
 
     Recognised are a fixed number of decimals and a fixed number of digits, in millimetres, inches, or tens of either.
     """
@@ -34,7 +34,7 @@ def rounding(points: Floats) -> float:
 
 
 def _step(values: Floats, sample: Floats, largest: float, unit: float) -> float:
-    """The step between neighbouring numbers at the ``largest`` of ``values``; 0 where they are not rounded."""
+    """The step between neighbouring numbers at the ``largest`` of ``values``; 0 if they are not rounded."""
     slack = 2 * _FLOAT32_STEP * largest
     tens = 10.0 ** math.floor(math.log10(largest / unit)) * unit
     found = [0.0]

@@ -21,7 +21,7 @@ _SQUARE_DEG = 0.1
 
 @dataclass(frozen=True)
 class ClosedEnd:
-    """An end of a straight length of tube that is no ``TubeEnd``."""
+    """An end of a straight length of tube that is not a ``TubeEnd``."""
 
     reason: Message
     """A sentence for people: why nothing was read there."""
@@ -42,7 +42,7 @@ class Tube:
     ends: tuple[TubeEnd | ClosedEnd, TubeEnd | ClosedEnd]
     """The first one is always a ``TubeEnd``."""
     free_mm: tuple[float, float]
-    """How far from each end, along the axis, nothing else is near its outside; 0 where that is not known."""
+    """How far from each end, along the axis, nothing else is near its outside; 0 if that is not known."""
 
     @property
     def axis(self) -> Floats:
@@ -77,7 +77,7 @@ class Hole:
     lean_deg: float
     """Between its axis and the straight way out of the tube's wall at ``position``."""
     countersink_mm: float
-    """Largest diameter of a countersunk hole, 0 where it is plain."""
+    """Largest diameter of a countersunk hole, 0 if it is plain."""
 
     @property
     def source(self) -> str:
@@ -95,7 +95,7 @@ class Joint:
 
     ends: tuple[TubeEnd, TubeEnd]
     gap_mm: float
-    """Along the axis of the first one; 0 where the rims touch."""
+    """Along the axis of the first one; 0 if the rims touch."""
     angle_deg: float
     """Between the tubes: 180 in line, 90 at a square corner."""
 
@@ -111,7 +111,7 @@ class Cope:
     inside: Floats
     """(m, 3): where it meets the bore."""
     other: Tube | None
-    """The tube that it lies on; none where no tube's outside fits the cut."""
+    """The tube that it lies on; none if no tube's outside fits the cut."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -67,7 +67,7 @@ class Surface:
 def read_surface(meshes: Sequence[Mesh]) -> Surface:
     """Weld, clean and label ``meshes``. Vertices of different meshes are never welded to each other.
 
-    Raises ``TakeoffError`` where a mesh's arrays make no triangles.
+    Raises ``TakeoffError`` if a mesh's arrays make no triangles.
     """
     clean = cleaned(meshes)
     vertices, triangles, twins, noise, notes = clean.vertices, clean.triangles, clean.twins, clean.noise, clean.notes
@@ -205,7 +205,7 @@ def _without_copies(
     meshes: Sequence[Mesh],
     notes: list[str],
 ) -> NDArray[np.bool_] | None:
-    """Which triangles are left (m,) where a body lies in the place of an equal one; None where all are.
+    """Which triangles are left (m,) where a body lies in the place of an equal one; None if all are.
 
     Of a body and its inside out the one right side out stays, else the first.
     """

@@ -24,7 +24,7 @@ _HAND = 1.5
 def surrounding(
     surface: Surface, chunks: Chunks, profiles: Sequence[RimSection], bodies: Sequence[int], needed: Floats
 ) -> Indices:
-    """(k,): the body whose walls close each end in, -1 where there is none. ``bodies`` are the ends' own.
+    """(k,): the body whose walls close each end in, -1 if there is none. ``bodies`` are the ends' own.
 
     A wall close around blocks from half the spigot's length (``needed``, (k,) mm) in front of the rim, a wider one
     where it goes on for as far as the tube is wide.

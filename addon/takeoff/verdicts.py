@@ -91,7 +91,7 @@ def facing_ends(profiles: Sequence[RimSection], needed: Floats) -> dict[int, tup
 
 
 def _gap(profile: RimSection, other: RimSection, reach: float) -> float | None:
-    """How far in front of the rim, along the axis, the rim of another tube lies; None where it is not in the way."""
+    """How far in front of the rim, along the axis, the rim of another tube lies; None if it is not in the way."""
     width = profile.section.outer.width
     arm = other.frame.origin - profile.frame.origin
     distance = float(arm @ profile.rim_normal) / float(profile.rim_normal @ profile.frame.z)
@@ -162,7 +162,7 @@ def _in_front(name: Message, distance: float) -> Verdict:
         reason = say("Blocked by {}, {} in front of the end", name, Length(distance))
         return Verdict("blocked", 0.0, reason, say("leave this end without a fitting or make room"))
     remedy = say("leave this end without a fitting or move what is there")
-    return Verdict("blocked", 0.0, say("Blocked by {}, at the rim", name), remedy)
+    return Verdict("blocked", 0.0, say("Blocked at the rim by {}", name), remedy)
 
 
 def _joined(name: str, distance: float) -> Verdict:

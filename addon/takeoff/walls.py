@@ -69,7 +69,7 @@ class WallRuns:
     straight: Floats
     """(k,): where the bore's wall first ends: at the other rim, a bend, or a hole."""
     stop: Indices
-    """(k,): a half-edge of the bore's wall there, -1 where none was found."""
+    """(k,): a half-edge of the bore's wall there, -1 if none was found."""
     reach: Floats
     """(k,): how far any of the bore's wall goes."""
     outer_reach: Floats
@@ -213,7 +213,7 @@ def _first_border(
 
 
 def _border(surface: Surface, plane: _RimPlanes, half: Indices, rim: Indices) -> tuple[Floats, NDArray[np.bool_]]:
-    """How deep each half-edge of a wall's border begins, and whether it is no end of the wall: an edge of the rim
+    """How deep each half-edge of a wall's border begins, and whether it is not an end of the wall: an edge of the rim
     itself, or a seam along the tube that was never closed."""
     start, end = surface.points(surface.starts.take(half)), surface.points(surface.ends_of(half))
     from_rim, to_rim = plane.depths(start, rim), plane.depths(end, rim)

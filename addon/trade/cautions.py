@@ -77,7 +77,7 @@ class Caution(Sourced):
 
 @cache
 def cautions() -> tuple[Caution, ...]:
-    """Every caution, in the order in which they are shown. Raises ``TableError`` where the file is damaged."""
+    """Every caution, in the order in which they are shown. Raises ``TableError`` if the file is damaged."""
     return read_rows(DATA / "cautions.toml", "caution", Caution)
 
 

@@ -14,7 +14,7 @@ from .tables import DATA, Sourced, cited, find_row, read_rows
 
 @dataclass(frozen=True)
 class FitClass(Sourced):
-    """A fit class. Gaps in mm a side; negative where the spigot is larger than the bore."""
+    """A fit class. Gaps in mm a side; negative if the spigot is larger than the bore."""
 
     name: str
     gap_mm: float
@@ -49,7 +49,7 @@ class ToleranceBand:
     wall_mm: float
     """± on the wall."""
     seam_mm: float
-    """Usual height of the weld seam inside, where there is one."""
+    """Usual height of the weld seam inside, if there is one."""
     seam_most_mm: float
     """The highest that it may be."""
     source: str
@@ -68,7 +68,7 @@ WITHOUT_STANDARD = "EN 10219-2"
 
 @cache
 def fits() -> tuple[FitClass, ...]:
-    """The fit classes. Raises ``TableError`` where the file is damaged."""
+    """The fit classes. Raises ``TableError`` if the file is damaged."""
     return read_rows(DATA / "fits.toml", "fit", FitClass)
 
 
@@ -79,7 +79,7 @@ def fit_named(name: str) -> FitClass:
 
 @cache
 def tolerance_rules() -> tuple[ToleranceRule, ...]:
-    """The tube standards' tolerances. Raises ``TableError`` where the file is damaged."""
+    """The tube standards' tolerances. Raises ``TableError`` if the file is damaged."""
     return read_rows(DATA / "tolerances.toml", "tolerance", ToleranceRule)
 
 

@@ -24,14 +24,14 @@ class Thread(Sourced):
     nut_height_mm: float
     insert_bore_mm: float | None = None
     """Bore for an insert set with heat, by a rule of common practice: the insert's own data sheet comes first. None
-    where no insert of this thread is usual."""
+    if no insert of this thread is usual."""
     insert_depth_mm: float | None = None
     """How deep that bore is."""
 
 
 @cache
 def threads() -> tuple[Thread, ...]:
-    """The hardware table, metric first. Raises ``TableError`` where the file is damaged."""
+    """The hardware table, metric first. Raises ``TableError`` if the file is damaged."""
     return read_rows(DATA / "hardware.toml", "thread", Thread)
 
 

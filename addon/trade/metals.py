@@ -23,7 +23,7 @@ class TubeMetal(Sourced):
 
 @cache
 def tube_metals() -> tuple[TubeMetal, ...]:
-    """The metals of the table. Raises ``TableError`` where the file is damaged."""
+    """The metals of the table. Raises ``TableError`` if the file is damaged."""
     return read_rows(DATA / "materials.toml", "metal", TubeMetal)
 
 

@@ -178,7 +178,7 @@ def check_process(process: Process) -> None:
 
 @cache
 def processes() -> tuple[Process, ...]:
-    """The processes of the table. Raises ``TableError`` where the file is damaged."""
+    """The processes of the table. Raises ``TableError`` if the file is damaged."""
     return read_rows(DATA / "processes.toml", "process", Process)
 
 
@@ -192,7 +192,7 @@ def process_named(name: str) -> Process:
 
 @cache
 def materials() -> tuple[Material, ...]:
-    """The plastics of the table. Raises ``TableError`` where the file is damaged."""
+    """The plastics of the table. Raises ``TableError`` if the file is damaged."""
     return read_rows(DATA / "materials.toml", "plastic", Material)
 
 

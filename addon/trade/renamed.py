@@ -18,7 +18,7 @@ NEW_NAMES = {
 def with_new_names(row: Mapping[str, Any], known: Collection[str]) -> tuple[dict[str, Any], list[str]]:
     """The row with its old keys, of those whose new name is in ``known``, under the new names; and a sentence for each.
 
-    Raises ``ValueError`` where a row has a number under both names.
+    Raises ``ValueError`` if a row has a number under both names.
     """
     old = {key: NEW_NAMES[key] for key in row if NEW_NAMES.get(key) in known}
     for key, new in old.items():

@@ -115,13 +115,13 @@ class SizeMatch:
 
 @cache
 def gauges() -> tuple[Gauge, ...]:
-    """The wall gauges. Raises ``TableError`` where the file is damaged."""
+    """The wall gauges. Raises ``TableError`` if the file is damaged."""
     return read_rows(FILE, "gauge", Gauge)
 
 
 @cache
 def tube_sizes() -> tuple[TubeSize, ...]:
-    """Every size, in the file's order. Raises ``TableError`` where the file is damaged."""
+    """Every size, in the file's order. Raises ``TableError`` if the file is damaged."""
     return expand(gauges(), read_rows(FILE, "family", SizeFamily), read_rows(FILE, "pipe", Pipe))
 
 
@@ -132,7 +132,7 @@ def size_named(name: str) -> TubeSize:
 
 def nearest_size(section: Section) -> SizeMatch | None:
     """The size nearest to a section of either way round, by the sum of the differences of sides and wall in mm, or None
-    where none is near enough (``OUTSIDE_NEAR_MM`` and what follows it) or the section is neither round nor rectangular.
+    if none is near enough (``OUTSIDE_NEAR_MM`` and what follows it) or the section is neither round nor rectangular.
 
     Of sizes that differ by less than 0.01 mm, the one with the shortest name counts.
     """
@@ -178,7 +178,7 @@ def section_name(section: Section) -> str:
 def size_fit(sections: Sequence[Section], factor: float = 1.0) -> float:
     """The share, 0 to 1, of the round and rectangular sections that are table sizes once scaled by ``factor``.
 
-    Sections without a wall count by their outside alone. 0 where there is no round or rectangular section.
+    Sections without a wall count by their outside alone. 0 if there is no round or rectangular section.
     """
     fitting = total = 0
     for kind in KINDS:

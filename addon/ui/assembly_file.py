@@ -18,7 +18,7 @@ from .scene_ends import assembly_of, dropped_places, given_ends, sources_of
 
 
 def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path) -> list[str]:
-    """Writes ``path`` and, beside it, a .blend with the objects that the ends were read from, where there are any.
+    """Writes ``path`` and, beside it, a .blend with the objects that the ends were read from, if there are any.
 
     Returns why ends that were picked by hand are not in it, in sentences. Raises ``OSError``, and ``SceneError`` for
     objects that cannot be read; a job file that was there before then still is.
@@ -47,7 +47,7 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
 
 
 def _text_of(path: Path) -> str:
-    """What a job file says now, whose comments are to stay; nothing where there is none that can be read."""
+    """What a job file says now, whose comments are to stay; nothing if there is none that can be read."""
     try:
         return read_text(path)
     except (OSError, UnicodeDecodeError):

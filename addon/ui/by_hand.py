@@ -40,7 +40,7 @@ class Pick:
     edges: str
     """What the edges of the mesh are known by."""
     wall_mm: float
-    """In the world; it counts where there is no bore."""
+    """In the world; it counts if there is no bore."""
 
 
 def pick_text(pick: Pick) -> str:

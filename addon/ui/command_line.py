@@ -19,7 +19,7 @@ from .apart import read_apart
 from .scene import SceneError
 
 DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
-"""Exit codes: 1 too where an open end got no fitting, or none was made; a command line that cannot be read gives
+"""Exit codes: also 1 if an open end got no fitting, or none was made; a command line that cannot be read gives
 argparse's own 2."""
 
 

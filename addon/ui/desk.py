@@ -15,7 +15,7 @@ For whoever draws (panels, overlays; drawing computes nothing):
 ``Desk.version``
     Grows whenever anything in the desk changed. Buffers may be kept as long as it stays the same.
 ``Desk.laid_out``, ``Desk.result``
-    The last plate layout and the last export's ``job.results.JobResult``, None where the scene has changed since.
+    The last plate layout and the last export's ``job.results.JobResult``, None if the scene has changed since.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ class Desk:
     stamp: int
     job: Job
     problem: str
-    """What is wrong with the job as a whole, and what to do; empty where nothing is."""
+    """What is wrong with the job as a whole, and what to do; empty if nothing is."""
     ends: tuple[TubeEnd, ...]
     fittings: list[Fitted]
     version: int = 0
@@ -104,7 +104,7 @@ _reviews: OrderedDict[Resolved, Checked] = OrderedDict()
 
 
 def at_hand(scene: bpy.types.Scene) -> Desk | None:
-    """The scene's results, or None where they are out of date or there are no ends."""
+    """The scene's results, or None if they are out of date or there are no ends."""
     desk = desks.get(scene.session_uid)
     return desk if desk is not None and desk.stamp == scene.ferrule.stamp else None
 

@@ -78,7 +78,7 @@ def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE") -> None
     """A sentence over as many lines as the region's width asks for; one of the house's goes into the scene's units."""
     text = wording.in_window(text, say_in(bpy.context.scene))
     region = bpy.context.region
-    scale = bpy.context.preferences.system.ui_scale or 1.0  # 0 where there is no window
+    scale = bpy.context.preferences.system.ui_scale or 1.0  # 0 if there is no window
     width = (region.width if region and region.type == "UI" else 280 * scale) / scale
     column = layout.column(align=True)
     column.scale_y = 0.8

@@ -61,7 +61,7 @@ def job_of(scene: bpy.types.Scene) -> Job:
 
 
 def problem_of(job: Job) -> str:
-    """Why nothing can be written with these numbers of the process or the tube; empty where it can."""
+    """Why nothing can be written with these numbers of the process or the tube; empty if it can."""
     try:
         check_process(job.process)
     except ProcessError as error:
@@ -125,7 +125,7 @@ def ladder_wish(group: bpy.types.PropertyGroup) -> LadderWish:
 
 
 def bore_problem(group: bpy.types.PropertyGroup) -> Message:
-    """Why the bore that was measured cannot be this tube's; empty where it can."""
+    """Why the bore that was measured cannot be this tube's; empty if it can."""
     reading = _reading(group)
     try:
         with_reading(modelled_section(group), min(reading.bore_width_mm), *reading.bore_depth_mm)

@@ -47,7 +47,7 @@ def subject_of(context: bpy.types.Context) -> Subject | None:
 
 
 def fitted_of(scene: bpy.types.Scene, finding: Finding) -> Fitted | None:
-    """The fitting that a finding is about; None where it is about an object of the user's."""
+    """The fitting that a finding is about; None if it is about an object of the user's."""
     desk = desk_of(scene)
     return next((one for one in desk.fittings if one.batch.id == finding.fitting), None) if desk else None
 

@@ -84,7 +84,7 @@ def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) 
 
 
 def remove(items: Iterable[bpy.types.Object]) -> None:
-    """Removes objects, and their meshes where nothing else uses them."""
+    """Removes objects, and their meshes if nothing else uses them."""
     for item in items:
         mesh = item.data
         bpy.data.objects.remove(item)

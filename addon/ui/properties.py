@@ -81,7 +81,7 @@ class FerruleEnd(bpy.types.PropertyGroup):
     record: StringProperty(description="The end itself, as records.end_text writes it")
     group: IntProperty(default=-1, description="Index of its group; -1 for an end that takes no fitting")
     cut: StringProperty(description="Its cut in words, or why it cannot take a fitting")
-    reason: StringProperty(description="Why it takes no fitting; empty where it does")
+    reason: StringProperty(description="Why it takes no fitting; empty if it does")
     clear_mm: FloatProperty(description="How deep a spigot could go")
     tube: PointerProperty(type=bpy.types.Object, description="The object that it was read from")
     fitting: PointerProperty(type=bpy.types.Object, description="The object of its fitting")
@@ -124,7 +124,7 @@ class FerruleGroup(bpy.types.PropertyGroup):
             update=callbacks.on_measured,
             options=set(),
         ),
-        "bore_problem": StringProperty(description="Why the reading is not used; empty where it is"),
+        "bore_problem": StringProperty(description="Why the reading is not used; empty if it is"),
         **length("bore_width_mm", wording.BORE["bore_width_mm"], callbacks.on_measure),
         **length("bore_depth_mm", wording.BORE["bore_depth_mm"], callbacks.on_measure),
     }

@@ -34,8 +34,8 @@ FITTING_MARK = "ferrule_fitting"
 _MM_PER_METRE = MM_PER_UNIT["m"]
 _SHAPES = {"MESH", "CURVE", "FONT", "SURFACE", "META", "CURVES"}
 
-# Axes are named so that coordinates stay as they are in the file. Blender's check of the mesh is left out where it
-# can be, because it turns coordinates that are no numbers into zeros; ``meshes_of`` refuses those instead.
+# Axes are named so that coordinates stay as they are in the file. Blender's check of the mesh is left out if it
+# can be, because it turns coordinates that are not numbers into zeros; ``meshes_of`` refuses those instead.
 _UNITLESS = {
     ".stl": lambda path: bpy.ops.wm.stl_import(
         filepath=path, forward_axis="Y", up_axis="Z", global_scale=1.0, use_scene_unit=False, use_mesh_validate=False
@@ -64,7 +64,7 @@ class SceneAssembly:
 
     meshes: tuple[Mesh, ...]
     unit_given: bool
-    """False where a file carries no unit and none was named: it was then read as millimetres."""
+    """False if a file carries no unit and none was named: it was then read as millimetres."""
     notes: tuple[str, ...] = ()
     """What was left out and why, and what of the caller's was not used."""
 

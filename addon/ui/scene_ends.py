@@ -98,8 +98,8 @@ def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None,
 
 
 def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes: Sequence[str]) -> Takeoff:
-    """The ends of the list as the rest of the way takes them, with what else the assembly holds: those that are lost
-    are told in the notes. Raises ``TakeoffError``."""
+    """The listed ends as the job takes them, with what else the assembly holds; the notes list
+    those that are lost. Raises ``TakeoffError``."""
     takeoff = read_assembly(job, meshes, unit_given=True)
     lost = [
         say("An end that was picked by hand was left out. {}.", end.explained) for end in ends if end.cause == "lost"

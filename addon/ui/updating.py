@@ -32,7 +32,7 @@ _last_change = 0.0
 
 
 def desk_of(scene: bpy.types.Scene) -> Desk | None:
-    """The scene's results, or None where they are out of date or there are no ends; then they are made again soon."""
+    """The scene's results, or None if they are out of date or there are no ends; then they are made again soon."""
     desk = at_hand(scene)
     if desk is None and scene.ferrule.ends:
         _wake()
@@ -53,7 +53,7 @@ def touch(scene: bpy.types.Scene) -> None:
 
 
 def sync(scene: bpy.types.Scene) -> Desk | None:
-    """The desk as the scene's properties ask for, with what is known already; None where there are no ends.
+    """The desk as the scene's properties ask for, with what is known already; None if there are no ends.
 
     Objects and meshes are brought in line too, as undo may have left them behind.
     """
@@ -140,7 +140,7 @@ def worked(scene: bpy.types.Scene, review: bool = True) -> Generator[tuple[str, 
 
 
 def finish(scene: bpy.types.Scene, review: bool = True) -> Desk | None:
-    """``work`` in one go; the desk, or None where there are no ends."""
+    """``work`` in one go; the desk, or None if there are no ends."""
     for _ in work(scene, review):
         pass
     return desk_of(scene)

@@ -20,7 +20,7 @@ BORE = {
 }
 
 WALL = replace(labelled(Assembly)["wall_mm"].field, least=0.0)
-"""0 where all tubes have a bore."""
+"""0 if all tubes have a bore."""
 
 PICKED_WALL = Field("Wall", "Wall of the tube, if only its outside is selected", least=0)
 

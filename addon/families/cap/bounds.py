@@ -257,7 +257,7 @@ def _way_up(recipe: Recipe, crown: Contour) -> Up:
 
 
 def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, clear_depth_mm: float | None) -> float:
-    """The least wall. Raises ``RecipeError`` where no recipe would do."""
+    """The least wall. Raises ``RecipeError`` if no recipe would do."""
     if not 0 <= mitre_deg <= MOST_MITRE_DEG:
         raise RecipeError("mitre_deg", f"a mitre of {mitre_deg:g}° is not made; 0° to {MOST_MITRE_DEG:g}° are", None)
     if not math.isfinite(mitre_direction_deg):

@@ -46,7 +46,7 @@ class IntoFolder:
         return getattr(getattr(bpy.ops, group), name)("INVOKE_DEFAULT", directory=self.directory)
 
     def folder(self, context: bpy.types.Context) -> Path:
-        """Takes over the folder that was given. Raises ``WorkError`` where nothing could be written."""
+        """Takes over the folder that was given. Raises ``WorkError`` if nothing could be written."""
         output = context.scene.ferrule.output
         if not (output.write_3mf or output.write_stl):
             raise WorkError("No format is chosen; turn on 3MF, STL or both")
@@ -60,7 +60,7 @@ class IntoFolder:
 
 
 def _problem(scene: bpy.types.Scene) -> str:
-    """Why the scene's folder has no place; empty where it has."""
+    """Why there is no place for the scene's folder; empty if there is one."""
     folder = scene.ferrule.output.folder
     if not folder.strip():
         return "No folder is chosen"

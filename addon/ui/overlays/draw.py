@@ -119,7 +119,7 @@ def free_space(area: bpy.types.Area, region: bpy.types.Region) -> Rectangle:
 
 
 def ends_on_screen(context: bpy.types.Context) -> tuple[Floats, np.ndarray] | None:
-    """Where the scene's tube ends lie in the region's pixels (n, 2), and which of them are open (n,); None where they
+    """Where the scene's tube ends lie in the region's pixels (n, 2), and which of them are open (n,); None if they
     are not to be marked."""
     scene, region, view = context.scene, context.region, context.region_data
     if not (shown(context) and view and scene.ferrule.ends and scene.ferrule.view.show_ends):

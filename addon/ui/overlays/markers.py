@@ -29,7 +29,7 @@ def on_screen(places: Floats, perspective: Floats, size: tuple[float, float]) ->
 
 
 def nearest(points: Floats, mouse: tuple[float, float], reach: float) -> int:
-    """The index of the point nearest to the mouse, -1 where none lies within ``reach``."""
+    """The index of the point nearest to the mouse, -1 if none lies within ``reach``."""
     away = np.linalg.norm(points - mouse, axis=1)
     if not len(away) or not np.isfinite(away).any():
         return -1

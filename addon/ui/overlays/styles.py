@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """How each kind of mark looks and what it is called: the one source for the view and for its legend.
 
-Colours are those of Okabe and Ito (Color Universal Design, 2008). No mark is told by colour alone: no two styles have
-the same line pattern, width and hatch, so that they stay apart on a grey screen.
+Colours are those of Okabe and Ito (Color Universal Design, 2008). Marks never differ by colour alone: no two styles
+have the same line pattern, width and hatch, so that a grey screen shows the difference too.
 """
 
 from __future__ import annotations
