@@ -26,7 +26,8 @@ from addon.review.laid import laid
 from addon.review.outlines import Shapes
 from addon.review.print_plan import exposed
 from addon.review.steps import LayerSpan, steps_of
-from addon.trade.processes import Process, material_named
+from addon.trade.processes import DEFAULT_PROCESS, Process, material_named, process_named
+from demo_assembly import BEARER, RAIL, RIB, SLEEVE
 
 SETTABLE = replace(PROCESS, bead_min_mm=0.4, bead_max_mm=0.75)
 FINE = replace(SETTABLE, layer_mm=0.2, first_layer_mm=0.2, bead_mm=0.45)
@@ -123,6 +124,19 @@ def test_planned_layers_close_and_carry_by_shapely(fitting, spots):
         assert right(found, layer, spots=spots), layer + 1
     # The least change: without it the range's first layer is not right.
     assert not plan.ranges or not right(found, lowest, planned=False)
+
+
+@pytest.mark.parametrize(
+    ("section", "mitre_deg"), [(SLEEVE, 0), (SLEEVE, 45), (RAIL, 0), (RIB, 30), (BEARER, 20), (BEARER, 0)]
+)
+def test_crowns_of_the_demo_take_one_range_each(section, mitre_deg):
+    process = process_named(DEFAULT_PROCESS)
+    found = review_fitting(design(Recipe(crown="low dome"), section, mitre_deg=mitre_deg), process)
+    plan, last = found.printed.plan, len(found.printed.layers) - 1
+    (part,) = plan.ranges
+    assert part.last == last and len(range(part.first, last + 1)) <= 4
+    for layer in {*range(part.first - 1, last + 1)} - {*plan.full}:
+        assert right(found, layer, spots=1.0 if mitre_deg else 0.25), layer + 1
 
 
 @given(st.floats(4, 20), st.floats(0.1, 1.0), st.floats(0.3, 0.6), st.floats(1.3, 2.0))
