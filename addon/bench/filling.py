@@ -48,8 +48,8 @@ def fill_plates(kinds: Sequence[Lot], ground: Ground) -> list[Bed]:
         if kind.count * kind.area > 0.5 * ground.width * ground.depth
     }
     # One more plateful of each kind stays with the rest, where others may go between them, while that is not too many.
-    for kept in (1, 0):
-        full = {number: max(kinds[number].count // len(spots) - kept, 0) for number, spots in seeds.items()}
+    for left_over in (1, 0):
+        full = {number: max(kinds[number].count // len(spots) - left_over, 0) for number, spots in seeds.items()}
         used = [full.get(number, 0) * len(seeds.get(number, ())) for number in range(len(kinds))]
         rest = [replace(kind, count=kind.count - taken) for kind, taken in zip(kinds, used, strict=True)]
         if sum(kind.count for kind in rest) <= _FEW:
@@ -72,7 +72,7 @@ def _search(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) 
                 break
             effort -= cost
             bed = _attempt(kinds, ground, seeds, *attempt)
-            best = max(best, bed, key=lambda one: sum(kinds[kind].area for kind, _ in one))
+            best = max(best, bed, key=lambda candidate: sum(kinds[kind].area for kind, _ in candidate))
             if len(best) == sum(kind.count for kind in kinds):
                 break
         if not best:
@@ -144,7 +144,7 @@ def _less(kinds: Sequence[Lot], bed: Bed) -> list[Lot]:
 def _rows(kinds: Sequence[Lot], ground: Ground) -> list[Bed]:
     """Rows of falling depth, each shape in the first row with room for it: quick, for any number of kinds."""
     lying = [_lying(kind, ground) for kind in kinds]
-    order = sorted(range(len(kinds)), key=lambda one: (-lying[one][1].depth, -lying[one][1].width))
+    order = sorted(range(len(kinds)), key=lambda index: (-lying[index][1].depth, -lying[index][1].width))
     beds: list[Bed] = []
     tops: list[float] = []
     rows = np.empty((0, 4))
@@ -167,7 +167,7 @@ def _rows(kinds: Sequence[Lot], ground: Ground) -> list[Bed]:
 def _lying(kind: Lot, ground: Ground) -> tuple[int, RoundedBox]:
     """The turn that takes least depth, of those that fit."""
     fitting = [(variant, shape) for variant, shape in enumerate(kind.shapes) if fits(shape, ground)]
-    return min(fitting, key=lambda one: one[1].depth)
+    return min(fitting, key=lambda way: way[1].depth)
 
 
 def fits(shape: RoundedBox, ground: Ground) -> bool:

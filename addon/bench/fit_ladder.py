@@ -121,11 +121,11 @@ def fit_ladder(
     base, grip = _whole_layers(_BASE_MM, process), _whole_layers(_GRIP_MM + recipe.lead_in_mm, process)
     slices = [_slice(family, recipe, section, gap, base, grip) for gap in gaps]
     sample = _slice(family, recipe, section, wanted, base, None).solid.trim_by_plane([0, -1, 0], 0)
-    solids = [_upright(one.solid, base) for one in slices] + [_upright(sample, base)]
+    solids = [_upright(piece.solid, base) for piece in slices] + [_upright(sample, base)]
     solid, centres = _ladder(solids, [*labels, ""], base, process)
     steps = [
-        LadderStep(label, gap, one.seat.outline.width, centre)
-        for label, gap, one, centre in zip(labels, gaps, slices, centres, strict=False)
+        LadderStep(label, gap, piece.seat.outline.width, centre)
+        for label, gap, piece, centre in zip(labels, gaps, slices, centres, strict=False)
     ]
     return FitLadder(Mesh.from_manifold(solid, "Fit ladder"), tuple(steps), section, wanted)
 
@@ -144,14 +144,14 @@ def say_excess(excess: Statistic) -> Message:
     )
 
 
-def _more_or_less(found: Statistic) -> Message:
-    return say("{} per side {}", Length(abs(found.mean)), "larger" if found.mean >= 0 else "smaller")
+def _more_or_less(statistic: Statistic) -> Message:
+    return say("{} per side {}", Length(abs(statistic.mean)), "larger" if statistic.mean >= 0 else "smaller")
 
 
-def _basis(found: Statistic) -> Message:
-    if found.spread is None:
+def _basis(statistic: Statistic) -> Message:
+    if statistic.spread is None:
         return say("from a single reading, not yet reliable")
-    return say("mean of {} readings, spread {}", found.n, Length(found.spread))
+    return say("mean of {} readings, spread {}", statistic.n, Length(statistic.spread))
 
 
 def _slice(family: Family, recipe: Any, section: Section, gap_mm: float, base: float, grip: float | None) -> Fitting:

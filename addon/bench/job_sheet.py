@@ -99,14 +99,14 @@ def _assembly(sheet: JobSheet) -> str:
 def _what_to_print(sheet: JobSheet) -> str:
     rows = [
         (
-            one.id,
-            one.section_name,
-            one.fitting.words,
-            str(one.count),
-            str(one.spares) if one.spares else "",
-            say_ranges(one.ends),
+            fitting.id,
+            fitting.section_name,
+            fitting.fitting.words,
+            str(fitting.count),
+            str(fitting.spares) if fitting.spares else "",
+            say_ranges(fitting.ends),
         )
-        for one in sheet.fittings
+        for fitting in sheet.fittings
     ]
     heads = ("Fitting", "For tube", "What it is", "Print", "Spares among them", "Tube ends")
     return element("h2", "What to Print") + table(heads, rows, numbers=(3, 4))
@@ -124,42 +124,42 @@ def _ladders(sheet: JobSheet) -> str:
     return _joined(element("h2", "Fit ladder"), items("ol", steps), *map(_ladder, sheet.ladders))
 
 
-def _ladder(one: SheetLadder) -> str:
-    ladder = one.ladder
+def _ladder(entry: SheetLadder) -> str:
+    ladder = entry.ladder
     rows = [(step.label, both_units(step.drawn_mm), "", "") for step in ladder.steps]
     about = (
-        f"{section_name(ladder.section)} ({', '.join(one.fittings)}), wanted {say_mm(ladder.wanted_gap_mm)} per side"
+        f"{section_name(ladder.section)} ({', '.join(entry.fittings)}), wanted {say_mm(ladder.wanted_gap_mm)} per side"
     )
     heads = ("Step, gap per side in mm", "Spigot width as drawn", "Fitted as it should", "Measured")
-    return table(heads, rows, caption=f"{about}: {', '.join(one.files)}")
+    return table(heads, rows, caption=f"{about}: {', '.join(entry.files)}")
 
 
 def _fittings(sheet: JobSheet) -> str:
     return element("h2", "The fittings and what to measure") + _joined(
-        *(_fitting(one, sheet) for one in sheet.fittings)
+        *(_fitting(fitting, sheet) for fitting in sheet.fittings)
     )
 
 
-def _fitting(one: SheetFitting, sheet: JobSheet) -> str:
+def _fitting(entry: SheetFitting, sheet: JobSheet) -> str:
     return element(
         "section",
-        element("h3", escaped(f"{one.id}: {one.fitting.words}, for {one.section_name}")),
-        element("figure", section_drawing(one.fitting.drawing(), f"{one.id}, {one.fitting.words}")),
-        _measures(one, sheet.process),
-        *_findings(one.findings),
+        element("h3", escaped(f"{entry.id}: {entry.fitting.words}, for {entry.section_name}")),
+        element("figure", section_drawing(entry.fitting.drawing(), f"{entry.id}, {entry.fitting.words}")),
+        _measures(entry, sheet.process),
+        *_findings(entry.findings),
     )
 
 
-def _measures(one: SheetFitting, process: Process) -> str:
+def _measures(entry: SheetFitting, process: Process) -> str:
     """What to put the calipers on, as drawn, and what is allowed."""
     cells = []
-    for row in one.fitting.calipers(process, one.added_mm, one.excess_mm):
+    for row in entry.fitting.calipers(process, entry.added_mm, entry.excess_mm):
         drawn = "" if row.drawn_mm is None else both_units(row.drawn_mm)
         cells.append((row.on, drawn, f"{bare_mm(row.least_mm)} to {say_mm(row.most_mm)}", ""))
     measures = table(("Calipers on", "As drawn", "Allowed", "Measured"), cells)
-    if not one.gap_mm:
+    if not entry.gap_mm:
         return measures
-    low, high = map(say_mm, one.gap_mm)
+    low, high = map(say_mm, entry.gap_mm)
     return measures + paragraph(
         "What counts is the gap between the mating parts: tube, print and temperature may leave "
         f"{low} to {high} per side."
@@ -178,7 +178,7 @@ def _printing(sheet: JobSheet) -> str:
         ("Speed", f"{process.speed_mm_s:g} mm/s along the beads"),
         ("Chamber", f"heated to {process.chamber_c:g} °C" if process.chamber_c else "not heated"),
         ("Support", process.support),
-        ("On the plate", "; ".join(_grouped((one.fitting.way_up, one.id) for one in sheet.fittings))),
+        ("On the plate", "; ".join(_grouped((fitting.fitting.way_up, fitting.id) for fitting in sheet.fittings))),
     ]
     if any(process.shrink_percent):
         x, y, z = process.shrink_percent
@@ -195,16 +195,16 @@ def _printing(sheet: JobSheet) -> str:
 def _print_plan(sheet: JobSheet) -> str:
     rows = [
         (
-            one.id,
+            entry.id,
             part.said_layers,
             f"{bare_mm(part.bottom_mm)} to {say_mm(part.top_mm)}",
             f"{part.rings}",
             f"{part.bead_mm:.2f} mm",
         )
-        for one in sheet.fittings
-        for part in (one.plan.ranges if one.plan else ())
+        for entry in sheet.fittings
+        for part in (entry.plan.ranges if entry.plan else ())
     ]
-    full = [f"layer {one.plan.said_full} of {one.id}" for one in sheet.fittings if one.plan and one.plan.full]
+    full = [f"layer {entry.plan.said_full} of {entry.id}" for entry in sheet.fittings if entry.plan and entry.plan.full]
     left = element("p", f"The full layers close the top of {'; '.join(full)}.") if full else ""
     if not rows:
         return element("p", "Print plan: every layer as set above.") + left
@@ -212,21 +212,23 @@ def _print_plan(sheet: JobSheet) -> str:
     return table(("Fitting", "Layers", "Height", "Rings", "Bead"), rows, caption=caption) + left
 
 
-def _amounts(found: Quantities) -> str:
-    plastic, took = found.plastic_cm3, found.time_s
-    split = f"{found.part_cm3:.0f} cm³ fittings, {found.support_cm3:.0f} cm³ support, {found.purge_cm3:.0f} cm³ purged"
+def _amounts(needed: Quantities) -> str:
+    plastic, took = needed.plastic_cm3, needed.time_s
+    split = (
+        f"{needed.part_cm3:.0f} cm³ fittings, {needed.support_cm3:.0f} cm³ support, {needed.purge_cm3:.0f} cm³ purged"
+    )
     rows = [
         (
             "Plastic",
-            f"{found.grams.value:.0f} g ({plastic.value:.0f} cm³)",
+            f"{needed.grams.value:.0f} g ({plastic.value:.0f} cm³)",
             f"{plastic.low:.0f} to {plastic.high:.0f} cm³",
             f"{split}. {plastic.basis}",
         ),
         ("Time", say_duration(took.value), f"{say_duration(took.low)} to {say_duration(took.high)}", took.basis),
     ]
-    if found.costs:
-        low, likely, high = found.costs
-        currency = f" {found.currency}".rstrip()
+    if needed.costs:
+        low, likely, high = needed.costs
+        currency = f" {needed.currency}".rstrip()
         rows.append(
             ("Cost", f"{likely:.2f}{currency}", f"{low:.2f} to {high:.2f}{currency}", "From the shop book's prices.")
         )
@@ -236,13 +238,13 @@ def _amounts(found: Quantities) -> str:
 def _plates(sheet: JobSheet) -> str:
     if not sheet.plates.count:
         return ""
-    ids = [one.id for one in sheet.fittings]
+    ids = [fitting.id for fitting in sheet.fittings]
     figures = []
-    for found in plate_maps(sheet.footprints, ids, sheet.plates, sheet.process):
-        parts = ", ".join(f"{count} × {ids[part]}" for part, count in sorted(found.counts.items()))
-        plates = f"Plate {found.plates[0]}" if len(found.plates) == 1 else f"Plates {say_ranges(found.plates)}, each"
+    for plate in plate_maps(sheet.footprints, ids, sheet.plates, sheet.process):
+        parts = ", ".join(f"{count} × {ids[part]}" for part, count in sorted(plate.counts.items()))
+        plates = f"Plate {plate.plates[0]}" if len(plate.plates) == 1 else f"Plates {say_ranges(plate.plates)}, each"
         said = f"{plates} of {sheet.plates.count}: {parts}"
-        figures.append(element("figure", found.picture, element("figcaption", escaped(said))))
+        figures.append(element("figure", plate.picture, element("figcaption", escaped(said))))
     width, depth, _ = sheet.process.plate_mm
     size = f"Plates are {say_mm(width)} wide and {say_mm(depth)} deep; the front is at the bottom."
     return element("h2", "Plates") + paragraph(size) + element("div", *figures, class_="maps")
@@ -250,13 +252,13 @@ def _plates(sheet: JobSheet) -> str:
 
 def _support(sheet: JobSheet) -> str:
     """How to take parts and support off."""
-    held = [one for one in sheet.fittings if one.support_mm3 > 0]
+    held = [fitting for fitting in sheet.fittings if fitting.support_mm3 > 0]
     process = sheet.process
     steps = ["Let the plate and the parts cool, then take the parts off."]
     if not held:
         steps.append("No fitting has support.")
     else:
-        where = ", ".join(f"{one.id} ({one.support_mm3 / 1000:.1f} cm³ each)" for one in held)
+        where = ", ".join(f"{fitting.id} ({fitting.support_mm3 / 1000:.1f} cm³ each)" for fitting in held)
         steps.append(f"Support is on {where}.")
         if process.support == "dissolved in a bath":
             depth = f", filled {say_mm(process.bath_fill_mm)} deep" if process.bath_fill_mm else ""
@@ -276,10 +278,10 @@ def _support(sheet: JobSheet) -> str:
 
 def _putting_in(sheet: JobSheet) -> str:
     """Order of assembly, with the glue."""
-    glued = [one for one in sheet.fittings if one.glue]
-    kinds = dict.fromkeys(type(one.fitting) for one in sheet.fittings)
-    own = ({one.id: one.fitting for one in sheet.fittings if type(one.fitting) is kind} for kind in kinds)
-    steps = [kind.steps(fittings) for kind, fittings in zip(kinds, own, strict=True)]
+    glued = [entry for entry in sheet.fittings if entry.glue]
+    kinds = dict.fromkeys(type(entry.fitting) for entry in sheet.fittings)
+    by_kind = ({entry.id: entry.fitting for entry in sheet.fittings if type(entry.fitting) is kind} for kind in kinds)
+    steps = [kind.steps(fittings) for kind, fittings in zip(kinds, by_kind, strict=True)]
     return _joined(
         element("h2", "Putting them in"),
         _cautions(sheet, "putting in"),
@@ -294,22 +296,22 @@ def _in_use(sheet: JobSheet) -> str:
 
 def _glue_table(sheet: JobSheet, glued: Sequence[SheetFitting]) -> str:
     rows, total = [], 0.0
-    for one in glued:
-        joint = one.glue
+    for fitting in glued:
+        joint = fitting.glue
         assert joint is not None
-        volume = joint.volume_mm3 * len(one.ends)
+        volume = joint.volume_mm3 * len(fitting.ends)
         total += volume
         rows.append(
             (
-                one.id,
+                fitting.id,
                 say_mm(joint.gap_mm),
                 f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / MM_PER_INCH**2:.2f} sq in)",
                 f"{joint.volume_mm3 / 1000:.2f} ml",
-                str(len(one.ends)),
+                str(len(fitting.ends)),
                 f"{volume / 1000:.1f} ml",
             )
         )
-    rows.append(("All", "", "", "", str(sum(len(one.ends) for one in glued)), f"{total / 1000:.1f} ml"))
+    rows.append(("All", "", "", "", str(sum(len(fitting.ends) for fitting in glued)), f"{total / 1000:.1f} ml"))
     adhesive = (
         f"Glue: {sheet.material.glue}. The volumes fill gap and grooves; allow a fifth more for what is wiped off."
     )
@@ -320,7 +322,7 @@ def _glue_table(sheet: JobSheet, glued: Sequence[SheetFitting]) -> str:
 def _end_list(sheet: JobSheet) -> str:
     if not sheet.ends:
         return ""
-    takes = {number: one.id for one in sheet.fittings for number in one.ends}
+    takes = {number: fitting.id for fitting in sheet.fittings for number in fitting.ends}
     left = [(str(number), end.source, end.explained) for number, end in enumerate(sheet.ends, 1) if number not in takes]
     parts = [element("h2", "Tube ends")]
     if len(sheet.ends) > ENDS_LISTED_UP_TO:
@@ -352,8 +354,8 @@ def _cautions(sheet: JobSheet, step: Step) -> str:
 
 def _findings(findings: Sequence[Finding]) -> list[str]:
     """What needs action, worst first; what is merely good to know does not go to the bench."""
-    urgent = [one for one in findings if one.severity in _SEVERITY_CLASS]
-    return [_finding(one) for one in worst_first(urgent)]
+    urgent = [finding for finding in findings if finding.severity in _SEVERITY_CLASS]
+    return [_finding(finding) for finding in worst_first(urgent)]
 
 
 def _finding(finding: Finding) -> str:

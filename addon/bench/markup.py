@@ -42,7 +42,7 @@ def paragraph(words: str) -> str:
 
 def items(tag: str, lines: Sequence[str]) -> str:
     """A list, numbered (``ol``) or not (``ul``)."""
-    return element(tag, *(element("li", escaped(one)) for one in lines))
+    return element(tag, *(element("li", escaped(item)) for item in lines))
 
 
 def table(heads: Sequence[str], rows: Sequence[Sequence[str]], numbers: Sequence[int] = (), caption: str = "") -> str:

@@ -46,18 +46,18 @@ def ends_csv(sheet: JobSheet) -> str:
 
 def fittings_csv(sheet: JobSheet) -> str:
     """One row a fitting, with its counts, what its family lists of it, and its glue."""
-    lists = [one.fitting.listed() for one in sheet.fittings]
-    listed = tuple(dict.fromkeys(column for own in lists for column in own))
+    lists = [fitting.fitting.listed() for fitting in sheet.fittings]
+    listed = tuple(dict.fromkeys(column for cells in lists for column in cells))
     rows = []
-    for one, own in zip(sheet.fittings, lists, strict=True):
-        seat, glue = one.fitting.seat, one.glue
+    for fitting, cells in zip(sheet.fittings, lists, strict=True):
+        seat, glue = fitting.fitting.seat, fitting.glue
         joint: tuple[Cell, ...] = ("", "", "")
         if glue:
-            joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * len(one.ends))
-        count = (one.count, one.spares, say_ranges(one.ends), seat.fit, seat.gap_mm - one.added_mm)
-        made = (own.get(column, "") for column in listed)
+            joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * len(fitting.ends))
+        count = (fitting.count, fitting.spares, say_ranges(fitting.ends), seat.fit, seat.gap_mm - fitting.added_mm)
+        family_cells = (cells.get(column, "") for column in listed)
         work = (sheet.material.name, sheet.process.name)
-        rows.append((one.id, one.fitting.family, one.section_name, *count, *made, *work, *joint))
+        rows.append((fitting.id, fitting.fitting.family, fitting.section_name, *count, *family_cells, *work, *joint))
     return _csv((*_FITTING, *listed, *_WORK, *_GLUE), rows)
 
 

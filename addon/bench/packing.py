@@ -121,8 +121,8 @@ class Layout:
             spots.append(best)
             newest = self._placed[-1:]
             for variant, shape in enumerate(shapes):
-                kept = places[variant][self._free(places[variant], shape, newest)]
-                places[variant] = np.concatenate([kept, self._touching(shape, newest)])
+                still_free = places[variant][self._free(places[variant], shape, newest)]
+                places[variant] = np.concatenate([still_free, self._touching(shape, newest)])
         return spots
 
     @property
@@ -142,11 +142,11 @@ class Layout:
         if walls is None:
             return np.empty((0, 2))
         corners = np.array([(x, y) for x in walls[0] for y in walls[1]])
-        found = [corners[self._free(corners, shape, self._placed)]]
+        free = [corners[self._free(corners, shape, self._placed)]]
         order = np.argsort(self._placed[:, 1], kind="stable")
         for start in range(0, len(order), _AT_ONCE):
-            found.append(self._touching(shape, self._placed[order[start : start + _AT_ONCE]]))
-        return np.concatenate(found)
+            free.append(self._touching(shape, self._placed[order[start : start + _AT_ONCE]]))
+        return np.concatenate(free)
 
     def _touching(self, shape: RoundedBox, these: Floats) -> Floats:
         """(m, 2): the free places where the shape touches one of ``these`` and something else."""

@@ -89,8 +89,8 @@ def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
     """
     spacing = max(process.spacing_mm, LEAST_SPACING_MM)
     width, depth = (side - 2 * process.margin_mm + 10 * _FINE for side in process.plate_mm[:2])
-    kept = tuple(max(side - process.margin_mm, 0.0) for side in process.keep_out_mm)
-    ground = Ground(width, depth, spacing, (kept[0], kept[1]))
+    keep_out = tuple(max(side - process.margin_mm, 0.0) for side in process.keep_out_mm)
+    ground = Ground(width, depth, spacing, (keep_out[0], keep_out[1]))
     scale = shrink_scale(process.shrink_percent)
     turned = [_turns(footprint, scale) for footprint in footprints]
     _refuse_too_large(footprints, turned, ground, process, float(scale[2]))
@@ -111,7 +111,7 @@ def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
             way = turned[part][spot.variant]
             x, y = spot.x + process.margin_mm - way.middle[0], spot.y + process.margin_mm - way.middle[1]
             placements.append(Placement(part, plate, x, y, way.turn_deg))
-    placements.sort(key=lambda one: (one.plate, one.part))
+    placements.sort(key=lambda placement: (placement.plate, placement.part))
     return Plates(tuple(placements), len(beds))
 
 
@@ -139,7 +139,7 @@ def _around(points: Floats) -> tuple[RoundedBox, tuple[float, float]]:
     sides = np.maximum(half - away, 0.0)
     radius = min(float((sides.sum(axis=1) + np.sqrt(2 * sides.prod(axis=1))).min()), float(half.min()))
     rounded = RoundedBox(float(half[0]) - radius, float(half[1]) - radius, radius)
-    return min(rounded, circle, key=lambda one: one.area), (float(middle[0]), float(middle[1]))
+    return min(rounded, circle, key=lambda box: box.area), (float(middle[0]), float(middle[1]))
 
 
 def _square_turn(outline: Floats) -> float:

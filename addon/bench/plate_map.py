@@ -42,7 +42,7 @@ def plate_maps(
     outlines = [_simple(footprint.outline, _FINE_MM / scale) for footprint in footprints]
     maps = []
     for alike, numbers in plates.arrangements().items():
-        counts = dict(Counter(one.part for one in alike))
+        counts = dict(Counter(placement.part for placement in alike))
         maps.append(
             PlateMap(tuple(number + 1 for number in numbers), counts, _map(alike, outlines, labels, process, scale))
         )
@@ -65,14 +65,14 @@ def _map(
     if min(process.keep_out_mm) > 0:
         corner = [to_paper(_box(0, 0, *process.keep_out_mm))]
         drawn += [svg.strokes(*hatching(corner, HATCH_MM), "hatching"), svg.outlines(corner, "thin")]
-    for one in placements:
-        outline = to_paper(one.put(outlines[one.part]))
+    for placement in placements:
+        outline = to_paper(placement.put(outlines[placement.part]))
         low, high = outline.min(axis=0), outline.max(axis=0)
         drawn.append(svg.outlines([outline], "thin"))
         # A letter is about 0.6 of its height wide; the label has to lie inside.
-        size = min(2.8, float(np.min((high - low) * 0.75 / (0.6 * max(len(labels[one.part]), 1), 1.0))))
+        size = min(2.8, float(np.min((high - low) * 0.75 / (0.6 * max(len(labels[placement.part]), 1), 1.0))))
         if size >= _LEAST_TEXT_MM:
-            words = escaped(labels[one.part])
+            words = escaped(labels[placement.part])
             middle = (low + high) / 2
             drawn.append(
                 element(

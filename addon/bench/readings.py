@@ -63,14 +63,14 @@ def fit_reading(
     ``result`` is the parsed result.json of the job that wrote the ladder. Raises ``ReadingError``.
     """
     ladders = _of(result, "fit_ladders")
-    ladder = next((one for one in ladders if fitting in one["fittings"]), None)
+    ladder = next((entry for entry in ladders if fitting in entry["fittings"]), None)
     if ladder is None:
-        known = ", ".join(id for one in ladders for id in one["fittings"])
+        known = ", ".join(id for entry in ladders for id in entry["fittings"])
         raise ReadingError(
             f"The job has no fit ladder for {fitting!r}; it has {f'those of {known}' if known else 'none'}."
         )
     about = (result["process"], ladder["section"]["kind"], ladder["tube"], ladder["wanted_gap_mm"])
-    steps = {one["label"]: (one["gap_mm"], one["drawn_mm"]) for one in ladder["steps"]}
+    steps = {entry["label"]: (entry["gap_mm"], entry["drawn_mm"]) for entry in ladder["steps"]}
     try:
         return ladder_reading(about, steps, step, when, measured_mm)
     except ValueError as error:
@@ -104,11 +104,11 @@ def learned(book: ShopBook) -> list[Message]:
     """What a book's readings add up to, in sentences."""
     fits, runs = book.all(FitReading), book.all(PrintRun)
     said = []
-    for process, kind in sorted({(one.process, one.kind) for one in fits}):
+    for process, kind in sorted({(fit.process, fit.kind) for fit in fits}):
         said.append(say("{}, {}: {}", Name(process), kind, say_correction(gap_correction(fits, process, kind))))
         if excess := print_excess(fits, process, kind):
             said.append(say("{}, {}: {}", Name(process), kind, say_excess(excess)))
-    for process in sorted({one.process for one in runs}):
+    for process in sorted({run.process for run in runs}):
         for what, factor in (("Material", material_factor(runs, process)), ("Time", time_factor(runs, process))):
             if factor:
                 said.append(say("{}: {} is really the estimate times {}.", Name(process), what, factor.say()))

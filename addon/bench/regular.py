@@ -42,7 +42,7 @@ def fullest(shapes: Sequence[RoundedBox], ground: Ground) -> list[Spot]:
         for mirrored in _mirrored(spots, ground) if ground.blocked else (spots,):
             layout = Layout(ground)
             begun.append((layout.put(shapes, mirrored), layout))
-    begun.sort(key=lambda one: len(one[0]), reverse=True)
+    begun.sort(key=lambda rows: len(rows[0]), reverse=True)
     if len(begun[0][0]) > _MANY:
         return begun[0][0]
     return max((spots + layout.fill(shapes, _ANY, "rows") for spots, layout in begun[:_TRIED]), key=len)
@@ -61,7 +61,7 @@ def _best_rows(shape: RoundedBox, ground: Ground) -> list[tuple[float, float]]:
     spread = ground.width - shape.width, ground.depth - shape.depth
     if min(spread) < -1e-9:
         return []
-    rows = max(_rows(shape, ground.spacing, max(spread[0], 0.0), max(spread[1], 0.0)), key=lambda one: one.count)
+    rows = max(_rows(shape, ground.spacing, max(spread[0], 0.0), max(spread[1], 0.0)), key=lambda tried: tried.count)
     left, front = shape.width / 2, shape.depth / 2
     return [
         (left + (number + kind / 2) * rows.step, front + height)

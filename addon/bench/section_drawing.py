@@ -145,8 +145,8 @@ class _Sheet:
         for note in self.notes:
             if note.margin == margin:
                 lines.append((self._at(*note.at)[1], note.said(say_mm), self._at(*note.at)))
-        lines.sort(key=lambda one: one[0])
-        heights = spread([one[0] for one in lines], _LINE_MM)
+        lines.sort(key=lambda line: line[0])
+        heights = spread([line[0] for line in lines], _LINE_MM)
         for height, (wanted, words, point) in zip(heights, lines, strict=True):
             start = (x + out * 2.6, height)
             if abs(height - wanted) > 0.2 or abs(point[0] - x) > 0.1:

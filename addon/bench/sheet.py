@@ -57,9 +57,9 @@ class SheetFitting:
         printed = review.printed
         plan = printed.plan if printed else None
         support = printed.support.volume_mm3 if printed else 0.0
-        found = (*findings, *review.findings)
+        all_findings = (*findings, *review.findings)
         learned = (gap_mm, added_mm, excess_mm)
-        return cls(id, fitting, tuple(ends), spares, *learned, plan=plan, support_mm3=support, findings=found)
+        return cls(id, fitting, tuple(ends), spares, *learned, plan=plan, support_mm3=support, findings=all_findings)
 
     @property
     def count(self) -> int:
@@ -108,7 +108,7 @@ class JobSheet:
 
     @property
     def facts(self) -> Facts:
-        recipes = tuple(one.fitting.recipe for one in self.fittings)
+        recipes = tuple(fitting.fitting.recipe for fitting in self.fittings)
         return Facts(self.process, self.material, self.metal, recipes)
 
 

@@ -83,11 +83,11 @@ class BookEntry:
         """The entry as the file's keys and values, None if a key is left out."""
         if self.written is not None:
             return dict(self.written)
-        own = vars(self.value)
+        values = vars(self.value)
         if isinstance(self.value, Preset):
             other = {} if self.value.family == usual().name else {"family": self.value.family}
-            own = {"name": self.value.name, **other, **values_of(self.value.recipe)}
-        return {**own, "changed": self.changed, **self.kept}
+            values = {"name": self.value.name, **other, **values_of(self.value.recipe)}
+        return {**values, "changed": self.changed, **self.kept}
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ class ShopBook:
 
     def get(self, kind: type[Value], name: str) -> Value | None:
         """The one of that kind and name, or None."""
-        return next((one for one in self.all(kind) if one.name == name), None)
+        return next((entry for entry in self.all(kind) if entry.name == name), None)
 
     def with_entry(self, value: Any, changed: datetime | None = None) -> ShopBook:
         """The book with this process, material, ... in place of the one of the same name, or added at the end.
@@ -202,14 +202,14 @@ def _entry(
     try:
         known = ["name", *(_preset_keys(row) if kind is Preset else declared_in(kind))]
         current, renamed = with_new_names(row, known)
-        own = {key: value for key, value in current.items() if key in known}
+        known_values = {key: value for key, value in current.items() if key in known}
         unknown = {key: value for key, value in current.items() if key not in known and key != "changed"}
         if not isinstance(name, str) or not name.strip():
             raise ValueError(f"name is {name!r}, expected a text of its own")
         if (table, name) in others:
             raise ValueError("the name is taken by an earlier entry; give it another")
         changed = _time(row.get("changed"))
-        entry = BookEntry(table, name, changed, _value(kind, dict(own), table), unknown, current)
+        entry = BookEntry(table, name, changed, _value(kind, dict(known_values), table), unknown, current)
     except ValueError as error:
         # A name that no sound entry has, so that the entry outlasts merging whatever is wrong with it.
         said = as_message(error) if isinstance(error, TableError) else say("{}: {}", called, error)
@@ -226,16 +226,16 @@ def _preset_keys(row: Mapping[str, Any]) -> list[str]:
     return ["family", *declared_in(family.recipe)]
 
 
-def _value(kind: type, own: dict[str, Any], table: str) -> Any:
+def _value(kind: type, values: dict[str, Any], table: str) -> Any:
     """The entry's value from its known keys. Raises ``ValueError`` that names the key at fault."""
-    for key, value in own.items():
+    for key, value in values.items():
         numbers = value if isinstance(value, list) else [value]
-        if any(isinstance(one, float) and not isfinite(one) for one in numbers):
+        if any(isinstance(number, float) and not isfinite(number) for number in numbers):
             raise ValueError(f"{key} is {value}, expected a finite number")
     if kind is Preset:
-        family = family_named(own.pop("family", usual().name))
-        return Preset(own.pop("name"), make_row(family.recipe, own, table), family.name)
-    value = make_row(kind, own, table)
+        family = family_named(values.pop("family", usual().name))
+        return Preset(values.pop("name"), make_row(family.recipe, values, table), family.name)
+    value = make_row(kind, values, table)
     if isinstance(value, Process):
         check_process(value)
     if isinstance(value, Material) and not (value.density > 0 and value.expansion >= 0):
@@ -255,8 +255,8 @@ def _time(changed: Any) -> datetime | None:
 
 
 def _table_of(kind: type) -> str:
-    for table, one in TABLES.items():
-        if one is kind:
+    for table, table_kind in TABLES.items():
+        if table_kind is kind:
             return table
     raise ValueError(f"{kind.__name__} has no place in the shop book")
 

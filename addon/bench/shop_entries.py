@@ -113,16 +113,16 @@ def reading_name(when: datetime) -> str:
 def gap_correction(readings: Iterable[FitReading], process: str, kind: str) -> Statistic | None:
     """What has to be added to a wanted gap per side, in mm, for a process and a kind of section."""
     return Statistic.of(
-        one.chosen_gap_mm - one.wanted_gap_mm for one in readings if (one.process, one.kind) == (process, kind)
+        fit.chosen_gap_mm - fit.wanted_gap_mm for fit in readings if (fit.process, fit.kind) == (process, kind)
     )
 
 
 def print_excess(readings: Iterable[FitReading], process: str, kind: str) -> Statistic | None:
     """How much a spigot comes out larger than drawn, per side in mm, by the calipers."""
     return Statistic.of(
-        (one.measured_mm - one.drawn_mm) / 2
-        for one in readings
-        if (one.process, one.kind) == (process, kind) and one.measured_mm is not None and one.drawn_mm is not None
+        (fit.measured_mm - fit.drawn_mm) / 2
+        for fit in readings
+        if (fit.process, fit.kind) == (process, kind) and fit.measured_mm is not None and fit.drawn_mm is not None
     )
 
 

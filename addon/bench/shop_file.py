@@ -134,8 +134,8 @@ def _read_or_keep_aside(path: Path) -> ShopBook:
             raise ShopBookError(
                 f"{quoted(path)} cannot be kept aside ({error.strerror}); move it away by hand."
             ) from None
-        kept = f"It was kept as {quoted(aside.name)}, and an empty book is used."
-        return ShopBook(problems=(f"The shop book {quoted(path)} is damaged: {damage}. {kept}",))
+        where_kept = f"It was kept as {quoted(aside.name)}, and an empty book is used."
+        return ShopBook(problems=(f"The shop book {quoted(path)} is damaged: {damage}. {where_kept}",))
 
 
 def _write(path: Path, book: ShopBook, before: str = "") -> None:

@@ -79,10 +79,10 @@ def _revise_entries(entries: AoT, rows: Sequence[Mapping[str, Any]]) -> AoT:
     partner: dict[int, Mapping[str, Any]] = {}
     for alike in (lambda old, new: old == new, lambda old, new: old.get("name") == new.get("name")):
         for index, old in enumerate(entries.unwrap()):
-            found = next((new for new in waiting if alike(old, new)), None)
-            if index not in partner and found is not None:
-                partner[index] = found
-                waiting.remove(found)
+            match = next((new for new in waiting if alike(old, new)), None)
+            if index not in partner and match is not None:
+                partner[index] = match
+                waiting.remove(match)
     for index in reversed(range(len(entries))):
         if index in partner:
             _revise(entries[index], partner[index])

@@ -59,17 +59,17 @@ class GapBand:
     @property
     def root_sum_square(self) -> tuple[float, float]:
         """Least and greatest with causes that know nothing of each other, as they nearly always fall."""
-        takes = math.hypot(*(one.takes for one in self.contributions))
-        adds = math.hypot(*(one.adds for one in self.contributions))
+        takes = math.hypot(*(contribution.takes for contribution in self.contributions))
+        adds = math.hypot(*(contribution.adds for contribution in self.contributions))
         return self.nominal - takes, self.nominal + adds
 
     @property
     def least(self) -> float:
-        return self.nominal - sum(one.takes for one in self.contributions)
+        return self.nominal - sum(contribution.takes for contribution in self.contributions)
 
     @property
     def most(self) -> float:
-        return self.nominal + sum(one.adds for one in self.contributions)
+        return self.nominal + sum(contribution.adds for contribution in self.contributions)
 
 
 def fit_band(
@@ -133,8 +133,8 @@ def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
     relief = fitting.seat.relief_mm
     if height is None and not metal.welded:
         return Contribution("weld seam", 0.0, 0.0, say("tube of {} usually has none", metal.name))
-    told = tolerance.seam_mm if height is None else height
-    why = say("stands {} into the bore", Length(told)) + (
+    height_mm = tolerance.seam_mm if height is None else height
+    why = say("stands {} into the bore", Length(height_mm)) + (
         say(", the relief takes up {}", Length(relief)) if relief else ""
     )
     if height is None:
@@ -144,7 +144,7 @@ def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
             seam_most=Length(tolerance.seam_most_mm),
             seam_source=tolerance.seam_source,
         )
-    return Contribution("weld seam", max(told - relief, 0.0), 0.0, why)
+    return Contribution("weld seam", max(height_mm - relief, 0.0), 0.0, why)
 
 
 def _of_temperature(half_bore_mm: float, material: Material, tube: TubeInUse) -> Contribution:

@@ -226,10 +226,10 @@ def as_message(text: object) -> Message:
 def message_from(stored: str) -> Message:
     """What ``Message.stored`` wrote; other text is as it stands."""
     try:
-        found = _value_from(json.loads(stored))
+        message = _value_from(json.loads(stored))
     except (ValueError, TypeError, KeyError):
-        found = None
-    return found if isinstance(found, Message) else Message(stored)
+        message = None
+    return message if isinstance(message, Message) else Message(stored)
 
 
 def amount(number: float, key: str) -> Measure:

@@ -150,11 +150,11 @@ def _ply_row(data: bytes, begin: int, order: str, element: _Element) -> np.dtype
     """The layout of rows whose lists are as long as in the one that begins there."""
     fields: list[Any] = []
     at = begin
-    for place, one in enumerate(element.properties):
-        kind = np.dtype(order + one.kind)
+    for place, entry in enumerate(element.properties):
+        kind = np.dtype(order + entry.kind)
         length = 1
-        if one.counted_by:
-            counter = np.dtype(order + one.counted_by)
+        if entry.counted_by:
+            counter = np.dtype(order + entry.counted_by)
             if at + counter.itemsize > len(data):
                 raise _cut_short(element)
             length = int(np.frombuffer(data, counter, 1, at)[0])
@@ -162,7 +162,7 @@ def _ply_row(data: bytes, begin: int, order: str, element: _Element) -> np.dtype
             fields.append((f"length {place}", counter))
         if not 0 <= length * kind.itemsize <= len(data) - at:
             raise _cut_short(element)
-        fields.append((one.name if one.name in _CORNERS else f"value {place}", kind, (length,)))
+        fields.append((entry.name if entry.name in _CORNERS else f"value {place}", kind, (length,)))
         at += length * kind.itemsize
     return np.dtype(fields)
 

@@ -193,16 +193,16 @@ def _turn(degrees: float) -> Floats:
 
 def _check_solid(where: str, part: Part, vertices: Floats, triangles: Ints) -> None:
     """Size, triangles, closedness, volume, and then every single corner."""
-    found, meant = Mesh(vertices, triangles), part.mesh
+    read, meant = Mesh(vertices, triangles), part.mesh
     allowed = TOLERANCE_MM + 1e-7 * float(np.abs(meant.vertices).max())
-    sizes = [" x ".join(f"{side:.6g}" for side in mesh.size) for mesh in (found, meant)]
-    same_size = bool((np.abs(found.size - meant.size) <= 2 * allowed).all())
+    sizes = [" x ".join(f"{side:.6g}" for side in mesh.size) for mesh in (read, meant)]
+    same_size = bool((np.abs(read.size - meant.size) <= 2 * allowed).all())
     _agree(where, same_size, f"{part.name!r} is {sizes[0]} mm, not {sizes[1]} mm")
     _agree(where, np.array_equal(triangles, meant.triangles), f"{part.name!r} has different triangles")
     _agree(
         where,
-        found.volume > 0 and abs(found.volume - meant.volume) <= allowed * meant.area,
-        f"{part.name!r} has {found.volume:.6g} mm³ inside, not {meant.volume:.6g} mm³",
+        read.volume > 0 and abs(read.volume - meant.volume) <= allowed * meant.area,
+        f"{part.name!r} has {read.volume:.6g} mm³ inside, not {meant.volume:.6g} mm³",
     )
     off = float(np.abs(vertices - meant.vertices).max())
     _agree(where, off <= allowed, f"a corner of {part.name!r} is {say_three(off)} mm off")
@@ -252,9 +252,9 @@ def _check_apart(where: str, package: Package, names: Sequence[str]) -> None:
     outlines = [hulls[item.number] @ item.matrix[:2, :2] + item.matrix[3, :2] for item in package.items]
     low = np.array([outline.min(axis=0) for outline in outlines])
     high = np.array([outline.max(axis=0) for outline in outlines])
-    for one, other in _near(low, high):
-        apart = _clear(outlines[one], outlines[other])
-        _agree(where, apart, f"build items {one + 1} ({names[one]!r}) and {other + 1} ({names[other]!r}) touch")
+    for first, second in _near(low, high):
+        apart = _clear(outlines[first], outlines[second])
+        _agree(where, apart, f"build items {first + 1} ({names[first]!r}) and {second + 1} ({names[second]!r}) touch")
 
 
 def _hull(points: Floats) -> Floats:
@@ -274,9 +274,9 @@ def _near(low: Floats, high: Floats) -> Ints:
     return np.asarray(pairs[meet])
 
 
-def _clear(one: Floats, other: Floats) -> bool:
+def _clear(first: Floats, second: Floats) -> bool:
     """Whether a line along an edge of either convex outline lies between them (separating axis theorem)."""
-    for outline, rest in ((one, other), (other, one)):
+    for outline, rest in ((first, second), (second, first)):
         edges = np.roll(outline, -1, axis=0) - outline
         outward = np.column_stack([edges[:, 1], -edges[:, 0]])
         reach = np.einsum("ij,ij->i", outward, outline)

@@ -58,11 +58,11 @@ def crossings(mesh: Mesh) -> Crossings | None:
         first, second = second[through], first[through]
     lengths, places = _common(corners, normals, first, second)
     crossed = lengths > tolerance
-    found = np.column_stack([first, second])[crossed]
-    if not len(found):
-        return Crossings(found, None)
+    crossing = np.column_stack([first, second])[crossed]
+    if not len(crossing):
+        return Crossings(crossing, None)
     x, y, z = places[crossed][np.argmax(lengths[crossed])].tolist()
-    return Crossings(found, (x, y, z))
+    return Crossings(crossing, (x, y, z))
 
 
 def _overlapping(low: Floats, high: Floats) -> tuple[Indices, Indices] | None:
@@ -107,8 +107,8 @@ def _common(corners: Floats, normals: Floats, first: Indices, second: Indices) -
     ways /= np.maximum(np.sqrt(np.einsum("ij,ij->i", ways, ways)), 1e-300)[:, None]
     low, high = np.full(len(first), -np.inf), np.full(len(first), np.inf)
     origin = np.zeros((len(first), 3))
-    for one, other in ((first, second), (second, first)):
-        triangles = corners[one]
+    for mine, other in ((first, second), (second, first)):
+        triangles = corners[mine]
         heights = _heights(triangles, corners[other, 0], normals[other])
         along = np.einsum("ikj,ij->ik", triangles, ways)
         ends = []

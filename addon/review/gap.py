@@ -23,7 +23,7 @@ def gap_findings(name: str, fit_class: str, band: GapBand) -> list[Finding]:
         if band.contributions
         else NOTHING
     )
-    largest = max(band.contributions, key=lambda one: max(one.takes, one.adds), default=None)
+    largest = max(band.contributions, key=lambda contribution: max(contribution.takes, contribution.adds), default=None)
     cause = (
         say(" Most of it comes from the {largest} ({why}).", largest=largest.name, why=largest.why)
         if largest

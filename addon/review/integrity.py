@@ -116,7 +116,7 @@ def without_broken(mesh: Mesh) -> tuple[Mesh, int]:
 def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_crossings: bool) -> Integrity:
     """``solid`` is the kernel's reading of the mesh, whose status already says whether the edges are sound, ``broken``
     the number of faces that were left out because their corners are not numbers."""
-    found = crossings(mesh) if look_for_crossings else None
+    crossed = crossings(mesh) if look_for_crossings else None
     shells, overlap = _shells(mesh, solid) if solid.status() == Error.NoError else ((), 0.0)
     open_edges = non_manifold = flipped = 0
     open_place = flipped_place = None
@@ -138,9 +138,9 @@ def inspect(mesh: Mesh, facets: Facets, solid: Manifold, broken: int, look_for_c
         non_manifold_edges=non_manifold,
         flipped_edges=flipped,
         flipped_place=flipped_place,
-        too_many_to_cross=look_for_crossings and found is None,
-        crossing=None if found is None else len(np.unique(found.pairs)),
-        crossing_place=None if found is None else found.place,
+        too_many_to_cross=look_for_crossings and crossed is None,
+        crossing=None if crossed is None else len(np.unique(crossed.pairs)),
+        crossing_place=None if crossed is None else crossed.place,
         shells=shells,
         overlap_mm3=overlap,
     )
@@ -155,10 +155,10 @@ def _shells(mesh: Mesh, solid: Manifold) -> tuple[tuple[ClosedSurface, ...], flo
     speck = _SHELL_SPECK * float(mesh.size.max()) ** 3
     shells, bodies = [], []
     for part in parts:
-        own = Mesh.from_manifold(part)
-        volume = own.volume
+        shell = Mesh.from_manifold(part)
+        volume = shell.volume
         if abs(volume) > speck:
-            x, y, z = own.bounds.mean(axis=0).tolist()
+            x, y, z = shell.bounds.mean(axis=0).tolist()
             shells.append(ClosedSurface(volume, (x, y, z)))
             if volume > 0:
                 bodies.append(part)
@@ -235,7 +235,7 @@ def _lid(vertices: Floats, loop: Indices, surface_mm2: float) -> Indices:
     return loop[np.asarray(triangulate([flat]), np.int64).reshape(-1, 3)]
 
 
-def integrity_findings(found: Integrity, name: str) -> list[Finding]:
+def integrity_findings(integrity: Integrity, name: str) -> list[Finding]:
     """What is wrong with the mesh, worst first."""
 
     def finding(
@@ -255,53 +255,53 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
         )
 
     findings = []
-    if found.not_numbers:
+    if integrity.not_numbers:
         findings.append(
             finding(
                 "broken coordinates",
                 "must fix",
                 "Faces have corners that are not numbers; the review leaves them out.",
                 "Export the mesh again, or delete these faces.",
-                found.not_numbers,
+                integrity.not_numbers,
                 "faces",
             )
         )
-    if found.open_edges:
+    if integrity.open_edges:
         findings.append(
             finding(
                 "open edges",
                 "must fix",
                 "The surface has openings, so it encloses no solid.",
                 "Close the openings; the repair does it for small flat ones.",
-                found.open_edges,
+                integrity.open_edges,
                 "edges",
-                found.open_place,
+                integrity.open_place,
             )
         )
-    if found.non_manifold_edges:
+    if integrity.non_manifold_edges:
         findings.append(
             finding(
                 "non-manifold edges",
                 "must fix",
                 "More than two faces meet at an edge, so inside and outside cannot be told apart.",
                 "Delete the faces inside the part, or give each body edges of its own.",
-                found.non_manifold_edges,
+                integrity.non_manifold_edges,
                 "edges",
             )
         )
-    if found.flipped_edges:
+    if integrity.flipped_edges:
         findings.append(
             finding(
                 "flipped faces",
                 "must fix",
                 "Neighbouring faces disagree on which side is out.",
                 "Turn the flipped faces; the repair does it.",
-                found.flipped_edges,
+                integrity.flipped_edges,
                 "edges",
-                found.flipped_place,
+                integrity.flipped_place,
             )
         )
-    if found.inside_out:
+    if integrity.inside_out:
         findings.append(
             finding(
                 "inside out",
@@ -312,19 +312,19 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
                 "meshes",
             )
         )
-    if found.crossing and not found.overlap_mm3:
+    if integrity.crossing and not integrity.overlap_mm3:
         findings.append(
             finding(
                 "self-crossing",
                 "must fix",
                 "The surface passes through itself.",
                 "Join the bodies into one, or move the faces apart.",
-                found.crossing,
+                integrity.crossing,
                 "faces",
-                found.crossing_place,
+                integrity.crossing_place,
             )
         )
-    if found.too_many_to_cross:
+    if integrity.too_many_to_cross:
         findings.append(
             Finding(
                 fitting=name,
@@ -338,36 +338,36 @@ def integrity_findings(found: Integrity, name: str) -> list[Finding]:
                 advice=say("Reduce the mesh: a print shows nothing finer than its beads."),
             )
         )
-    if found.overlap_mm3 > 0:
+    if integrity.overlap_mm3 > 0:
         findings.append(
             finding(
                 "overlapping bodies",
                 "look at",
                 "Bodies lie in each other; they are reviewed as one.",
                 "Join them into one solid.",
-                round(found.overlap_mm3, 3),
+                round(integrity.overlap_mm3, 3),
                 "mm³",
             )
         )
-    if found.no_area:
+    if integrity.no_area:
         findings.append(
             finding(
                 "faces without area",
                 "good to know",
                 "Some faces have no area; nothing is printed of them.",
                 "Nothing to do; delete them to tidy the mesh.",
-                found.no_area,
+                integrity.no_area,
                 "faces",
             )
         )
-    if found.bodies > 1:
+    if integrity.bodies > 1:
         findings.append(
             finding(
                 "loose bodies",
                 "look at",
-                f"The mesh holds {found.bodies} bodies that are not joined.",
+                f"The mesh holds {integrity.bodies} bodies that are not joined.",
                 "Join them, or review and print each by itself.",
-                found.bodies,
+                integrity.bodies,
                 "bodies",
             )
         )

@@ -159,20 +159,20 @@ def _search(
     hangs = (slopes < -np.sin(np.radians(process.overhang_deg)) - 1e-4) & (heights > process.first_layer_mm)
     marked = np.round((hangs * (areas * crown)).sum(axis=1))
     columns = -(hangs * slopes * heights * areas).sum(axis=1)
-    found: list[Direction] = []
+    chosen: list[Direction] = []
     seen = {(marked[index], _rough(columns[index])) for index in range(len(known))}
     for index in np.lexsort((columns, marked)).tolist():
         x, y, z = directions[index].tolist()
         # Ways up that are alike on a body of revolution, or nearly one, are tried once.
         alike = (marked[index], _rough(columns[index]))
-        if alike in seen or any(np.dot(directions[index], other) >= _APART for other in (*known, *found)):
+        if alike in seen or any(np.dot(directions[index], other) >= _APART for other in (*known, *chosen)):
             continue
         seen.add(alike)
         if _stands(mesh, (x, y, z), centre, process.first_layer_mm):
-            found.append((x, y, z))
-        if len(found) == _SEARCHED:
+            chosen.append((x, y, z))
+        if len(chosen) == _SEARCHED:
             break
-    return found
+    return chosen
 
 
 def _stands(mesh: Mesh, up: Direction, centre: Floats, layer: float) -> bool:
@@ -250,9 +250,9 @@ def _why(best: Orientation, named: Sequence[Orientation], scale: _Scale) -> str:
     return "Better " + "; better ".join(reasons) + "." if reasons else "All ways are alike."
 
 
-def orientation_finding(found: Orientations, name: str) -> Finding:
-    best = found.best
-    given = next((way for way in found.tried if way.up == (0.0, 0.0, 1.0)), best)
+def orientation_finding(orientations: Orientations, name: str) -> Finding:
+    best = orientations.best
+    given = next((way for way in orientations.tried if way.up == (0.0, 0.0, 1.0)), best)
     as_given = best is given
     return Finding(
         fitting=name,
@@ -262,7 +262,7 @@ def orientation_finding(found: Orientations, name: str) -> Finding:
             "Best printed {best}{as_given}. {why}",
             best=best.name,
             as_given=", as it stands" if as_given else "",
-            why=found.why,
+            why=orientations.why,
         ),
         advice=say("Leave it as it stands.")
         if as_given

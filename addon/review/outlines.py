@@ -180,15 +180,15 @@ def distances(points: Sequence[Floats], polygons: Sequence[Sequence[Floats]]) ->
     ends = [_following(loops) for loops in polygons]
     most_points, most_edges = max(map(len, points)), max(map(len, starts))
     batch = max(1, AT_ONCE // (most_points * most_edges))
-    found: list[Floats] = []
+    rows: list[Floats] = []
     for at in range(0, len(points), batch):
         some = slice(at, at + batch)
         p, a, b = (
             _stack(arrays[some], most)
             for arrays, most in ((points, most_points), (starts, most_edges), (ends, most_edges))
         )
-        found += [row[: len(own)] for row, own in zip(nearest_edges(p, a, b)[0], points[some], strict=True)]
-    return found
+        rows += [row[: len(inside)] for row, inside in zip(nearest_edges(p, a, b)[0], points[some], strict=True)]
+    return rows
 
 
 def _stack(arrays: Sequence[Floats], count: int) -> Floats:

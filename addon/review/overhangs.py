@@ -90,7 +90,7 @@ class Hanging:
 def hanging(layers: Layers, process: Process) -> list[Hanging]:
     """The quick pass over all layers: area of each layer past the one below grown by what is carried."""
     least = LEAST_BEADS * process.bead_mm**2
-    found = []
+    parts = []
     for layer, (below, outline) in zip(layers.changes(), pairwise(layers.outlines), strict=True):
         if not layers.grows[layer]:
             continue
@@ -103,8 +103,8 @@ def hanging(layers: Layers, process: Process) -> list[Hanging]:
             free = part - carried
             area = free.area()
             if area > least:
-                found.append(Hanging(layer, _up_to_the_rest(free, part, area, reach), area))
-    return found
+                parts.append(Hanging(layer, _up_to_the_rest(free, part, area, reach), area))
+    return parts
 
 
 def _up_to_the_rest(free: CrossSection, part: CrossSection, area: float, reach: float) -> CrossSection:
@@ -114,12 +114,12 @@ def _up_to_the_rest(free: CrossSection, part: CrossSection, area: float, reach: 
     return offset(free, reach + _SLACK_MM) ^ part
 
 
-def sort_out(layers: Layers, found: Sequence[Hanging], process: Process) -> list[Overhang]:
+def sort_out(layers: Layers, hanging_parts: Sequence[Hanging], process: Process) -> list[Overhang]:
     """Every overhanging part with its kind and reach, bottom up."""
-    by_size = sorted(found, key=lambda part: -part.beyond_mm2)
-    told = [_told(layers, part, process) for part in by_size[:_MOST_SORTED]]
-    told += [_cantilever(layers, part) for part in by_size[_MOST_SORTED:]]
-    return sorted(told, key=lambda overhang: overhang.layer)
+    by_size = sorted(hanging_parts, key=lambda part: -part.beyond_mm2)
+    overhangs = [_told(layers, part, process) for part in by_size[:_MOST_SORTED]]
+    overhangs += [_cantilever(layers, part) for part in by_size[_MOST_SORTED:]]
+    return sorted(overhangs, key=lambda overhang: overhang.layer)
 
 
 def _told(layers: Layers, part: Hanging, process: Process) -> Overhang:
@@ -163,14 +163,14 @@ def _overhang(layers: Layers, part: Hanging, kind: OverhangKind, reach: float) -
 def leaning(facets: Facets, overhang_deg: float, plate_mm: float) -> LeaningSurface:
     """Facets leaning more than ``overhang_deg`` from upright and not lying within ``plate_mm`` of the plate."""
     lean = -facets.normals[:, 2]
-    found = np.flatnonzero((lean > math.sin(math.radians(overhang_deg)) + 1e-4) & (facets.high > plate_mm))
-    if not len(found):
+    steep = np.flatnonzero((lean > math.sin(math.radians(overhang_deg)) + 1e-4) & (facets.high > plate_mm))
+    if not len(steep):
         return LeaningSurface(0.0, 0.0, (0.0, 0.0, 0.0), ())
-    most = found[lean[found] > lean[found].max() - 1e-6]
+    most = steep[lean[steep] > lean[steep].max() - 1e-6]
     worst = most[np.argmax(facets.areas[most])]
     steepest = math.degrees(math.asin(min(1.0, float(lean[worst]))))
     x, y, z = facets.centres[worst].tolist()
-    return LeaningSurface(float(facets.areas[found].sum()), steepest, (x, y, z), tuple(found.tolist()))
+    return LeaningSurface(float(facets.areas[steep].sum()), steepest, (x, y, z), tuple(steep.tolist()))
 
 
 def overhang_findings(

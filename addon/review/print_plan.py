@@ -126,7 +126,7 @@ class PrintPlan:
 
     def at(self, layer: int) -> tuple[int, float]:
         """Rings and bead width of a layer."""
-        here = next((one for one in self.ranges if one.first <= layer <= one.last), None)
+        here = next((part for part in self.ranges if part.first <= layer <= part.last), None)
         return (here.rings, here.bead_mm) if here else (self.rings, self.bead_mm)
 
     @property
@@ -170,18 +170,18 @@ def exposed(layers: Layers, shapes: Shapes, steps: Steps, crown: LayerSpan, proc
             reach[place] = steps.most[layer + 1]
         else:
             reach[place], tops[place] = _bare(outlines[below], outlines[above], enough)
-    return Exposed(crown.first, reach, steps.inradii[crown.slice], {at: found for at, found in tops.items() if found})
+    return Exposed(crown.first, reach, steps.inradii[crown.slice], {at: top for at, top in tops.items() if top})
 
 
 def plan_print(layers: Layers, bare: Exposed, process: Process) -> PrintPlan:
     """The least change that makes every layer of the crown right."""
     bead, first = process.bead_mm, bare.first
     widths = _settable(process)
-    own = int(np.argmin(np.abs(widths - bead)))
-    closes, needs = _closing(bare, widths, own), _needs(bare, widths, bead)
+    as_set = int(np.argmin(np.abs(widths - bead)))
+    closes, needs = _closing(bare, widths, as_set), _needs(bare, widths, bead)
     wide = _too_wide(layers, bare, closes, process)
     closes[wide], needs[wide] = True, 0.0
-    wanted = np.flatnonzero(~closes[:, own] | (needs[:, own] > process.rings * bead + 1e-9)).tolist()
+    wanted = np.flatnonzero(~closes[:, as_set] | (needs[:, as_set] > process.rings * bead + 1e-9)).tolist()
     spans, left_over = _ranges(wanted, closes, needs, widths, process)
     ranges = [
         PlanRange(
@@ -195,8 +195,8 @@ def plan_print(layers: Layers, bare: Exposed, process: Process) -> PrintPlan:
         for low, high, rings, width in spans
     ]
     throughout = None
-    if ranges and not left_over and closes[:, own].all():
-        throughout = int(np.ceil(needs[:, own].max() / bead - 1e-9))
+    if ranges and not left_over and closes[:, as_set].all():
+        throughout = int(np.ceil(needs[:, as_set].max() / bead - 1e-9))
     return PrintPlan(
         rings=process.rings,
         bead_mm=bead,
@@ -273,11 +273,11 @@ def _fitting(radius: float, widths: Floats) -> Floats:
     return np.floor((radius + CLOSE_MM) / widths + 0.5)
 
 
-def _closing(bare: Exposed, widths: Floats, own: int) -> NDArray[np.bool_]:
-    """(n, w): whether rings of each width close all tops of each layer; ``own`` is the place of the process's width."""
+def _closing(bare: Exposed, widths: Floats, as_set: int) -> NDArray[np.bool_]:
+    """(n, w): whether rings of each width close all tops of each layer; ``as_set`` is where the process's own is."""
     closes = np.ones((len(bare), len(widths)), bool)
     to_point = np.full(len(widths), OVERFILLED_BEADS)
-    to_point[own] = KEPT_BEADS
+    to_point[as_set] = KEPT_BEADS
     for layer, tops in bare.tops.items():
         for top in tops:
             count = _fitting(top.radius_mm, widths)

@@ -240,7 +240,7 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     moved = steps.steps_of(layers, shapes, process)
     stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.seen_of(layers, crown))
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
-    support = support_under(layers, [(one.layer, one.region) for one in hanging if not one.carried(process)])
+    support = support_under(layers, [(hung.layer, hung.region) for hung in hanging if not hung.carried(process)])
     places = thickness.surface_points(part.mesh, part.facets, RAYS)
     bare = print_plan.exposed(layers, shapes, moved, crown, process)
     return Print(

@@ -100,9 +100,9 @@ def _moves(layers: Layers, shapes: Shapes) -> tuple[Floats, Floats]:
     if not pairs:
         return least, most
     points = [samples(polygons[index]) for index in pairs]
-    for index, own, away in zip(pairs, points, distances(points, [polygons[i - 1] for i in pairs]), strict=True):
+    for index, outline, away in zip(pairs, points, distances(points, [polygons[i - 1] for i in pairs]), strict=True):
         if grows[index]:
-            away = np.where(contained(own, polygons[index - 1]), away, -away)
+            away = np.where(contained(outline, polygons[index - 1]), away, -away)
         least[index], most[index] = away.min(), away.max()
     return least, most
 

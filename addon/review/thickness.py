@@ -107,18 +107,18 @@ def _thin_parts(
     layers: Layers, narrower: Callable[[CrossSection, float], CrossSection], limit: float, looked_at: list[int]
 ) -> tuple[ThinPart, ...]:
     """What is ``narrower`` (outline, width) than ``limit``, gathered into runs of layers that follow each other."""
-    found: dict[int, CrossSection] = {}
+    thin: dict[int, CrossSection] = {}
     for index in looked_at:
         outline = layers.outlines[index]
         if not outline.is_empty() and not (region := narrower(outline, limit)).is_empty():
-            found[index] = region
+            thin[index] = region
     runs: list[list[int]] = []
     for layer, index in enumerate(layers.which.tolist()):
-        if index in found:
+        if index in thin:
             if not runs or runs[-1][-1] != layer - 1:
                 runs.append([])
             runs[-1].append(layer)
-    return tuple(_thin_part(layers, run, found, narrower, limit) for run in runs)
+    return tuple(_thin_part(layers, run, thin, narrower, limit) for run in runs)
 
 
 def _thin_part(
@@ -218,9 +218,9 @@ def thinnest_place(solid: Manifold, points: Floats, inward: Floats, limit: float
     than ``_DEEPEST`` times the limit are not looked for."""
     reach = 2 * limit
     while True:
-        found = thickness_at(solid, points, inward, reach)
-        if found.thinnest is not None or reach >= _DEEPEST * limit:
-            return found
+        thicknesses = thickness_at(solid, points, inward, reach)
+        if thicknesses.thinnest is not None or reach >= _DEEPEST * limit:
+            return thicknesses
         reach *= 2
 
 

@@ -35,13 +35,13 @@ importlib.import_module(package.name + ".ui.apart").answer(asked)
 def read_apart(files: Sequence[Path], unit: str | None) -> SceneAssembly:
     """As ``read_assembly``. Raises ``SceneError`` for a file that breaks the importer down, too."""
     with TemporaryDirectory(prefix="ferrule") as folder:
-        asked, told = Path(folder, "asked.json"), Path(folder, "told.pickle")
-        question = {"path": sys.path, "package": os.fspath(_PACKAGE), "told": os.fspath(told), "unit": unit}
+        asked, answered = Path(folder, "asked.json"), Path(folder, "told.pickle")
+        question = {"path": sys.path, "package": os.fspath(_PACKAGE), "told": os.fspath(answered), "unit": unit}
         asked.write_text(json.dumps({**question, "files": [os.fspath(file) for file in files]}), "utf-8")
         quiet = subprocess.DEVNULL
         subprocess.run([*_python(), os.fspath(asked)], stdin=quiet, stdout=quiet, stderr=quiet, check=False)
-        found = pickle.loads(told.read_bytes()) if told.exists() else None
-    if found is None:
+        answer = pickle.loads(answered.read_bytes()) if answered.exists() else None
+    if answer is None:
         if len(files) > 1:
             for file in files:  # which of them it was
                 read_apart([file], unit)
@@ -49,9 +49,9 @@ def read_apart(files: Sequence[Path], unit: str | None) -> SceneAssembly:
         raise SceneError(
             f"{names} broke Blender's importer down. Export the assembly again, or as another kind of file."
         )
-    if isinstance(found, str):
-        raise SceneError(found)
-    meshes, unit_given, notes = found
+    if isinstance(answer, str):
+        raise SceneError(answer)
+    meshes, unit_given, notes = answer
     return SceneAssembly(tuple(Mesh(*mesh) for mesh in meshes), unit_given, notes)
 
 
@@ -60,11 +60,11 @@ def answer(asked: dict[str, Any]) -> None:
     try:
         assembly = read_assembly([Path(file) for file in asked["files"]], asked["unit"])
         meshes = [(mesh.vertices, mesh.triangles, mesh.name) for mesh in assembly.meshes]
-        told: object = (meshes, assembly.unit_given, assembly.notes)
+        reply: object = (meshes, assembly.unit_given, assembly.notes)
     except SceneError as error:
-        told = str(error)
+        reply = str(error)
     unfinished = Path(asked["told"] + ".part")
-    unfinished.write_bytes(pickle.dumps(told, pickle.HIGHEST_PROTOCOL))
+    unfinished.write_bytes(pickle.dumps(reply, pickle.HIGHEST_PROTOCOL))
     unfinished.rename(asked["told"])
 
 

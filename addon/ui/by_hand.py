@@ -60,8 +60,8 @@ def pick_of_selection(item: bpy.types.Object, wall_mm: float) -> Pick:
     work.verts.index_update()
     loops = tuple(tuple(vert.index for vert in loop) for loop in _loops(work))
     item.update_from_editmode()
-    own = _Shape.of(item.data)
-    return Pick(loops, own.corners(loops), own.edges_known_by, wall_mm)
+    shape = _Shape.of(item.data)
+    return Pick(loops, shape.corners(loops), shape.edges_known_by, wall_mm)
 
 
 class RimReader:
@@ -78,11 +78,11 @@ class RimReader:
         Raises ``PickError`` that says what has become of it.
         """
         tube = self._shown(item)
-        own, shown = self._shapes_of(tube)
-        pick = self._found_again(tube, own, pick)
+        base, shown = self._shapes_of(tube)
+        pick = self._found_again(tube, base, pick)
         # Modifiers that only move vertices are followed; others have to leave the rim where it is.
-        shape = shown if shown.edges_known_by == own.edges_known_by else own
-        if shape is own and not shown.has(own.corners(pick.loops)):
+        shape = shown if shown.edges_known_by == base.edges_known_by else base
+        if shape is base and not shown.has(base.corners(pick.loops)):
             raise PickError(f"Modifiers of {quoted(tube.name)} change the rim; apply them and pick it again")
         matrix = np.array(tube.evaluated_get(self._depsgraph).matrix_world, float)
         drawn = [shape.points[list(loop)] @ matrix[:3, :3].T + matrix[:3, 3] for loop in pick.loops]
@@ -91,7 +91,7 @@ class RimReader:
         sides = shape.sides(pick.loops) @ matrix[:3, :3].T
         scale = self._mm_per_unit
         end = PickedEnd.of_mesh(tube.name, [loop * scale for loop in drawn], sides * scale, pick.wall_mm)
-        return end, replace(pick, corners=own.corners(pick.loops))
+        return end, replace(pick, corners=base.corners(pick.loops))
 
     def _shown(self, item: bpy.types.Object | None) -> bpy.types.Object:
         if item is None or item.name not in self._scene.objects:
@@ -114,14 +114,14 @@ class RimReader:
             shown.to_mesh_clear()
         return self._shapes[tube.session_uid]
 
-    def _found_again(self, tube: bpy.types.Object, own: _Shape, pick: Pick) -> Pick:
-        if own.edges_known_by == pick.edges:
+    def _found_again(self, tube: bpy.types.Object, shape: _Shape, pick: Pick) -> Pick:
+        if shape.edges_known_by == pick.edges:
             return pick
-        loops = [own.loop_at(corners) for corners in pick.corners]
+        loops = [shape.loop_at(corners) for corners in pick.corners]
         if any(loop is None for loop in loops):
             mesh = f"The mesh of {quoted(tube.name)}"
             raise PickError(f"{mesh} was edited and this rim is not in it any more; pick it again")
-        return replace(pick, loops=tuple(loops), edges=own.edges_known_by)
+        return replace(pick, loops=tuple(loops), edges=shape.edges_known_by)
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +159,7 @@ class _Shape:
         """Whether there is a vertex at each of these corners."""
         for corners in loops:
             within = AT_PLACE * float(np.ptp(corners, axis=0).max())
-            if any((found := self._tree.find(corner))[0] is None or found[2] > within for corner in corners):
+            if any((nearest := self._tree.find(corner))[0] is None or nearest[2] > within for corner in corners):
                 return False
         return True
 

@@ -92,7 +92,7 @@ def start_anew(*told: object) -> None:
     with quietly():
         for scene in bpy.data.scenes:
             ferrule = scene.ferrule
-            for group in (ferrule.recipe, ferrule.process, *(one.recipe for one in ferrule.groups)):
+            for group in (ferrule.recipe, ferrule.process, *(section.recipe for section in ferrule.groups)):
                 take_old_names(group)
 
 
@@ -106,8 +106,8 @@ def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Non
             object_reviews.pop(update.id.original.session_uid, None)
     if object_reviews:
         now = process_of(scene.ferrule.process), unit_scale_of(scene)
-        for uid, kept in list(object_reviews.items()):
-            if (kept.review.process, kept.unit_scale) != now:
+        for uid, reviewed in list(object_reviews.items()):
+            if (reviewed.review.process, reviewed.unit_scale) != now:
                 del object_reviews[uid]
     if not up_to_date(scene):
         list_findings(updating.desk_of(scene))

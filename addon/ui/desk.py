@@ -92,7 +92,7 @@ class Desk:
     @property
     def waiting(self) -> list[Fitted]:
         """What is still to be reviewed."""
-        return [one for one in self.fittings if one.waiting]
+        return [fitted for fitted in self.fittings if fitted.waiting]
 
 
 times: dict[str, float] = {}
@@ -110,8 +110,8 @@ def at_hand(scene: bpy.types.Scene) -> Desk | None:
 
 
 def drop_all() -> None:
-    for kept in (desks, _designs, _reviews, times):
-        kept.clear()
+    for cache in (desks, _designs, _reviews, times):
+        cache.clear()
 
 
 def active_group(scene: bpy.types.Scene) -> bpy.types.PropertyGroup | None:
@@ -131,11 +131,11 @@ def active_fitted(scene: bpy.types.Scene, desk: Desk | None) -> Fitted | None:
     if desk is None:
         return None
     ferrule = scene.ferrule
-    own = [one for one in desk.fittings if one.group == ferrule.group_index]
+    of_section = [fitted for fitted in desk.fittings if fitted.group == ferrule.group_index]
     if 0 <= ferrule.end_index < len(desk.ends):
         end = desk.ends[ferrule.end_index]
-        own = [one for one in own if any(other is end for other in one.batch.ends)] or own
-    return own[0] if own else None
+        of_section = [fitted for fitted in of_section if any(other is end for other in fitted.batch.ends)] or of_section
+    return of_section[0] if of_section else None
 
 
 def design_fitted(desk: Desk, fitted: Fitted) -> None:
@@ -194,7 +194,7 @@ def take_known(desk: Desk, fitted: Fitted) -> None:
     fitted.made = Made(fitted.batch, known, checked, desk.job.output.spares) if checked else None
 
 
-def _keep(kept: OrderedDict[Any, Any], key: Any, value: Any) -> None:
-    kept[key] = value
-    if len(kept) > _KEPT:
-        kept.popitem(last=False)
+def _keep(cache: OrderedDict[Any, Any], key: Any, value: Any) -> None:
+    cache[key] = value
+    if len(cache) > _KEPT:
+        cache.popitem(last=False)

@@ -47,16 +47,16 @@ def properties_of(
     Defaults are those of ``cls``, or the fields of the instance ``usual``. A length ``rise_mm`` gets a twin
     ``rise_in``, as do a speed and a volume; a field that may be None gets ``rise_mm_auto``, which is None when set.
     """
-    found: dict[str, Any] = {}
+    props: dict[str, Any] = {}
     for key, field in labelled(cls).items():
         if keys is None or key in keys:
             default = field.of(usual) if usual else None if field.default is MISSING else field.default
-            found |= _properties(field, default, update)
+            props |= _properties(field, default, update)
     for old, new in NEW_NAMES.items():
-        if new in found:
+        if new in props:
             kind = IntProperty if declared_in(cls)[new].hint is int else FloatProperty
-            found[old] = kind(name=old, description=f"Old name of {new}", options={"HIDDEN"}, update=take_old_names)
-    return found
+            props[old] = kind(name=old, description=f"Old name of {new}", options={"HIDDEN"}, update=take_old_names)
+    return props
 
 
 def take_old_names(group: Any, context: bpy.types.Context | None = None) -> None:
@@ -125,9 +125,9 @@ def _common(words: Field, update: Update | None) -> dict[str, Any]:
 def _properties(field: Declared, default: Any, update: Update | None) -> dict[str, Any]:
     name, hint, words = field.key, field.hint, field.field
     common = _common(words, update)
-    found: dict[str, Any] = {}
+    props: dict[str, Any] = {}
     if field.optional:
-        found[auto_name(name)] = BoolProperty(
+        props[auto_name(name)] = BoolProperty(
             name=f"{words.label} Automatic",
             description=f"Let Ferrule decide: {words.tip[0].lower()}{words.tip[1:]}",
             default=True, options=set(), update=update,
@@ -139,31 +139,31 @@ def _properties(field: Declared, default: Any, update: Update | None) -> dict[st
         def search(group: Any, context: bpy.types.Context, text: str) -> tuple[str, ...]:
             return suggested()
 
-        found[name] = StringProperty(default=default or "", search=search, **common)
+        props[name] = StringProperty(default=default or "", search=search, **common)
     elif get_origin(hint) is Literal or words.names:
         items = get_args(hint) if get_origin(hint) is Literal else words.names()
         chosen = default if default in items else items[0]
         short = words.short or {}
         shown = [(item, short.get(item) or _titled(item), item) for item in items]
-        found[name] = EnumProperty(items=shown, default=chosen, **common)
+        props[name] = EnumProperty(items=shown, default=chosen, **common)
     elif hint is int:
         limits = _limits(words, "min", "max")
-        found[name] = IntProperty(default=default or 0, **limits, **common)
+        props[name] = IntProperty(default=default or 0, **limits, **common)
     elif hint is bool:
-        found[name] = BoolProperty(default=bool(default), **common)
+        props[name] = BoolProperty(default=bool(default), **common)
     elif hint is str or hint is Path:
         subtype = {"subtype": "DIR_PATH"} if hint is Path else {}
-        found[name] = StringProperty(default=str(default or ""), **subtype, **common)
+        props[name] = StringProperty(default=str(default or ""), **subtype, **common)
     elif get_origin(hint) is tuple and get_args(hint)[-1] is not ...:
-        found |= _lengths(name, words, common, default or (0.0,) * len(get_args(hint)))
+        props |= _lengths(name, words, common, default or (0.0,) * len(get_args(hint)))
     elif name.endswith("_deg"):
         limits = _limits(words, "min", "max", math.radians)
-        found[stored_name(name)] = FloatProperty(
+        props[stored_name(name)] = FloatProperty(
             default=math.radians(default or 0), subtype="ANGLE", precision=1, **limits, **common
         )
     else:
-        found |= _lengths(name, words, common, default or 0.0)
-    return found
+        props |= _lengths(name, words, common, default or 0.0)
+    return props
 
 
 def _lengths(name: str, words: Field, common: dict[str, Any], default: float | tuple[float, ...]) -> dict[str, Any]:
@@ -178,32 +178,32 @@ def _lengths(name: str, words: Field, common: dict[str, Any], default: float | t
     shown: dict[str, Any] = {"unit": "CAMERA", "step": 5, "precision": 5} if name.endswith("_mm") else {"precision": 2}
     if name.endswith("_s") and not twin:
         shown["unit"] = "TIME_ABSOLUTE"
-    found = {name: kind(default=default, **shown, **size, **limits, **common)}
+    props = {name: kind(default=default, **shown, **size, **limits, **common)}
     if not twin:
-        return found
+        return props
     per = _MM_PER[_kind_of(name)]
 
     def get(group: Any) -> Any:
         numbers = getattr(group, name)
-        return tuple(one / per for one in numbers) if several else numbers / per
+        return tuple(number / per for number in numbers) if several else numbers / per
 
     def put(group: Any, numbers: Any) -> None:
-        setattr(group, name, tuple(one * per for one in numbers) if several else numbers * per)
+        setattr(group, name, tuple(number * per for number in numbers) if several else numbers * per)
 
     label = words.twin or words.label
     label = label.replace("mm", "in") if "mm" in label else f"{label} (in)"
-    found[twin] = kind(
+    props[twin] = kind(
         name=label, description=f"{words.tip}. In inches", options={"SKIP_SAVE"},
         get=get, set=put, step=1, precision=4, **size,
     )  # fmt: skip
-    return found
+    return props
 
 
 def _limits(
     words: Field, least: str, most: str, turned: Callable[[float], float] = lambda number: number
 ) -> dict[str, Any]:
-    found = {least: words.least, most: words.most}
-    return {key: turned(number) for key, number in found.items() if number is not None}
+    limits = {least: words.least, most: words.most}
+    return {key: turned(number) for key, number in limits.items() if number is not None}
 
 
 def _value_of(group: Any, field: Declared) -> Any:

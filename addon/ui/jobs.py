@@ -44,8 +44,8 @@ def job_of(scene: bpy.types.Scene) -> Job:
     ferrule = scene.ferrule
     wanted = {"3mf": ferrule.output.write_3mf, "stl": ferrule.output.write_stl}
     output: dict[str, Any] = {**values(ferrule.output, Output), "folder": folder_of(scene)}
-    own = (group for group in ferrule.groups if group.own_recipe)
-    overrides = (Override(_match(group), values(group.recipe, usual().recipe)) for group in own)
+    separate = (group for group in ferrule.groups if group.own_recipe)
+    overrides = (Override(_match(group), values(group.recipe, usual().recipe)) for group in separate)
     return Job(
         name=name_of(scene),
         assembly=Assembly((), wall_mm=exact(ferrule.wall_mm) or None),
@@ -87,9 +87,9 @@ def facts_of(job: Job, recipes: tuple[Wanted, ...]) -> Facts:
 def recipes_of(scene: bpy.types.Scene) -> tuple[Wanted, ...]:
     """The recipes that sections have, or the shared one as long as there are none."""
     ferrule = scene.ferrule
-    own = [group.recipe for group in ferrule.groups if group.own_recipe]
-    shared = [ferrule.recipe] if len(own) < len(ferrule.groups) or not own else []
-    return tuple(map(recipe_of, (*shared, *own)))
+    separate = [group.recipe for group in ferrule.groups if group.own_recipe]
+    shared = [ferrule.recipe] if len(separate) < len(ferrule.groups) or not separate else []
+    return tuple(map(recipe_of, (*shared, *separate)))
 
 
 def name_of(scene: bpy.types.Scene) -> str:

@@ -50,17 +50,17 @@ def listed(context: bpy.types.Context) -> list[Finding]:
 
 
 def chosen_finding(context: bpy.types.Context) -> Finding | None:
-    index, found = context.window_manager.ferrule.finding_index, listed(context)
-    return found[index] if 0 <= index < len(found) else None
+    index, findings = context.window_manager.ferrule.finding_index, listed(context)
+    return findings[index] if 0 <= index < len(findings) else None
 
 
 def list_findings(desk: Desk | None) -> None:
     """Fills what the list of findings shows, worst first: those of the user's mesh that is selected and has been
     reviewed, else those of all fittings."""
     global _listed
-    kept = object_review(bpy.context.view_layer.objects.active)
-    _listed = kept or desk
-    _show_findings(kept.review.findings if kept else _findings_of(desk) if desk else ())
+    reviewed = object_review(bpy.context.view_layer.objects.active)
+    _listed = reviewed or desk
+    _show_findings(reviewed.review.findings if reviewed else _findings_of(desk) if desk else ())
 
 
 def list_again() -> None:
@@ -103,15 +103,15 @@ def _findings_of(desk: Desk) -> list[Finding]:
 
 
 def _show_findings(unsorted: Iterable[Finding]) -> None:
-    found = list(worst_first(unsorted))
-    same = found == findings
-    findings[:] = found
+    sorted_findings = list(worst_first(unsorted))
+    same = sorted_findings == findings
+    findings[:] = sorted_findings
     for manager in bpy.data.window_managers:
         rows = manager.ferrule.findings
-        if same and len(rows) == len(found):
+        if same and len(rows) == len(sorted_findings):
             continue  # Another file's window manager has none.
         rows.clear()
-        for index, finding in enumerate(found):
+        for index, finding in enumerate(sorted_findings):
             row = rows.add()
             row.name, row.index, row.severity = finding.check, index, finding.severity
             row.fitting = finding.fitting

@@ -34,9 +34,9 @@ class Subject:
 def subject_of(context: bpy.types.Context) -> Subject | None:
     """The user's mesh that is selected and has been reviewed, else the fitting that is looked at."""
     item = context.active_object
-    kept = object_review(item)
-    if kept is not None:
-        return Subject(item.name, kept.matrix, kept.review)
+    reviewed = object_review(item)
+    if reviewed is not None:
+        return Subject(item.name, reviewed.matrix, reviewed.review)
     desk = desk_of(context.scene)
     fitted = active_fitted(context.scene, desk)
     if desk is None or fitted is None:
@@ -49,7 +49,7 @@ def subject_of(context: bpy.types.Context) -> Subject | None:
 def fitted_of(scene: bpy.types.Scene, finding: Finding) -> Fitted | None:
     """The fitting that a finding is about; None if it is about an object of the user's."""
     desk = desk_of(scene)
-    return next((one for one in desk.fittings if one.batch.id == finding.fitting), None) if desk else None
+    return next((fitted for fitted in desk.fittings if fitted.batch.id == finding.fitting), None) if desk else None
 
 
 def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
@@ -65,7 +65,7 @@ def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
             scene.ferrule.view.layer = finding.layer
     subject = subject_of(context)
     if subject is not None:
-        in_place = fitted is not None and any(one is finding for one in fitted.in_place)
+        in_place = fitted is not None and any(other is finding for other in fitted.in_place)
         place = np.append(finding.position_mm or (0.0, 0.0, 0.0), 1.0)
         world = place[:3] / placing.mm_per_unit(scene) if in_place else (subject.matrix @ place)[:3]
         width = fitted.batch.section.outer.width if fitted else float(subject.review.mesh.size.max())

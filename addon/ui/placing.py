@@ -168,9 +168,9 @@ def _put(item: bpy.types.Object, end: TubeEnd, unit_scale: float) -> None:
 
 
 def _collection(scene: bpy.types.Scene) -> bpy.types.Collection:
-    for one in scene.collection.children_recursive:
-        if one.get(FITTING_MARK) and one.library is None:
-            return one
+    for collection in scene.collection.children_recursive:
+        if collection.get(FITTING_MARK) and collection.library is None:
+            return collection
     fresh = bpy.data.collections.new(COLLECTION)
     fresh[FITTING_MARK] = True
     scene.collection.children.link(fresh)

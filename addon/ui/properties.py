@@ -271,8 +271,8 @@ _HOLDERS: dict[Any, type[bpy.types.PropertyGroup]] = {
 def register() -> None:
     for cls in CLASSES:
         bpy.utils.register_class(cls)
-    for holder, kept in _HOLDERS.items():
-        holder.ferrule = PointerProperty(type=kept)
+    for holder, pointer in _HOLDERS.items():
+        holder.ferrule = PointerProperty(type=pointer)
 
 
 def unregister() -> None:

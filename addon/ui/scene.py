@@ -84,8 +84,8 @@ def read_assembly(files: Sequence[Path], unit: str | None) -> SceneAssembly:
         with _leaving_no_trace():
             part = _read_blend(path, unit) if suffix == ".blend" else _read_with_importer(path, suffix, unit)
         if not part.meshes:
-            told = " ".join(part.notes)
-            raise SceneError(f"{path} holds no surface to read. {told}".rstrip() + " Export the solid bodies again.")
+            why = " ".join(part.notes)
+            raise SceneError(f"{path} holds no surface to read. {why}".rstrip() + " Export the solid bodies again.")
         meshes += part.meshes
         notes += [f"{path.name}: {note}" for note in part.notes]
         unit_given &= part.unit_given
@@ -230,9 +230,9 @@ def _read_blend(path: Path, unit: str | None) -> SceneAssembly:
         fresh = [item for item in scene.objects if item.session_uid not in read]
         read.update(item.session_uid for item in fresh)
         unit_scale = _metres_per(unit) if unitless else unit_scale_of(scene)
-        found, told = _bodies_of(path, scene, fresh, unit_scale)
-        meshes += found
-        notes += told
+        bodies, bodies_notes = _bodies_of(path, scene, fresh, unit_scale)
+        meshes += bodies
+        notes += bodies_notes
         missing = sorted(item.name for item in fresh if item.is_missing or (item.data and item.data.is_missing))
         notes += _left_out(missing, "the linked file is not found")
     return SceneAssembly(tuple(meshes), unit_given, tuple(notes))

@@ -73,9 +73,9 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     ferrule.doubt = takeoff.unit_doubt.found.stored() if takeoff.unit_doubt else ""
     ferrule.doubt_factor = takeoff.unit_doubt.factor if takeoff.unit_doubt else 1.0
     ferrule.notes = stored_notes((*notes, *takeoff.notes))
-    found = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
+    found_ends = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
     names = sorted((item.name for item in scene.objects), key=len, reverse=True)
-    rows = [_Row(end, _tube_of(end.source, names)) for end in found]
+    rows = [_Row(end, _tube_of(end.source, names)) for end in found_ends]
     _write_standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, depsgraph)])
     return takeoff
 
@@ -104,8 +104,8 @@ def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes:
     lost = [
         say("An end that was picked by hand was left out. {}.", end.explained) for end in ends if end.cause == "lost"
     ]
-    kept = tuple(end for end in ends if end.cause != "lost")
-    return replace(takeoff, ends=kept, notes=(*notes, *takeoff.notes, *lost))
+    still_there = tuple(end for end in ends if end.cause != "lost")
+    return replace(takeoff, ends=still_there, notes=(*notes, *takeoff.notes, *lost))
 
 
 def given_ends(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[GivenEnd, ...], list[str]]:
@@ -171,12 +171,12 @@ def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> list[int]:
     Where one end counts for another it takes over the key, so that the fitting stays.
     """
     places = stand_ins([row.end for row in rows])
-    kept = {place: rows[place] for place in sorted(set(places))}
+    first_rows = {place: rows[place] for place in sorted(set(places))}
     for row, place in zip(rows, places, strict=True):
-        if row.key and not kept[place].key:
-            kept[place] = replace(kept[place], key=row.key)
-    write_rows(scene, list(kept.values()))
-    written = list(kept)
+        if row.key and not first_rows[place].key:
+            first_rows[place] = replace(first_rows[place], key=row.key)
+    write_rows(scene, list(first_rows.values()))
+    written = list(first_rows)
     return [written.index(place) for place in places]
 
 
@@ -255,7 +255,7 @@ def _grouped(scene: bpy.types.Scene, ends: Sequence[TubeEnd]) -> list[int]:
         if not end.open:
             places.append(-1)
             continue
-        place = next((i for i, one in enumerate(sections) if one.like(end.section, ALIKE_MM)), len(sections))
+        place = next((i for i, section in enumerate(sections) if section.like(end.section, ALIKE_MM)), len(sections))
         if place == len(sections):
             sections.append(end.section)
             _new_group(ferrule, end)
@@ -265,8 +265,8 @@ def _grouped(scene: bpy.types.Scene, ends: Sequence[TubeEnd]) -> list[int]:
         ferrule.groups[index].count = counts[index]
         if not counts[index]:
             ferrule.groups.remove(index)
-    kept = np.cumsum([count > 0 for count in counts]) - 1
-    return [int(kept[place]) if place >= 0 else -1 for place in places]
+    renumbered = np.cumsum([count > 0 for count in counts]) - 1
+    return [int(renumbered[place]) if place >= 0 else -1 for place in places]
 
 
 def _new_group(ferrule: bpy.types.PropertyGroup, end: TubeEnd) -> None:

@@ -169,7 +169,7 @@ def _work_within(scene: bpy.types.Scene) -> None:
     active = active_fitted(scene, desk)
     objects = placing.placed(scene)
     # What has waited longest comes first, so that all follow a number that is dragged.
-    for fitted in sorted(desk.fittings, key=lambda one: (one is not active, one.at_s)):
+    for fitted in sorted(desk.fittings, key=lambda candidate: (candidate is not active, candidate.at_s)):
         if time.perf_counter() - start > OTHERS_S and fitted is not active:
             break
         _design(scene, desk, fitted, objects)

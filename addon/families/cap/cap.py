@@ -133,7 +133,7 @@ class Cap(Fitting):
         share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
         seam = max(gap + recipe.seam.room_mm, 0.0)
         return (
-            *(one for pair in zip(bores, spigots, strict=True) for one in pair),
+            *(row for pair in zip(bores, spigots, strict=True) for row in pair),
             Caliper("Tube: height of the weld seam in the bore", None, 0.0, seam),
             *rows,
             Caliper(f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm),
@@ -141,10 +141,10 @@ class Cap(Fitting):
 
     def drawing(self) -> tuple[View, ...]:
         """The section, and for those that are not round the view from the tube's side too."""
-        own = section_view(
+        part = section_view(
             self.recipe, self.section, self.profile, self.solid, self.mitre_deg, self.mitre_direction_deg
         )
-        return (own,) if self.section.kind == "round" else (own, end_view(self.profile, self.solid))
+        return (part,) if self.section.kind == "round" else (part, end_view(self.profile, self.solid))
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
         """The bond area is that of the solid's own surface, as much larger as the outline is longer where the print is

@@ -57,12 +57,12 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
         desk = yield from updating.worked(scene)
         if desk.problem:
             raise WorkError(desk.problem)
-        made = [fitted.made for fitted in desk.fittings if fitted.group == scene.ferrule.group_index and fitted.made]
-        if not made:
+        ready = [fitted.made for fitted in desk.fittings if fitted.group == scene.ferrule.group_index and fitted.made]
+        if not ready:
             raise WorkError(f"No fitting can be made for {group.name} with this recipe; see the panel Fitting")
         yield "Making the fit ladder", 0.5
         job = replace(job_of(scene), ladders=(ladder_wish(group),))
-        ladders, missing = make_ladders(job, made)
+        ladders, missing = make_ladders(job, ready)
         if not ladders:
             raise WorkError(" ".join(missing))
         yield "Writing and reading back the files", 0.8
@@ -191,11 +191,11 @@ class FERRULE_OT_import_book(bpy.types.Operator, TomlFile, ImportHelper):
     def execute(self, context: bpy.types.Context) -> set[str]:
         path = Path(self.filepath)
         try:
-            book, told = import_book(shop.book_path(), path)
+            book, report_lines = import_book(shop.book_path(), path)
         except ShopBookError as error:
             report(self, "ERROR", error)
             return {"CANCELLED"}
-        for said in (*book.problems, *told):
+        for said in (*book.problems, *report_lines):
             report(self, "INFO", said)
         self.report({"INFO"}, f"The entries of {path.name} are in the shop book")
         _book_changed(context.scene)

@@ -30,5 +30,5 @@ def in_object_mode(cls: type[bpy.types.Operator], context: bpy.types.Context) ->
 
 
 def can_build(cls: type[bpy.types.Operator], context: bpy.types.Context) -> bool:
-    own = context.scene.library is None
-    return in_object_mode(cls, context) and holds(cls, own, "This scene is linked from another file; open that file")
+    local = context.scene.library is None
+    return in_object_mode(cls, context) and holds(cls, local, "This scene is linked from another file; open that file")

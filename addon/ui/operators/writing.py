@@ -75,10 +75,10 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         desk = yield from updating.worked(scene)
-        made = [fitted.made for fitted in desk.fittings if fitted.made]
+        ready = [fitted.made for fitted in desk.fittings if fitted.made]
         yield "Laying out the plate", 0.9
         try:
-            desk.laid_out = lay_out_all(desk.job, made)
+            desk.laid_out = lay_out_all(desk.job, ready)
         except JobError as error:
             raise WorkError(str(error)) from error
         scene.ferrule.view.show_plate = True

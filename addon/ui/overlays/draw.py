@@ -320,7 +320,7 @@ def _keep_for(subject: looking.Subject, say: Units) -> None:
     global _made_from
     fitted = subject.fitted
     now = (subject.review, fitted.fitting if fitted else None, fitted.made.gap if fitted and fitted.made else None, say)
-    if len(now) != len(_made_from) or any(one is not before for one, before in zip(now, _made_from, strict=True)):
+    if len(now) != len(_made_from) or any(after is not before for after, before in zip(now, _made_from, strict=True)):
         _pictures.clear()
         _stacks.clear()
         _made_from = now

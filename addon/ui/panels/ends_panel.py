@@ -62,7 +62,7 @@ class FERRULE_UL_ends(bpy.types.UIList):
         shown = [self.bitflag_filter_item if row.group == group else 0 for row in rows]
         if self.filter_name:
             named = bpy.types.UI_UL_list.filter_items_by_name(self.filter_name, self.bitflag_filter_item, rows)
-            shown = [one & other for one, other in zip(shown, named or shown, strict=True)]
+            shown = [flag & other for flag, other in zip(shown, named or shown, strict=True)]
         return shown, []
 
 
