@@ -116,10 +116,10 @@ def refuse_unknown(keys: Iterable[str], known: Iterable[str], where: str) -> Non
             raise FieldError(f"{_inside(where, key)} is not a known key{meant}")
 
 
-def nearest(wrong: str, names: Sequence[str], count: int = 1) -> list[str]:
-    """The names that are most like a wrong one; none if none is."""
+def nearest(wrong: str, names: Sequence[str], count: int = 1, alike: float = 0.5) -> list[str]:
+    """The names that are most like a wrong one; none where none is ``alike``, 0 to 1, enough."""
     by_plain = {plain(name): name for name in names}
-    return [by_plain[near] for near in difflib.get_close_matches(plain(wrong), list(by_plain), count, 0.5)]
+    return [by_plain[near] for near in difflib.get_close_matches(plain(wrong), list(by_plain), count, alike)]
 
 
 def plain(name: str) -> str:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A tree of boxes: which of many boxes come near which of many turned boxes, without trying every pair."""
+"""Which of many boxes come near each other, or near turned boxes, without trying every pair."""
 
 from __future__ import annotations
 
@@ -56,6 +56,37 @@ class BoxTree:
             near = inside[:, 0] & inside[:, 1] & inside[:, 2]
             query, node = query[near], node[near]
         return query, self.order[node]
+
+
+def overlapping(low: Floats, high: Floats, most: int) -> tuple[Indices, Indices] | None:
+    """Pairs of boxes (n, 3) that overlap, each once; None where there may be more than ``most``.
+
+    A tree of two branches that is walked against itself, many times quicker here than ``BoxTree``.
+    """
+    order = curve_order((low + high) / 2)
+    depth = max(int(np.ceil(np.log2(max(len(order), 1)))), 0)
+    lows = np.full((2**depth, 3), np.inf)
+    highs = np.full((2**depth, 3), -np.inf)
+    lows[: len(order)], highs[: len(order)] = low[order], high[order]
+    levels = [(lows, highs)]
+    while len(levels[-1][0]) > 1:
+        lows, highs = levels[-1]
+        levels.append((np.minimum(lows[::2], lows[1::2]), np.maximum(highs[::2], highs[1::2])))
+    a = b = np.zeros(1, np.int64)
+    for lows, highs in reversed(levels[:-1]):
+        same = a == b
+        one, two = 2 * a, 2 * b
+        a = np.concatenate([one, one, one + 1, (one + 1)[~same]])
+        b = np.concatenate([two, two + 1, two + 1, two[~same]])
+        keep = np.ones(len(a), bool)
+        for axis in range(3):
+            a, b = a[keep], b[keep]
+            keep = (lows[a, axis] <= highs[b, axis]) & (lows[b, axis] <= highs[a, axis])
+        a, b = a[keep], b[keep]
+        if len(a) > most:
+            return None
+    unlike = a != b
+    return order[a[unlike]], order[b[unlike]]
 
 
 def curve_order(points: Floats) -> Indices:

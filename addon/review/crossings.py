@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..geometry.boxes import curve_order
+from ..geometry.boxes import overlapping
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh, cross_rows, triangle_normals
 from ..geometry.topology import Indices
@@ -39,7 +39,7 @@ def crossings(mesh: Mesh) -> Crossings | None:
     if count > MOST_TRIANGLES:
         return None
     corners = mesh.corners
-    pairs = _overlapping(corners.min(axis=1), corners.max(axis=1))
+    pairs = overlapping(corners.min(axis=1), corners.max(axis=1), _MOST_PAIRS)
     if pairs is None:
         return None
     first, second = pairs
@@ -63,34 +63,6 @@ def crossings(mesh: Mesh) -> Crossings | None:
         return Crossings(crossing, None)
     x, y, z = places[crossed][np.argmax(lengths[crossed])].tolist()
     return Crossings(crossing, (x, y, z))
-
-
-def _overlapping(low: Floats, high: Floats) -> tuple[Indices, Indices] | None:
-    """Pairs of boxes (n, 3) that overlap, each once."""
-    order = curve_order((low + high) / 2)
-    depth = max(int(np.ceil(np.log2(max(len(order), 1)))), 0)
-    lows = np.full((2**depth, 3), np.inf)
-    highs = np.full((2**depth, 3), -np.inf)
-    lows[: len(order)], highs[: len(order)] = low[order], high[order]
-    levels = [(lows, highs)]
-    while len(levels[-1][0]) > 1:
-        lows, highs = levels[-1]
-        levels.append((np.minimum(lows[::2], lows[1::2]), np.maximum(highs[::2], highs[1::2])))
-    a = b = np.zeros(1, np.int64)
-    for lows, highs in reversed(levels[:-1]):
-        same = a == b
-        one, two = 2 * a, 2 * b
-        a = np.concatenate([one, one, one + 1, (one + 1)[~same]])
-        b = np.concatenate([two, two + 1, two + 1, two[~same]])
-        keep = np.ones(len(a), bool)
-        for axis in range(3):
-            a, b = a[keep], b[keep]
-            keep = (lows[a, axis] <= highs[b, axis]) & (lows[b, axis] <= highs[a, axis])
-        a, b = a[keep], b[keep]
-        if len(a) > _MOST_PAIRS:
-            return None
-    unlike = a != b
-    return order[a[unlike]], order[b[unlike]]
 
 
 def _heights(triangles: Floats, points: Floats, normals: Floats) -> Floats:

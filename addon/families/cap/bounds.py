@@ -11,11 +11,11 @@ import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Any, get_args
 
 import numpy as np
 
+from ...fields.coercion import nearest as nearest_name
 from ...fields.declared import declared_in, values_of, with_values
 from ...fields.messages import Given, Length, amount, say
 from ...fields.refusals import RecipeError
@@ -128,7 +128,7 @@ class _Bench:
     def word(self, name: str, words: Sequence[str]) -> None:
         value = self.get(name)
         if value not in words:
-            near = get_close_matches(str(value).lower(), words, n=1, cutoff=0.0)[0]
+            near = nearest_name(str(value), words, alike=0.0)[0]
             choices = ", ".join(words)
             raise RecipeError(
                 name,
@@ -299,7 +299,7 @@ def _settle_words(bench: _Bench) -> None:
         thread_named(str(bench.recipe.hole.thread))
     except UnknownNameError as unknown:
         names = [thread.name for thread in threads()]
-        near = get_close_matches(str(bench.recipe.hole.thread), names, n=1, cutoff=0.0)[0]
+        near = nearest_name(str(bench.recipe.hole.thread), names, alike=0.0)[0]
         raise RecipeError("thread", str(unknown), near) from None
 
 
