@@ -109,6 +109,14 @@ def test_a_fitting_and_its_mesh_are_reviewed_alike() -> None:
     assert by_fitting.support.volume_mm3 == pytest.approx(by_mesh.support.volume_mm3, rel=1e-6)
 
 
+@pytest.mark.parametrize("recipe", [recipe_of(hole="through", spigot_mm=8.1), recipe_of(crown="peaked", vent="hole")])
+def test_a_height_that_a_hole_takes_away_is_not_compared_with_the_layers(recipe: Recipe) -> None:
+    """None can be further off than half a layer. Source: arithmetic."""
+    found = review_fitting(design(recipe, Section.round(25.4, 3.175), facets=32), PROCESS)
+    off = [one.value for one in found.findings if one.check == "height inside a layer"]
+    assert off and max(off) <= PROCESS.layer_mm / 2 + 1e-6
+
+
 def test_a_mitred_fitting_stands_with_its_shoulder_level() -> None:
     fitting = design(Recipe(), Section.rectangular(40, 40, 3), mitre_deg=25.0, mitre_direction_deg=0.0, facets=32)
     found = review_fitting(fitting, PROCESS)

@@ -24,7 +24,8 @@ def review_fitting(fitting: Fitting, process: Process, name: str = "", material:
         standing,
         process,
         name=name,
-        levels=fitting.levels(),
+        # A hole takes the point off a crown, and with it the height that is named.
+        levels=[level for level in fitting.levels() if level.z_mm <= top + close],
         # A flat face at the plate or on top counts too.
         seen_mm=(
             low - past if low < bottom + close else low + close,

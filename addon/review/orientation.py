@@ -267,7 +267,7 @@ def orientation_finding(orientations: Orientations, name: str) -> Finding:
         advice=say("Leave it as it stands.")
         if as_given
         else say(
-            "Turn it {best}; the support falls from {support}, and the height becomes {height}.",
+            "Turn it {best}; the support changes from {support}, and the height becomes {height}.",
             best=best.name,
             support=Measure((given.support_mm3, best.support_mm3), "mm³"),
             height=Length(best.height_mm),
