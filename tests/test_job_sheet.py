@@ -208,6 +208,11 @@ def test_nothing_in_a_sheet_can_leave_cautions_out():
     assert "Caution" in job_sheet_html(JobSheet("t", "d", PROCESS, MATERIAL, ()))
 
 
+def test_the_heights_of_layers_are_not_rounded():
+    said = words(parsed(job_sheet_html(JobSheet("t", "d", replace(PROCESS, layer_mm=0.225), MATERIAL, ()))))
+    assert "0.225 mm high, the first" in said
+
+
 def test_the_sheet_says_what_the_bench_needs():
     said = words(parsed(html()))
     for wanted in (
@@ -476,7 +481,7 @@ def test_the_lists_by_a_strict_reader():
     assert set(listed) < set(made[0])
     assert [row["fitting"] for row in ends] == ["F1", "F1", "F2", ""]
     assert ends[1]["section"] == "1 in × 1/8 in" and ends[1]["x_mm"] == "600" and ends[1]["bore_width_mm"] == "19.05"
-    assert "blocked by" in ends[3]["remark"]
+    assert "blocked by" in ends[3]["remark"] and ends[3]["section"] == "40 × 40 × 3"
     assert [(row["count"], row["spares"], row["ends"]) for row in made] == [
         ("4", "2", "1–2"), ("3", "2", "3"), ("2", "2", ""), ("2", "2", ""),
     ]  # fmt: skip

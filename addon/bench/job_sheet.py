@@ -161,7 +161,7 @@ def _measures(entry: SheetFitting, process: Process) -> str:
         return measures
     low, high = map(say_mm, entry.gap_mm)
     return measures + paragraph(
-        "What counts is the gap between the mating parts: tube, print and temperature may leave "
+        "What counts is the gap between the mating parts: tube, weld seam, print and temperature may leave "
         f"{low} to {high} per side."
     )
 
@@ -171,7 +171,7 @@ def _printing(sheet: JobSheet) -> str:
     widths = f"{say_mm(process.bead_min_mm)} to {say_mm(process.bead_max_mm)}"
     rows = [
         ("Material", f"{sheet.material.name}, {sheet.material.density:g} g/cm³"),
-        ("Layers", f"{say_mm(process.layer_mm)} high, the first {say_mm(process.first_layer_mm)}"),
+        ("Layers", f"{process.layer_mm:g} mm high, the first {process.first_layer_mm:g} mm"),
         ("Beads", f"{say_mm(process.bead_mm)} wide; {widths} can be laid"),
         ("Rings", f"{process.rings} around every outline, outside in"),
         ("Inside", f"{process.fill:.0%} open fill; {process.full_layers} full layers under tops and over bottoms"),

@@ -13,6 +13,7 @@ import io
 import re
 from collections.abc import Iterable, Sequence
 
+from ..trade.sizes import section_name
 from .sheet import JobSheet, say_ranges
 
 _FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
@@ -38,7 +39,7 @@ def ends_csv(sheet: JobSheet) -> str:
         outer, bore = end.section.outer, end.section.bore
         size = (outer.width, outer.depth, end.section.wall, bore.width, bore.depth)
         place = (end.mitre_deg, end.clear_depth_mm, *end.frame.origin.tolist())
-        section = names.get(number, "")
+        section = names.get(number) or section_name(end.section)
         remark = end.by_hand if number in takes and end.open else end.explained
         rows.append((number, end.source, section, end.section.kind, *size, *place, takes.get(number, ""), remark))
     return _csv(END_COLUMNS, rows)
