@@ -59,6 +59,11 @@ def test_the_header_is_plain_text_and_never_begins_as_the_other_kind(tmp_path, n
     assert len(content) == 84 + 50 * len(cap().mesh.triangles)
 
 
+def test_the_header_keeps_the_size_readable(tmp_path):
+    content = write_stl(tmp_path / "a.stl", Part("flat for 40 × 40 × 3", cap().mesh)).path.read_bytes()
+    assert b"flat for 40 x 40 x 3 " in content[:80]
+
+
 @pytest.mark.parametrize(
     ("given", "unit", "name"),
     [

@@ -53,7 +53,7 @@ def _header(name: str, unit: FileUnit, shrink_percent: Shrink) -> bytes:
     shrink = ""
     if any(shrink_percent):
         shrink = "; enlarged for shrink of x {:.7g} y {:.7g} z {:.7g} %".format(*shrink_percent)
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
+    plain = unicodedata.normalize("NFKD", name.replace("×", "x")).encode("ascii", "ignore").decode()
     text = f"Unit: {unit}{shrink}; " + "".join(c if c.isprintable() else " " for c in plain)
     return text.encode("ascii")[:80].ljust(80)
 
