@@ -43,11 +43,11 @@ class Interpreter:
 
 
 class InterpreterError(Exception):
-    """No usable interpreter; the text says what was looked at and what to install."""
+    """No usable interpreter; the message lists what was tried and what to install."""
 
 
 def find_interpreter(blender: Blender) -> Interpreter:
-    """A Python that can hold the Blender's bpy module; InterpreterError when this machine has none."""
+    """A Python that can hold the Blender's bpy module; InterpreterError if this machine has none."""
     problems = []
     for command in _candidates(blender.python):
         try:
@@ -56,14 +56,14 @@ def find_interpreter(blender: Blender) -> Interpreter:
             problems.append(f"{' '.join(command)}: {problem}")
             continue
         if not found.version.startswith(f"{blender.python}."):
-            problems.append(f"{found.path}: is Python {found.version}")
+            problems.append(f"{found.path} is Python {found.version}")
         elif found.machine not in blender.machines:
             problems.append(f"{found.path}: bpy {blender.version} is not published for {' '.join(found.machine)}")
         else:
             return found
     needed = f"Blender {blender.version} needs Python {blender.python}, which was not found. Install it (64 bit, with "
     needed += f"its venv module) as python{blender.python} on PATH or under pyenv, then run this again."
-    raise InterpreterError("\n".join([needed, *(f"  looked at {problem}" for problem in problems)]))
+    raise InterpreterError("\n".join([needed, *(f"  tried {problem}" for problem in problems)]))
 
 
 _REPORT = """
@@ -73,10 +73,10 @@ print(json.dumps([sys.executable, platform.python_version(), sys.platform, platf
 
 
 def probe(command: list[str]) -> Interpreter:
-    """What a command that should start Python really starts; InterpreterError with the reason when it does not.
+    """What a command that should start Python really starts; InterpreterError with the reason if it starts none.
 
     A name on PATH proves nothing: pyenv's shims fail for versions that are not selected, a Python from a Linux
-    distribution may lack venv, and Windows has placeholders that only open its shop.
+    distribution may lack venv, and Windows has placeholders that only open its store.
     """
     try:
         done = subprocess.run([*command, "-c", _REPORT], capture_output=True, text=True, timeout=60)

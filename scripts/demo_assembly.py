@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The demo's assembly: the frame of a market stall, invented for this demo and built by nobody.
+"""The demo's assembly: the frame of a market stall, invented for this demo and never built.
 
 It is written the way CAD programs export a weldment: one binary STL in millimetres, every tube and plate a body of
 its own that touches its neighbours, curves within 0.05 mm of their chords, flat sides as long thin triangles.
@@ -56,7 +56,7 @@ spares = 1
 @dataclass(frozen=True)
 class End:
     """Where a tube stops: where its axis meets the plane of the cut, the plane's normal out of the tube (None for a
-    square cut), and what the takeoff should say of it."""
+    square cut), and what the takeoff should find there."""
 
     at: Point
     cause: Cause = "open"
@@ -115,7 +115,7 @@ class ExpectedEnd:
 
 
 def expected_ends() -> tuple[ExpectedEnd, ...]:
-    """The truth about every end of every tube. Where a tube is coped its position is on the axis of the post."""
+    """What every end of every tube really is. Where a tube is coped its position is on the axis of the post."""
     return tuple(
         ExpectedEnd(tube.name, tube.section, end.at, tube.axis(end), tube.mitre_deg(end), end.cause)
         for tube in _tubes()
@@ -269,7 +269,7 @@ def _cylinder(start: Point, stop: Point, radius: float) -> Manifold:
 
 
 def _binary_stl(meshes: Sequence[Mesh]) -> bytes:
-    """Written here by hand, because the assembly stands for the work of another program."""
+    """Written out here, since the assembly stands for the work of another program."""
     facet = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
     corners = np.concatenate([mesh.corners for mesh in meshes])
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])

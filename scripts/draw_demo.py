@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 Colour = tuple[float, float, float]
 
 SIZE = (760, 620), (440, 620)
-"""Of the stall's picture and the cut fittings' beside it, in pixels."""
+"""Sizes of the stall's picture and of the cut fittings' beside it, in pixels."""
 STEEL: Colour = (0.32, 0.34, 0.36)
 SHELL: Colour = (0.90, 0.60, 0.0)
 """Of the fittings: the orange of Okabe and Ito (Color Universal Design, 2008)."""

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Rewrites scripts/locks/*.txt from the short lists beside them: exact versions, with hashes for every platform.
 
-python3 scripts/lock.py             keeps the versions already locked where the lists allow them
+python3 scripts/lock.py             keeps the locked versions that the lists still allow
 python3 scripts/lock.py --upgrade   takes the newest versions that the lists allow
 """
 

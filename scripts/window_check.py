@@ -33,7 +33,7 @@ def main() -> int:
     arguments = parser.parse_args()
     blender = os.environ.get("BLENDER")
     if not blender:
-        print("The window was left out: set BLENDER to a Blender that can open one.")
+        print("The window was not checked: set BLENDER to a Blender that can open one.")
         return 0
     enter()
     out = arguments.out.absolute()

@@ -45,14 +45,14 @@ def tour() -> Waiting:
     """The whole job. Yields how long to wait for Blender to catch up."""
     _time_the_panels()
     yield from _open_sidebar()
-    yield from _photograph("empty", "An empty scene says what to do")
+    yield from _photograph("empty", "An empty scene shows what to do")
 
     with _view():
         bpy.ops.wm.stl_import(filepath=str(ASSEMBLY))
         bpy.ops.view3d.view_all()
     yield 0.3
     yield from _click("ferrule.read_ends")
-    yield from _photograph("doubt", "The unit is doubted", bool(_job().doubt))
+    yield from _photograph("doubt", "The unit is in doubt", bool(_job().doubt))
     yield from _click("ferrule.fix_unit")
     yield from _photograph("read", "The open ends are listed by section", len(_job().groups) == 5)
     yield from _click("ferrule.fit")
@@ -236,7 +236,7 @@ def _look_at(items: Iterable[Any]) -> None:
 
 
 def _file_browser() -> Any:
-    """Its window and its area, where one is open."""
+    """Its window and its area, if one is open."""
     for window in bpy.context.window_manager.windows:
         for area in window.screen.areas:
             if area.type == "FILE_BROWSER":
@@ -268,7 +268,7 @@ def _until(true: Callable[[], bool], patience_s: float = 120.0) -> Waiting:
     end = time.monotonic() + patience_s
     while not true():
         if time.monotonic() > end:
-            raise TimeoutError("Blender did not come to an end")
+            raise TimeoutError("Blender did not quit")
         yield 0.2
 
 
@@ -439,9 +439,9 @@ def _run() -> float | None:
         _going = _going or tour()
         return next(_going)
     except StopIteration:
-        _note("The tour came to its end", True)
+        _note("The tour ran to its end", True)
     except Exception:
-        for _ in _photograph("stuck", "Here the tour got stuck", False):
+        for _ in _photograph("stuck", "The tour got stuck here", False):
             pass
         traceback.print_exc()
         _note(traceback.format_exc(limit=-1), False)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the rest of the house knows of a family of fittings.
+"""A family of fittings as the rest of the house knows it.
 
 A family is a folder beside this file, with a recipe, a ``Fitting`` of its own and a ``Family``, and a line in
 ``table.FAMILIES``.
@@ -40,7 +40,7 @@ class Wanted(Protocol):
 
 @dataclass(frozen=True)
 class EndPlace:
-    """What a design depends on of a tube's end."""
+    """Everything about a tube's end that a design depends on."""
 
     section: Section
     """With the measured bore if there is one."""
@@ -91,12 +91,12 @@ class Family:
     """The fitting of a recipe at a place; an int is the facets of a whole circle, for previews. Raises
     ``RecipeError``."""
     depth_mm: Callable[[Any], float]
-    """How far into the tube a recipe's fitting goes."""
+    """How far a recipe's fitting reaches into the tube."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None
     """For a fit ladder, from a resolved recipe: a fitting with this gap per side on a pad of this height, its part
     inside so long before the lead-in, or whole. The recipe has a
     ``lead_in_mm``. None if no ladder is made. Raises ``RecipeError``."""
     chief: tuple[str, ...] = ()
-    """Keys of the recipe that are asked for where a fitting is added by its tube's size."""
+    """Keys of the recipe to fill in when a fitting is added by its tube's size."""
     beside: Mapping[str, Choice] = field(default_factory=dict)
     """Which cautions stand beside a group of the recipe's fields."""

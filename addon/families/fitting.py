@@ -40,7 +40,7 @@ class Caliper:
 
     on: str
     drawn_mm: float | None
-    """None for what nobody has drawn."""
+    """None for what is not drawn."""
     least_mm: float
     most_mm: float
     """Least and most are allowed."""
@@ -55,7 +55,7 @@ class Seat:
     gap_mm: float
     """Per side as drawn; negative if it bites."""
     relief_mm: float
-    """How high a weld seam it makes room for."""
+    """Height of the weld seam that it clears."""
     outline: Outline
     """The fitting's own."""
     room: Outline
@@ -111,7 +111,7 @@ class Fitting(ABC):
         return Frame(axes[2] * float((self.mesh.vertices @ axes.T)[:, 2].min()), axes)
 
     def standing(self) -> Mesh:
-        """The mesh as it stands to be printed."""
+        """The mesh as it stands when printed."""
         return Mesh(self.print_frame.to_local(self.mesh.vertices), self.mesh.triangles, self.mesh.name)
 
     def standing_points(self, points: Floats) -> Floats:
@@ -141,7 +141,7 @@ class Fitting(ABC):
     @property
     @abstractmethod
     def way_up(self) -> str:
-        """How it stands to be printed, in words: ``"crown up"``."""
+        """How it stands when printed, in words: ``"crown up"``."""
 
     @abstractmethod
     def levels(self) -> tuple[Level, ...]:

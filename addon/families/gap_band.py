@@ -53,12 +53,12 @@ class GapBand:
 
     @property
     def worst_case(self) -> tuple[float, float]:
-        """Least and greatest with everything off the same way at once."""
+        """Least and greatest if every cause is at its worst at once."""
         return self.least, self.most
 
     @property
     def root_sum_square(self) -> tuple[float, float]:
-        """Least and greatest with causes that know nothing of each other, as they nearly always fall."""
+        """Least and greatest if the causes are independent, which holds nearly always."""
         takes = math.hypot(*(contribution.takes for contribution in self.contributions))
         adds = math.hypot(*(contribution.adds for contribution in self.contributions))
         return self.nominal - takes, self.nominal + adds
@@ -82,7 +82,7 @@ def fit_band(
 ) -> GapBand:
     """The gap per side of a fitting in its tube.
 
-    ``bore_tolerance_mm`` (± on the bore's width) takes the place of the tube standard's where the bore was measured,
+    ``bore_tolerance_mm`` (± on the bore's width) replaces the tube standard's if the bore was measured,
     ``material`` that of the table's plastic which the process names.
     Raises ``UnknownNameError`` for a metal or a plastic that the tables do not know.
     """
@@ -128,7 +128,7 @@ def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribu
 
 
 def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
-    """Where nobody has looked, one as high as usual counts."""
+    """A seam that was not measured counts with its usual height."""
     tolerance, metal, height = tube_tolerance(fitting.section), metal_named(tube.metal), tube.seam_height_mm
     relief = fitting.seat.relief_mm
     if height is None and not metal.welded:

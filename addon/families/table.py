@@ -8,7 +8,7 @@ from .cap import CAP
 from .family import Family
 
 FAMILIES: tuple[Family, ...] = (CAP,)
-"""The first one is made of every open tube end unless a job says otherwise, the others where a job asks for them."""
+"""The first is made for every open tube end unless a job says otherwise, the others if a job asks for them."""
 
 
 def usual() -> Family:

@@ -19,7 +19,7 @@ from ..geometry.units import MM_PER_INCH, bare_mm, parse_length, say_inches, say
 from .declared import unit_of
 
 EXACT_MM = 0.001
-"""A fraction of an inch that lies no further off is what was meant; 0.4 mm is not 1/64 in."""
+"""A length this close to a fraction of an inch stands for it; 0.4 mm is not 1/64 in."""
 SPECK_MM2 = 0.005
 """Areas smaller than this are errors of rounding."""
 

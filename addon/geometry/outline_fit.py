@@ -176,7 +176,7 @@ def _areas(x: Floats, y: Floats, counts: NDArray[np.int64]) -> Floats:
 def off_outline(outline: Outline, points: Floats) -> tuple[Floats, Floats]:
     """How far points (m, 2) lie outside the outline (m,), negative inside, and which way (m, 2) is straight out.
 
-    For an ellipse to first order, so meant for points near it.
+    For an ellipse to first order, so use it for points near the ellipse.
     """
     points = np.asarray(points, float)
     half = np.array([outline.width, outline.depth]) / 2

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 MM_PER_INCH = 25.4
 INCH_MM = 0.004
-"""A fraction of an inch that lies no further off is what was meant; 50 mm is not 1 31/32 in."""
+"""A length this close to a fraction of an inch stands for it; 50 mm is not 1 31/32 in."""
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 
 _MOST_LETTERS = 100
@@ -62,7 +62,7 @@ def parse_length(value: float | int | str) -> float:
 
 
 def say_mm(mm: float) -> str:
-    """Millimetres as a fabricator says them: at most two decimals, no trailing zeros (``"25.4 mm"``)."""
+    """Millimetres as a fabricator writes them: at most two decimals, no trailing zeros (``"25.4 mm"``)."""
     return f"{bare_mm(mm)} mm"
 
 

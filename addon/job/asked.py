@@ -262,7 +262,7 @@ class Job:
         return max((wish.family.depth_mm(wish.recipe_for(section)) for wish in wishes), default=0.0)
 
     def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:
-        """Sentences on the entries that are for none of the sections, so that they changed nothing."""
+        """Sentences on the entries that match none of the sections and so changed nothing."""
         entries = [
             *(
                 (f"[[{wish.family.table}.for]] {number}", override.match)

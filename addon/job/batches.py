@@ -46,7 +46,7 @@ def resolved(job: Job, batch: Batch) -> Resolved:
 
 
 def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
-    """What the shop book has changed in a job, and what is wrong with it, in sentences."""
+    """Sentences on what the shop book has changed in a job, and on what is wrong with the book."""
     notes = list(job.book.problems)
     if not job.book.entries:
         return notes

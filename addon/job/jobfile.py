@@ -48,7 +48,7 @@ def read_job(path: Path) -> Job:
     except tomllib.TOMLDecodeError as error:
         raise JobError(f"{path.name} is not valid TOML: {error}. Mend that place and run the job again.") from None
     except (RecursionError, ValueError):
-        raise JobError(f"{path.name} has lists nested too deep, or a number too long, to be read. Mend it.") from None
+        raise JobError(f"{path.name} has lists nested too deeply, or a number too long, to be read. Mend it.") from None
     # Not every system's file names are UTF-8, but all that is written is.
     name = os.fsencode(path.stem).decode(errors="replace")
     try:
@@ -176,8 +176,8 @@ def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:
 
 
 def _book(shop: Shop) -> ShopBook:
-    """The shop's book, which a job never touches. One that cannot be used is an empty one that says so in its
-    problems."""
+    """The shop's book, which a job never changes. A book that cannot be used is read as an empty one, with the reason
+    in its problems."""
     if shop.book is None:
         return ShopBook()
     try:

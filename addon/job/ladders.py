@@ -20,8 +20,8 @@ from .results import JobLadder, Made
 
 
 def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[JobLadder, ...], tuple[str, ...]]:
-    """The ladders, and in sentences which could not be made. Fittings whose sections are alike and that want the same
-    gap share one."""
+    """The ladders, and sentences on those that could not be made. Fittings with like sections and the same wanted gap
+    share a ladder."""
     ladders: list[JobLadder] = []
     notes = []
     for one in made:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The fitting of each batch, its review, and how it goes into its tubes."""
+"""The fitting of each batch, its review, and its fit in its tubes."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a job came to, for programs: ``result.json``. docs/result.md describes the keys."""
+"""The result of a job, for programs: ``result.json``. docs/result.md describes the keys."""
 
 from __future__ import annotations
 

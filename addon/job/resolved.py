@@ -27,7 +27,7 @@ class Shape:
 
     family: Family
     recipe: Any
-    """As it is wanted: with the gap that the print is to have."""
+    """With the gap that the print is to have."""
     place: EndPlace
     added_mm: float = 0.0
     """What the shop book adds to the gap a side."""
@@ -63,10 +63,10 @@ class Resolved:
 
 @dataclass(frozen=True, eq=False)
 class Checked:
-    """What there is to know of a fitting."""
+    """A fitting's gap and review."""
 
     gap: GapBand
-    """Once the print has come out as the shop book's correction, if there is one, has it."""
+    """Of the print, after the shop book's correction if there is one."""
     review: Review
     fit_findings: tuple[Finding, ...]
     """Of the gap, and the heat that the tube gets."""
@@ -79,7 +79,7 @@ def designed(shape: Shape, facets: int | None = None) -> Fitting:
     except RecipeError as refusal:
         if refusal.field != "gap_mm" or not shape.added_mm or not isinstance(refusal.works, float):
             raise
-        said = say("{}, and the shop book adds {} to the gap that is asked for", refusal, Length(shape.added_mm))
+        said = say("{}, and the shop book adds {} to the gap that was chosen", refusal, Length(shape.added_mm))
         raise RecipeError("gap_mm", said, round(refusal.works - shape.added_mm, 4)) from None
 
 

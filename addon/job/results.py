@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the steps of a job come to, each from those before it."""
+"""The results of the steps of a job, each made from those before it."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ class Batch:
 
 @dataclass(frozen=True, eq=False)
 class Made:
-    """A fitting that can be made, and what there is to know of it."""
+    """A fitting that can be made, with its gap and review."""
 
     batch: Batch
     fitting: Fitting
@@ -99,7 +99,7 @@ class Made:
 
 @dataclass(frozen=True, eq=False)
 class Attempt:
-    """What came of making a batch's fitting."""
+    """A batch's fitting, or why it cannot be made."""
 
     made: Made | None
     """None if the recipe is impossible for it; then the finding says so."""

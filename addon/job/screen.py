@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a job came to, as a fabricator reads it on the screen."""
+"""The result of a job, as a fabricator reads it on the screen."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def _ends_table(ends: Sequence[TubeEnd]) -> str:
 
 
 def _closed_ends(ends: Sequence[TubeEnd]) -> str:
-    """What is in the way of which ends, gathered by what there is to do about it."""
+    """Why ends take no fitting, grouped by what to do about it."""
     closed = [end for end in ends if not end.open]
     if not closed:
         return ""

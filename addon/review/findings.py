@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One thing that the review has to say."""
+"""A finding of the review."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the plastic bears the warmest that its tube gets."""
+"""Whether the plastic withstands the heat of its tube."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ from .findings import Finding
 
 
 def heat_findings(name: str, material: Material, hottest_c: float) -> list[Finding]:
-    """Compares the hottest that the tube gets, in °C, with what the plastic bears in use."""
+    """Compares the hottest that the tube gets, in °C, with what the plastic withstands in use."""
     if hottest_c <= material.hottest_c:
         return []
     bearing = [quoted(plastic.name) for plastic in materials() if plastic.hottest_c >= hottest_c]
     remembered = " (from memory)" if "hottest_c" in material.from_memory else ""
     instead = (
-        f"Print it from a plastic that bears it: {' or '.join(filter(None, (', '.join(bearing[:-1]), bearing[-1])))}"
+        f"Print it in a plastic that withstands it: {' or '.join(filter(None, (', '.join(bearing[:-1]), bearing[-1])))}"
         if bearing
-        else "No plastic of the table bears it: close the tube with metal"
+        else "No plastic in the table withstands it: close the tube with metal"
     )
     return [
         Finding(
@@ -26,8 +26,8 @@ def heat_findings(name: str, material: Material, hottest_c: float) -> list[Findi
             check="tube too hot",
             severity="must fix",
             meaning=say(
-                "The tube may reach {hottest:g} °C, and {material} bears {bears:g} °C{remembered}: "
-                "warmer than that it softens, loses its shape and comes loose.",
+                "The tube may reach {hottest:g} °C, and {material} withstands {bears:g} °C{remembered}: "
+                "above that it softens, loses its shape and comes loose.",
                 hottest=hottest_c,
                 material=Name(material.name),
                 bears=material.hottest_c,

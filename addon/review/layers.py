@@ -170,7 +170,7 @@ def _changes(slopes: Slopes, cuts: Floats) -> tuple[NDArray[np.bool_], NDArray[n
 
 
 def flat_levels(facets: Facets) -> tuple[Level, ...]:
-    """The heights of a mesh's flat faces, for meshes whose levels nobody has named."""
+    """The heights of a mesh's flat faces, for meshes whose levels have no names."""
     level = (np.abs(facets.normals[:, 2]) > 1 - 1e-9) & (facets.high > _ON_LAYER_MM)
     heights = np.round(facets.high[level], 3)
     levels = []

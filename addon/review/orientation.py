@@ -24,7 +24,7 @@ from .support import support_under
 Direction = tuple[float, float, float]
 
 LAYERS = 24
-"""Even layers in which every way up is tried: enough to tell them apart, quick enough for many."""
+"""Even layers in which every way up is tried: enough to rank them, quick enough for many."""
 _MOST_LEVELS = 20
 """Flat faces at more heights than this are a stair, which even layers see."""
 _SEARCHED = 2

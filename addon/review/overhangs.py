@@ -216,7 +216,7 @@ def overhang_findings(
                     area=Area(surface.area_mm2),
                     overhang=process.overhang_deg,
                 ),
-                advice=say("See the overhangs for which of it needs support."),
+                advice=say("The overhang findings show which of it needs support."),
                 value=round(surface.steepest_deg, 1),
                 limit=process.overhang_deg,
                 unit="°",

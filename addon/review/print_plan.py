@@ -39,13 +39,13 @@ the area it fills, by pi (k w - r)². A layer's only ring is laid wherever its m
 OVERFILLED_SLOT_BEADS = 1 / 8
 """The same where it closes on a line, along which the plastic really is too much."""
 KEPT_BEADS = 1 / 3
-"""The same for the process's own width: the chords of facets make a small top smaller than the curve meant, and for
-their sake nobody sets another width."""
+"""The same for the process's own width: the chords of facets make a small top smaller than the curve meant, and that is
+no reason to set another width."""
 FEW_BEADS = 8
 """Widest half of a top, and widest step, in beads, that rings close; what is wider is left to the full layers. A
 judgement, no source."""
 MOST_RANGES = 3
-"""More than three nobody keys in; a judgement, no source."""
+"""More than three are too many to key in; a judgement, no source."""
 TOP_MM = 1.0
 """What full layers under a top come to, in height; common practice, no source."""
 _BRIDGED = 3
@@ -216,7 +216,7 @@ def plan_findings(layers: Layers, plan: PrintPlan, process: Process, name: str) 
             fitting=name,
             check="open top",
             severity="must fix",
-            meaning=say("A top is wider than rings close, and the process lays no full layers: the inside shows."),
+            meaning=say("A top is too wide for rings to close, and the process lays no full layers: the inside shows."),
             advice=say("Set {}.", FieldName("full_layers", enough)),
             value=0,
             limit=enough,

@@ -227,7 +227,7 @@ def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Find
         check="repaired for the review",
         severity="good to know" if only_joined else "look at",
         meaning=say_all(notes),
-        advice=say("The review is of the repaired mesh; take it over, or mend the original."),
+        advice=say("The review is of the repaired mesh; use that, or mend the original."),
         value=len(notes),
         unit="repairs",
     )

@@ -22,7 +22,7 @@ LEAST_FACETS = 128
 right to 0.1 %."""
 
 _SPIKE_MM = 0.02
-"""Half the width of what is too narrow to be meant."""
+"""Half the width below which a feature is taken for an error of drawing."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class Contour:
 
     @cached_property
     def polygon(self) -> Floats:
-        """(n, 2), counter-clockwise. Free outlines are freed from crossings and from points that say nothing.
+        """(n, 2), counter-clockwise. Free outlines lose their crossings and redundant points.
 
         Raises ``ValueError`` for points that are not numbers or enclose nothing.
         """

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a spigot and a fitting may have beside their plain shape, as a fabricator chooses it."""
+"""Features that a spigot and a fitting may have beside their plain shape, as a fabricator chooses them."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ class SeamRelief:
 
     @property
     def room_mm(self) -> float:
-        """How high a weld seam it makes room for."""
+        """Height of the weld seam that it clears."""
         return self.depth_mm if self.kind != "none" else 0.0
 
 

@@ -28,7 +28,7 @@ SHORTEST = 4 * TOGETHER
 """Share of a half-made part's size below which its edges are made nothing."""
 
 LOOSE_SHARE = 0.01
-"""Of a solid's volume: what a cutter may leave beside it as crumbs that nobody would miss."""
+"""Of a solid's volume: the crumbs that a cutter may leave beside it, small enough to drop."""
 
 _OWN_IDS = 1 << 30
 """The kernel carries an id on every triangle through its booleans. It counts its own ones up from 1."""

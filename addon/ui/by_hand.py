@@ -38,7 +38,7 @@ class Pick:
     corners: tuple[tuple[Point, ...], ...]
     """Where they were, in the mesh's own coordinates."""
     edges: str
-    """What the edges of the mesh are known by."""
+    """Identifies the edges of the mesh."""
     wall_mm: float
     """In the world; it counts if there is no bore."""
 
@@ -65,7 +65,7 @@ def pick_of_selection(item: bpy.types.Object, wall_mm: float) -> Pick:
 
 
 class RimReader:
-    """Reads rims where they are now; what it knows of a mesh it keeps, so it is for one reading only."""
+    """Reads rims where they are now. It keeps what it learns of a mesh, so use it for a single reading."""
 
     def __init__(self, scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, mm_per_unit: float) -> None:
         self._scene, self._depsgraph, self._mm_per_unit = scene, depsgraph, mm_per_unit
@@ -73,7 +73,7 @@ class RimReader:
         self._shapes: dict[int, tuple[_Shape, _Shape]] = {}
 
     def read(self, item: bpy.types.Object | None, pick: Pick) -> tuple[PickedEnd, Pick]:
-        """The rim as it is now, in mm in the world, and the pick as it is known from now on.
+        """The rim as it is now, in mm in the world, and the pick to keep from now on.
 
         Raises ``PickError`` that says what has become of it.
         """

@@ -17,14 +17,14 @@ from .views import redraw
 
 
 def on_number(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
-    """A number of a recipe, the process, the tube or the output changed: make again what rests on it, at once."""
+    """A number of a recipe, the process, the tube or the output changed: what rests on it is made again at once."""
     if loud():
         _decide(group)
         updating.numbers_changed(group.id_data)
 
 
 def on_measure(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
-    """What decides which ends share a fitting changed."""
+    """A number that decides which ends share a fitting changed."""
     if loud():
         with quietly():
             group.bore_problem = bore_problem(group).stored() if group.measured else ""
@@ -41,7 +41,7 @@ def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> N
 
 
 def on_book(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
-    """What the shop has learned counts from now on, or no longer."""
+    """The shop book was switched on or off."""
     if loud():
         updating.batches_changed(group.id_data)
 
@@ -57,7 +57,7 @@ def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) ->
 
 
 def on_group(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
-    """The chosen end is one of the chosen section, so that what acts on it acts on a row that is seen."""
+    """The chosen end belongs to the chosen section, so that operators act on a row that is shown."""
     sections = [row.group for row in group.ends]
     if loud() and group.groups and not 0 <= group.group_index < len(group.groups):
         with quietly():
@@ -86,8 +86,8 @@ def on_view(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
 
 
 @bpy.app.handlers.persistent
-def start_anew(*told: object) -> None:
-    """A handler: of the scenes before nothing holds in another file, and an older file has numbers under old names."""
+def start_anew(*given: object) -> None:
+    """A handler: results of the file before are dropped, and an older file's numbers get their new names."""
     forget()
     with quietly():
         for scene in bpy.data.scenes:
@@ -98,8 +98,8 @@ def start_anew(*told: object) -> None:
 
 @bpy.app.handlers.persistent
 def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
-    """A handler: reviews of the user's own meshes no longer hold once these have changed or moved, or are to be printed
-    by another process; and what is listed is always of what is looked at now."""
+    """A handler: drops the reviews of the user's own meshes that have changed or moved, or are to be printed by another
+    process, and lists the findings of what is now looked at."""
     for update in depsgraph.updates if object_reviews else ():
         changed = update.is_updated_geometry or update.is_updated_transform
         if changed and isinstance(update.id, bpy.types.Object) and update.id.original:
@@ -114,14 +114,14 @@ def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Non
 
 
 def forget() -> None:
-    """Drops everything, for when the add-on is switched off."""
+    """Drops everything, as when another file is loaded or the add-on is switched off."""
     updating.stop()
     drop_all()
     list_nothing()
 
 
 def _decide(group: bpy.types.PropertyGroup) -> None:
-    """A number that was automatic so far starts from what the section decided."""
+    """A number that is no longer automatic starts from the value decided for the section."""
     fitted = active_fitted(group.id_data, desks.get(group.id_data.session_uid))
     settled = fitted.fitting.recipe if fitted and fitted.fitting else None
     for name in ("rise_mm", "edge_mm", "gap_mm"):

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Results at hand: worked out from what the scenes keep, never saved, and never shown when out of date.
 
-For whoever draws (panels, overlays; drawing computes nothing):
+For panels and overlays, which draw and compute nothing:
 
 ``updating.desk_of(scene)``
     The scene's ``Desk``, or None while it is out of date; asking for it then has it made again soon, and redraws.
@@ -13,7 +13,7 @@ For whoever draws (panels, overlays; drawing computes nothing):
     ``scene.ferrule.groups``), ``fitting`` (the last solid that could be made, or None), ``refusal`` (why the recipe as
     it stands cannot be made, or None) and ``made`` (``job.results.Made`` with review and gap; None until reviewed).
 ``Desk.version``
-    Grows whenever anything in the desk changed. Buffers may be kept as long as it stays the same.
+    Grows whenever anything in the desk changes. Buffers may be kept as long as it stays the same.
 ``Desk.laid_out``, ``Desk.result``
     The last plate layout and the last export's ``job.results.JobResult``, None if the scene has changed since.
 """
@@ -37,7 +37,7 @@ from ..review import Finding
 from ..takeoff import TubeEnd
 
 FACETS = 64
-"""Of a whole circle, in the view. Files get as many as their chord error asks for."""
+"""In a whole circle, in the view. Files get as many as their chord error requires."""
 _KEPT = 500
 
 
@@ -53,7 +53,7 @@ class Fitted:
     refusal: RecipeError | None = None
     made: Made | None = None
     in_place: tuple[Finding, ...] = ()
-    """What it meets in the assembly, once that was checked; places are those of the assembly, in mm."""
+    """What it meets in the assembly, once that has been checked; places are in the assembly, in mm."""
     problem: str = ""
     """Why it could not be reviewed."""
     designed: bool = False
@@ -73,7 +73,7 @@ class Fitted:
         return not self.designed or (self.reviewable and (self.made is None or not self.made.review.settled))
 
     def digest(self, unit_scale: float) -> str:
-        """What its mesh is known by: all that its shape comes from."""
+        """Identifies its mesh: everything that its shape depends on."""
         return self.batch.shape.digest(FACETS, unit_scale)
 
 
@@ -121,7 +121,7 @@ def active_group(scene: bpy.types.Scene) -> bpy.types.PropertyGroup | None:
 
 
 def active_recipe(scene: bpy.types.Scene) -> bpy.types.PropertyGroup:
-    """The recipe that the chosen section has: its own or the shared one."""
+    """The chosen section's recipe: its own or the shared one."""
     group = active_group(scene)
     return group.recipe if group and group.own_recipe else scene.ferrule.recipe
 

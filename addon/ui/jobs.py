@@ -72,7 +72,7 @@ def problem_of(job: Job) -> str:
 
 
 def facts_of(job: Job, recipes: tuple[Wanted, ...]) -> Facts:
-    """What the cautions rest on. In place of a plastic or a metal that no table has stands one with every caution."""
+    """What the cautions rest on. A plastic or a metal that no table has is replaced by one with every caution."""
     try:
         material = job.material
     except JobError:
@@ -85,7 +85,7 @@ def facts_of(job: Job, recipes: tuple[Wanted, ...]) -> Facts:
 
 
 def recipes_of(scene: bpy.types.Scene) -> tuple[Wanted, ...]:
-    """The recipes that sections have, or the shared one as long as there are none."""
+    """The recipes of the sections, or the shared one while there are no sections."""
     ferrule = scene.ferrule
     separate = [group.recipe for group in ferrule.groups if group.own_recipe]
     shared = [ferrule.recipe] if len(separate) < len(ferrule.groups) or not separate else []

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The list of findings: those of the user's mesh that is selected and has been reviewed, else those of all fittings.
+"""The list of findings: those of the selected mesh of the user's if it was reviewed, else those of all fittings.
 
 Lists show ``window_manager.ferrule.findings``; ``findings[i]`` here is the ``Finding`` of each.
 """
@@ -35,7 +35,7 @@ _listed: ObjectReview | Desk | None = None
 
 
 def listed(context: bpy.types.Context) -> list[Finding]:
-    """``findings``, where they are of what is looked at; else none, and they are listed again soon.
+    """``findings`` if they belong to what is looked at; else none, and the list is filled again soon.
 
     Blender sends no notice that another scene is shown.
     """
@@ -55,8 +55,8 @@ def chosen_finding(context: bpy.types.Context) -> Finding | None:
 
 
 def list_findings(desk: Desk | None) -> None:
-    """Fills what the list of findings shows, worst first: those of the user's mesh that is selected and has been
-    reviewed, else those of all fittings."""
+    """Fills the list of findings, worst first: those of the selected mesh of the user's if it was reviewed, else those
+    of all fittings."""
     global _listed
     reviewed = object_review(bpy.context.view_layer.objects.active)
     _listed = reviewed or desk
@@ -69,17 +69,17 @@ def list_again() -> None:
 
 
 def looked_at(scene: bpy.types.Scene) -> ObjectReview | Desk | None:
-    """Whose findings are to be listed."""
+    """What the findings to be listed belong to."""
     return object_review(bpy.context.view_layer.objects.active) or at_hand(scene)
 
 
 def up_to_date(scene: bpy.types.Scene) -> bool:
-    """Whether what is listed is of what is looked at."""
+    """Whether the listed findings belong to what is looked at."""
     return looked_at(scene) is _listed
 
 
 def list_nothing() -> None:
-    """Drops what is listed and the reviews of the user's meshes."""
+    """Empties the list and drops the reviews of the user's meshes."""
     global _listed
     if bpy.app.timers.is_registered(list_again):
         bpy.app.timers.unregister(list_again)
@@ -89,12 +89,12 @@ def list_nothing() -> None:
 
 
 def object_review(item: bpy.types.Object | None) -> ObjectReview | None:
-    """What is known of a mesh of the user's; None of a fitting."""
+    """The review of a mesh of the user's; None for a fitting."""
     return object_reviews.get(item.session_uid) if item is not None and not item.ferrule.end_key else None
 
 
 def _findings_of(desk: Desk) -> list[Finding]:
-    """Of the reviews and of the fit in place."""
+    """The findings of the reviews and of the fit in place."""
     return [
         finding
         for fitted in desk.fittings

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What is looked at: what panels and overlays are about, and what a finding is about brought into view."""
+"""The subject of panels and overlays, and bringing the subject of a finding into view."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from .views import look_at, redraw
 
 @dataclass(frozen=True)
 class Subject:
-    """What panels and overlays are about."""
+    """What panels and overlays show."""
 
     name: str
     matrix: Floats
@@ -32,7 +32,7 @@ class Subject:
 
 
 def subject_of(context: bpy.types.Context) -> Subject | None:
-    """The user's mesh that is selected and has been reviewed, else the fitting that is looked at."""
+    """The selected mesh of the user's if it was reviewed, else the active fitting."""
     item = context.active_object
     reviewed = object_review(item)
     if reviewed is not None:
@@ -47,13 +47,13 @@ def subject_of(context: bpy.types.Context) -> Subject | None:
 
 
 def fitted_of(scene: bpy.types.Scene, finding: Finding) -> Fitted | None:
-    """The fitting that a finding is about; None if it is about an object of the user's."""
+    """The fitting that a finding belongs to; None for a finding on an object of the user's."""
     desk = desk_of(scene)
     return next((fitted for fitted in desk.fittings if fitted.batch.id == finding.fitting), None) if desk else None
 
 
 def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
-    """Chooses the fitting and the layer that a finding is about, and brings its place into view."""
+    """Chooses the fitting and the layer of a finding, and brings its place into view."""
     scene = context.scene
     fitted = fitted_of(scene, finding)
     with quietly():

@@ -147,7 +147,7 @@ def finish(scene: bpy.types.Scene, review: bool = True) -> Desk | None:
 
 
 def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
-    """What an export came to, for the panel Plate and Files."""
+    """Keeps an export's result for the panel Plate and Files."""
     desk = desk_of(scene)
     if desk is not None:
         desk.result, desk.laid_out = result, result.laid_out
@@ -161,7 +161,7 @@ def changed(desk: Desk) -> None:
 
 
 def _work_within(scene: bpy.types.Scene) -> None:
-    """What an update does at once. What is longer waits until the numbers rest."""
+    """The work that an update does at once. Longer work waits until the numbers rest."""
     desk = desk_of(scene)
     if desk is None:
         return

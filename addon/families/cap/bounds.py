@@ -34,7 +34,7 @@ from .recipe import Edge, FitName, Recipe, Up
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
-"""Millions of facets and layers would follow from a tube that was read in the wrong unit."""
+"""A tube read in the wrong unit would make millions of facets and layers."""
 LEAST_SHOULDER_MM = 0.4
 """Width of the ledge on the rim, or all of it on a thinner tube."""
 LEAST_CORE_MM = 1.0
@@ -61,7 +61,7 @@ MOST_ROUND_DOWN_MM = 1.0
 """An edge rounded no more than this leans too far only within 0.3 mm of the plate (radius × (1 − cos 45°)), which the
 first layer takes up."""
 MOST_MARKED = 1 / 40
-"""Share of a crown below which the review takes what support marks for nothing."""
+"""Share of a crown up to which the review neglects what support marks."""
 MOST_RIBS = 24
 
 _EXACT = 1e-6
@@ -79,7 +79,7 @@ def resolve(
 ) -> Recipe:
     """The recipe with every None replaced by the number that suits the section.
 
-    Raises ``RecipeError`` for the first field that cannot be made, with a value that would work.
+    Raises ``RecipeError`` for the first number that cannot be made, with one that would work.
     """
     with outline_faults_refused():
         return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm)
@@ -137,7 +137,7 @@ class _Bench:
             )
 
     def numbers(self) -> None:
-        """Makes sure that all numbers that are not for the section to decide are numbers."""
+        """Makes sure that all that are not left to the section are numbers."""
         for name, usual in values_of(Recipe()).items():
             value = self.get(name)
             if isinstance(usual, int | float) and not _is_number(value):
@@ -159,8 +159,8 @@ class _Bench:
         default: float | None = None,
         used: bool = True,
     ) -> float:
-        """Settles one number that has to lie from ``least`` to ``most``; any number that is not below nothing will do
-        where the field is not ``used``. The value offered instead of a wrong one is a whole hundredth."""
+        """Settles one number that has to lie from ``least`` to ``most``; any number from 0 up will do
+        if the field is not ``used``. The value offered instead of a wrong one is a whole hundredth."""
         whole = name.endswith("_count")
         if whole:
             least, most = math.ceil(least), math.floor(most)
@@ -240,7 +240,7 @@ def _settle(
 def _way_up(recipe: Recipe, crown: Contour) -> Up:
     """A flat crown lies on the plate, since crown up it needs support under its shoulder, unless support there would
     mark what is seen: under a rounded edge, or in a pocket whose floor hangs over the plate. Other crowns stand up, or
-    support would mark all of them. The review compares the ways and says where it finds otherwise."""
+    support would mark all of them. The review compares the ways up and reports a better one."""
     if recipe.crown != "flat" or (recipe.edge == "rounded" and float(recipe.edge_mm or 0) > MOST_ROUND_DOWN_MM):
         return "crown up"
     rise, thread = float(recipe.rise_mm or 0), thread_named(recipe.hole.thread)
@@ -264,7 +264,7 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
         raise RecipeError("mitre_direction_deg", "the mitre's direction is not a number; give degrees", None)
     if clear_depth_mm is not None and not clear_depth_mm >= LEAST_CORE_MM:
         problem = say(
-            "the bore is clear for only {:g} and a spigot needs {}: free the bore, or leave this end open",
+            "the bore is clear for only {:g} and a spigot needs {}: clear the bore, or leave this end open",
             Length(clear_depth_mm),
             Length(LEAST_CORE_MM),
         )
@@ -278,9 +278,9 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
         raise RecipeError("section", problem, None)
     for outline in (section.outer, section.bore):
         if outline.shape == "free" and Contour(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
-            raise ValueError("it has a spike or a slit next to no width; draw it without")
+            raise ValueError("it has a spike or a slit of next to no width; draw it without")
     if not section.wall > 0:
-        raise RecipeError("section", "the bore does not lie inside the tube; measure the wall and give it", None)
+        raise RecipeError("section", "the bore does not lie inside the tube; measure the wall and enter it", None)
     return section.wall
 
 

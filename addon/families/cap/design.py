@@ -42,8 +42,8 @@ def design(
     """The fitting for a tube end.
 
     ``facets`` of a whole circle is for previews; without it no facet lies farther than ``chord_error_mm`` from the
-    true surface. Raises ``RecipeError`` with a value that would work where the recipe cannot be made, and
-    ``ValueError`` for a chord error that is not made.
+    true surface. Raises ``RecipeError`` with a value that would work if the recipe cannot be made, and
+    ``ValueError`` for a chord error out of range.
     """
     if not LEAST_CHORD_ERROR_MM <= chord_error_mm <= MOST_CHORD_ERROR_MM:
         allowed = Length(LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM, between=" to ")

@@ -19,7 +19,7 @@ _LIP_MM = 1.0
 def ladder_slice(recipe: Recipe, section: Section, gap_mm: float, base_mm: float, grip_mm: float | None) -> Cap:
     """A spigot ``grip_mm`` long and without grooves, or the whole one, on a flat crown. Raises ``RecipeError``.
 
-    It is of the fit class, whichever, that allows the gap: a ladder has to try what lies beside the right one.
+    Its fit class is any that allows the gap: a ladder also has to try gaps beside the right one.
     """
     pad = replace(
         recipe, crown="flat", rise_mm=base_mm, edge="square", lip_mm=_LIP_MM, gap_mm=gap_mm, vent=Vent(),

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Operators of the panel Shop Book: what is printed to learn from, what was found out, and the book itself."""
+"""Operators of the panel Shop Book: what is printed to learn from, what was learned, and the book itself."""
 
 from __future__ import annotations
 
@@ -205,7 +205,7 @@ class FERRULE_OT_import_book(bpy.types.Operator, TomlFile, ImportHelper):
 def _enter(
     operator: bpy.types.Operator, scene: bpy.types.Scene, read: Callable[[datetime], FitReading | PrintRun]
 ) -> set[str]:
-    """Puts a reading into the shop book, and says what it knows of that process now."""
+    """Enters a reading in the shop book, and reports what the book now knows of that process."""
     try:
         entry = read(datetime.now(UTC))
         book = update_book(shop.book_path(), lambda old: old.with_entry(entry))
@@ -226,7 +226,7 @@ def _book_changed(scene: bpy.types.Scene) -> None:
 
 
 def ladders_written(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]]:
-    """The fit ladders that were written into the folder, the latest of each name first: the result that tells of one,
+    """The fit ladders that were written into the folder, the latest of each name first: the result that lists it,
     and its entry there."""
     folder = folder_of(scene)
     paths = [path for path in (folder / "result.json", *folder.glob(f"*{LADDER_RESULT}*.json")) if os.path.isfile(path)]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the ``poll`` methods of operators have in common: where one refuses, its tooltip says what to do first."""
+"""What the ``poll`` methods of operators have in common: if one refuses, its tooltip says what to do first."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import bpy
 
 
 def holds(cls: type[bpy.types.Operator], condition: object, advice: str) -> bool:
-    """Whether ``condition`` holds; where it does not, the tooltip of ``cls`` gives the advice."""
+    """Whether ``condition`` holds; if it does not, the tooltip of ``cls`` gives the advice."""
     if not condition:
         cls.poll_message_set(advice)
     return bool(condition)

@@ -31,7 +31,7 @@ _STATISTICS = 96.0
 _BETWEEN = 4.0
 """Between sheets that stand on each other, in points."""
 _LEAST_SHARE = 0.6
-"""A sheet drawn smaller than this could not be read; it is left out instead."""
+"""A sheet that would have to be drawn smaller than this is left out, as it would be illegible."""
 _MOST_SHEETS = 200
 
 hovered = -1
@@ -64,7 +64,7 @@ def invalidate() -> None:
 
 
 def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Units = METRIC) -> list[Picture]:
-    """The overlays that are switched on, each built once as long as what it shows stays the same."""
+    """The overlays that are switched on, each built again only when what it shows changes."""
     _keep_for(subject, say)
     pictures: list[Picture] = []
     review = subject.review
@@ -94,7 +94,7 @@ def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Un
 
 
 def layer_of(view: bpy.types.PropertyGroup, count: int) -> int:
-    """The chosen layer counted from 0, of the ``count`` that there are."""
+    """The chosen one of ``count`` layers, counted from 0."""
     return min(int(view.layer), count) - 1
 
 
@@ -316,7 +316,7 @@ def _words(parts: tuple[str, ...], scale: float, size: float = sheets.SMALL, mos
 
 
 def _keep_for(subject: looking.Subject, say: Units) -> None:
-    """What was built for other results, or in other units, goes."""
+    """Drops what was built for other results or in other units."""
     global _made_from
     fitted = subject.fitted
     now = (subject.review, fitted.fitting if fitted else None, fitted.made.gap if fitted and fitted.made else None, say)

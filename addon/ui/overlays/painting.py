@@ -119,7 +119,7 @@ def draw_strokes(strokes: Iterable[Stroke], scale: float) -> None:
 
 
 def measure(scale: float) -> sheets.WordWidth:
-    """How wide words come out, in points."""
+    """How wide words are, in points."""
 
     def width(words: str, size: float) -> float:
         blf.size(FONT, size * scale)

@@ -26,7 +26,7 @@ _HATCH = 5.0
 
 
 def profile_sheet(view: View, say: Units, measure: WordWidth, title: str = "") -> Sheet:
-    """The view as large as ``PART`` allows, its words around it."""
+    """The view as large as ``PART`` allows, with its words around it."""
     widths = [
         dimension for dimension in view.dimensions if dimension.margin in ("above", "below") and not dimension.detail
     ]

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What overlays show, as plain arrays: lines, triangles and words in the frame in which the part stands to be printed.
 
-Everything is worked out here, once for each result; drawing only hands it on.
+Everything is worked out here, once for each result; drawing only passes it on.
 """
 
 from __future__ import annotations
@@ -287,7 +287,7 @@ def caption(review: Review, layer: int, planned: bool = False, say: Units = METR
 
 
 def findings_at(review: Review, layer: int) -> list[str]:
-    """The checks that have something to say about a layer, with their severity."""
+    """The checks with a finding on a layer, and their severity."""
     findings = [finding for finding in review.known if finding.at(layer + 1) and finding.severity != "good to know"]
     return list(dict.fromkeys(f"{finding.check}: {finding.severity}" for finding in findings))
 
@@ -395,7 +395,7 @@ def _rightmost(outline: CrossSection) -> tuple[float, float]:
 
 
 def _together(batches: Sequence[DrawBatch]) -> list[DrawBatch]:
-    """Batches alike as one, in the order in which they first come."""
+    """Batches of the same kind joined, in the order of their first."""
     alike: dict[tuple[Style, Primitive], list[Floats]] = {}
     for batch in batches:
         alike.setdefault((batch.style, batch.kind), []).append(batch.positions)

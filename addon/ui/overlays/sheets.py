@@ -81,7 +81,7 @@ class Sheet:
 
 
 def middle_line(y: float, size: float = TEXT) -> float:
-    """Where letters stand whose middle is at height y."""
+    """The base line of letters whose middle is at height y."""
     return y - _CAP * size / 2
 
 
