@@ -109,7 +109,9 @@ def test_a_fitting_and_its_mesh_are_reviewed_alike() -> None:
     assert by_fitting.support.volume_mm3 == pytest.approx(by_mesh.support.volume_mm3, rel=1e-6)
 
 
-@pytest.mark.parametrize("recipe", [recipe_of(hole="through", spigot_mm=8.1), recipe_of(crown="peaked", vent="hole")])
+@pytest.mark.parametrize(
+    "recipe", [recipe_of(hole="through", spigot_mm=8.1), recipe_of(crown="peaked", vent="hole", spigot_mm=8.1)]
+)
 def test_a_height_that_a_hole_takes_away_is_not_compared_with_the_layers(recipe: Recipe) -> None:
     """None can be further off than half a layer. Source: arithmetic."""
     found = review_fitting(design(recipe, Section.round(25.4, 3.175), facets=32), PROCESS)
