@@ -51,16 +51,16 @@ def find_interpreter(blender: Blender) -> Interpreter:
     problems = []
     for command in _candidates(blender.python):
         try:
-            found = probe(command)
+            probed = probe(command)
         except InterpreterError as problem:
             problems.append(f"{' '.join(command)}: {problem}")
             continue
-        if not found.version.startswith(f"{blender.python}."):
-            problems.append(f"{found.path} is Python {found.version}")
-        elif found.machine not in blender.machines:
-            problems.append(f"{found.path}: bpy {blender.version} is not published for {' '.join(found.machine)}")
+        if not probed.version.startswith(f"{blender.python}."):
+            problems.append(f"{probed.path} is Python {probed.version}")
+        elif probed.machine not in blender.machines:
+            problems.append(f"{probed.path}: bpy {blender.version} is not published for {' '.join(probed.machine)}")
         else:
-            return found
+            return probed
     needed = f"Blender {blender.version} needs Python {blender.python}, which was not found. Install it (64 bit, with "
     needed += f"its venv module) as python{blender.python} on PATH or under pyenv, then run this again."
     raise InterpreterError("\n".join([needed, *(f"  tried {problem}" for problem in problems)]))
@@ -93,9 +93,9 @@ def _candidates(python: str) -> Iterator[list[str]]:
     if "{}.{}".format(*sys.version_info) == python:
         yield [sys.executable]
     for folder in os.get_exec_path():
-        found = shutil.which(f"python{python}", path=folder)
-        if found:
-            yield [found]
+        on_path = shutil.which(f"python{python}", path=folder)
+        if on_path:
+            yield [on_path]
     for version in _pyenv_versions(python):
         yield [str(version / ("python.exe" if os.name == "nt" else "bin/python"))]
     launcher = shutil.which("py") if os.name == "nt" else None

@@ -41,7 +41,7 @@ def main() -> int:
     enter()
     print("Collecting the wheels of manifold3d and tomlkit ...", flush=True)
     try:
-        wheels = [_wheel("manifold3d", one, python) for one in PLATFORMS.values() for python in PYTHONS]
+        wheels = [_wheel("manifold3d", platform, python) for platform in PLATFORMS.values() for python in PYTHONS]
         wheels.append(_wheel("tomlkit", "any", PYTHONS[0]))
         archive = _build(wheels, out)
     except (OSError, subprocess.CalledProcessError) as error:
@@ -55,8 +55,8 @@ def main() -> int:
 def _wheel(package: str, platform: str, python: str) -> Path:
     """A package's wheel for one of pip's platforms and a Python; "any" is the platform of pure Python."""
     pin, folder = _pin(package), WHEELS / f"{platform}-{python}"
-    found = [wheel for wheel in folder.glob("*.whl") if hashlib.sha256(wheel.read_bytes()).hexdigest() in pin]
-    return found[0] if found else _fetch(pin, platform, python, folder)
+    wheels = [wheel for wheel in folder.glob("*.whl") if hashlib.sha256(wheel.read_bytes()).hexdigest() in pin]
+    return wheels[0] if wheels else _fetch(pin, platform, python, folder)
 
 
 def _pin(package: str) -> str:

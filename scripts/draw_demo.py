@@ -47,14 +47,16 @@ def main() -> int:
         job = read_job(write_demo(Path(folder)))
         stall = market_stall()
         ends = take_off(stall, job.wishes[0].recipe.spigot_mm).ends
-        made = [make(job, batch) for batch in sort_into_batches(job, ends)]
+        fittings = [make(job, batch) for batch in sort_into_batches(job, ends)]
 
-        placed = [one.fitting.mesh.placed(end.frame) for one in made for end in one.batch.ends]
+        placed = [fitting.fitting.mesh.placed(end.frame) for fitting in fittings for end in fitting.batch.ends]
         scene(bpy, [*((mesh, STEEL) for mesh in stall), *((mesh, SHELL) for mesh in placed)], (-0.55, -1, 0.34))
         left = render(bpy, SIZE[0], Path(folder) / "left.png")
 
-        upright = next(one for one in made if one.fitting.section.kind == "rect" and not one.fitting.mitre_deg)
-        leaning = max(made, key=lambda one: one.fitting.mitre_deg)
+        upright = next(
+            fitting for fitting in fittings if fitting.fitting.section.kind == "rect" and not fitting.fitting.mitre_deg
+        )
+        leaning = max(fittings, key=lambda fitting: fitting.fitting.mitre_deg)
         pieces = [*cut_open(upright, 62.0), *cut_open(leaning, 0.0)]
         scene(bpy, pieces, (-0.25, -1, 0.22))
         right = render(bpy, SIZE[1], Path(folder) / "right.png")

@@ -117,9 +117,9 @@ def cap() -> tuple[Fitting, Review, Print]:
 
     recipe = Recipe(groove=Grooves(width_mm=3.175, depth_mm=2.0))
     fitting = design(recipe, Section.round(25.4, 3.175))
-    found = review_fitting(fitting, process(), "cap")
-    assert found.printed
-    return fitting, found, found.printed
+    review = review_fitting(fitting, process(), "cap")
+    assert review.printed
+    return fitting, review, review.printed
 
 
 def print_of(part: Manifold, how: Process) -> Print:
@@ -150,10 +150,10 @@ def spans(outline: CrossSection, y: float = 0.0) -> list[Point]:
 
 def layers_picture() -> str:
 
-    fitting, found, printed = cap()
+    fitting, review, printed = cap()
     layers = printed.layers
     sheet = Sheet(11, (170, 250))
-    sheet.area(cut(found.mesh.to_manifold()).to_polygons(), "part")
+    sheet.area(cut(review.mesh.to_manifold()).to_polygons(), "part")
     for edge in layers.bottoms:
         sheet.line((-13.5, edge), (13.5, edge), "thin")
     for level in fitting.levels():
@@ -168,13 +168,13 @@ def layers_picture() -> str:
 def rings_picture() -> str:
     from addon.review.outlines import offset
 
-    _, found, printed = cap()
+    _, review, printed = cap()
     layer = printed.plan.ranges[0].first
     above = printed.layers.outline(layer + 1)
     sheets = []
     for middle, planned, words in ((140, False, "as set"), (400, True, "as planned")):
         sheet = Sheet(34, (middle, 140))
-        rings = found.rings(layer, planned)
+        rings = review.rings(layer, planned)
         sheet.area(printed.layers.outline(layer).to_polygons(), "")
         for bead in rings.beads:
             sheet.area(bead.to_polygons(), "fill")
@@ -300,8 +300,8 @@ def overhangs_picture() -> str:
 
 
 def orientations_picture() -> str:
-    _, found, printed = cap()
-    standing = found.mesh.to_manifold()
+    _, review, printed = cap()
+    standing = review.mesh.to_manifold()
     sheets = []
     # Turned a quarter, so that the section shows the whole of the part that lies along y.
     for index, (turn, quarter) in enumerate((((0, 0, 0), 0), ((180, 0, 0), 0), ((90, 0, 0), 90))):
@@ -343,12 +343,12 @@ def trapped_picture() -> str:
 
 
 def bath_picture() -> str:
-    _, found, printed = cap()
+    _, review, printed = cap()
     bath = printed.bath
     assert bath
     sheet = Sheet(9, (180, 215))
     level = printed.layers.height - bath.dry_mm
-    sheet.area(cut(found.mesh.to_manifold()).to_polygons(), "part")
+    sheet.area(cut(review.mesh.to_manifold()).to_polygons(), "part")
     sheet.box(-19, -1.5, 40, level, "water")
     sheet.line((-19, level), (40, level), "good")
     sheet.words(14, level + 1.4, f"the {bath.dry_side} stays {bath.dry_mm:.1f} mm out")
@@ -369,14 +369,14 @@ def fit_picture() -> str:
     bolt = Manifold.cylinder(30, 3, circular_segments=48, center=True).translate((0, 0, 0)).rotate((90, 0, 0))
     bolt = bolt.translate((3.0, 0, -8.5))
     mesh = Mesh.from_manifold(bolt, "bolt")
-    found = review_fit(fitting.mesh, Mesh.from_manifold(tube, "tube"), Frame.along((0, 0, 0), (0, 0, 1)), others=[mesh])
+    fit = review_fit(fitting.mesh, Mesh.from_manifold(tube, "tube"), Frame.along((0, 0, 0), (0, 0, 1)), others=[mesh])
     sheet = Sheet(8, (150, 135))
     sheet.area(cut(tube).to_polygons(), "other")
     sheet.area(cut(fitting.solid).to_polygons(), "part")
     sheet.area(cut(bolt).to_polygons(), "")
     sheet.area(cut(bolt ^ fitting.solid).to_polygons(), "bad")
-    sheet.words(14, -4, f"smallest gap to the tube {found.tube.gap_mm:.2f} mm")
-    sheet.words(14, -8.5, f"bolt and spigot share {found.others[0].interference_mm3:.0f} mm³")
+    sheet.words(14, -4, f"smallest gap to the tube {fit.tube.gap_mm:.2f} mm")
+    sheet.words(14, -8.5, f"bolt and spigot share {fit.others[0].interference_mm3:.0f} mm³")
     return page(480, 325, "A cap in its tube, a bolt in its way", sheet)
 
 

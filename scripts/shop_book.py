@@ -78,8 +78,8 @@ def _said(asked: argparse.Namespace) -> list[str]:
         export_book(open_book(asked.book), asked.other)
         return [f"{asked.other} is a copy of {asked.book}."]
     if asked.task == "import":
-        book, told = import_book(asked.book, asked.other)
-        return [*book.problems, *told, f"{asked.book} now has the entries of {asked.other}."]
+        book, report = import_book(asked.book, asked.other)
+        return [*book.problems, *report, f"{asked.book} now has the entries of {asked.other}."]
     entry = _entry(asked)
     book = update_book(asked.book, lambda old: old.with_entry(entry))
     return [*book.problems, f"Entered into {asked.book} as {entry.name}.", *learned(book)]

@@ -67,10 +67,10 @@ def _tour(blender: str, out: Path) -> list[dict[str, str]]:
     command += ["--python-exit-code", "1", "--python", str(TOUR), "--", str(out), str(assembly)]
     with (out / "blender.log").open("w") as log:
         subprocess.run(command, env=_settings(out), stdout=log, stderr=log, timeout=PATIENCE_S, check=False)
-    told = out / "tour.json"
-    if not told.exists():
+    record = out / "tour.json"
+    if not record.exists():
         raise SetUpError(f"The tour did not start; see {out / 'blender.log'}.")
-    return json.loads(told.read_text())
+    return json.loads(record.read_text())
 
 
 def _settings(out: Path) -> dict[str, str]:

@@ -206,7 +206,7 @@ def _active() -> Any:
 
 
 def _is_going(operator: str) -> bool:
-    return any(one.bl_idname == operator for one in _places()[0].modal_operators)
+    return any(running.bl_idname == operator for running in _places()[0].modal_operators)
 
 
 def _places() -> tuple[Any, Any, Any, Any]:

@@ -68,7 +68,7 @@ def dashes(starts: Floats, ends: Floats, pattern: Sequence[float]) -> tuple[Floa
     before = past - lengths
     edges = np.concatenate([[0.0], np.cumsum(pattern)])
     period = edges[-1]
-    kept = []
+    pieces = []
     for low, high in zip(edges[:-1:2], edges[1::2], strict=True):
         first = np.floor((before - high) / period).astype(np.int64) + 1
         count = np.maximum(np.ceil((past - low) / period).astype(np.int64) - first, 0)
@@ -79,8 +79,8 @@ def dashes(starts: Floats, ends: Floats, pattern: Sequence[float]) -> tuple[Floa
         real = end > begin
         of, begin, end = of[real], begin[real, None], end[real, None]
         way = (ends[of] - starts[of]) / lengths[of, None]
-        kept.append((starts[of] + way * begin, starts[of] + way * end))
-    return np.concatenate([start for start, _ in kept]), np.concatenate([end for _, end in kept])
+        pieces.append((starts[of] + way * begin, starts[of] + way * end))
+    return np.concatenate([start for start, _ in pieces]), np.concatenate([end for _, end in pieces])
 
 
 def _levels_passed(start: Floats, end: Floats, apart: float) -> tuple[np.ndarray, np.ndarray]:

@@ -131,14 +131,14 @@ def within_cut_corners(fits: Sequence[OutlineFit], polygons: Sequence[Floats]) -
     The facet may be a true chamfer, which the arc through its ends would cross. The arc that touches the facet from
     inside has 1 + 1/sqrt(2) times the radius.
     """
-    kept = list(fits)
+    inside = list(fits)
     rounded = [
         number
         for number, fit in enumerate(fits)
         if fit.outline.shape == "rectangle" and fit.outline.corner_radius > _SMALL_CORNER_MM
     ]
     if not rounded:
-        return kept
+        return inside
     owner = np.repeat(np.arange(len(rounded)), [len(polygons[number]) for number in rounded])
     centres = np.array([fits[number].centre for number in rounded])
     turns = np.radians([fits[number].turn_deg for number in rounded])
@@ -152,8 +152,8 @@ def within_cut_corners(fits: Sequence[OutlineFit], polygons: Sequence[Floats]) -
     for place in np.flatnonzero(~drawn.all(axis=1)).tolist():
         fit = fits[rounded[place]]
         radius = min(fit.outline.corner_radius * (1 + math.sqrt(0.5)), fit.outline.half_width)
-        kept[rounded[place]] = replace(fit, outline=replace(fit.outline, corner_radius=radius))
-    return kept
+        inside[rounded[place]] = replace(fit, outline=replace(fit.outline, corner_radius=radius))
+    return inside
 
 
 def _neighbours(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -165,13 +165,13 @@ def symmetry(polygon: Floats, centre: Floats, tolerance: float) -> int:
 
 def distinct(polygon: Floats, tolerance: float) -> NDArray[np.intp]:
     """Which corners are left where those that lie within ``tolerance`` of the one before them go."""
-    kept = [0]
+    corners = [0]
     for corner in range(1, len(polygon)):
-        if np.abs(polygon[corner] - polygon[kept[-1]]).max() > tolerance:
-            kept.append(corner)
-    while len(kept) > 1 and np.abs(polygon[kept[-1]] - polygon[0]).max() <= tolerance:
-        kept.pop()
-    return np.array(kept)
+        if np.abs(polygon[corner] - polygon[corners[-1]]).max() > tolerance:
+            corners.append(corner)
+    while len(corners) > 1 and np.abs(polygon[corners[-1]] - polygon[0]).max() <= tolerance:
+        corners.pop()
+    return np.array(corners)
 
 
 def meeting(polygons: Sequence[Floats], tolerance: float) -> tuple[int, int, float] | None:

@@ -113,15 +113,15 @@ def edges(triangles: Indices, vertex_count: int) -> Edges:
     )
 
 
-def twins(found: Edges, triangles: Indices, vertices: Floats) -> Indices:
+def twins(edges: Edges, triangles: Indices, vertices: Floats) -> Indices:
     """(3m,): ``Edges.twins``, and where more than two triangles meet those paired that enclose the same material.
 
     The triangles have to wind counter-clockwise seen from outside.
     """
-    if not found.non_manifold.size:
-        return found.twins
-    result = found.twins.copy()
-    first, second = _around(found.non_manifold, found.crowd, triangles, vertices)
+    if not edges.non_manifold.size:
+        return edges.twins
+    result = edges.twins.copy()
+    first, second = _around(edges.non_manifold, edges.crowd, triangles, vertices)
     result[first], result[second] = second, first
     return result
 

@@ -269,7 +269,7 @@ class Job:
                 for wish in self.wishes
                 for number, override in enumerate(wish.overrides, 1)
             ),
-            *((f"[[measured]] {number}", one.match) for number, one in enumerate(self.measured, 1)),
+            *((f"[[measured]] {number}", entry.match) for number, entry in enumerate(self.measured, 1)),
         ]
         return tuple(
             f"{name} is for no tube end of this assembly and changed nothing; compare its sizes with the list of ends."

@@ -27,13 +27,13 @@ def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
                 continue
             section = job.measured_section(end.section)
             place = wish.family.place(end, section)
-            own = Batch("", wish.family, wish.recipe_for(end.section), place, (end,), job.gap_correction(section))
+            candidate = Batch("", wish.family, wish.recipe_for(end.section), place, (end,), job.gap_correction(section))
             for index, batch in enumerate(batches):
-                if batch.family is own.family and batch.recipe == own.recipe and batch.place.like(place):
+                if batch.family is candidate.family and batch.recipe == candidate.recipe and batch.place.like(place):
                     batches[index] = replace(batch, place=batch.place.tighter(place), ends=(*batch.ends, end))
                     break
             else:
-                batches.append(replace(own, id=f"F{len(batches) + 1}"))
+                batches.append(replace(candidate, id=f"F{len(batches) + 1}"))
     return batches
 
 

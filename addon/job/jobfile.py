@@ -61,10 +61,10 @@ def job_text(job: Job) -> str:
     """The job as the text of a job file: ``read_job`` makes the same job of it, in the folder that paths count from."""
     tables = [
         ("[assembly]", _plain(job.assembly)),
-        *(("[[tube_end]]", _plain(one)) for one in job.tube_ends),
+        *(("[[tube_end]]", _plain(entry)) for entry in job.tube_ends),
         *(table for wish in job.wishes for table in _wish_tables(wish)),
-        *(("[[measured]]", {**_plain(one.match), **_readings(one)}) for one in job.measured),
-        *(("[[fit_ladder]]", {**_plain(one.match), **_plain(one, but="match")}) for one in job.ladders),
+        *(("[[measured]]", {**_plain(entry.match), **_readings(entry)}) for entry in job.measured),
+        *(("[[fit_ladder]]", {**_plain(entry.match), **_plain(entry, but="match")}) for entry in job.ladders),
         ("[shop]", _plain(job.shop)),
         ("[tube]", _plain(job.tube)),
         ("[process]", _plain(job.process, but="from_memory")),
@@ -75,8 +75,8 @@ def job_text(job: Job) -> str:
 
 def _wish_tables(wish: Wish) -> list[tuple[str, dict[str, Any]]]:
     table, asked = wish.family.table, {} if wish.family is families.usual() else {MAKE: True}
-    changes = ({**_plain(one.match), **_changes(one.changes)} for one in wish.overrides)
-    return [(f"[{table}]", {**asked, **_plain(wish.recipe)}), *((f"[[{table}.for]]", own) for own in changes)]
+    changes = ({**_plain(override.match), **_changes(override.changes)} for override in wish.overrides)
+    return [(f"[{table}]", {**asked, **_plain(wish.recipe)}), *((f"[[{table}.for]]", change) for change in changes)]
 
 
 def _plain(record: Any, but: str = "") -> dict[str, Any]:
@@ -90,7 +90,7 @@ def _readings(measured: Measured) -> dict[str, Any]:
 
 def _plain_value(value: Any) -> Any:
     if isinstance(value, tuple):
-        return [_plain_value(one) for one in value]
+        return [_plain_value(part) for part in value]
     return value.as_posix() if isinstance(value, Path) else value
 
 
@@ -189,17 +189,17 @@ def _book(shop: Shop) -> ShopBook:
 def _wish(family: Family, table: Mapping[str, Any], book: ShopBook, notes: list[str]) -> Wish | None:
     """What the job asks of a family; None if it asks for none of its fittings."""
     where = family.table
-    own = _with_new_names(family.recipe, table, where, notes)
-    make = own.pop(MAKE, family is families.usual())
+    values = _with_new_names(family.recipe, table, where, notes)
+    make = values.pop(MAKE, family is families.usual())
     if not isinstance(make, bool):
         raise JobError(f"{where}.{MAKE} is {shortened(make)}; expected true or false.")
     entries = [
         _with_new_names(family.recipe, entry, f"{where}.for[{i}]", notes)
-        for i, entry in enumerate(_tables(own.pop("for", []), f"{where}.for"), 1)
+        for i, entry in enumerate(_tables(values.pop("for", []), f"{where}.for"), 1)
     ]
     overrides = tuple(_override(family, entry, f"{where}.for[{i}]") for i, entry in enumerate(entries, 1))
-    preset = _preset(family, own.pop("preset", None), book)
-    recipe = with_values(preset, _values(family.recipe, own, where))
+    preset = _preset(family, values.pop("preset", None), book)
+    recipe = with_values(preset, _values(family.recipe, values, where))
     return Wish(family, recipe, overrides) if make else None
 
 

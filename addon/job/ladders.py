@@ -24,20 +24,20 @@ def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[JobLadder, ...],
     share a ladder."""
     ladders: list[JobLadder] = []
     notes = []
-    for one in made:
-        wish = job.ladder_for(one.batch.ends[0].section)
-        if wish is None or one.batch.family.slice is None:
+    for fitting in made:
+        wish = job.ladder_for(fitting.batch.ends[0].section)
+        if wish is None or fitting.batch.family.slice is None:
             continue
-        section, wanted = one.fitting.section, one.gap.nominal
+        section, wanted = fitting.fitting.section, fitting.gap.nominal
         for index, other in enumerate(ladders):
             if other.ladder.wanted_gap_mm == wanted and other.ladder.section.like(section, ALIKE_MM):
-                ladders[index] = replace(other, fittings=(*other.fittings, one.id))
+                ladders[index] = replace(other, fittings=(*other.fittings, fitting.id))
                 break
         else:
-            drawn = one.fitting.recipe
+            drawn = fitting.fitting.recipe
             try:
                 ladder = fit_ladder(
-                    one.batch.family,
+                    fitting.batch.family,
                     replace(drawn, gap_mm=wanted),
                     section,
                     job.process,
@@ -46,11 +46,11 @@ def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[JobLadder, ...],
                 plates = lay_out((Footprint.of("The fit ladder", ladder.mesh),), job.process)
             except (LadderError, PlateError) as error:
                 notes.append(
-                    f"No fit ladder was made for {section_name(section)} ({one.id}): {str(error).rstrip('.')}."
+                    f"No fit ladder was made for {section_name(section)} ({fitting.id}): {str(error).rstrip('.')}."
                 )
                 continue
-            ladders.append(JobLadder((one.id,), ladder, plates))
-    sections = [one.batch.ends[0].section for one in made]
+            ladders.append(JobLadder((fitting.id,), ladder, plates))
+    sections = [fitting.batch.ends[0].section for fitting in made]
     for number, wish in enumerate(job.ladders, 1):
         if not any(job.ladder_for(section) is wish for section in sections):
             notes.append(f"fit_ladder[{number}] matches no fitting's tube, so no ladder was made for it.")
@@ -61,13 +61,13 @@ def write_ladders(job: Job, ladders: Sequence[JobLadder], files: FileSet) -> tup
     """Writes the ladders as the fittings are written."""
     unit, shrink = job.output.unit, job.process.shrink_percent
     written: list[WrittenFile] = []
-    for one in ladders:
-        about = {"fitting": ", ".join(one.fittings), "process": job.process.name, "material": job.process.material}
-        part = Part(one.name, one.ladder.mesh, about)
-        path = job.output.folder / safe_name(f"{job.name} {one.name}")
+    for ladder in ladders:
+        about = {"fitting": ", ".join(ladder.fittings), "process": job.process.name, "material": job.process.material}
+        part = Part(ladder.name, ladder.ladder.mesh, about)
+        path = job.output.folder / safe_name(f"{job.name} {ladder.name}")
         if "3mf" in job.output.formats:
-            title = {"Title": f"{job.name}, {one.name}", "process": job.process.name}
-            spots = one.plates.on(0)
+            title = {"Title": f"{job.name}, {ladder.name}", "process": job.process.name}
+            spots = ladder.plates.on(0)
             written.append(
                 write_3mf(path, [part], spots, unit=unit, metadata=title, shrink_percent=shrink, files=files)
             )

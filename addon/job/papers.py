@@ -24,7 +24,7 @@ def quantities_of(job: Job, made: Sequence[Made], plates: Plates) -> Quantities 
     """Material, time and cost of all plates, with what the shop book knows; None if nothing is printed."""
     if not made:
         return None
-    works = [work_of_print(one.review.printed, job.process) if one.review.printed else None for one in made]
+    works = [work_of_print(fitting.review.printed, job.process) if fitting.review.printed else None for fitting in made]
     loads: list[Counter[int]] = [Counter() for _ in range(plates.count)]
     for spot in plates.placements:
         loads[spot.plate][spot.part] += 1
@@ -48,24 +48,26 @@ def job_sheet_of(result: JobResult) -> JobSheet:
         material=job.material,
         fittings=tuple(
             SheetFitting.reviewed(
-                one.id,
-                one.fitting,
-                one.review,
-                [number[id(end)] for end in one.batch.ends],
-                one.spares,
-                one.gap.root_sum_square,
-                one.batch.added_mm,
-                excess.mean if (excess := job.print_excess(one.batch.section)) else 0.0,
-                [finding for finding in one.fit_findings if finding.severity == "must fix"],
+                fitting.id,
+                fitting.fitting,
+                fitting.review,
+                [number[id(end)] for end in fitting.batch.ends],
+                fitting.spares,
+                fitting.gap.root_sum_square,
+                fitting.batch.added_mm,
+                excess.mean if (excess := job.print_excess(fitting.batch.section)) else 0.0,
+                [finding for finding in fitting.fit_findings if finding.severity == "must fix"],
             )
-            for one in result.made
+            for fitting in result.made
         ),
         ends=result.ends,
         bodies=result.bodies,
         footprints=result.laid_out.footprints,
         plates=result.plates,
         quantities=result.quantities,
-        ladders=tuple(SheetLadder(one.fittings, one.ladder, result.files_of(one.name)) for one in result.ladders),
+        ladders=tuple(
+            SheetLadder(ladder.fittings, ladder.ladder, result.files_of(ladder.name)) for ladder in result.ladders
+        ),
         metal=result.facts.metal,
         findings=tuple(finding for finding in result.findings if finding.check == "recipe"),
         notes=result.notes,

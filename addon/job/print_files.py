@@ -36,8 +36,8 @@ def part_of(job: Job, made: Made) -> Part:
 
 def lay_out_all(job: Job, made: Sequence[Made]) -> LaidOut:
     """Every copy on as few plates as are needed. Raises ``JobError`` if a fitting is too large for the plate."""
-    parts = tuple(part_of(job, one) for one in made)
-    prints = tuple(Footprint.of(part.name, part.mesh, one.count) for one, part in zip(made, parts, strict=True))
+    parts = tuple(part_of(job, fitting) for fitting in made)
+    prints = tuple(Footprint.of(part.name, part.mesh, fitting.count) for fitting, part in zip(made, parts, strict=True))
     try:
         return LaidOut(parts, prints, lay_out(prints, job.process))
     except PlateError as error:

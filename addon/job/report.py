@@ -23,14 +23,14 @@ from .results import JobLadder, JobResult, Made
 
 def result_json(result: JobResult) -> str:
     """The whole result as JSON: lengths in mm, angles in degrees, numbers rounded to what means something."""
-    fitting_of = {id(end): one.batch.id for one in result.made for end in one.batch.ends}
+    fitting_of = {id(end): fitting.batch.id for fitting in result.made for end in fitting.batch.ends}
     record = {
         "format": FORMAT,
         "job": result.job.name,
         "process": result.job.process.name,
         "ends": [{**_end(end), "fitting": fitting_of.get(id(end))} for end in result.ends],
         **_sites(result.takeoff),
-        "fittings": [_fitting(one, result.files_of(one.name)) for one in result.made],
+        "fittings": [_fitting(fitting, result.files_of(fitting.name)) for fitting in result.made],
         "findings": [_finding(finding) for finding in result.findings],
         "plates": [
             {
@@ -43,7 +43,7 @@ def result_json(result: JobResult) -> str:
             for spot in result.plates.placements
         ],
         "quantities": result.quantities and _quantities(result.quantities),
-        "fit_ladders": [_ladder(one, result.files_of(one.name)) for one in result.ladders],
+        "fit_ladders": [_ladder(ladder, result.files_of(ladder.name)) for ladder in result.ladders],
         "files": [
             {
                 "path": file.path.name,
@@ -75,12 +75,12 @@ def _end(end: TubeEnd) -> dict[str, Any]:
     }
 
 
-def _sites(found: Takeoff) -> dict[str, Any]:
+def _sites(takeoff: Takeoff) -> dict[str, Any]:
     """What the assembly holds besides its ends."""
-    number = {id(tube): place for place, tube in enumerate(found.tubes, 1)}
+    number = {id(tube): place for place, tube in enumerate(takeoff.tubes, 1)}
     return {
-        "tubes": [_tube(tube) for tube in found.tubes],
-        "holes": [{"source": hole.source, "tube": number[id(hole.tube)], **_hole(hole)} for hole in found.holes],
+        "tubes": [_tube(tube) for tube in takeoff.tubes],
+        "holes": [{"source": hole.source, "tube": number[id(hole.tube)], **_hole(hole)} for hole in takeoff.holes],
         "copes": [
             {
                 "source": cope.end.source,
@@ -92,7 +92,7 @@ def _sites(found: Takeoff) -> dict[str, Any]:
                 "outside_mm": [_point(point) for point in cope.outside],
                 "inside_mm": [_point(point) for point in cope.inside],
             }
-            for cope in found.copes
+            for cope in takeoff.copes
         ],
         "joints": [
             {
@@ -101,7 +101,7 @@ def _sites(found: Takeoff) -> dict[str, Any]:
                 "gap_mm": _round(joint.gap_mm),
                 "angle_deg": _round(joint.angle_deg),
             }
-            for joint in found.joints
+            for joint in takeoff.joints
         ],
     }
 
@@ -192,45 +192,45 @@ def _fitting(made: Made, files: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def _statistic(found: Statistic) -> dict[str, Any]:
-    return {"n": found.n, "mean": _round(found.mean), "spread": _round(found.spread)}
+def _statistic(statistic: Statistic) -> dict[str, Any]:
+    return {"n": statistic.n, "mean": _round(statistic.mean), "spread": _round(statistic.spread)}
 
 
-def _quantities(found: Quantities) -> dict[str, Any]:
-    costs = found.costs
+def _quantities(amounts: Quantities) -> dict[str, Any]:
+    costs = amounts.costs
     return {
-        "plastic_cm3": _estimate(found.plastic_cm3),
-        "grams": _estimate(found.grams),
-        "time_s": _estimate(found.time_s),
+        "plastic_cm3": _estimate(amounts.plastic_cm3),
+        "grams": _estimate(amounts.grams),
+        "time_s": _estimate(amounts.time_s),
         "cost": costs
-        and {**dict(zip(("low", "value", "high"), map(_round, costs), strict=True)), "currency": found.currency},
-        "part_cm3": _round(found.part_cm3),
-        "support_cm3": _round(found.support_cm3),
-        "purge_cm3": _round(found.purge_cm3),
-        "density_g_cm3": _round(found.density),
-        "plate_times_s": [_round(seconds) for seconds in found.plate_times_s],
+        and {**dict(zip(("low", "value", "high"), map(_round, costs), strict=True)), "currency": amounts.currency},
+        "part_cm3": _round(amounts.part_cm3),
+        "support_cm3": _round(amounts.support_cm3),
+        "purge_cm3": _round(amounts.purge_cm3),
+        "density_g_cm3": _round(amounts.density),
+        "plate_times_s": [_round(seconds) for seconds in amounts.plate_times_s],
     }
 
 
-def _estimate(found: Estimate) -> dict[str, Any]:
+def _estimate(estimate: Estimate) -> dict[str, Any]:
     return {
-        "value": _round(found.value),
-        "low": _round(found.low),
-        "high": _round(found.high),
-        "by_sums": _round(found.raw),
-        "factor": found.factor and _statistic(found.factor),
+        "value": _round(estimate.value),
+        "low": _round(estimate.low),
+        "high": _round(estimate.high),
+        "by_sums": _round(estimate.raw),
+        "factor": estimate.factor and _statistic(estimate.factor),
     }
 
 
-def _ladder(one: JobLadder, files: Sequence[str]) -> dict[str, Any]:
+def _ladder(ladder: JobLadder, files: Sequence[str]) -> dict[str, Any]:
     return {
-        "fittings": list(one.fittings),
-        "tube": section_name(one.ladder.section),
-        "section": _section(one.ladder.section),
-        "wanted_gap_mm": _round(one.ladder.wanted_gap_mm),
+        "fittings": list(ladder.fittings),
+        "tube": section_name(ladder.ladder.section),
+        "section": _section(ladder.ladder.section),
+        "wanted_gap_mm": _round(ladder.ladder.wanted_gap_mm),
         "steps": [
             {"label": step.label, "gap_mm": _round(step.gap_mm), "drawn_mm": _round(step.drawn_mm)}
-            for step in one.ladder.steps
+            for step in ladder.ladder.steps
         ],
         "files": list(files),
     }

@@ -164,7 +164,7 @@ class JobResult:
     def facts(self) -> Facts:
         """What cautions rest on."""
         job = self.job
-        recipes = tuple(one.fitting.recipe for one in self.made)
+        recipes = tuple(fitting.fitting.recipe for fitting in self.made)
         return Facts(job.process, job.material, metal_named(job.tube.metal), recipes)
 
     @property

@@ -87,7 +87,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
     bodies = tuple(split_bodies(meshes, takeoff.surface))
     batches = sort_into_batches(job, takeoff.ends)
     attempts = yield from _fitted(job, batches)
-    made = tuple(one.made for one in attempts if one.made)
+    made = tuple(attempt.made for attempt in attempts if attempt.made)
     met = yield from _tried_in_place(made, bodies)
 
     yield "Laying out the plate", 0.6
@@ -99,7 +99,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
         takeoff=takeoff,
         bodies=bodies,
         made=made,
-        findings=(*(finding for one in attempts for finding in one.findings), *met),
+        findings=(*(finding for attempt in attempts for finding in attempt.findings), *met),
         laid_out=laid_out,
         quantities=quantities_of(job, made, laid_out.plates),
         ladders=ladders,
@@ -134,7 +134,7 @@ def _tried_in_place(
     made: Sequence[Made], bodies: Sequence[Mesh]
 ) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
     findings: list[Finding] = []
-    for index, one in enumerate(made):
-        yield f"Trying {one.id} in its tubes", 0.4 + 0.2 * index / len(made)
-        findings += fit_in_place(one, bodies, made)
+    for index, fitting in enumerate(made):
+        yield f"Trying {fitting.id} in its tubes", 0.4 + 0.2 * index / len(made)
+        findings += fit_in_place(fitting, bodies, made)
     return tuple(findings)

@@ -87,27 +87,27 @@ def _closed_ends(ends: Sequence[TubeEnd]) -> str:
 
 def _fittings_table(made: Sequence[Made]) -> str:
     rows = [("Fitting", "For", "What", "Size in mm", "Gap per side in mm", "Best printed", "Ends", "Prints")]
-    for one in made:
-        least, most = one.gap.root_sum_square
-        mitre = f", {one.batch.ends[0].cut}" if one.batch.place.mitre_deg else ""
-        printed = one.review.printed
+    for fitting in made:
+        least, most = fitting.gap.root_sum_square
+        mitre = f", {fitting.batch.ends[0].cut}" if fitting.batch.place.mitre_deg else ""
+        printed = fitting.review.printed
         rows.append(
             (
-                one.id,
-                section_name(one.fitting.section) + mitre,
-                one.fitting.title,
-                " × ".join(map(bare_mm, one.review.mesh.size)),
-                f"{bare_mm(one.gap.nominal)} ({bare_mm(least)} to {bare_mm(most)})",
+                fitting.id,
+                section_name(fitting.fitting.section) + mitre,
+                fitting.fitting.title,
+                " × ".join(map(bare_mm, fitting.review.mesh.size)),
+                f"{bare_mm(fitting.gap.nominal)} ({bare_mm(least)} to {bare_mm(most)})",
                 printed.orientations.best.name if printed else "",
-                str(len(one.batch.ends)),
-                str(one.count),
+                str(len(fitting.batch.ends)),
+                str(fitting.count),
             )
         )
     return columns(rows)
 
 
 def _print_plans(made: Sequence[Made]) -> str:
-    plans = [(one.id, one.review.printed.plan) for one in made if one.review.printed]
+    plans = [(fitting.id, fitting.review.printed.plan) for fitting in made if fitting.review.printed]
     rows = [
         (id, part.said_layers, f"{part.rings}", f"{part.bead_mm:.2f}") for id, plan in plans for part in plan.ranges
     ]
@@ -134,8 +134,8 @@ def _findings(findings: Sequence[Finding], fittings: int) -> str:
 
 def _check(check: str, findings: Sequence[Finding]) -> str:
     """One check's findings: who has it, and the worst of them in words. All of them are in result.json."""
-    worst = max(findings, key=lambda one: abs((one.value or 0.0) - (one.limit or 0.0)))
-    who = ", ".join(dict.fromkeys(one.fitting for one in findings))
+    worst = max(findings, key=lambda finding: abs((finding.value or 0.0) - (finding.limit or 0.0)))
+    who = ", ".join(dict.fromkeys(finding.fitting for finding in findings))
     several = f"; the worst of {len(findings)} places" if len(findings) > 1 else ""
     place = ", ".join(part for part in (worst.fitting, worst.where) if part)
     return _wrapped(f"{check}, {who}: {worst.meaning} {worst.advice} ({place}{several})", "  ")
@@ -145,29 +145,31 @@ def _files_table(files: Sequence[WrittenFile]) -> str:
     return columns([("File, read back and as drawn", "Unit"), *((file.path.name, file.unit) for file in files)])
 
 
-def _amounts(found: Quantities | None) -> str:
-    if found is None:
+def _amounts(needed: Quantities | None) -> str:
+    if needed is None:
         return ""
-    grams, took = found.grams, found.time_s
+    grams, took = needed.grams, needed.time_s
     said = [
         f"Material {grams.value:.0f} g ({grams.low:.0f} to {grams.high:.0f} g)",
         f"time {say_duration(took.value)} ({say_duration(took.low)} to {say_duration(took.high)})",
     ]
-    if found.costs:
-        low, likely, high = found.costs
-        said.append(f"cost {likely:.2f} ({low:.2f} to {high:.2f}) {found.currency}".rstrip())
-    basis = [f"Material: {found.plastic_cm3.basis}", f"Time: {took.basis}"]
-    return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(one, "  ") for one in basis)])
+    if needed.costs:
+        low, likely, high = needed.costs
+        said.append(f"cost {likely:.2f} ({low:.2f} to {high:.2f}) {needed.currency}".rstrip())
+    basis = [f"Material: {needed.plastic_cm3.basis}", f"Time: {took.basis}"]
+    return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(sentence, "  ") for sentence in basis)])
 
 
 def _ladders(ladders: Sequence[JobLadder]) -> str:
     if not ladders:
         return ""
     rows = [("Fit ladder for", "Tube", "Gaps per side in mm", "Wanted")]
-    for one in ladders:
-        steps = [step.label for step in one.ladder.steps]
-        tube = section_name(one.ladder.section)
-        rows.append((", ".join(one.fittings), tube, f"{steps[0]} to {steps[-1]}", bare_mm(one.ladder.wanted_gap_mm)))
+    for entry in ladders:
+        steps = [step.label for step in entry.ladder.steps]
+        tube = section_name(entry.ladder.section)
+        rows.append(
+            (", ".join(entry.fittings), tube, f"{steps[0]} to {steps[-1]}", bare_mm(entry.ladder.wanted_gap_mm))
+        )
     advice = "Print it first, try it in the real tube, and enter the step that fitted as it should, for example with"
     command = "scripts/shop_book.py BOOK.toml add-reading result.json --fitting"
     step = ladders[0].ladder.steps[0].label

@@ -57,9 +57,9 @@ def clearances(
     surface: Surface, chunks: Chunks, profiles: Sequence[RimSection], runs: WallRuns, needed: Floats
 ) -> list[Clearance]:
     """For each end what is in its bore, down to where the wall ends, and within ``needed`` (k,) mm in front of it."""
-    found = [Clearance(None, None) for _ in profiles]
+    results = [Clearance(None, None) for _ in profiles]
     if not profiles:
-        return found
+        return results
     query, triangle = _candidates(surface, chunks, profiles, runs, needed)
     order = np.argsort(query, kind="stable")
     query, triangle = query[order], triangle[order]
@@ -69,8 +69,8 @@ def clearances(
         if end in runs.pieces:
             own = np.setdiff1d(own, runs.pieces[end])
         around = _Around.of(surface, profiles[end], own)
-        found[end] = around.clearance(float(runs.straight[end]), float(needed[end]))
-    return found
+        results[end] = around.clearance(float(runs.straight[end]), float(needed[end]))
+    return results
 
 
 def _candidates(

@@ -159,27 +159,27 @@ def made_sharp(surface: Surface, index: WallIndex, rings: FlatRings) -> tuple[Su
         if (band := _flat_band(surface, index, edges, number))
     ]
     vertices, normals = surface.vertices.copy(), np.zeros_like(surface.normals)
-    found = []
+    deburred = []
     # Rows of a rounded edge may look like rings of their own; the rim's band holds theirs.
     for band in sorted(bands, key=lambda band: -len(band.triangles)):
         if not normals[band.triangles].any():
             normals[band.triangles] = band.normal
             vertices[band.corners] = band.pressed
-            found.append(Deburred(int(band.triangles[0]), band.outside, band.width))
-    return (reshaped(surface, vertices, normals), found) if found else (surface, [])
+            deburred.append(Deburred(int(band.triangles[0]), band.outside, band.width))
+    return (reshaped(surface, vertices, normals), deburred) if deburred else (surface, [])
 
 
 def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequence[float]) -> tuple[Message, ...]:
     """What was made sharp at the rims of tubes, of these ``walls``, in sentences."""
     by_face = defaultdict(list)
-    for one in found:
-        by_face[int(surface.faces[one.triangle])].append(one)
+    for edge in found:
+        by_face[int(surface.faces[edge.triangle])].append(edge)
     ends = [(wall, by_face[face]) for face, wall in zip(rims.face.tolist(), walls, strict=True) if face in by_face]
     if not ends:
         return ()
     count = counted(len(ends), "tube end has", "tube ends have")
     said = say("{} chamfered or rounded edges; read as if cut sharp.", count)
-    outside = max((one.width for _, edges in ends for one in edges if one.outside), default=0.0)
+    outside = max((edge.width for _, edges in ends for edge in edges if edge.outside), default=0.0)
     if outside:
         said += say(
             " Outside they take up to {} off the rim: set {} for a crown that ends where the rim is flat, or a groove "
@@ -187,7 +187,7 @@ def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequenc
             Length(outside),
             FieldName("lip_mm", -float(bare_mm(outside)), "fitting"),
         )
-    left, wall = min((wall - sum(one.width for one in edges), wall) for wall, edges in ends)
+    left, wall = min((wall - sum(edge.width for edge in edges), wall) for wall, edges in ends)
     if left < _LITTLE_FLAT * wall:
         flat = Length(left) if left >= 0.05 else "nothing"
         said += say(" Of a wall of {}, {} is left flat for the shoulder to rest on.", Length(wall), flat)

@@ -58,8 +58,8 @@ def joined(takeoff: Takeoff, given: Sequence[TubeEnd]) -> Takeoff:
     if twice:
         are = "tube end was" if twice == 1 else "tube ends were"
         notes += (f"{twice} picked {are} found in the assembly, or picked, at the same place; each takes one fitting.",)
-    kept = tuple(end for place, end in enumerate(ends) if places[place] == place)
-    return replace(takeoff, ends=kept, notes=notes)
+    standing = tuple(end for place, end in enumerate(ends) if places[place] == place)
+    return replace(takeoff, ends=standing, notes=notes)
 
 
 def leaving_out(takeoff: Takeoff, places_mm: Sequence[Point]) -> tuple[Takeoff, list[Point]]:
@@ -75,8 +75,8 @@ def leaving_out(takeoff: Takeoff, places_mm: Sequence[Point]) -> tuple[Takeoff, 
         gone.update(here)
         if not here:
             missed.append(place)
-    kept = tuple(end for number, end in enumerate(takeoff.ends) if number not in gone)
-    return (replace(takeoff, ends=kept) if gone else takeoff), missed
+    left = tuple(end for number, end in enumerate(takeoff.ends) if number not in gone)
+    return (replace(takeoff, ends=left) if gone else takeoff), missed
 
 
 def stand_ins(ends: Sequence[TubeEnd]) -> list[int]:
@@ -103,12 +103,12 @@ def stand_ins(ends: Sequence[TubeEnd]) -> list[int]:
     return [_last(places, place) for place in places]
 
 
-def _same(one: TubeEnd, other: TubeEnd) -> bool:
+def _same(first: TubeEnd, second: TubeEnd) -> bool:
     """Whether two ends at the same place look the same way and are as large; a tube may stand inside another."""
-    if other.by_hand == "given by size" or one.frame.z @ other.frame.z < np.cos(np.radians(_SAME_DEG)):
+    if second.by_hand == "given by size" or first.frame.z @ second.frame.z < np.cos(np.radians(_SAME_DEG)):
         return False
-    mine, theirs = (np.sort([end.section.outer.width, end.section.outer.depth]) for end in (one, other))
-    return bool(np.abs(mine - theirs).max() <= SAME_SHARE * one.section.outer.width)
+    mine, theirs = (np.sort([end.section.outer.width, end.section.outer.depth]) for end in (first, second))
+    return bool(np.abs(mine - theirs).max() <= SAME_SHARE * first.section.outer.width)
 
 
 def _last(places: Sequence[int], place: int) -> int:

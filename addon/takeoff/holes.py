@@ -56,7 +56,7 @@ def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[lis
     twins = surface.twins[skins.half_edges]
     patch = np.where(twins < 0, -1, beyond[twins // 3])
     rims = set(patch[np.repeat(skins.turns != 0, np.diff(skins.begins))].tolist())
-    found: list[Bore] = []
+    bores: list[Bore] = []
     unread: list[tuple[int, Floats]] = []
     loops_of: dict[int, list[int]] = defaultdict(list)
     for loop in spots.tolist():
@@ -76,10 +76,10 @@ def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[lis
         if owners == [2 * leg, 2 * leg + 1]:
             bore = _bore(surface, legs[leg], leg, triangles, skins.loop(loops[0]), skins.loop(loops[1]))
         if bore:
-            found.append(bore)
+            bores.append(bore)
         else:
             unread.append((leg, _middle(surface, skins, loops[0])))
-    return found, unread
+    return bores, unread
 
 
 def in_line(bores: Sequence[Bore]) -> list[tuple[Bore, Bore | None]]:

@@ -164,7 +164,7 @@ class Skins:
     @classmethod
     def of(cls, surface: Surface, chunks: Chunks, legs: Sequence[Leg], chosen: Sequence[int]) -> Skins:
         labels = np.full(len(surface.triangles), -1)
-        for place, triangles in zip(chosen, _near(surface, chunks, [legs[one] for one in chosen]), strict=True):
+        for place, triangles in zip(chosen, _near(surface, chunks, [legs[leg] for leg in chosen]), strict=True):
             _label(surface, legs[place], place, triangles, labels)
         half = (3 * np.flatnonzero(labels >= 0)[:, None] + np.arange(3)).ravel()
         twins = surface.twins[half]

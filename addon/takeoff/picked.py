@@ -98,14 +98,14 @@ class PickedEnd:
         if not section.wall > 0 or (section.bore.cross_section() - section.outer.cross_section()).area() > 0:
             raise PickError("The bore is not inside the outside. Take the outside and the bore of one rim")
         outward = normal if base.z @ normal > 0 else -normal
-        found = placed(section, centre, turn, base, outward, flat[-1], noise)
+        profile = placed(section, centre, turn, base, outward, flat[-1], noise)
         return TubeEnd(
             source=self.source,
-            section=found.section,
-            frame=found.frame,
-            mitre_deg=found.mitre_deg,
-            mitre_direction_deg=found.mitre_direction_deg,
-            clear_depth_mm=CLEAR_WIDTHS * found.section.outer.width,
+            section=profile.section,
+            frame=profile.frame,
+            mitre_deg=profile.mitre_deg,
+            mitre_direction_deg=profile.mitre_direction_deg,
+            clear_depth_mm=CLEAR_WIDTHS * profile.section.outer.width,
             cause="open",
             reason=say("open"),
             by_hand="picked by hand",
@@ -158,16 +158,16 @@ def _normal(loop: Floats) -> Floats:
 def _check_outlines(drawn: Sequence[Floats], flat: Sequence[Floats]) -> None:
     """Raises ``PickError`` if the outlines, in the world (n, 3) and along the tube (n, 2), cross or touch."""
     tolerance = _TOUCHING * _size(drawn[0])
-    kept = [polygons.distinct(outline, tolerance) for outline in flat]
-    for name, loop, outline, corners in zip(("rim", "bore"), drawn, flat, kept, strict=False):
+    corners_kept = [polygons.distinct(outline, tolerance) for outline in flat]
+    for name, loop, outline, corners in zip(("rim", "bore"), drawn, flat, corners_kept, strict=False):
         crossing = polygons.meeting([outline[corners]], tolerance)
         if crossing or len(corners) < 3:
             where = say(" at {}", _said(loop[corners], *crossing[1:])) if crossing else ""
             said = "The {} crosses or touches itself{}. Take its corners in the order in which they follow each other"
             raise PickError(say(said, name, where))
-    met = polygons.meeting([outline[corners] for outline, corners in zip(flat, kept, strict=True)], tolerance)
+    met = polygons.meeting([outline[corners] for outline, corners in zip(flat, corners_kept, strict=True)], tolerance)
     if met:
-        where = _said(drawn[met[0]][kept[met[0]]], *met[1:])
+        where = _said(drawn[met[0]][corners_kept[met[0]]], *met[1:])
         raise PickError(
             say("The bore is not inside the outside: they meet at {}. Take the outside and the bore of one rim", where)
         )

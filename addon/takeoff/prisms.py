@@ -51,7 +51,7 @@ def plain_ends(
     count = len(surface.body_names)
     if not count:
         return [], [], []
-    found = np.bincount(np.array(bodies, int), minlength=count)
+    counts = np.bincount(np.array(bodies, int), minlength=count)
     rims = dict(zip(bodies, ends, strict=True))
     least = min((end.section.outer.width for end in ends), default=0.0) / 2
     order = np.argsort(surface.bodies, kind="stable")
@@ -59,7 +59,7 @@ def plain_ends(
     prisms: list[Prism] = []
     unread: list[int] = []
     endless: list[int] = []
-    for body in np.flatnonzero((found < 2) & surface.body_closed).tolist():
+    for body in np.flatnonzero((counts < 2) & surface.body_closed).tolist():
         triangles = order[begins[body] : begins[body + 1]]
         found_here = _of_body(surface, body, triangles, rims.get(body), least)
         prisms += [end for end in found_here if end is not None]
@@ -161,13 +161,13 @@ def _end(
         return None
     frame = Frame.along(base.to_world(np.array([[0.0, 0.0, middle[2]]]))[0], base.z * up, base.x)
     fits = [_fitted(loop * (1, up)) for loop in loops]
-    found = combined(fits[0], fits[-1])
+    section = combined(fits[0], fits[-1])
     # The plane passes through the border's middle, not through the frame's origin.
     normal = normal @ base.axes if solid else frame.z
     if solid:
         lift = float((base.to_world(middle[None])[0] - frame.origin) @ normal) / float(frame.z @ normal)
         frame = Frame(frame.origin + frame.z * lift, frame.axes)
-    return Prism(body, placed(*found, frame, normal, loops[-1] * (1, up)), 0.0 if solid else departure)
+    return Prism(body, placed(*section, frame, normal, loops[-1] * (1, up)), 0.0 if solid else departure)
 
 
 def _long_axis(surface: Surface, triangles: Indices) -> Floats | None:

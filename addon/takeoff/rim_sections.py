@@ -87,8 +87,8 @@ def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[Ri
 
 def _tube(outer: OutlineFit | None, bore: OutlineFit) -> _Drawn | None:
     """The two outlines as a section, if they make a tube."""
-    found = combined(outer, bore) if outer else None
-    return found if found and is_tube(found[0]) else None
+    section = combined(outer, bore) if outer else None
+    return section if section and is_tube(section[0]) else None
 
 
 def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats) -> list[Floats]:

@@ -37,18 +37,18 @@ def _step(values: Floats, sample: Floats, largest: float, unit: float) -> float:
     """The step between neighbouring numbers at the ``largest`` of ``values``; 0 if they are not rounded."""
     slack = 2 * _FLOAT32_STEP * largest
     tens = 10.0 ** math.floor(math.log10(largest / unit)) * unit
-    found = [0.0]
+    steps = [0.0]
     for decimals in _DECIMALS:
         step = unit * 10.0**-decimals
         if step > 5 * slack and _on_grid(sample, step, slack) and _on_grid(values, step, slack):
-            found.append(step)
+            steps.append(step)
             break
     for digits in _DIGITS:
         least = 1e-9 * largest / unit
         if _of_digits(sample / unit, digits, least) and _of_digits(values / unit, digits, least):
-            found.append(tens * 10.0 ** (1 - digits))
+            steps.append(tens * 10.0 ** (1 - digits))
             break
-    return max(found)
+    return max(steps)
 
 
 def _on_grid(values: Floats, step: float, slack: float) -> bool:

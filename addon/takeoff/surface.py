@@ -224,11 +224,13 @@ def _without_copies(
     owners = np.empty(len(sizes), np.int64)
     owners[bodies] = mesh_of
     dropped: set[int] = set()
-    for one, other in sorted(zip(first.tolist(), second.tolist(), strict=True)):
-        corners, others = (np.unique(triangles[bodies == body]) for body in (one, other))
-        if dropped & {one, other} or not _same_place(vertices, corners, others, float(reach[one])):
+    for first_body, other in sorted(zip(first.tolist(), second.tolist(), strict=True)):
+        corners, others = (np.unique(triangles[bodies == body]) for body in (first_body, other))
+        if dropped & {first_body, other} or not _same_place(vertices, corners, others, float(reach[first_body])):
             continue
-        copy, original = (one, other) if inside_out[one] and not inside_out[other] else (other, one)
+        copy, original = (
+            (first_body, other) if inside_out[first_body] and not inside_out[other] else (other, first_body)
+        )
         dropped.add(copy)
         names = [quoted(meshes[owners[body]].name or f"mesh {owners[body] + 1}") for body in (copy, original)]
         other_name = "another of its own" if names[0] == names[1] else f"one of {names[1]}"

@@ -80,11 +80,11 @@ def surveyed(
 
 def joints_of(ends: Sequence[TubeEnd], facing: Mapping[int, tuple[int, float]]) -> tuple[Joint, ...]:
     """The joints between ends, by which other end each faces and how far away that is."""
-    found: dict[frozenset[int], Joint] = {}
-    for one, (other, gap) in sorted(facing.items()):
-        pair = ends[one], ends[other]
-        found.setdefault(frozenset((one, other)), Joint(pair, gap, angle_between(pair[0].frame.z, pair[1].frame.z)))
-    return tuple(found.values())
+    joints: dict[frozenset[int], Joint] = {}
+    for end, (other, gap) in sorted(facing.items()):
+        pair = ends[end], ends[other]
+        joints.setdefault(frozenset((end, other)), Joint(pair, gap, angle_between(pair[0].frame.z, pair[1].frame.z)))
+    return tuple(joints.values())
 
 
 def _cuts(surface: Surface, legs: Sequence[Leg], skins: Skins, rims: int) -> dict[int, tuple[Floats, Floats]]:
@@ -125,7 +125,7 @@ def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
 def _lies_on(own: Tube, cut: Floats, tubes: Sequence[Tube]) -> Tube | None:
     """The tube on whose outside the corners (n, 3) of a cut lie best."""
     middle, width = cut.mean(axis=0), own.section.outer.width
-    found, least = None, _ALIKE_CUT * width
+    nearest, least = None, _ALIKE_CUT * width
     for tube in tubes:
         arm = middle - tube.frame.origin
         along = float(arm @ tube.axis)
@@ -136,8 +136,8 @@ def _lies_on(own: Tube, cut: Floats, tubes: Sequence[Tube]) -> Tube | None:
             continue
         off, _ = off_outline(tube.section.outer, tube.frame.to_local(cut)[:, :2])
         if float(np.ptp(off)) < least and abs(float(off.mean())) < _FITS_CUT * width:
-            found, least = tube, float(np.ptp(off))
-    return found
+            nearest, least = tube, float(np.ptp(off))
+    return nearest
 
 
 def _hole(tube: Tube, bore: Bore, opposite: Bore | None) -> Hole:

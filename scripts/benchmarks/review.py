@@ -127,9 +127,9 @@ def _growth() -> list[str]:
     for layer in (0.4, 0.2, 0.1, 0.05):
         process = replace(PROCESS, layer_mm=layer, first_layer_mm=layer)
         fitting = _cap(PREVIEW_FACETS)
-        found = review_fitting(fitting, process)
-        assert found.printed is not None
-        layer_counts.append(len(found.printed.layers))
+        review = review_fitting(fitting, process)
+        assert review.printed is not None
+        layer_counts.append(len(review.printed.layers))
         by_layers += _turn_about(lambda f=fitting, p=process: review_fitting(f, p).findings, times=3)  # type: ignore[misc]
     triangle_counts, by_triangles = [], []
     for facets in (32, 64, 128, 256):
