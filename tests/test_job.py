@@ -220,10 +220,23 @@ def test_a_shop_without_tubes_gets_a_result_and_no_print_file(tmp_path):
     assert (tmp_path / "ferrule_out" / "result.json").exists()
 
 
-def test_a_fitting_larger_than_the_plate_is_refused_before_anything_is_written(tmp_path):
-    with pytest.raises(JobError, match="40"):
-        do(tmp_path, process={"plate_mm": [60, 60, 100], "margin_mm": 15})
-    assert not list(tmp_path.iterdir())
+def test_a_fitting_larger_than_the_plate_does_not_stop_the_others(tmp_path):
+    result = do(tmp_path, process={"plate_mm": [60, 60, 100], "margin_mm": 15})
+    assert [one.id for one in result.made] == ["F1"] and result.files and not result.complete
+    (refusal,) = result.refusals
+    assert (refusal.fitting, refusal.severity, refusal.unit) == ("F2", "must fix", "mm")
+    assert (refusal.value, refusal.limit) == (pytest.approx(40, abs=0.01), pytest.approx(30, abs=0.01))
+    assert "plate_mm" in refusal.advice and "unit" not in refusal.advice
+    assert refusal.meaning in (tmp_path / "ferrule_out" / "rack job sheet.html").read_text("utf-8")
+
+
+def test_a_fitting_for_a_tube_too_wide_to_be_one_names_the_unit(tmp_path):
+    wide = tube(Section.round(645.16, 80.65), 2000, "leg")
+    result = do(tmp_path, [*rack(), wide], assembly={"files": ["rack.stl"], "unit": "in"})
+    assert {one.id for one in result.made} == {"F1", "F2"}
+    (refusal,) = result.refusals
+    assert refusal.value > refusal.limit == 170
+    assert "645.16 mm wide" in refusal.advice and "unit" in refusal.advice and "plate_mm" in refusal.advice
 
 
 def test_entries_for_no_tube_of_the_assembly_are_told(tmp_path):

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
-from addon.bench.plate import LEAST_SPACING_MM, Footprint, PlateError, lay_out
+from addon.bench.plate import LEAST_SPACING_MM, Footprint, PlateError, lay_out, too_large
 from addon.files.parts import Part
 from addon.files.threemf import write_3mf
 from addon.geometry.mesh import Mesh
@@ -183,10 +183,16 @@ def test_nothing_wanted_needs_no_plate():
 
 def test_too_large_is_refused_by_name_and_size():
     job = [circle(30), box(300, 20, name="rail foot"), replace(circle(30, name="tall"), height_mm=150), box(200, 239)]
-    with pytest.raises(PlateError, match=r"'rail foot' needs 300 × 20 mm.*240 × 200 mm.*'tall' is 150 mm high") as e:
+    with pytest.raises(PlateError, match=r"'rail foot' needs 300 × 20 mm.*240 × 200 mm.*'tall' is 150 mm high"):
         lay_out(job, PLAIN)
-    assert e.value.parts == (1, 2)
-    check([one for index, one in enumerate(job) if index not in e.value.parts], PLAIN)
+    reasons = [too_large(one, PLAIN) for one in job]
+    assert [reason and (reason.value_mm, reason.limit_mm) for reason in reasons] == [
+        None,
+        (pytest.approx(300), pytest.approx(240)),
+        (150, 100),
+        None,
+    ]
+    check([one for one, reason in zip(job, reasons, strict=True) if reason is None], PLAIN)
 
 
 def test_what_just_fits_is_not_refused():

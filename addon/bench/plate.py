@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from manifold3d import CrossSection
 
-from ..fields.messages import Given, Length, say, say_all
+from ..fields.messages import Given, Length, Message, say, say_all
 from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
@@ -28,11 +28,18 @@ _FINE = 1e-6
 
 
 class PlateError(ValueError):
-    """Parts that no plate of the process can hold; ``parts`` are their indices, for a caller that goes on without."""
+    """Parts that no plate of the process can hold."""
 
-    def __init__(self, problem: str, parts: Sequence[int]):
-        super().__init__(problem)
-        self.parts = tuple(parts)
+
+@dataclass(frozen=True)
+class TooLarge:
+    """Why no plate of the process can hold a part."""
+
+    problem: Message
+    """What follows the part's name: "is 180 mm high; there is room for 170 mm"."""
+    value_mm: float | None = None
+    """The side, as printed, that is farthest over; None if only the keep-out corner is in the way."""
+    limit_mm: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,13 +94,15 @@ def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
     Distances hold for what is printed, larger than drawn by the shrink. The same parts always lie the same way.
     Raises ``PlateError`` if a part is too large for the plate.
     """
-    spacing = max(process.spacing_mm, LEAST_SPACING_MM)
-    width, depth = (side - 2 * process.margin_mm + 10 * _FINE for side in process.plate_mm[:2])
-    keep_out = tuple(max(side - process.margin_mm, 0.0) for side in process.keep_out_mm)
-    ground = Ground(width, depth, spacing, (keep_out[0], keep_out[1]))
-    scale = shrink_scale(process.shrink_percent)
+    ground, scale = _ground(process), shrink_scale(process.shrink_percent)
     turned = [_turns(footprint, scale) for footprint in footprints]
-    _refuse_too_large(footprints, turned, ground, process, float(scale[2]))
+    problems = [
+        say("{} {}", Given(footprint.name), reason.problem)
+        for footprint, ways in zip(footprints, turned, strict=True)
+        if (reason := _why_too_large(footprint, ways, ground, process, float(scale[2])))
+    ]
+    if problems:
+        raise PlateError(say("{}. Choose a larger plate or leave it out.", say_all(problems, "; ")))
 
     members: dict[tuple[RoundedBox, ...], list[int]] = {}
     for index, footprint in enumerate(footprints):
@@ -113,6 +122,18 @@ def lay_out(footprints: Sequence[Footprint], process: Process) -> Plates:
             placements.append(Placement(part, plate, x, y, way.turn_deg))
     placements.sort(key=lambda placement: (placement.plate, placement.part))
     return Plates(tuple(placements), len(beds))
+
+
+def too_large(footprint: Footprint, process: Process) -> TooLarge | None:
+    """Why a part, larger than drawn by the shrink, is too large for the plate; None if it has room."""
+    scale = shrink_scale(process.shrink_percent)
+    return _why_too_large(footprint, _turns(footprint, scale), _ground(process), process, float(scale[2]))
+
+
+def _ground(process: Process) -> Ground:
+    width, depth = (side - 2 * process.margin_mm + 10 * _FINE for side in process.plate_mm[:2])
+    keep_out = tuple(max(side - process.margin_mm, 0.0) for side in process.keep_out_mm)
+    return Ground(width, depth, max(process.spacing_mm, LEAST_SPACING_MM), (keep_out[0], keep_out[1]))
 
 
 def _turns(footprint: Footprint, scale: Floats) -> list[_Turned]:
@@ -149,26 +170,21 @@ def _square_turn(outline: Floats) -> float:
     return math.degrees(turn) if turned < 0.98 * as_drawn else 0.0
 
 
-def _refuse_too_large(
-    footprints: Sequence[Footprint], turned: Sequence[Sequence[_Turned]], ground: Ground, process: Process, rise: float
-) -> None:
-    problems = {}
-    for index, (footprint, ways) in enumerate(zip(footprints, turned, strict=True)):
-        height, most = footprint.height_mm * rise, process.plate_mm[2]
-        if height > most + _FINE:
-            problems[index] = say(
-                "{} is {} high; there is room for {}", Given(footprint.name), Length(height), Length(most)
-            )
-        elif not any(fits(way.shape, ground) for way in ways):
-            size = Length(ways[0].shape.width, ways[0].shape.depth)
-            room = Length(max(ground.width, 0.0), max(ground.depth, 0.0))
-            said = "{} needs {}; the plate less its margin has {}"
-            problems[index] = say(said, Given(footprint.name), size, room)
-            if ground.blocked:
-                problems[index] += ", and too little beside the keep-out corner"
-    if problems:
-        said = say("{}. Choose a larger plate or leave it out.", say_all(problems.values(), "; "))
-        raise PlateError(said, list(problems))
+def _why_too_large(
+    footprint: Footprint, ways: Sequence[_Turned], ground: Ground, process: Process, rise: float
+) -> TooLarge | None:
+    height, most = footprint.height_mm * rise, process.plate_mm[2]
+    if height > most + _FINE:
+        return TooLarge(say("is {} high; there is room for {}", Length(height), Length(most)), height, most)
+    if any(fits(way.shape, ground) for way in ways):
+        return None
+    size = ways[0].shape.width, ways[0].shape.depth
+    room = max(ground.width, 0.0), max(ground.depth, 0.0)
+    problem = say("needs {}; the plate less its margin has {}", Length(*size), Length(*room))
+    if ground.blocked:
+        problem += ", and too little beside the keep-out corner"
+    value, limit = max(zip(sorted(size), sorted(room), strict=True), key=lambda side: side[0] - side[1])
+    return TooLarge(problem, value, limit) if value > limit else TooLarge(problem)
 
 
 def _hull(points: Floats) -> Floats:

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..fields.messages import Message, Name, say
+from ..bench.plate import Footprint, TooLarge, too_large
+from ..fields.messages import FieldName, Length, Message, Name, say
 from ..fields.refusals import RecipeError
 from ..geometry.mesh import Mesh
 from ..review import Finding, review_fit
@@ -22,6 +23,8 @@ from .resolved import designed, reviewed
 from .results import Attempt, Batch, Made
 
 NO_RECIPE = say("Check the assembly's unit; if it is right, leave this end without a fitting.")
+WIDE_MM = 150.0
+"""Few tubes that are welded and capped are wider, so the unit may be wrong; common practice, no source."""
 
 
 def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
@@ -32,12 +35,14 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
 
 
 def attempt(job: Job, batch: Batch) -> Attempt:
-    """The batch's fitting with all that its review finds, or the finding that its recipe is impossible. Raises
-    ``JobError`` as ``make`` does."""
+    """The batch's fitting with all that its review finds, or the finding that its recipe is impossible or that it
+    is too large for the plate. Raises ``JobError`` as ``make`` does."""
     try:
         made = make(job, batch)
     except RecipeError as refusal:
         return Attempt(None, (refused(batch, refusal),))
+    if reason := too_large(Footprint.of(made.name, made.fitting.standing()), job.process):
+        return Attempt(None, (without_room(made, reason),))
     return Attempt(made, made.findings)
 
 
@@ -55,6 +60,27 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
         if cure
         else NO_RECIPE,
         cure=cure,
+    )
+
+
+def without_room(made: Made, reason: TooLarge) -> Finding:
+    """The finding for a fitting that is too large for the plate."""
+    section = made.batch.section
+    advice = say(
+        "Correct {} if the plate is larger, choose a process with a larger one, or leave this end without a fitting.",
+        FieldName("plate_mm", table="process"),
+    )
+    if section.outer.width > WIDE_MM:
+        advice = say("Check the assembly's unit: the tube is {} wide. {}", Length(section.outer.width), advice)
+    return Finding(
+        fitting=made.id,
+        check="too large for the plate",
+        severity="must fix",
+        meaning=say("No fitting was made for {}: it {}.", section_name(section), reason.problem),
+        advice=advice,
+        value=None if reason.value_mm is None else round(reason.value_mm, 3),
+        limit=reason.limit_mm and round(reason.limit_mm, 3),
+        unit="mm",
     )
 
 

@@ -69,7 +69,7 @@ def job_sheet_of(result: JobResult) -> JobSheet:
             SheetLadder(ladder.fittings, ladder.ladder, result.files_of(ladder.name)) for ladder in result.ladders
         ),
         metal=result.facts.metal,
-        findings=tuple(finding for finding in result.findings if finding.check == "recipe"),
+        findings=result.refusals,
         notes=result.notes,
     )
 

@@ -102,7 +102,7 @@ class Attempt:
     """A batch's fitting, or why it cannot be made."""
 
     made: Made | None
-    """None if the recipe is impossible for it; then the finding says so."""
+    """None if the recipe is impossible for it, or no plate can hold it; then the finding says so."""
     findings: tuple[Finding, ...]
 
 
@@ -170,4 +170,10 @@ class JobResult:
     @property
     def complete(self) -> bool:
         """Whether every open end got its fitting, and there was one."""
-        return bool(self.made) and not any(finding.check == "recipe" for finding in self.findings)
+        return bool(self.made) and not self.refusals
+
+    @property
+    def refusals(self) -> tuple[Finding, ...]:
+        """Why fittings were not made."""
+        made = {one.id for one in self.made}
+        return tuple(finding for finding in self.findings if finding.fitting not in made)

@@ -35,7 +35,8 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
     """Takes an assembly's meshes, in mm, to files, read back, in the job's output folder.
 
     ``unit_given`` says whether the file or the job gave their unit. Raises ``JobError`` if the job cannot go on;
-    then no file has changed. A recipe that is impossible for one section is a finding, and the others are made.
+    then no file has changed. A recipe that is impossible for one section, and a fitting that is too large for the
+    plate, are findings, and the others are made.
     """
     progress("Reading the tube ends", 0.0)
     work = after_takeoff(job, meshes, tube_ends_of(job, meshes, unit_given))
