@@ -13,7 +13,7 @@ import re
 from collections import Counter
 from dataclasses import fields, replace
 from functools import cache
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import html5lib
 import numpy as np
@@ -31,7 +31,7 @@ from addon.bench.order_list import END_COLUMNS, ends_csv, fittings_csv
 from addon.bench.plate import Footprint, Plates, lay_out
 from addon.bench.plate_map import plate_maps
 from addon.bench.quantities import Prices, quantities, work_of_print
-from addon.bench.section_drawing import both_units, section_drawing, spread
+from addon.bench.section_drawing import both_units, section_drawing, spread, text_width
 from addon.bench.sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
 from addon.families.cap import CAP, Recipe, design
 from addon.geometry.frames import Frame
@@ -309,14 +309,15 @@ def paths(svg: str, kind: str) -> list[np.ndarray]:
 
 
 @pytest.mark.parametrize(
-    ("section", "scale"), [(ROUND, 2), (Section.round(88.9, 5.49), 1), (Section.round(219.1, 6.3), 0.2)]
+    ("section", "scale"),
+    [(ROUND, 2), (Section.round(88.9, 5.49), 1), (Section.round(219.1, 6.3), 0.5), (Section.round(323.9, 7.1), 0.2)],
 )
 def test_drawings_are_true_to_their_scale(section, scale):
     """Source: the fitting's own size times the scale that the drawing states."""
     fitting = design(Recipe(crown="flat", rise_mm=10, spigot_mm=12), section)
     svg = section_drawing(fitting.drawing(), "t")
     width, height = size_of(svg)
-    assert width <= 180 and height <= 130
+    assert width <= 180 and height <= 165
     cut = np.concatenate(paths(svg, "cut"))
     assert np.ptp(cut[:, 0]) == pytest.approx(section.outer.width * scale, rel=1e-3)
     assert np.ptp(cut[:, 1]) == pytest.approx(22 * scale, rel=1e-3)
@@ -347,6 +348,45 @@ def test_a_mitred_fitting_shows_its_angle_and_its_true_spigot():
     svg = section_drawing(design(Recipe(), ROUND, mitre_deg=45.0, mitre_direction_deg=90.0).drawing(), "t")
     assert "mitre 45°" in svg and "18.65 mm (0.734 in)" in svg
     size_of(svg)
+
+
+@pytest.mark.parametrize("mitre", [0.0, 20.0, 45.0])
+@pytest.mark.parametrize(
+    "section",
+    [ROUND, SQUARE, OVAL, Section.round(12, 1.5), Section.round(219.1, 6.3), Section.rectangular(100, 50, 4)],
+    ids=str,
+)
+def test_no_line_crosses_words_and_no_words_meet(section, mitre):
+    """Source: the middle half of each text's height, and its width as the drawing takes it, against each straight
+    line cut by that box (Liang and Barsky's clipping)."""
+    svg = section_drawing(design(recipe_of(spigot_mm=12.7), section, mitre_deg=mitre).drawing(), "t")
+    width, height = size_of(svg)
+    assert width <= 180 and height <= 165
+    for sheet in re.split(r'<g transform="', svg)[1:]:
+        lines = [np.array(ends, float).reshape(2, 2) for ends in re.findall(LINE, sheet)]
+        texts = [(float(x), float(y), anchor, words) for x, y, anchor, words in re.findall(TEXT, sheet)]
+        assert len(lines) > 8 and len(texts) > 4
+        boxes = [box_of(*text) for text in texts]
+        for (low, high), text in zip(boxes, texts, strict=True):
+            assert not [ends for ends in lines if crosses(ends, low, high)], text
+        for (low, high), (other_low, other_high) in combinations(boxes, 2):
+            assert (high <= other_low).any() or (other_high <= low).any()
+
+
+LINE = r'<line x1="([\d.-]+)" y1="([\d.-]+)" x2="([\d.-]+)" y2="([\d.-]+)"'
+TEXT = r'<text x="([\d.-]+)" y="([\d.-]+)"[^>]* text-anchor="(\w+)"[^>]*>([^<]+)</text>'
+
+
+def box_of(x: float, y: float, anchor: str, words: str) -> tuple[np.ndarray, np.ndarray]:
+    wide = text_width(words)
+    left = x - {"start": 0, "middle": wide / 2, "end": wide}[anchor]
+    return np.array([left, y - 0.7]), np.array([left + wide, y + 0.7])
+
+
+def crosses(ends: np.ndarray, low: np.ndarray, high: np.ndarray) -> bool:
+    way = np.where(ends[1] == ends[0], 1e-12, ends[1] - ends[0])
+    near, far = np.sort([(low - ends[0]) / way, (high - ends[0]) / way], axis=0)
+    return bool(max(near.max(), 0.0) < min(far.min(), 1.0))
 
 
 def test_both_units():

@@ -19,13 +19,23 @@ SCALES = ((2, 1), (1, 1), (1, 2), (1, 5), (1, 10), (1, 20), (1, 50))
 """Paper to part; the first that fits is taken."""
 
 TEXT_MM = 2.8
-"""Height of the letters' line; a letter is taken as 0.55 of it wide."""
+"""Size of the letters."""
+_LETTER_WIDTHS = dict.fromkeys(" .,/:il", 0.28) | dict.fromkeys("()-", 0.34) | dict.fromkeys("mw⌀", 0.84)
+"""Of letters that are not as wide as a digit, in sizes; from memory of the metrics that the sheet's fonts share."""
+_DIGIT_WIDTH = 0.57
+_CLEAR_MM = 0.4
+"""Between words and lines at their sides."""
+_BESIDE_MM = 5.0
+"""From the last extension line to words that stand beside it; clear of arrows from outside."""
 _ROW_MM = 6.5
 _FIRST_ROW_MM = 4.5
 _ARROW_MM = 1.6
 _LINE_MM = 3.8
+_AXIS_MM = 1.0
+"""How far a centre line runs past the part: short of the words of the first row."""
 _BETWEEN_VIEWS_MM = 6.0
 _CAPTION_MM = 5.0
+_ROWS: tuple[Margin, ...] = "above", "below"
 HATCH_MM = 1.5
 """Between the lines of a hatch."""
 
@@ -35,7 +45,7 @@ def both_units(mm: float) -> str:
     return f"{say_mm(mm)} ({say_inches(mm, 16) or f'{mm / MM_PER_INCH:.3f} in'})"
 
 
-def section_drawing(views: Sequence[View], title: str, width: float = 180, height: float = 130) -> str:
+def section_drawing(views: Sequence[View], title: str, width: float = 180, height: float = 165) -> str:
     """An SVG at most ``width`` x ``height`` mm at the largest of ``SCALES`` that fits, which it states.
 
     The views stand side by side, or one below the other where they are larger so.
@@ -81,11 +91,15 @@ class _Sheet:
         points = np.concatenate([*view.cut, *view.seen, *view.hidden])
         self.low, self.high = points.min(axis=0), points.max(axis=0)
         rows_above, rows_below = self._row_count("above"), self._row_count("below")
-        left, right = self._widest("left"), self._widest("right")
+        left, right = self._column_width("left"), self._column_width("right")
         middle = float(self.high[0] - self.low[0]) * scale
-        # Words above and below may be wider than the part; the columns keep clear of them.
-        self.over = max(0.0, (self._widest("above", "below") - middle) / 2)
-        self.left, self.right = self.over + left + 1, self.over + right + 1
+        # Words above and below may reach past the part; the columns keep clear of them.
+        across = [self._words_across(dimension) for dimension in view.dimensions if dimension.margin in _ROWS]
+        self.over: dict[Margin, float] = {
+            "left": max([0.0, *(-start for start, _, _ in across)]),
+            "right": max([0.0, *(end - middle for _, end, _ in across)]),
+        }
+        self.left, self.right = self.over["left"] + left + 1, self.over["right"] + right + 1
         self.top = _FIRST_ROW_MM + _ROW_MM * rows_above
         bottom = _FIRST_ROW_MM + _ROW_MM * rows_below + (_CAPTION_MM if view.caption else 0)
         self.width = self.left + middle + self.right
@@ -99,9 +113,9 @@ class _Sheet:
         drawn += [svg.outlines([self.paper(loop)], "hidden") for loop in view.hidden]
         if view.axis:
             top, bottom = self._at(0, self.high[1]), self._at(0, self.low[1])
-            drawn.append(svg.line((top[0], top[1] - 2.5), (bottom[0], bottom[1] + 2.5), "axis"))
+            drawn.append(svg.line((top[0], top[1] - _AXIS_MM), (bottom[0], bottom[1] + _AXIS_MM), "axis"))
         for dimension in view.dimensions:
-            if dimension.margin in ("above", "below"):
+            if dimension.margin in _ROWS:
                 drawn += self._across(dimension)
         drawn += self._column("left") + self._column("right")
         if view.caption:
@@ -125,18 +139,39 @@ class _Sheet:
         ends = sorted((self._at(*dimension.start), self._at(*dimension.end)))
         drawn = [svg.line((x, point_y + up * 0.6), (x, y + up), "thin") for x, point_y in ends]
         drawn += _arrows((ends[0][0], y), (ends[1][0], y))
-        return [*drawn, svg.text(((ends[0][0] + ends[1][0]) / 2, y - 1.9), dimension.said(both_units))]
+        start, end, beside = self._words_across(dimension)
+        if beside:
+            drawn.append(svg.line((ends[1][0], y), (self.left + start - _CLEAR_MM, y), "thin"))
+        at = self.left + (start + end) / 2, y if beside else y - 1.9
+        return [*drawn, svg.text(at, dimension.said(both_units))]
+
+    def _words_across(self, dimension: Dimension) -> tuple[float, float, bool]:
+        """Where words above or below start and end, from the part's left edge, and whether they stand beside
+        their dimension because lines leave them no room in it."""
+        lines = [
+            float(point[0] - self.low[0]) * self.scale
+            for other in self.view.dimensions
+            if other.margin == dimension.margin and other.row >= dimension.row
+            for point in (other.start, other.end)
+        ]
+        middle = float((dimension.start[0] + dimension.end[0]) / 2 - self.low[0]) * self.scale
+        width = text_width(dimension.said(both_units))
+        beside = any(abs(line - middle) < width / 2 + _CLEAR_MM for line in lines)
+        start = max(lines) + _BESIDE_MM if beside else middle - width / 2
+        return start, start + width, beside
 
     def _column(self, margin: Margin) -> list[str]:
         """Dimensions of heights and notes: their words keep apart, and a leader runs to the ones that had to move."""
         out = -1 if margin == "left" else 1
         edge = self.left if margin == "left" else self.width - self.right
-        x = edge + out * (self.over + _FIRST_ROW_MM)
+        first = edge + out * (self.over[margin] + _FIRST_ROW_MM)
+        last = first + out * self._row_step(margin)
         lines: list[tuple[float, str, tuple[float, float]]] = []
         drawn = []
         for dimension in self.view.dimensions:
             if dimension.margin != margin:
                 continue
+            x = last if dimension.row else first
             ends = sorted((self._at(*dimension.start), self._at(*dimension.end)), key=lambda point: point[1])
             drawn += [svg.line((point_x + out * 0.6, y), (x + out, y), "thin") for point_x, y in ends]
             drawn += _arrows((x, ends[0][1]), (x, ends[1][1]))
@@ -148,8 +183,8 @@ class _Sheet:
         lines.sort(key=lambda line: line[0])
         heights = spread([line[0] for line in lines], _LINE_MM)
         for height, (wanted, words, point) in zip(heights, lines, strict=True):
-            start = (x + out * 2.6, height)
-            if abs(height - wanted) > 0.2 or abs(point[0] - x) > 0.1:
+            start = (last + out * 2.6, height)
+            if abs(height - wanted) > 0.2 or abs(point[0] - last) > 0.1:
                 drawn.append(svg.line(point, (start[0] - out * 0.4, height), "thin"))
             drawn.append(svg.text(start, words, "end" if out < 0 else "start"))
         return drawn
@@ -157,16 +192,20 @@ class _Sheet:
     def _row_count(self, margin: Margin) -> int:
         return max((dimension.row + 1 for dimension in self.view.dimensions if dimension.margin == margin), default=0)
 
-    def _widest(self, *margins: Margin) -> float:
-        words = [dimension.said(both_units) for dimension in self.view.dimensions if dimension.margin in margins]
-        words += [note.said(say_mm) for note in self.notes if note.margin in margins]
-        aside = 0.0 if "above" in margins or not words else _FIRST_ROW_MM + 2.6
-        return aside + max(map(text_width, words), default=0.0)
+    def _column_width(self, margin: Margin) -> float:
+        words = [dimension.said(both_units) for dimension in self.view.dimensions if dimension.margin == margin]
+        words += [note.said(say_mm) for note in self.notes if note.margin == margin]
+        aside = _FIRST_ROW_MM + self._row_step(margin) + 2.6
+        return aside + max(map(text_width, words)) if words else 0.0
+
+    def _row_step(self, margin: Margin) -> float:
+        """From the first row of a column to its second, if it has one."""
+        return _ROW_MM * (self._row_count(margin) > 1)
 
 
 def text_width(words: str) -> float:
     """About how wide words are on paper, in mm."""
-    return 0.55 * TEXT_MM * len(words)
+    return TEXT_MM * sum(_LETTER_WIDTHS.get(letter, _DIGIT_WIDTH) for letter in words)
 
 
 def spread(wanted: Sequence[float], apart: float) -> list[float]:

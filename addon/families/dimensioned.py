@@ -21,7 +21,7 @@ UV = tuple[float, float]
 class Dimension:
     """The distance between two points, measured across (words above or below) or up (words left or right).
 
-    Those above and below have rows of their own, 0 next to the part; those left and right share one column.
+    Row 0 is next to the part. Those left and right have their words in one column, on paper past rows 0 and 1.
     """
 
     start: UV

@@ -70,7 +70,7 @@ def section_view(
         towards, (low, high) = np.radians(mitre_deg), span(np.concatenate(cut), 1)
         notes.append(Note((rise * float(np.sin(towards)), rise * float(np.cos(towards))), "rise {}", (rise,)))
         notes.append(Note(at(left, 0.0), f"mitre {mitre_deg:.4g}°", margin="left"))
-        dimensions.append(Dimension((left, low), (left, high), "left", "height", (high - low,), detail=True))
+        dimensions.append(Dimension((left, low), (left, high), "left", "height", (high - low,), row=1, detail=True))
     else:
         width = (crown_right - crown_left,)
         dimensions.append(Dimension((crown_left, 0.0), (crown_right, 0.0), "above", "crown", width, sign))
