@@ -218,9 +218,9 @@ def test_meshes_that_cannot_be_read_say_which_and_why():
         take_off([Mesh(TUBE.vertices, TUBE.triangles + 5, "tube")], 8.0)
     with pytest.raises(TakeoffError, match=r'"flat": vertices .* both need three columns'):
         take_off([Mesh(TUBE.vertices[:, :2], TUBE.triangles, "flat")], 8.0)
-    with pytest.raises(ValueError, match="spigot's depth has to be a length above 0 mm, not -1"):
+    with pytest.raises(ValueError, match="spigot's depth has to be a length above 0, not -1 mm"):
         take_off([TUBE], -1.0)
-    with pytest.raises(ValueError, match="the wall has to be a length above 0 mm, not nan"):
+    with pytest.raises(ValueError, match="the wall has to be a length above 0, not nan mm"):
         take_off([TUBE], 8.0, wall_mm=float("nan"))
 
 

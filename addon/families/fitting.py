@@ -112,7 +112,8 @@ class Fitting(ABC):
 
     def standing(self) -> Mesh:
         """The mesh as it stands when printed."""
-        return Mesh(self.print_frame.to_local(self.mesh.vertices), self.mesh.triangles, self.mesh.name)
+        vertices = self.print_frame.to_local(self.mesh.vertices)
+        return Mesh(vertices - (0.0, 0.0, vertices[:, 2].min()), self.mesh.triangles, self.mesh.name)
 
     def standing_points(self, points: Floats) -> Floats:
         """(n, 3): points of its seat (x and y square to the tube's axis, z along it from the rim) where they come to
