@@ -129,7 +129,7 @@ def test_process_numbers_override_the_table():
         ({"measured": [{"kind": "round"}]}, ["measured[1]", "bore_width_mm"]),
         ({"measured": [{"bore_width_mm": -1}]}, ["measured[1]", "above 0"]),
         ({"measured": [{"bore_width": 1}]}, ["measured[1].bore_width", "bore_width_mm"]),
-        ({"process": {"name": "no such"}}, ["process", "no such"]),
+        ({"process": {"name": "no such"}}, ["process", "no such", "job's own", "layer_mm, ", "spacing_mm."]),
         ({"process": {"layer_mm": 0}}, ["layer_mm"]),
         ({"process": {"rings": 10**400}}, ["process.rings", "1 to 50"]),
         ({"process": {"plate_mm": [200, 200]}}, ["process.plate_mm", "list of 3"]),
@@ -145,8 +145,8 @@ def test_process_numbers_override_the_table():
         ({"assembly": {"files": ["a.stl"], "wall_mm": -1}}, ["assembly.wall_mm", "0.05 to"]),
         ({"assembly": {"files": ["a.stl", "./a.stl"]}}, ["assembly.files", "a.stl twice"]),
         ({"tube": {"coldest_c": 50}}, ["coldest_c", "hottest_c"]),
-        ({"assembly": {}}, ["assembly.files", "missing"]),
-        ({"assembly": {"files": []}}, ["assembly.files", "empty"]),
+        ({"assembly": {}}, ["assembly.files", "missing", "[[tube_end]]"]),
+        ({"assembly": {"files": []}}, ["assembly.files", "empty", "[[tube_end]]"]),
         ({"assembly": {"files": "frame.stl"}}, ["assembly.files", "list", '["frame.stl"]']),
         ({"assembly": {"files": ["a.stl"], "leave_out_mm": 5}}, ["assembly.leave_out_mm", "[[200, 200, 200]]"]),
         ({"assembly": {"files": ["a.stl"], "unit": "inch"}}, ["assembly.unit", "'in'"]),
@@ -157,7 +157,7 @@ def test_mistakes_are_named_by_their_key(tables, parts):
         job(**tables)
     for part in parts:
         assert part in str(refused.value)
-    assert len(str(refused.value)) < 500
+    assert len(str(refused.value)) < 600
 
 
 @pytest.mark.parametrize(

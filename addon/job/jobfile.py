@@ -107,9 +107,13 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     tube_ends = tuple(_tube_end(entry, f"tube_end[{i}]") for i, entry in enumerate(given, 1))
     # With tube ends of its own a job needs no assembly.
     defaults: dict[str, Any] = {"files": []} if tube_ends else {}
-    assembly = _fill(Assembly, {**defaults, **_table(table, "assembly")}, "assembly", required=("files",))
-    if not assembly.files and not tube_ends:
-        raise JobError('assembly.files is empty; name at least one mesh file, such as files = ["frame.stl"].')
+    of_assembly = {**defaults, **_table(table, "assembly")}
+    if of_assembly.get("files", []) == [] and not tube_ends:
+        raise JobError(
+            f"assembly.files is {'empty' if 'files' in of_assembly else 'missing'}; name at least one mesh file, such "
+            'as files = ["frame.stl"], or give the tube ends instead, each as [[tube_end]].'
+        )
+    assembly = _fill(Assembly, of_assembly, "assembly")
     files = tuple(Path(os.path.abspath(folder / file)) for file in assembly.files)
     for file in files:
         if files.count(file) > 1:
@@ -269,8 +273,9 @@ def _process(table: Mapping[str, Any], book: ShopBook) -> Process:
     try:
         process = with_values(find_row((*book.all(Process), *processes()), name, "process"), numbers)
     except UnknownNameError as error:
-        if not _whole_process(numbers):
-            raise JobError(say("process: {}", _with_problems(error, book))) from None
+        if missing := _missing_of_process(numbers):
+            lacks = f"For a process of the job's own under that name, add to [process]: {', '.join(missing)}."
+            raise JobError(say("process: {} {}", _with_problems(error, book), lacks)) from None
         process = Process(name, **numbers)
     try:
         check_process(process)
@@ -279,9 +284,10 @@ def _process(table: Mapping[str, Any], book: ShopBook) -> Process:
     return process
 
 
-def _whole_process(numbers: Mapping[str, Any]) -> bool:
-    """Whether the job brings every number that a process needs."""
-    return {key for key, field in declared_in(Process).items() if field.default is MISSING} - {"name"} <= set(numbers)
+def _missing_of_process(numbers: Mapping[str, Any]) -> list[str]:
+    """The keys that a process needs and the job does not bring."""
+    needed = [key for key, field in declared_in(Process).items() if field.default is MISSING and key != "name"]
+    return [key for key in needed if key not in numbers]
 
 
 def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
@@ -299,10 +305,7 @@ def _tables(value: Any, key: str) -> list[Mapping[str, Any]]:
     return value
 
 
-def _fill(cls: type, table: Mapping[str, Any], where: str, required: Iterable[str] = ()) -> Any:
-    for key in required:
-        if key not in table:
-            raise JobError(f"{where}.{key} is missing; it has no default.")
+def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
     return read_record(cls, _values(cls, table, where), where)
 
 
