@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import shlex
 import subprocess
 import sys
 import tomllib
@@ -321,6 +322,15 @@ def test_a_ladder_is_written_read_back_and_told(tmp_path):
     sheet = (tmp_path / "out" / "rack job sheet.html").read_text("utf-8")
     assert "Fit ladder" in sheet and all(name in sheet.replace("&amp;", "&") for name in told["files"])
     assert "0.1 to 0.35" in table(result).replace("0.10", "0.1")
+
+
+@pytest.mark.parametrize("folder", ["rack", "left rack"])
+def test_the_command_that_enters_a_step_runs_as_it_is_printed(tmp_path, folder):
+    (tmp_path / folder).mkdir()
+    result = do(tmp_path / folder, fit_ladder=[{"kind": "round"}], shop=SHOP)
+    (command,) = [line for line in table(result).splitlines() if "add-reading" in line]
+    assert shop_book.do(shop_book.parse(shlex.split(command)[2:])) == 0
+    assert (tmp_path / folder / "book.toml").exists()
 
 
 def test_ladders_step_around_the_gap_that_is_drawn(tmp_path):

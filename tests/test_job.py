@@ -20,7 +20,7 @@ from addon.job.asked import JobError
 from addon.job.batches import sort_into_batches
 from addon.job.jobfile import parse_job
 from addon.job.running import run
-from addon.job.screen import table
+from addon.job.screen import columns, table
 
 lib3mf = pytest.importorskip("lib3mf")
 
@@ -188,7 +188,8 @@ def test_a_measured_bore_is_not_enough_where_nobody_has_looked_for_the_weld_seam
 def test_a_slip_of_the_caliper_is_refused(tmp_path):
     """A 1 in tube by ASTM A513 may be off some tenths in its bore (from memory), not 2 mm."""
     with pytest.raises(
-        JobError, match=r"read as 17 mm and is modelled as 19.05 mm.*ASTM A513.*Read the calipers again"
+        JobError,
+        match=r"rack\.toml: measured\[1\].*read as 17 mm and is modelled as 19.05 mm.*ASTM A513.*Read the calipers",
     ):
         do(tmp_path, measured=[{"kind": "round", "bore_width_mm": 17}, {"kind": "rect", "bore_width_mm": 33.8}])
     assert not list(tmp_path.iterdir())
@@ -344,3 +345,8 @@ def test_the_table_says_what_a_fabricator_asks(made):
     for part in ("1 in × 1/8 in (to size)", "40 × 40 × 3", "F1", "25.4 × 25.4 × 20.7", "as drawn", "Cautions"):
         assert part in said
     assert max(map(len, said.splitlines())) <= 140
+
+
+def test_only_columns_of_plain_numbers_go_to_the_right():
+    rows = [("For", "Size in mm", "Ends"), ("40 × 40 × 3", "40 × 40", "2"), ("60.3 × 2", "60.3", "12")]
+    assert columns(rows).splitlines()[2:] == ["40 × 40 × 3  40 × 40        2", "60.3 × 2     60.3          12"]

@@ -299,7 +299,10 @@ class Job:
         width, depth = (min(some, default=None) for some in (reading.bore_width_mm, reading.bore_depth_mm))
         if len(section.bore.readings) > 1 and reading.match.turned(section):
             width, depth = depth, width
-        where = say("The shop book's tube {}", Name(reading.book_name)) if reading.book_name else "measured"
+        if reading.book_name:
+            where = say("The shop book's tube {}", Name(reading.book_name))
+        else:
+            where = say(f"{{}}.toml: measured[{self.measured.index(reading) + 1}]", self.name)
         try:
             return with_reading(section, width, depth)
         except ValueError as error:

@@ -3,9 +3,11 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 from typing import get_args
 
 from ..bench.quantities import Quantities, say_duration
@@ -17,6 +19,7 @@ from ..review.print_plan import say_rings
 from ..takeoff import TubeEnd
 from ..trade.cautions import Step, cautions_for
 from ..trade.sizes import nearest_size, section_name
+from .asked import Job
 from .results import JobLadder, JobResult, Made
 
 WIDTH = 110
@@ -34,7 +37,7 @@ def table(result: JobResult) -> str:
         blocks += [
             _print_plans(result.made),
             _amounts(result.quantities),
-            _ladders(result.ladders),
+            _ladders(result.job, result.ladders),
             _files_table(result.files),
             _cautions(result),
         ]
@@ -46,7 +49,7 @@ def table(result: JobResult) -> str:
 def columns(rows: Sequence[Sequence[str]]) -> str:
     """Rows of cells as aligned columns, the first row underlined; columns of numbers go to the right."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    right = [not any(char.isalpha() for row in rows[1:] for char in row[i]) for i in range(len(widths))]
+    right = [all(re.fullmatch(r"-?[\d.]*", row[i]) for row in rows[1:]) for i in range(len(widths))]
 
     def line(row: Sequence[str]) -> str:
         cells = (cell.rjust(w) if r else cell.ljust(w) for cell, w, r in zip(row, widths, right, strict=True))
@@ -160,7 +163,7 @@ def _amounts(needed: Quantities | None) -> str:
     return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(sentence, "  ") for sentence in basis)])
 
 
-def _ladders(ladders: Sequence[JobLadder]) -> str:
+def _ladders(job: Job, ladders: Sequence[JobLadder]) -> str:
     if not ladders:
         return ""
     rows = [("Fit ladder for", "Tube", "Gaps per side in mm", "Wanted")]
@@ -171,9 +174,15 @@ def _ladders(ladders: Sequence[JobLadder]) -> str:
             (", ".join(entry.fittings), tube, f"{steps[0]} to {steps[-1]}", bare_mm(entry.ladder.wanted_gap_mm))
         )
     advice = "Print it first, try it in the real tube, and enter the step that fitted as it should, for example with"
-    command = "scripts/shop_book.py BOOK.toml add-reading result.json --fitting"
-    step = ladders[0].ladder.steps[0].label
-    return "\n".join([columns(rows), _wrapped(advice), f"  python3 {command} {ladders[0].fittings[0]} --step {step}"])
+    book, told = _typed(job.shop.book or "BOOK.toml"), _typed(job.output.folder / "result.json")
+    step = f"--fitting {ladders[0].fittings[0]} --step {ladders[0].ladder.steps[0].label}"
+    command = f"  python3 scripts/shop_book.py {book} add-reading {told} {step}"
+    return "\n".join([columns(rows), _wrapped(advice), command])
+
+
+def _typed(path: Path | str) -> str:
+    """A path as it is typed in a command."""
+    return str(path) if re.fullmatch(r"[\w./\\:~+-]+", str(path)) else f'"{path}"'
 
 
 def _cautions(result: JobResult) -> str:
