@@ -22,6 +22,25 @@ def test_every_size_in_another_unit_is_doubted_with_that_unit(factor, share):
     assert right >= share * len(doubts)
 
 
+@pytest.mark.parametrize(
+    ("sections", "said"),
+    [
+        (1, "The tube end is not of a size in the tables; times 25.4, it would be 40 mm across instead of 1.57 mm"),
+        (6, "None of the 6 tube ends is of a size in the tables; times 25.4, the widest would be 40 mm across"),
+    ],
+)
+def test_the_doubt_counts_the_tube_ends(sections, said):
+    inch = doubt_unit([Section.rectangular(40 / 25.4, 40 / 25.4, 3 / 25.4)] * sections, size_fit)
+    assert inch.found.startswith(said) and "%" not in inch.found
+    assert ("all 6 would be of such a size." in inch.found) == (sections == 6)
+
+
+def test_the_doubt_counts_those_that_fit_as_they_are_too():
+    inches = [Section.rectangular(40 / 25.4, 40 / 25.4, 3 / 25.4)] * 5
+    found = doubt_unit([*inches, Section.round(25.4, 3.175)], size_fit).found
+    assert found.startswith("Only 1 of the 6 tube ends is of a size in the tables") and "5 of them would be" in found
+
+
 def test_no_size_is_doubted_in_millimetres():
     assert not any(doubt_unit([size.section], size_fit) for size in tube_sizes())
 

@@ -407,7 +407,7 @@ def test_doubt_about_the_unit() -> None:
         [Section.round(1.0, 0.125)], size_fit
     )
     assert doubt is not None
-    assert "1 in" in doubt.found.text(IMPERIAL).split(" it is ")[1]
+    assert "1 in" in doubt.found.text(IMPERIAL).split(" would be ")[1]
     assert "mm" not in re.sub("millimetres", "", doubt.found.text(IMPERIAL))
     match = nearest_size(Section.round(25.43, 3.155))
     assert match is not None

@@ -1,6 +1,9 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Lengths against pint, a general-purpose units library."""
 
+import struct
+from decimal import ROUND_HALF_UP, Decimal
+
 import pint
 import pytest
 from hypothesis import given
@@ -76,6 +79,16 @@ def test_lengths_as_a_fabricator_says_them():
     assert say_both(50) == "50 mm"  # 1 31/32 in is 50.006 mm
     assert say_inches(0) is None
     assert say_mm(-0.001) == "0 mm"
+
+
+def test_halves_go_up_from_files_of_single_precision_in_inches():
+    """Against the decimal module's ROUND_HALF_UP."""
+    for thousandths in range(5, 100_000, 10):
+        exact = Decimal(thousandths) / 1000
+        (inches,) = struct.unpack("f", struct.pack("f", thousandths / 25_400))
+        said = Decimal(say_mm(inches * 25.4).removesuffix(" mm"))
+        assert said == exact.quantize(Decimal("0.01"), ROUND_HALF_UP)
+    assert say_mm(3.1749) == "3.17 mm"
 
 
 def test_three_digits_as_a_fabricator_says_them():

@@ -14,6 +14,8 @@ from fractions import Fraction
 MM_PER_INCH = 25.4
 INCH_MM = 0.004
 """A length this close to a fraction of an inch stands for it; 50 mm is not 1 31/32 in."""
+NOISE_MM = 1e-5
+"""About what single precision leaves of a length of some 100 mm, which mesh files have."""
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 
 _MOST_LETTERS = 100
@@ -68,8 +70,8 @@ def say_mm(mm: float) -> str:
 
 def bare_mm(mm: float) -> str:
     """The number that ``say_mm`` says, where the unit stands beside it or once for several (``"25.4"``)."""
-    # Halves go up, as on paper: 3.175 is 3.18, whatever its binary form.
-    text = f"{mm + math.copysign(1e-9, mm):.2f}".rstrip("0").rstrip(".")
+    # Halves go up, as on paper: 3.175 is 3.18, whatever its binary form, in a file of single precision too.
+    text = f"{mm + math.copysign(NOISE_MM, mm):.2f}".rstrip("0").rstrip(".")
     return "0" if text in ("-0", "") else text
 
 

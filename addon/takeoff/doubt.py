@@ -40,15 +40,22 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
     cure = "Export the file again in millimetres"
     if unit:
         cure = f'The file was read in millimetres: write unit = "{unit}" in [assembly]'
+    ends, fitting, then = len(sections), *(round(share * len(sections)) for share in (size_fit(sections, 1.0), most))
+    few = f"Only {fitting}" if fitting else "None"
+    found = (
+        f"{few} of the {ends} tube ends {'are' if fitting > 1 else 'is'} of a size in the tables; {scaled}, the widest"
+    )
+    end = f"{f'all {ends}' if then == ends else f'{then} of them'} would be of such a size"
+    if ends == 1:
+        found, end = f"The tube end is not of a size in the tables; {scaled}, it", "that is such a size"
     return UnitDoubt(
         best,
         say(
-            "The widest tube is {read} across, and few of the tubes are sizes that anyone sells; "
-            "{scaled} it is {width}, and {share:.0%} of them are.",
-            read=say("{:.3g}" if width < 0.1 else "{}", Length(width)),
-            scaled=scaled,
-            width=Length(width * best, both=True),
-            share=shares[best],
+            "{} would be {} across instead of {}, and {}.",
+            found,
+            Length(width * best, both=True),
+            say("{:.3g}" if width < 0.1 else "{}", Length(width)),
+            end,
         ),
         say('{}, or unit = "mm" if the sizes are right as they were read.', cure),
     )
