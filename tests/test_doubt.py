@@ -23,16 +23,25 @@ def test_every_size_in_another_unit_is_doubted_with_that_unit(factor, share):
 
 
 @pytest.mark.parametrize(
-    ("sections", "said"),
+    ("sections", "said", "end"),
     [
-        (1, "The tube end is not of a size in the tables; times 25.4, it would be 40 mm across instead of 1.57 mm"),
-        (6, "None of the 6 tube ends is of a size in the tables; times 25.4, the widest would be 40 mm across"),
+        (
+            1,
+            "The tube end is not of a size in the tables; times 25.4, it would be 40 mm across instead of 1.57 mm",
+            "that is such a size",
+        ),
+        (
+            6,
+            "None of the 6 tube ends is of a size in the tables; times 25.4, the widest would be 40 mm across",
+            "all 6 would be of such a size",
+        ),
+        (2, "None of the 2 tube ends", "both would be of such a size"),
     ],
 )
-def test_the_doubt_counts_the_tube_ends(sections, said):
+def test_the_doubt_counts_the_tube_ends(sections, said, end):
     inch = doubt_unit([Section.rectangular(40 / 25.4, 40 / 25.4, 3 / 25.4)] * sections, size_fit)
     assert inch.found.startswith(said) and "%" not in inch.found
-    assert ("all 6 would be of such a size." in inch.found) == (sections == 6)
+    assert inch.found.endswith(f", and {end}.")
 
 
 def test_the_doubt_counts_those_that_fit_as_they_are_too():

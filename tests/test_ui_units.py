@@ -126,7 +126,7 @@ def test_a_doubt_about_the_unit_is_in_inches(monkeypatch: pytest.MonkeyPatch) ->
         put(scene, tube(ROUND, 300, "Post"), scale=0.0254)  # modelled in inches
         bpy.ops.ferrule.read_ends()
         (doubt,) = [word for words in panel_words().values() for word in words if "Is the unit right?" in word]
-        assert "it is 1 in," in doubt and not in_millimetres([doubt])
+        assert "would be 1 in across" in doubt and not in_millimetres([doubt])
     finally:
         addon.unregister()
 

@@ -45,7 +45,8 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
     found = (
         f"{few} of the {ends} tube ends {'are' if fitting > 1 else 'is'} of a size in the tables; {scaled}, the widest"
     )
-    end = f"{f'all {ends}' if then == ends else f'{then} of them'} would be of such a size"
+    which = f"{then} of them" if then < ends else "both" if ends == 2 else f"all {ends}"
+    end = f"{which} would be of such a size"
     if ends == 1:
         found, end = f"The tube end is not of a size in the tables; {scaled}, it", "that is such a size"
     return UnitDoubt(
