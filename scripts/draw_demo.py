@@ -66,12 +66,12 @@ def main() -> int:
     return 0
 
 
-def cut_open(made: Made, lift: float) -> Iterator[tuple[Mesh, Colour]]:
+def cut_open(made_fitting: Made, lift: float) -> Iterator[tuple[Mesh, Colour]]:
     """The rear half of a fitting and of the tube around it, raised by ``lift`` mm."""
     from addon.geometry.mesh import Mesh
     from addon.takeoff import mitre_normal
 
-    fitting = made.fitting
+    fitting = made_fitting.fitting
     section, rim = fitting.section, mitre_normal(fitting.mitre_deg, fitting.mitre_direction_deg)
     wall = section.outer.cross_section() - section.bore.cross_section()
     tube = wall.extrude(120).translate((0, 0, -32)).trim_by_plane((-rim).tolist(), 0)

@@ -79,8 +79,8 @@ def _joined(bodies: Sequence[Mesh]) -> Mesh:
     offsets = np.cumsum([0, *sizes])
     vertices = np.concatenate([np.empty((0, 3)), *(body.vertices for body in bodies)])
     triangles = [body.triangles + offset for body, offset in zip(bodies, offsets, strict=False)]
-    kept, became = weld(vertices, np.repeat(np.arange(len(bodies)), sizes))
-    return Mesh(vertices[kept], became[np.concatenate([np.empty((0, 3), int), *triangles])].astype(np.int32))
+    firsts, became = weld(vertices, np.repeat(np.arange(len(bodies)), sizes))
+    return Mesh(vertices[firsts], became[np.concatenate([np.empty((0, 3), int), *triangles])].astype(np.int32))
 
 
 def _project(points: Floats) -> Floats:

@@ -175,8 +175,8 @@ def parse_book(text: str) -> ShopBook:
         raise NewerBook(f"it has format {number}, and this Ferrule reads up to {FORMAT}")
     for step in range(number, FORMAT):
         data = UPGRADES[step](data)
-    kept = {key: value for key, value in data.items() if key not in TABLES}
-    problems = [f"the key {key!r} is not known{hint(key, list(TABLES))}; it is kept, not used." for key in kept]
+    unknown = {key: value for key, value in data.items() if key not in TABLES}
+    problems = [f"the key {key!r} is not known{hint(key, list(TABLES))}; it is kept, not used." for key in unknown]
     entries: dict[tuple[str, str], BookEntry] = {}
     for table in TABLES:
         rows = data.get(table, [])
@@ -187,7 +187,7 @@ def parse_book(text: str) -> ShopBook:
             entries[entry.key] = entry
             problems += wrong
     return ShopBook(
-        tuple(entries.values()), kept, tuple(say("Shop book: {}", problem) for problem in dict.fromkeys(problems))
+        tuple(entries.values()), unknown, tuple(say("Shop book: {}", problem) for problem in dict.fromkeys(problems))
     )
 
 

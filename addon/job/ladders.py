@@ -19,12 +19,12 @@ from .asked import Job
 from .results import JobLadder, Made
 
 
-def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[JobLadder, ...], tuple[str, ...]]:
+def make_ladders(job: Job, fittings: Sequence[Made]) -> tuple[tuple[JobLadder, ...], tuple[str, ...]]:
     """The ladders, and sentences on those that could not be made. Fittings with like sections and the same wanted gap
     share a ladder."""
     ladders: list[JobLadder] = []
     notes = []
-    for fitting in made:
+    for fitting in fittings:
         wish = job.ladder_for(fitting.batch.ends[0].section)
         if wish is None or fitting.batch.family.slice is None:
             continue
@@ -50,7 +50,7 @@ def make_ladders(job: Job, made: Sequence[Made]) -> tuple[tuple[JobLadder, ...],
                 )
                 continue
             ladders.append(JobLadder((fitting.id,), ladder, plates))
-    sections = [fitting.batch.ends[0].section for fitting in made]
+    sections = [fitting.batch.ends[0].section for fitting in fittings]
     for number, wish in enumerate(job.ladders, 1):
         if not any(job.ladder_for(section) is wish for section in sections):
             notes.append(f"fit_ladder[{number}] matches no fitting's tube, so no ladder was made for it.")

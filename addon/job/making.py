@@ -38,12 +38,12 @@ def attempt(job: Job, batch: Batch) -> Attempt:
     """The batch's fitting with all that its review finds, or the finding that its recipe is impossible or that it
     is too large for the plate. Raises ``JobError`` as ``make`` does."""
     try:
-        made = make(job, batch)
+        fitting = make(job, batch)
     except RecipeError as refusal:
         return Attempt(None, (refused(batch, refusal),))
-    if reason := too_large(Footprint.of(made.name, made.fitting.standing()), job.process):
-        return Attempt(None, (without_room(made, reason),))
-    return Attempt(made, made.findings)
+    if reason := too_large(Footprint.of(fitting.name, fitting.fitting.standing()), job.process):
+        return Attempt(None, (without_room(fitting, reason),))
+    return Attempt(fitting, fitting.findings)
 
 
 def refused(batch: Batch, refusal: RecipeError) -> Finding:
@@ -63,9 +63,9 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
     )
 
 
-def without_room(made: Made, reason: TooLarge) -> Finding:
+def without_room(fitting: Made, reason: TooLarge) -> Finding:
     """The finding for a fitting that is too large for the plate."""
-    section = made.batch.section
+    section = fitting.batch.section
     advice = say(
         "Correct {} if the plate is larger, choose a process with a larger one, or leave this end without a fitting.",
         FieldName("plate_mm", table="process"),
@@ -73,7 +73,7 @@ def without_room(made: Made, reason: TooLarge) -> Finding:
     if section.outer.width > WIDE_MM:
         advice = say("Check the assembly's unit: the tube is {} wide. {}", Length(section.outer.width), advice)
     return Finding(
-        fitting=made.id,
+        fitting=fitting.id,
         check="too large for the plate",
         severity="must fix",
         meaning=say("No fitting was made for {}: it {}.", section_name(section), reason.problem),
@@ -84,15 +84,15 @@ def without_room(made: Made, reason: TooLarge) -> Finding:
     )
 
 
-def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> list[Finding]:
+def fit_in_place(fitting: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> list[Finding]:
     """What the fitting meets in the assembly, at each of its ends whose tube is there: bodies, and ``others`` (itself
     among them) in their places."""
     findings: list[Finding] = []
     placed = [(other, end) for other in others for end in other.batch.ends]
     origins = np.array([end.frame.origin for _, end in placed]).reshape(-1, 3)
     sizes = np.array([float(np.linalg.norm(other.fitting.mesh.size)) for other, _ in placed])
-    own_size = float(np.linalg.norm(made.fitting.mesh.size))
-    for end in made.batch.ends:
+    own_size = float(np.linalg.norm(fitting.fitting.mesh.size))
+    for end in fitting.batch.ends:
         tube = next((body for body in bodies if body.name == end.source), None)
         if tube is None:
             continue
@@ -103,15 +103,15 @@ def fit_in_place(made: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> 
             if its is not end
         ]
         fit = review_fit(
-            made.fitting.mesh.placed(end.frame),
+            fitting.fitting.mesh.placed(end.frame),
             tube,
             end.frame,
             rim_normal=end.rim_normal,
             others=[*(body for body in bodies if body is not tube), *neighbours],
             clear_depth_mm=end.clear_depth_mm,
-            least_gap_mm=max(fit_named(made.fitting.seat.fit).least_gap_mm, 0.0),
-            press=made.fitting.seat.fit == "press",
-            name=made.id,
+            least_gap_mm=max(fit_named(fitting.fitting.seat.fit).least_gap_mm, 0.0),
+            press=fitting.fitting.seat.fit == "press",
+            name=fitting.id,
         )
         findings += [replace(finding, where=_at(end, finding.where)) for finding in fit.findings]
     return findings

@@ -20,11 +20,13 @@ from .report import result_json
 from .results import JobResult, Made
 
 
-def quantities_of(job: Job, made: Sequence[Made], plates: Plates) -> Quantities | None:
+def quantities_of(job: Job, fittings: Sequence[Made], plates: Plates) -> Quantities | None:
     """Material, time and cost of all plates, with what the shop book knows; None if nothing is printed."""
-    if not made:
+    if not fittings:
         return None
-    works = [work_of_print(fitting.review.printed, job.process) if fitting.review.printed else None for fitting in made]
+    works = [
+        work_of_print(fitting.review.printed, job.process) if fitting.review.printed else None for fitting in fittings
+    ]
     loads: list[Counter[int]] = [Counter() for _ in range(plates.count)]
     for spot in plates.placements:
         loads[spot.plate][spot.part] += 1

@@ -20,24 +20,26 @@ from .asked import Job, JobError
 from .results import LaidOut, Made
 
 
-def part_of(job: Job, made: Made) -> Part:
+def part_of(job: Job, fitting: Made) -> Part:
     """The fitting as the files have it, standing, with what it was made from."""
-    recipe = values_of(made.fitting.recipe).items()
+    recipe = values_of(fitting.fitting.recipe).items()
     about = {
-        "fitting": made.id,
-        "section": section_name(made.fitting.section),
-        "gap_wanted_mm": f"{made.gap.nominal:.7g}",
+        "fitting": fitting.id,
+        "section": section_name(fitting.fitting.section),
+        "gap_wanted_mm": f"{fitting.gap.nominal:.7g}",
         "process": job.process.name,
         "material": job.process.material,
         **{key: f"{value:.7g}" if isinstance(value, float) else str(value) for key, value in recipe},
     }
-    return Part(made.name, made.fitting.standing(), about)
+    return Part(fitting.name, fitting.fitting.standing(), about)
 
 
-def lay_out_all(job: Job, made: Sequence[Made]) -> LaidOut:
+def lay_out_all(job: Job, fittings: Sequence[Made]) -> LaidOut:
     """Every copy on as few plates as are needed. Raises ``JobError`` if a fitting is too large for the plate."""
-    parts = tuple(part_of(job, fitting) for fitting in made)
-    prints = tuple(Footprint.of(part.name, part.mesh, fitting.count) for fitting, part in zip(made, parts, strict=True))
+    parts = tuple(part_of(job, fitting) for fitting in fittings)
+    prints = tuple(
+        Footprint.of(part.name, part.mesh, fitting.count) for fitting, part in zip(fittings, parts, strict=True)
+    )
     try:
         return LaidOut(parts, prints, lay_out(prints, job.process))
     except PlateError as error:

@@ -163,27 +163,27 @@ def _section(section: Section) -> dict[str, Any]:
     }
 
 
-def _fitting(made: Made, files: Sequence[str]) -> dict[str, Any]:
-    mesh, printed = made.review.mesh, made.review.printed
+def _fitting(fitting: Made, files: Sequence[str]) -> dict[str, Any]:
+    mesh, printed = fitting.review.mesh, fitting.review.printed
     return {
-        "id": made.batch.id,
-        "name": made.name,
-        "section": _section(made.fitting.section),
-        "family": made.batch.family.name,
-        "mitre_deg": _round(made.batch.place.mitre_deg),
-        "up": made.fitting.way_up,
-        "ends": len(made.batch.ends),
-        "count": made.count,
+        "id": fitting.batch.id,
+        "name": fitting.name,
+        "section": _section(fitting.fitting.section),
+        "family": fitting.batch.family.name,
+        "mitre_deg": _round(fitting.batch.place.mitre_deg),
+        "up": fitting.fitting.way_up,
+        "ends": len(fitting.batch.ends),
+        "count": fitting.count,
         "volume_mm3": _round(mesh.volume),
         "area_mm2": _round(mesh.area),
         "size_mm": [_round(side) for side in mesh.size],
-        "watertight": made.review.watertight,
-        "spigot_gap_mm": _round(made.gap.nominal),
-        "drawn_gap_mm": _round(made.fitting.seat.gap_mm),
-        "gap_correction": made.batch.correction and _statistic(made.batch.correction),
+        "watertight": fitting.review.watertight,
+        "spigot_gap_mm": _round(fitting.gap.nominal),
+        "drawn_gap_mm": _round(fitting.fitting.seat.gap_mm),
+        "gap_correction": fitting.batch.correction and _statistic(fitting.batch.correction),
         "gap_mm": {
-            "worst_case": [_round(mm) for mm in made.gap.worst_case],
-            "root_sum_square": [_round(mm) for mm in made.gap.root_sum_square],
+            "worst_case": [_round(mm) for mm in fitting.gap.worst_case],
+            "root_sum_square": [_round(mm) for mm in fitting.gap.root_sum_square],
         },
         "support": _support(printed.support) if printed else None,
         "recommended_orientation": _orientation(printed.orientations) if printed else None,

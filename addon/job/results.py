@@ -175,5 +175,5 @@ class JobResult:
     @property
     def refusals(self) -> tuple[Finding, ...]:
         """Why fittings were not made."""
-        made = {one.id for one in self.made}
-        return tuple(finding for finding in self.findings if finding.fitting not in made)
+        made_ids = {fitting.id for fitting in self.made}
+        return tuple(finding for finding in self.findings if finding.fitting not in made_ids)

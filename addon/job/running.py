@@ -88,21 +88,21 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
     bodies = tuple(split_bodies(meshes, takeoff.surface))
     batches = sort_into_batches(job, takeoff.ends)
     attempts = yield from _fitted(job, batches)
-    made = tuple(attempt.made for attempt in attempts if attempt.made)
-    met = yield from _tried_in_place(made, bodies)
+    fittings = tuple(attempt.made for attempt in attempts if attempt.made)
+    met = yield from _tried_in_place(fittings, bodies)
 
     yield "Laying out the plate", 0.6
-    laid_out = lay_out_all(job, made)
-    ladders, missing = make_ladders(job, made)
+    laid_out = lay_out_all(job, fittings)
+    ladders, missing = make_ladders(job, fittings)
     unmatched = job.unmatched([end.section for end in takeoff.ends])
     before_writing = JobResult(
         job=job,
         takeoff=takeoff,
         bodies=bodies,
-        made=made,
+        made=fittings,
         findings=(*(finding for attempt in attempts for finding in attempt.findings), *met),
         laid_out=laid_out,
-        quantities=quantities_of(job, made, laid_out.plates),
+        quantities=quantities_of(job, fittings, laid_out.plates),
         ladders=ladders,
         notes=(*job.notes, *takeoff.notes, *unmatched, *book_notes(job, batches), *missing),
     )
@@ -132,10 +132,10 @@ def _fitted(job: Job, batches: Sequence[Batch]) -> Generator[tuple[str, float], 
 
 
 def _tried_in_place(
-    made: Sequence[Made], bodies: Sequence[Mesh]
+    fittings: Sequence[Made], bodies: Sequence[Mesh]
 ) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
     findings: list[Finding] = []
-    for index, fitting in enumerate(made):
-        yield f"Trying {fitting.id} in its tubes", 0.4 + 0.2 * index / len(made)
-        findings += fit_in_place(fitting, bodies, made)
+    for index, fitting in enumerate(fittings):
+        yield f"Trying {fitting.id} in its tubes", 0.4 + 0.2 * index / len(fittings)
+        findings += fit_in_place(fitting, bodies, fittings)
     return tuple(findings)

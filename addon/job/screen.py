@@ -88,9 +88,9 @@ def _closed_ends(ends: Sequence[TubeEnd]) -> str:
     return "\n".join(lines)
 
 
-def _fittings_table(made: Sequence[Made]) -> str:
+def _fittings_table(fittings: Sequence[Made]) -> str:
     rows = [("Fitting", "For", "What", "Size in mm", "Gap per side in mm", "Best printed", "Ends", "Prints")]
-    for fitting in made:
+    for fitting in fittings:
         least, most = fitting.gap.root_sum_square
         mitre = f", {fitting.batch.ends[0].cut}" if fitting.batch.place.mitre_deg else ""
         printed = fitting.review.printed
@@ -109,8 +109,8 @@ def _fittings_table(made: Sequence[Made]) -> str:
     return columns(rows)
 
 
-def _print_plans(made: Sequence[Made]) -> str:
-    plans = [(fitting.id, fitting.review.printed.plan) for fitting in made if fitting.review.printed]
+def _print_plans(fittings: Sequence[Made]) -> str:
+    plans = [(fitting.id, fitting.review.printed.plan) for fitting in fittings if fitting.review.printed]
     rows = [
         (id, part.said_layers, f"{part.rings}", f"{part.bead_mm:.2f}") for id, plan in plans for part in plan.ranges
     ]

@@ -124,7 +124,7 @@ def _thin_parts(
 def _thin_part(
     layers: Layers,
     run: list[int],
-    found: dict[int, CrossSection],
+    thin_regions: dict[int, CrossSection],
     narrower: Callable[[CrossSection, float], CrossSection],
     limit: float,
 ) -> ThinPart:
@@ -137,9 +137,11 @@ def _thin_part(
         if least < width or first == run[0]:
             width, layer = least, first
             thin = narrower(outline, least + 2 * CLOSE_MM)
-            place = centre_of(max((thin if not thin.is_empty() else found[index]).decompose(), key=CrossSection.area))
+            place = centre_of(
+                max((thin if not thin.is_empty() else thin_regions[index]).decompose(), key=CrossSection.area)
+            )
     x, y = place
-    regions = tuple(found[int(layers.which[layer])] for layer in run)
+    regions = tuple(thin_regions[int(layers.which[layer])] for layer in run)
     return ThinPart(run[0], run[-1], width, (x, y, float(layers.cuts[layer])), regions)
 
 

@@ -57,18 +57,18 @@ def read_rows(path: Path, array: str, row_class: type[Row]) -> tuple[Row, ...]:
     rows = table.get(array)
     if not isinstance(rows, list) or not rows:
         raise TableError(f"{path.name}: no rows [[{array}]]; add at least one")
-    made = []
+    records = []
     for number, row in enumerate(rows, 1):
         where = f"{path.name}: [[{array}]] row {number}"
         if not isinstance(row, dict):
             raise TableError(f"{where}: not a table of fields")
         of_row = [field for field in remembered if field in row]
-        made.append(make_row(row_class, {**source, "from_memory": of_row, **row}, where))
-    names = [row.name for row in made if hasattr(row, "name")]
+        records.append(make_row(row_class, {**source, "from_memory": of_row, **row}, where))
+    names = [row.name for row in records if hasattr(row, "name")]
     for number, name in enumerate(names, 1):
         if name in names[: number - 1]:
             raise TableError(f"{path.name}: [[{array}]] row {number}: name: {name!r} is taken by an earlier row")
-    return tuple(made)
+    return tuple(records)
 
 
 def make_row(row_class: type[Row], values: Mapping[str, Any], where: str) -> Row:

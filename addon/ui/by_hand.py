@@ -202,13 +202,18 @@ def _loops(work: bmesh.types.BMesh) -> list[list[bmesh.types.BMVert]]:
     faces look."""
     faces = {face for face in work.faces if face.select}
     if faces:
-        edges = {edge for face in faces for edge in face.edges if sum(one in faces for one in edge.link_faces) == 1}
+        edges = {
+            edge
+            for face in faces
+            for edge in face.edges
+            if sum(neighbour in faces for neighbour in edge.link_faces) == 1
+        }
     else:
         edges = {edge for edge in work.edges if edge.select}
     ways: dict[bmesh.types.BMVert, list[bmesh.types.BMVert]] = {}
     for edge in edges:
-        for one, other in (edge.verts, reversed(edge.verts)):
-            ways.setdefault(one, []).append(other)
+        for vert, other in (edge.verts, reversed(edge.verts)):
+            ways.setdefault(vert, []).append(other)
     if not ways or any(len(others) != 2 for others in ways.values()):
         raise PickError("The selection has no closed outline. Select the whole ring of faces of a rim, or its loops")
     look = sum((face.normal for face in faces or {face for edge in edges for face in edge.link_faces}), Vector())
@@ -218,11 +223,11 @@ def _loops(work: bmesh.types.BMesh) -> list[list[bmesh.types.BMVert]]:
         loop, last, now = [start], start, following[0]
         while now is not start:
             loop.append(now)
-            one, other = ways[now]
-            last, now = now, other if one is last else one
+            neighbour, other = ways[now]
+            last, now = now, other if neighbour is last else neighbour
         for vert in loop:
             del ways[vert]
-        around = sum((one.co.cross(other.co) for one, other in zip(loop, loop[1:] + loop[:1], strict=True)), Vector())
+        around = sum((vert.co.cross(after.co) for vert, after in zip(loop, loop[1:] + loop[:1], strict=True)), Vector())
         loops.append(loop if around.dot(look) >= 0 else loop[::-1])
     if len(loops) > 2:
         raise PickError(f"{len(loops)} outlines are selected. Select the rim of one tube: its outside, and its bore")

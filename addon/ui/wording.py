@@ -46,6 +46,6 @@ def in_window(words: str, units: Units) -> str:
     return words.text(units) if isinstance(words, Message) else words
 
 
-def count_of(number: int, one: str, many: str | None = None) -> str:
+def count_of(number: int, singular: str, plural: str | None = None) -> str:
     """``count_of(1, "end")`` is ``"1 end"``, ``count_of(2, "end")`` is ``"2 ends"``."""
-    return f"{number} {one if number == 1 else many or f'{one}s'}"
+    return f"{number} {singular if number == 1 else plural or f'{singular}s'}"

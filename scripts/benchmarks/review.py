@@ -82,7 +82,7 @@ def _overhangs(mesh: Mesh) -> list[str]:
     reach = carried_step(layers, 1, PROCESS.overhang_deg)
     ours, theirs = _turn_about(
         lambda: hanging(layers, PROCESS),
-        lambda: [own.difference(below.buffer(reach)).area for below, own in pairwise(polygons)],
+        lambda: [polygon.difference(below.buffer(reach)).area for below, polygon in pairwise(polygons)],
         times=20,
     )
     return [f"overhangs of all layers: {ours:.2f} ms; {theirs / ours:.0f} times faster than shapely (at least 10)"]
