@@ -75,9 +75,9 @@ def overlapping(low: Floats, high: Floats, most: int) -> tuple[Indices, Indices]
     a = b = np.zeros(1, np.int64)
     for lows, highs in reversed(levels[:-1]):
         same = a == b
-        one, two = 2 * a, 2 * b
-        a = np.concatenate([one, one, one + 1, (one + 1)[~same]])
-        b = np.concatenate([two, two + 1, two + 1, two[~same]])
+        child_a, child_b = 2 * a, 2 * b
+        a = np.concatenate([child_a, child_a, child_a + 1, (child_a + 1)[~same]])
+        b = np.concatenate([child_b, child_b + 1, child_b + 1, child_b[~same]])
         keep = np.ones(len(a), bool)
         for axis in range(3):
             a, b = a[keep], b[keep]

@@ -83,8 +83,8 @@ def fit_outlines(polygons: Sequence[Floats], noise: Floats | float = 0.0) -> lis
         alike[len(polygon)].append(index)
     fits: list[OutlineFit | None] = [None] * len(cleaned)
     for members in alike.values():
-        found = _fit_alike(np.array([cleaned[index] for index in members]), noises[members])
-        for index, fit in zip(members, found, strict=True):
+        group_fits = _fit_alike(np.array([cleaned[index] for index in members]), noises[members])
+        for index, fit in zip(members, group_fits, strict=True):
             fits[index] = fit
     return [fit for fit in fits if fit is not None]
 
@@ -120,8 +120,8 @@ def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[
     left = np.bincount(owner, bent, len(counts)).astype(np.int64)
     bent |= (np.abs(_areas(x[bent], y[bent], left) - areas) > 1e-3 * np.abs(areas)).take(owner)
     left = np.bincount(owner, bent, len(counts)).astype(np.int64)
-    kept, ends = np.column_stack([x[bent], y[bent]]), np.cumsum(left)
-    cleaned = (kept[begin:end] for begin, end in zip((ends - left).tolist(), ends.tolist(), strict=True))
+    corners, ends = np.column_stack([x[bent], y[bent]]), np.cumsum(left)
+    cleaned = (corners[begin:end] for begin, end in zip((ends - left).tolist(), ends.tolist(), strict=True))
     return [polygon if area >= 0 else polygon[::-1] for polygon, area in zip(cleaned, areas.tolist(), strict=True)]
 
 
@@ -223,8 +223,8 @@ def _fit_alike(points: Floats, noise: Floats) -> list[OutlineFit]:
             continue
         fits = fitted(centred.take(tried, axis=0), tolerance[tried])
         good = fits.possible & (fits.residual <= tolerance[tried])
-        found = _fits_of(shape, fits, good, middle[tried], tolerance[tried])
-        for index, fit in zip(tried[good].tolist(), found, strict=True):
+        good_fits = _fits_of(shape, fits, good, middle[tried], tolerance[tried])
+        for index, fit in zip(tried[good].tolist(), good_fits, strict=True):
             results[index] = fit
         missed = np.ones(len(points), bool)
         missed[tried[good]] = False

@@ -80,11 +80,11 @@ def _nearest(points: Floats, starts: Floats, lengths: Floats, ways: Floats) -> N
     along -= np.einsum("lni,lni->ln", starts, ways)[:, None, :]
     squares = points @ (-2 * starts.transpose(0, 2, 1))
     squares += np.einsum("lni,lni->ln", starts, starts)[:, None, :]
-    kept = np.minimum(along, lengths[:, None, :])
-    np.maximum(kept, 0.0, out=kept)
+    on_edge = np.minimum(along, lengths[:, None, :])
+    np.maximum(on_edge, 0.0, out=on_edge)
     along *= -2
-    along += kept
-    along *= kept
+    along += on_edge
+    along *= on_edge
     squares += along
     noise = 1e-13 * max(float((points**2).max(initial=0.0)), float((starts**2).max(initial=0.0)))
     return (squares <= squares.min(axis=2, keepdims=True) + noise).argmax(axis=2)

@@ -40,16 +40,16 @@ def weld(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
     hashes *= _MIX[0]
     hashes >>= np.uint64(64 - _HASH_BITS)
     order = ordered(hashes, _HASH_BITS)
-    kept, inverse = _merge(order, _fresh(hashes.take(order))[1:])
-    same = kept.take(inverse)
+    remaining, inverse = _merge(order, _fresh(hashes.take(order))[1:])
+    same = remaining.take(inverse)
     if any((column != column.take(same)).any() for column in (*columns, groups)):
         # Two different points share a hash: sort by the numbers themselves.
         order = np.lexsort((*columns, groups))
         differ = np.zeros(max(len(order) - 1, 0), bool)
         for column in (*columns, groups):
             differ |= column[order[1:]] != column[order[:-1]]
-        kept, inverse = _merge(order, differ)
-    return kept, inverse
+        remaining, inverse = _merge(order, differ)
+    return remaining, inverse
 
 
 def close_pairs(points: Floats, groups: Indices, tolerance: Floats) -> tuple[Indices, Indices]:

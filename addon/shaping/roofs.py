@@ -124,11 +124,11 @@ def _convex_roof(polygon: Floats) -> Roof:
     raw = Manifold.hull_points(poles).to_mesh64()
     # Each corner of the hull is the pole of a face, each of its triangles stands for a corner of the roof, and each of
     # its edges for an edge of the roof.
-    found, triangles = np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int64)
-    a, b, c = found[triangles].transpose(1, 0, 2)
+    hull_corners, triangles = np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int64)
+    a, b, c = hull_corners[triangles].transpose(1, 0, 2)
     across = np.cross(b - a, c - a)
     corners = across / np.einsum("ij,ij->i", across, a)[:, None] + inside
-    pole = np.linalg.norm(found[:, None] - poles, axis=2).argmin(axis=1)[triangles]
+    pole = np.linalg.norm(hull_corners[:, None] - poles, axis=2).argmin(axis=1)[triangles]
     base = len(polygon)
     corners[(pole == base).any(axis=1), 2] = 0.0
 
@@ -141,11 +141,11 @@ def _convex_roof(polygon: Floats) -> Roof:
 
     # Where more than three faces meet, the hull has several triangles and the roof a corner in so many parts.
     size = float(np.ptp(polygon, axis=0).max())
-    one = made_one(corners, corner, beyond, _SAME * size)
-    corner, beyond = one[corner], one[beyond]
+    target = made_one(corners, corner, beyond, _SAME * size)
+    corner, beyond = target[corner], target[beyond]
     foot = without_repeats(_chain(beyond[under], corner[under]))
-    kept = ~under & (corner != beyond)
-    face, start, end = heads[kept], corner[kept], beyond[kept]
+    roof_edges = ~under & (corner != beyond)
+    face, start, end = heads[roof_edges], corner[roof_edges], beyond[roof_edges]
     # Along a convex face the edges turn steadily.
     way = (corners[end] - corners[start])[:, :2]
     ahead, inward = cross(outward[face], way), -np.einsum("ij,ij->i", outward[face], way)
@@ -187,7 +187,7 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
     # Where every edge crosses the levels strictly between its ends: the same places for the faces on either side.
     low = np.where(height[over.start] <= height[over.end], over.start, over.end)
     high = over.start + over.end - low
-    pairs, own = np.unique(low * len(corners) + high, return_inverse=True)
+    pairs, pair_of = np.unique(low * len(corners) + high, return_inverse=True)
     low_end, high_end = pairs // len(corners), pairs % len(corners)
     first = np.searchsorted(levels, height[low_end], "right")
     count = np.maximum(np.searchsorted(levels, height[high_end], "left") - first, 0)
@@ -207,8 +207,8 @@ def _cut(over: Roof, levels: Floats) -> tuple[Floats, Indices]:
     np.minimum.at(turning, over.face[climb < 0], over.order[climb < 0])
     downward = (climb < 0) | (climb == 0) & (height[low] < highest[over.face]) & (over.order > turning[over.face])
     edges = np.flatnonzero((climb != 0) | (height[low] > lowest[over.face]))
-    crossed, step = in_runs(count[own[edges]])
-    vertex = np.concatenate([over.start[edges], over.end[edges], begin[own[edges[crossed]]] + step])
+    crossed, step = in_runs(count[pair_of[edges]])
+    vertex = np.concatenate([over.start[edges], over.end[edges], begin[pair_of[edges[crossed]]] + step])
     edge = np.concatenate([edges, edges, edges[crossed]])
     left = downward[edge]
     along = over.order[edge] + np.concatenate([np.zeros(len(edges)), np.full(len(edge) - len(edges), _SAME)])

@@ -147,12 +147,12 @@ def made_one(vertices: Floats, start: Indices, end: Indices, together: float) ->
     """For every vertex the one that it becomes where all that edges shorter than ``together`` join are made one."""
     short = np.linalg.norm(vertices[start] - vertices[end], axis=1) < together
     start, end = start[short], end[short]
-    one = np.arange(len(vertices))
-    while (one[start] != one[end]).any():
-        least = np.minimum(one[start], one[end])
-        np.minimum.at(one, start, least)
-        np.minimum.at(one, end, least)
-    return one
+    target = np.arange(len(vertices))
+    while (target[start] != target[end]).any():
+        least = np.minimum(target[start], target[end])
+        np.minimum.at(target, start, least)
+        np.minimum.at(target, end, least)
+    return target
 
 
 def in_one_place(vertices: Floats, together: float) -> Indices:
@@ -178,17 +178,17 @@ def sound(shell: Shell) -> Shell:
     doubled = np.flatnonzero(first != np.arange(len(first)))
     start, end = np.append(start, doubled), np.append(end, first[doubled])
     for share in (SHORTEST, TOGETHER, TOGETHER / 4):
-        one = made_one(shell.vertices, start, end, share * size)
-        if (one == np.arange(len(one))).all():
+        target = made_one(shell.vertices, start, end, share * size)
+        if (target == np.arange(len(target))).all():
             return shell
-        triangles = one[shell.triangles]
+        triangles = target[shell.triangles]
         whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
         # What has become two triangles back to back is nothing.
         _, kind, count = np.unique(np.sort(triangles, axis=1), axis=0, return_inverse=True, return_counts=True)
         whole &= count[kind.reshape(-1)] == 1
         keys = _keys(_edges(triangles[whole]))
         if len(np.unique(keys)) == len(keys):
-            loops = tuple(without_repeats(one[loop]) for loop in shell.loops)
+            loops = tuple(without_repeats(target[loop]) for loop in shell.loops)
             return compact(Shell(shell.vertices, triangles[whole], shell.surfaces[whole], loops))
     return shell
 

@@ -32,17 +32,17 @@ _ENOUGH = 1500
 def sharpened(surface: Surface, index: WallIndex, rims: Rims) -> Rims:
     """The rims, with the axes of those that are not exact read from the corners of their bores' walls. Of these, holes
     far too short to be a tube's bore are left out."""
-    axes, kept = rims.axes.copy(), np.ones(len(rims.axes), bool)
+    axes, is_bore = rims.axes.copy(), np.ones(len(rims.axes), bool)
     for rim in np.flatnonzero(~rims.exact).tolist():
         part = rims.bore.part(rim)
         loop = surface.points(rims.bore.vertices[part])
         across = rims.bore.across[part]
         triangles, upright = _of_walls(surface, index, across[across >= 0], axes[rim])
         corners = surface.points(np.unique(surface.triangles[triangles[upright]]))
-        kept[rim] = rims.single[rim] or not upright.all() or not _is_short(loop, corners, axes[rim])
-        if kept[rim]:
+        is_bore[rim] = rims.single[rim] or not upright.all() or not _is_short(loop, corners, axes[rim])
+        if is_bore[rim]:
             axes[rim] = sharper(loop, corners, axes[rim], float(surface.noise[across].max(initial=0.0)))
-    return replace(rims, axes=axes).taken(np.flatnonzero(kept))
+    return replace(rims, axes=axes).taken(np.flatnonzero(is_bore))
 
 
 def corners_of_walls(surface: Surface, index: WallIndex, beside: Indices, axis: Floats) -> Floats:

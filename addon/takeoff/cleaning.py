@@ -65,8 +65,8 @@ def crosses(first: Floats, second: Floats, third: Floats) -> Floats:
     return cross_rows(second - first, third - first)
 
 
-def counted(number: int, one: str, many: str) -> str:
-    return f"{number} {one if number == 1 else many}"
+def counted(number: int, singular: str, plural: str) -> str:
+    return f"{number} {singular if number == 1 else plural}"
 
 
 def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, Indices, Floats, Floats]:
@@ -114,8 +114,8 @@ def _welded(
     vertices that lie on them. Collapsed triangles go."""
     used = triangles.ravel()
     group = np.repeat(mesh_of, 3)
-    kept, index = topology.weld(vertices.take(used, axis=0), group)
-    vertices, group = vertices.take(used.take(kept), axis=0), group[kept]
+    remaining, index = topology.weld(vertices.take(used, axis=0), group)
+    vertices, group = vertices.take(used.take(remaining), axis=0), group[remaining]
     triangles, mesh_of = _without_collapsed(index.reshape(-1, 3), mesh_of)
     edges = topology.edges(triangles, len(vertices))
     half = edges.single
@@ -174,11 +174,11 @@ def _split(
     distance = np.einsum("ij,ij->i", vertices[vertex] - vertices[start[edge]], along[edge])
     order = np.lexsort((distance, edge))
     parts, origins = [], []
-    for one in np.unique(edge).tolist():
-        chain = [int(start[one]), *vertex[order][edge[order] == one].tolist(), int(end[one])]
-        apex = int(triangles.ravel()[topology.next_in_triangle(topology.next_in_triangle(half[one]))])
+    for divided in np.unique(edge).tolist():
+        chain = [int(start[divided]), *vertex[order][edge[order] == divided].tolist(), int(end[divided])]
+        apex = int(triangles.ravel()[topology.next_in_triangle(topology.next_in_triangle(half[divided]))])
         parts += [(a, b, apex) for a, b in pairwise(chain)]
-        origins += [int(half[one]) // 3] * (len(chain) - 1)
+        origins += [int(half[divided]) // 3] * (len(chain) - 1)
     whole = np.setdiff1d(np.arange(len(triangles)), origins)
     return np.concatenate([triangles[whole], np.array(parts)]), np.concatenate([whole, np.array(origins)])
 
@@ -208,15 +208,15 @@ def _without_doubles(
     """Triangles that lie twice in the mesh the same way round are kept once. Faces of bodies that touch stay."""
     first = triangles.argmin(axis=1)
     turned = np.take_along_axis(triangles, (first[:, None] + np.arange(3)) % 3, axis=1)
-    kept, _ = topology.weld(turned.astype(float), np.zeros(len(turned), np.int64))
-    if len(kept) == len(triangles):
+    remaining, _ = topology.weld(turned.astype(float), np.zeros(len(turned), np.int64))
+    if len(remaining) == len(triangles):
         return triangles, mesh_of
-    kept = np.sort(kept)
-    doubles = np.bincount(mesh_of, minlength=len(meshes)) - np.bincount(mesh_of[kept], minlength=len(meshes))
+    remaining = np.sort(remaining)
+    doubles = np.bincount(mesh_of, minlength=len(meshes)) - np.bincount(mesh_of[remaining], minlength=len(meshes))
     for number in np.flatnonzero(doubles).tolist():
         name = quoted(meshes[number].name or f"mesh {number + 1}")
         notes.append(f"{counted(int(doubles[number]), 'face lies', 'faces lie')} twice in {name}; read once.")
-    return triangles[kept], mesh_of[kept]
+    return triangles[remaining], mesh_of[remaining]
 
 
 def _rewound(triangles: Indices, twins: Indices, vertices: Floats, mesh_of: Indices, notes: list[str]) -> Indices:

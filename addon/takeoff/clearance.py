@@ -65,10 +65,10 @@ def clearances(
     query, triangle = query[order], triangle[order]
     begins = np.append(np.flatnonzero(np.diff(query, prepend=-1)), len(query))
     for begin, stop in pairwise(begins.tolist()):
-        end, own = int(query[begin]), triangle[begin:stop]
+        end, candidates = int(query[begin]), triangle[begin:stop]
         if end in runs.pieces:
-            own = np.setdiff1d(own, runs.pieces[end])
-        around = _Around.of(surface, profiles[end], own)
+            candidates = np.setdiff1d(candidates, runs.pieces[end])
+        around = _Around.of(surface, profiles[end], candidates)
         results[end] = around.clearance(float(runs.straight[end]), float(needed[end]))
     return results
 
@@ -83,10 +83,10 @@ def _candidates(
     query, chunk = chunks.tree.near(origins, axes, low, high)
 
     keys = query * runs.walls + surface.walls[chunks.firsts(chunk)]
-    own = np.zeros(len(keys), bool)
+    of_tube = np.zeros(len(keys), bool)
     if len(runs.own):
-        own = runs.own[np.minimum(np.searchsorted(runs.own, keys), len(runs.own) - 1)] == keys
-    query, chunk = query[~own], chunk[~own]
+        of_tube = runs.own[np.minimum(np.searchsorted(runs.own, keys), len(runs.own) - 1)] == keys
+    query, chunk = query[~of_tube], chunk[~of_tube]
     owner, triangle = chunks.triangles(chunk)
     query = query[owner]
     local = np.einsum(
@@ -178,10 +178,10 @@ class _Around:
         if distance <= self.at_rim or (away.any() and distance < sight):
             distance = 0.0
         body = int(bodies[nearest[0]])
-        own = self.corners[bodies == body, :, :2]
-        past = own.min(axis=(0, 1)) < self.bore.min(axis=0) - self.at_rim
-        past |= own.max(axis=(0, 1)) > self.bore.max(axis=0) + self.at_rim
-        return Obstacle(body, distance, _cover(own, self.prism), bool(past.any()))
+        corners = self.corners[bodies == body, :, :2]
+        past = corners.min(axis=(0, 1)) < self.bore.min(axis=0) - self.at_rim
+        past |= corners.max(axis=(0, 1)) > self.bore.max(axis=0) + self.at_rim
+        return Obstacle(body, distance, _cover(corners, self.prism), bool(past.any()))
 
 
 def _cover(triangles: Floats, prism: CrossSection) -> float:

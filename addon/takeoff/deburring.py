@@ -169,10 +169,10 @@ def made_sharp(surface: Surface, index: WallIndex, rings: FlatRings) -> tuple[Su
     return (reshaped(surface, vertices, normals), deburred) if deburred else (surface, [])
 
 
-def told(surface: Surface, found: Sequence[Deburred], rims: Rims, walls: Sequence[float]) -> tuple[Message, ...]:
+def told(surface: Surface, deburred: Sequence[Deburred], rims: Rims, walls: Sequence[float]) -> tuple[Message, ...]:
     """What was made sharp at the rims of tubes, of these ``walls``, in sentences."""
     by_face = defaultdict(list)
-    for edge in found:
+    for edge in deburred:
         by_face[int(surface.faces[edge.triangle])].append(edge)
     ends = [(wall, by_face[face]) for face, wall in zip(rims.face.tolist(), walls, strict=True) if face in by_face]
     if not ends:
@@ -198,9 +198,9 @@ def _bevelled_rings(surface: Surface, rings: FlatRings) -> _Edges:
     """The loops of flat rings from which no wall runs down along one axis."""
     outer, bore = rings.outer, rings.bore
     sizes = np.linalg.norm(rings.areas, axis=1)
-    own = ~rings.shared & (sizes[bore] > _LEAST_BORE**2 * sizes[outer])
-    chosen, around = np.concatenate([bore, outer[own]]), np.concatenate([outer, outer[own]])
-    depths = _DEEPEST * np.sqrt(sizes[np.concatenate([bore, bore[own]])])
+    unshared = ~rings.shared & (sizes[bore] > _LEAST_BORE**2 * sizes[outer])
+    chosen, around = np.concatenate([bore, outer[unshared]]), np.concatenate([outer, outer[unshared]])
+    depths = _DEEPEST * np.sqrt(sizes[np.concatenate([bore, bore[unshared]])])
     normals = rings.areas[around] / np.maximum(sizes[around], 1e-300)[:, None]
     lean = _lean(surface, rings.loops.taken(chosen), normals)
     loops, normals = rings.loops.taken(chosen[lean]), normals[lean]
@@ -240,10 +240,10 @@ def _between_walls(surface: Surface, index: WallIndex, without: Indices) -> Indi
 def _crests(surface: Surface, half: Indices) -> _Edges:
     """Flat loops out of the edges ``half`` in which an outer and an inner chamfer meet, from either side."""
     twin = surface.twins[half]
-    one, other = surface.normals[half // 3], surface.normals[twin // 3]
+    normal, twin_normal = surface.normals[half // 3], surface.normals[twin // 3]
     beyond = surface.points(surface.ends_of(topology.next_in_triangle(twin))) - surface.points(surface.starts[half])
-    sharp = (np.einsum("ij,ij->i", one, other) < _SHARP) & (np.einsum("ij,ij->i", one, beyond) < 0)
-    facing = (one + other)[sharp]
+    sharp = (np.einsum("ij,ij->i", normal, twin_normal) < _SHARP) & (np.einsum("ij,ij->i", normal, beyond) < 0)
+    facing = (normal + twin_normal)[sharp]
     facing /= np.maximum(np.linalg.norm(facing, axis=1), 1e-300)[:, None]
     half, twin = np.concatenate([half[sharp], twin[sharp]]), np.concatenate([twin[sharp], half[sharp]])
     facing = np.concatenate([facing, facing])
@@ -257,8 +257,8 @@ def _crests(surface: Surface, half: Indices) -> _Edges:
     middles = loops.sums(points) / loops.counts[:, None]
     heights = np.einsum("ij,ij->i", points - middles[owner], normals[owner])
     aside = np.einsum("ij,ij->i", facing, normals[owner]) < _LEAST_FACING
-    kept = np.bincount(owner, (np.abs(heights) > FLATNESS * sizes[owner]) | aside, len(sizes)) == 0
-    return _Edges(loops.taken(np.flatnonzero(kept)), normals[kept], _DEEPEST * sizes[kept])
+    flat = np.bincount(owner, (np.abs(heights) > FLATNESS * sizes[owner]) | aside, len(sizes)) == 0
+    return _Edges(loops.taken(np.flatnonzero(flat)), normals[flat], _DEEPEST * sizes[flat])
 
 
 def _rounds(surface: Surface, half: Indices, twin: Indices, facing: Floats) -> tuple[Loops, Indices]:
@@ -298,8 +298,8 @@ def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -
     wall = _Wall.of(surface, index, around, middle, normal) if around else None
     if around is None or wall is None:
         return None
-    frame, own = wall.frame, around.triangles[~wall.holds(surface, around.triangles)]
-    band = _band(surface, loop, lambda triangles: np.isin(triangles, own))
+    frame, band_triangles = wall.frame, around.triangles[~wall.holds(surface, around.triangles)]
+    band = _band(surface, loop, lambda triangles: np.isin(triangles, band_triangles))
     if band is None or not wall.ends_at(surface, band.far):
         return None
     near, far = (frame.to_local(surface.points(surface.starts[half]))[:, :2] for half in (loop, band.far))

@@ -42,18 +42,18 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
         cure = f'The file was read in millimetres: write unit = "{unit}" in [assembly]'
     ends, fitting, then = len(sections), *(round(share * len(sections)) for share in (size_fit(sections, 1.0), most))
     few = f"Only {fitting}" if fitting else "None"
-    found = (
+    reading = (
         f"{few} of the {ends} tube ends {'are' if fitting > 1 else 'is'} of a size in the tables; {scaled}, the widest"
     )
     which = f"{then} of them" if then < ends else "both" if ends == 2 else f"all {ends}"
     end = f"{which} would be of such a size"
     if ends == 1:
-        found, end = f"The tube end is not of a size in the tables; {scaled}, it", "that is such a size"
+        reading, end = f"The tube end is not of a size in the tables; {scaled}, it", "that is such a size"
     return UnitDoubt(
         best,
         say(
             "{} would be {} across instead of {}, and {}.",
-            found,
+            reading,
             Length(width * best, both=True),
             say("{:.3g}" if width < 0.1 else "{}", Length(width)),
             end,

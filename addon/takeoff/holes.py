@@ -90,21 +90,21 @@ def in_line(bores: Sequence[Bore]) -> list[tuple[Bore, Bore | None]]:
     pairs: list[tuple[Bore, Bore | None]] = []
     for left in by_leg.values():
         while left:
-            one = left.pop()
-            other = next((two for two in left if _goes_on(one, two)), None)
-            if other is not None:
-                left.remove(other)
-            pairs.append((one, other))
+            hole = left.pop()
+            opposite = next((candidate for candidate in left if _goes_on(hole, candidate)), None)
+            if opposite is not None:
+                left.remove(opposite)
+            pairs.append((hole, opposite))
     return pairs
 
 
-def _goes_on(one: Bore, other: Bore) -> bool:
-    if abs(one.diameter - other.diameter) > 0.01 * one.diameter or one.axis @ other.axis > 0:
+def _goes_on(bore: Bore, other: Bore) -> bool:
+    if abs(bore.diameter - other.diameter) > 0.01 * bore.diameter or bore.axis @ other.axis > 0:
         return False
-    along = one.centre - other.centre
+    along = bore.centre - other.centre
     along = along / np.linalg.norm(along)
-    limit = np.cos(np.radians(max(one.slack_deg, other.slack_deg)))
-    return bool(along @ one.axis > limit and -(along @ other.axis) > limit)
+    limit = np.cos(np.radians(max(bore.slack_deg, other.slack_deg)))
+    return bool(along @ bore.axis > limit and -(along @ other.axis) > limit)
 
 
 def _patches(surface: Surface, skins: Skins) -> Indices:
@@ -211,11 +211,11 @@ def _cone_axis(surface: Surface, triangles: Indices) -> Floats:
 def _on_cylinder(points: Floats, axis: Floats, noise: float) -> tuple[Floats, Floats]:
     """The axis (3,) of the cylinder through points (n, 3), and those of them that lie on it. Least squares of the
     distances (Gauss-Newton), without what lies far off."""
-    kept = points
+    inliers = points
     for step in range(10):
         frame = Frame.along(points.mean(axis=0), axis)
         local = frame.to_local(points)
-        x, y, z = frame.to_local(kept).T
+        x, y, z = frame.to_local(inliers).T
         ahead = np.column_stack([2 * x, 2 * y, np.ones(len(x))])
         cx, cy, _ = np.linalg.lstsq(ahead, x * x + y * y, rcond=None)[0]
         reach = np.hypot(x - cx, y - cy)
@@ -227,8 +227,8 @@ def _on_cylinder(points: Floats, axis: Floats, noise: float) -> tuple[Floats, Fl
         arms = local[:, :2] - (cx, cy) - solved[:2] - local[:, 2:] * solved[3:]
         off = np.abs(np.hypot(*arms.T) - solved[2])
         if step >= 3:
-            kept = points[off <= _OUTLIER * np.median(off) + 4 * noise + 1e-4 * solved[2]]
-    return axis, kept
+            inliers = points[off <= _OUTLIER * np.median(off) + 4 * noise + 1e-4 * solved[2]]
+    return axis, inliers
 
 
 def _circle(points: Floats, noise: float) -> tuple[Floats, float] | None:

@@ -190,8 +190,8 @@ def _near(surface: Surface, chunks: Chunks, legs: Sequence[Leg]) -> list[Indices
     high = np.column_stack([sides + slack, past])
     origins, axes = np.array([leg.frame.origin for leg in legs]), np.array([leg.frame.axes for leg in legs])
     query, chunk = chunks.tree.near(origins, axes, low, high)
-    own = surface.bodies[chunks.firsts(chunk)] == np.array([leg.body for leg in legs])[query]
-    query, chunk = query[own], chunk[own]
+    same_body = surface.bodies[chunks.firsts(chunk)] == np.array([leg.body for leg in legs])[query]
+    query, chunk = query[same_body], chunk[same_body]
     order = np.argsort(query, kind="stable")
     owner, triangles = chunks.triangles(chunk[order])
     return np.split(triangles, np.searchsorted(query[order][owner], np.arange(1, len(legs))))

@@ -82,9 +82,9 @@ def take_off(
     ]
     verdicts = [_without_wall(*end, wall_mm) for end in zip(profiles, verdicts, strict=True)]
     plain, unread, endless = plain_ends(surface, profiles, bodies)
-    found = list(zip(bodies, profiles, verdicts, strict=True))
-    found += [(end.body, end.profile, unfit(end.departure)) for end in sorted(plain, key=lambda end: not end.departure)]
-    ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in found]
+    rows = list(zip(bodies, profiles, verdicts, strict=True))
+    rows += [(end.body, end.profile, unfit(end.departure)) for end in sorted(plain, key=lambda end: not end.departure)]
+    ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in rows]
     tubular = len(profiles) + sum(end.departure > 0 for end in plain)
     survey = surveyed(
         surface,
@@ -92,14 +92,14 @@ def take_off(
         chunks,
         runs,
         np.flatnonzero(rims.shared),
-        [profile for _, profile, _ in found[:tubular]],
-        [body for body, *_ in found[:tubular]],
+        [profile for _, profile, _ in rows[:tubular]],
+        [body for body, *_ in rows[:tubular]],
         ends[:tubular],
     )
     doubt = None if unit_given else doubt_unit([end.section for end in ends if end.cause != "solid"], size_fit)
     notes = surface.notes + told(surface, deburred, rims, [profile.section.wall for profile in profiles])
-    notes += _left_out(surface, {body for body, *_ in found}.union(bores), unread, endless) + survey.notes
-    in_order = sorted(range(len(ends)), key=lambda end: found[end][0])
+    notes += _left_out(surface, {body for body, *_ in rows}.union(bores), unread, endless) + survey.notes
+    in_order = sorted(range(len(ends)), key=lambda end: rows[end][0])
     return Takeoff(
         tuple(ends[end] for end in in_order),
         doubt,

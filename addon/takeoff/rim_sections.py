@@ -76,12 +76,12 @@ def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[Ri
         base = Frame(origins[rim], axes[rim])
         if singles[rim]:
             section, centre, turn = combined(bore, bore)
-            found: _Drawn | None = (Section(section.outer, section.outer), centre, turn)
+            drawn: _Drawn | None = (Section(section.outer, section.outer), centre, turn)
         else:
-            found = _tube(outer, clear) if walled[rim] else None
-            if found is None and faced[rim]:
-                found = _tube(_outer_by_wall(surface, rims, rim, bore, base, rings), clear)
-        profiles.append(placed(*found, base, rims.normals[rim], bores[rim], level) if found else None)
+            drawn = _tube(outer, clear) if walled[rim] else None
+            if drawn is None and faced[rim]:
+                drawn = _tube(_outer_by_wall(surface, rims, rim, bore, base, rings), clear)
+        profiles.append(placed(*drawn, base, rims.normals[rim], bores[rim], level) if drawn else None)
     return profiles
 
 
@@ -155,8 +155,8 @@ def _outer_by_wall(
     free. None if it nowhere does, and for a profile of several chambers.
     """
     loops = rings.loops.taken(np.flatnonzero(rings.faces == rims.face[rim]))
-    own = int(np.flatnonzero(loops.half_edges[loops.begins[:-1]] == rims.bore.half_edges[rims.bore.begins[rim]])[0])
-    free = (loops.owner != own) & (loops.across >= 0)
+    inner = int(np.flatnonzero(loops.half_edges[loops.begins[:-1]] == rims.bore.half_edges[rims.bore.begins[rim]])[0])
+    free = (loops.owner != inner) & (loops.across >= 0)
     free &= np.abs(surface.normals[loops.across] @ rims.axes[rim]) < WALL_TILT
     if not free.any():
         return None
@@ -191,7 +191,7 @@ def _outer_by_wall(
         return None
     wall = float(np.median(walls[enough[0] : within[enough[0]]]))
     sizes = np.linalg.norm(topology.vector_areas(surface.points(loops.vertices), loops.begins), axis=1)
-    chambers = np.flatnonzero((sizes < _LARGEST_CHAMBER * sizes[own]) & (sizes < sizes.max()))
+    chambers = np.flatnonzero((sizes < _LARGEST_CHAMBER * sizes[inner]) & (sizes < sizes.max()))
     if (at[0][np.isin(loops.owner[free], chambers)] < _LEAST_BETWEEN * wall).any():
         return None
     return replace(fit, outline=fit.outline.offset(wall))

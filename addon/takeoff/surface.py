@@ -75,15 +75,15 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     first, doubled, lengths, normals, lows, highs = _measured(vertices, triangles)
     faces, walls, bodies = _labels(triangles, vertices, twins, normals, lengths, lows, highs, noise)
     volumes = np.einsum("ij,ij->i", first, doubled)
-    kept = _without_copies(vertices, triangles, bodies, mesh_of, lows, highs, lengths, volumes, meshes, notes)
-    if kept is not None:
-        places = np.cumsum(kept) - 1
-        twins = twins.reshape(-1, 3)[kept].ravel()
+    mask = _without_copies(vertices, triangles, bodies, mesh_of, lows, highs, lengths, volumes, meshes, notes)
+    if mask is not None:
+        places = np.cumsum(mask) - 1
+        twins = twins.reshape(-1, 3)[mask].ravel()
         twins = np.where(twins < 0, -1, 3 * places[twins // 3] + twins % 3)
-        triangles, mesh_of, noise = triangles[kept], mesh_of[kept], noise[kept]
-        lows, highs = lows[kept], highs[kept]
-        normals, lengths, volumes = normals[kept], lengths[kept], volumes[kept]
-        faces, walls, bodies = (np.unique(labels[kept], return_inverse=True)[1] for labels in (faces, walls, bodies))
+        triangles, mesh_of, noise = triangles[mask], mesh_of[mask], noise[mask]
+        lows, highs = lows[mask], highs[mask]
+        normals, lengths, volumes = normals[mask], lengths[mask], volumes[mask]
+        faces, walls, bodies = (np.unique(labels[mask], return_inverse=True)[1] for labels in (faces, walls, bodies))
     bodies, inside_out = _with_cavities(bodies, mesh_of, lows, highs, volumes)
     names, body_meshes = _body_names(bodies, mesh_of, meshes)
     closed = np.ones(len(names), bool)
@@ -285,8 +285,8 @@ def _with_cavities(
             sizes = np.where(around, (high - low).prod(axis=1), np.inf)
             holder[cavity] = int(sizes.argmin())
     negative &= holder == np.arange(count)
-    kept, renumbered = np.unique(holder, return_inverse=True)
-    return renumbered[bodies], negative[kept]
+    holders, renumbered = np.unique(holder, return_inverse=True)
+    return renumbered[bodies], negative[holders]
 
 
 def _body_names(bodies: Indices, mesh_of: Indices, meshes: Sequence[Mesh]) -> tuple[tuple[str, ...], Indices]:

@@ -38,16 +38,16 @@ def surrounding(
     tops = np.array([float((profile.bore @ profile.rim_slope).max()) for profile in profiles])
     low, high = tops + needed / 2, tops + np.maximum(needed, widths)
     close_by, around = reach + _CROWN * widths, reach + (_HAND - 0.5) * widths
-    own = np.where(_own_tops(surface, profiles, bodies) < low, np.asarray(bodies), -1)  # too low to close itself in
-    found = np.full(len(profiles), -1, np.int64)
-    wide = _around(surface, chunks, profiles, own, low, around)
+    without = np.where(_own_tops(surface, profiles, bodies) < low, np.asarray(bodies), -1)  # too low to close itself in
+    closing = np.full(len(profiles), -1, np.int64)
+    wide = _around(surface, chunks, profiles, without, low, around)
     some = np.flatnonzero(wide >= 0)  # what is closed in closely is so widely too, and hardly any end is
     if some.size:
         few = [profiles[end] for end in some.tolist()]
-        close = _around(surface, chunks, few, own[some], low[some], close_by[some])
-        above = _around(surface, chunks, few, own[some], high[some], around[some])
-        found[some] = np.where(close >= 0, close, np.where(above == wide[some], above, -1))
-    return found
+        close = _around(surface, chunks, few, without[some], low[some], close_by[some])
+        above = _around(surface, chunks, few, without[some], high[some], around[some])
+        closing[some] = np.where(close >= 0, close, np.where(above == wide[some], above, -1))
+    return closing
 
 
 def _own_tops(surface: Surface, profiles: Sequence[RimSection], bodies: Sequence[int]) -> Floats:
@@ -93,11 +93,11 @@ def _around(
     met = _met(start, end, reach[query])
     seen = np.zeros((count, _RAYS), bool)
     np.logical_or.at(seen, query, met)
-    found = np.full(count, -1, np.int64)
+    closing = np.full(count, -1, np.int64)
     for closed in np.flatnonzero(seen.all(axis=1)).tolist():
         here = query == closed
-        found[closed] = np.bincount(surface.bodies[triangle[here]], met[here].sum(axis=1)).argmax()
-    return found
+        closing[closed] = np.bincount(surface.bodies[triangle[here]], met[here].sum(axis=1)).argmax()
+    return closing
 
 
 def _cut_lines(corners: Floats, levels: Floats) -> tuple[Floats, Floats]:

@@ -122,15 +122,15 @@ def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
     return replace(leg, length=length + past[0], frame=Frame(leg.frame.origin + past[0] * leg.frame.z, leg.frame.axes))
 
 
-def _lies_on(own: Tube, cut: Floats, tubes: Sequence[Tube]) -> Tube | None:
+def _lies_on(coped: Tube, cut: Floats, tubes: Sequence[Tube]) -> Tube | None:
     """The tube on whose outside the corners (n, 3) of a cut lie best."""
-    middle, width = cut.mean(axis=0), own.section.outer.width
+    middle, width = cut.mean(axis=0), coped.section.outer.width
     nearest, least = None, _ALIKE_CUT * width
     for tube in tubes:
         arm = middle - tube.frame.origin
         along = float(arm @ tube.axis)
         near = (width + math.hypot(tube.section.outer.width, tube.section.outer.depth)) / 2
-        if tube is own or not -width < along < tube.length_mm + width:
+        if tube is coped or not -width < along < tube.length_mm + width:
             continue
         if np.linalg.norm(arm - along * tube.axis) > near + _FITS_CUT * width:
             continue

@@ -81,13 +81,13 @@ def facing_ends(profiles: Sequence[RimSection], needed: Floats) -> dict[int, tup
     reach = np.maximum(needed, 0.5 * widths)
     a, b = topology.close_pairs(origins, np.zeros(len(origins), np.int64), reach + 0.5 * widths)
     facing = np.einsum("ij,ij->i", normals[a], normals[b]) < _OPPOSITE
-    found: dict[int, tuple[int, float]] = {}
-    for one, other in zip(a[facing].tolist(), b[facing].tolist(), strict=True):
-        for own, against in ((one, other), (other, one)):
-            gap = _gap(profiles[own], profiles[against], reach[own])
-            if gap is not None and (own not in found or gap < found[own][1]):
-                found[own] = against, gap
-    return found
+    nearest: dict[int, tuple[int, float]] = {}
+    for first, second in zip(a[facing].tolist(), b[facing].tolist(), strict=True):
+        for end, against in ((first, second), (second, first)):
+            gap = _gap(profiles[end], profiles[against], reach[end])
+            if gap is not None and (end not in nearest or gap < nearest[end][1]):
+                nearest[end] = against, gap
+    return nearest
 
 
 def _gap(profile: RimSection, other: RimSection, reach: float) -> float | None:

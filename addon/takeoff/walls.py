@@ -135,9 +135,9 @@ def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profil
     bends = (stop >= 0) & (beyond >= 0) & np.isin(beyond_keys, bore_keys)
     reach = _reach(surface, index, plane, bore_keys, walls)
     outer_reach = _reach(surface, index, plane, outer_keys, walls)
-    own = np.unique(np.concatenate([bore_keys, outer_keys, _face_keys(surface, rims, bore_keys, walls)]))
+    tube_keys = np.unique(np.concatenate([bore_keys, outer_keys, _face_keys(surface, rims, bore_keys, walls)]))
     straight = np.where(np.isfinite(straight), straight, reach)
-    return WallRuns(straight, stop, reach, outer_reach, bends, bore_keys, own, walls, pieces)
+    return WallRuns(straight, stop, reach, outer_reach, bends, bore_keys, tube_keys, walls, pieces)
 
 
 def _face_keys(surface: Surface, rims: Rims, bore_keys: Indices, walls: int) -> Indices:
@@ -146,10 +146,10 @@ def _face_keys(surface: Surface, rims: Rims, bore_keys: Indices, walls: int) -> 
     order = np.argsort(wall, kind="stable")
     begins = np.searchsorted(wall[order], np.arange(walls + 1))
     key, place = spans(begins, wall)
-    one, other = rim[key], rim[order[place]]
-    faced = rims.face[other] >= 0
+    near, far = rim[key], rim[order[place]]
+    faced = rims.face[far] >= 0
     faces = surface.walls[rims.bore.half_edges[rims.bore.begins[:-1]] // 3]
-    return one[faced] * walls + faces[other[faced]]
+    return near[faced] * walls + faces[far[faced]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -204,8 +204,8 @@ def _first_border(
     depth, inner = _border(surface, plane, half, rim)
     twin = surface.twins[half]
     twin_keys = rim * walls + surface.walls[twin // 3]
-    found = np.minimum(np.searchsorted(keys, twin_keys), len(keys) - 1)
-    keep = np.flatnonzero(~(inner | ((twin >= 0) & (keys[found] == twin_keys))))
+    position = np.minimum(np.searchsorted(keys, twin_keys), len(keys) - 1)
+    keep = np.flatnonzero(~(inner | ((twin >= 0) & (keys[position] == twin_keys))))
     order = keep[np.lexsort((depth[keep], rim[keep]))]
     first = order[np.diff(rim[order], prepend=-1) != 0]
     straight[rim[first]], stop[rim[first]] = np.maximum(depth[first], 0.0), half[first]
@@ -267,12 +267,12 @@ def _reach(surface: Surface, index: WallIndex, plane: _RimPlanes, keys: Indices,
     rim = (keys[square] // walls)[key]
     np.maximum.at(reach, rim, plane.depths(surface.points(surface.starts[index.edges[place]]), rim))
     for key_left in keys[~square].tolist():
-        own, wall = divmod(key_left, walls)
+        owner, wall = divmod(key_left, walls)
         triangles = index.triangles_of(np.array([wall]))
-        triangles = triangles[np.abs(surface.normals[triangles] @ plane.axes[own]) < 0.1]
+        triangles = triangles[np.abs(surface.normals[triangles] @ plane.axes[owner]) < 0.1]
         corners = surface.points(surface.triangles[triangles].ravel())
-        depths = plane.depths(corners, np.full(len(corners), own))
-        reach[own] = max(reach[own], float(depths.max(initial=0.0)))
+        depths = plane.depths(corners, np.full(len(corners), owner))
+        reach[owner] = max(reach[owner], float(depths.max(initial=0.0)))
     return reach
 
 
