@@ -61,13 +61,13 @@ def faults(mesh: Mesh) -> dict[str, int]:
     triangles = place.reshape(-1)[mesh.triangles].astype(np.int64)
     edges = triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
     there, back = edges @ [len(points), 1], edges @ [1, len(points)]
-    found = {
+    counts = {
         "corners fallen together": len(mesh.vertices) - len(points),
         "triangles without area": int((triangles == np.roll(triangles, 1, axis=1)).any(axis=1).sum()),
         "edges used twice": len(there) - len(np.unique(there)),
         "open edges": int((~np.isin(there, back)).sum()),
     }
-    return {name: count for name, count in found.items() if count}
+    return {name: count for name, count in counts.items() if count}
 
 
 def assert_sound(fitting: Fitting, genus: int = 0) -> None:

@@ -63,9 +63,9 @@ class LateTooltip(str):
     """A tooltip made at run time, read once the operator has its properties."""
 
     def __new__(cls, operator: type, properties: Any) -> LateTooltip:
-        made = super().__new__(cls)
-        made.read = lambda: operator.description(bpy.context, properties)
-        return made
+        tooltip = super().__new__(cls)
+        tooltip.read = lambda: operator.description(bpy.context, properties)
+        return tooltip
 
 
 def operator_class(idname: str) -> Any:
@@ -74,10 +74,10 @@ def operator_class(idname: str) -> Any:
     return next((getattr(room, name) for room in rooms if hasattr(room, name)), None)
 
 
-def drawn(draw: Any, **own: Any) -> list[str]:
+def drawn(draw: Any, **attributes: Any) -> list[str]:
     """The words that a ``draw`` method puts into its layout."""
     words: list[str] = []
-    panel = SimpleNamespace(layout=Noting(words), **own)
+    panel = SimpleNamespace(layout=Noting(words), **attributes)
     panel.split_layout = lambda: Sidebar.split_layout(panel)
     draw(panel, bpy.context)
     return [word.read() if isinstance(word, LateTooltip) else word for word in words]
@@ -85,15 +85,15 @@ def drawn(draw: Any, **own: Any) -> list[str]:
 
 def panel_words() -> dict[str, list[str]]:
     """By the name of each panel that shows itself, all of its words."""
-    found = {}
+    words_by_panel = {}
     for room in panels.ROOMS:
         for cls in room._CLASSES:
             if not issubclass(cls, bpy.types.Panel) or not (not hasattr(cls, "poll") or cls.poll(bpy.context)):
                 continue
-            found[cls.__name__] = [
+            words_by_panel[cls.__name__] = [
                 word
                 for name in ("draw_header", "draw_header_preset", "draw")
                 if name in dir(cls) and not hasattr(bpy.types.Panel, name)
                 for word in drawn(getattr(cls, name), bl_label=cls.bl_label)
             ]
-    return found
+    return words_by_panel

@@ -91,12 +91,12 @@ def spigot_width(path, height=4.0):
 def test_a_correction_makes_the_printed_spigot_smaller_and_is_told(tmp_path, capsys):
     """Source: mean and standard deviation by numpy; the spigot's width by trimesh in the written STL."""
     chosen = [0.24, 0.31, 0.26]
-    keep(tmp_path, "".join(fit_entry(str(one), one) for one in chosen))
+    keep(tmp_path, "".join(fit_entry(str(gap), gap) for gap in chosen))
     upright = {"crown": "flat", "up": "crown up"}
     output = {"folder": "out", "formats": ["stl"]}
     result = do(tmp_path, rack(ONE_INCH, SQUARE), shop=SHOP, fitting=upright, output=output)
     mean, spread = np.mean(chosen) - 0.2, np.std(chosen, ddof=1)
-    stl = {one.id: tmp_path / "out" / result.files_of(one.name)[0] for one in result.made}
+    stl = {fitting.id: tmp_path / "out" / result.files_of(fitting.name)[0] for fitting in result.made}
     assert spigot_width(stl["F1"], 1.5) == pytest.approx(19.05 - 2 * (0.2 + 0.07), abs=0.02)
     assert spigot_width(stl["F2"], 1.5) == pytest.approx(34 - 2 * 0.2, abs=0.02)
     assert mean == pytest.approx(0.07)
@@ -125,7 +125,7 @@ def test_a_correction_changes_the_glue_not_at_all_and_the_bore_that_is_allowed_n
     corrected = do(tmp_path, shop=SHOP)
     assert rows(tmp_path, "rack fittings.csv")[0] == before
     assert corrected.made[0].gap.root_sum_square == pytest.approx(plain.made[0].gap.root_sum_square)
-    drawn = [one.made[0].fitting.profile.spigot_outline.width for one in (plain, corrected)]
+    drawn = [result.made[0].fitting.profile.spigot_outline.width for result in (plain, corrected)]
     assert drawn[0] - drawn[1] == pytest.approx(0.2)
     sheet = (tmp_path / "out" / "rack job sheet.html").read_text("utf-8")
     # Glue allows 0.05 to 0.5 mm a side (trade table); calipers are to read 0.1 mm a side more than drawn.
@@ -139,7 +139,7 @@ def test_a_correction_that_the_fit_cannot_bear_is_refused_with_a_cure_that_works
     keep(tmp_path, fit_entry("far", 0.6))
     result = do(tmp_path, shop=SHOP)
     assert not result.made
-    refusal = next(one for one in result.findings if one.check == "recipe")
+    refusal = next(finding for finding in result.findings if finding.check == "recipe")
     assert "the shop book adds 0.4 mm" in refusal.meaning
     cured = do(tmp_path, shop=SHOP, fitting=dict(refusal.cure))
     assert cured.made[0].fitting.recipe.gap_mm == pytest.approx(0.5)
@@ -168,37 +168,37 @@ seam_mm = 0.3
 
 def test_a_measured_tube_of_the_book_is_used_and_told(tmp_path):
     keep(tmp_path, TUBE)
-    one = do(tmp_path, rack(ONE_INCH, Section.round(25.4, 1.65)), shop=SHOP)
-    assert one.made[0].fitting.profile.spigot_outline.width == pytest.approx(18.9 - 0.4)
-    assert one.made[1].fitting.section.bore.width == pytest.approx(22.1, abs=1e-3)
-    assert 'F1 is made for the shop book\'s tube "1 in from the yard", bore 18.9 mm.' in one.notes
-    seam = {part.name: part.takes for part in one.made[0].gap.contributions}
+    result = do(tmp_path, rack(ONE_INCH, Section.round(25.4, 1.65)), shop=SHOP)
+    assert result.made[0].fitting.profile.spigot_outline.width == pytest.approx(18.9 - 0.4)
+    assert result.made[1].fitting.section.bore.width == pytest.approx(22.1, abs=1e-3)
+    assert 'F1 is made for the shop book\'s tube "1 in from the yard", bore 18.9 mm.' in result.notes
+    seam = {part.name: part.takes for part in result.made[0].gap.contributions}
     assert seam["weld seam"] == pytest.approx(0.3)
 
 
 def test_the_jobs_own_readings_win_over_the_books(tmp_path):
     keep(tmp_path, TUBE)
-    one = do(tmp_path, shop=SHOP, measured=[{"kind": "round", "bore_width_mm": 19.1}], tube={"seam_height_mm": 0.1})
-    assert one.made[0].fitting.section.bore.width == pytest.approx(19.1)
-    assert not any("yard" in note for note in one.notes)
-    seam = {part.name: part.takes for part in one.made[0].gap.contributions}
+    result = do(tmp_path, shop=SHOP, measured=[{"kind": "round", "bore_width_mm": 19.1}], tube={"seam_height_mm": 0.1})
+    assert result.made[0].fitting.section.bore.width == pytest.approx(19.1)
+    assert not any("yard" in note for note in result.notes)
+    seam = {part.name: part.takes for part in result.made[0].gap.contributions}
     assert seam["weld seam"] == pytest.approx(0.1)
 
 
 def test_processes_and_plastics_of_the_book_come_before_the_tables(tmp_path):
     """Source: grams are cm³ times the density that the book has."""
-    process = next(one for one in tables_processes() if one["name"] == DEFAULT_PROCESS)
+    process = next(entry for entry in tables_processes() if entry["name"] == DEFAULT_PROCESS)
     keep(tmp_path, toml("process", {**process, "name": "Bench", "material": "Our blend", "layer_mm": 0.25})
          + toml("process", {**process, "layer_mm": 0.3, "first_layer_mm": 0.3})
          + toml("material", {"name": "Our blend", "density": 1.5, "expansion": 1e-4, "hottest_c": 60.0, "glue": "any",
                              "source": "own", "fibre": True}))  # fmt: skip
-    own = do(tmp_path, shop=SHOP, process={"name": "bench", "rings": 4})
-    assert (own.job.process.layer_mm, own.job.process.rings) == (0.25, 4)
+    result = do(tmp_path, shop=SHOP, process={"name": "bench", "rings": 4})
+    assert (result.job.process.layer_mm, result.job.process.rings) == (0.25, 4)
     amounts = written(tmp_path)["quantities"]
     assert amounts["density_g_cm3"] == 1.5
     assert amounts["grams"]["value"] == pytest.approx(1.5 * amounts["plastic_cm3"]["value"], rel=1e-4)
-    assert 'The plastic "Our blend" is the shop book\'s.' in own.notes
-    assert "Wear a respirator against fibre dust" in table(own) and "dust" in (
+    assert 'The plastic "Our blend" is the shop book\'s.' in result.notes
+    assert "Wear a respirator against fibre dust" in table(result) and "dust" in (
         tmp_path / "out" / "rack job sheet.html"
     ).read_text("utf-8")
     assert do(tmp_path, shop=SHOP).job.process.layer_mm == 0.3
@@ -265,12 +265,12 @@ def test_amounts_with_what_prints_really_took(tmp_path):
     for key, values, estimated in (("plastic_cm3", used, 100), ("time_s", took, 10000)):
         factors = np.array(values) / estimated
         reach = stats.t.ppf(0.975, 3) * factors.std(ddof=1) * math.sqrt(1 + 1 / 4)
-        found = amounts[key]
+        amount = amounts[key]
         expected = [
-            found["by_sums"] * share for share in (factors.mean(), factors.mean() - reach, factors.mean() + reach)
+            amount["by_sums"] * share for share in (factors.mean(), factors.mean() - reach, factors.mean() + reach)
         ]
-        assert [found["value"], found["low"], found["high"]] == pytest.approx(expected, rel=1e-3)
-        assert found["factor"]["n"] == 4
+        assert [amount["value"], amount["low"], amount["high"]] == pytest.approx(expected, rel=1e-3)
+        assert amount["factor"]["n"] == 4
     assert amounts["cost"] is None
     grams = amounts["grams"]
     assert f"Material {grams['value']:.0f} g ({grams['low']:.0f} to {grams['high']:.0f} g), time " in table(result)
@@ -289,8 +289,8 @@ def test_cost_by_hand(tmp_path):
 
 def test_amounts_are_those_of_every_copy(tmp_path):
     """Part plastic grows with the copies; time by the copies' beads, not by more layers."""
-    one, amounts = do(tmp_path, output={"folder": "out"}), written(tmp_path)["quantities"]
-    copies = one.made[0].count
+    result, amounts = do(tmp_path, output={"folder": "out"}), written(tmp_path)["quantities"]
+    copies = result.made[0].count
     do(tmp_path, output={"folder": "out", "spares": copies})
     more = written(tmp_path)["quantities"]
     assert more["part_cm3"] == pytest.approx(2 * amounts["part_cm3"], rel=1e-4)
@@ -347,7 +347,7 @@ def test_one_ladder_for_a_tube_however_its_ends_are_cut(tmp_path):
     meshes = [Mesh.from_manifold(cut, "mitred")]
     result = do(tmp_path, meshes, fit_ladder=[{}])
     assert len(result.made) == 2
-    assert [one["fittings"] for one in written(tmp_path)["fit_ladders"]] == [["F1", "F2"]]
+    assert [ladder["fittings"] for ladder in written(tmp_path)["fit_ladders"]] == [["F1", "F2"]]
 
 
 def test_ladders_that_cannot_be_are_told_and_the_fittings_made(tmp_path):
@@ -399,7 +399,7 @@ def test_the_whole_way_around_from_ladder_to_the_next_jobs_spigot(tmp_path, caps
     # Drawn 19.05 - 2 · 0.3 = 18.45 mm, so 0.05 mm a side too large.
     assert "Spigots come out 0.05 mm per side larger than drawn" in said
     book = tomllib.loads((tmp_path / "book.toml").read_text("utf-8"))
-    assert [one["chosen_gap_mm"] for one in book["fit"]] == [0.3, 0.25]
+    assert [entry["chosen_gap_mm"] for entry in book["fit"]] == [0.3, 0.25]
     corrected = do(tmp_path, shop=SHOP)
     assert corrected.made[0].fitting.recipe.gap_mm == pytest.approx(0.275)
 
@@ -493,7 +493,7 @@ def rows(folder, name):
 def tables_processes():
     data = Path(__file__).parents[1] / "addon" / "trade" / "data" / "processes.toml"
     table = tomllib.loads(data.read_text("utf-8"))
-    return [{"source": table.get("source", ""), **one} for one in table["process"]]
+    return [{"source": table.get("source", ""), **process} for process in table["process"]]
 
 
 def toml(table, values):

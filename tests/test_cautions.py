@@ -92,7 +92,7 @@ def test_every_caution_every_condition_and_every_step_can_appear():
 @pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
 def test_the_plastics_own_limit_is_named(process):
     plastic = material_named(process.material)
-    (heat,) = [one.text for one in cautions_for(replace(QUIET, material=plastic)) if one.choice == "heat"]
+    (heat,) = [caution.text for caution in cautions_for(replace(QUIET, material=plastic)) if caution.choice == "heat"]
     assert f'"{plastic.name}"' in heat and f" {plastic.hottest_c:g} °C" in heat
 
 
@@ -136,7 +136,7 @@ def test_the_guide_has_every_caution_as_the_job_sheet_has_it_and_says_when():
     section = page("docs/guide.md").partition("## Cautions ")[2]
     for caution in cautions():
         text = caution.text.replace("{plastic}", "a plastic").replace("{hottest_c} °C", "its limit in the table")
-        when = f" (With {' and '.join(IN_THE_GUIDE[one] for one in caution.applies)}.)" if caution.applies else ""
+        when = f" (With {' and '.join(IN_THE_GUIDE[case] for case in caution.applies)}.)" if caution.applies else ""
         assert f"- **{caution.name}.** {text}{when} " in section
     assert section.partition("## What the .blend keeps")[0].count("- **") == len(cautions())
 

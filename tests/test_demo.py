@@ -41,8 +41,8 @@ def test_every_body_is_one_closed_solid_with_a_name_of_its_own(bodies: list[Mesh
 
 
 def test_no_two_bodies_overlap(bodies: list[Mesh], solids: list[Manifold]) -> None:
-    for (one, first), (other, second) in itertools.combinations(zip(bodies, solids, strict=True), 2):
-        assert (first ^ second).volume() < 1e-3, f"{one.name} in {other.name}"
+    for (body, first), (other, second) in itertools.combinations(zip(bodies, solids, strict=True), 2):
+        assert (first ^ second).volume() < 1e-3, f"{body.name} in {other.name}"
 
 
 def test_the_frame_hangs_together(solids: list[Manifold]) -> None:
@@ -159,20 +159,20 @@ def test_the_takeoff_finds_every_end_and_tells_what_it_is(tmp_path: Path, bodies
     if as_soup:
         soup = trimesh.load_mesh(read_job(write_demo(tmp_path)).assembly.files[0], process=False)
         meshes = [Mesh(np.array(soup.vertices), np.array(soup.faces, np.int32), "market_stall")]
-    found = list(take_off(meshes, 8.0).ends)
+    ends = list(take_off(meshes, 8.0).ends)
     for expected in expected_ends():
         # A coped end has no rim plane: its place on the axis is anywhere between the post's axis and its own tip.
         near = 2 * expected.section.outer.width if expected.cause == "coped" else 0.1
         matches = [
             end
-            for end in found
+            for end in ends
             if end.frame.z @ expected.axis > 0.9999
             and np.linalg.norm(end.frame.origin - expected.position_mm) < near
             and end.section.outer.width == pytest.approx(expected.section.outer.width, abs=0.02)
         ]
         assert len(matches) == 1, expected
         (end,) = matches
-        found.remove(end)
+        ends.remove(end)
         assert end.cause == expected.cause, (expected, end.reason)
         assert end.section.kind == expected.section.kind
         for read, true in ((end.section.outer, expected.section.outer), (end.section.bore, expected.section.bore)):
@@ -182,4 +182,4 @@ def test_the_takeoff_finds_every_end_and_tells_what_it_is(tmp_path: Path, bodies
             assert end.mitre_deg == pytest.approx(expected.mitre_deg, abs=0.05)
         if not as_soup:
             assert end.source == expected.tube
-    assert found == []
+    assert ends == []

@@ -46,8 +46,8 @@ def test_the_doubt_counts_the_tube_ends(sections, said, end):
 
 def test_the_doubt_counts_those_that_fit_as_they_are_too():
     inches = [Section.rectangular(40 / 25.4, 40 / 25.4, 3 / 25.4)] * 5
-    found = doubt_unit([*inches, Section.round(25.4, 3.175)], size_fit).found
-    assert found.startswith("Only 1 of the 6 tube ends is of a size in the tables") and "5 of them would be" in found
+    words = doubt_unit([*inches, Section.round(25.4, 3.175)], size_fit).found
+    assert words.startswith("Only 1 of the 6 tube ends is of a size in the tables") and "5 of them would be" in words
 
 
 def test_no_size_is_doubted_in_millimetres():

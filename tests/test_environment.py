@@ -208,8 +208,8 @@ def test_an_interpreter_is_found_in_pyenv_where_path_has_none(monkeypatch, tmp_p
     monkeypatch.setenv("PATH", str(tmp_path))
     monkeypatch.setattr(Path, "home", lambda: tmp_path / "home")
     commands = [Path(path) for (path, *_) in _interpreter._candidates(MINE.python)]
-    found = [path for path in commands if tmp_path in path.parents]
-    assert [version in path.parents for path, version in zip(found, versions[::-1], strict=True)] == [True, True]
+    interpreters = [path for path in commands if tmp_path in path.parents]
+    assert [version in path.parents for path, version in zip(interpreters, versions[::-1], strict=True)] == [True, True]
 
 
 def test_the_second_blender_serves_where_the_first_has_no_interpreter(monkeypatch):

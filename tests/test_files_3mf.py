@@ -54,8 +54,8 @@ def box_of(model):
 
 
 def metadata_of(group):
-    found = [group.GetMetaData(i) for i in range(group.GetMetaDataCount())]
-    return {(one.GetNameSpace(), one.GetName()): one.GetValue() for one in found}
+    entries = [group.GetMetaData(i) for i in range(group.GetMetaDataCount())]
+    return {(entry.GetNameSpace(), entry.GetName()): entry.GetValue() for entry in entries}
 
 
 @pytest.mark.parametrize(("unit", "number", "mm"), [("mm", 1, 1.0), ("in", 3, 25.4)])
@@ -85,8 +85,8 @@ def test_volume_and_triangles_are_those_of_the_solid(tmp_path):
     objects = reference(written.path).GetMeshObjects()
     assert objects.MoveNext()
     block = objects.GetCurrentMeshObject()
-    vertices = [list(one.Coordinates) for one in block.GetVertices()]
-    faces = [list(one.Indices) for one in block.GetTriangleIndices()]
+    vertices = [list(vertex.Coordinates) for vertex in block.GetVertices()]
+    faces = [list(triangle.Indices) for triangle in block.GetTriangleIndices()]
     read = trimesh.Trimesh(vertices, faces, process=False)
     assert read.is_watertight and read.volume == pytest.approx(8000, rel=1e-6)
 
@@ -114,7 +114,8 @@ def test_package_is_as_the_specification_asks(tmp_path):
     target = relation.get("Target")
     assert target is not None and target.startswith("/")
     types = {
-        one.get("Extension"): one.get("ContentType") for one in ElementTree.fromstring(files["[Content_Types].xml"])
+        element.get("Extension"): element.get("ContentType")
+        for element in ElementTree.fromstring(files["[Content_Types].xml"])
     }
     assert types[target.rsplit(".", 1)[1]] == "application/vnd.ms-package.3dmanufacturing-3dmodel+xml"
     assert types["rels"] == "application/vnd.openxmlformats-package.relationships+xml"
@@ -124,12 +125,12 @@ def test_package_is_as_the_specification_asks(tmp_path):
     model = ElementTree.fromstring(text)
     assert [child.tag for child in model][-2:] == [CORE + "resources", CORE + "build"]
     for group in (model, *model.iter(CORE + "metadatagroup")):
-        names = [one.get("name") for one in group.findall(CORE + "metadata")]
+        names = [entry.get("name") for entry in group.findall(CORE + "metadata")]
         assert len(names) == len(set(names)) > 0
         for name in names:
             assert name in ("Designer", "Application") or name.split(":")[0] in declared
-    ids = [one.get("id") for one in model.iter(CORE + "object")]
-    assert ids == ["1", "2"] and [one.get("objectid") for one in model.iter(CORE + "item")] == ids
+    ids = [element.get("id") for element in model.iter(CORE + "object")]
+    assert ids == ["1", "2"] and [item.get("objectid") for item in model.iter(CORE + "item")] == ids
     number = r"[-+]?(\d+(\.\d+)?|\.\d+)([eE][-+]?\d+)?"
     for vertex in model.iter(CORE + "vertex"):
         assert all(re.fullmatch(number, vertex.get(axis, "")) for axis in "xyz")
@@ -150,7 +151,7 @@ def test_shrink_is_made_up_for_along_the_plates_axes_and_recorded(tmp_path, shri
         model = reference(path)
         assert np.allclose(np.ptp(box_of(model), axis=0) * (1 - np.array(shrink) / 100), size, atol=1e-4)
         recorded = metadata_of(model.GetMetaDataGroup())[threemf.NAMESPACE, "shrink_percent"]
-        assert [float(one) for one in recorded.split()] == list(shrink)
+        assert [float(percent) for percent in recorded.split()] == list(shrink)
 
 
 def test_uneven_shrink_gives_each_turn_its_own_object(tmp_path):
@@ -277,24 +278,24 @@ def test_many_items_are_compared_quickly(tmp_path):
 
 
 def test_bad_input_is_refused_by_name(tmp_path):
-    path, one = tmp_path / "a.3mf", [Placement(0, 0, 10, 10)]
+    path, one_place = tmp_path / "a.3mf", [Placement(0, 0, 10, 10)]
     mesh = part().mesh
     broken = replace(part(), mesh=Mesh(np.where(mesh.vertices > 40, np.nan, mesh.vertices), mesh.triangles))
     for parts, places, said in (
         ([part()], [], "nothing to write"),
         ([part()], [Placement(1, 0, 0, 0)], "part 1"),
         ([part()], [Placement(0, 0, math.inf, 0)], "no place"),
-        ([broken], one, "finite"),
-        ([replace(part(), mesh=Mesh(mesh.vertices, mesh.triangles[:0]))], one, "no triangles"),
-        ([replace(part(), mesh=Mesh(mesh.vertices[:-1], mesh.triangles))], one, "not there"),
-        ([part(metadata={"a b": "c"})], one, "cannot name metadata"),
-        ([part(metadata={'a"><b': "c"})], one, "cannot name metadata"),
+        ([broken], one_place, "finite"),
+        ([replace(part(), mesh=Mesh(mesh.vertices, mesh.triangles[:0]))], one_place, "no triangles"),
+        ([replace(part(), mesh=Mesh(mesh.vertices[:-1], mesh.triangles))], one_place, "not there"),
+        ([part(metadata={"a b": "c"})], one_place, "cannot name metadata"),
+        ([part(metadata={'a"><b': "c"})], one_place, "cannot name metadata"),
     ):
         with pytest.raises(ValueError, match=said):
             write_3mf(path, parts, places)
     with pytest.raises(ValueError, match="shrink"):
-        write_3mf(path, [part()], one, shrink_percent=(100.0, 0.0, 0.0))
+        write_3mf(path, [part()], one_place, shrink_percent=(100.0, 0.0, 0.0))
     for triangles, said in ((mesh.triangles[1:], "not closed"), (mesh.triangles[:, ::-1], "inside")):
         with pytest.raises(FileError, match=said):
-            write_3mf(path, [replace(part(), mesh=Mesh(mesh.vertices, triangles))], one)
+            write_3mf(path, [replace(part(), mesh=Mesh(mesh.vertices, triangles))], one_place)
     assert not list(tmp_path.iterdir())

@@ -30,7 +30,7 @@ def test_content_and_result(tmp_path):
     assert write(tmp_path / "made" / "a", b"12345") == 5
     assert (tmp_path / "made" / "a").read_bytes() == b"12345"
     assert write(tmp_path / "made" / "a", b"67") == 2
-    assert [one.read_bytes() for one in (tmp_path / "made").iterdir()] == [b"67"]
+    assert [file.read_bytes() for file in (tmp_path / "made").iterdir()] == [b"67"]
 
 
 @pytest.mark.parametrize(
@@ -54,7 +54,7 @@ def test_a_failure_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch, c
     with pytest.raises(FileError, match=said) as caught:
         write(path)
     assert str(path) in str(caught.value) and caught.value.errno == code
-    assert [one.read_bytes() for one in tmp_path.iterdir()] == [b"old"]
+    assert [file.read_bytes() for file in tmp_path.iterdir()] == [b"old"]
 
 
 @pytest.mark.parametrize("step", ["fsync", "replace"])
@@ -68,7 +68,7 @@ def test_ctrl_c_leaves_the_old_file_and_nothing_else(tmp_path, monkeypatch, step
     monkeypatch.setattr(atomic.os, step, interrupt)
     with pytest.raises(KeyboardInterrupt):
         write(path)
-    assert [one.read_bytes() for one in tmp_path.iterdir()] == [b"old"]
+    assert [file.read_bytes() for file in tmp_path.iterdir()] == [b"old"]
 
 
 def test_a_failed_check_leaves_the_old_file(tmp_path):
@@ -80,7 +80,7 @@ def test_a_failed_check_leaves_the_old_file(tmp_path):
 
     with pytest.raises(VerificationError):
         write(path, check=refuse)
-    assert [one.read_bytes() for one in tmp_path.iterdir()] == [b"old"]
+    assert [file.read_bytes() for file in tmp_path.iterdir()] == [b"old"]
 
 
 def test_a_disk_that_gives_back_other_bytes_is_found(tmp_path, monkeypatch):
@@ -97,11 +97,11 @@ def test_a_set_appears_together_or_not_at_all(tmp_path):
         files.add(tmp_path / "b", b"2", len)
         assert (tmp_path / "a").read_bytes() == b"old" and not (tmp_path / "b").exists()
         raise RuntimeError
-    assert [one.read_bytes() for one in tmp_path.iterdir()] == [b"old"]
+    assert [file.read_bytes() for file in tmp_path.iterdir()] == [b"old"]
     with FileSet() as files:
         files.add(tmp_path / "a", b"1", len)
         files.add(tmp_path / "b", b"2", len)
-    assert {one.name: one.read_bytes() for one in tmp_path.iterdir()} == {"a": b"1", "b": b"2"}
+    assert {file.name: file.read_bytes() for file in tmp_path.iterdir()} == {"a": b"1", "b": b"2"}
 
 
 def test_one_name_twice_in_a_set_is_refused(tmp_path):
@@ -144,7 +144,7 @@ def test_a_file_that_the_system_will_not_let_grow(tmp_path):
         [sys.executable, "-c", script, str(tmp_path / "a")], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert "larger than this disk or account allows" in done.stdout
-    assert [one.read_bytes() for one in tmp_path.iterdir()] == [b"old"]
+    assert [file.read_bytes() for file in tmp_path.iterdir()] == [b"old"]
 
 
 @POSIX

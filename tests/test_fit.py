@@ -37,7 +37,7 @@ def pa12():
 
 
 def part(band: GapBand, name: str) -> Contribution:
-    return next(one for one in band.contributions if one.name == name)
+    return next(contribution for contribution in band.contributions if contribution.name == name)
 
 
 def test_worst_case_adds_and_root_sum_square_does_so_at_right_angles():

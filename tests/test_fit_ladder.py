@@ -47,7 +47,9 @@ def ladder_for(name: str, process=PROCESS):
 
 def read(ladder, label: str, width: float | None = None) -> FitReading:
     about = (PROCESS.name, ladder.section.kind, section_name(ladder.section), ladder.wanted_gap_mm)
-    return ladder_reading(about, {one.label: (one.gap_mm, one.drawn_mm) for one in ladder.steps}, label, WHEN, width)
+    return ladder_reading(
+        about, {step.label: (step.gap_mm, step.drawn_mm) for step in ladder.steps}, label, WHEN, width
+    )
 
 
 @pytest.mark.parametrize("name", TUBES)
@@ -70,8 +72,8 @@ def test_each_spigot_is_the_bore_less_twice_its_gap(name):
     assert len({step.label for step in ladder.steps}) == 7
     for step in ladder.steps:
         x, y = step.centre_mm
-        one = cut ^ CrossSection.square([bore.width, bore.depth], True).translate([x, y])
-        left, front, right, back = one.bounds()
+        spigot = cut ^ CrossSection.square([bore.width, bore.depth], True).translate([x, y])
+        left, front, right, back = spigot.bounds()
         assert right - left == pytest.approx(bore.width - 2 * step.gap_mm, abs=0.02)
         assert back - front == pytest.approx(bore.depth - 2 * step.gap_mm, abs=0.02)
         assert step.drawn_mm == pytest.approx(bore.width - 2 * step.gap_mm)
@@ -190,15 +192,17 @@ def test_readings_go_through_the_shop_book_to_a_correction():
     for label, width in zip(chosen, measured, strict=True):
         book = book.with_entry(read(ladder, label, width))
     book = book.with_entry(read(ladder_for("rectangular"), "0.35"))
-    found = gap_correction(book.all(FitReading), PROCESS.name, "round")
+    correction = gap_correction(book.all(FitReading), PROCESS.name, "round")
     shifts = [float(label) - 0.2 for label in chosen]
     theirs = stats.describe(shifts)
-    assert found.n == theirs.nobs == 4
-    assert found.mean == pytest.approx(theirs.mean) and found.spread == pytest.approx(math.sqrt(theirs.variance))
+    assert correction.n == theirs.nobs == 4
+    assert correction.mean == pytest.approx(theirs.mean) and correction.spread == pytest.approx(
+        math.sqrt(theirs.variance)
+    )
     excess = print_excess(book.all(FitReading), PROCESS.name, "round")
     drawn = [19.05 - 2 * float(label) for label in chosen]
     assert excess.mean == pytest.approx(np.mean(np.subtract(measured, drawn)) / 2)
-    assert say_correction(found) == (
+    assert say_correction(correction) == (
         "Gaps are made 0.05 mm per side larger than requested: mean of 4 readings, spread 0.04 mm."
     )
     assert gap_correction(book.all(FitReading), PROCESS.name, "other") is None

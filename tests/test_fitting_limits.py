@@ -349,9 +349,9 @@ def test_an_outline_that_cannot_be_used_is_refused_without_a_cure(points: np.nda
 
 def test_points_that_say_nothing_change_nothing():
     plain, busy = (Section(Outline.free(points), Outline.free(points * 0.8)) for points in (SQUARE, doubled(SQUARE)))
-    made = [design(recipe_of(groove_depth_mm=0.5), section) for section in (plain, busy)]
-    assert made[1].mesh.volume == pytest.approx(made[0].mesh.volume, rel=1e-9)
-    assert_sound(made[1])
+    fittings = [design(recipe_of(groove_depth_mm=0.5), section) for section in (plain, busy)]
+    assert fittings[1].mesh.volume == pytest.approx(fittings[0].mesh.volume, rel=1e-9)
+    assert_sound(fittings[1])
 
 
 def doubled(points: np.ndarray) -> np.ndarray:

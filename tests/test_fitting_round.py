@@ -129,8 +129,8 @@ def revolved_in_gmsh(recipe: Recipe, inside: float, outside: float) -> tuple[flo
             lines.append(occ.addLine(high, apex))
         lines.append(occ.addLine(apex, points[0]))
         face = occ.addPlaneSurface([occ.addCurveLoop(lines)])
-        made = occ.revolve([(2, face)], 0, 0, 0, 0, 0, 1, 2 * math.pi)
-        solids = [tag for dimension, tag in made if dimension == 3]
+        entities = occ.revolve([(2, face)], 0, 0, 0, 0, 0, 1, 2 * math.pi)
+        solids = [tag for dimension, tag in entities if dimension == 3]
         occ.synchronize()
         volume = sum(occ.getMass(3, tag) for tag in solids)
         boundary = gmsh.model.getBoundary([(3, tag) for tag in solids], oriented=False)
@@ -182,8 +182,8 @@ def test_half_the_width_makes_a_hemisphere():
 
 
 def test_groove_lies_in_the_middle_of_the_spigot_and_two_share_it_evenly():
-    one = surface(design(CAP, INCH), "groove")[..., 2]
-    assert (one.min(), one.max()) == pytest.approx((-4 - 3.175 / 2, -4 + 3.175 / 2))
+    groove = surface(design(CAP, INCH), "groove")[..., 2]
+    assert (groove.min(), groove.max()) == pytest.approx((-4 - 3.175 / 2, -4 + 3.175 / 2))
     two = design(recipe_with(CAP, spigot_mm=12, groove_count=2, groove_width_mm=2), INCH)
     edges = np.unique(surface(two, "groove")[..., 2].round(6))
     land = (12 - 2 * 2) / 3

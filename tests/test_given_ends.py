@@ -57,7 +57,7 @@ def test_a_rim_is_read_as_it_is_written_by_hand() -> None:
     bore_mm = [[2, 2, 2], [28, 2, 28], [28, 18, 28], [2, 18, 2]]
     axis = [0, 0, 2]
     """
-    leg, mitred = (one.tube_end() for one in parse_job(tomllib.loads(text), Path("shop")).tube_ends)
+    leg, mitred = (end.tube_end() for end in parse_job(tomllib.loads(text), Path("shop")).tube_ends)
     assert leg.source == "Frame leg" and leg.by_hand == "picked by hand" and leg.open
     assert leg.section.like(Section.rectangular(25.4, 25.4, 25.4 / 16, 0), 1e-6)
     np.testing.assert_allclose(leg.frame.origin, (12.7, 12.7, 100), atol=1e-9)
@@ -179,24 +179,24 @@ def test_what_a_mesh_gives_is_written_to_the_last_digit() -> None:
         written = replace(job({"size": "1 in × 1/8 in"}), tube_ends=(end, sized))
         again = parse_job(tomllib.loads(job_text(written)), Path("shop"), "stall").tube_ends
         assert again == (end, sized)
-        one, other = end.tube_end(), again[0].tube_end()
-        assert one.section.like(other.section, 0) and one.mitre_deg == other.mitre_deg
-        np.testing.assert_array_equal(one.frame.matrix, other.frame.matrix)
-        assert one.mitre_deg == pytest.approx(np.degrees(np.arctan(0.3)), abs=1e-3)
+        picked, other = end.tube_end(), again[0].tube_end()
+        assert picked.section.like(other.section, 0) and picked.mitre_deg == other.mitre_deg
+        np.testing.assert_array_equal(picked.frame.matrix, other.frame.matrix)
+        assert picked.mitre_deg == pytest.approx(np.degrees(np.arctan(0.3)), abs=1e-3)
 
 
 # Ends that are there twice
 
 
 def ends(*kinds: str, widths: tuple[float, ...] = (), places: tuple[float, ...] = ()) -> list[TubeEnd]:
-    made = []
+    tube_ends = []
     for number, kind in enumerate(kinds):
         width = widths[number] if widths else 25.4
         frame = Frame.along((places[number] if places else 0.0, 0, 0), (0, 0, -1) if "down" in kind else (0, 0, 1))
         by_hand = "picked by hand" if "picked" in kind else "given by size" if "sized" in kind else ""
         cause = "blocked" if "closed" in kind else "lost" if "lost" in kind else "open"
-        made.append(TubeEnd("Leg", Section.round(width, 2), frame, 0, 0, 50, cause, cause, by_hand))
-    return made
+        tube_ends.append(TubeEnd("Leg", Section.round(width, 2), frame, 0, 0, 50, cause, cause, by_hand))
+    return tube_ends
 
 
 @pytest.mark.parametrize(
@@ -228,10 +228,10 @@ def test_a_tube_inside_another_and_one_beside_it_are_ends_of_their_own() -> None
 
 
 def test_ends_are_left_out_by_their_place() -> None:
-    found = Takeoff(tuple(ends("read", "closed", "read", places=(0.0, 100.0, 200.0))), None, ())
-    left, missed = leaving_out(found, [(200.2, 0.0, 0.0), (100.0, 0.0, 0.0), (0.0, 0.3, 0.0)])
-    assert left.ends == found.ends[:1] and missed == [(0.0, 0.3, 0.0)]
-    assert leaving_out(found, ()) == (found, [])
+    takeoff = Takeoff(tuple(ends("read", "closed", "read", places=(0.0, 100.0, 200.0))), None, ())
+    left, missed = leaving_out(takeoff, [(200.2, 0.0, 0.0), (100.0, 0.0, 0.0), (0.0, 0.3, 0.0)])
+    assert left.ends == takeoff.ends[:1] and missed == [(0.0, 0.3, 0.0)]
+    assert leaving_out(takeoff, ()) == (takeoff, [])
 
 
 def test_ends_that_are_given_come_after_those_of_the_takeoff_in_their_order() -> None:
@@ -282,8 +282,8 @@ def test_a_job_file_of_tube_ends_alone_is_done(tmp_path: Path) -> None:
     path.write_text(text, "utf-8")
     result = run(read_job(path), (), True, nothing)
     assert result.complete
-    assert [(one.id, len(one.batch.ends)) for one in result.made] == [("F1", 2), ("F2", 1)]
-    spigots = [one.fitting.profile.spigot_outline.width for one in result.made]
+    assert [(fitting.id, len(fitting.batch.ends)) for fitting in result.made] == [("F1", 2), ("F2", 1)]
+    spigots = [fitting.fitting.profile.spigot_outline.width for fitting in result.made]
     assert spigots == pytest.approx([25.4 - 2 * 3.175 - 0.4, 38.1 - 2 * 1.65 - 0.4], abs=1e-3)
     folder = tmp_path / "ferrule_out"
     assert sorted(file.path for file in result.files) == sorted([*folder.glob("*.3mf"), *folder.glob("*.stl")])

@@ -131,8 +131,8 @@ def test_a_family_goes_from_the_job_file_to_the_sheet(stoppers: None, tmp_path: 
     """Volume: two cylinders by hand. Files read by trimesh, lists by the standard library."""
     asked = {"stopper": {"make": True, "plug_mm": "1/2 in"}, "fitting": {"make": False}}
     result = do(tmp_path, output={"formats": ["3mf", "stl"]}, **asked)
-    (made,) = result.made
-    assert (len(made.batch.ends), result.plates.count, made.review.watertight) == (2, 1, True)
+    (fitting,) = result.made
+    assert (len(fitting.batch.ends), result.plates.count, fitting.review.watertight) == (2, 1, True)
     assert not [finding for finding in result.findings if finding.severity == "must fix"]
     (stl,) = (file.path for file in result.files if file.path.suffix == ".stl")
     assert stl.stem.startswith("rail F1 stopper for")
@@ -156,8 +156,11 @@ def test_a_jobs_families_are_asked_for_one_by_one(stoppers: None, tmp_path: Path
     again = tmp_path / "again.toml"
     again.write_text(job_text(both), "utf-8")
     assert "[stopper]" in again.read_text("utf-8")
-    made = do(tmp_path, stopper={"make": True}).made
-    assert [(one.batch.family.name, len(one.batch.ends)) for one in made] == [("cap", 2), ("stopper", 2)]
+    fittings = do(tmp_path, stopper={"make": True}).made
+    assert [(fitting.batch.family.name, len(fitting.batch.ends)) for fitting in fittings] == [
+        ("cap", 2),
+        ("stopper", 2),
+    ]
     with pytest.raises(JobError, match=r"stopper\.plog_mm is not a known key; did you mean plug_mm"):
         job(tmp_path, stopper={"plog_mm": 3})
     with pytest.raises(JobError, match="expected true or false"):
@@ -181,8 +184,8 @@ def test_a_number_is_declared_once(monkeypatch: pytest.MonkeyPatch, tmp_path: Pa
     assert declared_in(TaggedRecipe)["tag_mm"].unit == "mm"
     with pytest.raises(JobError, match=r"fitting\.tag_mm is 6 mm; allowed is 0 to 5 mm"):
         job(tmp_path, fitting={"tag_mm": 6})
-    (made,) = do(tmp_path, fitting={"tag_mm": 2}).made
-    assert made.fitting.recipe.tag_mm == 2
+    (fitting,) = do(tmp_path, fitting={"tag_mm": 2}).made
+    assert fitting.fitting.recipe.tag_mm == 2
 
 
 # -- a crown: its word, and its profile ------------------------------------------------------------------------------

@@ -49,18 +49,18 @@ def do(folder, meshes=None, unit_given=True, **tables):
 
 
 @pytest.fixture(scope="module")
-def made(tmp_path_factory):
+def rack_result(tmp_path_factory):
     folder = tmp_path_factory.mktemp("shop")
     return do(folder, output={"formats": ["3mf", "stl"], "spares": 1, "folder": "out"})
 
 
-def test_every_open_end_gets_a_fitting_and_equal_ends_get_the_same(made):
-    assert [(len(one.batch.ends), one.count) for one in made.made] == [(4, 5), (2, 3)]
-    assert all(end.open for end in made.ends)
+def test_every_open_end_gets_a_fitting_and_equal_ends_get_the_same(rack_result):
+    assert [(len(fitting.batch.ends), fitting.count) for fitting in rack_result.made] == [(4, 5), (2, 3)]
+    assert all(end.open for end in rack_result.ends)
 
 
-def test_result_json_tells_ends_fittings_and_files(made):
-    result = json.loads((made.job.output.folder / "result.json").read_text("utf-8"))
+def test_result_json_tells_ends_fittings_and_files(rack_result):
+    result = json.loads((rack_result.job.output.folder / "result.json").read_text("utf-8"))
     assert [end["section"]["size_name"] for end in result["ends"]] == ["1 in × 1/8 in"] * 4 + ["40 × 40 × 3"] * 2
     assert result["ends"][0]["section"]["width_mm"] == pytest.approx(25.4, abs=1e-3)
     assert {end["fitting"] for end in result["ends"]} == {"F1", "F2"}
@@ -68,17 +68,17 @@ def test_result_json_tells_ends_fittings_and_files(made):
     assert first["count"] == 5 and first["watertight"] and first["spigot_gap_mm"] == 0.2
     assert first["gap_mm"]["worst_case"][0] < first["gap_mm"]["root_sum_square"][0] < 0.2
     # source: area of an annulus; the shoulder stands on the plate's support, the groove's roof on that of its floor
-    depth, support = made.made[0].fitting.recipe.groove.depth_mm, first["support"]
+    depth, support = rack_result.made[0].fitting.recipe.groove.depth_mm, first["support"]
     shoulder, groove = math.pi * (12.7**2 - 9.325**2), math.pi * (9.325**2 - (9.325 - depth) ** 2)
     assert support["contact_mm2"] == pytest.approx(shoulder + groove, rel=0.01)
     assert support["foot_on_plate_mm2"] == pytest.approx(shoulder, rel=0.01)
     assert support["foot_on_part_mm2"] == pytest.approx(groove, rel=0.01)
     best = first["recommended_orientation"]
-    assert 0 < best["stair_mean_mm"] <= best["stair_largest_mm"] <= made.job.process.layer_mm
+    assert 0 < best["stair_mean_mm"] <= best["stair_largest_mm"] <= rack_result.job.process.layer_mm
     assert best["footing_mm2"] > 0
     assert len(result["plates"]) == 8
-    assert {name for one in result["fittings"] for name in one["files"]} == {file["path"] for file in result["files"]}
-    assert all((made.job.output.folder / file["path"]).exists() for file in result["files"])
+    assert {name for row in result["fittings"] for name in row["files"]} == {file["path"] for file in result["files"]}
+    assert all((rack_result.job.output.folder / file["path"]).exists() for file in result["files"])
 
 
 def test_files_of_a_job_with_a_name_too_long_keep_apart(tmp_path):
@@ -89,13 +89,13 @@ def test_files_of_a_job_with_a_name_too_long_keep_apart(tmp_path):
     assert len(set(written)) == 2 and all(path.is_file() for path in written)
 
 
-def test_lib3mf_reads_the_plate_at_the_right_size_without_a_warning(made):
+def test_lib3mf_reads_the_plate_at_the_right_size_without_a_warning(rack_result):
     """Source: lib3mf, the reference reader of 3MF."""
     wrapper = lib3mf.get_wrapper()
     model = wrapper.CreateModel()
     reader = model.QueryReader("3mf")
     reader.SetStrictModeActive(True)
-    reader.ReadFromFile(str(next(file.path for file in made.files if file.format == "3mf")))
+    reader.ReadFromFile(str(next(file.path for file in rack_result.files if file.format == "3mf")))
     assert reader.GetWarningCount() == 0
     assert model.GetUnit() == lib3mf.ModelUnit.MilliMeter
     items, count = model.GetBuildItems(), 0
@@ -110,21 +110,21 @@ def test_lib3mf_reads_the_plate_at_the_right_size_without_a_warning(made):
     assert np.allclose(sorted(map(tuple, sizes)), [(25.4, 25.4, 20.7), (40, 40, 28)], atol=0.02)
 
 
-def test_trimesh_reads_the_stl_closed_and_with_the_same_volume(made):
+def test_trimesh_reads_the_stl_closed_and_with_the_same_volume(rack_result):
     """Source: trimesh, a general-purpose reader."""
-    for one in made.made:
-        path = next(file.path for file in made.files if file.format == "stl" and one.name in file.parts)
+    for fitting in rack_result.made:
+        path = next(file.path for file in rack_result.files if file.format == "stl" and fitting.name in file.parts)
         read = trimesh.load(path)
         assert read.is_watertight and read.is_winding_consistent
-        assert read.volume == pytest.approx(one.review.mesh.volume, rel=1e-5)
+        assert read.volume == pytest.approx(fitting.review.mesh.volume, rel=1e-5)
 
 
-def test_the_spigot_goes_into_the_tube_with_the_gap_all_around(made):
+def test_the_spigot_goes_into_the_tube_with_the_gap_all_around(rack_result):
     """Source: trimesh's distances between the placed fitting and the tube it is for."""
     leg = rack()[0]
-    one = made.made[0]
-    end = next(end for end in made.ends if end.source == "left leg")
-    placed = one.fitting.mesh.placed(end.frame)
+    fitting = rack_result.made[0]
+    end = next(end for end in rack_result.ends if end.source == "left leg")
+    placed = fitting.fitting.mesh.placed(end.frame)
     inside = placed.vertices[(placed.vertices - end.frame.origin) @ end.frame.z < -0.6]
     bore = trimesh.Trimesh(leg.vertices, leg.triangles)
     distance = trimesh.proximity.closest_point(bore, inside)[1]
@@ -132,11 +132,14 @@ def test_the_spigot_goes_into_the_tube_with_the_gap_all_around(made):
     assert distance.min() == pytest.approx(0.2, abs=0.021)
 
 
-def test_copies_on_the_plate_do_not_touch(made):
+def test_copies_on_the_plate_do_not_touch(rack_result):
     """Source: volumes of the kernel's union: apart, they add up."""
-    spots = made.plates.on(0)
+    spots = rack_result.plates.on(0)
     solids = [
-        made.made[spot.part].review.mesh.to_manifold().rotate((0, 0, spot.turn_deg)).translate((spot.x, spot.y, 0))
+        rack_result.made[spot.part]
+        .review.mesh.to_manifold()
+        .rotate((0, 0, spot.turn_deg))
+        .translate((spot.x, spot.y, 0))
         for spot in spots
     ]
     united = sum(solids[1:], solids[0])
@@ -171,14 +174,14 @@ def test_a_caliper_reading_makes_the_spigot_smaller(tmp_path):
     result = do(tmp_path, measured=readings, tube={"seam_height_mm": 0})
     # 0.2 mm less the root of 0.05² (readings 0.1 mm apart), 0.15² (print) and 0.0157² (cold), by hand.
     assert result.made[0].gap.root_sum_square[0] == pytest.approx(0.0411, abs=5e-4)
-    assert [[finding.check for finding in one.findings].count("gap") for one in result.made] == [0, 1]
+    assert [[finding.check for finding in fitting.findings].count("gap") for fitting in result.made] == [0, 1]
     assert result.made[0].fitting.profile.spigot_outline.width == pytest.approx(18.8 - 0.4)
     assert result.made[1].fitting.profile.spigot_outline.width == pytest.approx(34 - 0.4)
 
 
 def test_a_measured_bore_is_not_enough_where_nobody_has_looked_for_the_weld_seam(tmp_path):
     readings = [{"kind": "round", "width_mm": "1 in", "bore_width_mm": [18.9, 18.8]}]
-    gap = next(one for one in do(tmp_path, measured=readings).made[0].findings if one.check == "gap")
+    gap = next(finding for finding in do(tmp_path, measured=readings).made[0].findings if finding.check == "gap")
     # By hand: 0.2 mm less the root of 0.1589² (as above) and the square of a quarter of the wall that the bore leaves.
     assert gap.value == pytest.approx(0.2 - math.hypot(0.1589, 0.825), abs=1e-3)
     assert "Most of it comes from the weld seam (usually stands 0.83 mm into the bore" in gap.meaning
@@ -197,13 +200,13 @@ def test_a_slip_of_the_caliper_is_refused(tmp_path):
 
 def test_one_impossible_section_does_not_stop_the_others(tmp_path):
     result = do(tmp_path, fitting={"for": [{"kind": "rect", "groove": {"depth_mm": 30}}]})
-    assert [one.id for one in result.made] == ["F1"]
+    assert [fitting.id for fitting in result.made] == ["F1"]
     refusal = next(finding for finding in result.findings if finding.check == "recipe")
     assert (refusal.fitting, refusal.severity) == ("F2", "must fix")
     works = refusal.cure["groove_depth_mm"]
     assert f"groove_depth_mm = {works}" in refusal.advice
     mended = do(tmp_path, fitting={"for": [{"kind": "rect", "groove": {"depth_mm": works}}]})
-    assert [one.id for one in mended.made] == ["F1", "F2"]
+    assert [fitting.id for fitting in mended.made] == ["F1", "F2"]
 
 
 def test_inches_read_as_millimetres_stop_the_job_with_the_one_change(tmp_path):
@@ -223,7 +226,7 @@ def test_a_shop_without_tubes_gets_a_result_and_no_print_file(tmp_path):
 
 def test_a_fitting_larger_than_the_plate_does_not_stop_the_others(tmp_path):
     result = do(tmp_path, process={"plate_mm": [60, 60, 100], "margin_mm": 15})
-    assert [one.id for one in result.made] == ["F1"] and result.files and not result.complete
+    assert [fitting.id for fitting in result.made] == ["F1"] and result.files and not result.complete
     (refusal,) = result.refusals
     assert (refusal.fitting, refusal.severity, refusal.unit) == ("F2", "must fix", "mm")
     assert (refusal.value, refusal.limit) == (pytest.approx(40, abs=0.01), pytest.approx(30, abs=0.01))
@@ -234,7 +237,7 @@ def test_a_fitting_larger_than_the_plate_does_not_stop_the_others(tmp_path):
 def test_a_fitting_for_a_tube_too_wide_to_be_one_names_the_unit(tmp_path):
     wide = tube(Section.round(645.16, 80.65), 2000, "leg")
     result = do(tmp_path, [*rack(), wide], assembly={"files": ["rack.stl"], "unit": "in"})
-    assert {one.id for one in result.made} == {"F1", "F2"}
+    assert {fitting.id for fitting in result.made} == {"F1", "F2"}
     (refusal,) = result.refusals
     assert refusal.value > refusal.limit == 170
     assert "645.16 mm wide" in refusal.advice and "unit" in refusal.advice and "plate_mm" in refusal.advice
@@ -256,11 +259,11 @@ def test_result_json_tells_tubes_holes_copes_and_joints(tmp_path):
     brace = Mesh.from_manifold(brace - Manifold.cylinder(400, 12.7, circular_segments=96), "brace")
     do(tmp_path, [drilled, above, brace])
     told = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))
-    assert [(one["source"], len(one["ends"])) for one in told["tubes"]] == [("leg", 2), ("above", 2), ("brace", 2)]
+    assert [(row["source"], len(row["ends"])) for row in told["tubes"]] == [("leg", 2), ("above", 2), ("brace", 2)]
     first = told["tubes"][0]
     assert first["length_mm"] == pytest.approx(300)
     ends = {tuple(end["position_mm"]) for end in told["ends"]}
-    assert {tuple(end["position_mm"]) for one in told["tubes"] for end in one["ends"]} == ends
+    assert {tuple(end["position_mm"]) for row in told["tubes"] for end in row["ends"]} == ends
     (hole,) = told["holes"]
     assert (hole["source"], hole["tube"], hole["walls"], hole["side"], hole["countersink_mm"]) == (
         "leg",
@@ -304,7 +307,9 @@ def test_caps_that_meet_in_the_corner_of_a_frame_are_told(tmp_path):
     assert len(met) == 4
     assert all(finding.value == pytest.approx(4 * lens, rel=0.01) and "F1 at leg" in finding.meaning for finding in met)
     assert not [
-        one for one in do(tmp_path, legs, fitting={**wide, "lip_mm": 0.9}).findings if one.check == "interference"
+        finding
+        for finding in do(tmp_path, legs, fitting={**wide, "lip_mm": 0.9}).findings
+        if finding.check == "interference"
     ]
 
 
@@ -313,7 +318,7 @@ def test_ends_that_lean_different_ways_are_different_fittings(tmp_path):
     end = next(end for end in result.ends if end.section.kind == "rect")
     leaning = [replace(end, mitre_deg=30.0, mitre_direction_deg=way) for way in (0.0, 0.05, 45.0, 180.0, 270.0)]
     batches = sort_into_batches(result.job, leaning)
-    assert [[one.mitre_direction_deg for one in batch.ends] for batch in batches] == [[0, 0.05], [45], [180], [270]]
+    assert [[end.mitre_direction_deg for end in batch.ends] for batch in batches] == [[0, 0.05], [45], [180], [270]]
 
 
 def test_files_of_an_earlier_run_are_told_and_stay(tmp_path):
@@ -340,8 +345,8 @@ def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, mon
     assert {path: path.read_bytes() for path in (tmp_path / "ferrule_out").iterdir()} == before
 
 
-def test_the_table_says_what_a_fabricator_asks(made):
-    said = table(made)
+def test_the_table_says_what_a_fabricator_asks(rack_result):
+    said = table(rack_result)
     for part in ("1 in × 1/8 in (to size)", "40 × 40 × 3", "F1", "25.4 × 25.4 × 20.7", "as drawn", "Cautions"):
         assert part in said
     assert max(map(len, said.splitlines())) <= 140

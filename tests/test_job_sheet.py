@@ -49,7 +49,7 @@ from addon.trade.processes import material_named, process_named, processes
 ROUND = Section.round(25.4, 3.175)
 SQUARE = Section.rectangular(40, 40, 3)
 OVAL = Section(Outline("obround", 40, 20), Outline("obround", 36, 16))
-PROCESS = next(one for one in processes() if one.bath.startswith("caustic") and one.chamber_c)
+PROCESS = next(process for process in processes() if process.bath.startswith("caustic") and process.chamber_c)
 MATERIAL = material_named(PROCESS.material)
 NASTY = 'Röhre <b>"x"</b> & \' 管 😀 ]]> <!-- \x00\x07\x85\ud800\ufffe =1+1'
 
@@ -81,15 +81,15 @@ def sheet() -> JobSheet:
         "F3": (recipe_of(crown="low dome", rise_mm=6, seam_relief="notch"), OVAL, 0.0, ()),
         "F4": (Recipe(), ROUND, 30.0, ()),
     }
-    made = []
+    reviewed = []
     for id, (recipe, section, mitre, numbers) in recipes.items():
         fitting = design(recipe, section, mitre_deg=mitre)
         review = review_fitting(fitting, PROCESS, id)
-        made.append((SheetFitting.reviewed(id, fitting, review, numbers, 2, (0.05, 0.4)), review))
-    fittings = tuple(one for one, _ in made)
-    footprints = tuple(Footprint.of(one.id, one.fitting.standing(), one.count) for one in fittings)
+        reviewed.append((SheetFitting.reviewed(id, fitting, review, numbers, 2, (0.05, 0.4)), review))
+    fittings = tuple(fitting for fitting, _ in reviewed)
+    footprints = tuple(Footprint.of(fitting.id, fitting.fitting.standing(), fitting.count) for fitting in fittings)
     plates = lay_out(footprints, PROCESS)
-    works = [(work_of_print(review.printed, PROCESS), one.count) for one, review in made]
+    works = [(work_of_print(review.printed, PROCESS), fitting.count) for fitting, review in reviewed]
     amounts = quantities([works], PROCESS, MATERIAL, prices=Prices(PROCESS.name, 50, None, 5, "<€>"))
     ladder = fit_ladder(CAP, fittings[0].fitting.recipe, ROUND, PROCESS, gaps_around(0.2, count=3))
     ladders = (SheetLadder(("F1", "F4"), ladder, (f"{NASTY}.stl",)),)
@@ -166,8 +166,8 @@ def test_texts_of_users_stay_texts():
 @given(st.text(max_size=40), st.text(st.characters(), max_size=40))
 def test_any_text_makes_a_valid_sheet(title, source):
     ends = (tube_end(ROUND, (0, 0, 0), (1, 0, 0), source),)
-    one = JobSheet(title, "today", PROCESS, MATERIAL, (), ends, notes=(source,))
-    tree = parsed(job_sheet_html(one))
+    job_sheet = JobSheet(title, "today", PROCESS, MATERIAL, (), ends, notes=(source,))
+    tree = parsed(job_sheet_html(job_sheet))
     assert len(tree.findall(".//h1")) == 1
 
 
@@ -175,10 +175,10 @@ def test_any_text_makes_a_valid_sheet(title, source):
 @pytest.mark.parametrize("recipe", [recipe_of(groove_count=0), recipe_of(fit="push", groove_count=0, vent="hole")])
 def test_every_caution_that_applies_is_there_once_and_no_other(process, recipe):
     fitting = SheetFitting("F1", design(recipe, ROUND, facets=16), ())
-    one = JobSheet("t", "d", process, material_named(process.material), (fitting,))
-    tree = parsed(job_sheet_html(one))
+    job_sheet = JobSheet("t", "d", process, material_named(process.material), (fitting,))
+    tree = parsed(job_sheet_html(job_sheet))
     shown = Counter(words(node) for node in tree.findall(".//div[@class='caution']/ul/li"))
-    wanted = {f"{caution.name}. {caution.text}" for caution in cautions_for(one.facts)}
+    wanted = {f"{caution.name}. {caution.text}" for caution in cautions_for(job_sheet.facts)}
     assert set(shown) == wanted and set(shown.values()) == {1}
     assert len(wanted) < len(cautions())
 
@@ -204,7 +204,7 @@ def test_cautions_of_another_tube_metal_are_left_out_and_none_else():
 
 
 def test_nothing_in_a_sheet_can_leave_cautions_out():
-    assert not [one.name for one in fields(JobSheet) if "caution" in one.name]
+    assert not [field.name for field in fields(JobSheet) if "caution" in field.name]
     assert "Caution" in job_sheet_html(JobSheet("t", "d", PROCESS, MATERIAL, ()))
 
 
@@ -496,8 +496,8 @@ def test_plate_maps_are_true_to_scale_and_equal_plates_come_once():
     placements.append(Placement(0, 3, 60.0, 60.0))
     process = replace(PROCESS, plate_mm=(200.0, 100.0, 100.0), keep_out_mm=(0.0, 0.0))
     maps = plate_maps([footprint], ["F1"], Plates(tuple(placements), 4), process, width=100)
-    assert [found.plates for found in maps] == [(1, 2, 3), (4,)]
-    assert [found.counts for found in maps] == [{0: 2}, {0: 1}]
+    assert [plate_map.plates for plate_map in maps] == [(1, 2, 3), (4,)]
+    assert [plate_map.counts for plate_map in maps] == [{0: 2}, {0: 1}]
     assert size_of(maps[0].picture) == (100, 50)
     turned, straight = paths(maps[0].picture, "thin")
     # Half scale, y down: 10 x 30 mm at (10..20, 30..60), and 30 x 10 mm at (100..130, 50..60).
@@ -514,27 +514,37 @@ def read(text: str) -> list[dict[str, str]]:
 
 
 def test_the_lists_by_a_strict_reader():
-    ends, made = read(ends_csv(sheet())), read(fittings_csv(sheet()))
+    ends, fittings = read(ends_csv(sheet())), read(fittings_csv(sheet()))
     assert tuple(ends[0]) == END_COLUMNS
     listed = ("crown", "rise_mm", "lip_mm", "spigot_mm", "grooves", "hole", "thread", "mitre_deg")
-    assert tuple(made[0])[:9] == ("fitting", "family", "section", "count", "spares", "ends", "fit", "gap_mm", "crown")
-    assert set(listed) < set(made[0])
+    assert tuple(fittings[0])[:9] == (
+        "fitting",
+        "family",
+        "section",
+        "count",
+        "spares",
+        "ends",
+        "fit",
+        "gap_mm",
+        "crown",
+    )
+    assert set(listed) < set(fittings[0])
     assert [row["fitting"] for row in ends] == ["F1", "F1", "F2", ""]
     assert ends[1]["section"] == "1 in × 1/8 in" and ends[1]["x_mm"] == "600" and ends[1]["bore_width_mm"] == "19.05"
     assert "blocked by" in ends[3]["remark"] and ends[3]["section"] == "40 × 40 × 3"
-    assert [(row["count"], row["spares"], row["ends"]) for row in made] == [
+    assert [(row["count"], row["spares"], row["ends"]) for row in fittings] == [
         ("4", "2", "1–2"), ("3", "2", "3"), ("2", "2", ""), ("2", "2", ""),
     ]  # fmt: skip
     glue = sheet().fittings[0].glue
-    assert float(made[0]["glue_mm3_all"]) == pytest.approx(2 * glue.volume_mm3, abs=1e-3)
-    assert made[1]["glue_mm3_each"] == ""
+    assert float(fittings[0]["glue_mm3_all"]) == pytest.approx(2 * glue.volume_mm3, abs=1e-3)
+    assert fittings[1]["glue_mm3_each"] == ""
 
 
 @settings(max_examples=200, deadline=None)
 @given(st.text(st.characters(), max_size=30))
 def test_no_text_becomes_a_formula_or_breaks_a_row(source):
-    one = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (0, 0, 0), (1, 0, 0), source, source),))
-    text = ends_csv(one)
+    job_sheet = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (0, 0, 0), (1, 0, 0), source, source),))
+    text = ends_csv(job_sheet)
     text.encode("utf-8-sig")
     assert text.count("\r\n") == 2 and "\n" not in text.replace("\r\n", "") and "\r" not in text.replace("\r\n", "")
     cell = read(text)[0]["tube"]
@@ -545,13 +555,13 @@ def test_no_text_becomes_a_formula_or_breaks_a_row(source):
     "formula", ["=1+1", "+1", "-1", "@SUM(A1)", " =1", "\t=1", "\n=1", "\x0b=1", "\uff1d1", "\u00a0=1", "\u2003=1"]
 )
 def test_formulas_get_an_apostrophe(formula):
-    one = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (0, 0, 0), (1, 0, 0), formula),))
-    assert read(ends_csv(one))[0]["tube"].startswith("'")
+    job_sheet = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (0, 0, 0), (1, 0, 0), formula),))
+    assert read(ends_csv(job_sheet))[0]["tube"].startswith("'")
 
 
 def test_negative_numbers_stay_numbers():
-    one = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (-5, 0, -1e-9), (1, 0, 0)),))
-    row = read(ends_csv(one))[0]
+    job_sheet = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (-5, 0, -1e-9), (1, 0, 0)),))
+    row = read(ends_csv(job_sheet))[0]
     assert (row["x_mm"], row["z_mm"]) == ("-5", "0")
 
 

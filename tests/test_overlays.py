@@ -293,11 +293,11 @@ def test_captions_and_legends_follow_an_imperial_scene():
     assert said[1].endswith(" of 0.020 in")
     marks = [shapes.rings(reviewed, 4, say=IMPERIAL), shapes.thin_walls(mushroom(), IMPERIAL)]
     marks += [shapes.overhangs(mushroom(), IMPERIAL), shapes.steps(mushroom(), IMPERIAL)]
-    words = [entry.note for one in marks for entry in one.legend] + [
-        label.words for one in marks for label in one.labels
+    words = [entry.note for mark in marks for entry in mark.legend] + [
+        label.words for mark in marks for label in mark.labels
     ]
-    assert not [one for one in words if "mm" in one or "cm" in one]
-    assert any("in²" in one for one in words) and any("in³" in one for one in words)
+    assert not [word for word in words if "mm" in word or "cm" in word]
+    assert any("in²" in word for word in words) and any("in³" in word for word in words)
 
 
 @pytest.mark.parametrize(
@@ -324,7 +324,11 @@ def every_overlay() -> list[Marks]:
         shapes.outlines(stack, printed, 30),
         shapes.chosen_layer(printed, 30),
         *(shapes.rings(reviewed, layer, planned) for layer in (0, 40, 80) for planned in (False, True)),
-        *(make(one) for make in (shapes.overhangs, shapes.thin_walls, shapes.steps) for one in (reviewed, tower)),
+        *(
+            make(fitting_review)
+            for make in (shapes.overhangs, shapes.thin_walls, shapes.steps)
+            for fitting_review in (reviewed, tower)
+        ),
         shapes.gap(fitting),
         shapes.gap(press),
     ]
@@ -362,9 +366,9 @@ def test_building_a_layer_takes_less_than_two_milliseconds():
 
 def test_no_two_styles_look_alike_without_colour():
     named = {name: style for name, style in vars(styles).items() if isinstance(style, Style)}
-    for (one, mine), (other, theirs) in combinations(named.items(), 2):
-        if not {one, other} & {"OPEN_END", "REFUSED_END"}:  # markers are told by their shapes: circles and crosses
-            assert mine.pattern != theirs.pattern, f"{one} and {other}"
+    for (name, mine), (other, theirs) in combinations(named.items(), 2):
+        if not {name, other} & {"OPEN_END", "REFUSED_END"}:  # markers are told by their shapes: circles and crosses
+            assert mine.pattern != theirs.pattern, f"{name} and {other}"
         assert mine.words != theirs.words
 
 
@@ -392,12 +396,12 @@ def test_colours_are_okabe_and_itos():
 
 def boxes(sheet: sheets.Sheet) -> list[tuple[float, float, float, float]]:
     """The rectangles that a sheet's texts take."""
-    found = []
+    rectangles = []
     for text in sheet.texts:
         wide = measure(text.words, text.size)
         left = text.x - {"left": 0.0, "middle": 0.5, "right": 1.0}[text.align] * wide
-        found.append((left, text.y, left + wide, text.y + 0.72 * text.size))
-    return [one for one in found if one[2] > one[0]]
+        rectangles.append((left, text.y, left + wide, text.y + 0.72 * text.size))
+    return [rectangle for rectangle in rectangles if rectangle[2] > rectangle[0]]
 
 
 def assert_legible(sheet: sheets.Sheet) -> None:
@@ -410,7 +414,7 @@ def assert_legible(sheet: sheets.Sheet) -> None:
 @pytest.mark.parametrize("overlay", range(8))
 def test_legends_are_legible(overlay):
     marks = every_overlay()[overlay * 2 : overlay * 2 + 2]
-    entries = [entry for one in marks for entry in one.legend]
+    entries = [entry for mark in marks for entry in mark.legend]
     sheet = sheets.legend(entries, measure)
     assert_legible(sheet)
     assert {text.words for text in sheet.texts} >= {entry.style.words for entry in entries}
@@ -418,8 +422,8 @@ def test_legends_are_legible(overlay):
 
 def test_a_caption_takes_as_many_lines_as_its_room_asks_for():
     parts = ("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87%", "overhang: look at")
-    one = sheets.words_sheet(parts, measure)
-    assert [text.words for text in one.texts] == ["  ·  ".join(parts)]
+    sheet = sheets.words_sheet(parts, measure)
+    assert [text.words for text in sheet.texts] == ["  ·  ".join(parts)]
     narrow = sheets.words_sheet(parts, measure, 340)
     assert len(narrow.texts) > 1
     assert narrow.width <= 340
@@ -472,10 +476,10 @@ def test_profiles_are_legible_and_say_the_recipes_numbers(recipe, section, mitre
     assert f"rise {METRIC(settled.rise_mm)}" in words
     assert f"spigot {METRIC(settled.spigot_mm)}" in words
     assert f"gap {METRIC(settled.gap_mm)}" in words
-    assert any("groove" in one for one in words) == bool(recipe.groove.count)
-    assert any("lead-in" in one for one in words) == bool(recipe.lead_in_mm)
-    assert any("lip" in one for one in words) == bool(recipe.lip_mm)
-    assert any("mitre" in one for one in words) == bool(mitre)
+    assert any("groove" in word for word in words) == bool(recipe.groove.count)
+    assert any("lead-in" in word for word in words) == bool(recipe.lead_in_mm)
+    assert any("lip" in word for word in words) == bool(recipe.lip_mm)
+    assert any("mitre" in word for word in words) == bool(mitre)
     for stroke in sheet.strokes:
         assert stroke.points.min() >= 0
         assert stroke.points[:, 0].max() <= sheet.width

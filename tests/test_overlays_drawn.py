@@ -61,8 +61,8 @@ def canvas(gpu_ready: None) -> Iterator[Callable[..., Pixels]]:
                 gpu.matrix.load_matrix(Matrix.Identity(4) if view is None else view)
                 gpu.matrix.load_projection_matrix(flat() if projection is None else projection)
                 act()
-            found = frame.read_color(0, 0, *SIZE, 4, 0, "UBYTE")
-        return np.array(found.to_list(), np.uint8)[:, :, :3]
+            pixels = frame.read_color(0, 0, *SIZE, 4, 0, "UBYTE")
+        return np.array(pixels.to_list(), np.uint8)[:, :, :3]
 
     yield paint
     screen.free()
@@ -177,7 +177,7 @@ def test_a_solid_hides_outlines_behind_it_but_no_layer_chosen(canvas):
 def test_an_area_is_as_large_as_it_should_be(canvas):
     reviewed = box_review()
     marks = shapes.rings(reviewed, 40)
-    only_left = replace(marks, batches=tuple(one for one in marks.batches if one.style is styles.LEFT_TO_FILL))
+    only_left = replace(marks, batches=tuple(batch for batch in marks.batches if batch.style is styles.LEFT_TO_FILL))
     across = 2 * (10 - 3 * PROCESS.bead_mm)
 
     def above(act: Callable[[], None]) -> Pixels:
@@ -226,7 +226,7 @@ def test_what_is_drawn_is_worked_out_once_for_each_result(counted):
     first = draw.pictures_of(subject, view)
     again = draw.pictures_of(looking.Subject("box", np.eye(4), subject.review), view)
     assert len(first) == 6
-    assert all(one is other for one, other in zip(first, again, strict=True))
+    assert all(picture is other for picture, other in zip(first, again, strict=True))
     assert counted == dict.fromkeys(counted, 1)
     view.layer = 30
     draw.pictures_of(subject, view)
@@ -259,9 +259,9 @@ def swatch_pixels(canvas, style: Style, background=DARK) -> Pixels:
 def test_every_style_stays_apart_on_a_grey_screen(canvas):
     grey = (0.6, 0.6, 0.6)
     pictures = {name: swatch_pixels(canvas, replace(style, colour=grey)) for name, style in named_styles().items()}
-    for one, other in combinations(pictures, 2):
-        differ = np.abs(pictures[one].astype(int) - pictures[other].astype(int)).max(axis=2) > 25
-        assert differ.sum() > 60, f"{one} and {other} look alike without colour"
+    for name, other in combinations(pictures, 2):
+        differ = np.abs(pictures[name].astype(int) - pictures[other].astype(int)).max(axis=2) > 25
+        assert differ.sum() > 60, f"{name} and {other} look alike without colour"
 
 
 @pytest.mark.parametrize("background", [DARK, LIGHT, (0.5, 0.5, 0.5)])

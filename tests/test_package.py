@@ -43,15 +43,15 @@ def _module(path: Path) -> tuple[str, ...]:
 def _imports(path: Path) -> list[tuple[str, ...]]:
     """Every module that a file imports, anywhere in it, split at the dots; those of the add-on start with "addon"."""
     package = path.relative_to(REPOSITORY).parent.parts
-    found = []
+    modules = []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
-            found += [tuple(alias.name.split(".")) for alias in node.names]
+            modules += [tuple(alias.name.split(".")) for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             start = package[: len(package) - node.level + 1] if node.level else ()
             module = (*start, *(node.module.split(".") if node.module else ()))
-            found += [(*module, alias.name) for alias in node.names]
-    return found
+            modules += [(*module, alias.name) for alias in node.names]
+    return modules
 
 
 @pytest.mark.parametrize("path", OUTSIDE_UI, ids=_id)
@@ -156,7 +156,7 @@ def test_no_file_names_a_package_registry_or_a_path_of_one_machine():
     assert len(files) > 20
     texts = {_id(path): _text(path) for path in files}
     assert not [(name, host) for name, text in texts.items() for host in REGISTRY_HOSTS if host in text]
-    assert not [(name, found[0]) for name, text in texts.items() if (found := MACHINE_PATH.search(text))]
+    assert not [(name, match[0]) for name, text in texts.items() if (match := MACHINE_PATH.search(text))]
 
 
 def test_every_python_file_names_its_licence_first():
@@ -187,8 +187,8 @@ def archive(tmp_path_factory) -> Path:
     command = [sys.executable, "scripts/build_extension.py", "--out", str(out)]
     done = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
-    (found,) = out.glob("*.zip")
-    return found
+    (zip_file,) = out.glob("*.zip")
+    return zip_file
 
 
 INSTALL = """
