@@ -44,18 +44,18 @@ def box(width, depth, count=1, name="square cap"):
 def check(footprints, process):
     """Every copy once, on the plate, off the kept corner, and the spacing from its neighbours. Source: shapely."""
     plates = lay_out(footprints, process)
-    found = np.bincount([one.part for one in plates.placements], minlength=len(footprints))
-    assert found.tolist() == [footprint.count for footprint in footprints]
-    assert {one.plate for one in plates.placements} == set(range(plates.count))
+    copies = np.bincount([placement.part for placement in plates.placements], minlength=len(footprints))
+    assert copies.tolist() == [footprint.count for footprint in footprints]
+    assert {placement.plate for placement in plates.placements} == set(range(plates.count))
     width, depth, _ = process.plate_mm
     margin, (kept_x, kept_y) = process.margin_mm, process.keep_out_mm
     usable = shapely.box(margin, margin, width - margin, depth - margin).buffer(2e-5)
     scale = 1 / (1 - np.array(process.shrink_percent) / 100)
     for plate in range(plates.count):
         shapes = []
-        for one in plates.on(plate):
-            moved = one.put(footprints[one.part].outline) - (one.x, one.y)
-            shapes.append(shapely.Polygon(moved * scale[:2] + (one.x, one.y)))
+        for placement in plates.on(plate):
+            moved = placement.put(footprints[placement.part].outline) - (placement.x, placement.y)
+            shapes.append(shapely.Polygon(moved * scale[:2] + (placement.x, placement.y)))
         assert all(usable.contains(shape) for shape in shapes)
         if kept_x and kept_y:
             assert not any(shape.intersection(shapely.box(0, 0, kept_x, kept_y)).area > 1e-3 for shape in shapes)
@@ -162,9 +162,9 @@ def test_an_order_that_mixes_the_kinds_is_found():
 
 
 def test_the_kept_corner_costs_no_more_than_it_covers():
-    free, kept = lay_out([circle(25.4, 200)], PLAIN), check([circle(25.4, 200)], CORNER)
+    free, cornered = lay_out([circle(25.4, 200)], PLAIN), check([circle(25.4, 200)], CORNER)
     lost = (42 - 2 + 28.4) * (32 - 2 + 28.4) / (28.4**2 * math.sqrt(3) / 2)
-    assert len(kept.on(0)) >= len(free.on(0)) - lost
+    assert len(cornered.on(0)) >= len(free.on(0)) - lost
 
 
 def test_a_few_lie_in_the_middle_of_the_plate():
@@ -185,14 +185,14 @@ def test_too_large_is_refused_by_name_and_size():
     job = [circle(30), box(300, 20, name="rail foot"), replace(circle(30, name="tall"), height_mm=150), box(200, 239)]
     with pytest.raises(PlateError, match=r"'rail foot' needs 300 × 20 mm.*240 × 200 mm.*'tall' is 150 mm high"):
         lay_out(job, PLAIN)
-    reasons = [too_large(one, PLAIN) for one in job]
+    reasons = [too_large(footprint, PLAIN) for footprint in job]
     assert [reason and (reason.value_mm, reason.limit_mm) for reason in reasons] == [
         None,
         (pytest.approx(300), pytest.approx(240)),
         (150, 100),
         None,
     ]
-    check([one for one, reason in zip(job, reasons, strict=True) if reason is None], PLAIN)
+    check([footprint for footprint, reason in zip(job, reasons, strict=True) if reason is None], PLAIN)
 
 
 def test_what_just_fits_is_not_refused():
@@ -235,7 +235,7 @@ def test_a_mixed_set_is_no_worse_than_blenders_own_packer(kinds):
             job.append(
                 circle(width, count) if kinds != "rectangles" and rng.random() < 0.5 else box(width, depth, count)
             )
-        sizes = [np.ptp(one.outline, axis=0) + 3 for one in job for _ in range(one.count)]
+        sizes = [np.ptp(footprint.outline, axis=0) + 3 for footprint in job for _ in range(footprint.count)]
         width, depth = geometry.box_pack_2d([[0, 0, float(x), float(y)] for x, y in sizes])
         # The packer counts in single precision.
         process = replace(PLAIN, plate_mm=(width - 3 + 0.01, depth - 3 + 0.01, 100), margin_mm=0)
@@ -245,7 +245,7 @@ def test_a_mixed_set_is_no_worse_than_blenders_own_packer(kinds):
 def test_ten_thousand_fittings():
     job = [circle(18 + i, 1000) for i in range(5)] + [box(20 + 3 * i, 30 + i, 1000) for i in range(5)]
     plates = check(job, CORNER)
-    area = sum(one.count * shapely.Polygon(one.outline).buffer(1.5).area for one in job)
+    area = sum(footprint.count * shapely.Polygon(footprint.outline).buffer(1.5).area for footprint in job)
     assert area / plates.count > 0.82 * 240 * 200
 
 
@@ -253,7 +253,7 @@ def test_ten_thousand_different_fittings():
     rng = np.random.default_rng(2)
     job = [box(*(15 + 40 * rng.random(2)), name=str(number)) for number in range(10_000)]
     plates = check(job, PLAIN)
-    area = sum(np.prod(np.ptp(one.outline, axis=0) + 3) for one in job)
+    area = sum(np.prod(np.ptp(footprint.outline, axis=0) + 3) for footprint in job)
     assert area / plates.count > 0.85 * 243 * 203
 
 
@@ -275,8 +275,9 @@ def test_the_file_has_the_plate_as_it_was_laid_out(tmp_path, shrink):
     assert high[2] == pytest.approx(12 / (1 - shrink[2] / 100), abs=1e-4)
     scale = 1 / (1 - np.array(shrink) / 100)
     ends = [
-        (one.put(parts[one.part].mesh.vertices[:, :2]) - (one.x, one.y)) * scale[:2] + (one.x, one.y)
-        for one in plates.placements
+        (placement.put(parts[placement.part].mesh.vertices[:, :2]) - (placement.x, placement.y)) * scale[:2]
+        + (placement.x, placement.y)
+        for placement in plates.placements
     ]
     points = np.concatenate(ends)
     assert np.allclose([low[:2], high[:2]], [points.min(axis=0), points.max(axis=0)], atol=1e-4)

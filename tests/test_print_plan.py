@@ -56,10 +56,10 @@ def radii(rise: float, half: float, process: Process, first: int, count: int) ->
     ids=["hemisphere", "thin layers", "low dome", "rectangular low dome"],
 )  # fmt: skip
 def test_plans_of_domes_are_those_of_the_closed_form(section, crown, process, layers, ranges, throughout):
-    found = review_fitting(fine(section, **crown), process)
-    plan, half = found.printed.plan, section.outer.half_width
-    assert len(found.printed.layers) == layers
-    said = [(one.first + 1, one.last + 1, one.rings, one.bead_mm) for one in plan.ranges]
+    result = review_fitting(fine(section, **crown), process)
+    plan, half = result.printed.plan, section.outer.half_width
+    assert len(result.printed.layers) == layers
+    said = [(span.first + 1, span.last + 1, span.rings, span.bead_mm) for span in plan.ranges]
     assert said == ranges and plan.throughout == throughout and not plan.full
     # source: geometry of concentric rings. As set is right below the first range, and no longer in its first layer.
     first = round(8.0 / process.layer_mm)
@@ -74,9 +74,9 @@ def test_plans_of_domes_are_those_of_the_closed_form(section, crown, process, la
     assert inner[-1] / (count + 1 / 8) <= bead <= inner[-1] / (count - 1 / 4) and count <= rings
 
 
-def uncovered_mm(found: Review, layer: int, count: int, bead: float) -> float:
+def uncovered_mm(result: Review, layer: int, count: int, bead: float) -> float:
     """By shapely: the widest circle in what lies bare of a layer under so many beads."""
-    layers = found.printed.layers
+    layers = result.printed.layers
     left = shapely_of(layers.outline(layer)).difference(shapely_beads(layers.outline(layer), count, bead))
     if layer + 1 < len(layers):
         left = left.difference(shapely_of(layers.outline(layer + 1)))
@@ -84,21 +84,21 @@ def uncovered_mm(found: Review, layer: int, count: int, bead: float) -> float:
     return max((2 * shapely.maximum_inscribed_circle(part, tolerance=1e-3).length for part in parts), default=0.0)
 
 
-def rest(found: Review, layer: int, count: int, bead: float, upper_bead: float) -> float:
+def rest(result: Review, layer: int, count: int, bead: float, upper_bead: float) -> float:
     """By shapely: the share of the next layer's outer bead that lies on so many beads of this one."""
-    layers = found.printed.layers
+    layers = result.printed.layers
     above = shapely_of(layers.outline(layer + 1))
     outer = above.difference(above.buffer(-upper_bead, quad_segs=64))
     return outer.intersection(shapely_beads(layers.outline(layer), count, bead)).area / outer.area
 
 
-def right(found: Review, layer: int, planned: bool = True, spots: float = 0.25) -> bool:
+def right(result: Review, layer: int, planned: bool = True, spots: float = 0.25) -> bool:
     """Whether what lies bare is all beads but for spots so many beads wide, and the next layer's outer bead rests."""
-    plan, last = found.printed.plan, len(found.printed.layers) - 1
+    plan, last = result.printed.plan, len(result.printed.layers) - 1
     count, bead = plan.at(layer) if planned else (plan.rings, plan.bead_mm)
     upper = (plan.at(layer + 1) if planned else (plan.rings, plan.bead_mm))[1]
-    open_mm = uncovered_mm(found, layer, count, bead)
-    return open_mm <= spots * bead + 0.01 and (layer == last or rest(found, layer, count, bead, upper) >= 0.49)
+    open_mm = uncovered_mm(result, layer, count, bead)
+    return open_mm <= spots * bead + 0.01 and (layer == last or rest(result, layer, count, bead, upper) >= 0.49)
 
 
 @pytest.mark.parametrize(
@@ -116,14 +116,14 @@ def right(found: Review, layer: int, planned: bool = True, spots: float = 0.25) 
     ids=["common cap", "square dome", "rectangle", "low dome", "with a hole", "mitred", "peaked"],
 )
 def test_planned_layers_close_and_carry_by_shapely(fitting, spots):
-    found = review_fitting(fitting, SETTABLE)
-    plan, crown = found.printed.plan, found.printed.crown
+    result = review_fitting(fitting, SETTABLE)
+    plan, crown = result.printed.plan, result.printed.crown
     assert len(plan.ranges) <= 1
     lowest = plan.ranges[0].first if plan.ranges else crown.last - 4
     for layer in {*range(crown.first, lowest, 9), *range(lowest - 1, crown.last + 1)} - {*plan.full}:
-        assert right(found, layer, spots=spots), layer + 1
+        assert right(result, layer, spots=spots), layer + 1
     # The least change: without it the range's first layer is not right.
-    assert not plan.ranges or not right(found, lowest, planned=False)
+    assert not plan.ranges or not right(result, lowest, planned=False)
 
 
 @pytest.mark.parametrize(
@@ -131,12 +131,12 @@ def test_planned_layers_close_and_carry_by_shapely(fitting, spots):
 )
 def test_crowns_of_the_demo_take_one_range_each(section, mitre_deg):
     process = process_named(DEFAULT_PROCESS)
-    found = review_fitting(design(Recipe(crown="low dome"), section, mitre_deg=mitre_deg), process)
-    plan, last = found.printed.plan, len(found.printed.layers) - 1
+    result = review_fitting(design(Recipe(crown="low dome"), section, mitre_deg=mitre_deg), process)
+    plan, last = result.printed.plan, len(result.printed.layers) - 1
     (part,) = plan.ranges
     assert part.last == last and len(range(part.first, last + 1)) <= 4
     for layer in {*range(part.first - 1, last + 1)} - {*plan.full}:
-        assert right(found, layer, spots=1.0 if mitre_deg else 0.25), layer + 1
+        assert right(result, layer, spots=1.0 if mitre_deg else 0.25), layer + 1
 
 
 @given(st.floats(4, 20), st.floats(0.1, 1.0), st.floats(0.3, 0.6), st.floats(1.3, 2.0))
@@ -147,16 +147,16 @@ def test_any_dome_gets_at_most_one_range_that_closes_it(radius, flatness, bead, 
     assume(rise > 1)
     angles = np.linspace(0, np.pi / 2, 33)
     profile = [(0.0, 0.0), *((radius * float(np.cos(a)), rise * float(np.sin(a))) for a in angles[:-1]), (0.0, rise)]
-    found = review(turned(profile, 48), process)
-    plan, last = found.printed.plan, len(found.printed.layers) - 1
+    result = review(turned(profile, 48), process)
+    plan, last = result.printed.plan, len(result.printed.layers) - 1
     assert len(plan.ranges) <= 1
     for part in plan.ranges:
         assert part.last == last and part.rings >= process.rings
         assert process.bead_min_mm <= part.bead_mm <= process.bead_max_mm
         assert part.bead_mm == round(part.bead_mm, 2) or part.bead_mm == bead
-    if last not in plan.full and shapely_of(found.printed.layers.outline(last)).buffer(-bead / 2).area > 0.01:
+    if last not in plan.full and shapely_of(result.printed.layers.outline(last)).buffer(-bead / 2).area > 0.01:
         count, width = plan.at(last)
-        assert uncovered_mm(found, last, count, width) <= width / 4 + 0.01
+        assert uncovered_mm(result, last, count, width) <= width / 4 + 0.01
 
 
 def test_covered_interior_is_not_filled_with_rings():
@@ -181,20 +181,20 @@ def test_tops_of_unlike_widths_get_ranges_of_their_own_and_never_more_than_three
     solid = base
     for place, (radius, height) in enumerate(posts):
         solid += cylinder(radius, height, 128).translate((6 + 12 * place, 6, 1.0))
-    found = review(Mesh.from_manifold(solid), process, seen_mm=(2.0, 23.0))
-    plan = found.printed.plan
-    assert len(plan.ranges) == 3 and [one.first for one in plan.ranges] == [one.last for one in plan.ranges]
+    result = review(Mesh.from_manifold(solid), process, seen_mm=(2.0, 23.0))
+    plan = result.printed.plan
+    assert len(plan.ranges) == 3 and [span.first for span in plan.ranges] == [span.last for span in plan.ranges]
     # Two tops are left over; full layers have them.
     assert len(plan.full) == 2 and max(plan.full) < plan.ranges[0].first
     for part in plan.ranges:
-        assert right(found, part.first)
+        assert right(result, part.first)
 
 
 def test_wide_flat_tops_are_left_to_full_layers_without_a_finding():
     block = Mesh.from_manifold(cylinder(10, 5))
-    found = review(block, PROCESS)
-    assert found.printed.plan.full == (19,) and not found.printed.plan.ranges
-    assert not [finding for finding in found.findings if "top" in finding.check]
+    result = review(block, PROCESS)
+    assert result.printed.plan.full == (19,) and not result.printed.plan.ranges
+    assert not [finding for finding in result.findings if "top" in finding.check]
     bare = replace(PROCESS, full_layers=0)
     (finding,) = (finding for finding in review(block, bare).findings if finding.check == "open top")
     assert finding.severity == "must fix" and finding.layer == 20
@@ -206,7 +206,7 @@ def test_a_ledge_within_the_crown_gets_rings_and_its_top_full_layers():
     stepped = turned([(0, 0), (10, 0), (10, 2), (7.6, 2), (7.6, 4), (0, 4)], 256)
     plan = review(stepped, PROCESS).printed.plan
     # source: a step of 2.4 mm and half a bead take 5.3 beads of 0.5 mm
-    assert [(one.first + 1, one.last + 1, one.rings, one.bead_mm) for one in plan.ranges] == [(8, 8, 6, 0.5)]
+    assert [(span.first + 1, span.last + 1, span.rings, span.bead_mm) for span in plan.ranges] == [(8, 8, 6, 0.5)]
     assert plan.full == (15,)
 
 
@@ -217,14 +217,14 @@ def test_a_top_that_no_bead_closes_is_left_to_full_layers():
 
 
 def test_more_rings_instead_are_offered_with_what_they_cost():
-    found = review_fitting(common_cap(), PROCESS)
-    (offer,) = (finding for finding in found.findings if finding.check == "more rings instead")
+    result = review_fitting(common_cap(), PROCESS)
+    (offer,) = (finding for finding in result.findings if finding.check == "more rings instead")
     assert offer.severity == "good to know" and offer.cure == {"rings": 4}
     # source: areas of circles. The fourth ring takes open fill's place where neither full layers nor rings lie.
-    count = len(found.printed.layers)
-    four = laid(found.printed.layers, PROCESS, [(4, 0.5)] * count)
+    count = len(result.printed.layers)
+    four = laid(result.printed.layers, PROCESS, [(4, 0.5)] * count)
     assert offer.value == pytest.approx(
-        four.plastic_mm3 / work_of_print(found.printed, PROCESS).plastic_mm3 - 1, abs=1e-3
+        four.plastic_mm3 / work_of_print(result.printed, PROCESS).plastic_mm3 - 1, abs=1e-3
     )
     assert 0.02 < offer.value < 0.15
     assert not review_fitting(common_cap(), replace(PROCESS, rings=4)).printed.plan.ranges
@@ -240,7 +240,9 @@ def test_thinner_layers_are_offered_only_where_they_pay():
     assert offer.value == pytest.approx(0.125 * (1 - share / 2), rel=0.02)
     steep = review(turned([(0, 0), (6, 0), (5, 20), (0, 20)], 64), PROCESS)
     coarse = review(hemisphere(12.7, 64), replace(PROCESS, bead_mm=1.1, bead_min_mm=1.0, bead_max_mm=1.2))
-    assert not [one for found in (steep, coarse) for one in found.findings if one.check == "thinner layers"]
+    assert not [
+        finding for result in (steep, coarse) for finding in result.findings if finding.check == "thinner layers"
+    ]
 
 
 def test_bath_and_amounts_count_the_same_plastic():
@@ -267,8 +269,8 @@ def test_what_lies_bare_is_told_from_the_outlines_or_cut(seed, count):
     bare = exposed(layers, shapes, steps_of(layers, shapes, PROCESS), LayerSpan(0, len(layers) - 1), PROCESS)
     for layer in range(len(layers) - 1):
         above = shapely_of(layers.outline(layer + 1))
-        own = shapely_of(layers.outline(layer))
-        parts = [part for part in getattr(own, "geoms", [own]) if part.intersection(above).area > 2e-3]
+        outline = shapely_of(layers.outline(layer))
+        parts = [part for part in getattr(outline, "geoms", [outline]) if part.intersection(above).area > 2e-3]
         covered, reach = shapely.union_all(parts), max(bare.reach_mm[layer], (PROCESS.rings - 0.5) * PROCESS.bead_mm)
         # No further in is anything bare but slivers, and nearly as far in something is, unless the rings reach it.
         assert covered.buffer(-reach - 0.02).difference(above).buffer(-0.01).area < 0.01
@@ -277,13 +279,13 @@ def test_what_lies_bare_is_told_from_the_outlines_or_cut(seed, count):
 
 
 def test_rings_of_a_layer_are_worked_out_once():
-    found = review_fitting(common_cap(), PROCESS)
-    assert found.rings(40) is found.rings(40)
-    assert found.rings(3) is found.rings(4)  # same outline
-    assert found.rings(40, planned=True) is found.rings(40)
-    assert found.rings(81).count == 3 and found.rings(81, planned=True).count == 4
+    result = review_fitting(common_cap(), PROCESS)
+    assert result.rings(40) is result.rings(40)
+    assert result.rings(3) is result.rings(4)  # same outline
+    assert result.rings(40, planned=True) is result.rings(40)
+    assert result.rings(81).count == 3 and result.rings(81, planned=True).count == 4
     with pytest.raises(IndexError, match="has 83"):
-        found.rings(83)
+        result.rings(83)
     flat = Mesh(np.array([(0, 0, 0), (1, 0, 0), (0, 1, 0.0)]), np.array([(0, 1, 2)], np.int32))
     with pytest.raises(ValueError, match="no layers"):
         review(flat, PROCESS).rings(0)

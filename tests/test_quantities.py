@@ -158,30 +158,30 @@ def test_time_of_a_known_path():
     ring, rows = 4 * 19.5, 19 * 19 / 0.5
     assert (ring, rows) == (78, 722)
     assert work.path_mm == pytest.approx(4 * 800)
-    found = quantities([[(work, 1)]], process, ABS)
-    assert found.time_s.raw == pytest.approx(300 + 3200 / 40 + 4 * 6)
-    assert found.plastic_cm3.raw == pytest.approx(0.4)
+    result = quantities([[(work, 1)]], process, ABS)
+    assert result.time_s.raw == pytest.approx(300 + 3200 / 40 + 4 * 6)
+    assert result.plastic_cm3.raw == pytest.approx(0.4)
 
 
 def test_a_plates_layers_change_once_for_all_its_fittings():
     low, high = Work(1000, 4000, layers=10), Work(3000, 8000, layers=30)
-    one = quantities([[(low, 5), (high, 2)]], PROCESS, ABS)
-    assert one.time_s.raw == pytest.approx(300 + (5 * 4000 + 2 * 8000) / 40 + 30 * 6)
+    single = quantities([[(low, 5), (high, 2)]], PROCESS, ABS)
+    assert single.time_s.raw == pytest.approx(300 + (5 * 4000 + 2 * 8000) / 40 + 30 * 6)
     two = quantities([[(low, 5)], [(high, 2)]], PROCESS, ABS)
     assert two.time_s.raw == pytest.approx(600 + (5 * 4000 + 2 * 8000) / 40 + 40 * 6)
     assert two.plate_times_s == pytest.approx((300 + 500 + 60, 300 + 400 + 180))
-    assert one.plastic_cm3.raw == two.plastic_cm3.raw == pytest.approx(11.0)
+    assert single.plastic_cm3.raw == two.plastic_cm3.raw == pytest.approx(11.0)
 
 
 def test_support_and_purge():
     """Source: hand sums: 800 mm³ of support a fitting, a quarter of it plastic, and 30 mm³ purged in 12 layers."""
     process = replace(PROCESS, support="dissolved in a bath", bath="water", purge_mm3=30.0)
     work = work_of(beads_of(stack(cylinder(10, 8)), process), 32, process, support_mm3=800.0, support_layers=12)
-    found = quantities([[(work, 4)]], process, ABS)
-    assert found.support_cm3 == pytest.approx(4 * 0.2)
-    assert found.purge_cm3 == pytest.approx(0.36)
+    result = quantities([[(work, 4)]], process, ABS)
+    assert result.support_cm3 == pytest.approx(4 * 0.2)
+    assert result.purge_cm3 == pytest.approx(0.36)
     assert work.support_path_mm == pytest.approx(200 / 0.125)
-    assert found.plastic_cm3.raw == pytest.approx(found.part_cm3 + 0.8 + 0.36)
+    assert result.plastic_cm3.raw == pytest.approx(result.part_cm3 + 0.8 + 0.36)
     broken_off = quantities([[(work, 4)]], PROCESS, ABS)
     assert broken_off.purge_cm3 == 0
 
@@ -190,9 +190,9 @@ def test_cost_where_prices_are_given():
     work = Work(plastic_mm3=50_000, path_mm=72_000, layers=50)
     assert quantities([[(work, 1)]], PROCESS, ABS).costs is None
     prices = Prices("test", material_per_kg=40.0, machine_per_hour=6.0)
-    found = quantities([[(work, 1)]], PROCESS, ABS, prices=prices)
+    result = quantities([[(work, 1)]], PROCESS, ABS, prices=prices)
     hours = (300 + 72_000 / 40 + 50 * 6) / 3600
-    low, likely, high = found.costs
+    low, likely, high = result.costs
     assert likely == pytest.approx(50 * 1.04 / 1000 * 40 + hours * 6)
     assert low == pytest.approx(50 * 1.04 / 1000 * 40 * 0.9 + hours * 6 * 0.7)
     assert high == pytest.approx(50 * 1.04 / 1000 * 40 * 1.1 + hours * 6 * 1.3)
@@ -346,9 +346,9 @@ def test_a_flat_relief_takes_what_it_takes_whatever_its_unused_width():
     areas = {design(recipe_with(recipe, seam_width_mm=w), section).glue().bond_area_mm2 for w in (1.0, 6.0)}
     assert len(areas) == 1
     # What a flat t deep takes of a circle of radius r is the arc 2 r acos(1 - t / r) (any geometry handbook).
-    made = design(recipe, section).recipe
-    radius, length = 19.05 / 2 - made.gap_mm, made.spigot_mm - made.lead_in_mm - made.groove.width_mm
-    around = 2 * math.pi * radius - 2 * radius * math.acos(1 - made.seam.depth_mm / radius)
+    resolved = design(recipe, section).recipe
+    radius, length = 19.05 / 2 - resolved.gap_mm, resolved.spigot_mm - resolved.lead_in_mm - resolved.groove.width_mm
+    around = 2 * math.pi * radius - 2 * radius * math.acos(1 - resolved.seam.depth_mm / radius)
     assert areas.pop() == pytest.approx(around * length, rel=2e-3)
 
 

@@ -32,14 +32,14 @@ def bad_part() -> Mesh:
 @pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
 def test_every_process_of_the_table_reviews_every_crown(process: Process) -> None:
     for crown in ("dome", "flat", "peaked"):
-        found = review_fitting(design(Recipe(crown=crown), Section.round(38.1, 1.65), facets=24), process, "F1")
-        assert found.printed is not None and found.watertight
-        assert {finding.check for finding in found.findings} >= {"orientation"}
-        assert len(found.printed.plan.ranges) <= 2
+        result = review_fitting(design(Recipe(crown=crown), Section.round(38.1, 1.65), facets=24), process, "F1")
+        assert result.printed is not None and result.watertight
+        assert {finding.check for finding in result.findings} >= {"orientation"}
+        assert len(result.printed.plan.ranges) <= 2
 
 
 @pytest.mark.parametrize(
-    "found",
+    "result",
     [
         review_fitting(common_cap(), PROCESS, "F1"),
         review(bad_part(), PROCESS, name="F1"),
@@ -47,10 +47,10 @@ def test_every_process_of_the_table_reviews_every_crown(process: Process) -> Non
     ],
     ids=["cap", "bad part", "hemisphere"],
 )
-def test_findings_say_what_they_owe(found: Review) -> None:
-    order = [SEVERITIES.index(finding.severity) for finding in found.findings]
+def test_findings_say_what_they_owe(result: Review) -> None:
+    order = [SEVERITIES.index(finding.severity) for finding in result.findings]
     assert order == sorted(order)
-    for finding in found.findings:
+    for finding in result.findings:
         assert finding.fitting == "F1"
         for sentence in (finding.meaning, finding.advice):
             assert sentence[0].isupper() and sentence.endswith("."), sentence
@@ -59,7 +59,7 @@ def test_findings_say_what_they_owe(found: Review) -> None:
         for number in re.findall(r"\d+\.\d+", f"{finding.meaning} {finding.advice} {finding.where}"):
             assert len(number.split(".")[1]) <= 3, finding
         if finding.layer is not None:
-            assert found.printed is not None and 1 <= finding.layer <= len(found.printed.layers)
+            assert result.printed is not None and 1 <= finding.layer <= len(result.printed.layers)
 
 
 def test_cures_name_fields_that_exist() -> None:
@@ -83,9 +83,9 @@ def test_the_same_part_gets_the_same_review() -> None:
 def test_a_part_above_the_plate_is_reviewed_on_it() -> None:
     mesh = common_cap().standing()
     raised = Mesh(mesh.vertices + np.array([0.0, 0.0, 17.3]), mesh.triangles)
-    found = review(raised, PROCESS)
-    assert found.printed is not None and len(found.printed.layers) == 83
-    assert found.mesh.bounds[0, 2] == 0
+    result = review(raised, PROCESS)
+    assert result.printed is not None and len(result.printed.layers) == 83
+    assert result.mesh.bounds[0, 2] == 0
 
 
 def test_moved_and_turned_parts_get_the_same_numbers() -> None:
@@ -114,27 +114,27 @@ def test_a_fitting_and_its_mesh_are_reviewed_alike() -> None:
 )
 def test_a_height_that_a_hole_takes_away_is_not_compared_with_the_layers(recipe: Recipe) -> None:
     """None can be further off than half a layer. Source: arithmetic."""
-    found = review_fitting(design(recipe, Section.round(25.4, 3.175), facets=32), PROCESS)
-    off = [one.value for one in found.findings if one.check == "height inside a layer"]
+    result = review_fitting(design(recipe, Section.round(25.4, 3.175), facets=32), PROCESS)
+    off = [finding.value for finding in result.findings if finding.check == "height inside a layer"]
     assert off and max(off) <= PROCESS.layer_mm / 2 + 1e-6
 
 
 def test_a_mitred_fitting_stands_with_its_shoulder_level() -> None:
     fitting = design(Recipe(), Section.rectangular(40, 40, 3), mitre_deg=25.0, mitre_direction_deg=0.0, facets=32)
-    found = review_fitting(fitting, PROCESS)
-    assert found.printed is not None
+    result = review_fitting(fitting, PROCESS)
+    assert result.printed is not None
     shoulder = -float(fitting.rim_frame.to_local(fitting.mesh.vertices)[:, 2].min())
-    at = found.printed.layers.layer_at(shoulder + 0.01)
-    assert found.printed.crown.first in (at, at + 1)
-    assert found.watertight
+    at = result.printed.layers.layer_at(shoulder + 0.01)
+    assert result.printed.crown.first in (at, at + 1)
+    assert result.watertight
 
 
 def test_other_materials_float_otherwise() -> None:
     from addon.trade.processes import material_named
 
     heavy = replace(material_named("ABS"), density=3.0)
-    found = review_fitting(common_cap(), PROCESS, material=heavy).printed
-    assert found is not None and found.bath is not None and not found.bath.floats
+    result = review_fitting(common_cap(), PROCESS, material=heavy).printed
+    assert result is not None and result.bath is not None and not result.bath.floats
 
 
 def test_the_page_explains_every_check() -> None:
@@ -151,7 +151,7 @@ def test_the_page_explains_every_check() -> None:
         reviews.append(
             review_fit(cap.mesh.placed(frame), post, frame, others=others, clear_depth_mm=3.0, least_gap_mm=0.5)
         )
-    findings = [finding for one in (*reviews, review_fitting(cap, PROCESS)) for finding in one.findings]
+    findings = [finding for result in (*reviews, review_fitting(cap, PROCESS)) for finding in result.findings]
     met = {finding.check for finding in findings}
     assert len(met) > 25 and met <= explained
 

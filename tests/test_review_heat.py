@@ -43,17 +43,17 @@ def test_above_every_plastic_the_advice_is_metal():
     (finding,) = heat_findings("F1", material_named("PLA"), hottest + 1)
     assert "metal" in finding.advice and '"' not in finding.advice
     # A value that the shop has measured is not from memory.
-    own = replace(material_named("PLA"), from_memory=())
-    assert "from memory" not in heat_findings("F1", own, 80)[0].meaning
+    measured = replace(material_named("PLA"), from_memory=())
+    assert "from memory" not in heat_findings("F1", measured, 80)[0].meaning
 
 
-@pytest.mark.parametrize(("hottest_c", "found"), [(80, 1), (40, 0)])
-def test_a_pla_cap_in_a_hot_tube_is_a_finding_of_the_job(tmp_path: Path, hottest_c, found):
+@pytest.mark.parametrize(("hottest_c", "count"), [(80, 1), (40, 0)])
+def test_a_pla_cap_in_a_hot_tube_is_a_finding_of_the_job(tmp_path: Path, hottest_c, count):
     section = Section.round(25.4, 3.175)
     post = Mesh.from_manifold((section.outer.cross_section() - section.bore.cross_section()).extrude(300), "post")
     tables = {"assembly": {"files": ["post.stl"]}, "tube": {"hottest_c": hottest_c}, "process": {"material": "PLA"}}
     result = run(parse_job(tables, tmp_path, "post"), [post], True, lambda what, share: None)
     hot = [finding for finding in result.findings if finding.check == "tube too hot"]
-    assert [(finding.fitting, finding.value) for finding in hot] == [("F1", hottest_c)] * found
+    assert [(finding.fitting, finding.value) for finding in hot] == [("F1", hottest_c)] * count
     (sheet,) = result.job.output.folder.glob("*job sheet.html")
-    assert sheet.read_text("utf-8").count("tube too hot") == found
+    assert sheet.read_text("utf-8").count("tube too hot") == count

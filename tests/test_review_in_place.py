@@ -38,20 +38,20 @@ def tube(outer: float, bore: float, length: float = 100.0, facets: int = 256) ->
 def test_a_cap_that_fits_has_the_gap_of_its_recipe() -> None:
     # source: the recipe's own numbers: bore 19.05 mm, glue gap 0.2 mm per side
     fitting = common_cap(256)
-    found = review_fit(fitting.mesh, tube(12.7, 9.525), UPRIGHT, clear_depth_mm=30, least_gap_mm=0.15)
-    assert found.findings == () and found.tube.interference_mm3 == 0
-    assert found.tube.gap_mm == pytest.approx(fitting.recipe.gap_mm, abs=0.002)
-    assert found.spigot_mm == pytest.approx(8.0)
+    result = review_fit(fitting.mesh, tube(12.7, 9.525), UPRIGHT, clear_depth_mm=30, least_gap_mm=0.15)
+    assert result.findings == () and result.tube.interference_mm3 == 0
+    assert result.tube.gap_mm == pytest.approx(fitting.recipe.gap_mm, abs=0.002)
+    assert result.spigot_mm == pytest.approx(8.0)
 
 
 def test_interference_of_a_spigot_too_thick() -> None:
     # source: areas of annuli, over the spigot less its groove and lead-in (frustum, any geometry handbook)
-    found = review_fit(common_cap(512).mesh, tube(12.7, 9.2, facets=512), UPRIGHT)
+    result = review_fit(common_cap(512).mesh, tube(12.7, 9.2, facets=512), UPRIGHT)
     straight = math.pi * (9.325**2 - 9.2**2) * (8 - 3.175 - 0.5)
     # The lead-in is a cone from 8.825 to 9.325 mm; what of it is outside 9.2 mm is 0.125 mm high.
     cone = math.pi * 0.125 / 3 * (9.325**2 + 9.325 * 9.2 + 9.2**2) - math.pi * 9.2**2 * 0.125
-    assert found.tube.interference_mm3 == pytest.approx(straight + cone, rel=0.01)
-    (finding,) = found.findings
+    assert result.tube.interference_mm3 == pytest.approx(straight + cone, rel=0.01)
+    (finding,) = result.findings
     assert finding.check == "interference" and finding.severity == "must fix"
     assert review_fit(common_cap(64).mesh, tube(12.7, 9.2), UPRIGHT, press=True).findings == ()
 
@@ -69,12 +69,12 @@ def test_a_bolt_through_the_spigot_against_gmsh(gmsh: ModuleType, radius: float,
     expected = sum(occ.getMass(3, tag) for dimension, tag in common if dimension == 3)
     plain = design(recipe_of(groove_count=0, lead_in_mm=0.0), Section.round(25.4, 3.175), facets=512)
     solid = cylinder(radius, 80, 512).translate((0, 0, -40)).rotate((90, 0, 0)).translate((0, 0, height))
-    found = review_fit(plain.mesh, tube(12.7, 9.525), UPRIGHT, others=[named(mesh_of(solid), "bolt")])
-    (bolt_found,) = found.others
+    result = review_fit(plain.mesh, tube(12.7, 9.525), UPRIGHT, others=[named(mesh_of(solid), "bolt")])
+    (bolt_found,) = result.others
     assert bolt_found.interference_mm3 == pytest.approx(expected, rel=2e-3)
     assert bolt_found.gap_mm == 0
-    assert [finding.check for finding in found.findings] == ["interference"]
-    assert "bolt" in found.findings[0].meaning
+    assert [finding.check for finding in result.findings] == ["interference"]
+    assert "bolt" in result.findings[0].meaning
 
 
 @given(st.floats(0.02, 4.0), st.floats(0, 360))
@@ -85,9 +85,9 @@ def test_the_gap_to_a_neighbour_is_the_distance(gap: float, turn: float) -> None
     apart = 2 * 12.7 + gap
     shift = np.array([math.cos(math.radians(turn)), math.sin(math.radians(turn)), 0]) * apart
     neighbour = named(Mesh(cap.mesh.vertices + shift, cap.mesh.triangles), "the next cap")
-    found = review_fit(cap.mesh, tube(12.7, 9.525), UPRIGHT, others=[neighbour], least_gap_mm=0.1)
-    assert found.others[0].gap_mm == pytest.approx(gap, abs=0.035)  # two chords' sagitta at 64 facets
-    assert bool(found.findings) == (found.others[0].gap_mm < 0.099)
+    result = review_fit(cap.mesh, tube(12.7, 9.525), UPRIGHT, others=[neighbour], least_gap_mm=0.1)
+    assert result.others[0].gap_mm == pytest.approx(gap, abs=0.035)  # two chords' sagitta at 64 facets
+    assert bool(result.findings) == (result.others[0].gap_mm < 0.099)
 
 
 def test_bodies_far_away_are_skipped() -> None:
@@ -98,12 +98,12 @@ def test_bodies_far_away_are_skipped() -> None:
 def test_a_weld_seam_in_the_bore_is_found() -> None:
     # source: the seam stands 0.5 mm into a gap of 0.2 mm
     bore = tube(12.7, 9.525).to_manifold() + box(1.0, 4.0, 100.0, 9.025, -2.0, -100.0)
-    found = review_fit(common_cap(256).mesh, named(mesh_of(bore), "tube"), UPRIGHT, least_gap_mm=0.1)
-    assert found.findings[0].check == "interference"
-    assert found.tube.place_mm is not None and found.tube.place_mm[0] == pytest.approx(9.2, abs=0.3)
+    result = review_fit(common_cap(256).mesh, named(mesh_of(bore), "tube"), UPRIGHT, least_gap_mm=0.1)
+    assert result.findings[0].check == "interference"
+    assert result.tube.place_mm is not None and result.tube.place_mm[0] == pytest.approx(9.2, abs=0.3)
     low = tube(12.7, 9.525).to_manifold() + box(1.0, 4.0, 100.0, 9.4, -2.0, -100.0)
-    found = review_fit(common_cap(256).mesh, named(mesh_of(low), "tube"), UPRIGHT, least_gap_mm=0.1)
-    assert [finding.check for finding in found.findings] == ["gap in the assembly"]
+    result = review_fit(common_cap(256).mesh, named(mesh_of(low), "tube"), UPRIGHT, least_gap_mm=0.1)
+    assert [finding.check for finding in result.findings] == ["gap in the assembly"]
 
 
 def test_a_spigot_longer_than_the_clear_depth() -> None:
@@ -121,9 +121,9 @@ def test_a_placed_and_mitred_fitting() -> None:
     fitting = design(Recipe(), section, mitre_deg=30.0, mitre_direction_deg=40.0, facets=256)
     frame = Frame.along((100, -20, 300), (1, 2, 2), (0, 1, -1))
     rim = frame.to_world(normal) - frame.origin
-    found = review_fit(fitting.mesh.placed(frame), cut.placed(frame), frame, rim_normal=rim, clear_depth_mm=30)
-    assert found.tube.interference_mm3 == 0 and found.findings == ()
-    assert found.tube.gap_mm == pytest.approx(fitting.recipe.gap_mm, abs=0.005)
+    result = review_fit(fitting.mesh.placed(frame), cut.placed(frame), frame, rim_normal=rim, clear_depth_mm=30)
+    assert result.tube.interference_mm3 == 0 and result.findings == ()
+    assert result.tube.gap_mm == pytest.approx(fitting.recipe.gap_mm, abs=0.005)
 
 
 def test_open_meshes_are_said_not_to_be_checked() -> None:

@@ -25,8 +25,8 @@ BALL = mesh_of(Manifold.sphere(8, 48))
 CUBE = mesh_of(box(10, 10, 10))
 
 
-def checks(found: Review) -> set[str]:
-    return {finding.check for finding in found.findings}
+def checks(result: Review) -> set[str]:
+    return {finding.check for finding in result.findings}
 
 
 def moved(mesh: Mesh, x: float, y: float = 0.0, z: float = 0.0) -> Mesh:
@@ -43,44 +43,44 @@ def scaled(mesh: Mesh, factor: float) -> Mesh:
 
 def test_sound_meshes_are_left_alone() -> None:
     for mesh in (CUBE, BALL, common_cap().standing()):
-        found = review(mesh, PROCESS)
-        assert found.watertight and found.integrity.crossing == 0 and len(found.integrity.shells) == 1
+        result = review(mesh, PROCESS)
+        assert result.watertight and result.integrity.crossing == 0 and len(result.integrity.shells) == 1
         mended, notes = repair(mesh)
         assert notes == () and mended.volume == pytest.approx(mesh.volume, rel=1e-9)
 
 
 def test_a_triangle_soup_is_joined_and_reviewed() -> None:
-    found = review(soup(BALL), PROCESS)
-    assert found.watertight and found.printed is not None
-    (finding,) = named(found, "repaired for the review")
+    result = review(soup(BALL), PROCESS)
+    assert result.watertight and result.printed is not None
+    (finding,) = named(result, "repaired for the review")
     assert finding.severity == "good to know"
-    assert found.mesh.volume == pytest.approx(BALL.volume, rel=1e-9)
+    assert result.mesh.volume == pytest.approx(BALL.volume, rel=1e-9)
 
 
 def test_a_lost_face_is_closed_and_a_missing_side_is_not() -> None:
     lost = Mesh(BALL.vertices, BALL.triangles[:-1])
-    found = review(lost, PROCESS)
-    assert found.watertight and named(found, "repaired for the review")[0].severity == "look at"
+    result = review(lost, PROCESS)
+    assert result.watertight and named(result, "repaired for the review")[0].severity == "look at"
     # source: volume of the whole mesh
-    assert found.mesh.volume == pytest.approx(BALL.volume, rel=1e-9)
+    assert result.mesh.volume == pytest.approx(BALL.volume, rel=1e-9)
     # A tube with open ends stays open: closing it would be a guess.
     open_tube = trimesh.creation.cylinder(5, 20)
     sides = np.abs(open_tube.face_normals[:, 2]) < 0.5
-    found = review(Mesh(np.array(open_tube.vertices), np.array(open_tube.faces[sides], np.int32)), PROCESS)
-    assert not found.watertight and found.printed is None
-    (finding,) = named(found, "open edges")
+    result = review(Mesh(np.array(open_tube.vertices), np.array(open_tube.faces[sides], np.int32)), PROCESS)
+    assert not result.watertight and result.printed is None
+    (finding,) = named(result, "open edges")
     assert finding.severity == "must fix" and finding.position_mm is not None
-    assert {"leaning surface", "too large for the plate"}.isdisjoint(checks(found))
+    assert {"leaning surface", "too large for the plate"}.isdisjoint(checks(result))
 
 
 def test_flipped_faces_and_inside_out_meshes_are_turned() -> None:
     flipped = BALL.triangles.copy()
     flipped[7:19] = flipped[7:19, ::-1]
-    found = review(Mesh(BALL.vertices, flipped), PROCESS)
-    assert found.watertight and "wound against" in named(found, "repaired for the review")[0].meaning
-    found = review(inside_out(BALL), PROCESS)
-    assert found.watertight and found.mesh.volume == pytest.approx(BALL.volume, rel=1e-9)
-    assert "inside out" in named(found, "repaired for the review")[0].meaning
+    result = review(Mesh(BALL.vertices, flipped), PROCESS)
+    assert result.watertight and "wound against" in named(result, "repaired for the review")[0].meaning
+    result = review(inside_out(BALL), PROCESS)
+    assert result.watertight and result.mesh.volume == pytest.approx(BALL.volume, rel=1e-9)
+    assert "inside out" in named(result, "repaired for the review")[0].meaning
 
 
 def test_faces_that_lie_twice_or_have_no_area() -> None:
@@ -91,9 +91,9 @@ def test_faces_that_lie_twice_or_have_no_area() -> None:
     middle = (CUBE.vertices[a] + CUBE.vertices[b]) / 2
     extra = len(CUBE.vertices)
     faces = np.concatenate([CUBE.triangles[1:], [(a, extra, c), (extra, b, c), (a, b, extra)]]).astype(np.int32)
-    found = review(Mesh(np.vstack([CUBE.vertices, middle]), faces), PROCESS)
-    assert found.watertight and named(found, "faces without area")[0].value == 1
-    assert found.mesh.volume == pytest.approx(1000)
+    result = review(Mesh(np.vstack([CUBE.vertices, middle]), faces), PROCESS)
+    assert result.watertight and named(result, "faces without area")[0].value == 1
+    assert result.mesh.volume == pytest.approx(1000)
 
 
 def test_two_bodies_overlapping_nested_and_apart() -> None:
@@ -111,19 +111,19 @@ def test_two_bodies_overlapping_nested_and_apart() -> None:
 
 
 def test_cavities_are_told_from_bodies() -> None:
-    found = review(joined(CUBE, moved(inside_out(scaled(CUBE, 0.2)), 4, 4, 4)), PROCESS)
-    assert found.integrity.bodies == 1 and found.integrity.cavities[0].volume_mm3 == pytest.approx(-8)
-    assert "loose bodies" not in checks(found) and "closed cavity" in checks(found)
+    result = review(joined(CUBE, moved(inside_out(scaled(CUBE, 0.2)), 4, 4, 4)), PROCESS)
+    assert result.integrity.bodies == 1 and result.integrity.cavities[0].volume_mm3 == pytest.approx(-8)
+    assert "loose bodies" not in checks(result) and "closed cavity" in checks(result)
 
 
 def test_a_surface_that_passes_through_itself_is_named() -> None:
     vertices = BALL.vertices.copy()
     top = int(np.argmax(vertices[:, 2]))
     vertices[top, 2] = -30.0  # the pole pulled out through the other side
-    found = review(Mesh(vertices, BALL.triangles), PROCESS)
-    (finding,) = named(found, "self-crossing")
+    result = review(Mesh(vertices, BALL.triangles), PROCESS)
+    (finding,) = named(result, "self-crossing")
     assert finding.severity == "must fix" and finding.position_mm is not None
-    assert found.printed is not None
+    assert result.printed is not None
 
 
 @given(st.tuples(*[st.floats(-12, 12)] * 3), st.tuples(*[st.floats(0, 360)] * 3))
@@ -134,21 +134,21 @@ def test_crossings_are_found_where_the_kernel_finds_a_common_volume(
     """source: two convex bodies cross where they overlap and neither holds the other (the kernel's boolean)"""
     a, b = box(10, 10, 10, -5, -5, -5), Manifold.cylinder(12, 4, circular_segments=24).rotate(turn).translate(shift)
     common = (a ^ b).volume()
-    found = crossings(joined(mesh_of(a), mesh_of(b)))
-    assert found is not None
+    result = crossings(joined(mesh_of(a), mesh_of(b)))
+    assert result is not None
     if common > 0.01 and common < 0.999 * min(a.volume(), b.volume()):
-        assert len(found.pairs)
+        assert len(result.pairs)
     if common == 0:
-        assert not len(found.pairs)
+        assert not len(result.pairs)
 
 
 def test_crossings_match_brute_force_face_by_face() -> None:
     """source: brute force over all pairs by segment and triangle, on a small mesh"""
     a = mesh_of(Manifold.sphere(5, 16))
     mesh = joined(a, moved(a, 3.1, 1.7, 0.9))
-    found = crossings(mesh)
-    assert found is not None
-    pairs = {tuple(sorted(pair)) for pair in found.pairs.tolist()}
+    result = crossings(mesh)
+    assert result is not None
+    pairs = {tuple(sorted(pair)) for pair in result.pairs.tolist()}
     brute = set()
     corners = mesh.corners
     for i in range(len(a.triangles)):
@@ -196,8 +196,8 @@ def test_arrays_that_are_no_mesh_are_refused() -> None:
 def test_numbers_that_are_none_are_named() -> None:
     vertices = BALL.vertices.copy()
     vertices[5, 1] = np.nan
-    found = review(Mesh(vertices, BALL.triangles), PROCESS)
-    (finding,) = named(found, "broken coordinates")
+    result = review(Mesh(vertices, BALL.triangles), PROCESS)
+    (finding,) = named(result, "broken coordinates")
     assert finding.severity == "must fix" and finding.value == np.count_nonzero((BALL.triangles == 5).any(axis=1))
     with pytest.raises(UnreadableMeshError, match="sound corners"):
         review(Mesh(np.full_like(BALL.vertices, np.nan), BALL.triangles), PROCESS)
@@ -217,18 +217,18 @@ def test_meshes_without_a_volume(name: str) -> None:
         flat[:] = 1
     elif name == "no thickness":
         flat[:, 0] = 0
-    found = review(Mesh(flat, CUBE.triangles[:1] if name == "one triangle" else CUBE.triangles), PROCESS)
-    assert found.findings and found.printed is None
-    assert any(finding.severity == "must fix" for finding in found.findings)
+    result = review(Mesh(flat, CUBE.triangles[:1] if name == "one triangle" else CUBE.triangles), PROCESS)
+    assert result.findings and result.printed is None
+    assert any(finding.severity == "must fix" for finding in result.findings)
 
 
 @pytest.mark.parametrize("factor", [1e-6, 1e-3, 1e3, 1e6])
 def test_micrometres_and_kilometres_are_said_to_be_a_wrong_unit(factor: float) -> None:
     for mesh in (CUBE, common_cap(32).standing(), hemisphere(10, 32)):
-        found = review(scaled(mesh, factor), PROCESS)
-        (finding,) = named(found, "layers")
+        result = review(scaled(mesh, factor), PROCESS)
+        (finding,) = named(result, "layers")
         assert finding.severity == "must fix" and "unit" in finding.meaning + finding.advice
-        assert bool(named(found, "too large for the plate")) == (factor > 1)
+        assert bool(named(result, "too large for the plate")) == (factor > 1)
 
 
 def test_large_and_small_parts_that_can_be_printed() -> None:
@@ -245,17 +245,17 @@ def test_a_million_triangles() -> None:
     dense = Mesh.from_manifold(Manifold.sphere(10, 1400))
     assert len(dense.triangles) > 900_000
     start = time.perf_counter()
-    found = review(dense, PROCESS)
-    assert found.printed is not None and found.watertight and found.integrity.crossing is None
-    assert named(found, "crossings not looked for")
+    result = review(dense, PROCESS)
+    assert result.printed is not None and result.watertight and result.integrity.crossing is None
+    assert named(result, "crossings not looked for")
     assert time.perf_counter() - start < 60
 
 
 def test_thousands_of_bodies_and_layers_do_not_hang() -> None:
     grid = joined(*(moved(scaled(CUBE, 0.1), 2 * x, 2 * y) for x in range(20) for y in range(20)))
     start = time.perf_counter()
-    found = review(grid, replace(PROCESS, layer_mm=0.05, first_layer_mm=0.05))
-    assert named(found, "loose bodies")[0].value == 400
+    result = review(grid, replace(PROCESS, layer_mm=0.05, first_layer_mm=0.05))
+    assert named(result, "loose bodies")[0].value == 400
     review(mesh_of(box(3, 3, 280)), replace(PROCESS, layer_mm=0.05, first_layer_mm=0.05))
     assert time.perf_counter() - start < 60
 
@@ -285,9 +285,9 @@ def test_any_distorted_box_is_reviewed(shifts: np.ndarray, size: float, turned_o
         (mesh_of(box(1, 1, 1)).vertices + shifts) * size,
         CUBE.triangles[:, ::-1].copy() if turned_over else CUBE.triangles,
     )
-    found = review(mesh, PROCESS)
-    assert found.findings
-    for finding in found.findings:
+    result = review(mesh, PROCESS)
+    assert result.findings
+    for finding in result.findings:
         assert finding.meaning and finding.advice and finding.severity
         assert finding.value is None or np.isfinite(finding.value)
         assert finding.position_mm is None or np.isfinite(finding.position_mm).all()

@@ -127,9 +127,9 @@ def test_distances_match_shapely(seed: int) -> None:
     random = np.random.default_rng(seed)
     polygons = [random.uniform(-10, 10, (random.integers(3, 12), 2)) for _ in range(3)]
     points = [random.uniform(-15, 15, (random.integers(1, 9), 2)) for _ in range(3)]
-    for found, own, polygon in zip(distances(points, [[p] for p in polygons]), points, polygons, strict=True):
+    for reaches, places, polygon in zip(distances(points, [[p] for p in polygons]), points, polygons, strict=True):
         ring = shapely.LinearRing(polygon)
-        np.testing.assert_allclose(found, [ring.distance(shapely.Point(p)) for p in own], atol=1e-6)
+        np.testing.assert_allclose(reaches, [ring.distance(shapely.Point(p)) for p in places], atol=1e-6)
 
 
 def test_layer_edges() -> None:
@@ -182,7 +182,9 @@ def test_a_hemisphere_on_a_layer_is_not_cured_by_more_than_a_hemisphere() -> Non
 
     for section in (Section.round(25.4, 3.175), Section.round(25.3, 3.0)):
         fitting = design(recipe_of(groove_count=0), section, facets=32)
-        (finding,) = (one for one in review_fitting(fitting, PROCESS).findings if one.check == "height inside a layer")
+        (finding,) = (
+            finding for finding in review_fitting(fitting, PROCESS).findings if finding.check == "height inside a layer"
+        )
         rise = finding.cure["rise_mm"]
         assert rise < section.outer.width / 2 and f"set rise_mm to {rise:g}" in finding.advice
         design(Recipe(rise_mm=rise), section, facets=32)  # source: the recipe's own limits, which raise

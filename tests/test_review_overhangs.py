@@ -30,13 +30,13 @@ MUSHROOM = [(0.0, 0.0), (4.0, 0.0), (4.0, 6.0), (10.0, 6.0), (10.0, 9.0), (0.0, 
 """A stem 8 mm across under a plate 20 mm across, 6 mm up."""
 
 
-def named(found: Review, check: str) -> list[Finding]:
-    return [finding for finding in found.findings if finding.check == check]
+def named(result: Review, check: str) -> list[Finding]:
+    return [finding for finding in result.findings if finding.check == check]
 
 
-def printed(found: Review) -> Print:
-    assert found.printed is not None
-    return found.printed
+def printed(result: Review) -> Print:
+    assert result.printed is not None
+    return result.printed
 
 
 def box(width: float, depth: float, height: float, x: float = 0.0, y: float = 0.0, z: float = 0.0) -> Manifold:
@@ -49,18 +49,18 @@ def mesh_of(solid: Manifold) -> Mesh:
 
 def test_the_cap_needs_support_under_shoulder_and_groove() -> None:
     """The cap of common practice (no source): both named with their layers."""
-    found = review_fitting(common_cap(256), PROCESS, "cap")
-    groove, shoulder = named(found, "overhang")
+    result = review_fitting(common_cap(256), PROCESS, "cap")
+    groove, shoulder = named(result, "overhang")
     assert "groove's upper face" in groove.meaning and groove.layer == 23
     assert groove.value == pytest.approx(2.0, abs=0.01)
     assert "shoulder" in shoulder.meaning and shoulder.layer == 33
     assert shoulder.value == pytest.approx(12.7 - 9.325, abs=0.01)
     # source: areas of annuli, columns 8 mm high and from the groove's lower face (2.5 mm) to its upper face (5.5 mm)
     expected = math.pi * ((12.7**2 - 9.325**2) * 8 + (9.325**2 - 7.325**2) * 3)
-    assert printed(found).support.volume_mm3 == pytest.approx(expected, rel=2e-3)
-    assert printed(found).support.contact_mm2 == pytest.approx(math.pi * (12.7**2 - 7.325**2), rel=2e-3)
-    assert printed(found).support.foot_on_part_mm2 == pytest.approx(math.pi * (9.325**2 - 7.325**2), rel=2e-3)
-    assert printed(found).trapped == ()
+    assert printed(result).support.volume_mm3 == pytest.approx(expected, rel=2e-3)
+    assert printed(result).support.contact_mm2 == pytest.approx(math.pi * (12.7**2 - 7.325**2), rel=2e-3)
+    assert printed(result).support.foot_on_part_mm2 == pytest.approx(math.pi * (9.325**2 - 7.325**2), rel=2e-3)
+    assert printed(result).trapped == ()
 
 
 @given(st.floats(3, 10), st.floats(1, 12), st.integers(2, 40))
@@ -71,7 +71,7 @@ def test_support_under_a_lip(inner: float, lip: float, layers: int) -> None:
     profile = [(0, 0), (inner, 0), (inner, height), (outer, height), (outer, height + 2), (0, height + 2)]
     part = turned([(float(x), float(z)) for x, z in profile], 192)
     stack = layers_of(part)
-    support = support_under(stack, [(one.layer, one.region) for one in hanging(stack, PROCESS)])
+    support = support_under(stack, [(overhang.layer, overhang.region) for overhang in hanging(stack, PROCESS)])
     expected = math.pi * (outer**2 - inner**2) * height
     assert support.volume_mm3 == pytest.approx(expected, rel=1e-3)
     assert support.foot_on_plate_mm2 == pytest.approx(math.pi * (outer**2 - inner**2), rel=1e-3)
@@ -97,8 +97,8 @@ def test_hanging_layers_match_shapely() -> None:
     for part in hanging(stack, PROCESS):
         beyond[part.layer] += part.beyond_mm2
     for layer in range(1, len(stack)):
-        below, own = shapely_of(stack.outline(layer - 1)), shapely_of(stack.outline(layer))
-        expected = own.difference(below.buffer(0.25 + 0.005, quad_segs=32)).area
+        below, outline = shapely_of(stack.outline(layer - 1)), shapely_of(stack.outline(layer))
+        expected = outline.difference(below.buffer(0.25 + 0.005, quad_segs=32)).area
         assert beyond[layer] == pytest.approx(expected, abs=0.13), layer
     assert beyond.max() > 20
 
@@ -119,14 +119,14 @@ def test_only_what_leans_more_than_the_process_carries_hangs(lean: float) -> Non
     rise = 10.0
     out = rise * math.tan(math.radians(lean))
     part = turned([(0, 0), (8, 0), (8 + out, rise), (0, rise)], 512)
-    found = review(part, PROCESS)
-    assert bool(named(found, "overhang")) == (lean > 45)
-    assert (found.surface.area_mm2 > 0) == (lean > 45)
+    result = review(part, PROCESS)
+    assert bool(named(result, "overhang")) == (lean > 45)
+    assert (result.surface.area_mm2 > 0) == (lean > 45)
     if lean > 45:
-        assert found.surface.steepest_deg == pytest.approx(lean, abs=0.01)
+        assert result.surface.steepest_deg == pytest.approx(lean, abs=0.01)
         # source: lateral area of a cone's frustum
         area = math.pi * (8 + 8 + out) * math.hypot(rise, out)
-        assert found.surface.area_mm2 == pytest.approx(area, rel=1e-3)
+        assert result.surface.area_mm2 == pytest.approx(area, rel=1e-3)
 
 
 def test_faces_on_the_plate_do_not_lean() -> None:
@@ -137,7 +137,7 @@ def test_faces_on_the_plate_do_not_lean() -> None:
 def kinds(part: Manifold, bridge: float = 6.0) -> list[tuple[str, float]]:
     process = replace(PROCESS, bridge_mm=bridge)
     stack = layers_of(mesh_of(part), process)
-    return [(one.kind, one.reach_mm) for one in sort_out(stack, hanging(stack, process), process)]
+    return [(overhang.kind, overhang.reach_mm) for overhang in sort_out(stack, hanging(stack, process), process)]
 
 
 def test_bridges_cantilevers_and_islands_are_told_apart() -> None:
@@ -180,9 +180,9 @@ def pocket(mouth: float) -> Mesh:
 def test_support_behind_a_narrow_mouth_is_trapped(mouth: float, trapped: bool) -> None:
     """The chamber's ceiling needs support; the slot is as high as its mouth."""
     process = replace(PROCESS, bridge_mm=0.0, pocket_mouth_mm=3.0, layer_mm=0.1, first_layer_mm=0.1)
-    found = review(pocket(mouth), process)
-    assert printed(found).support.volume_mm3 > 100
-    assert bool(named(found, "trapped support")) == trapped
+    result = review(pocket(mouth), process)
+    assert printed(result).support.volume_mm3 > 100
+    assert bool(named(result, "trapped support")) == trapped
 
 
 @pytest.mark.parametrize(("width", "trapped"), [(2.5, True), (3.5, False)])
@@ -191,25 +191,25 @@ def test_support_in_a_bottle_gets_out_by_its_neck(width: float, trapped: bool) -
     profile = [(width / 2, 2), (8, 2), (8, 10), (5, 10), (width / 2, 12), (width / 2, 16)]
     bottle = turned([(0, 0), (10, 0), (10, 16), (width / 2, 16), *profile[:0:-1], (0, 2)], 96)
     process = replace(PROCESS, bridge_mm=0.0)
-    found = review(bottle, process)
-    assert printed(found).support.volume_mm3 > 50
-    assert bool(named(found, "trapped support")) == trapped
+    result = review(bottle, process)
+    assert printed(result).support.volume_mm3 > 50
+    assert bool(named(result, "trapped support")) == trapped
 
 
 def test_a_closed_cavity_keeps_its_support() -> None:
     # source: volume of a cube
     hollow = joined(mesh_of(box(20, 20, 20)), inside_out(mesh_of(box(10, 10, 10, 5, 5, 5))))
-    found = review(hollow, PROCESS)
-    (cavity,) = named(found, "closed cavity")
+    result = review(hollow, PROCESS)
+    (cavity,) = named(result, "closed cavity")
     assert cavity.value == pytest.approx(1000)
-    (caught,) = named(found, "trapped support")
+    (caught,) = named(result, "trapped support")
     assert caught.value == pytest.approx(1000, rel=0.03) and caught.severity == "must fix"
 
 
 def test_a_low_gap_over_the_plate_is_open_from_below() -> None:
     part = box(30, 30, 3, 0, 0, 1) + box(4, 4, 4)
-    found = review(mesh_of(part), replace(PROCESS, pocket_mouth_mm=3.0))
-    assert printed(found).support.needed and not named(found, "trapped support")
+    result = review(mesh_of(part), replace(PROCESS, pocket_mouth_mm=3.0))
+    assert printed(result).support.needed and not named(result, "trapped support")
 
 
 @given(st.integers(0, 2**32 - 1), st.floats(1.5, 8))
@@ -222,7 +222,7 @@ def test_what_stands_in_the_open_is_never_trapped(seed: int, mouth: float) -> No
     part = Manifold.batch_boolean(blocks[:5], OpType.Add) - Manifold.batch_boolean(blocks[5:], OpType.Add)
     assume(part.volume() >= 100)
     layers = layers_of(mesh_of(part.translate((0, 0, -part.bounding_box()[2]))))
-    support = support_under(layers, [(one.layer, one.region) for one in hanging(layers, PROCESS)])
+    support = support_under(layers, [(overhang.layer, overhang.region) for overhang in hanging(layers, PROCESS)])
     for_the_probe = trapped._not_beside(layers, support.columns, mouth)
     in_the_open = [column for column in support.columns if column not in for_the_probe]
     heights = trapped._reach(layers, len(layers) - 1, mouth)
@@ -230,9 +230,9 @@ def test_what_stands_in_the_open_is_never_trapped(seed: int, mouth: float) -> No
 
 
 def test_support_beside_a_mitred_shoulder_is_settled_by_the_quick_look() -> None:
-    found = printed(review_fitting(design(Recipe(), Section.round(25.4, 1.65), mitre_deg=30), PROCESS))
-    assert len(found.support.columns) > 20
-    assert not trapped._not_beside(found.layers, found.support.columns, PROCESS.pocket_mouth_mm)
+    part = printed(review_fitting(design(Recipe(), Section.round(25.4, 1.65), mitre_deg=30), PROCESS))
+    assert len(part.support.columns) > 20
+    assert not trapped._not_beside(part.layers, part.support.columns, PROCESS.pocket_mouth_mm)
 
 
 def waterline(mesh: Mesh, up: np.ndarray, share: float) -> float:
@@ -263,18 +263,18 @@ def test_the_waterline_parts_the_volume_as_the_kernel_does(share: float, way: tu
 
 
 def test_the_slower_checks_run_when_their_findings_are_asked_for() -> None:
-    found = review_fitting(common_cap(64), PROCESS)
-    quick = found.known
-    assert not found.settled and "orientation" not in {one.check for one in quick}
-    assert {one.check for one in found.findings} - {one.check for one in quick} >= {"orientation"}
-    assert found.settled and found.known == found.findings
+    result = review_fitting(common_cap(64), PROCESS)
+    quick = result.known
+    assert not result.settled and "orientation" not in {finding.check for finding in quick}
+    assert {finding.check for finding in result.findings} - {finding.check for finding in quick} >= {"orientation"}
+    assert result.settled and result.known == result.findings
 
 
 def test_a_light_board_floats_flat_and_a_full_one_sinks() -> None:
     # source: Archimedes; a board floats on its broad side (metacentre, any naval architecture handbook)
     board = mesh_of(box(40, 6, 30))
-    found = review(board, replace(PROCESS, fill=0.1))
-    bath = printed(found).bath
+    result = review(board, replace(PROCESS, fill=0.1))
+    bath = printed(result).bath
     assert bath is not None and bath.floats and bath.dry_side in ("front", "back")
     assert bath.dry_mm == pytest.approx(6 * (1 - bath.density / PROCESS.bath_density), rel=1e-3)
     full = printed(review(board, replace(PROCESS, fill=1.0))).bath
@@ -285,27 +285,29 @@ def test_a_light_board_floats_flat_and_a_full_one_sinks() -> None:
 
 def test_plastic_of_a_box() -> None:
     # source: volumes of boxes: skins of 4 layers and walls of 1.5 mm full, the rest at a quarter
-    found = printed(review(mesh_of(box(40, 30, 20)), PROCESS))
+    block = printed(review(mesh_of(box(40, 30, 20)), PROCESS))
     inside = 37 * 27 * (20 - 2 * 4 * 0.25)
     expected = 40 * 30 * 20 - (1 - PROCESS.fill) * inside
-    assert found.laid.plastic_mm3 == pytest.approx(expected, rel=1e-4)
+    assert block.laid.plastic_mm3 == pytest.approx(expected, rel=1e-4)
 
 
 def test_plastic_of_a_cone() -> None:
     # source: areas of circles; the layer full_layers above is the smaller one, or the rings' own inside is
-    found = printed(review(mesh_of(Manifold.cylinder(30, 20, 5, circular_segments=256)), PROCESS))
-    layers, solid = found.layers, PROCESS.full_layers
+    disc = printed(review(mesh_of(Manifold.cylinder(30, 20, 5, circular_segments=256)), PROCESS))
+    layers, solid = disc.layers, PROCESS.full_layers
     radii = 20 - 15 * layers.cuts / 30
     open_to_fill = np.minimum(radii[solid:-solid] - PROCESS.rings * PROCESS.bead_mm, radii[2 * solid :])
     open_fill = float(np.sum(math.pi * open_to_fill**2 * layers.heights()[solid:-solid]))
     full = float(np.sum(math.pi * radii**2 * layers.heights()))
     expected = full - (1 - PROCESS.fill) * open_fill
-    assert found.laid.plastic_mm3 == pytest.approx(expected, rel=2e-3)
+    assert disc.laid.plastic_mm3 == pytest.approx(expected, rel=2e-3)
 
 
 def test_a_bath_too_shallow_for_any_side() -> None:
-    found = review(mesh_of(box(60, 60, 60)), replace(PROCESS, bath_fill_mm=50.0))
-    assert named(found, "bath too shallow") and not named(review(mesh_of(box(60, 60, 40)), PROCESS), "bath too shallow")
+    result = review(mesh_of(box(60, 60, 60)), replace(PROCESS, bath_fill_mm=50.0))
+    assert named(result, "bath too shallow") and not named(
+        review(mesh_of(box(60, 60, 40)), PROCESS), "bath too shallow"
+    )
 
 
 def test_footing_of_a_box() -> None:
@@ -367,12 +369,12 @@ def test_stair_of_ways_up_follows_the_slope() -> None:
 def test_a_tent_is_told_to_lie_down() -> None:
     """A slab on edge: the search finds its broad side."""
     slab = mesh_of(box(60, 4, 40))
-    found = review(slab, PROCESS)
-    best = printed(found).orientations.best
+    result = review(slab, PROCESS)
+    best = printed(result).orientations.best
     assert best.height_mm == pytest.approx(4) and best.footing_mm2 == pytest.approx(2400)
-    assert named(found, "orientation")[0].severity == "look at"
+    assert named(result, "orientation")[0].severity == "look at"
 
 
 def test_a_hemisphere_needs_nothing() -> None:
-    found = review(hemisphere(10, 64), PROCESS)
-    assert not printed(found).support.needed and not named(found, "overhang") and not named(found, "leaning surface")
+    result = review(hemisphere(10, 64), PROCESS)
+    assert not printed(result).support.needed and not named(result, "overhang") and not named(result, "leaning surface")

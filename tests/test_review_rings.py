@@ -108,12 +108,12 @@ def test_stair_on_a_hemisphere_and_a_cone() -> None:
     # source: layer height x abs(normal . up) (Dolenc and Mäkelä, Computer-Aided Design 26(2), 1994); its mean over a
     # hemisphere is half the layer height, as its projection is half its area (any geometry handbook)
     dome = Facets.of(hemisphere(10.0, 256))
-    found = stair(dome, np.full(len(dome.areas), 0.25), (0.0, 10.0))
-    assert found.mean_mm == pytest.approx(0.125, rel=1e-3)
-    assert found.largest_mm == pytest.approx(0.25, rel=1e-3)
+    steps = stair(dome, np.full(len(dome.areas), 0.25), (0.0, 10.0))
+    assert steps.mean_mm == pytest.approx(0.125, rel=1e-3)
+    assert steps.largest_mm == pytest.approx(0.25, rel=1e-3)
     cone = Facets.of(turned([(0, 0), (10, 0), (0, 5)], 256))
-    found = stair(cone, np.full(len(cone.areas), 0.2), (0.0, 5.0))
-    assert found.mean_mm == pytest.approx(0.2 * math.cos(math.atan2(5, 10)), rel=1e-3)
+    steps = stair(cone, np.full(len(cone.areas), 0.2), (0.0, 5.0))
+    assert steps.mean_mm == pytest.approx(0.2 * math.cos(math.atan2(5, 10)), rel=1e-3)
 
 
 def test_the_crown_is_what_lies_above_the_last_widening() -> None:

@@ -30,13 +30,13 @@ def tube(outer: float, wall: float, height: float = 10.0, facets: int = 256) -> 
 def test_tubes_of_known_wall_in_the_layers(wall: float, outer: float) -> None:
     # source: definition
     layers = layers_of(mesh_of(tube(outer, wall)))
-    found = thin_walls(layers, Shapes(layers.outlines), 0.5)
+    walls = thin_walls(layers, Shapes(layers.outlines), 0.5)
     if wall < 0.98:
-        (part,) = found
+        (part,) = walls
         assert part.width_mm == pytest.approx(wall, rel=0.01, abs=1e-3)
         assert (part.first, part.last) == (0, 39)
     elif wall > 1.0:
-        assert found == ()
+        assert walls == ()
 
 
 @given(st.floats(0.05, 3), st.floats(4, 12), st.tuples(st.floats(-90, 90), st.floats(-90, 90)))
@@ -59,8 +59,8 @@ def test_wedges_of_known_thickness(angle: float) -> None:
     solid = Manifold.extrude(profile, 10)
     # The lower face lies at y = 0; rays go up from it.
     points = np.column_stack([np.linspace(3, 29, 14), np.zeros(14), np.full(14, 5.0)])
-    found = thickness_at(solid, points, np.tile((0.0, 1.0, 0.0), (14, 1)))
-    np.testing.assert_allclose(found.thickness, points[:, 0] * slope, rtol=0.01)
+    measured = thickness_at(solid, points, np.tile((0.0, 1.0, 0.0), (14, 1)))
+    np.testing.assert_allclose(measured.thickness, points[:, 0] * slope, rtol=0.01)
     mesh = mesh_of(solid)
     least = thinnest_place(solid, *surface_points(mesh, Facets.of(mesh), 2000), 1.0)
     assert least.least_mm == pytest.approx(2 * slope, rel=0.1)
@@ -93,11 +93,11 @@ def test_thickness_matches_trimesh() -> None:
 def test_walls_between_two_surfaces_of_one_layer() -> None:
     # source: 0.7 mm between a hole and the edge
     plate = box(20, 20, 4) - cylinder(3, 4, 64).translate((3.7, 10, 0))
-    found = review(mesh_of(plate), PROCESS)
-    (finding,) = named(found, "thin wall")
+    result = review(mesh_of(plate), PROCESS)
+    (finding,) = named(result, "thin wall")
     assert finding.value == pytest.approx(0.7, rel=0.04) and finding.severity == "look at"
     assert finding.position_mm is not None and finding.position_mm[0] < 1
-    assert named(found, "wall thickness")[0].value == pytest.approx(0.7, rel=0.01)
+    assert named(result, "wall thickness")[0].value == pytest.approx(0.7, rel=0.01)
 
 
 def test_walls_thinner_than_a_bead_must_be_fixed() -> None:
@@ -109,9 +109,9 @@ def test_walls_thinner_than_a_bead_must_be_fixed() -> None:
 
 def test_thin_floors_are_found_by_rays() -> None:
     """Layers cannot see a floor 0.6 mm thick; rays do."""
-    found = review(mesh_of(box(20, 20, 10) - box(16, 16, 10, 2, 2, 0.6)), PROCESS)
-    assert not named(found, "thin wall")
-    (finding,) = named(found, "wall thickness")
+    result = review(mesh_of(box(20, 20, 10) - box(16, 16, 10, 2, 2, 0.6)), PROCESS)
+    assert not named(result, "thin wall")
+    (finding,) = named(result, "wall thickness")
     assert finding.value == pytest.approx(0.6, rel=0.01)
 
 
@@ -122,25 +122,25 @@ def test_a_pointed_top_is_a_tip_and_no_wall() -> None:
     assert needle and needle[0].severity != "good to know"
 
 
-@pytest.mark.parametrize(("gap", "found"), [(0.2, True), (0.45, True), (0.52, False), (2.0, False)])
-def test_gaps_too_small_for_a_bead(gap: float, found: bool) -> None:
+@pytest.mark.parametrize(("gap", "narrow"), [(0.2, True), (0.45, True), (0.52, False), (2.0, False)])
+def test_gaps_too_small_for_a_bead(gap: float, narrow: bool) -> None:
     # source: definition
     block = box(20, 20, 4) - box(gap, 12, 4, 10 - gap / 2, 4)
     layers = layers_of(mesh_of(block))
     gaps = narrow_gaps(layers, Shapes(layers.outlines), 0.5)
-    assert bool(gaps) == found
-    if found:
+    assert bool(gaps) == narrow
+    if narrow:
         assert gaps[0].width_mm == pytest.approx(gap, rel=0.01, abs=1e-3)
     pin = box(20, 20, 4) - cylinder(gap / 2, 4, 64).translate((10, 10, 0))
     layers = layers_of(mesh_of(pin))
-    assert bool(narrow_gaps(layers, Shapes(layers.outlines), 0.5)) == found
+    assert bool(narrow_gaps(layers, Shapes(layers.outlines), 0.5)) == narrow
 
 
 def test_the_common_cap_has_no_thin_wall() -> None:
-    found = review_fitting(common_cap(), PROCESS)
-    assert not named(found, "thin wall") and not named(found, "wall thickness") and not named(found, "narrow gap")
+    result = review_fitting(common_cap(), PROCESS)
+    assert not named(result, "thin wall") and not named(result, "wall thickness") and not named(result, "narrow gap")
     # source: from its groove's lower face, 2.4125 mm up, the spigot's tip is that thick
-    assert printed(found).thickness.least_mm == pytest.approx(2.0, abs=0.5)
+    assert printed(result).thickness.least_mm == pytest.approx(2.0, abs=0.5)
 
 
 def test_places_are_spread_over_the_whole_surface() -> None:

@@ -240,9 +240,9 @@ RECIPES: list[dict[str, Any]] = [
 
 
 def sentences_of(findings: list[Finding]) -> Iterator[Message]:
-    for one in findings:
-        yield from (one.where, one.meaning, one.advice)
-        yield one.measured
+    for finding in findings:
+        yield from (finding.where, finding.meaning, finding.advice)
+        yield finding.measured
 
 
 @pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
@@ -250,11 +250,11 @@ def test_reviews_of_fittings(process: Process) -> None:
     checks: set[str] = set()
     for tube, recipe, mitre in list(product(TUBES, RECIPES, (0.0, 30.0)))[::5]:
         fitting = design(recipe_of(**recipe), tube, mitre_deg=mitre, facets=48)
-        found = review_fitting(fitting, process, "F1")
-        checks |= {one.check for one in found.findings}
-        for said in sentences_of(list(found.findings)):
+        result = review_fitting(fitting, process, "F1")
+        checks |= {finding.check for finding in result.findings}
+        for said in sentences_of(list(result.findings)):
             assert_in_inches(said)
-        for line in found.printed.plan.lines:
+        for line in result.printed.plan.lines:
             assert_in_inches(line)
             assert " in" in line.text(IMPERIAL) or "full layers" in line
     assert "height inside a layer" in checks
@@ -265,7 +265,7 @@ def test_reviews_of_meshes() -> None:
     shallow = replace(PROCESS, bath_fill_mm=5.0, fill=0.05)
     for mesh, process in product(odd_parts(), (PROCESS, shallow)):
         findings = list(review(mesh, process, name="Part 5 mm").findings)
-        checks |= {one.check for one in findings}
+        checks |= {finding.check for finding in findings}
         for said in sentences_of(findings):
             assert_in_inches(said)
     assert checks >= {
@@ -281,7 +281,7 @@ def test_the_gap_and_the_calipers() -> None:
     end = take_off([tube_mesh(TUBES[0], 300, "Post 5 mm")], 8.0).ends[0]
     (batch,) = sort_into_batches(job, [end])
     findings = list(make(job, batch, facets=48).fit_findings)
-    assert any('"Bench, 0.2 mm layers"' in one.meaning for one in findings)
+    assert any('"Bench, 0.2 mm layers"' in finding.meaning for finding in findings)
     with pytest.raises(ValueError) as slip:
         with_reading(TUBES[0], 17.3)
     for said in (*sentences_of(findings), str(slip.value)):
@@ -296,13 +296,13 @@ def test_what_a_fitting_meets_in_the_assembly() -> None:
     said = []
     for height in (105.0, 100 + 12.9):
         plate = Mesh.from_manifold(Manifold.cube((90, 90, 5), True).translate((0, 0, height + 2.5)), "Plate 10 mm")
-        found = review_fit(
+        result = review_fit(
             fitting.mesh.placed(frame), post, frame, others=[plate], clear_depth_mm=3.3, least_gap_mm=0.5, name="F1"
         )
-        said += sentences_of(list(found.findings))
-    assert any('"Plate 10 mm"' in one for one in said) and any("reaches" in one for one in said)
-    for one in said:
-        assert_in_inches(one)
+        said += sentences_of(list(result.findings))
+    assert any('"Plate 10 mm"' in message for message in said) and any("reaches" in message for message in said)
+    for message in said:
+        assert_in_inches(message)
 
 
 def test_refusals() -> None:
@@ -326,8 +326,8 @@ def test_refusals() -> None:
             resolve(Recipe(), section, clear_depth_mm=depth)
         said.add(str(refused.value))
     assert len(said) > 40
-    for one in said:
-        assert_message_in_inches(one)
+    for message in said:
+        assert_message_in_inches(message)
 
 
 def test_processes_that_cannot_be() -> None:
@@ -345,9 +345,9 @@ def test_processes_that_cannot_be() -> None:
         with pytest.raises(ProcessError) as refused:
             check_process(replace(PROCESS, **numbers))
         said.append(str(refused.value))
-    for one in said:
-        assert_in_inches(one)
-        assert not re.search(r"\w_\w", one.text(METRIC)), one
+    for message in said:
+        assert_in_inches(message)
+        assert not re.search(r"\w_\w", message.text(METRIC)), message
 
 
 def tube_mesh(section: Section, length: float, name: str) -> Mesh:
@@ -393,13 +393,13 @@ def test_ends_and_notes_of_the_takeoff() -> None:
     said: set[str] = set()
     for meshes in cases:
         for wall in (None, 25.0):
-            found = take_off(meshes, 8.0, wall_mm=wall)
-            said |= {end.explained for end in found.ends} | set(found.notes)
-    named = [one for one in said if re.search(r"[A-Z]\w+ 5 mm|bolt, 90 mm|Plate 10 mm", one)]
-    assert len(named) > 9 and not [one for one in named if not re.search(QUOTED, one)]
-    assert any("set wall_mm in [assembly]" in one for one in said)
-    for one in said:
-        assert_in_inches(one)
+            takeoff = take_off(meshes, 8.0, wall_mm=wall)
+            said |= {end.explained for end in takeoff.ends} | set(takeoff.notes)
+    named = [message for message in said if re.search(r"[A-Z]\w+ 5 mm|bolt, 90 mm|Plate 10 mm", message)]
+    assert len(named) > 9 and not [message for message in named if not re.search(QUOTED, message)]
+    assert any("set wall_mm in [assembly]" in message for message in said)
+    for message in said:
+        assert_in_inches(message)
 
 
 def test_doubt_about_the_unit() -> None:
@@ -422,25 +422,25 @@ def test_the_shop_book() -> None:
         book = book.with_entry(FitReading(*about), now)
     book = book.with_entry(PrintRun("p", "Everyday, 0.2 mm layers", 10.0, 11.0, 3600.0, 4000.0), now)
     said = learned(book)
-    assert len(said) == 4 and all('"Everyday, 0.2 mm layers"' in one for one in said)
+    assert len(said) == 4 and all('"Everyday, 0.2 mm layers"' in message for message in said)
     told = ShopBook().merged(book)[1]
-    own = replace(PROCESS, name="Own 5 mm")
-    text = book_text(ShopBook().with_entry(own, now))
+    process = replace(PROCESS, name="Own 5 mm")
+    text = book_text(ShopBook().with_entry(process, now))
     odd = [text.replace("layer_mm = 0.25", "layer_mm = 9.0"), text + "layr_mm = 3\n", text.replace("layer_mm =", "l =")]
-    problems = [problem for one in odd for problem in parse_book(one).problems]
-    assert any("9 mm" in one for one in problems) and any("'layr_mm'" in one for one in problems)
-    assert all("Own 5 mm" in "".join(re.findall(QUOTED, one)) for one in problems)
+    problems = [problem for edited in odd for problem in parse_book(edited).problems]
+    assert any("9 mm" in problem for problem in problems) and any("'layr_mm'" in problem for problem in problems)
+    assert all("Own 5 mm" in "".join(re.findall(QUOTED, problem)) for problem in problems)
     with pytest.raises(LadderError) as refused:
         ladder_reading(("p", "round", "t", 0.2), {"0.20": (0.2, 18.65)}, "0.20", now, 25.0)
     with pytest.raises(LadderError) as alike:
         fit_ladder(CAP, resolve(Recipe(), TUBES[0]), TUBES[0], PROCESS, (0.2, 0.2))
     with pytest.raises(LadderError, match='"Own 5 mm"') as narrow:
-        fit_ladder(CAP, resolve(Recipe(), TUBES[0]), TUBES[0], replace(own, plate_mm=(60.0, 60.0, 60.0)))
+        fit_ladder(CAP, resolve(Recipe(), TUBES[0]), TUBES[0], replace(process, plate_mm=(60.0, 60.0, 60.0)))
     with pytest.raises(PlateError) as large:
         lay_out((Footprint.of("Part 5 mm", Mesh.from_manifold(Manifold.cube((900, 30, 3)))),), PROCESS)
     errors = (refused, alike, narrow, large)
-    for one in (*said, *told, *problems, *(str(error.value) for error in errors)):
-        assert_in_inches(one)
+    for message in (*said, *told, *problems, *(str(error.value) for error in errors)):
+        assert_in_inches(message)
 
 
 def test_free_outlines_that_have_no_room() -> None:

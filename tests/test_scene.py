@@ -100,9 +100,9 @@ def test_files_without_unit_keep_axes_and_take_the_unit_named(
 
 
 def test_both_ascii_and_binary_stl_and_several_solids_in_one(tmp_path: Path) -> None:
-    one, two = (trimesh.exchange.stl.export_stl_ascii(box(LOW + shift, HIGH + shift)) for shift in (0, 50))
+    first, second = (trimesh.exchange.stl.export_stl_ascii(box(LOW + shift, HIGH + shift)) for shift in (0, 50))
     path = tmp_path / "two.stl"
-    path.write_bytes((one + "\n" + two).replace("\n", "\r\n").encode())
+    path.write_bytes((first + "\n" + second).replace("\n", "\r\n").encode())
     (mesh,) = read_assembly([path], "mm").meshes
     assert mesh.volume == pytest.approx(2 * 6000)
     assert mesh.bounds[1] == pytest.approx(HIGH + 50)

@@ -157,7 +157,7 @@ def test_nesting_without_end_is_damage():
 def test_a_wrong_value_is_named_and_its_entry_kept(line, said):
     book = ShopBook().with_entry(replace(OWN, name="Own"), MONDAY)
     key = line.split(" = ")[0]
-    lines = [line if one.startswith(f"{key} =") else one for one in book_text(book).splitlines()]
+    lines = [line if row.startswith(f"{key} =") else row for row in book_text(book).splitlines()]
     read = parse_book("\n".join(lines))
     assert read.all(Process) == ()
     for words in said:
@@ -167,7 +167,7 @@ def test_a_wrong_value_is_named_and_its_entry_kept(line, said):
 
 
 def test_a_missing_key_is_named():
-    lines = [one for one in book_text(full_book()).splitlines() if not one.startswith("bead_mm")]
+    lines = [row for row in book_text(full_book()).splitlines() if not row.startswith("bead_mm")]
     read = parse_book("\n".join(lines))
     assert read.all(Process) == () and "bead_mm is missing" in read.problems[0]
     assert len(read.all(Material)) == 1
@@ -350,9 +350,9 @@ def test_two_books_merged_either_way_hold_the_same(entries, side):
         books[which] = books[which].with_entry(
             replace(OWN, name=name, rings=rings), MONDAY + timedelta(seconds=seconds)
         )
-    one, other = books[0].merged(books[1])[0], books[1].merged(books[0])[0]
-    assert {e.key: e for e in one.entries} == {e.key: e for e in other.entries}
-    assert one.merged(one) == (one, ())
+    first, other = books[0].merged(books[1])[0], books[1].merged(books[0])[0]
+    assert {e.key: e for e in first.entries} == {e.key: e for e in other.entries}
+    assert first.merged(first) == (first, ())
 
 
 def test_an_entry_that_cannot_be_used_outlasts_merging():
@@ -421,7 +421,7 @@ def test_a_damaged_book_is_kept_aside_and_told(tmp_path, damage):
         path.write_bytes(damage)
         book = open_book(path) if number < 3 else update_book(path, lambda book: book.with_entry(OWN))
         aside = sorted(tmp_path.glob("book damaged *.toml"))
-        assert len(aside) == number and {one.read_bytes() for one in aside} == {damage}
+        assert len(aside) == number and {file.read_bytes() for file in aside} == {damage}
         assert "is damaged" in book.problems[0] and 'kept as "book damaged' in book.problems[0]
     assert open_book(path).all(Process) == (OWN,)
 
@@ -447,7 +447,7 @@ def test_a_full_disk(tmp_path, monkeypatch):
     with pytest.raises(ShopBookError, match="disk is full"):
         update_book(path, lambda book: book.without(Process, OWN.name))
     assert path.read_bytes() == before
-    assert sorted(one.name for one in tmp_path.iterdir()) == ["book.toml", "book.toml.lock"]
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["book.toml", "book.toml.lock"]
 
 
 def test_a_folder_that_is_a_file(tmp_path):
@@ -576,7 +576,7 @@ for number in range(40):
 """
     writers = [subprocess.Popen([sys.executable, "-c", script, str(path), str(name)], cwd=ROOT) for name in range(3)]
     assert [writer.wait(60) for writer in writers] == [0, 0, 0]
-    names = {one.name for one in open_book(path).all(PrintRun)}
+    names = {entry.name for entry in open_book(path).all(PrintRun)}
     assert names == {f"{writer} {number}" for writer in range(3) for number in range(40)}
 
 
@@ -615,18 +615,18 @@ READINGS = st.lists(st.floats(-1e3, 1e3).map(lambda x: round(x, 3)), min_size=2,
 @settings(max_examples=200, deadline=None)
 @given(READINGS)
 def test_statistics_against_scipy(values):
-    found = Statistic.of(values)
-    assert (found.n, found.mean) == (len(values), pytest.approx(stats.tmean(values), abs=1e-9))
-    assert found.spread == pytest.approx(stats.tstd(values), rel=1e-6, abs=1e-9)
+    statistic = Statistic.of(values)
+    assert (statistic.n, statistic.mean) == (len(values), pytest.approx(stats.tmean(values), abs=1e-9))
+    assert statistic.spread == pytest.approx(stats.tstd(values), rel=1e-6, abs=1e-9)
     if len(values) <= 21:
-        reach = stats.t.ppf(0.975, len(values) - 1) * found.spread * (1 + 1 / len(values)) ** 0.5
-        assert found.reach == pytest.approx(reach, rel=1e-3, abs=1e-9)
+        reach = stats.t.ppf(0.975, len(values) - 1) * statistic.spread * (1 + 1 / len(values)) ** 0.5
+        assert statistic.reach == pytest.approx(reach, rel=1e-3, abs=1e-9)
 
 
 def test_a_single_reading_says_so():
     assert Statistic.of([]) is None
-    one = Statistic.of([0.06])
-    assert (one.spread, one.reach) == (None, None) and "single reading" in one.say()
+    statistic = Statistic.of([0.06])
+    assert (statistic.spread, statistic.reach) == (None, None) and "single reading" in statistic.say()
     assert Statistic.of([0.05, 0.07]).say() == "0.06 from 2 readings, spread 0.01"
 
 

@@ -48,11 +48,11 @@ def as_stl(mesh: Mesh) -> Mesh:
     return Mesh(mesh.vertices.astype(np.float32).astype(float), mesh.triangles, mesh.name)
 
 
-def check(found: Takeoff, name: str, mitre: float, turn, shift) -> None:
+def check(takeoff: Takeoff, name: str, mitre: float, turn, shift) -> None:
     """Both ends open, with the size of the sides, the rim where it was cut, and the mitre and the depth of that."""
     outer, bore = SECTIONS[name]
-    assert [end.cause for end in found.ends] == ["open", "open"], found
-    for end in found.ends:
+    assert [end.cause for end in takeoff.ends] == ["open", "open"], takeoff
+    for end in takeoff.ends:
         top = bool(end.frame.z @ turn[:, 2] > 0)
         drawn = [(outer.width, outer.depth), (bore.width, bore.depth)]
         read = [(line.width, line.depth) for line in (end.section.outer, end.section.bore)]
@@ -87,8 +87,8 @@ def test_an_end_with_broken_edges_is_read_as_it_was_cut(gmsh, name, how, sizes, 
 
     rng = np.random.default_rng(sum(map(ord, name + how)))
     turn, shift = rotation(rng), rng.uniform(-2000, 2000, 3)
-    found = take_off([as_stl(moved(tessellated(gmsh, build, mesh), turn, shift))], 8.0)
-    check(found, name, mitre, turn, shift)
+    takeoff = take_off([as_stl(moved(tessellated(gmsh, build, mesh), turn, shift))], 8.0)
+    check(takeoff, name, mitre, turn, shift)
 
 
 def revolved(profile, mitre: float = 0.0, facets: int = 32, mirrored: bool = False) -> Mesh:
@@ -118,13 +118,13 @@ def wall(outside: float, inside: float, deep_outside: float, deep_inside: float)
 )
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_chamfers_that_meet_in_an_edge_leave_the_rim_there(chamfers, mitre, mirrored):
-    found = take_off([revolved(wall(*chamfers), mitre, mirrored=mirrored)], 8.0)
-    assert [end.cause for end in found.ends] == ["open", "open"]
-    top = max(found.ends, key=lambda end: end.frame.origin[2])
+    takeoff = take_off([revolved(wall(*chamfers), mitre, mirrored=mirrored)], 8.0)
+    assert [end.cause for end in takeoff.ends] == ["open", "open"]
+    top = max(takeoff.ends, key=lambda end: end.frame.origin[2])
     assert top.frame.origin == pytest.approx(np.array([0, 0, 300]), abs=1e-3)
     assert (top.section.outer.width, top.section.wall) == pytest.approx((25.4, 3.0), abs=1e-3)
     assert top.mitre_deg == pytest.approx(mitre, abs=1e-3)
-    assert any("left flat for the shoulder to rest on" in note for note in found.notes)
+    assert any("left flat for the shoulder to rest on" in note for note in takeoff.notes)
 
 
 def test_a_weld_bevel_on_a_pipe_is_read_through():
@@ -146,11 +146,11 @@ def test_ends_of_a_fused_frame_are_read_through_their_chamfers(gmsh):
         occ.translate([(3, rail)], 19, 0, 150)
         fuse(gmsh, deburred(gmsh, tube(gmsh, outer, bore, 300.0), "chamfer", 0.5, 0.5), rail)
 
-    found = take_off([tessellated(gmsh, build, "long", "frame")], 8.0)
-    assert [end.cause for end in found.ends] == ["open"] * 3
-    places = {tuple(end.frame.origin.round(2) + 0.0) for end in found.ends}
+    takeoff = take_off([tessellated(gmsh, build, "long", "frame")], 8.0)
+    assert [end.cause for end in takeoff.ends] == ["open"] * 3
+    places = {tuple(end.frame.origin.round(2) + 0.0) for end in takeoff.ends}
     assert places == {(0.0, 0.0, 0.0), (0.0, 0.0, 300.0), (269.0, 0.0, 150.0)}
-    assert all(end.section.outer.width == pytest.approx(40, abs=SIZE_MM) for end in found.ends)
+    assert all(end.section.outer.width == pytest.approx(40, abs=SIZE_MM) for end in takeoff.ends)
 
 
 def test_a_plate_at_a_deburred_rim_blocks_and_a_bolt_is_still_crossed(gmsh):
@@ -167,8 +167,8 @@ def test_a_plate_at_a_deburred_rim_blocks_and_a_bolt_is_still_crossed(gmsh):
 
 
 def test_what_was_taken_off_the_rim_is_told():
-    found = take_off([revolved(wall(0.5, 0.3, 0.5, 0.3))], 8.0)
-    (note,) = found.notes
+    takeoff = take_off([revolved(wall(0.5, 0.3, 0.5, 0.3))], 8.0)
+    (note,) = takeoff.notes
     assert note == (
         "1 tube end has chamfered or rounded edges; read as if cut sharp. Outside they take up to 0.5 mm off the rim: "
         "set lip_mm to -0.5 in [fitting] for a crown that ends where the rim is flat, or a groove stays around it."
@@ -229,12 +229,12 @@ def test_what_is_no_tube_is_not_read_for_its_chamfers(gmsh, what):
 
     def turned(*points):
         """Frusta between the points (r, z), one on the other."""
-        made = []
+        solids = []
         for (low, base), (high, top) in pairwise(points):
             same = abs(low - high) < 1e-9
             size = 0, 0, base, 0, 0, top - base
-            made += [] if base == top else [occ.addCylinder(*size, low) if same else occ.addCone(*size, low, high)]
-        return fuse(gmsh, *made) if len(made) > 1 else made[0]
+            solids += [] if base == top else [occ.addCylinder(*size, low) if same else occ.addCone(*size, low, high)]
+        return fuse(gmsh, *solids) if len(solids) > 1 else solids[0]
 
     def socket(body, across, depth, top):
         points = tuple((across / math.sqrt(3) * math.cos(a), across / math.sqrt(3) * math.sin(a)) for a in SIXTHS)

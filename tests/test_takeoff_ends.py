@@ -36,18 +36,18 @@ def box(gmsh, low, size, name="plate") -> Mesh:
     return tessellated(gmsh, lambda: gmsh.model.occ.addBox(*low, *size), "long", name)
 
 
-def end_at(found: Takeoff, *place: float) -> TubeEnd:
-    near = [end for end in found.ends if np.linalg.norm(end.frame.origin - place) < 0.05]
-    assert len(near) == 1, [(end.source, end.frame.origin) for end in found.ends]
+def end_at(takeoff: Takeoff, *place: float) -> TubeEnd:
+    near = [end for end in takeoff.ends if np.linalg.norm(end.frame.origin - place) < 0.05]
+    assert len(near) == 1, [(end.source, end.frame.origin) for end in takeoff.ends]
     return near[0]
 
 
 def test_a_plate_at_the_rim_blocks_and_is_named(gmsh, post):
-    found = take_off([post, box(gmsh, (-60, -60, -6), (120, 120, 6))], 8.0)
-    bottom = end_at(found, 0, 0, 0)
+    takeoff = take_off([post, box(gmsh, (-60, -60, -6), (120, 120, 6))], 8.0)
+    bottom = end_at(takeoff, 0, 0, 0)
     assert (bottom.cause, bottom.open, bottom.clear_depth_mm) == ("blocked", False, 0.0)
     assert bottom.explained.startswith('Blocked at the rim by "plate";')
-    assert end_at(found, 0, 0, 300).open
+    assert end_at(takeoff, 0, 0, 300).open
 
 
 @pytest.mark.parametrize(("gap", "cause"), [(0.1, "blocked"), (5.0, "blocked"), (7.9, "blocked"), (8.1, "open")])
@@ -100,12 +100,12 @@ def test_a_bolt_hole_crosses_and_its_depth_is_measured(gmsh, shapes, walls):
         body = tube(gmsh, *shapes, 200.0)
         cut(gmsh, body, cylinder(gmsh, (0, -60 if walls == 2 else 0, 15), (0, 120 if walls == 2 else 60, 0), 4.5))
 
-    found = take_off([tessellated(gmsh, build, "long", "tube")], 20.0)
-    bottom = end_at(found, 0, 0, 0)
+    takeoff = take_off([tessellated(gmsh, build, "long", "tube")], 20.0)
+    bottom = end_at(takeoff, 0, 0, 0)
     assert bottom.cause == "crossed"
     assert bottom.clear_depth_mm == pytest.approx(15 - 4.5, abs=CHORD_ERROR + 0.02)
     assert re.match(r"Crossed by a hole 10\.5\d? mm down the bore; shorten the spigot to 10 mm", bottom.explained)
-    top = end_at(found, 0, 0, 200)
+    top = end_at(takeoff, 0, 0, 200)
     assert (top.cause, top.clear_depth_mm) == ("open", pytest.approx(185 - 4.5, abs=CHORD_ERROR + 0.02))
 
 
@@ -139,20 +139,20 @@ def test_a_weld_bead_around_the_rim_is_not_in_the_way(gmsh, post):
 
 def test_a_coped_end_is_told_with_how_far_it_departs_from_flat(gmsh):
     """A tube fitted to the round of another: its rim follows the other's cylinder, from R - sqrt(R² - r²) to 0."""
-    radius, own = 24.15, 12.7
+    radius, brace_radius = 24.15, 12.7
 
     def build():
         cut(gmsh, tube(gmsh, *ROUND, 200.0), cylinder(gmsh, (0, -60, 0), (0, 120, 0), radius))
 
-    found = take_off([tessellated(gmsh, build, "long", "brace")], 8.0)
-    coped = next(end for end in found.ends if end.cause == "coped")
-    departure = radius - math.sqrt(radius**2 - own**2)
+    takeoff = take_off([tessellated(gmsh, build, "long", "brace")], 8.0)
+    coped = next(end for end in takeoff.ends if end.cause == "coped")
+    departure = radius - math.sqrt(radius**2 - brace_radius**2)
     assert f"departs {departure:.2f}".rstrip("0")[:11] in coped.explained
     assert coped.section.outer.width == pytest.approx(25.4, abs=0.02)
     assert coped.frame.z == pytest.approx([0, 0, -1], abs=1e-4)
     assert coped.clear_depth_mm == 0
-    assert end_at(found, 0, 0, 200).open
-    assert len(found.ends) == 2
+    assert end_at(takeoff, 0, 0, 200).open
+    assert len(takeoff.ends) == 2
 
 
 def test_a_tube_coped_at_both_ends_shows_both(gmsh):
@@ -199,11 +199,11 @@ def test_tubes_in_line_close_each_other(gmsh, gap, says):
 def test_a_rail_that_ends_inside_a_posts_wall_is_blocked_by_the_post(gmsh, post):
     rail = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 200.0), "long", "rail")
     turn = np.array([[0, 0, 1], [0, 1, 0], [-1, 0, 0]], float)
-    found = take_off([post, moved(rail, turn, np.array([18.5, 0, 150]))], 8.0)
-    inner = end_at(found, 18.5, 0, 150)
+    takeoff = take_off([post, moved(rail, turn, np.array([18.5, 0, 150]))], 8.0)
+    inner = end_at(takeoff, 18.5, 0, 150)
     assert (inner.cause, inner.clear_depth_mm) == ("blocked", 0.0)
     assert "post" in inner.explained
-    assert end_at(found, 218.5, 0, 150).open
+    assert end_at(takeoff, 218.5, 0, 150).open
 
 
 @pytest.mark.parametrize("rails", [1, 2, 3])
@@ -221,14 +221,14 @@ def test_a_rim_flush_with_rails_fused_to_it_is_still_read(gmsh, rails):
             arms.append(arm)
         fuse(gmsh, tube(gmsh, *SQUARE, 300.0), *arms)
 
-    found = take_off([tessellated(gmsh, build, "long", "frame")], 8.0)
-    top = end_at(found, 0, 0, 300)
+    takeoff = take_off([tessellated(gmsh, build, "long", "frame")], 8.0)
+    top = end_at(takeoff, 0, 0, 300)
     assert top.open
     assert top.section.kind == "rect"
     assert top.section.outer.width == pytest.approx(40, abs=0.02)
     assert top.section.wall == pytest.approx(3, abs=0.02)
     assert top.section.outer.corner_radius == pytest.approx(6, abs=0.05)
-    assert len(found.ends) == 2 + rails and all(end.open for end in found.ends)
+    assert len(takeoff.ends) == 2 + rails and all(end.open for end in takeoff.ends)
 
 
 def test_in_a_fused_weldment_another_part_of_it_is_named(gmsh):
@@ -352,11 +352,11 @@ def test_each_section_can_ask_for_its_own_depth(gmsh, post):
     def needed(section: Section) -> float:
         return 40.0 if section.kind == "round" else 8.0
 
-    found = take_off([post, far], needed)
-    stubs = [end for end in found.ends if end.source == "stub"]
+    takeoff = take_off([post, far], needed)
+    stubs = [end for end in takeoff.ends if end.source == "stub"]
     assert [end.cause for end in stubs] == ["too short"] * 2
     assert all("only 30 mm deep" in end.explained for end in stubs)
-    assert all(end.open for end in found.ends if end.source == "post")
+    assert all(end.open for end in takeoff.ends if end.source == "post")
 
 
 def test_the_verdicts_do_not_depend_on_where_the_weldment_stands(gmsh, post):
@@ -366,8 +366,8 @@ def test_the_verdicts_do_not_depend_on_where_the_weldment_stands(gmsh, post):
         turn, shift = rotation(rng), rng.uniform(-5000, 5000, 3)
         placed = [moved(mesh, turn, shift) for mesh in meshes]
         placed = [Mesh(mesh.vertices.astype(np.float32).astype(float), mesh.triangles, mesh.name) for mesh in placed]
-        found = take_off(placed, 15.0)
-        tubes = [end for end in found.ends if end.source == "post"]
+        takeoff = take_off(placed, 15.0)
+        tubes = [end for end in takeoff.ends if end.source == "post"]
         assert sorted(end.cause for end in tubes) == ["blocked", "blocked"]
         assert sorted(end.clear_depth_mm for end in tubes) == pytest.approx([0, 13], abs=0.01)
 
@@ -380,8 +380,8 @@ def test_the_nearest_point_inside_a_bore_is_that_of_shapely(seed):
     corners = rng.uniform(-25, 25, (6, 3, 2)) * rng.choice([0.2, 1.0])
     slope, base = rng.normal(size=(6, 2)), rng.normal(size=6)
     levels = np.einsum("nci,ni->nc", corners, slope) + base[:, None]
-    found = nearest_levels(CrossSection([bore]), corners, levels)
-    for triangle, tilt, start, level in zip(corners, slope, base, found, strict=True):
+    nearest = nearest_levels(CrossSection([bore]), corners, levels)
+    for triangle, tilt, start, level in zip(corners, slope, base, nearest, strict=True):
         common = shapely.Polygon(triangle).intersection(shapely.Polygon(bore))
         if common.is_empty:
             assert level == math.inf
@@ -409,12 +409,12 @@ SLIDING = [
 
 @pytest.mark.parametrize(("wide", "narrow"), SLIDING)
 def test_an_end_deep_inside_another_tube_is_blocked_by_it(wide, narrow):
-    found = telescoped(wide, narrow, 100.0, 500.0)
-    buried = end_at(found, 0, 0, 100)
+    takeoff = telescoped(wide, narrow, 100.0, 500.0)
+    buried = end_at(takeoff, 0, 0, 100)
     assert (buried.cause, buried.clear_depth_mm) == ("blocked", 0.0)
     assert buried.explained.startswith('Inside "wide":')
-    assert end_at(found, 0, 0, 600).open
-    assert end_at(found, 0, 0, 0).open
+    assert end_at(takeoff, 0, 0, 600).open
+    assert end_at(takeoff, 0, 0, 0).open
 
 
 @pytest.mark.parametrize(("wide", "narrow"), SLIDING)

@@ -39,18 +39,18 @@ def of_corners(corners, name="stall") -> Mesh:
     return Mesh(corners.reshape(-1, 3), np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3), name)
 
 
-def nearest(found: Takeoff, truth: ExpectedEnd) -> TubeEnd:
+def nearest(takeoff: Takeoff, truth: ExpectedEnd) -> TubeEnd:
     def far(end: TubeEnd) -> float:
         return float(np.linalg.norm(end.frame.origin - truth.position_mm) + np.linalg.norm(end.frame.z - truth.axis))
 
-    return min(found.ends, key=far)
+    return min(takeoff.ends, key=far)
 
 
-def check_stall(found: Takeoff, tolerance: float = 0.01) -> None:
+def check_stall(takeoff: Takeoff, tolerance: float = 0.01) -> None:
     """Every end of the market stall, whose truth is known from how it was built."""
-    assert len(found.ends) == len(TRUTH)
+    assert len(takeoff.ends) == len(TRUTH)
     for truth in TRUTH:
-        end = nearest(found, truth)
+        end = nearest(takeoff, truth)
         assert end.cause == truth.cause, (truth.tube, end.reason)
         assert end.mitre_deg == pytest.approx(truth.mitre_deg, abs=0.05)
         assert end.section.outer.width == pytest.approx(truth.section.outer.width, abs=tolerance)
@@ -113,11 +113,11 @@ def test_what_was_put_right_is_told():
 
 def test_a_weldment_fused_to_one_solid_shows_the_same_open_ends():
     solid = Manifold.batch_boolean([mesh.to_manifold() for mesh in STALL], OpType.Add)
-    found = take_off([Mesh.from_manifold(solid, "stall")], 8.0)
+    takeoff = take_off([Mesh.from_manifold(solid, "stall")], 8.0)
     expected = [truth for truth in TRUTH if truth.cause == "open"]
-    assert len([end for end in found.ends if end.open]) == len(expected)
+    assert len([end for end in takeoff.ends if end.open]) == len(expected)
     for truth in expected:
-        end = nearest(found, truth)
+        end = nearest(takeoff, truth)
         assert end.open and end.frame.origin == pytest.approx(np.array(truth.position_mm), abs=0.01)
         assert end.section.outer.width == pytest.approx(truth.section.outer.width, abs=0.01)
 
@@ -148,13 +148,13 @@ def test_where_the_stall_stands_and_how_large_it_is_does_not_matter(seed, mirror
 def test_corners_that_are_no_numbers_cost_only_their_faces():
     broken = TUBE.vertices.copy()
     broken[int(np.argmin(TUBE.vertices[:, 2]))] = np.nan
-    found = take_off([Mesh(broken, TUBE.triangles, "tube")], 8.0)
-    assert any('left out of "tube": their corners are not numbers, or too far away' in note for note in found.notes)
-    assert [end.cause for end in found.ends] == ["open"]
+    takeoff = take_off([Mesh(broken, TUBE.triangles, "tube")], 8.0)
+    assert any('left out of "tube": their corners are not numbers, or too far away' in note for note in takeoff.notes)
+    assert [end.cause for end in takeoff.ends] == ["open"]
     for wrong in (np.inf, 1e30):
-        found = take_off([Mesh(np.where(np.isnan(broken), wrong, broken), TUBE.triangles, "tube")], 8.0)
-        assert len(found.ends) == 1
-        assert any('left out of "tube"' in note for note in found.notes)
+        takeoff = take_off([Mesh(np.where(np.isnan(broken), wrong, broken), TUBE.triangles, "tube")], 8.0)
+        assert len(takeoff.ends) == 1
+        assert any('left out of "tube"' in note for note in takeoff.notes)
 
 
 def nothing() -> Mesh:
@@ -293,8 +293,8 @@ def test_a_chamfered_tube_with_some_faces_broken_always_comes_back(tube, how):
 @given(seeds, st.floats(0.01, 0.3))
 def test_a_tube_with_faces_missing_never_makes_it_fall_over(seed, share):
     rng = np.random.default_rng(seed)
-    kept = TUBE.triangles[rng.random(len(TUBE.triangles)) > share]
-    for end in take_off([Mesh(TUBE.vertices, kept, "tube")], 8.0).ends:
+    triangles = TUBE.triangles[rng.random(len(TUBE.triangles)) > share]
+    for end in take_off([Mesh(TUBE.vertices, triangles, "tube")], 8.0).ends:
         assert end.section.outer.width == pytest.approx(25.4, abs=0.01)
 
 
@@ -357,9 +357,9 @@ ROUNDED = {
 def test_a_leaning_tube_written_with_few_digits_is_read(section, how):
     turn = rotation(np.random.default_rng(3))
     tube = extruded(section, 300.0)
-    found = take_off([Mesh(ROUNDED[how](tube.vertices @ turn.T), tube.triangles, "tube")], 8.0)
-    assert [(end.cause, end.mitre_deg) for end in found.ends] == [("open", 0.0)] * 2
-    for end in found.ends:
+    takeoff = take_off([Mesh(ROUNDED[how](tube.vertices @ turn.T), tube.triangles, "tube")], 8.0)
+    assert [(end.cause, end.mitre_deg) for end in takeoff.ends] == [("open", 0.0)] * 2
+    for end in takeoff.ends:
         assert end.section.kind == section.kind
         assert end.section.outer.width == pytest.approx(section.outer.width, abs=0.02)
         assert end.section.bore.depth == pytest.approx(section.bore.depth, abs=0.02)
@@ -369,9 +369,9 @@ def test_a_leaning_tube_written_with_few_digits_is_read(section, how):
 def test_a_tube_too_rough_to_read_is_told():
     turn = rotation(np.random.default_rng(3))
     tube = extruded(Section.round(25.4, 1.651), 300.0)
-    found = take_off([Mesh(np.round(tube.vertices @ turn.T, 1), tube.triangles, "tube")], 8.0)
-    assert found.ends == ()
-    assert any(note.startswith('"tube" looks like a tube, but none of its ends') for note in found.notes)
+    takeoff = take_off([Mesh(np.round(tube.vertices @ turn.T, 1), tube.triangles, "tube")], 8.0)
+    assert takeoff.ends == ()
+    assert any(note.startswith('"tube" looks like a tube, but none of its ends') for note in takeoff.notes)
 
 
 TURNED_INSIDE_OUT = Mesh(TUBE.vertices, TUBE.triangles[:, ::-1], "tube")
@@ -386,10 +386,10 @@ COPIED = {
 
 @pytest.mark.parametrize("how", COPIED)
 def test_a_body_that_is_there_twice_is_read_once_and_told(how):
-    found = take_off(COPIED[how], 8.0)
-    assert [end.cause for end in found.ends] == ["open", "open"]
-    assert found.ends[0].section.outer.width == pytest.approx(25.4, abs=0.01)
-    assert all("read once" in note for note in found.notes) and found.notes
+    takeoff = take_off(COPIED[how], 8.0)
+    assert [end.cause for end in takeoff.ends] == ["open", "open"]
+    assert takeoff.ends[0].section.outer.width == pytest.approx(25.4, abs=0.01)
+    assert all("read once" in note for note in takeoff.notes) and takeoff.notes
 
 
 def test_equal_tubes_that_cross_are_two():
@@ -397,6 +397,6 @@ def test_equal_tubes_that_cross_are_two():
     lean = np.array([[0.8, 0, 0.6], [0, 1, 0], [-0.6, 0, 0.8]])
     middle = np.array([0, 0, 50.0])
     braces = [Mesh((TUBE.vertices - middle) @ turn.T, TUBE.triangles, "brace") for turn in (lean, lean.T)]
-    found = take_off(braces, 8.0)
-    assert len(found.ends) == 4
-    assert found.notes == ()
+    takeoff = take_off(braces, 8.0)
+    assert len(takeoff.ends) == 4
+    assert takeoff.notes == ()

@@ -128,15 +128,15 @@ def test_equal_fittings_get_equal_directions(gmsh, name):
     outer, bore = SECTIONS[name]
     period = PERIODS[name]
     step = period or 50
-    found = []
+    directions = []
     for times in range(3):
         cut = Cut(25.0, 20.0 + times * step)
         mesh = tessellated(gmsh, lambda: tube(gmsh, outer, bore, LENGTH, top=cut), "long")  # noqa: B023
         end = max(take_off([mesh], 8.0).ends, key=lambda end: end.mitre_deg)
         assert 0 <= end.mitre_direction_deg < (period or 1)
-        found.append(end.mitre_direction_deg)
-    assert found == pytest.approx([found[0]] * 3, abs=ANGLE_DEG)
-    assert not period or found[0] % min(period, 90) > 1
+        directions.append(end.mitre_direction_deg)
+    assert directions == pytest.approx([directions[0]] * 3, abs=ANGLE_DEG)
+    assert not period or directions[0] % min(period, 90) > 1
 
 
 def test_a_weldment_cut_anywhere_round_gives_the_width_along_x(gmsh):

@@ -34,9 +34,9 @@ def drilled(gmsh, shapes, lean_deg=0.0, walls=1, aside=0.0, height=60.0):
     return cut(gmsh, tube(gmsh, *shapes, 200.0), cylinder(gmsh, tuple(start), tuple(axis * 100 * walls), RADIUS))
 
 
-def only_hole(found: Takeoff) -> Hole:
-    assert len(found.holes) == 1 and not any("cut-out" in note for note in found.notes), found.notes
-    return found.holes[0]
+def only_hole(takeoff: Takeoff) -> Hole:
+    assert len(takeoff.holes) == 1 and not any("cut-out" in note for note in takeoff.notes), takeoff.notes
+    return takeoff.holes[0]
 
 
 def check_hole(hole: Hole, point, axis, diameter=2 * RADIUS) -> None:
@@ -124,12 +124,12 @@ def test_a_row_of_holes_is_listed_along_the_tube(gmsh):
         one_wall = cylinder(gmsh, (0, 0, 150), (-60, 0, 0), 5.25)
         cut(gmsh, tube(gmsh, *SHARP, 300.0, top=Cut(30, 20)), *drills, one_wall)
 
-    found = take_off([tessellated(gmsh, build)], 8.0)
-    assert len(found.tubes) == 1 and found.tubes[0].length_mm == pytest.approx(300)
-    holes = [(hole.diameter_mm, hole.walls, hole.distances_mm[0], hole.offset_mm) for hole in found.holes]
+    takeoff = take_off([tessellated(gmsh, build)], 8.0)
+    assert len(takeoff.tubes) == 1 and takeoff.tubes[0].length_mm == pytest.approx(300)
+    holes = [(hole.diameter_mm, hole.walls, hole.distances_mm[0], hole.offset_mm) for hole in takeoff.holes]
     expected = [(6, 2, 40, 10), (6, 2, 40, -10), (6, 2, 90, 10), (6, 2, 90, -10), (10.5, 1, 150, 0)]
     assert np.array(holes) == pytest.approx(np.array(expected), abs=0.01)
-    assert [hole.side for hole in found.holes] == ["+y"] * 4 + ["-x"]
+    assert [hole.side for hole in takeoff.holes] == ["+y"] * 4 + ["-x"]
 
 
 def test_holes_in_line_but_for_their_sizes_are_two(gmsh):
@@ -181,16 +181,16 @@ def test_what_is_no_round_hole_is_listed_as_not_read(gmsh, what):
             corners = [(6 * math.cos(turn), 6 * math.sin(turn)) for turn in np.radians(range(0, 360, 60))]
             points = [occ.addPoint(x, 0, 70 + z) for x, z in corners]
             lines = [occ.addLine(a, b) for a, b in zip(points, points[1:] + points[:1], strict=True)]
-            made = occ.extrude([(2, occ.addPlaneSurface([occ.addCurveLoop(lines)]))], 0, 60, 0)
-            tools = [next(tag for dim, tag in made if dim == 3)]
+            entities = occ.extrude([(2, occ.addPlaneSurface([occ.addCurveLoop(lines)]))], 0, 60, 0)
+            tools = [next(tag for dim, tag in entities if dim == 3)]
         else:
             tools = [cylinder(gmsh, (0, 18.5, 70), (0, 60, 0), 4.0)]
         cut(gmsh, tube(gmsh, *SQUARE, 200.0), *tools)
 
-    found = take_off([tessellated(gmsh, build, name="post")], 8.0)
-    assert not found.holes and len(found.notes) == 1
-    assert found.notes[0].startswith('A cut-out of "post" is not a round hole through its wall; it was not read.')
-    x, y, z = (float(word) for word in found.notes[0].split(" at ")[1].removesuffix(" mm.").split(", "))
+    takeoff = take_off([tessellated(gmsh, build, name="post")], 8.0)
+    assert not takeoff.holes and len(takeoff.notes) == 1
+    assert takeoff.notes[0].startswith('A cut-out of "post" is not a round hole through its wall; it was not read.')
+    x, y, z = (float(word) for word in takeoff.notes[0].split(" at ")[1].removesuffix(" mm.").split(", "))
     assert (x, y, z) == pytest.approx((0, 20, 70), abs=1.0)
 
 
@@ -205,10 +205,10 @@ def test_a_fused_weldment_has_its_holes_and_no_others(gmsh, rail):
         in_post = cylinder(gmsh, (0, -60, 60), (0, 120, 0), 4.5), cylinder(gmsh, (-60, 0, 220), (120, 0, 0), 4.5)
         cut(gmsh, fuse(gmsh, post, across), *in_post, cylinder(gmsh, (120, 0, 150), (0, 60, 0), RADIUS))
 
-    found = take_off([tessellated(gmsh, build, name="frame")], 8.0)
-    post, across = found.tubes
-    assert not found.notes
-    assert sorted((hole.tube is across, round(hole.diameter_mm, 2), hole.walls) for hole in found.holes) == [
+    takeoff = take_off([tessellated(gmsh, build, name="frame")], 8.0)
+    post, across = takeoff.tubes
+    assert not takeoff.notes
+    assert sorted((hole.tube is across, round(hole.diameter_mm, 2), hole.walls) for hole in takeoff.holes) == [
         (False, 9.0, 2),
         (False, 9.0, 2),
         (True, 6.6, 1),
@@ -216,7 +216,7 @@ def test_a_fused_weldment_has_its_holes_and_no_others(gmsh, rail):
     assert post.length_mm == pytest.approx(300) and across.length_mm == pytest.approx(200, abs=0.1)
     assert isinstance(across.ends[1], ClosedEnd) and across.ends[1].reason
     assert post.free_mm == pytest.approx([150 - rail[0].depth / 2] * 2, abs=0.3)
-    check_hole(next(hole for hole in found.holes if hole.tube is across), (120, 0, 150), (0, 1, 0))
+    check_hole(next(hole for hole in takeoff.holes if hole.tube is across), (120, 0, 150), (0, 1, 0))
 
 
 def coped(gmsh, angle_deg=90.0, offset=0.0, radius=POST[0].width / 2):
@@ -238,9 +238,9 @@ def post_along(gmsh, angle_deg=90.0, offset=0.0) -> Mesh:
 @pytest.mark.parametrize(("angle_deg", "offset"), [(90.0, 0.0), (60.0, 0.0), (45.0, 6.0)])
 def test_a_cope_is_read_as_cut_with_the_tube_that_it_lies_on(gmsh, angle_deg, offset):
     mesh = tessellated(gmsh, lambda: coped(gmsh, angle_deg, offset), name="brace")
-    found = take_off([mesh, post_along(gmsh, angle_deg, offset)], 8.0)
-    assert len(found.copes) == 1
-    cope = found.copes[0]
+    takeoff = take_off([mesh, post_along(gmsh, angle_deg, offset)], 8.0)
+    assert len(takeoff.copes) == 1
+    cope = takeoff.copes[0]
     assert cope.end.cause == "coped" and cope.tube.source == "brace"
     assert cope.other is not None and cope.other.source == "post"
     large, phi = POST[0].width / 2, math.radians(angle_deg)
@@ -263,10 +263,10 @@ def test_holes_in_a_coped_tube_are_measured_to_its_tip(gmsh):
     def build():
         cut(gmsh, coped(gmsh), cylinder(gmsh, (0, -60, 120), (0, 120, 0), RADIUS))
 
-    found = take_off([tessellated(gmsh, build)], 8.0)
-    hole = only_hole(found)
+    takeoff = take_off([tessellated(gmsh, build)], 8.0)
+    hole = only_hole(takeoff)
     check_hole(hole, (0, 0, 120), (0, 1, 0))
-    tip = float(found.copes[0].outside[:, 2].min())
+    tip = float(takeoff.copes[0].outside[:, 2].min())
     assert tip == pytest.approx(math.sqrt((POST[0].width / 2) ** 2 - 12.7**2), abs=0.01)
     assert sorted(distance for distance in hole.distances_mm if distance) == pytest.approx([120 - tip, 180], abs=0.01)
 
@@ -310,8 +310,8 @@ def test_the_outside_is_free_up_to_what_touches_it(gmsh):
     post = tessellated(gmsh, lambda: tube(gmsh, *SQUARE, 300.0), name="post")
     rail = tessellated(gmsh, lambda: gmsh.model.occ.addBox(20, -20, 100, 200, 40, 40), name="rail")
     beside = tessellated(gmsh, lambda: gmsh.model.occ.addBox(-60, -20, 0, 37, 40, 300), name="beside")
-    found = take_off([post, rail, beside], 8.0)
-    assert sorted(found.tubes[0].free_mm) == pytest.approx([100, 160], abs=0.01)
+    takeoff = take_off([post, rail, beside], 8.0)
+    assert sorted(takeoff.tubes[0].free_mm) == pytest.approx([100, 160], abs=0.01)
     assert take_off([post], 8.0).tubes[0].free_mm == pytest.approx([300, 300])
 
 

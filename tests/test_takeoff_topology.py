@@ -26,17 +26,17 @@ def test_welding_agrees_with_numpy_unique(seed, count, kind):
     rng = np.random.default_rng(seed)
     points = rng.integers(-3, 3, (count, 3)).astype(kind).astype(float) * 0.1
     groups = rng.integers(0, 2, count)
-    kept, inverse = topology.weld(points, groups)
-    assert (points[kept][inverse] == points).all() and (groups[kept][inverse] == groups).all()
-    assert len(kept) == len(np.unique(np.column_stack([points, groups]) + 0.0, axis=0))
+    first, inverse = topology.weld(points, groups)
+    assert (points[first][inverse] == points).all() and (groups[first][inverse] == groups).all()
+    assert len(first) == len(np.unique(np.column_stack([points, groups]) + 0.0, axis=0))
 
 
 def test_welding_survives_points_that_share_a_hash(monkeypatch):
     monkeypatch.setattr(topology, "_MIX", np.zeros(4, np.uint64))
     points = np.random.default_rng(0).integers(0, 3, (200, 3)).astype(float)
-    kept, inverse = topology.weld(points, np.zeros(200, int))
-    assert (points[kept][inverse] == points).all()
-    assert len(kept) == len(np.unique(points, axis=0))
+    first, inverse = topology.weld(points, np.zeros(200, int))
+    assert (points[first][inverse] == points).all()
+    assert len(first) == len(np.unique(points, axis=0))
 
 
 def test_minus_zero_and_zero_are_one_point():
@@ -49,7 +49,7 @@ def test_components_agree_with_scipy(seed, count, links):
     a, b = rng.integers(0, count, (2, links))
     labels = topology.components(count, a, b)
     _, expected = connected_components(coo_array((np.ones(links), (a, b)), shape=(count, count)), directed=False)
-    assert (labels == [np.flatnonzero(expected == one)[0] for one in expected]).all()
+    assert (labels == [np.flatnonzero(expected == label)[0] for label in expected]).all()
 
 
 @given(seeds, st.integers(0, 80))
@@ -96,13 +96,13 @@ def test_the_box_tree_finds_what_trying_every_pair_finds(seed, boxes, queries):
     origins = rng.uniform(-10, 10, (queries, 3))
     half = rng.uniform(0.1, 6, (queries, 3))
     query, box = BoxTree.of(low, high).near(origins, axes, -half, half)
-    found = set(zip(query.tolist(), box.tolist(), strict=True))
+    pairs = set(zip(query.tolist(), box.tolist(), strict=True))
     corners = np.array(np.meshgrid(*[[0, 1]] * 3)).reshape(3, -1).T
     for q in range(queries):
         for b in range(boxes):
             local = (low[b] + corners * (high[b] - low[b]) - origins[q]) @ axes[q].T
             apart = ((local.max(axis=0) < -half[q]) | (local.min(axis=0) > half[q])).any()
-            assert ((q, b) in found) != apart
+            assert ((q, b) in pairs) != apart
 
 
 def cube(at, size=10.0) -> Mesh:
@@ -127,9 +127,9 @@ def test_cubes_that_touch_stay_two_bodies(at, inside_out):
     # Normals point out of the material.
     outward = surface.vertices[surface.triangles].mean(axis=1)
     for body in (0, 1):
-        own = surface.bodies == body
-        middle = outward[own].mean(axis=0)
-        assert (np.einsum("ij,ij->i", outward[own] - middle, surface.normals[own]) > 0).all()
+        faces = surface.bodies == body
+        middle = outward[faces].mean(axis=0)
+        assert (np.einsum("ij,ij->i", outward[faces] - middle, surface.normals[faces]) > 0).all()
 
 
 def test_a_cavity_belongs_to_its_body():

@@ -161,8 +161,8 @@ class TestSizes:
     def test_every_size_finds_itself(self):
         for size in tube_sizes():
             match = nearest_size(size.section)
-            found = size_named(match.name)
-            twin = (found.width_mm, found.depth_mm, found.wall_mm)
+            tube_size = size_named(match.name)
+            twin = (tube_size.width_mm, tube_size.depth_mm, tube_size.wall_mm)
             assert twin == pytest.approx((size.width_mm, size.depth_mm, size.wall_mm), abs=0.01)
             assert len(match.name) <= len(size.name)
 
@@ -547,11 +547,11 @@ class TestTables:
 
     def test_a_row_takes_the_files_source(self, tmp_path):
         head = 'source = "S"\nfrom_memory = ["clearance_mm", "insert_bore_mm"]\n'
-        own = self.row(name="M2", source="T", from_memory=["nut_height_mm"])
-        one, two = read_rows(self.write(tmp_path, f"{head}{self.row()}\n{own}"), "thread", Thread)
-        assert (one.source, one.from_memory) == ("S", ("clearance_mm",))
-        assert (two.source, two.from_memory) == ("T", ("nut_height_mm",))
-        assert one.nut_across_flats_mm == 5.5
+        row = self.row(name="M2", source="T", from_memory=["nut_height_mm"])
+        first, second = read_rows(self.write(tmp_path, f"{head}{self.row()}\n{row}"), "thread", Thread)
+        assert (first.source, first.from_memory) == ("S", ("clearance_mm",))
+        assert (second.source, second.from_memory) == ("T", ("nut_height_mm",))
+        assert first.nut_across_flats_mm == 5.5
 
     @pytest.mark.parametrize(
         ("changes", "told"),

@@ -54,7 +54,11 @@ def by_takeoff(section: Section, mitre: float, direction: float) -> TubeEnd:
         math.sin(math.radians(mitre)) * math.sin(towards),
         math.cos(math.radians(mitre)),
     ]
-    solid = Manifold.extrude(wall, 2 * LENGTH).translate([0, 0, -LENGTH]).trim_by_plane([-one for one in normal], 0)
+    solid = (
+        Manifold.extrude(wall, 2 * LENGTH)
+        .translate([0, 0, -LENGTH])
+        .trim_by_plane([-component for component in normal], 0)
+    )
     mesh = Mesh.from_manifold(solid, "Tube").placed(PLACE)
     ends = [end for end in take_off([mesh], 8.0).ends if end.frame.z @ PLACE.z > 0]
     assert len(ends) == 1

@@ -147,7 +147,7 @@ def test_instanced_tubes_are_all_fitted(scene: bpy.types.Scene) -> None:
     bpy.context.view_layer.update()
     fit()
     assert item.name == "Leg"
-    centres = sorted(round(float(corners(one)[:, 0].mean()), 3) for one in placed(scene).values())
+    centres = sorted(round(float(corners(copy)[:, 0].mean()), 3) for copy in placed(scene).values())
     assert centres == [0, 0, 1, 1, 2, 2]
 
 
@@ -199,7 +199,7 @@ def test_a_cure_is_for_the_section_of_its_finding_alone(scene: bpy.types.Scene) 
     ferrule.group_index = 0
     ferrule.recipe.spigot_mm = 8.05
     updating.finish(scene)
-    off = [one for one in listing.findings if one.cure.keys() == {"spigot_mm"} and one.fitting == "F2"]
+    off = [finding for finding in listing.findings if finding.cure.keys() == {"spigot_mm"} and finding.fitting == "F2"]
     manager.finding_index = listing.findings.index(off[0])
     ferrule.group_index = 0
     assert bpy.ops.ferrule.cure() == {"FINISHED"}
@@ -240,7 +240,10 @@ def test_a_section_of_its_own_recipe_leaves_the_others_alone(scene: bpy.types.Sc
     scene.ferrule.groups[square].recipe.crown = "flat"
     desk = updating.desk_of(scene)
     assert desk is not None
-    assert {one.group == square: one.batch.recipe.crown for one in desk.fittings} == {True: "flat", False: "dome"}
+    assert {fitting.group == square: fitting.batch.recipe.crown for fitting in desk.fittings} == {
+        True: "flat",
+        False: "dome",
+    }
 
 
 def test_the_measured_bore_decides_the_spigot(scene: bpy.types.Scene) -> None:
@@ -273,7 +276,7 @@ def test_fittings_follow_a_moved_tube_and_keep_what_the_user_gave_them(scene: bp
     assert bpy.ops.ferrule.refit() == {"FINISHED"}
     assert set(placed(scene)) == keys
     assert item.name == "My cap" and item.data.materials[0].name == "Blue"
-    assert {round(one.location.z, 3) for one in placed(scene).values()} == {5.0, 5.3}
+    assert {round(copy.location.z, 3) for copy in placed(scene).values()} == {5.0, 5.3}
 
 
 def test_a_deleted_tube_takes_its_fittings_along_on_refit(scene: bpy.types.Scene) -> None:

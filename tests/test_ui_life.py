@@ -49,7 +49,7 @@ def test_every_field_has_its_words_and_a_property(cls: type, left_out: set[str])
     shown = ui_fields.labelled(cls)
     assert declared_in(cls).keys() - left_out == shown.keys()
     assert {ui_fields.stored_name(key) for key in shown} <= set(ui_fields.properties_of(cls))
-    assert all(one.field.tip and not one.field.tip.endswith(".") for one in shown.values())
+    assert all(label.field.tip and not label.field.tip.endswith(".") for label in shown.values())
 
 
 def test_the_scene_starts_with_the_usual_recipe_and_process(scene: bpy.types.Scene) -> None:
@@ -171,8 +171,8 @@ def test_an_older_file_and_preset_keep_their_values_under_the_new_names(scene: b
         (scene.ferrule.process, "layer_pause_s", 8.0),
     ):
         # As Blender itself keeps them; from 5.0 on these are apart from the user's own properties.
-        kept = group.bl_system_properties_get(do_create=True) if bpy.app.version >= (5, 0) else group
-        kept[key] = number
+        stored = group.bl_system_properties_get(do_create=True) if bpy.app.version >= (5, 0) else group
+        stored[key] = number
     path = str(tmp_path / "old.blend")
     bpy.ops.wm.save_as_mainfile(filepath=path)
     bpy.ops.wm.read_homefile(use_empty=True)
@@ -270,11 +270,11 @@ def test_a_rim_picked_in_edit_mode_takes_a_fitting(scene: bpy.types.Scene, secti
     select_rim(item, 0.3, edges)
     assert bpy.ops.ferrule.pick_end() == {"FINISHED"}
     bpy.ops.object.mode_set(mode="OBJECT")
-    found = records.end_from(scene.ferrule.ends[0].record)
-    assert found.section.like(section, 0.02)
+    end = records.end_from(scene.ferrule.ends[0].record)
+    assert end.section.like(section, 0.02)
     top = item.matrix_world @ Matrix.Translation((0, 0, 0.3)).translation
-    np.testing.assert_allclose(found.frame.origin / 1000, top, atol=1e-6)
-    np.testing.assert_allclose(found.frame.z, item.matrix_world.to_3x3().col[2], atol=1e-6)
+    np.testing.assert_allclose(end.frame.origin / 1000, top, atol=1e-6)
+    np.testing.assert_allclose(end.frame.z, item.matrix_world.to_3x3().col[2], atol=1e-6)
     assert bpy.ops.ferrule.fit() == {"FINISHED"}
     assert len(placed(scene)) == 1
     item.location.x = 2
@@ -385,7 +385,7 @@ def test_findings_lead_to_their_fitting_and_layer(scene: bpy.types.Scene) -> Non
     put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
     fit()
     assert len(bpy.context.window_manager.ferrule.findings) == len(listing.findings) > 0
-    index = next(i for i, one in enumerate(listing.findings) if one.layer and one.fitting == "F2")
+    index = next(i for i, finding in enumerate(listing.findings) if finding.layer and finding.fitting == "F2")
     assert bpy.ops.ferrule.go_to_finding(index=index) == {"FINISHED"}
     assert scene.ferrule.view.layer == listing.findings[index].layer
     assert active_fitted(scene, updating.desk_of(scene)).batch.id == "F2"
@@ -490,8 +490,8 @@ def test_the_script_of_the_page_on_python_runs_as_printed(
     exec(compile(script, PYTHON_PAGE.name, "exec"), {})
     desk = updating.desk_of(scene)
     assert desk is not None and desk.result is not None and desk.result.files
-    made = json.loads((tmp_path / "caps" / "result.json").read_text("utf-8"))
-    assert [end["section"]["size_name"] for end in made["ends"]] == 2 * ["1 in × 1/8 in"]
+    result = json.loads((tmp_path / "caps" / "result.json").read_text("utf-8"))
+    assert [end["section"]["size_name"] for end in result["ends"]] == 2 * ["1 in × 1/8 in"]
     assert list((tmp_path / "caps").glob("*.3mf"))
 
 
@@ -521,16 +521,16 @@ def test_findings_are_listed_of_what_is_looked_at(scene: bpy.types.Scene) -> Non
     fit()
     assert updating.finish(scene) is not None and listed() == {"F1"}
     bpy.ops.mesh.primitive_cone_add(radius1=0.03, radius2=0.004, depth=0.06, location=(0.3, 0, 0))
-    own = bpy.context.object
-    own.name = "Own"
+    item = bpy.context.object
+    item.name = "Own"
     assert bpy.ops.ferrule.review_object() == {"FINISHED"}
     assert listed() == {"Own"}
     updating.changed(updating.desk_of(scene))
     assert listed() == {"Own"}
     bpy.ops.ferrule.go_to_end(index=0)
     assert listed() == {"F1"}
-    bpy.context.view_layer.objects.active = own
-    own.select_set(True)
+    bpy.context.view_layer.objects.active = item
+    item.select_set(True)
     assert listed() == {"Own"}
-    bpy.data.objects.remove(own)
+    bpy.data.objects.remove(item)
     assert listed() == {"F1"}

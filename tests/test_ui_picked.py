@@ -367,10 +367,10 @@ def same_files(here: Path, there: Path, name: str) -> None:
         assert theirs[key] == ours[key], key
     ours_3mf, theirs_3mf = (sorted(folder.glob("*.3mf")) for folder in (here, there))
     assert len(ours_3mf) == len(theirs_3mf) > 0
-    for one, other in zip(ours_3mf, theirs_3mf, strict=True):
+    for our_file, their_file in zip(ours_3mf, theirs_3mf, strict=True):
         meshes = [
             part.partition(b"<vertices")[2]
-            for part in (zipfile.ZipFile(path).read("3D/3dmodel.model") for path in (one, other))
+            for part in (zipfile.ZipFile(path).read("3D/3dmodel.model") for path in (our_file, their_file))
         ]
         assert len(meshes[0]) > 10_000 and meshes[0] == meshes[1]
 

@@ -53,8 +53,8 @@ def test_a_ladder_is_written_tried_and_entered(scene: bpy.types.Scene, tmp_path:
     assert "from a single reading, not yet reliable" in shop.lessons()[0]
 
     def spigot() -> float:
-        one = next(one for one in updating.finish(scene).fittings if one.batch.section.kind == "round")
-        return one.fitting.profile.spigot_outline.width
+        fitting = next(fitting for fitting in updating.finish(scene).fittings if fitting.batch.section.kind == "round")
+        return fitting.fitting.profile.spigot_outline.width
 
     before = spigot()
     scene.ferrule.use_shop_book = True
@@ -103,7 +103,7 @@ def test_a_seam_that_the_book_learns_of_counts_at_once(scene: bpy.types.Scene, b
     least = []
     for seam in (0.0, 0.9, 0.0):
         known = MeasuredTube("Post", "round", 25.4, 25.4, 3.175, 19.05, 19.05, seam)
-        update_book(book, lambda kept: kept.with_entry(known))  # noqa: B023
+        update_book(book, lambda stored: stored.with_entry(known))  # noqa: B023
         updating.batches_changed(scene)
         (fitted,) = updating.finish(scene).fittings
         seams = [cause.takes for cause in fitted.made.gap.contributions if cause.name == "weld seam"]

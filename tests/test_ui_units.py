@@ -65,9 +65,9 @@ def all_words(scene: bpy.types.Scene) -> list[str]:
 
 def in_millimetres(said: list[str]) -> list[str]:
     """Sentences and labels with a metric unit outside names: of objects, processes, and print files with their unit."""
-    names = "|".join(re.escape(one.name) for one in (*bpy.data.objects, *processes()))
-    bare = [re.sub(rf"{QUOTED}(?:, mm$)?|{names}", "name", one) for one in said]
-    return [one for one in bare if re.search(r"\bmm|cm²|cm³|_mm", one.replace("g/cm³", ""))]
+    names = "|".join(re.escape(named.name) for named in (*bpy.data.objects, *processes()))
+    bare = [re.sub(rf"{QUOTED}(?:, mm$)?|{names}", "name", text) for text in said]
+    return [text for text in bare if re.search(r"\bmm|cm²|cm³|_mm", text.replace("g/cm³", ""))]
 
 
 def unwrapped(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -140,8 +140,10 @@ def test_operators_show_their_lengths_in_inches(scene: bpy.types.Scene, name: st
     for system in ("METRIC", "IMPERIAL"):
         scene.unit_settings.system = system
         cls.draw(_Operator(cls, layout), bpy.context)
-    lengths = [one for one in shown if one.endswith("_mm")]
-    assert lengths and [fields.inch_name(one) for one in lengths] == [one for one in shown if one.endswith("_in")]
+    lengths = [label for label in shown if label.endswith("_mm")]
+    assert lengths and [fields.inch_name(label) for label in lengths] == [
+        label for label in shown if label.endswith("_in")
+    ]
     assert set(shown) <= set(cls.__annotations__)
 
 
@@ -189,6 +191,6 @@ def test_no_label_in_inches_is_cut_off(scene: bpy.types.Scene) -> None:
     """Beside its field the usual sidebar has room for sixteen letters, as photographs of the window show."""
     ferrule = scene.ferrule
     groups = (ferrule, ferrule.recipe, ferrule.process, ferrule.tube, ferrule.groups[0])
-    labels = [one.name for group in groups for one in group.bl_rna.properties if "(in" in one.name]
+    labels = [field.name for group in groups for field in group.bl_rna.properties if "(in" in field.name]
     assert "Width (in)" in labels and len(labels) > 30
     assert [label for label in labels if len(label) > 16] == []

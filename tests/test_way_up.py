@@ -45,9 +45,9 @@ DOWN = replace(FLAT, up="crown down")
 def test_the_way_up_is_the_one_that_the_review_finds_best(section, mitre, recipe):
     """Against the review, which lays out support for every way in layers."""
     fitting = design(recipe, section, mitre_deg=mitre, facets=48)
-    found = review_fitting(fitting, processes()[1]).printed.orientations
-    assert fitting.recipe.up == found.best.name
-    assert found.best.up == (0.0, 0.0, 1.0)
+    orientations = review_fitting(fitting, processes()[1]).printed.orientations
+    assert fitting.recipe.up == orientations.best.name
+    assert orientations.best.up == (0.0, 0.0, 1.0)
 
 
 def test_a_pocket_that_would_be_seen_to_be_marked_keeps_the_crown_up():
@@ -93,9 +93,9 @@ def test_files_plates_and_papers_have_it_the_way_that_is_recommended(tmp_path):
         result = do(tmp_path / way, fitting=fitting, output={"formats": ["stl"]})
         sheet = next((tmp_path / way).rglob("*.html")).read_text("utf-8")
         assert ("crown down: F1" in sheet) == (way == "auto")
-        for file, one in zip([file for file in result.files if file.format == "stl"], result.made, strict=True):
+        for file, part in zip([file for file in result.files if file.format == "stl"], result.made, strict=True):
             solid = trimesh.load(file.path)
             wide = solid.section(plane_origin=(0, 0, shoulder - 0.5), plane_normal=(0, 0, 1)).extents[0]
             high = solid.section(plane_origin=(0, 0, shoulder + 0.5), plane_normal=(0, 0, 1)).extents[0]
             assert (wide > high) == (way == "auto")
-            assert np.allclose(solid.extents, one.review.mesh.size, atol=1e-4)
+            assert np.allclose(solid.extents, part.review.mesh.size, atol=1e-4)

@@ -124,8 +124,8 @@ def deburred(gmsh: ModuleType, body: int, how: Literal["chamfer", "fillet"], out
             edges += [abs(curve) for curve in curves if size]
             faces += [face for _ in curves if size]
             sizes += [size for _ in curves if size]
-    made = occ.chamfer([body], edges, faces, sizes) if how == "chamfer" else occ.fillet([body], edges, sizes)
-    return _volume(made)
+    entities = occ.chamfer([body], edges, faces, sizes) if how == "chamfer" else occ.fillet([body], edges, sizes)
+    return _volume(entities)
 
 
 def cylinder(
@@ -140,20 +140,20 @@ def cut(gmsh: ModuleType, body: int, *tools: int) -> int:
 
 def fuse(gmsh: ModuleType, *bodies: int) -> int:
     fused, _ = gmsh.model.occ.fuse([(3, bodies[0])], [(3, body) for body in bodies[1:]])
-    (found,) = fused
-    return found[1]
+    (solid,) = fused
+    return solid[1]
 
 
 def _cut(gmsh: ModuleType, body: int, tools: list[int]) -> int:
     if not tools:
         return body
     left, _ = gmsh.model.occ.cut([(3, body)], [(3, tool) for tool in tools])
-    (found,) = left
-    return found[1]
+    (solid,) = left
+    return solid[1]
 
 
-def _volume(made: list[tuple[int, int]]) -> int:
-    return next(tag for dimension, tag in made if dimension == 3)
+def _volume(entities: list[tuple[int, int]]) -> int:
+    return next(tag for dimension, tag in entities if dimension == 3)
 
 
 def tessellated(
@@ -171,8 +171,8 @@ def tessellated(
     build()
     occ = gmsh.model.occ
     occ.synchronize()
-    kept = {entity for solid in occ.getEntities(3) for entity in gmsh.model.getBoundary([solid], recursive=True)}
-    occ.remove([point for point in occ.getEntities(0) if point not in kept])  # centres of arcs
+    boundary = {entity for solid in occ.getEntities(3) for entity in gmsh.model.getBoundary([solid], recursive=True)}
+    occ.remove([point for point in occ.getEntities(0) if point not in boundary])  # centres of arcs
     occ.synchronize()
     corners = _long(gmsh, facets) if how == "long" else _even(gmsh, facets or 24)
     return Mesh(corners.reshape(-1, 3), np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3), name)
