@@ -70,12 +70,12 @@ def typed(hint: Any, value: Any, key: str) -> Any:
     raise refused(key, value, f"{words[hint]}.")
 
 
-def read_values(cls: type, table: Mapping[str, Any], where: str, also: Iterable[str] = ()) -> dict[str, Any]:
-    """The values of a table by the keys of ``cls``; keys of ``also`` are passed over. Raises ``FieldError``."""
+def read_values(cls: type, table: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """The values of a table by the keys of ``cls``. Raises ``FieldError``."""
     known = declared_in(cls)
     plain = flattened(table, where, known)
-    refuse_unknown(plain, (*known, *also), where)
-    return {key: coerced(known[key], value, _inside(where, key)) for key, value in plain.items() if key in known}
+    refuse_unknown(plain, known, where)
+    return {key: coerced(known[key], value, _inside(where, key)) for key, value in plain.items()}
 
 
 def read_record(cls: type[Record], values: Mapping[str, Any], where: str = "") -> Record:

@@ -309,10 +309,10 @@ def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
     return read_record(cls, _values(cls, table, where), where)
 
 
-def _values(cls: type, table: Mapping[str, Any], where: str, also: Iterable[str] = ()) -> dict[str, Any]:
+def _values(cls: type, table: Mapping[str, Any], where: str) -> dict[str, Any]:
+    _refuse_unknown([key for key in table if key in OF_TABLES], _keys(cls), where)
     try:
-        refuse_unknown([key for key in table if key in OF_TABLES], _keys(cls), where)
-        return read_values(cls, table, where, also)
+        return read_values(cls, table, where)
     except FieldError as error:
         raise JobError(str(error)) from None
 
@@ -321,7 +321,7 @@ def _keys(cls: type) -> tuple[str, ...]:
     return tuple(key for key in declared_in(cls) if key not in OF_TABLES)
 
 
-def _refuse_unknown(table: Mapping[str, Any], known: Iterable[str], where: str) -> None:
+def _refuse_unknown(table: Iterable[str], known: Iterable[str], where: str) -> None:
     try:
         refuse_unknown(table, known, where)
     except FieldError as error:
