@@ -20,6 +20,7 @@ from manifold3d import Manifold
 from addon.families import table
 from addon.families.cap import CAP, Recipe, design
 from addon.families.cap import profiles as cap_profiles
+from addon.families.circumstances import Circumstances
 from addon.families.dimensioned import Dimension, View
 from addon.families.family import EndPlace, Family
 from addon.families.fitting import Caliper, Fitting, Level, Seat
@@ -88,7 +89,9 @@ class Stopper(Fitting):
         return [f"Push the stoppers in by hand: {', '.join(fittings)}."]
 
 
-def stopper(recipe: StopperRecipe, place: EndPlace, facets: int | None = None) -> Stopper:
+def stopper(
+    recipe: StopperRecipe, place: EndPlace, circumstances: Circumstances | None = None, facets: int | None = None
+) -> Stopper:
     outer, plug = place.section.outer, place.section.bore.offset(-0.2)
     flange = tool(Manifold.extrude(outer.cross_section(), 2.0), "flange")
     inside = Manifold.extrude(plug.cross_section(), recipe.plug_mm + 1.0).translate([0, 0, -recipe.plug_mm])

@@ -14,6 +14,7 @@ from typing import Any, Protocol
 from ..geometry.sections import Section
 from ..takeoff.ends import TubeEnd
 from ..trade.cautions import Choice, Condition
+from .circumstances import Circumstances
 from .fitting import Fitting
 
 ALIKE_MM = 0.05
@@ -87,9 +88,9 @@ class Family:
     """The takeoff's record of the sites that take it."""
     place: Callable[[Any, Section], EndPlace]
     """What its design depends on, from a site and its tube's section."""
-    design: Callable[[Any, EndPlace, int | None], Fitting]
-    """The fitting of a recipe at a place; an int is the facets of a whole circle, for previews. Raises
-    ``RecipeError``."""
+    design: Callable[[Any, EndPlace, Circumstances | None, int | None], Fitting]
+    """The fitting of a recipe at a place, in circumstances if they are known; an int is the facets of a whole circle,
+    for previews. Raises ``RecipeError``."""
     depth_mm: Callable[[Any], float]
     """How far a recipe's fitting reaches into the tube."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None

@@ -5,32 +5,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Protocol
 
 from ..fields.messages import Length, Message, Name, say
 from ..trade.fits import tube_tolerance
 from ..trade.metals import metal_named
 from ..trade.processes import Material, Process, material_named
+from .circumstances import TubeInUse
 from .fitting import Fitting
 
 ROOM_C = 20.0
 """Where sizes are what they are called (reference temperature of dimensional measurement: ISO 1)."""
-
-
-class TubeInUse(Protocol):
-    """What the model does not contain about the tube."""
-
-    @property
-    def metal(self) -> str: ...
-
-    @property
-    def seam_height_mm(self) -> float | None: ...
-
-    @property
-    def coldest_c(self) -> float: ...
-
-    @property
-    def hottest_c(self) -> float: ...
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from ..bench.fit_ladder import STEP_MM, STEPS, gaps_around
 from ..bench.shop_book import ShopBook
 from ..bench.shop_entries import FitReading, MeasuredTube, gap_correction, print_excess
 from ..bench.statistic import Statistic
+from ..families.circumstances import Circumstances
 from ..families.family import Family
 from ..fields.declared import declared, with_values
 from ..fields.messages import Name, say
@@ -289,6 +290,21 @@ class Job:
         if reading is None or self.tube.seam_height_mm is not None:
             return self.tube
         return replace(self.tube, seam_height_mm=reading.seam_mm)
+
+    def circumstances_for(self, section: Section) -> Circumstances:
+        """Of tubes of this section, as it is modelled."""
+        try:
+            material = self.material
+        except JobError:  # the review says so
+            material = None
+        reading, correction = self.measured_for(section), self.gap_correction(section)
+        return Circumstances(
+            self.process,
+            material,
+            self.tube_for(section),
+            reading.off_mm if reading else None,
+            round(correction.mean, 4) if correction else 0.0,
+        )
 
     def measured_section(self, section: Section) -> Section:
         """The section with the bore that the calipers read, if they did. Raises ``JobError`` if that bore cannot

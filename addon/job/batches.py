@@ -27,9 +27,10 @@ def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
                 continue
             section = job.measured_section(end.section)
             place = wish.family.place(end, section)
-            candidate = Batch("", wish.family, wish.recipe_for(end.section), place, (end,), job.gap_correction(section))
+            recipe, known = wish.recipe_for(end.section), job.circumstances_for(end.section)
+            candidate = Batch("", wish.family, recipe, place, (end,), known)
             for index, batch in enumerate(batches):
-                if batch.family is candidate.family and batch.recipe == candidate.recipe and batch.place.like(place):
+                if batch.alike(candidate):
                     batches[index] = replace(batch, place=batch.place.tighter(place), ends=(*batch.ends, end))
                     break
             else:
@@ -39,10 +40,7 @@ def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
 
 def resolved(job: Job, batch: Batch) -> Resolved:
     """All that the batch's fitting and its review come from. Raises ``JobError`` for a material that is in no table."""
-    section = batch.ends[0].section
-    measured = job.measured_for(section)
-    off = measured.off_mm if measured else None
-    return Resolved(batch.id, batch.shape, job.tube_for(section), off, job.process, job.material)
+    return Resolved(batch.id, batch.shape, job.material)
 
 
 def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
@@ -62,7 +60,7 @@ def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
             said = "{} is made for the shop book's tube {}, bore {}."
             notes.append(say(said, batch.id, Name(reading.book_name), across))
     for kind, batch in {batch.section.kind: batch for batch in batches}.items():
-        notes.append(say("{}: {}", _KINDS[kind], say_correction(batch.correction)))
+        notes.append(say("{}: {}", _KINDS[kind], say_correction(job.gap_correction(batch.section))))
         if excess := job.print_excess(batch.section):
             notes.append(say("{}: {}", _KINDS[kind], say_excess(excess)))
     return notes

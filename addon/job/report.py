@@ -30,7 +30,10 @@ def result_json(result: JobResult) -> str:
         "process": result.job.process.name,
         "ends": [{**_end(end), "fitting": fitting_of.get(id(end))} for end in result.ends],
         **_sites(result.takeoff),
-        "fittings": [_fitting(fitting, result.files_of(fitting.name)) for fitting in result.made],
+        "fittings": [
+            _fitting(fitting, result.job.gap_correction(fitting.batch.section), result.files_of(fitting.name))
+            for fitting in result.made
+        ],
         "findings": [_finding(finding) for finding in result.findings],
         "plates": [
             {
@@ -163,7 +166,7 @@ def _section(section: Section) -> dict[str, Any]:
     }
 
 
-def _fitting(fitting: Made, files: Sequence[str]) -> dict[str, Any]:
+def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) -> dict[str, Any]:
     mesh, printed = fitting.review.mesh, fitting.review.printed
     return {
         "id": fitting.batch.id,
@@ -180,7 +183,7 @@ def _fitting(fitting: Made, files: Sequence[str]) -> dict[str, Any]:
         "watertight": fitting.review.watertight,
         "spigot_gap_mm": _round(fitting.gap.nominal),
         "drawn_gap_mm": _round(fitting.fitting.seat.gap_mm),
-        "gap_correction": fitting.batch.correction and _statistic(fitting.batch.correction),
+        "gap_correction": correction and _statistic(correction),
         "gap_mm": {
             "worst_case": [_round(mm) for mm in fitting.gap.worst_case],
             "root_sum_square": [_round(mm) for mm in fitting.gap.root_sum_square],

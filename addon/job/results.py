@@ -9,7 +9,7 @@ from typing import Any
 from ..bench.fit_ladder import FitLadder
 from ..bench.plate import Footprint, Plates
 from ..bench.quantities import Quantities
-from ..bench.statistic import Statistic
+from ..families.circumstances import Circumstances
 from ..families.family import EndPlace, Family
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand
@@ -35,8 +35,12 @@ class Batch:
     place: EndPlace
     """What serves all of its ends."""
     ends: tuple[TubeEnd, ...]
-    correction: Statistic | None = None
-    """What the shop book adds to a gap a side that is wanted, in mm."""
+    circumstances: Circumstances
+
+    def alike(self, other: Batch) -> bool:
+        """Whether the same fitting serves both."""
+        mine, theirs = ((batch.family, batch.recipe, batch.circumstances) for batch in (self, other))
+        return mine == theirs and self.place.like(other.place)
 
     @property
     def section(self) -> Section:
@@ -45,12 +49,13 @@ class Batch:
 
     @property
     def added_mm(self) -> float:
-        return round(self.correction.mean, 4) if self.correction else 0.0
+        """What the shop book adds to a gap a side that is wanted."""
+        return self.circumstances.added_mm
 
     @property
     def shape(self) -> Shape:
         """What its fitting's solid comes from."""
-        return Shape(self.family, self.recipe, self.place, self.added_mm)
+        return Shape(self.family, self.recipe, self.place, self.circumstances)
 
 
 @dataclass(frozen=True, eq=False)

@@ -107,8 +107,8 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     desk.laid_out = desk.result = None
     for fitted in desk.fittings:
         recipe = desk.job.wish_for(fitted.batch.family).recipe_for(fitted.batch.ends[0].section)
-        correction = desk.job.gap_correction(fitted.batch.section)
-        batch = replace(fitted.batch, recipe=recipe, correction=correction)
+        known = desk.job.circumstances_for(fitted.batch.ends[0].section)
+        batch = replace(fitted.batch, recipe=recipe, circumstances=known)
         fitted.designed &= fitted.batch.shape == batch.shape
         fitted.batch = batch
         fitted.made, fitted.in_place, fitted.problem = None, (), ""

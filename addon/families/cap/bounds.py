@@ -29,6 +29,7 @@ from ...shaping.spigots import FLOOR_MM
 from ...trade.fits import fit_named
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.tables import UnknownNameError
+from ..circumstances import Circumstances
 from .profiles import CROWN_SHAPES, crown_profile
 from .recipe import Edge, FitName, Recipe, Up
 
@@ -76,13 +77,15 @@ def resolve(
     mitre_deg: float = 0.0,
     mitre_direction_deg: float = 0.0,
     clear_depth_mm: float | None = None,
+    circumstances: Circumstances | None = None,
 ) -> Recipe:
-    """The recipe with every None replaced by the number that suits the section.
+    """The recipe with every None replaced by the number that suits the section and, where they are known, the
+    circumstances.
 
     Raises ``RecipeError`` for the first number that cannot be made, with one that would work.
     """
     with outline_faults_refused():
-        return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm)
+        return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, circumstances)
 
 
 @contextmanager
@@ -210,6 +213,7 @@ def _settle(
     mitre_deg: float,
     mitre_direction_deg: float,
     clear_depth_mm: float | None,
+    circumstances: Circumstances | None,
 ) -> Recipe:
     bench = _Bench(recipe)
     fineness = Fineness(None, CHORD_ERROR_MM)
@@ -218,7 +222,8 @@ def _settle(
     bench.numbers()
 
     bore_reach = Contour(section.bore, fineness).reach
-    spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall)
+    added_mm = circumstances.added_mm if circumstances else 0.0
+    spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall, added_mm)
     _settle_lip(bench, section, wall)
     crown = crown_contour(section, bench.recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
     profile = _settle_crown(bench, crown)
@@ -303,21 +308,31 @@ def _settle_words(bench: _Bench) -> None:
         raise RecipeError("thread", str(unknown), near) from None
 
 
-def _settle_gap(bench: _Bench, bore_reach: float, wall: float) -> float:
+def _settle_gap(bench: _Bench, bore_reach: float, wall: float, added_mm: float) -> float:
+    """Settles the gap that is drawn, which comes out as the one wanted: the shop book adds ``added_mm``."""
     fit = fit_named(bench.recipe.fit)
     most = min(fit.most_gap_mm, bore_reach - LEAST_CORE_MM)
     if most < fit.least_gap_mm:
         problem = say("the bore is {} wide, too narrow for a spigot; leave this end open", Length(2 * bore_reach))
         raise RecipeError("section", problem, None)
     least = max(fit.least_gap_mm, min(0.0, LEAST_SHOULDER_MM - wall))
-    return bench.number(
-        "gap_mm",
-        least,
-        most,
-        say("a {} fit needs {} per side", fit.name, Length(least)),
-        say("a {} fit holds up to {} per side", fit.name, Length(most)),
-        default=fit.gap_mm,
-    )
+    wanted = fit.gap_mm if bench.recipe.gap_mm is None else bench.recipe.gap_mm
+    if added_mm and _is_number(wanted):
+        bench.set("gap_mm", round(wanted + added_mm, 4))
+    try:
+        return bench.number(
+            "gap_mm",
+            least,
+            most,
+            say("a {} fit needs {} per side", fit.name, Length(least)),
+            say("a {} fit holds up to {} per side", fit.name, Length(most)),
+            default=fit.gap_mm,
+        )
+    except RecipeError as refusal:
+        if not added_mm or not isinstance(refusal.works, float):
+            raise
+        said = say("{}, and the shop book adds {} to the gap that was chosen", refusal, Length(added_mm))
+        raise RecipeError("gap_mm", said, round(refusal.works - added_mm, 4)) from None
 
 
 def _settle_lip(bench: _Bench, section: Section, wall: float) -> None:

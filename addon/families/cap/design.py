@@ -20,6 +20,7 @@ from ...geometry.sections import CHORD_ERROR_MM, Section
 from ...shaping.contours import Contour, Fineness, stretch
 from ...shaping.cutters import hole_cutters, vent_cutters
 from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, surface_indices, unlabelled
+from ..circumstances import Circumstances
 from ..family import EndPlace
 from .bounds import crown_contour, most_channel, outline_faults_refused, resolve, spigot_contour
 from .cap import Cap
@@ -36,6 +37,7 @@ def design(
     mitre_deg: float = 0.0,
     mitre_direction_deg: float = 0.0,
     clear_depth_mm: float | None = None,
+    circumstances: Circumstances | None = None,
     facets: int | None = None,
     chord_error_mm: float = CHORD_ERROR_MM,
 ) -> Cap:
@@ -54,6 +56,7 @@ def design(
         mitre_deg=mitre_deg,
         mitre_direction_deg=mitre_direction_deg,
         clear_depth_mm=clear_depth_mm,
+        circumstances=circumstances,
     )
     fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), chord_error_mm)
     with outline_faults_refused():
@@ -78,7 +81,9 @@ def design(
     return fitting
 
 
-def at_place(recipe: Recipe, place: EndPlace, facets: int | None = None) -> Cap:
+def at_place(
+    recipe: Recipe, place: EndPlace, circumstances: Circumstances | None = None, facets: int | None = None
+) -> Cap:
     """As ``design``."""
     return design(
         recipe,
@@ -86,6 +91,7 @@ def at_place(recipe: Recipe, place: EndPlace, facets: int | None = None) -> Cap:
         mitre_deg=place.mitre_deg,
         mitre_direction_deg=place.mitre_direction_deg,
         clear_depth_mm=place.clear_depth_mm,
+        circumstances=circumstances,
         facets=facets,
     )
 
