@@ -20,6 +20,7 @@ from ..trade.sizes import section_name
 from .fit_ladder import FitLadder
 from .plate import Footprint, Plates
 from .quantities import Quantities
+from .verdict import JobVerdict
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,6 +104,8 @@ class JobSheet:
     """Those that belong to no single fitting, or to one that was refused."""
     metal: TubeMetal = field(default_factory=lambda: metal_named("carbon steel"))
     """Of the tubes."""
+    verdict: JobVerdict | None = None
+    """What the job comes to; None for a sheet of fittings without a job."""
     notes: tuple[str, ...] = ()
     """Sentences about the whole job: what the takeoff left out, what the shop book has corrected."""
 

@@ -16,6 +16,7 @@ from ..bench.shop_entries import Prices, PrintRun
 from ..files.atomic import FileSet
 from ..files.file_names import safe_name
 from .asked import Job
+from .judging import verdict_of
 from .report import result_json
 from .results import JobResult, Made
 
@@ -73,6 +74,7 @@ def job_sheet_of(result: JobResult) -> JobSheet:
         metal=result.facts.metal,
         findings=result.refusals,
         notes=result.notes,
+        verdict=verdict_of(result),
     )
 
 

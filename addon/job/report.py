@@ -10,6 +10,7 @@ from typing import Any
 from ..bench.quantities import Estimate, Quantities
 from ..bench.readings import FORMAT
 from ..bench.statistic import Statistic
+from ..bench.verdict import JobVerdict
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
 from ..review.findings import Finding
@@ -18,6 +19,7 @@ from ..review.print_plan import PrintPlan
 from ..review.support import Support
 from ..takeoff import ClosedEnd, Hole, Takeoff, Tube, TubeEnd
 from ..trade.sizes import nearest_size, section_name
+from .judging import verdict_of
 from .results import JobLadder, JobResult, Made
 
 
@@ -28,6 +30,7 @@ def result_json(result: JobResult) -> str:
         "format": FORMAT,
         "job": result.job.name,
         "process": result.job.process.name,
+        "verdict": _verdict(verdict_of(result)),
         "ends": [{**_end(end), "fitting": fitting_of.get(id(end))} for end in result.ends],
         **_sites(result.takeoff),
         "fittings": [
@@ -60,6 +63,32 @@ def result_json(result: JobResult) -> str:
         "notes": list(result.notes),
     }
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _verdict(verdict: JobVerdict) -> dict[str, Any]:
+    return {
+        "said": verdict.headline,
+        "ready": verdict.ready,
+        "complete": verdict.complete,
+        "ends": verdict.ends,
+        "kinds": verdict.kinds,
+        "fittings": verdict.fittings,
+        "plates": verdict.plates,
+        "must_fix": [concern.said for concern in verdict.must_fix],
+        "look_at": [concern.said for concern in verdict.look_at],
+        "left_out": [
+            {
+                "ends": entry.ends,
+                "fitting": entry.fitting or None,
+                "reason": entry.reason,
+                "remedy": entry.remedy,
+                "sources": list(entry.sources),
+            }
+            for entry in verdict.left_out
+        ],
+        "before_printing": list(verdict.before_printing),
+        "enters_share": _round(verdict.enters_share),
+    }
 
 
 def _end(end: TubeEnd) -> dict[str, Any]:

@@ -142,7 +142,9 @@ class JobResult:
     takeoff: Takeoff = Takeoff(())
     """Its tubes, holes, copes and joints are those of the assembly; its ends are those that the job is about."""
     bodies: tuple[Mesh, ...] = ()
+    batches: tuple[Batch, ...] = ()
     made: tuple[Made, ...] = ()
+    """The fittings of ``batches`` that can be made."""
     findings: tuple[Finding, ...] = ()
     """Of every fitting, those that were refused included."""
     laid_out: LaidOut = LaidOut()

@@ -99,6 +99,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
         job=job,
         takeoff=takeoff,
         bodies=bodies,
+        batches=tuple(batches),
         made=fittings,
         findings=(*(finding for attempt in attempts for finding in attempt.findings), *met),
         laid_out=laid_out,

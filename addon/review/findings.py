@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from ..fields.messages import NOTHING, Length, Measure, Message, say
+from ..fields.messages import NOTHING, Length, Measure, Message, say, say_all
 
 Severity = Literal["must fix", "look at", "good to know"]
 SEVERITIES: tuple[Severity, ...] = ("must fix", "look at", "good to know")
@@ -58,6 +58,49 @@ class Finding:
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda finding: SEVERITIES.index(finding.severity)))
+
+
+@dataclass(frozen=True)
+class Concern:
+    """The findings of one check and severity, which are said once."""
+
+    findings: tuple[Finding, ...]
+
+    @property
+    def check(self) -> str:
+        return self.findings[0].check
+
+    @property
+    def severity(self) -> Severity:
+        return self.findings[0].severity
+
+    @property
+    def fittings(self) -> tuple[str, ...]:
+        """Whom it concerns."""
+        return tuple(dict.fromkeys(finding.fitting for finding in self.findings if finding.fitting))
+
+    @property
+    def worst(self) -> Finding:
+        """The one that is furthest from its limit."""
+        return max(self.findings, key=lambda finding: abs((finding.value or 0.0) - (finding.limit or 0.0)))
+
+    @property
+    def said(self) -> Message:
+        """The worst in words, with whom it concerns."""
+        worst, who = self.worst, ", ".join(self.fittings)
+        head = f"{self.severity.capitalize()}: {self.check}" + (f", {who}" if who else "")
+        place = say_all([part for part in (worst.fitting if len(self.fittings) > 1 else "", worst.where) if part], ", ")
+        several = f"; the worst of {len(self.findings)} places" if len(self.findings) > 1 else ""
+        where = say(" ({}{})", place, several) if place else NOTHING
+        return say("{}. {} {}{}", head, worst.meaning, worst.advice, where)
+
+
+def concerns(findings: Iterable[Finding]) -> tuple[Concern, ...]:
+    """One for each check and severity, worst first."""
+    alike: dict[tuple[Severity, str], list[Finding]] = {}
+    for finding in worst_first(findings):
+        alike.setdefault((finding.severity, finding.check), []).append(finding)
+    return tuple(Concern(tuple(some)) for some in alike.values())
 
 
 def say_place(place: Place) -> Message:

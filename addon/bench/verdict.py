@@ -1,0 +1,124 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a job comes to, in the words and round numbers in which a fabricator says it.
+
+The one source for what the screen, the window, the job sheet and result.json say first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from ..fields.messages import NOTHING, Message, say, say_all
+from ..review.findings import Concern
+from .quantities import Quantities
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Tube ends without a fitting that could have one, with one reason."""
+
+    ends: int
+    fitting: str
+    """Id of the fitting that was not made; empty for ends that take none as they are."""
+    reason: Message
+    """A sentence with its stop."""
+    remedy: Message
+    """How to have it after all, a sentence with its stop."""
+    sources: tuple[str, ...]
+    """Names of the tubes, one for each end."""
+
+    @property
+    def said(self) -> Message:
+        return say_all(
+            (f"{_count(self.ends, 'end')} left out. {self.fitting}".rstrip() + ":", self.reason, self.remedy)
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class JobVerdict:
+    asked: bool = True
+    """Whether the job asks for fittings at all."""
+    ends: int
+    """That get a fitting."""
+    kinds: int
+    fittings: int
+    """Printed, with the spares."""
+    plates: int
+    quantities: Quantities | None = None
+    """None if nothing is printed."""
+    must_fix: tuple[Concern, ...] = ()
+    """Of the fittings that were made."""
+    look_at: tuple[Concern, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    before_printing: tuple[Message, ...] = ()
+    """What a person does first, sentence by sentence."""
+    enters_share: float | None = None
+    """Share of the fittings that go in, of tubes drawn at random within their tolerances, the worst kind's; None if
+    it was not worked out."""
+
+    @property
+    def ready(self) -> bool:
+        """Whether what was made can be printed as it is."""
+        return self.kinds > 0 and not self.must_fix
+
+    @property
+    def complete(self) -> bool:
+        """Whether all that was asked for is ready: nothing must be fixed, and no end was left out."""
+        return (self.ready or not self.asked) and not self.left_out
+
+    @property
+    def headline(self) -> Message:
+        """The verdict in one sentence, without its stop."""
+        left = sum(entry.ends for entry in self.left_out)
+        if not self.kinds:
+            why = "no tube end is open" if self.asked else "the job asks for no fittings"
+            return say(f"Nothing to print: {_count(left, 'end is', 'ends are') + ' left out' if left else why}")
+        ends = f"{self.ends} of {_count(self.ends + left, 'end')}" if left else _count(self.ends, "end")
+        about = f"{ends}, {_count(self.kinds, 'kind')}"
+        if self.must_fix:
+            checks = ", ".join(dict.fromkeys(concern.check for concern in self.must_fix))
+            return say(f"{about}, not to be printed yet: {checks}")
+        amounts = [_count(self.plates, "plate")] if self.plates else []
+        if self.quantities:
+            amounts += [about_grams(self.quantities.grams.value), f"about {about_time(self.quantities.time_s.value)}"]
+        return say(f"{about}, ready to print" + (f": {', '.join(amounts)}" if amounts else ""))
+
+    @property
+    def goes_in(self) -> Message:
+        """What share of the fittings goes in, in a sentence; empty if that was not worked out."""
+        if self.enters_share is None:
+            return NOTHING
+        return say(f"{_share(self.enters_share)} of these fittings go in, over what the tubes' tolerances allow.")
+
+    @property
+    def in_the_way(self) -> tuple[Message, ...]:
+        """What must be fixed, and what was left out and how to have it after all, each in a sentence or two."""
+        return (*(concern.said for concern in self.must_fix), *(entry.said for entry in self.left_out))
+
+
+def about_grams(grams: float) -> str:
+    """``"230 g"``, ``"1.2 kg"``."""
+    if grams >= 1000:
+        return f"{grams / 1000:.1f} kg"
+    step = next(step for least, step in ((100, 10), (20, 5), (0, 1)) if grams >= least)
+    return f"{max(round(grams / step), 1) * step} g"
+
+
+def about_time(seconds: float) -> str:
+    """``"40 min"``, ``"2 1/2 h"``, ``"9 h"``."""
+    minutes = seconds / 60
+    if minutes < 57.5:
+        return f"{max(round(minutes / 5), 1) * 5} min"
+    halves = round(minutes / 30)
+    if halves < 10:
+        return f"{halves // 2}{' 1/2' * (halves % 2)} h"
+    return f"{round(minutes / 60)} h"
+
+
+def _share(share: float) -> str:
+    """Rounded down: no more is said than is so."""
+    return "All" if share == 1 else f"{int(share * 1000) / 10:g} %"
+
+
+def _count(number: int, singular: str, plural: str = "") -> str:
+    return f"{number} {singular if number == 1 else plural or singular + 's'}"

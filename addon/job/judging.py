@@ -1,0 +1,90 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The verdict on a job: what it comes to, what stands in its way, and what a person does before printing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ..bench.verdict import JobVerdict, LeftOut
+from ..fields.messages import Message, say
+from ..review.findings import concerns
+from ..takeoff import Takeoff, TubeEnd
+from .results import JobResult
+
+
+def verdict_of(result: JobResult) -> JobVerdict:
+    made = {fitting.id for fitting in result.made}
+    of_made = concerns(finding for finding in result.findings if finding.fitting in made)
+    return JobVerdict(
+        asked=bool(result.job.wishes),
+        ends=sum(len(fitting.batch.ends) for fitting in result.made),
+        kinds=len(result.made),
+        fittings=sum(fitting.count for fitting in result.made),
+        plates=result.plates.count,
+        quantities=result.quantities,
+        must_fix=tuple(concern for concern in of_made if concern.severity == "must fix"),
+        look_at=tuple(concern for concern in of_made if concern.severity == "look at"),
+        left_out=(*_not_made(result), *_not_served(result)),
+        before_printing=tuple(_before_printing(result)),
+    )
+
+
+def could_have_one(end: TubeEnd, takeoff: Takeoff) -> bool:
+    """Whether a closed end would take a fitting if it were another one, or the tube were cut or cleared: not where
+    another part of the weldment closes it."""
+    if end.cause == "coped":
+        return any(cope.end is end and cope.other is None for cope in takeoff.copes)
+    return end.cause in ("crossed", "too short", "no wall", "lost") or (
+        end.cause == "blocked" and end.clear_depth_mm > 0
+    )
+
+
+def _not_made(result: JobResult) -> list[LeftOut]:
+    """Fittings that were refused."""
+    entries = []
+    for batch in result.batches:
+        refusals = [finding for finding in result.refusals if finding.fitting == batch.id]
+        if refusals:
+            sources = tuple(end.source for end in batch.ends)
+            entries.append(LeftOut(len(sources), batch.id, refusals[0].meaning, refusals[0].advice, sources))
+    return entries
+
+
+def _not_served(result: JobResult) -> list[LeftOut]:
+    """Ends that take none of the fittings that are asked for."""
+    reasons: dict[tuple[Message, Message], list[TubeEnd]] = {}
+    for end in result.ends:
+        asked = any(isinstance(end, wish.family.serves) for wish in result.job.wishes)
+        if asked and not end.open and could_have_one(end, result.takeoff):
+            reasons.setdefault((end.reason, end.remedy), []).append(end)
+    return [
+        LeftOut(
+            ends=len(ends),
+            fitting="",
+            reason=say("{}.", reason.capitalised),
+            remedy=say("{}.", remedy.capitalised),
+            sources=tuple(end.source for end in ends),
+        )
+        for (reason, remedy), ends in reasons.items()
+    ]
+
+
+def _before_printing(result: JobResult) -> list[Message]:
+    """What a person does first, of what the tool cannot know."""
+    if not result.made:
+        return []
+    job, steps = result.job, []
+    if result.ladders:
+        steps.append(say("Print the fit ladder and try it in the tube."))
+    sections = [(fitting.id, fitting.batch.ends[0].section) for fitting in result.made]
+    if unmeasured := [id for id, section in sections if job.measured_for(section) is None]:
+        steps.append(say("Measure the bores{} and enter the readings.", _of(unmeasured, result)))
+    if unseen := [id for id, section in sections if job.tube_for(section).seam_height_mm is None]:
+        steps.append(
+            say("Look into the tubes{} for a weld seam and enter its height, 0 for none.", _of(unseen, result))
+        )
+    return [*steps, say("Try one fitting in a real tube end.")]
+
+
+def _of(ids: Sequence[str], result: JobResult) -> str:
+    return "" if len(ids) == len(result.made) else f" of {', '.join(ids)}"

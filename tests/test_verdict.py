@@ -1,0 +1,97 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The verdict on a job: calm where nobody has to act, and first in saying what stands in the way."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+from manifold3d import Manifold
+
+from addon.bench.verdict import about_grams, about_time
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.job.jobfile import parse_job
+from addon.job.judging import verdict_of
+from addon.job.results import JobResult
+from addon.job.running import run
+
+ONE_INCH = Section.round(25.4, 3.175)
+SQUARE = Section.rectangular(40, 40, 3)
+
+
+def tube(section: Section, name: str, length: float = 300.0, x: float = 0.0) -> Mesh:
+    solid = (section.outer.cross_section() - section.bore.cross_section()).extrude(length)
+    return Mesh.from_manifold(solid, name).placed(Frame.along((x, 0, 0), (0, 0, 1)))
+
+
+def less(mesh: Mesh, tool: Manifold) -> Mesh:
+    return Mesh.from_manifold(mesh.to_manifold() - tool, mesh.name)
+
+
+def do(folder: Path, meshes: Sequence[Mesh], **tables: Any) -> JobResult:
+    job = parse_job({"assembly": {"files": ["rack.stl"]}, **tables}, folder, "rack")
+    return run(job, meshes, True, lambda what, share: None)
+
+
+@pytest.mark.parametrize(
+    ("grams", "said"), [(0.2, "1 g"), (7.4, "7 g"), (43, "45 g"), (194.6, "190 g"), (996, "1000 g"), (1240, "1.2 kg")]
+)
+def test_grams_as_one_says_them(grams: float, said: str) -> None:
+    assert about_grams(grams) == said
+
+
+@pytest.mark.parametrize(
+    ("minutes", "said"),
+    [(1, "5 min"), (43, "45 min"), (57, "55 min"), (62, "1 h"), (160, "2 1/2 h"), (299, "5 h"), (545, "9 h")],
+)
+def test_time_as_one_says_it(minutes: float, said: str) -> None:
+    assert about_time(60 * minutes) == said
+
+
+def test_what_was_made_and_what_was_not(tmp_path: Path) -> None:
+    """A hole through both walls 6.5 mm down leaves 6.5 mm for a spigot of 8."""
+    bolt = Manifold.cylinder(100, 3.5, circular_segments=48).translate((0, 0, -50)).rotate((0, 90, 0))
+    crossed = less(tube(ONE_INCH, "crossed"), bolt.translate((0, 0, 10)))
+    large = tube(SQUARE, "large", x=100)
+    result = do(tmp_path, [crossed, large], process={"plate_mm": [60, 60, 100], "margin_mm": 15})
+    verdict = verdict_of(result)
+    assert (verdict.ends, verdict.kinds, verdict.fittings, verdict.plates) == (1, 1, 1, 1)
+    assert verdict.ready and not verdict.complete
+    assert verdict.headline.startswith("1 of 4 ends, 1 kind, ready to print: 1 plate, ")
+    too_large, too_deep = verdict.left_out
+    assert (too_large.ends, too_large.fitting, too_large.sources) == (2, "F2", ("large", "large"))
+    assert "plate_mm" in too_large.remedy
+    assert (too_deep.ends, too_deep.fitting, too_deep.sources) == (1, "", ("crossed",))
+    assert too_deep.reason == "Crossed by a hole 6.5 mm down the bore."
+    assert too_deep.remedy.startswith("Shorten the spigot to 6 mm")
+    written = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))["verdict"]
+    assert (written["said"], written["complete"]) == (verdict.headline, False)
+    assert [entry["fitting"] for entry in written["left_out"]] == ["F2", None]
+
+
+def test_ends_that_the_weldment_closes_are_not_left_out(tmp_path: Path) -> None:
+    """A plate across the foot; the other end is open."""
+    plate = Mesh.from_manifold(Manifold.cube((60, 60, 5), True).translate((0, 0, -2.5)), "plate")
+    verdict = verdict_of(do(tmp_path, [tube(ONE_INCH, "post"), plate]))
+    assert verdict.complete and verdict.headline.startswith("1 end, 1 kind, ready to print")
+
+
+def test_a_cope_that_lies_on_nothing_is_left_out(tmp_path: Path) -> None:
+    round_cut = Manifold.cylinder(100, 20, circular_segments=128).translate((0, 0, -50)).rotate((0, 90, 0))
+    verdict = verdict_of(do(tmp_path, [less(tube(ONE_INCH, "strut"), round_cut)]))
+    (coped,) = verdict.left_out
+    assert coped.reason.startswith("Coped") and coped.remedy.startswith("Cut it flat")
+    assert verdict.headline.startswith("1 of 2 ends")
+
+
+def test_what_is_not_made_on_purpose_is_not_left_out(tmp_path: Path) -> None:
+    bolt = Manifold.cylinder(100, 3.5, circular_segments=48).translate((0, 0, -50)).rotate((0, 90, 0))
+    crossed = less(tube(ONE_INCH, "crossed"), bolt.translate((0, 0, 10)))
+    verdict = verdict_of(do(tmp_path, [crossed], fitting={"make": False}))
+    assert verdict.complete and not verdict.ready
+    assert verdict.headline == "Nothing to print: the job asks for no fittings"
