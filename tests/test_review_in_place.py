@@ -20,6 +20,7 @@ from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import review_fit
+from addon.review.in_place import Trial
 from addon.takeoff.ends import mitre_normal
 
 UPRIGHT = Frame.along((0, 0, 0), (0, 0, 1))
@@ -143,3 +144,39 @@ def test_overlapping_bodies_in_one_mesh_count_once() -> None:
     plate = mesh_of(Manifold.cube((60, 60, 5), True).translate((0, 0, -50)))
     whole = named(joined(tube(12.7, 9.525), plate), "frame")
     assert review_fit(common_cap(128).mesh, whole, UPRIGHT, least_gap_mm=0.1).findings == ()
+
+
+@given(
+    st.floats(-1.5, 1.5),
+    st.floats(-1.5, 1.5),
+    st.floats(-0.3, 0.3),
+    st.sampled_from([0.0, 35.0]),
+    st.sampled_from([Section.round(25.4, 3.175), Section.rectangular(40, 25, 2)]),
+    st.booleans(),
+)
+@settings(max_examples=60, deadline=None)
+def test_a_tube_that_surely_keeps_its_distance_has_no_finding(
+    shift: float, lean: float, raised: float, mitre_deg: float, section: Section, in_the_way: bool
+) -> None:
+    """The quick look at a tube that stands a little off, or has something in it, beside the kernel's booleans."""
+    trial = Trial(design(Recipe(), section, mitre_deg=mitre_deg, facets=32).mesh, mitre_normal(mitre_deg, 0.0), 0.1)
+    outer, bore = (outline.cross_section(chord_error=0.05) for outline in (section.outer, section.bore))
+    body = (outer - bore).extrude(150).translate((0, 0, -120))
+    body = body.trim_by_plane((-trial.rim_normal).tolist(), 0.0).rotate((lean, 0, 0)).translate((shift, 0, raised))
+    if in_the_way:
+        body += Manifold.cube((60, 3, 3), True).translate((0, 0, -5))
+    frame = Frame.along((300, -200, 50), (1, 2, 2), (0, 1, -1))
+    tube_there = named(mesh_of(body).placed(frame), "tube")
+    if trial.clears(frame, tube_there):
+        result = trial.at(frame, tube_there)
+        assert result.findings == () and result.tube.interference_mm3 == 0
+
+
+@pytest.mark.parametrize("mitre_deg", [0.0, 35.0])
+@pytest.mark.parametrize("section", [Section.round(25.4, 3.175), Section.rectangular(40, 25, 2)])
+def test_a_tube_as_drawn_is_seen_to_keep_its_distance(section: Section, mitre_deg: float) -> None:
+    trial = Trial(design(Recipe(), section, mitre_deg=mitre_deg).mesh, mitre_normal(mitre_deg, 0.0), 0.1)
+    outer, bore = (outline.cross_section(chord_error=0.05) for outline in (section.outer, section.bore))
+    body = (outer - bore).extrude(150).translate((0, 0, -120)).trim_by_plane((-trial.rim_normal).tolist(), 0.0)
+    assert trial.clears(UPRIGHT, mesh_of(body))
+    assert not trial.clears(UPRIGHT, mesh_of(body + box(1.0, 4.0, 100.0, section.bore.half_width - 0.15, -2, -105)))

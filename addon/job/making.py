@@ -5,16 +5,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from ..bench.plate import Footprint, TooLarge, too_large
 from ..fields.messages import FieldName, Length, Message, Name, say
 from ..fields.refusals import RecipeError
+from ..geometry.boxes import BoxTree
 from ..geometry.mesh import Mesh
-from ..review import Finding, review_fit
+from ..review import Finding
+from ..review.in_place import SEARCH_MM, Trial
 from ..takeoff import TubeEnd
+from ..takeoff.ends import mitre_normal
 from ..trade.fits import fit_named
 from ..trade.sizes import section_name
 from .asked import Job
@@ -84,36 +88,70 @@ def without_room(fitting: Made, reason: TooLarge) -> Finding:
     )
 
 
-def fit_in_place(fitting: Made, bodies: Sequence[Mesh], others: Sequence[Made]) -> list[Finding]:
-    """What the fitting meets in the assembly, at each of its ends whose tube is there: bodies, and ``others`` (itself
-    among them) in their places."""
+@dataclass(frozen=True, eq=False)
+class Assembled:
+    """The assembly's bodies and the fittings in their places, found by where they are."""
+
+    bodies: Sequence[Mesh]
+    fittings: Sequence[Made]
+
+    @cached_property
+    def tubes(self) -> dict[str, Mesh]:
+        return {body.name: body for body in reversed(self.bodies)}
+
+    @cached_property
+    def _placed(self) -> list[tuple[Made, TubeEnd]]:
+        return [(fitting, end) for fitting in self.fittings for end in fitting.batch.ends]
+
+    @cached_property
+    def _boxes(self) -> BoxTree:
+        """Of the bodies, then of the fittings."""
+        low = [body.bounds[0] for body in self.bodies]
+        high = [body.bounds[1] for body in self.bodies]
+        for fitting, end in self._placed:
+            # The box that holds the fitting's own box as it is turned.
+            middle, half = fitting.fitting.mesh.bounds.mean(axis=0), fitting.fitting.mesh.size / 2
+            centre, reach = end.frame.to_world(middle), half @ np.abs(end.frame.axes)
+            low.append(centre - reach)
+            high.append(centre + reach)
+        return BoxTree.of(np.array(low), np.array(high))
+
+    def beside(self, fitting: Made) -> list[list[Mesh]]:
+        """What may come near the fitting at each of its ends, without the end's tube and the fitting itself."""
+        ends = fitting.batch.ends
+        origins, axes = np.array([end.frame.origin for end in ends]), np.array([end.frame.axes for end in ends])
+        low, high = fitting.fitting.mesh.bounds
+        sides = [np.tile(side, (len(ends), 1)) for side in (low - SEARCH_MM, high + SEARCH_MM)]
+        found: list[list[Mesh]] = [[] for _ in ends]
+        pairs = zip(*(indices.tolist() for indices in self._boxes.near(origins, axes, *sides)), strict=True)
+        for number, thing in sorted(pairs):
+            if thing < len(self.bodies):
+                if self.bodies[thing] is not self.tubes.get(ends[number].source):
+                    found[number].append(self.bodies[thing])
+                continue
+            other, its_end = self._placed[thing - len(self.bodies)]
+            if its_end is not ends[number]:
+                mesh = other.fitting.mesh.placed(its_end.frame)
+                found[number].append(replace(mesh, name=f"{other.id} at {its_end.source}"))
+        return found
+
+
+def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
+    """What the fitting meets in the assembly, at each of its ends whose tube is there."""
     findings: list[Finding] = []
-    placed = [(other, end) for other in others for end in other.batch.ends]
-    origins = np.array([end.frame.origin for _, end in placed]).reshape(-1, 3)
-    sizes = np.array([float(np.linalg.norm(other.fitting.mesh.size)) for other, _ in placed])
-    own_size = float(np.linalg.norm(fitting.fitting.mesh.size))
-    for end in fitting.batch.ends:
-        tube = next((body for body in bodies if body.name == end.source), None)
+    seat = fitting.fitting.seat
+    place, least_gap_mm = fitting.batch.place, max(fit_named(seat.fit).least_gap_mm, 0.0)
+    normal = mitre_normal(place.mitre_deg, place.mitre_direction_deg)
+    trial = Trial(fitting.fitting.mesh, normal, least_gap_mm, seat.fit == "press", fitting.id)
+    for end, others in zip(fitting.batch.ends, assembled.beside(fitting), strict=True):
+        tube = assembled.tubes.get(end.source)
         if tube is None:
             continue
-        apart = np.linalg.norm(origins - end.frame.origin, axis=1)
-        neighbours = [
-            replace(other.fitting.mesh.placed(its.frame), name=f"{other.id} at {its.source}")
-            for other, its in (placed[i] for i in np.flatnonzero(apart < own_size + sizes))
-            if its is not end
-        ]
-        fit = review_fit(
-            fitting.fitting.mesh.placed(end.frame),
-            tube,
-            end.frame,
-            rim_normal=end.rim_normal,
-            others=[*(body for body in bodies if body is not tube), *neighbours],
-            clear_depth_mm=end.clear_depth_mm,
-            least_gap_mm=max(fit_named(fitting.fitting.seat.fit).least_gap_mm, 0.0),
-            press=fitting.fitting.seat.fit == "press",
-            name=fitting.id,
-        )
-        findings += [replace(finding, where=_at(end, finding.where)) for finding in fit.findings]
+        if not others and trial.clears(end.frame, tube):
+            met = trial.depth_findings(end.clear_depth_mm)
+        else:
+            met = list(trial.at(end.frame, tube, others, end.clear_depth_mm).findings)
+        findings += [replace(finding, where=_at(end, finding.where)) for finding in met]
     return findings
 
 

@@ -20,10 +20,10 @@ from ..takeoff.given import joined, leaving_out
 from .asked import Job, JobError
 from .batches import book_notes, sort_into_batches
 from .ladders import make_ladders, write_ladders
-from .making import attempt, fit_in_place
+from .making import Assembled, attempt, fit_in_place
 from .papers import quantities_of, write_papers
 from .print_files import lay_out_all, left_behind, write_print_files
-from .results import Attempt, Batch, JobResult, Made
+from .results import Attempt, Batch, JobResult
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how much of the job is done, 0 to 1."""
@@ -89,7 +89,7 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
     batches = sort_into_batches(job, takeoff.ends)
     attempts = yield from _fitted(job, batches)
     fittings = tuple(attempt.made for attempt in attempts if attempt.made)
-    met = yield from _tried_in_place(fittings, bodies)
+    met = yield from _tried_in_place(Assembled(bodies, fittings))
 
     yield "Laying out the plate", 0.6
     laid_out = lay_out_all(job, fittings)
@@ -132,11 +132,9 @@ def _fitted(job: Job, batches: Sequence[Batch]) -> Generator[tuple[str, float], 
     return tuple(attempts)
 
 
-def _tried_in_place(
-    fittings: Sequence[Made], bodies: Sequence[Mesh]
-) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
+def _tried_in_place(assembled: Assembled) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
     findings: list[Finding] = []
-    for index, fitting in enumerate(fittings):
-        yield f"Trying {fitting.id} in its tubes", 0.4 + 0.2 * index / len(fittings)
-        findings += fit_in_place(fitting, bodies, fittings)
+    for index, fitting in enumerate(assembled.fittings):
+        yield f"Trying {fitting.id} in its tubes", 0.4 + 0.2 * index / len(assembled.fittings)
+        findings += fit_in_place(fitting, assembled)
     return tuple(findings)

@@ -17,7 +17,7 @@ from ...files.threemf import write_3mf
 from ...geometry.names import quoted
 from ...geometry.placement import Placement
 from ...job.asked import JobError
-from ...job.making import fit_in_place
+from ...job.making import Assembled, fit_in_place
 from ...job.print_files import lay_out_all
 from ...job.running import after_takeoff
 from ...takeoff import TakeoffError, split_bodies
@@ -101,11 +101,11 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
             bodies = split_bodies(scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())[0])
         except SceneError as error:
             raise WorkError(str(error)) from error
-        others = [fitted.made for fitted in desk.fittings if fitted.made]
+        assembled = Assembled(bodies, [fitted.made for fitted in desk.fittings if fitted.made])
         for number, fitted in enumerate(desk.fittings):
             yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
             if fitted.made:
-                fitted.in_place = tuple(fit_in_place(fitted.made, bodies, others))
+                fitted.in_place = tuple(fit_in_place(fitted.made, assembled))
         updating.changed(desk)
         return f"{count_of(sum(len(fitted.in_place) for fitted in desk.fittings), 'finding')} in place"
 
