@@ -31,11 +31,11 @@ from addon.bench.statistic import Statistic
 from addon.families.cap import Recipe, design
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
-from addon.review import review_fitting
+from addon.review import review, review_fitting
 from addon.review.facets import Facets
 from addon.review.laid import Laid, laid
 from addon.review.layers import Layers, cut_layers
-from addon.trade.processes import Material, Process
+from addon.trade.processes import Material, Process, process_named
 
 FACETS = 1440
 PROCESS = Process(
@@ -186,6 +186,41 @@ def test_support_and_purge():
     assert broken_off.purge_cm3 == 0
 
 
+def test_a_base_lies_under_part_and_support():
+    """Source: areas of circles. A plate 2 mm thick and 10 mm in radius on a stem of 5: under it a base 1.5 mm wider,
+    three layers of 0.25 mm without a void; the support of another material makes its layers change."""
+    process = replace(
+        PROCESS, base_layers=3, base_margin_mm=1.5, support="dissolved in a bath", bath="water", purge_mm3=50.0,
+        material_change_s=9.0,
+    )  # fmt: skip
+    solid = cylinder(5, 4) + cylinder(10, 2).translate([0, 0, 4])
+    printed = review(Mesh.from_manifold(solid), process).printed
+    work = work_of_print(printed, process)
+    base = math.pi * 11.5**2 * 0.75
+    assert work.support_mm3 == pytest.approx(base + 0.25 * math.pi * (10**2 - 5**2) * 4, rel=2e-3)
+    assert (work.layers, work.support_layers) == (24 + 3, 16)
+    needed = quantities([[(work, 2)]], process, ABS)
+    assert needed.purge_cm3 == pytest.approx(16 * 0.05)
+    assert needed.time_s.raw == pytest.approx(
+        300 + 2 * (work.path_mm + work.support_mm3 / 0.125) / 40 + 27 * 6 + 16 * 9
+    )
+
+
+def test_ten_caps_take_what_they_take_in_practice():
+    """Source: common practice, no source: ten hemispherical caps for 1 in x 1/8 in tube, open inside, in layers of 0.25
+    mm with dissolved support: 47 to 47.5 cm³ of model plastic, 15 cm³ of support, a little over two and a half hours.
+    """
+    process = process_named("Dissolved support, 0.25 mm layers")
+    recipe = recipe_of(crown="dome", spigot_mm=8.0, gap_mm=0.2, groove_width_mm=3.175, groove_depth_mm=2.0)
+    printed = review_fitting(design(recipe, Section.round(25.4, 3.175)), process).printed
+    needed = quantities([[(work_of_print(printed, process), 10)]], process, ABS)
+    purged = needed.purge_cm3 / 2  # of either plastic
+    assert pytest.approx(needed.part_cm3 + purged, rel=MATERIAL_BAND) == 47.5
+    assert pytest.approx(needed.support_cm3 + purged, rel=MATERIAL_BAND) == 15
+    assert needed.plastic_cm3.low < 47 + 15 < needed.plastic_cm3.high
+    assert needed.time_s.low < 2.6 * 3600 < needed.time_s.high
+
+
 def test_cost_where_prices_are_given():
     work = Work(plastic_mm3=50_000, path_mm=72_000, layers=50)
     assert quantities([[(work, 1)]], PROCESS, ABS).costs is None
@@ -194,8 +229,8 @@ def test_cost_where_prices_are_given():
     hours = (300 + 72_000 / 40 + 50 * 6) / 3600
     low, likely, high = result.costs
     assert likely == pytest.approx(50 * 1.04 / 1000 * 40 + hours * 6)
-    assert low == pytest.approx(50 * 1.04 / 1000 * 40 * 0.9 + hours * 6 * 0.7)
-    assert high == pytest.approx(50 * 1.04 / 1000 * 40 * 1.1 + hours * 6 * 1.3)
+    assert low == pytest.approx(50 * 1.04 / 1000 * 40 * 0.85 + hours * 6 * 0.7)
+    assert high == pytest.approx(50 * 1.04 / 1000 * 40 * 1.15 + hours * 6 * 1.3)
     supported = [[(replace(work, support_mm3=10_000), 1)]]
     dear = quantities(supported, PROCESS, ABS, prices=replace(prices, support_per_kg=100.0, machine_per_hour=0.0)).costs
     assert dear[1] == pytest.approx((50 * 40 + 10 * 100) * 1.04 / 1000)
@@ -224,7 +259,7 @@ def test_estimates_follow_the_shop_book():
     assert "4 readings" in learned.basis
     single = quantities([[(work, 1)]], PROCESS, ABS, runs[:1])
     assert single.plastic_cm3.value == pytest.approx(110) and single.plastic_cm3.band == MATERIAL_BAND
-    assert "single reading" in single.plastic_cm3.basis and "10%" in single.plastic_cm3.basis
+    assert "single reading" in single.plastic_cm3.basis and "15%" in single.plastic_cm3.basis
     assert single.time_s.value == pytest.approx(1.5 * single.time_s.raw)
     untaught = quantities([[(work, 1)]], PROCESS, ABS)
     assert (untaught.plastic_cm3.value, untaught.time_s.band) == (100, TIME_BAND)

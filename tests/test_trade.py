@@ -57,7 +57,8 @@ SCHEDULES = ("5", "10", "40", "80", "160")
 GENERAL = process_named(DEFAULT_PROCESS)
 BENCH = process_named("Dissolved support, 0.25 mm layers")
 DISSOLVED = {
-    "bead_mm": 0.5, "chamber_c": 80 - 20, "start_s": 4 * 300, "layer_change_s": 3 * 5, "purge_mm3": 0.25 * 0.5 * 240,
+    "bead_mm": 0.5, "chamber_c": 80 - 20, "start_s": 4 * 300, "material_change_s": 2 * 5, "fill": 0.5,
+    "purge_mm3": 2 * 0.25 * 0.5 * 240, "base_layers": 5, "base_margin_mm": 4 * 0.5,
     "keep_out_mm": (240 / 5, 190 / 5), "support": "dissolved in a bath", "support_fill": 0.25,
     "pocket_mouth_mm": 6 * 0.5, "bath": "caustic, ultrasonic", "bath_density": 1.03, "bath_fill_mm": 170,
 }  # fmt: skip
@@ -68,7 +69,7 @@ ROWS = [
     ("Rough work, 0.3 mm layers", "PETG", 0.6, Fraction(1, 2), {}),
     ("Dissolved support, 0.25 mm layers", "ABS", 0.5, Fraction(1, 2), DISSOLVED),
     ("Fibre-filled, 0.225 mm layers", "PA12 with carbon fibre", 0.6, Fraction(3, 8), {}),
-    ("Soft feet, 0.25 mm layers", "TPU", 0.5, Fraction(1, 2), {"bridge_mm": 6 / 2, "speed_mm_s": 50 / 2}),
+    ("Soft feet, 0.25 mm layers", "TPU", 0.5, Fraction(1, 2), {"bridge_mm": 6 / 2, "speed_mm_s": 60 / 2}),
 ]
 """Every process: its name, plastic, nozzle's bore in mm, its layer as a share of that, and what it changes."""
 SONIC = replace(GENERAL, bath="caustic, ultrasonic")
@@ -418,7 +419,7 @@ class TestProcesses:
             bead_mm=bead, bead_min_mm=0.9 * bore, bead_max_mm=1.6 * bore, rings=math.ceil(1.4 / bead),
             fill=0.25, full_layers=math.ceil(round(1 / layer, 9)), overhang_deg=45, bridge_mm=6,
             tolerance_mm=math.ceil(bore / 3 / 0.05) * 0.05, plate_mm=(240, 190, 170), margin_mm=6, spacing_mm=6,
-            speed_mm_s=50, layer_change_s=5, start_s=300, source="common practice, no source",
+            speed_mm_s=60, layer_change_s=5, start_s=300, source="common practice, no source",
         )  # fmt: skip
         by_rule, row = replace(by_rule, **changes), process_named(name)
         for field in fields(Process):
@@ -432,7 +433,7 @@ class TestProcesses:
         # common practice, no source: 0.25 mm layers, 0.5 mm beads, three rings, an open inside, support dissolved in
         # a caustic bath, heated chamber
         assert (BENCH.layer_mm, BENCH.bead_mm, BENCH.rings) == (0.25, 0.5, 3)
-        assert 0 < BENCH.fill < 0.5
+        assert 0 < BENCH.fill <= 0.5
         assert BENCH.support == "dissolved in a bath"
         assert BENCH.bath.startswith("caustic")
         assert 0 < BENCH.chamber_c < material_named(BENCH.material).hottest_c
@@ -463,6 +464,7 @@ class TestProcesses:
             ({"support": "melted"}, r"support is 'melted'; expected one of 'same material, broken off'"),
             ({"support": "dissolved in a bath"}, r"bath is 'none'; .*one of 'water'"),
             ({"bath": "caustic"}, r"bath is 'caustic'; .*'none'"),
+            ({"base_layers": 5, "base_margin_mm": 4.0}, r"base_margin_mm is 4 mm; .*spacing_mm .*up to 3 mm wider"),
             ({"bath": "acid"}, r"bath is 'acid'; expected one of"),
             ({"name": " "}, "name is empty"),
         ],

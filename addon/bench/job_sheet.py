@@ -178,6 +178,7 @@ def _printing(sheet: JobSheet) -> str:
         ("Speed", f"{process.speed_mm_s:g} mm/s along the beads"),
         ("Chamber", f"heated to {process.chamber_c:g} °C" if process.chamber_c else "not heated"),
         ("Support", process.support),
+        *_base(process),
         ("On the plate", "; ".join(_grouped((fitting.fitting.way_up, fitting.id) for fitting in sheet.fittings))),
     ]
     if any(process.shrink_percent):
@@ -190,6 +191,13 @@ def _printing(sheet: JobSheet) -> str:
         _print_plan(sheet),
         _amounts(sheet.quantities) if sheet.quantities else "",
     )
+
+
+def _base(process: Process) -> list[tuple[str, str]]:
+    if not process.base_layers:
+        return []
+    size = f"{process.base_layers} full layers of support, {say_mm(process.base_margin_mm)} wider than the fitting"
+    return [("Base", f"{size}; layers and heights on this sheet count from its top")]
 
 
 def _print_plan(sheet: JobSheet) -> str:

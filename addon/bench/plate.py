@@ -173,7 +173,7 @@ def _square_turn(outline: Floats) -> float:
 def _why_too_large(
     footprint: Footprint, ways: Sequence[_Turned], ground: Ground, process: Process, rise: float
 ) -> TooLarge | None:
-    height, most = footprint.height_mm * rise, process.plate_mm[2]
+    height, most = footprint.height_mm * rise, process.most_height_mm
     if height > most + _FINE:
         return TooLarge(say("is {} high; there is room for {}", Length(height), Length(most)), height, most)
     if any(fits(way.shape, ground) for way in ways):

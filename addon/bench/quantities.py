@@ -11,13 +11,15 @@ import numpy as np
 
 from ..review.laid import Laid
 from ..review.review import Print
+from ..review.support import base_area
 from ..trade.processes import Material, Process
 from .shop_entries import Prices, PrintRun, material_factor, time_factor
 from .statistic import Statistic
 
-MATERIAL_BAND = 0.10
+MATERIAL_BAND = 0.15
 TIME_BAND = 0.30
-"""How far an estimate may be off as long as the shop book has no records: a judgement, no source."""
+"""How far an estimate may be off as long as the shop book has no records: a judgement, no source. Shops that call an
+inside open lay shares of it that differ by half; rings and full layers are the same for all."""
 RELIED_ON_FROM = 3
 """Readings from which their own spread is the band."""
 
@@ -29,9 +31,12 @@ class Work:
     plastic_mm3: float
     path_mm: float
     layers: int
+    """With those of the base under it."""
     support_mm3: float = 0.0
+    """With the base."""
     support_path_mm: float = 0.0
     support_layers: int = 0
+    """Layers that hold both part and support."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +112,8 @@ class Quantities:
         if prices is None:
             return None
         support_price = prices.material_per_kg if prices.support_per_kg is None else prices.support_per_kg
-        raw = (self.part_cm3 + self.purge_cm3) * prices.material_per_kg + self.support_cm3 * support_price
+        purged = self.purge_cm3 / 2  # of each material
+        raw = (self.part_cm3 + purged) * prices.material_per_kg + (self.support_cm3 + purged) * support_price
         each_cm3 = raw * self.density / 1000 / plastic.raw if plastic.raw else 0.0
         each_s = prices.machine_per_hour / 3600
         low, likely, high = (
@@ -120,15 +126,24 @@ class Quantities:
 def work_of_print(printed: Print, process: Process) -> Work:
     """What one reviewed fitting takes, printed as planned."""
     support = printed.support
-    return work_of(printed.laid, len(printed.layers), process, support.volume_mm3, int(np.count_nonzero(support.areas)))
+    base_mm2 = base_area(printed.layers, support, process.base_margin_mm) if process.base_layers else 0.0
+    support_layers = int(np.count_nonzero(support.areas))
+    return work_of(printed.laid, len(printed.layers), process, support.volume_mm3, support_layers, base_mm2)
 
 
-def work_of(laid: Laid, layers: int, process: Process, support_mm3: float = 0.0, support_layers: int = 0) -> Work:
+def work_of(
+    laid: Laid,
+    layers: int,
+    process: Process,
+    support_mm3: float = 0.0,
+    support_layers: int = 0,
+    base_mm2: float = 0.0,
+) -> Work:
     """What one fitting takes whose beads are known. ``support_mm3`` is the volume that its support fills, plastic and
-    air."""
-    support = support_mm3 * process.support_fill
+    air, without the base."""
+    support = support_mm3 * process.support_fill + base_mm2 * process.base_height_mm
     support_path = support / (process.bead_mm * process.layer_mm)
-    return Work(laid.plastic_mm3, laid.path_mm, layers, support, support_path, support_layers)
+    return Work(laid.plastic_mm3, laid.path_mm, layers + process.base_layers, support, support_path, support_layers)
 
 
 def quantities(
@@ -142,17 +157,19 @@ def quantities(
 
     A plate's layers are laid for all its fittings together, so that its changes and purges count once a layer.
     """
+    dissolved = process.support == "dissolved in a bath"
     part = support = purge = 0.0
     times = []
     for plate in plates:
         works = list(plate)
         part += sum(work.plastic_mm3 * count for work, count in works)
         support += sum(work.support_mm3 * count for work, count in works)
-        if process.support == "dissolved in a bath":
-            purge += process.purge_mm3 * max((work.support_layers for work, _ in works), default=0)
+        changing = max((work.support_layers for work, _ in works), default=0) if dissolved else 0
+        purge += process.purge_mm3 * changing
         path = sum((work.path_mm + work.support_path_mm) * count for work, count in works)
         layers = max((work.layers for work, _ in works), default=0)
-        times.append(process.start_s + path / process.speed_mm_s + layers * process.layer_change_s)
+        changes = layers * process.layer_change_s + changing * process.material_change_s
+        times.append(process.start_s + path / process.speed_mm_s + changes)
     runs = tuple(runs)
     plastic = Estimate.of((part + support + purge) / 1000, material_factor(runs, process.name), MATERIAL_BAND)
     took = Estimate.of(sum(times), time_factor(runs, process.name), TIME_BAND)

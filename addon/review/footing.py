@@ -71,7 +71,7 @@ def size_finding(size: Floats, process: Process, name: str) -> list[Finding]:
     width, depth = (extent - 2 * process.margin_mm for extent in process.plate_mm[:2])
     sides = sorted(size[:2].tolist(), reverse=True)
     room = sorted((width, depth), reverse=True)
-    over = max(sides[0] - room[0], sides[1] - room[1], float(size[2]) - process.plate_mm[2])
+    over = max(sides[0] - room[0], sides[1] - room[1], float(size[2]) - process.most_height_mm)
     if over <= 0:
         return []
     return [
@@ -82,7 +82,7 @@ def size_finding(size: Floats, process: Process, name: str) -> list[Finding]:
             meaning=say(
                 "The part is {size}; the plate has room for {room}.",
                 size=Length(*size),
-                room=Length(width, depth, process.plate_mm[2]),
+                room=Length(width, depth, process.most_height_mm),
             ),
             advice=say(
                 "It is {} too large: check the mesh's unit, turn the part, or choose a larger machine.", Length(over)

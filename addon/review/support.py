@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from manifold3d import CrossSection
+from manifold3d import CrossSection, OpType
 
 from ..geometry.frames import Floats
 from .layers import Layers
+from .outlines import offset
 
 _SPECK_MM2 = 0.01
 """Columns thinner than this are errors of rounding."""
@@ -40,6 +41,12 @@ class Support:
     @property
     def needed(self) -> bool:
         return self.volume_mm3 > 0
+
+
+def base_area(layers: Layers, support: Support, margin_mm: float) -> float:
+    """In mm², of a base that reaches so far past all that would stand on the plate."""
+    on_plate = [layers.outline(0), *(column.outline for column in support.columns if column.first == 0)]
+    return offset(CrossSection.batch_boolean(on_plate, OpType.Add), margin_mm).area()
 
 
 def support_under(layers: Layers, regions: Sequence[tuple[int, CrossSection]]) -> Support:

@@ -109,13 +109,19 @@ class Process:
         0.0, "Chamber (°C)", "Temperature of a heated chamber; 0 for none", least=0.0, most=250.0, group=_SIZE
     )
     speed_mm_s: float = declared(
-        50.0, "Speed (mm/s)", "Mean speed along the beads", least=0.1, most=2000.0, group=_TIME
-    )
+        60.0, "Speed (mm/s)", "Mean speed along the beads, outermost rings and fill together",
+        least=0.1, most=2000.0, group=_TIME,
+    )  # fmt: skip
     layer_change_s: float = declared(
         5.0, "Layer Change", "Time from the last bead of a layer to the first of the next",
         least=0.0, most=3600.0, group=_TIME,
     )  # fmt: skip
     """Travel, lift, wipe."""
+    material_change_s: float = declared(
+        0.0, "Material Change", "More time for a layer that has support of another material: to it and back",
+        least=0.0, most=3600.0, group=_TIME,
+    )  # fmt: skip
+    """Besides the layer change; only where the support is dissolved."""
     keep_out_mm: tuple[float, float] = declared(
         (0.0, 0.0), "Keep-out", "Width and depth of an area that stays free in the plate's front left corner",
         least=0.0, most=5000.0, group=_SIZE,
@@ -129,8 +135,17 @@ class Process:
         0.2, "Support Fill", "Share of the support's volume that is plastic",
         least=0.0, most=1.0, group=_SUPPORT,
     )  # fmt: skip
+    base_layers: int = declared(
+        0, "Base Layers", "Full layers of support under every fitting; 0 where fittings stand on the plate itself",
+        least=0, most=100, group=_SUPPORT,
+    )  # fmt: skip
+    """Evens out the plate, holds the part down, and comes off with the support."""
+    base_margin_mm: float = declared(
+        2.0, "Base Margin", "How far the base reaches past the fitting and its support",
+        least=0.0, most=100.0, group=_SUPPORT,
+    )  # fmt: skip
     purge_mm3: float = declared(
-        0.0, "Purge (mm³)", "Plastic thrown away in each layer that changes material",
+        0.0, "Purge (mm³)", "Plastic thrown away in each layer that changes material, of both together",
         least=0.0, most=10000.0, group=_SUPPORT,
     )  # fmt: skip
     pocket_mouth_mm: float = declared(
@@ -148,6 +163,16 @@ class Process:
     source: str = declared("", meaning="where the numbers come from")
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""
+
+    @property
+    def base_height_mm(self) -> float:
+        """How high the base of support lifts a part off the plate."""
+        return self.first_layer_mm + (self.base_layers - 1) * self.layer_mm if self.base_layers else 0.0
+
+    @property
+    def most_height_mm(self) -> float:
+        """How high a part may be, which stands on the base."""
+        return self.plate_mm[2] - self.base_height_mm
 
 
 def _process_names() -> tuple[str, ...]:
@@ -246,6 +271,18 @@ def _check_together(process: Process) -> None:
                     Length(extent),
                 )
             )
+    base_room = min(process.margin_mm, process.spacing_mm / 2)
+    if process.base_layers and process.base_margin_mm > base_room:
+        raise ProcessError(
+            say(
+                "{} is {:g}; the plate's {} and half of {} leave room for a base up to {:g} wider than the fitting",
+                FieldName("base_margin_mm"),
+                Length(process.base_margin_mm),
+                FieldName("margin_mm"),
+                FieldName("spacing_mm"),
+                Length(base_room),
+            )
+        )
     if (process.support == "dissolved in a bath") != (process.bath != "none"):
         raise ProcessError(
             say(
