@@ -24,7 +24,7 @@ from addon.geometry.mesh import Mesh
 from addon.job.asked import Job, JobError
 from addon.ui import apart, command_line
 from addon.ui.command_line import main
-from addon.ui.scene import read_assembly
+from addon.ui.scene import SceneError, read_assembly
 
 REPOSITORY = Path(__file__).parents[1]
 
@@ -38,7 +38,13 @@ def job_file(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def seen(monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
+def read_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Assemblies are read without a process of their own, which takes a second and reads the same (see below)."""
+    monkeypatch.setattr(command_line, "read_apart", read_assembly)
+
+
+@pytest.fixture
+def seen(read_here: None, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
     """What the job was given; in the place of the work itself there are two steps of progress and a result."""
     given: dict[str, object] = {}
 
@@ -126,8 +132,9 @@ def test_notes_on_what_was_left_out_are_printed(
 
 
 def test_importers_do_not_chatter_between(
-    job_file: Path, seen: dict[str, object], capfd: pytest.CaptureFixture[str]
+    job_file: Path, seen: dict[str, object], monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
+    monkeypatch.setattr(command_line, "read_apart", apart.read_apart)
     main([str(job_file)])
     out, err = capfd.readouterr()
     assert "STL" not in out + err
@@ -160,7 +167,7 @@ def test_bad_input_is_one_paragraph_on_stderr(
 
 @pytest.mark.parametrize("error", [JobError("the wall is asked for"), FileError("the disk is full")])
 def test_what_the_job_refuses(
-    job_file: Path, error: Exception, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    job_file: Path, error: Exception, read_here: None, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def run(*_: object) -> str:
         raise error
@@ -192,7 +199,9 @@ def test_a_tube_of_another_program_becomes_files(job_file: Path, capsys: pytest.
         assert (folder / file["path"]).is_file()
 
 
-def test_a_unit_that_makes_no_tube_stops_the_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_unit_that_makes_no_tube_stops_the_job(
+    tmp_path: Path, read_here: None, capsys: pytest.CaptureFixture[str]
+) -> None:
     """1 in × 1/8 in tube written in inches, and nobody says so."""
     trimesh.creation.annulus(r_min=0.375, r_max=0.5, height=20, sections=128).export(tmp_path / "tube.stl")
     job = tmp_path / "JOB.toml"
@@ -209,7 +218,7 @@ def test_a_unit_that_makes_no_tube_stops_the_job(tmp_path: Path, capsys: pytest.
 
 
 def test_interrupted_while_working(
-    job_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    job_file: Path, read_here: None, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The signal is real; it comes while the job reports progress."""
 
@@ -256,31 +265,30 @@ def test_interrupted_inside_an_importer_written_in_python(tmp_path: Path, monkey
     assert {*bpy.data.user_map()} == before
 
 
-@pytest.mark.parametrize("step", ["Reading", "Fitting", "Writing"])
 def test_the_real_job_interrupted_leaves_everything_as_it_was(
-    job_file: Path, step: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    job_file: Path, read_here: None, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """The signal comes with the last progress report of a kind of work, and then the work goes on into it."""
+    """The signal comes with the first progress report of a kind of work, and then the work goes on into it."""
     assert main([str(job_file)]) == 0
     before = contents(job_file.parent)
-    whole_job, sent = command_line.run, []
+    whole_job = command_line.run
+    job_file.write_text(job_file.read_text() + "[fitting]\nspigot_mm = 9\n")
+    before["JOB.toml"] = job_file.read_bytes()
+    for step in ("Reading", "Fitting", "Writing"):
+        sent: list[str] = []
 
-    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> object:
-        def interrupting(work: str, share: float) -> None:
-            progress(work, share)
+        def interrupting(work: str, share: float, step: str = step, sent: list[str] = sent) -> None:
             if work.startswith(step) and not sent:
                 sent.append(work)
                 signal.raise_signal(signal.SIGINT)
 
-        return whole_job(job, bodies, unit_given, interrupting)
-
-    monkeypatch.setattr(command_line, "run", run)
-    (job_file.parent / "JOB.toml").write_text(job_file.read_text() + "[fitting]\nspigot_mm = 9\n")
-    before["JOB.toml"] = job_file.read_bytes()
-    assert main([str(job_file)]) == 130
-    assert sent
-    assert contents(job_file.parent) == before
-    assert capsys.readouterr().err == "Stopped. No half-written file is left.\n"
+        monkeypatch.setattr(
+            command_line, "run", lambda job, bodies, given, _, tell=interrupting: whole_job(job, bodies, given, tell)
+        )
+        assert main([str(job_file)]) == 130
+        assert sent
+        assert contents(job_file.parent) == before
+        assert capsys.readouterr().err == "Stopped. No half-written file is left.\n"
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -292,12 +300,12 @@ def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
     script = tmp_path / "endless.py"
     script.write_text(
         "import sys, time\n"
-        "from addon.ui import command_line\n"
+        "from addon.ui import command_line, scene\n"
         "def run(job, bodies, unit_given, progress):\n"
         "    progress('At work', 0.5)\n"
         "    while True:\n"
         "        time.sleep(0.05)\n"
-        "command_line.run = run\n"
+        "command_line.run, command_line.read_apart = run, scene.read_assembly\n"
         f"sys.exit(command_line.main([{str(job_file)!r}]))\n"
     )
     environment = {**os.environ, "PYTHONPATH": os.fspath(REPOSITORY)}
@@ -322,19 +330,23 @@ def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
 
 
 @pytest.mark.skipif(os.name == "nt", reason="pipes that nobody reads fail otherwise on Windows")
-@pytest.mark.parametrize("quiet", [[], ["--quiet"]])
-def test_a_job_whose_output_nobody_reads_is_done_all_the_same(job_file: Path, quiet: list[str]) -> None:
-    """As `| head` does, whose end of the pipe is closed here before the job begins."""
-    script = f"import sys\nfrom addon.ui.command_line import main\nsys.exit(main({[str(job_file), *quiet]!r}))"
-    reading, writing = os.pipe()
-    os.close(reading)
-    environment = {**os.environ, "PYTHONPATH": os.fspath(REPOSITORY)}
-    done = subprocess.run(
-        [sys.executable, "-c", script], env=environment, stdout=writing, stderr=subprocess.PIPE, text=True
+def test_a_job_whose_output_nobody_reads_is_done_all_the_same(tmp_path: Path, job_file: Path) -> None:
+    """As `| head` does, whose end of the pipe is closed here before each job begins."""
+    script = tmp_path / "unread.py"
+    script.write_text(
+        "import os, pathlib\n"
+        "from addon.ui import command_line, scene\n"
+        "command_line.read_apart = scene.read_assembly\n"
+        "for quiet in ([], ['--quiet']):\n"
+        "    reading, writing = os.pipe()\n"
+        "    os.close(reading)\n"
+        "    os.dup2(writing, 1)\n"
+        f"    assert command_line.main([{str(job_file)!r}, *quiet]) == 0\n"
+        f"    pathlib.Path({str(tmp_path / 'ferrule_out' / 'result.json')!r}).unlink()\n"
     )
-    os.close(writing)
+    environment = {**os.environ, "PYTHONPATH": os.fspath(REPOSITORY)}
+    done = subprocess.run([sys.executable, script], env=environment, stderr=subprocess.PIPE, text=True)
     assert (done.returncode, done.stderr) == (0, "")
-    assert (job_file.parent / "ferrule_out" / "result.json").is_file()
 
 
 # The process that reads
@@ -364,6 +376,13 @@ def test_what_is_read_apart_is_what_is_read_here(tmp_path: Path) -> None:
     for mine, other in zip(here.meshes, there.meshes, strict=True):
         assert mine.name == other.name
         assert (mine.vertices == other.vertices).all() and (mine.triangles == other.triangles).all()
+    (tmp_path / "tube.stl").write_text("not a mesh")
+    sentences = []
+    for read in (read_assembly, apart.read_apart):
+        with pytest.raises(SceneError) as refused:
+            read(files, "in")
+        sentences.append(str(refused.value))
+    assert sentences[0] == sentences[1] != ""
 
 
 # In Blender
