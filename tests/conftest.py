@@ -16,9 +16,15 @@ if TYPE_CHECKING:
 
 IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
 
-hypothesis.settings.register_profile("repeatable", deadline=None, derandomize=True, print_blob=True)
-hypothesis.settings.register_profile("fresh", deadline=None, print_blob=True)
-hypothesis.settings.load_profile("fresh" if os.environ.get("FERRULE_FRESH_SEEDS") else "repeatable")
+for profile, count in (("many", 100), ("few", 20)):
+    hypothesis.settings.register_profile(
+        profile,
+        max_examples=count,
+        deadline=None,
+        derandomize=not os.environ.get("FERRULE_FRESH_SEEDS"),
+        print_blob=True,
+    )
+hypothesis.settings.load_profile("many")
 
 
 @pytest.fixture

@@ -167,7 +167,11 @@ def test_bad_input_is_one_paragraph_on_stderr(
 
 @pytest.mark.parametrize("error", [JobError("the wall is asked for"), FileError("the disk is full")])
 def test_what_the_job_refuses(
-    job_file: Path, error: Exception, read_here: None, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    job_file: Path,
+    error: Exception,
+    read_here: None,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     def run(*_: object) -> str:
         raise error

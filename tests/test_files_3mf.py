@@ -12,9 +12,10 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from manifold3d import Manifold
+from random_cases import examples
 
 from addon.files import threemf
 from addon.files.errors import FileError, VerificationError
@@ -166,7 +167,7 @@ def test_only_what_is_placed_is_in_the_file(tmp_path):
     assert reference(written.path).GetMeshObjects().Count() == 1
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(st.text(st.characters(exclude_categories=()), max_size=30), st.text(st.characters(exclude_categories=())))
 def test_no_text_breaks_the_xml(tmp_path_factory, name, text):
     """Control characters, marks of XML, lone surrogates, any script. Source: ElementTree."""

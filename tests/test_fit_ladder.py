@@ -11,9 +11,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 import trimesh
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from manifold3d import CrossSection
+from random_cases import examples
 from recipes import recipe_of
 from scipy import stats
 
@@ -148,7 +149,7 @@ def test_only_digits_are_written():
         written("0.1x", 0.5)
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(st.floats(-0.1, 0.4), st.sampled_from([0.02, 0.05, 0.1]), st.integers(3, 9))
 def test_gaps_step_evenly_around_the_wanted_one(wanted, step, count):
     gaps = gaps_around(wanted, step, count)

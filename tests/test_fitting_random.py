@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 import shapely
 from fitting_cases import SECTIONS, assert_sound, free, hexagon
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
+from random_cases import examples
 from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design, resolve
@@ -113,7 +114,7 @@ def genus(recipe: Recipe) -> int:
     return int(recipe.hole.kind in ("through", "nut pocket") or recipe.vent.kind == "hole")
 
 
-@settings(max_examples=100, deadline=None)
+@examples(100)
 @given(recipes, sections, ends)
 def test_random_fittings_are_sound_or_refused_with_a_cure_that_works(recipe: Recipe, section: Section, end: dict):
     settled = until_it_works(recipe, section, end)
@@ -193,7 +194,7 @@ def test_a_bevel_too_small_to_be_seen_is_refused_with_one_that_is(field: str, ac
         assert_sound(design(recipe_with(recipe, **{field: works}), section))
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(recipes, sections, ends)
 def test_what_is_offered_is_the_last_that_works(recipe: Recipe, section: Section, end: dict):
     """For a recipe that works, every number far out is refused; what is offered is accepted, what lies past it not."""
@@ -236,7 +237,7 @@ def used(recipe: Recipe, field: str) -> bool:
     return recipe.vent.kind != "none" if field == "vent_width_mm" else True
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(st.integers(3, 9), st.lists(st.floats(0.75, 1.3), min_size=9, max_size=9), recipes, ends)
 def test_random_free_outlines(corners: int, pulls: list[float], recipe: Recipe, end: dict):
     turn = np.arange(corners) * 2 * np.pi / corners

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 import shapely
 from fitting_cases import angle, hexagon
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
+from random_cases import examples
 
 from addon.shaping.roofs import is_convex, raised, roof
 from addon.shaping.straight_skeleton import hips
@@ -107,7 +108,7 @@ def test_both_ways_of_making_a_roof_agree_on_convex_outlines(name: str):
     assert len(faces) == len(polygon)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(st.lists(st.tuples(st.floats(6, 25), st.floats(0.6, 1.4)), min_size=4, max_size=28))
 def test_roofs_of_random_outlines(spokes: list[tuple[float, float]]):
     lengths, steps = np.array(spokes).T
@@ -121,7 +122,7 @@ def test_roofs_of_random_outlines(spokes: list[tuple[float, float]]):
     check(polygon)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(st.lists(st.tuples(*[st.integers(0, 7)] * 2, *[st.integers(2, 7)] * 2), min_size=2, max_size=5))
 def test_roofs_of_heaps_of_boxes(boxes: list[tuple[int, int, int, int]]):
     """Many equal widths and corners in line: everything happens at once."""

@@ -18,9 +18,10 @@ from itertools import combinations, pairwise
 import html5lib
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
+from random_cases import examples
 from recipes import recipe_of
 
 from addon.bench import assembly_picture as picture_module
@@ -162,7 +163,7 @@ def test_texts_of_users_stay_texts():
     html().encode()
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(st.text(max_size=40), st.text(st.characters(), max_size=40))
 def test_any_text_makes_a_valid_sheet(title, source):
     ends = (tube_end(ROUND, (0, 0, 0), (1, 0, 0), source),)
@@ -395,7 +396,7 @@ def test_both_units():
     assert both_units(10.0) == "10 mm (0.394 in)"
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.floats(3, 40), st.floats(0.2, 0.9), st.integers(3, 40), st.floats(0.3, 3))
 def test_hatching_fills_the_area_and_nothing_else(radius, hole, sides, apart):
     """Source: the lines' length times their distance is the area, and all their middles lie inside."""
@@ -411,7 +412,7 @@ def test_hatching_fills_the_area_and_nothing_else(radius, hole, sides, apart):
     assert np.abs(np.abs(ways) - math.sqrt(0.5)).max() < 1e-6
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(st.lists(st.floats(-100, 100), min_size=1, max_size=12).map(sorted), st.floats(0.1, 10))
 def test_labels_keep_apart_in_their_order(wanted, apart):
     placed = spread(wanted, apart)
@@ -540,7 +541,7 @@ def test_the_lists_by_a_strict_reader():
     assert fittings[1]["glue_mm3_each"] == ""
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(st.text(st.characters(), max_size=30))
 def test_no_text_becomes_a_formula_or_breaks_a_row(source):
     job_sheet = JobSheet("t", "d", PROCESS, MATERIAL, (), (tube_end(ROUND, (0, 0, 0), (1, 0, 0), source, source),))

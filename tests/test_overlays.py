@@ -11,9 +11,10 @@ from itertools import combinations
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from manifold3d import Manifold, OpType
+from random_cases import examples
 from recipes import recipe_of
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere
 
@@ -71,7 +72,7 @@ def measure(words: str, size: float) -> float:
 
 
 @given(st.integers(3, 40), st.floats(3, 30), st.floats(0.1, 0.8), st.floats(0, 180), st.floats(0.2, 2.0))
-@settings(max_examples=60)
+@examples(60)
 def test_hatch_lines_lie_in_the_area_at_their_angle_and_fill_it(sides, radius, hole, degrees, apart):
     angles = np.linspace(0, 2 * np.pi, sides, endpoint=False) + 0.1
     outer = np.column_stack([np.cos(angles), np.sin(angles)]) * radius

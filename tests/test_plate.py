@@ -8,9 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from manifold3d import Manifold
+from random_cases import examples
 
 from addon.bench.plate import LEAST_SPACING_MM, Footprint, PlateError, lay_out, too_large
 from addon.files.parts import Part
@@ -85,7 +86,7 @@ OUTLINES = st.one_of(
 )
 
 
-@settings(max_examples=25)
+@examples(25)
 @given(st.lists(st.tuples(OUTLINES, st.integers(0, 15), st.floats(0, 180)), min_size=1, max_size=5), PROCESSES)
 def test_nothing_touches_and_nothing_is_lost(prints, process):
     check([print_of(outline, count, turned=turned) for outline, count, turned in prints], process)

@@ -9,9 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from manifold3d import Manifold
+from random_cases import examples
 from recipes import recipe_of
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, layers_of, turned
 from shapely_shapes import shapely_beads, shapely_of
@@ -140,7 +141,7 @@ def test_crowns_of_the_demo_take_one_range_each(section, mitre_deg):
 
 
 @given(st.floats(4, 20), st.floats(0.1, 1.0), st.floats(0.3, 0.6), st.floats(1.3, 2.0))
-@settings(max_examples=12, deadline=None)
+@examples(12)
 def test_any_dome_gets_at_most_one_range_that_closes_it(radius, flatness, bead, spread):
     process = replace(PROCESS, bead_mm=bead, bead_min_mm=bead / math.sqrt(spread), bead_max_mm=bead * math.sqrt(spread))
     rise = radius * flatness
@@ -254,7 +255,7 @@ def test_bath_and_amounts_count_the_same_plastic():
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(2, 4))
-@settings(max_examples=100, deadline=None)
+@examples(100)
 def test_what_lies_bare_is_told_from_the_outlines_or_cut(seed, count):
     """Boxes on, over and beside each other, thin strips at an edge among them: the quick look at convex outlines says
     what shapely does."""

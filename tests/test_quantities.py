@@ -9,9 +9,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
+from random_cases import examples
 from recipes import recipe_of, recipe_with
 from shapely.geometry import Polygon, box
 
@@ -130,7 +131,7 @@ def test_many_rings_are_as_long_as_one_by_one(shape, count):
     assert work.path_mm == pytest.approx(sum(ring.length for ring in rings), rel=2e-3)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(
     radius=st.floats(3, 12),
     height=st.floats(1, 6),

@@ -8,9 +8,10 @@ from types import ModuleType
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from manifold3d import Manifold
+from random_cases import examples
 from recipes import recipe_of
 from review_shapes import common_cap, cylinder
 from test_review_overhangs import box, mesh_of
@@ -79,7 +80,7 @@ def test_a_bolt_through_the_spigot_against_gmsh(gmsh: ModuleType, radius: float,
 
 
 @given(st.floats(0.02, 4.0), st.floats(0, 360))
-@settings(max_examples=15)
+@examples(15)
 def test_the_gap_to_a_neighbour_is_the_distance(gap: float, turn: float) -> None:
     # source: distance of two circles of the same axis direction: between centres less both radii
     cap = common_cap(64)
@@ -154,7 +155,7 @@ def test_overlapping_bodies_in_one_mesh_count_once() -> None:
     st.sampled_from([Section.round(25.4, 3.175), Section.rectangular(40, 25, 2)]),
     st.booleans(),
 )
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_a_tube_that_surely_keeps_its_distance_has_no_finding(
     shift: float, lean: float, raised: float, mitre_deg: float, section: Section, in_the_way: bool
 ) -> None:

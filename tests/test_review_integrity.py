@@ -9,10 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import trimesh
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from manifold3d import Error, Manifold
+from random_cases import examples
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, inside_out, joined
 from test_review_overhangs import box, mesh_of, named
 
@@ -127,7 +128,7 @@ def test_a_surface_that_passes_through_itself_is_named() -> None:
 
 
 @given(st.tuples(*[st.floats(-12, 12)] * 3), st.tuples(*[st.floats(0, 360)] * 3))
-@settings(max_examples=40)
+@examples(40)
 def test_crossings_are_found_where_the_kernel_finds_a_common_volume(
     shift: tuple[float, float, float], turn: tuple[float, float, float]
 ) -> None:
@@ -264,7 +265,7 @@ def test_thousands_of_bodies_and_layers_do_not_hang() -> None:
     arrays(np.float64, (8, 3), elements=st.floats(width=32)),
     arrays(np.int32, st.tuples(st.integers(0, 14), st.just(3)), elements=st.integers(-1, 8)),
 )
-@settings(max_examples=150)
+@examples(150)
 def test_any_arrays_get_findings_or_a_clear_refusal(vertices: np.ndarray, faces: np.ndarray) -> None:
     for work in (lambda mesh: review(mesh, PROCESS), repair):
         try:
@@ -278,7 +279,7 @@ def test_any_arrays_get_findings_or_a_clear_refusal(vertices: np.ndarray, faces:
     st.floats(0.01, 50),
     st.booleans(),
 )
-@settings(max_examples=80)
+@examples(80)
 def test_any_distorted_box_is_reviewed(shifts: np.ndarray, size: float, turned_over: bool) -> None:
     """Boxes whose corners have moved anywhere: crossing, flat, inside out."""
     mesh = Mesh(
@@ -294,7 +295,7 @@ def test_any_distorted_box_is_reviewed(shifts: np.ndarray, size: float, turned_o
 
 
 @given(st.integers(0, 10_000), st.integers(1, 40))
-@settings(max_examples=40)
+@examples(40)
 def test_any_damage_is_repaired_or_named(seed: int, faces: int) -> None:
     """Faces lost, turned or doubled at random: the repaired mesh has the ball's volume, or openings are named."""
     random = np.random.default_rng(seed)

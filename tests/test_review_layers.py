@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 import shapely
 import trimesh
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
+from random_cases import examples
 from recipes import recipe_of, recipe_with
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, joined, layers_of, sphere, turned
 
@@ -88,7 +89,7 @@ def test_outlines_match_trimesh_sections_of_foreign_meshes() -> None:
     st.lists(st.tuples(st.floats(-20, 20), st.floats(-20, 20)), min_size=3, max_size=9),
     st.floats(0.1, 3.0),
 )
-@settings(max_examples=60)
+@examples(60)
 def test_offsets_match_shapely(points: list[tuple[float, float]], distance: float) -> None:
     hull = CrossSection.hull_points(np.array(points))
     assume(hull.area() >= 1.0)
@@ -110,7 +111,7 @@ def test_half_width_of_a_ring_a_rectangle_and_a_triangle() -> None:
 
 
 @given(st.floats(0.05, 50), st.floats(0.05, 50), st.integers(3, 40), st.floats(0, 360))
-@settings(max_examples=60)
+@examples(60)
 def test_half_width_is_that_of_shapelys_inscribed_circle(a: float, b: float, sides: int, turn: float) -> None:
     """Symmetric outlines by the quick bounds, odd ones by search."""
     angles = np.linspace(0, 2 * np.pi, sides, endpoint=False)
@@ -122,7 +123,7 @@ def test_half_width_is_that_of_shapelys_inscribed_circle(a: float, b: float, sid
 
 
 @given(st.integers(0, 1000))
-@settings(max_examples=30)
+@examples(30)
 def test_distances_match_shapely(seed: int) -> None:
     random = np.random.default_rng(seed)
     polygons = [random.uniform(-10, 10, (random.integers(3, 12), 2)) for _ in range(3)]

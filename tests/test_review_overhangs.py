@@ -9,9 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import trimesh
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold, OpType
+from random_cases import examples
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, inside_out, joined, layers_of, sphere, turned
 from test_review_rings import shapely_of
 
@@ -64,7 +65,7 @@ def test_the_cap_needs_support_under_shoulder_and_groove() -> None:
 
 
 @given(st.floats(3, 10), st.floats(1, 12), st.integers(2, 40))
-@settings(max_examples=20)
+@examples(20)
 def test_support_under_a_lip(inner: float, lip: float, layers: int) -> None:
     # source: pi (R² - r²) h, any geometry handbook
     height, outer = layers * 0.25, inner + lip
@@ -213,7 +214,7 @@ def test_a_low_gap_over_the_plate_is_open_from_below() -> None:
 
 
 @given(st.integers(0, 2**32 - 1), st.floats(1.5, 8))
-@settings(max_examples=150)
+@examples(150)
 def test_what_stands_in_the_open_is_never_trapped(seed: int, mouth: float) -> None:
     """The quick look beside the part may leave a column to the probe, but never the other way round."""
     random = np.random.default_rng(seed)
@@ -251,7 +252,7 @@ def test_the_waterline_of_a_sphere(share: float) -> None:
 
 
 @given(st.floats(0.05, 0.95), st.tuples(st.floats(-1, 1), st.floats(-1, 1), st.floats(-1, 1)))
-@settings(max_examples=25)
+@examples(25)
 def test_the_waterline_parts_the_volume_as_the_kernel_does(share: float, way: tuple[float, float, float]) -> None:
     up = np.array(way)
     assume(np.linalg.norm(up) >= 0.1)

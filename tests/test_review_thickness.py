@@ -8,9 +8,10 @@ import math
 import numpy as np
 import pytest
 import trimesh
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
+from random_cases import examples
 from review_shapes import PROCESS, common_cap, cylinder, layers_of, turned
 from test_review_overhangs import box, mesh_of, named, printed
 
@@ -26,7 +27,7 @@ def tube(outer: float, wall: float, height: float = 10.0, facets: int = 256) -> 
 
 
 @given(st.floats(0.05, 1.5), st.floats(4, 12))
-@settings(max_examples=25)
+@examples(25)
 def test_tubes_of_known_wall_in_the_layers(wall: float, outer: float) -> None:
     # source: definition
     layers = layers_of(mesh_of(tube(outer, wall)))
@@ -40,7 +41,7 @@ def test_tubes_of_known_wall_in_the_layers(wall: float, outer: float) -> None:
 
 
 @given(st.floats(0.05, 3), st.floats(4, 12), st.tuples(st.floats(-90, 90), st.floats(-90, 90)))
-@settings(max_examples=25)
+@examples(25)
 def test_tubes_of_known_wall_by_rays(wall: float, outer: float, turn: tuple[float, float]) -> None:
     # source: definition; the facets' own distance, which the chords make smaller by cos(180° / n)
     solid = tube(outer, wall).rotate((*turn, 0))

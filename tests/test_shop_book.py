@@ -16,8 +16,9 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from random_cases import examples
 from scipy import stats
 
 from addon.bench import shop_book, shop_file
@@ -116,14 +117,14 @@ def test_comments_order_and_the_way_of_writing_stay(tmp_path):
     assert open_book(path).all(MeasuredTube) == (tube,) and open_book(path).all(Process) == (OWN,)
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(name=st.text(min_size=1).filter(str.strip), note=st.text(), bore=st.floats(0.01, 1e6))
 def test_names_in_any_script_come_back(name, note, bore):
     tube = MeasuredTube(name, "other", 25.4, 20.0, 2.0, bore, 15.0, note=note)
     assert parse_book(book_text(ShopBook().with_entry(tube))).all(MeasuredTube) == (tube,)
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(
     st.text()
     | st.binary().map(lambda raw: raw.decode("latin-1"))
@@ -339,7 +340,7 @@ def test_an_entry_without_a_date_loses_to_one_with():
     assert dated.merged(undated)[0].get(Process, OWN.name).rings == 5
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     st.lists(st.tuples(st.sampled_from("abcd"), st.integers(1, 9), st.integers(0, 10**6)), unique_by=lambda e: e[2]),
     st.lists(st.sampled_from([0, 1]), min_size=40, max_size=40),
@@ -612,7 +613,7 @@ READINGS = st.lists(st.floats(-1e3, 1e3).map(lambda x: round(x, 3)), min_size=2,
 
 
 @pytest.mark.filterwarnings("ignore:Precision loss")
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(READINGS)
 def test_statistics_against_scipy(values):
     statistic = Statistic.of(values)

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold, OpType
+from random_cases import examples
 from weldments import rotation
 
 from addon.geometry.mesh import Mesh
@@ -122,7 +123,7 @@ def test_a_weldment_fused_to_one_solid_shows_the_same_open_ends():
         assert end.section.outer.width == pytest.approx(truth.section.outer.width, abs=0.01)
 
 
-@settings(max_examples=10)
+@examples(10)
 @given(seeds, st.booleans(), st.floats(0.2, 5.0))
 def test_where_the_stall_stands_and_how_large_it_is_does_not_matter(seed, mirrored, scale):
     """The same ends, moved along: positions, axes, mitres, sizes and depths."""
@@ -237,7 +238,7 @@ def test_a_tube_a_kilometre_from_the_origin_is_read():
     assert ends[0].section.outer.width == pytest.approx(25.4, abs=1e-4)
 
 
-@settings(max_examples=40)
+@examples(40)
 @given(seeds, st.integers(1, 60), st.sampled_from([1.0, 1e-4, 1e6]))
 @example(1, 15, 1.0)  # a body that shares every corner with another
 def test_rubbish_never_makes_it_fall_over(seed, count, scale):
@@ -289,7 +290,7 @@ def test_a_chamfered_tube_with_some_faces_broken_always_comes_back(tube, how):
         take_off([mutated(mesh, how, np.random.default_rng(seed))], 8.0)
 
 
-@settings(max_examples=25)
+@examples(25)
 @given(seeds, st.floats(0.01, 0.3))
 def test_a_tube_with_faces_missing_never_makes_it_fall_over(seed, share):
     rng = np.random.default_rng(seed)

@@ -7,8 +7,9 @@ import tomllib
 from datetime import UTC
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from random_cases import examples
 
 from addon.bench.toml_text import toml_text
 
@@ -28,7 +29,7 @@ VALUES = st.recursive(
 TABLES = st.dictionaries(KEYS, VALUES | st.lists(st.dictionaries(KEYS, SCALARS), max_size=4), max_size=5)
 
 
-@settings(max_examples=150)
+@examples(150)
 @given(TABLES, TABLES)
 def test_whatever_was_there_before_the_values_are_the_new_ones(before, data):
     assert tomllib.loads(toml_text(data)) == data
