@@ -211,7 +211,7 @@ def steps_picture() -> str:
 
 def plan_picture() -> str:
     _, _, printed = cap()
-    plan, steps, crown, bead = printed.plan, printed.steps, printed.crown, process().bead_mm
+    plan, steps, crown, bead = printed.plan, printed.steps, printed.seen, process().bead_mm
     sheet = Sheet(1, (60, 230))
     width = 470 / len(crown)
 

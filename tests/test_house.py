@@ -56,6 +56,7 @@ class Stopper(Fitting):
     family = "stopper"
     surface_names = ("flange", "plug")
     seen = ("flange",)
+    seen_name = "flange"
     title = "stopper"
     way_up = "flange down"
     print_axes = np.diag([1.0, -1.0, -1.0])

@@ -118,7 +118,7 @@ def right(result: Review, layer: int, planned: bool = True, spots: float = 0.25)
 )
 def test_planned_layers_close_and_carry_by_shapely(fitting, spots):
     result = review_fitting(fitting, SETTABLE)
-    plan, crown = result.printed.plan, result.printed.crown
+    plan, crown = result.printed.plan, result.printed.seen
     assert len(plan.ranges) <= 1
     lowest = plan.ranges[0].first if plan.ranges else crown.last - 4
     for layer in {*range(crown.first, lowest, 9), *range(lowest - 1, crown.last + 1)} - {*plan.full}:

@@ -43,7 +43,7 @@ def test_a_cap_that_fits_has_the_gap_of_its_recipe() -> None:
     result = review_fit(fitting.mesh, tube(12.7, 9.525), UPRIGHT, clear_depth_mm=30, least_gap_mm=0.15)
     assert result.findings == () and result.tube.interference_mm3 == 0
     assert result.tube.gap_mm == pytest.approx(fitting.recipe.gap_mm, abs=0.002)
-    assert result.spigot_mm == pytest.approx(8.0)
+    assert result.inside_mm == pytest.approx(8.0)
 
 
 def test_interference_of_a_spigot_too_thick() -> None:
@@ -109,7 +109,9 @@ def test_a_weld_seam_in_the_bore_is_found() -> None:
 
 
 def test_a_spigot_longer_than_the_clear_depth() -> None:
-    (finding,) = review_fit(common_cap().mesh, tube(12.7, 9.525), UPRIGHT, clear_depth_mm=6.5).findings
+    (finding,) = review_fit(
+        common_cap().mesh, tube(12.7, 9.525), UPRIGHT, clear_depth_mm=6.5, depth_key="spigot_mm"
+    ).findings
     assert finding.check == "clear depth" and finding.cure == {"spigot_mm": 6.5}
     assert finding.value == pytest.approx(8.0)
 

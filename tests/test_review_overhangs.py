@@ -341,13 +341,13 @@ def test_parts_too_large_for_the_plate() -> None:
 def test_a_flat_crown_is_best_printed_crown_down_and_a_dome_crown_up() -> None:
     """A mushroom head down needs no support at all; a dome head down would be marked by it."""
     flat = printed(review(turned(MUSHROOM, 64), PROCESS, seen_mm=(6.0, 9.0))).orientations
-    assert flat.best.name == "crown down" and flat.best.support_mm3 == 0
+    assert flat.best.name == "upside down" and flat.best.support_mm3 == 0
     dome = printed(review_fitting(common_cap(), PROCESS)).orientations
     assert dome.best.name == "crown up"
     assert [way.name for way in dome.tried][:3] == ["crown up", "crown down", "on the side"]
     low_dome = turned([(0, 0), (6, 0), (6, 8), (10, 8), (10, 11), (5, 13), (0, 13)], 64)
     low = printed(review(low_dome, PROCESS, seen_mm=(8.0, 13.0))).orientations
-    assert low.best.name == "crown up" and "than crown down: support marks less" in low.why
+    assert low.best.name == "as it stands" and "than upside down: support marks less" in low.why
 
 
 def test_orientations_measure_what_they_say() -> None:

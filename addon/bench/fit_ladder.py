@@ -118,10 +118,12 @@ def fit_ladder(
         raise LadderError(say("a ladder needs two or more gaps, each {} or more from the others", Length(0.01)))
     if family.slice is None:
         raise LadderError(f"a {family.name} has no part inside the tube to try")
-    base, grip = _whole_layers(_BASE_MM, process), _whole_layers(_GRIP_MM + recipe.lead_in_mm, process)
+    base = _whole_layers(_BASE_MM, process)
+    sample = _slice(family, recipe, section, wanted, base, None)
+    grip = _whole_layers(_GRIP_MM + sample.seat.lead_in_mm, process)
     slices = [_slice(family, recipe, section, gap, base, grip) for gap in gaps]
-    sample = _slice(family, recipe, section, wanted, base, None).solid.trim_by_plane([0, -1, 0], 0)
-    solids = [_upright(piece.solid, base) for piece in slices] + [_upright(sample, base)]
+    half = sample.solid.trim_by_plane([0, -1, 0], 0)
+    solids = [_upright(solid, base) for solid in (*(piece.solid for piece in slices), half)]
     solid, centres = _ladder(solids, [*labels, ""], base, process)
     steps = [
         LadderStep(label, gap, piece.seat.outline.width, centre)

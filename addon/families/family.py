@@ -95,8 +95,7 @@ class Family:
     """How far a recipe's fitting reaches into the tube."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None
     """For a fit ladder, from a resolved recipe: a fitting with this gap per side on a pad of this height, its part
-    inside so long before the lead-in, or whole. The recipe has a
-    ``lead_in_mm``. None if no ladder is made. Raises ``RecipeError``."""
+    inside so long with its lead-in, or whole. None if no ladder is made. Raises ``RecipeError``."""
     chief: tuple[str, ...] = ()
     """Keys of the recipe to fill in when a fitting is added by its tube's size."""
     beside: Mapping[str, Choice] = field(default_factory=dict)

@@ -94,6 +94,10 @@ class Fitting(ABC):
     surface_names: ClassVar[tuple[str, ...]]
     seen: ClassVar[tuple[str, ...]]
     """Those of its surfaces that are seen in use."""
+    seen_name: ClassVar[str]
+    """What the part of it that they belong to is called: ``"crown"``."""
+    depth_key: ClassVar[str] = ""
+    """The recipe's number that says how deep it reaches into the tube; empty if none does."""
 
     @cached_property
     def solid(self) -> Manifold:

@@ -142,7 +142,9 @@ def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
     seat = fitting.fitting.seat
     place, least_gap_mm = fitting.batch.place, max(fit_named(seat.fit).least_gap_mm, 0.0)
     normal = mitre_normal(place.mitre_deg, place.mitre_direction_deg)
-    trial = Trial(fitting.fitting.mesh, normal, least_gap_mm, seat.fit == "press", fitting.id)
+    trial = Trial(
+        fitting.fitting.mesh, normal, least_gap_mm, seat.fit == "press", fitting.fitting.depth_key, fitting.id
+    )
     for end, others in zip(fitting.batch.ends, assembled.beside(fitting), strict=True):
         tube = assembled.tubes.get(end.source)
         if tube is None:

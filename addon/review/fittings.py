@@ -24,13 +24,14 @@ def review_fitting(fitting: Fitting, process: Process, name: str = "", material:
         standing,
         process,
         name=name,
-        # A hole takes the point off a crown, and with it the height that is named.
+        # A hole takes the point off a top, and with it the height that is named.
         levels=[level for level in fitting.levels() if level.z_mm <= top + close],
         # A flat face at the plate or on top counts too.
         seen_mm=(
             low - past if low < bottom + close else low + close,
             high + past if high > top - close else high - close,
         ),
+        seen_name=fitting.seen_name,
         material=material,
         solid=fitting.solid.transform(np.column_stack([frame.axes, -frame.axes @ frame.origin])),
     )

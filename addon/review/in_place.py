@@ -20,7 +20,7 @@ SEARCH_MM = 5.0
 """Bodies further away than this are not near."""
 
 _LEDGE_MM = 0.25
-"""The spigot's gap is taken from this far below the rim, where the shoulder no longer touches."""
+"""The gap to the tube is taken from this far below the rim, where a ledge on the rim no longer touches."""
 _TOUCHING_MM = 5e-5
 """Volumes flatter than this over the fitting's surface are faces that touch."""
 _AS_GOOD_MM = 1e-3
@@ -38,7 +38,7 @@ class Nearby:
     place_mm: Place | None = None
     """Middle of the interference's largest part, in the assembly."""
     gap_mm: float | None = None
-    """Smallest distance, for the tube that of the spigot; None if it is more than ``SEARCH_MM``."""
+    """Smallest distance, for the tube that of what is inside it; None if it is more than ``SEARCH_MM``."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class FitInPlace:
     tube: Nearby
     others: tuple[Nearby, ...]
     """Only those that are near."""
-    spigot_mm: float
+    inside_mm: float
     """How deep the fitting reaches into the tube, along its axis from where the axis meets the rim."""
     clear_depth_mm: float | None
     findings: tuple[Finding, ...]
@@ -61,6 +61,7 @@ class Trial:
     rim_normal: Floats
     least_gap_mm: float = 0.0
     press: bool = False
+    depth_key: str = ""
     name: str = ""
 
     @cached_property
@@ -80,7 +81,7 @@ class Trial:
         if self.solid is None:
             finding = _not_checked(self.name, self.mesh.name or "the fitting")
             return FitInPlace(Nearby(tube.name, False), (), 0.0, clear_depth_mm, (finding,))
-        against_tube = self._against(self._spigot, frame, tube)
+        against_tube = self._against(self._inside, frame, tube)
         near = [body for body in others if self._near(frame, body)]
         against_others = tuple(self._against(self.solid, frame, body) for body in near)
         findings = _tube_findings(against_tube, self.least_gap_mm, self.press, self.name)
@@ -92,7 +93,7 @@ class Trial:
     def depth_findings(self, clear_depth_mm: float | None) -> list[Finding]:
         if clear_depth_mm is None or self.depth_mm <= clear_depth_mm + 1e-6:
             return []
-        return [_depth_finding(self.depth_mm, clear_depth_mm, self.name)]
+        return [_depth_finding(self.depth_mm, clear_depth_mm, self.depth_key, self.name)]
 
     def clears(self, frame: Frame, tube: Mesh) -> bool:
         """Whether the tube surely keeps its distance: no part of it stands above the rim beside the fitting, and each
@@ -110,7 +111,7 @@ class Trial:
         return bool(beyond[triangles].all(axis=1).any(axis=1).all())
 
     @cached_property
-    def _spigot(self) -> Manifold:
+    def _inside(self) -> Manifold:
         """What is further into the tube than the ledge."""
         assert self.solid is not None
         # The kernel keeps what lies along the direction.
@@ -159,18 +160,19 @@ def review_fit(
     clear_depth_mm: float | None = None,
     least_gap_mm: float = 0.0,
     press: bool = False,
+    depth_key: str = "",
     name: str = "",
 ) -> FitInPlace:
     """A fitting in its place, in mm in the assembly, against its tube and other bodies.
 
     ``frame`` is that of the tube's end (z along the axis, out of the tube), ``rim_normal`` (3,) its rim's normal where
     it is mitred. ``others`` are bolts, welds, plates and other fittings, by their meshes' names; those that are not
-    near are skipped. ``least_gap_mm`` is what the spigot has to keep from its tube and the fitting from the rest; with
-    ``press`` the spigot may bite into its tube.
+    near are skipped. ``least_gap_mm`` is what the part inside has to keep from its tube and the fitting from the
+    rest; with ``press`` it may bite into its tube. ``depth_key`` is the recipe's number for how deep it reaches.
     """
     normal = frame.axes @ (frame.z if rim_normal is None else np.asarray(rim_normal, float))
     mesh = Mesh(frame.to_local(fitting.vertices), fitting.triangles, fitting.name)
-    return Trial(mesh, normal, least_gap_mm, press, name).at(frame, tube, others, clear_depth_mm)
+    return Trial(mesh, normal, least_gap_mm, press, depth_key, name).at(frame, tube, others, clear_depth_mm)
 
 
 def _tube_findings(tube: Nearby, least_gap_mm: float, press: bool, name: str) -> list[Finding]:
@@ -181,15 +183,15 @@ def _tube_findings(tube: Nearby, least_gap_mm: float, press: bool, name: str) ->
     if tube.interference_mm3:
         advice = say("Widen the gap, or measure the bore and enter the reading.")
         return [_interference(tube, name, "its tube", advice)]
-    relieve = "Widen the gap by {}, or relieve the spigot at the weld seam."
-    return _close(tube, least_gap_mm, name, "The spigot", "the tube", relieve)
+    relieve = "Widen the gap by {}, or relieve it at the weld seam."
+    return _close(tube, least_gap_mm, name, "The part inside", "the tube", relieve)
 
 
 def _other_findings(nearby: Nearby, least_gap_mm: float, name: str) -> list[Finding]:
     if not nearby.checked:
         return [_not_checked(name, nearby.name)]
     if nearby.interference_mm3:
-        advice = say("Shorten the spigot or set the crown back, or move what is in the way.")
+        advice = say("Shorten the part inside or set the rest back, or move what is in the way.")
         return [_interference(nearby, name, Name(nearby.name), advice)]
     return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), "Keep them {} further apart.")
 
@@ -232,21 +234,21 @@ def _interference(nearby: Nearby, name: str, other: str | Name, advice: Message)
     )
 
 
-def _depth_finding(depth: float, clear: float, name: str) -> Finding:
+def _depth_finding(depth: float, clear: float, depth_key: str, name: str) -> Finding:
     return Finding(
         fitting=name,
         check="clear depth",
         severity="must fix",
         meaning=say(
-            "The spigot reaches {depth} into the tube, but the tube is clear for only {clear}.",
+            "The fitting reaches {depth} into the tube, but the tube is clear for only {clear}.",
             depth=Length(depth),
             clear=Length(clear),
         ),
-        advice=say("Make the spigot at most {} long.", Length(clear)),
+        advice=say("Make the part inside at most {} long.", Length(clear)),
         value=round(depth, 3),
         limit=round(clear, 3),
         unit="mm",
-        cure={"spigot_mm": round(clear, 3)},
+        cure={depth_key: round(clear, 3)} if depth_key else {},
     )
 
 

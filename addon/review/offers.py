@@ -63,11 +63,11 @@ def thinner_layers(
     """Layers of half the height at the top, from where the outline moves further than a bead is wide from layer to
     layer, where they pay and the process can lay them. ``before`` is the stair between the heights ``seen_mm`` now."""
     thin = process.layer_mm / 2
-    crown = seen_span(layers, seen_mm)
-    wide = np.flatnonzero(steps.most[crown.first + 1 : crown.last + 1] > process.bead_mm)
-    if crown.last != len(layers) - 1 or not len(wide) or thin < THIN_LAYER_BEADS * process.bead_mm - 1e-9:
+    seen = seen_span(layers, seen_mm)
+    wide = np.flatnonzero(steps.most[seen.first + 1 : seen.last + 1] > process.bead_mm)
+    if seen.last != len(layers) - 1 or not len(wide) or thin < THIN_LAYER_BEADS * process.bead_mm - 1e-9:
         return []
-    first = max(crown.first + int(wide[0]), 1)
+    first = max(seen.first + int(wide[0]), 1)
     bottom = float(layers.bottoms[first])
     try:
         above = bottom + layer_edges(layers.height - bottom, thin, thin)
@@ -83,7 +83,7 @@ def thinner_layers(
             check="thinner layers",
             severity="good to know",
             meaning=say(
-                "Layers of {:g} from layer {} up, z {}, would bring the crown's mean stair from {:.3f} to {:.3f}.",
+                "Layers of {:g} from layer {} up, z {}, would bring the mean stair from {:.3f} to {:.3f}.",
                 Length(thin),
                 first + 1,
                 Length(bottom),

@@ -33,6 +33,7 @@ _FACETS_SEARCHED = 20_000
 """Of more facets than this the search takes every second, third, ..."""
 _FLAT_FACES = 6
 """The largest flat faces on which the part is tried to stand."""
+AS_IT_STANDS = "as it stands"
 _APART = np.cos(np.radians(8.0))
 
 
@@ -44,10 +45,10 @@ class Orientation:
     up: Direction
     """The direction of the mesh, as given, that points up."""
     marked_mm2: float
-    """Area of the visible crown that support touches."""
+    """Area of what is seen in use that support touches."""
     stair_largest_mm: float
     stair_mean_mm: float
-    """Stair on the visible crown, at the process's layer height."""
+    """Stair on what is seen in use, at the process's layer height."""
     footing_mm2: float
     height_mm: float
     tip_deg: float
@@ -68,18 +69,26 @@ class Orientations:
 
 
 def orientations(
-    mesh: Mesh, solid: Manifold, facets: Facets, centre: Floats, seen_mm: tuple[float, float], process: Process
+    mesh: Mesh,
+    solid: Manifold,
+    facets: Facets,
+    centre: Floats,
+    seen_mm: tuple[float, float],
+    process: Process,
+    seen_name: str = "",
 ) -> Orientations:
-    """``seen_mm`` is the height range of the visible part in the mesh as given, ``centre`` (3,) its centre of mass."""
-    crown = (facets.centres[:, 2] > seen_mm[0]) & (facets.centres[:, 2] < seen_mm[1])
-    crown_is_up = seen_mm[1] + seen_mm[0] >= float(facets.high.max())
-    up: Direction = (0.0, 0.0, 1.0) if crown_is_up else (0.0, 0.0, -1.0)
+    """``seen_mm`` is the height range of what is seen in use in the mesh as given, ``seen_name`` what that is called,
+    ``centre`` (3,) the centre of mass."""
+    seen = (facets.centres[:, 2] > seen_mm[0]) & (facets.centres[:, 2] < seen_mm[1])
+    seen_up = seen_mm[1] + seen_mm[0] >= float(facets.high.max())
+    up: Direction = (0.0, 0.0, 1.0) if seen_up else (0.0, 0.0, -1.0)
     down: Direction = (0.0, 0.0, -up[2])
-    named = [("crown up", up), ("crown down", down), ("on the side", _side(mesh))]
-    searched = _search(mesh, facets, crown, centre, [direction for _, direction in named], process)
+    ups = (f"{seen_name} up", f"{seen_name} down") if seen_name else (AS_IT_STANDS, "upside down")[:: int(up[2])]
+    named = [(ups[0], up), (ups[1], down), ("on the side", _side(mesh))]
+    searched = _search(mesh, facets, seen, centre, [direction for _, direction in named], process)
     ways = named + [(_say(direction), direction) for direction in searched]
-    tried = tuple(_tried(way, mesh, solid, facets, crown, centre, process) for way in ways)
-    scale = _Scale(process, mesh.volume, float(facets.areas[crown].sum()))
+    tried = tuple(_tried(way, mesh, solid, facets, seen, centre, process) for way in ways)
+    scale = _Scale(process, mesh.volume, float(facets.areas[seen].sum()))
     best = _best(tried, scale)
     return Orientations(tried, best, _why(best, tried[: len(named)], scale))
 
@@ -95,7 +104,7 @@ def _tried(
     mesh: Mesh,
     solid: Manifold,
     facets: Facets,
-    crown: np.ndarray,
+    seen: np.ndarray,
     centre: Floats,
     process: Process,
 ) -> Orientation:
@@ -117,8 +126,8 @@ def _tried(
         layers = cut_at(placed, edges, height, slopes)
         return support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)]).volume_mm3
 
-    marked = crown & (centres > process.first_layer_mm) & (-slope > np.sin(np.radians(process.overhang_deg)) + 1e-4)
-    sloped = crown & ~flat
+    marked = seen & (centres > process.first_layer_mm) & (-slope > np.sin(np.radians(process.overhang_deg)) + 1e-4)
+    sloped = seen & ~flat
     areas, rises = facets.areas[sloped], process.layer_mm * np.abs(slope[sloped])
     return Orientation(
         name,
@@ -146,28 +155,28 @@ def _edges(height: float, levels: Floats, process: Process) -> Floats:
 
 
 def _search(
-    mesh: Mesh, facets: Facets, crown: np.ndarray, centre: Floats, known: list[Direction], process: Process
+    mesh: Mesh, facets: Facets, seen: np.ndarray, centre: Floats, known: list[Direction], process: Process
 ) -> list[Direction]:
-    """The best few of the other ways up, of those on which the part stands, by what the facets alone say: crown marked
-    by support, then support as the overhanging facets' columns down to the plate."""
+    """The best few of the other ways up, of those on which the part stands, by what the facets alone say: what is seen
+    marked by support, then support as the overhanging facets' columns down to the plate."""
     directions = np.concatenate([known, _flat_faces(facets), _even_directions()])
     some = slice(None, None, 1 + len(facets.areas) // _FACETS_SEARCHED)
-    areas, crown = facets.areas[some], crown[some]
+    areas, seen = facets.areas[some], seen[some]
     slopes = np.stack([along(facets.normals[some], way) for way in directions])
     heights = np.stack([along(facets.centres[some], way) for way in directions])
     heights -= heights.min(axis=1)[:, None]
     hangs = (slopes < -np.sin(np.radians(process.overhang_deg)) - 1e-4) & (heights > process.first_layer_mm)
-    marked = np.round((hangs * (areas * crown)).sum(axis=1))
+    marked = np.round((hangs * (areas * seen)).sum(axis=1))
     columns = -(hangs * slopes * heights * areas).sum(axis=1)
     chosen: list[Direction] = []
-    seen = {(marked[index], _rough(columns[index])) for index in range(len(known))}
+    alike_ones = {(marked[index], _rough(columns[index])) for index in range(len(known))}
     for index in np.lexsort((columns, marked)).tolist():
         x, y, z = directions[index].tolist()
         # Ways up that are alike on a body of revolution, or nearly one, are tried once.
         alike = (marked[index], _rough(columns[index]))
-        if alike in seen or any(np.dot(directions[index], other) >= _APART for other in (*known, *chosen)):
+        if alike in alike_ones or any(np.dot(directions[index], other) >= _APART for other in (*known, *chosen)):
             continue
-        seen.add(alike)
+        alike_ones.add(alike)
         if _stands(mesh, (x, y, z), centre, process.first_layer_mm):
             chosen.append((x, y, z))
         if len(chosen) == _SEARCHED:
@@ -220,11 +229,11 @@ class _Scale:
 
 _CRITERIA: dict[str, Callable[[Orientation, _Scale], float]] = {
     "it stands safely": lambda way, scale: way.tip_deg < LEAST_TIP_DEG,
-    "support marks less of the visible crown": lambda way, scale: (
+    "support marks less of what is seen": lambda way, scale: (
         round(20 * way.marked_mm2 / scale.seen_mm2) if scale.seen_mm2 > 0 else 0.0
     ),
     "it needs less support": lambda way, scale: round(25 * way.support_mm3 / scale.volume_mm3),
-    "the stair on the crown is lower": lambda way, scale: round(20 * way.stair_mean_mm / scale.process.layer_mm),
+    "the stair on what is seen is lower": lambda way, scale: round(20 * way.stair_mean_mm / scale.process.layer_mm),
     "it is lower on the plate": lambda way, scale: way.height_mm,
 }
 """What decides, in this order: less is better, rounded so that a small difference does not outweigh what comes next."""
@@ -261,7 +270,7 @@ def orientation_finding(orientations: Orientations, name: str) -> Finding:
         meaning=say(
             "Best printed {best}{as_given}. {why}",
             best=best.name,
-            as_given=", as it stands" if as_given else "",
+            as_given=", as it stands" if as_given and best.name != AS_IT_STANDS else "",
             why=orientations.why,
         ),
         advice=say("Leave it as it stands.")

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The print plan: the least change of ring count and bead width that closes what the crown's layers leave exposed.
+"""The print plan: the least change of ring count and bead width that closes what the layers leave exposed.
 
 Everywhere the process's rings are kept and the inside stays open. Only where a layer's exposed part is not all beads,
 where the next layer's outer bead rests on less than half its width, or where a top does not close, do a few layers get
@@ -68,7 +68,7 @@ class Top:
 
 @dataclass(frozen=True, eq=False)
 class Exposed:
-    """What no layer above covers, layer by layer of a crown, which begins at layer ``first``."""
+    """What no layer above covers, layer by layer of what is seen, which begins at layer ``first``."""
 
     first: int
     reach_mm: Floats
@@ -148,16 +148,16 @@ def say_rings(count: int, bead_mm: float) -> Message:
     return say("{} ring{} of {:.2f}", count, "s" * (count != 1), Length(bead_mm))
 
 
-def exposed(layers: Layers, shapes: Shapes, steps: Steps, crown: LayerSpan, process: Process) -> Exposed:
-    """What the layers above leave bare of each layer of the crown. ``shapes`` are those of ``layers.outlines``.
+def exposed(layers: Layers, shapes: Shapes, steps: Steps, seen: LayerSpan, process: Process) -> Exposed:
+    """What the layers above leave bare of each layer of what is seen. ``shapes`` are those of ``layers.outlines``.
 
     A layer too small for a bead is not laid, and covers nothing.
     """
     outlines, bead = layers.outlines, process.bead_mm
     enough = (process.rings - 0.5) * bead
     laid = shapes.inradii >= bead / 2 - CLOSE_MM
-    reach, tops = np.zeros(len(crown)), {}
-    for place, layer in enumerate(range(crown.first, crown.last + 1)):
+    reach, tops = np.zeros(len(seen)), {}
+    for place, layer in enumerate(range(seen.first, seen.last + 1)):
         below, above = int(layers.which[layer]), int(layers.which[min(layer + 1, len(layers) - 1)])
         topmost = layer + 1 == len(layers)
         if not laid[below] or (above == below and not topmost):
@@ -170,11 +170,11 @@ def exposed(layers: Layers, shapes: Shapes, steps: Steps, crown: LayerSpan, proc
             reach[place] = steps.most[layer + 1]
         else:
             reach[place], tops[place] = _bare(outlines[below], outlines[above], enough)
-    return Exposed(crown.first, reach, steps.inradii[crown.slice], {at: top for at, top in tops.items() if top})
+    return Exposed(seen.first, reach, steps.inradii[seen.slice], {at: top for at, top in tops.items() if top})
 
 
 def plan_print(layers: Layers, bare: Exposed, process: Process) -> PrintPlan:
-    """The least change that makes every layer of the crown right."""
+    """The least change that makes every layer of what is seen right."""
     bead, first = process.bead_mm, bare.first
     widths = _settable(process)
     as_set = int(np.argmin(np.abs(widths - bead)))
@@ -304,7 +304,7 @@ def _too_wide(layers: Layers, bare: Exposed, closes: NDArray[np.bool_], process:
     wide = (bare.reach_mm > few) | ~closes.any(axis=1)
     for layer, tops in bare.tops.items():
         wide[layer] |= any(top.radius_mm > few for top in tops)
-    # Under what stands on the crown lies a seat, which is flat.
+    # Under what stands on top lies a seat, which is flat.
     if bare.first + len(bare) < len(layers):
         wide[-1] |= bare.reach_mm[-1] > (process.rings - 0.5) * process.bead_mm + 1e-9
     return wide

@@ -44,7 +44,8 @@ class Print:
     """What the layers of a closed solid say."""
 
     layers: Layers
-    crown: LayerSpan
+    seen: LayerSpan
+    """The layers of what is seen in use."""
     steps: Steps
     stair: Stair
     overhangs: tuple[Overhang, ...]
@@ -76,8 +77,8 @@ class Print:
     @cached_property
     def orientations(self) -> Orientations:
         part, wish = self._part, self._wish
-        seen_mm = wish.seen_of(self.layers, self.crown)
-        return orientations(part.mesh, part.solid, part.facets, part.centre, seen_mm, wish.process)
+        seen_mm = wish.seen_of(self.layers, self.seen)
+        return orientations(part.mesh, part.solid, part.facets, part.centre, seen_mm, wish.process, wish.seen_name)
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,16 +139,18 @@ def review(
     name: str = "",
     levels: Sequence[Level] | None = None,
     seen_mm: tuple[float, float] | None = None,
+    seen_name: str = "",
     material: Material | None = None,
     solid: Manifold | None = None,
 ) -> Review:
     """Review a mesh that stands as it will be printed: z up, its lowest point at z = 0, in mm.
 
-    ``levels`` names the heights that matter (shoulder, groove faces, top); without it they are the flat faces'.
+    ``levels`` names the heights that matter (ledges, faces of grooves, the top); without it they are the flat faces'.
     ``seen_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
-    part widens. ``material`` takes the place of the table's plastic which the process names. ``solid`` is the kernel's
-    own solid of the mesh, where the kernel made it: such a mesh is sound and crosses itself nowhere, so that is not
-    looked for. Raises ``UnreadableMeshError`` for arrays that are not a mesh; anything else becomes a finding.
+    part widens; ``seen_name`` is what it is called. ``material`` takes the place of the table's plastic which the
+    process names. ``solid`` is the kernel's own solid of the mesh, where the kernel made it: such a mesh is sound and
+    crosses itself nowhere, so that is not looked for. Raises ``UnreadableMeshError`` for arrays that are not a mesh;
+    anything else becomes a finding.
     """
     made_by_kernel, broken = solid is not None, 0
     findings: list[Finding] = []
@@ -159,7 +162,7 @@ def review(
     part = _Examined(
         mesh, solid, facets, integrity, overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
     )
-    wish = _Wish(name, process, levels, seen_mm, material)
+    wish = _Wish(name, process, levels, seen_mm, seen_name, material)
     findings += integrity_findings(integrity, name)
     findings += footing.size_finding(mesh.size, process, name)
     printed = None
@@ -196,11 +199,12 @@ class _Wish:
     process: Process
     levels: Sequence[Level] | None
     seen_mm: tuple[float, float] | None
+    seen_name: str
     material: Material | None
 
-    def seen_of(self, layers: Layers, crown: LayerSpan) -> tuple[float, float]:
+    def seen_of(self, layers: Layers, seen: LayerSpan) -> tuple[float, float]:
         """The height range that is seen in use."""
-        return self.seen_mm or (float(layers.bottoms[crown.first]), layers.height + self.process.layer_mm)
+        return self.seen_mm or (float(layers.bottoms[seen.first]), layers.height + self.process.layer_mm)
 
 
 def _on_the_plate(mesh: Mesh) -> Mesh:
@@ -236,16 +240,16 @@ def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Find
 
 def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     process, shapes = wish.process, Shapes(layers.outlines)
-    crown = steps.seen_span(layers, wish.seen_mm)
+    seen = steps.seen_span(layers, wish.seen_mm)
     moved = steps.steps_of(layers, shapes, process)
-    stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.seen_of(layers, crown))
+    stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.seen_of(layers, seen))
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
     support = support_under(layers, [(hung.layer, hung.region) for hung in hanging if not hung.carried(process)])
     places = thickness.surface_points(part.mesh, part.facets, RAYS)
-    bare = print_plan.exposed(layers, shapes, moved, crown, process)
+    bare = print_plan.exposed(layers, shapes, moved, seen, process)
     return Print(
         layers=layers,
-        crown=crown,
+        seen=seen,
         steps=moved,
         stair=stair,
         overhangs=tuple(hanging),
@@ -276,7 +280,7 @@ def _later_findings(printed: Print) -> list[Finding]:
     part, wish = printed._part, printed._wish
     process, name = wish.process, wish.name
     findings = trapped.trapped_findings(printed.layers, printed.trapped, part.integrity.cavities, process, name)
-    layers, seen_mm = printed.layers, wish.seen_of(printed.layers, printed.crown)
+    layers, seen_mm = printed.layers, wish.seen_of(printed.layers, printed.seen)
     findings += offers.more_rings(layers, printed.plan, printed.laid, process, name)
     findings += offers.thinner_layers(
         part.solid, part.facets, layers, printed.steps, printed.stair, seen_mm, process, name

@@ -34,6 +34,8 @@ class Cap(Fitting):
     family = "cap"
     surface_names = ("crown", "shoulder", *SPIGOT_SURFACES, "vent", "hole")
     seen = ("crown",)
+    seen_name = "crown"
+    depth_key = "spigot_mm"
 
     @cached_property
     def rim_frame(self) -> Frame:

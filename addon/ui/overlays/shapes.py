@@ -221,7 +221,7 @@ def steps(review: Review, say: Units = METRIC) -> Marks:
     the outer bead rests too little."""
     assert review.printed is not None
     printed, grain = review.printed, grain_of(review)
-    layers, moved, crown = printed.layers, printed.steps, printed.crown
+    layers, moved, crown = printed.layers, printed.steps, printed.seen
     wide_mm = (1 - LEAST_REST) * review.process.bead_mm
     batches: list[DrawBatch] = []
     labels = []
