@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Writes the extension that Blender installs: one zip with manifold3d's wheels for every platform and tomlkit's one.
+"""Writes the extension that Blender installs: one zip a platform, with the wheels that the add-on needs there.
 
-    python3 scripts/build_extension.py [--out DIR]
+    python3 scripts/build_extension.py [--out DIR] [--here]
 
 Wheels are fetched by the hashes in the lock file and kept in build/wheels.
 """
@@ -9,12 +9,15 @@ Wheels are fetched by the hashes in the lock file and kept in build/wheels.
 from __future__ import annotations
 
 import argparse
+import base64
 import hashlib
 import importlib.util
+import platform
 import shutil
 import subprocess
 import sys
 import tempfile
+import zipfile
 from pathlib import Path
 
 from _environment import REPOSITORY, SetUpError, enter, guarded, lock_file
@@ -32,31 +35,83 @@ PLATFORMS = {
     "linux-x64": "manylinux_2_28_x86_64",
 }
 """Blender's name for each platform, and the newest of pip's tags for it that may be taken."""
+WITHOUT_CASCADIO = {"windows-arm64"}
+"""Platforms that it has no wheels for; the add-on reads no STEP there."""
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description="Write the extension that Blender installs.")
+    parser = argparse.ArgumentParser(description="Write the extension that Blender installs, one zip a platform.")
     parser.add_argument("--out", type=Path, default=REPOSITORY / "build", metavar="DIR", help="output folder (build)")
-    out = parser.parse_args().out
+    parser.add_argument("--here", action="store_true", help="only for the platform that this runs on")
+    arguments = parser.parse_args()
     enter()
-    print("Collecting the wheels of manifold3d and tomlkit ...", flush=True)
+    platforms = [_here()] if arguments.here else list(PLATFORMS)
+    print("Collecting the wheels of manifold3d, cascadio and tomlkit ...", flush=True)
     try:
-        wheels = [_wheel("manifold3d", platform, python) for platform in PLATFORMS.values() for python in PYTHONS]
-        wheels.append(_wheel("tomlkit", "any", PYTHONS[0]))
-        archive = _build(wheels, out)
+        with tempfile.TemporaryDirectory() as scratch:
+            wheels = [wheel for name in platforms for wheel in _wheels(name, Path(scratch))]
+            wheels.append(_wheel("tomlkit", "any", PYTHONS[0]))
+            archives = _build(platforms, wheels, arguments.out)
     except (OSError, subprocess.CalledProcessError) as error:
         raise SetUpError(f"The extension was not written: {error}") from error
-    size = archive.stat().st_size / 1e6
-    print(f"{archive} ({size:.1f} MB, for {', '.join(PLATFORMS)})")
-    print("In Blender: Edit > Preferences > Get Extensions > Install from Disk, or drag the zip into the window.")
+    for archive in archives:
+        print(f"{archive} ({archive.stat().st_size / 1e6:.1f} MB)")
+    print("In Blender: Edit > Preferences > Get Extensions > Install from Disk, or drag your platform's zip into the")
+    print("window.")
     return 0
 
 
-def _wheel(package: str, platform: str, python: str) -> Path:
+def _here() -> str:
+    """Blender's name for the platform that this runs on."""
+    system = {"win32": "windows", "darwin": "macos"}.get(sys.platform, "linux")
+    return f"{system}-{'arm64' if platform.machine().lower() in ('arm64', 'aarch64') else 'x64'}"
+
+
+def _wheels(name: str, scratch: Path) -> list[Path]:
+    """All that one platform needs beside pure Python."""
+    if name not in PLATFORMS:
+        raise SetUpError(f"Blender's extensions are built for {', '.join(PLATFORMS)}, not for {name}.")
+    tag = PLATFORMS[name]
+    wheels = [_wheel("manifold3d", tag, python) for python in PYTHONS]
+    if name not in WITHOUT_CASCADIO:
+        wheels.append(_merged(_wheel("cascadio", tag, PYTHONS[0]), _wheel("cascadio", tag, PYTHONS[1]), scratch))
+    return wheels
+
+
+def _wheel(package: str, tag: str, python: str) -> Path:
     """A package's wheel for one of pip's platforms and a Python; "any" is the platform of pure Python."""
-    pin, folder = _pin(package), WHEELS / f"{platform}-{python}"
+    pin, folder = _pin(package), WHEELS / f"{package}-{tag}-{python}"
     wheels = [wheel for wheel in folder.glob("*.whl") if hashlib.sha256(wheel.read_bytes()).hexdigest() in pin]
-    return wheels[0] if wheels else _fetch(pin, platform, python, folder)
+    return wheels[0] if wheels else _fetch(pin, tag, python, folder)
+
+
+def _merged(first: Path, second: Path, folder: Path) -> Path:
+    """One wheel out of a Python's own and that of the stable interface for later ones, which hold the same libraries.
+
+    Python prefers the module with its own version's ending. Two wheels would make the extension twice as large.
+    """
+    names, tags = first.stem.split("-"), second.stem.split("-")
+    if names[-1] != tags[-1]:
+        raise SetUpError(f"{first.name} and {second.name} are for different platforms.")
+    merged = folder / f"{'-'.join(names[:2])}-{names[2]}.{tags[2]}-{names[3]}.{tags[3]}-{names[4]}.whl"
+    record: list[str] = []
+    with zipfile.ZipFile(merged, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as target:
+        for source in (first, second):
+            with zipfile.ZipFile(source) as wheel:
+                for entry in wheel.infolist():
+                    if entry.filename in target.namelist() or entry.filename.endswith("/RECORD"):
+                        continue
+                    data = wheel.read(entry)
+                    if entry.filename.endswith(".dist-info/WHEEL"):
+                        data += b"".join(
+                            b"Tag: %b\n" % "-".join([*tags[2:4], part]).encode() for part in tags[4].split(".")
+                        )
+                    target.writestr(entry, data, zipfile.ZIP_DEFLATED, 9)
+                    digest = base64.urlsafe_b64encode(hashlib.sha256(data).digest()).rstrip(b"=").decode()
+                    record.append(f"{entry.filename},sha256={digest},{len(data)}")
+        name = f"{'-'.join(names[:2])}.dist-info/RECORD"
+        target.writestr(name, "\n".join([*record, f"{name},,", ""]))
+    return merged
 
 
 def _pin(package: str) -> str:
@@ -67,40 +122,42 @@ def _pin(package: str) -> str:
     return "\n".join(lines[first : last + 1]) + "\n"
 
 
-def _fetch(pin: str, platform: str, python: str, folder: Path) -> Path:
+def _fetch(pin: str, tag: str, python: str, folder: Path) -> Path:
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
     requirement = folder / "requirement.txt"
     requirement.write_text(pin, encoding="utf-8")
     command = [sys.executable, "-m", "pip", "download", "-qq", "--disable-pip-version-check", "--require-hashes"]
-    command += ["--no-deps", "--only-binary", ":all:", "--platform", platform, "--python-version", python]
+    command += ["--no-deps", "--only-binary", ":all:", "--platform", tag, "--python-version", python]
     subprocess.run([*command, "--dest", folder, "--requirement", requirement], check=True)
     return next(folder.glob("*.whl"))
 
 
-def _build(wheels: list[Path], out: Path) -> Path:
-    """Packs add-on, licence and wheels with the packer that comes with Blender, and has it check the result."""
+def _build(platforms: list[str], wheels: list[Path], out: Path) -> list[Path]:
+    """Packs add-on, licences and wheels with the packer that comes with Blender, and has it check the results."""
     out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=out) as scratch:
         source = Path(scratch, "ferrule")
         shutil.copytree(ADDON, source, ignore=shutil.ignore_patterns("__pycache__"))
         shutil.copy(REPOSITORY / "LICENSE", source)
+        shutil.copytree(REPOSITORY / "licences", source / "licences")
         (source / "wheels").mkdir()
         for wheel in wheels:
             shutil.copy(wheel, source / "wheels")
         manifest = source / "blender_manifest.toml"
-        manifest.write_text(_lists(wheels) + manifest.read_text(encoding="utf-8"), encoding="utf-8")
-        _blender_packer("build", "--source-dir", source, "--output-dir", scratch)
-        archive = next(Path(scratch).glob("*.zip"))
-        _blender_packer("validate", archive)
-        return archive.replace(out / archive.name)
+        manifest.write_text(_lists(platforms, wheels) + manifest.read_text(encoding="utf-8"), encoding="utf-8")
+        _blender_packer("build", "--split-platforms", "--source-dir", source, "--output-dir", scratch)
+        archives = sorted(Path(scratch).glob("*.zip"))
+        for archive in archives:
+            _blender_packer("validate", archive)
+        return [archive.replace(out / archive.name) for archive in archives]
 
 
-def _lists(wheels: list[Path]) -> str:
+def _lists(platforms: list[str], wheels: list[Path]) -> str:
     """What only a packed extension's manifest says, as TOML to put before the rest."""
-    platforms = ", ".join(f'"{name}"' for name in PLATFORMS)
+    names = ", ".join(f'"{name}"' for name in platforms)
     paths = "".join(f'  "./wheels/{wheel.name}",\n' for wheel in wheels)
-    return f"platforms = [{platforms}]\nwheels = [\n{paths}]\n"
+    return f"platforms = [{names}]\nwheels = [\n{paths}]\n"
 
 
 def _blender_packer(*arguments: str | Path) -> None:

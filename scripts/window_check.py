@@ -51,7 +51,7 @@ def main() -> int:
 
 def _install(blender: str, out: Path) -> None:
     """The built extension, into settings of its own."""
-    subprocess.run([sys.executable, REPOSITORY / "scripts" / "build_extension.py", "--out", out], check=True)
+    subprocess.run([sys.executable, REPOSITORY / "scripts" / "build_extension.py", "--here", "--out", out], check=True)
     archive = next(out.glob("ferrule-*.zip"))
     command = [blender, "--command", "extension", "install-file", "-r", "user_default", "-e", str(archive)]
     done = subprocess.run(command, env=_settings(out), capture_output=True, text=True, timeout=PATIENCE_S, check=False)

@@ -11,6 +11,7 @@ import re
 import subprocess
 import sys
 import tomllib
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -175,16 +176,17 @@ def test_project_and_manifest_agree():
     assert manifest["license"] == [f"SPDX:{project['license']}"]
 
 
-def test_both_blenders_run_the_same_kernel():
+@pytest.mark.parametrize("kernel", ["manifold3d", "cascadio"])
+def test_both_blenders_run_the_same_kernels(kernel):
     locks = sorted((REPOSITORY / "scripts" / "locks").glob("*.txt"))
-    kernels = {re.search(r"^manifold3d==\S+", _text(lock), re.MULTILINE)[0] for lock in locks}
+    kernels = {re.search(rf"^{kernel}==\S+", _text(lock), re.MULTILINE)[0] for lock in locks}
     assert len(locks) == 4 and len(kernels) == 1
 
 
 @pytest.fixture(scope="module")
 def archive(tmp_path_factory) -> Path:
     out = tmp_path_factory.mktemp("extension")
-    command = [sys.executable, "scripts/build_extension.py", "--out", str(out)]
+    command = [sys.executable, "scripts/build_extension.py", "--here", "--out", str(out)]
     done = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout + done.stderr
     (zip_file,) = out.glob("*.zip")
@@ -200,6 +202,9 @@ import bl_ext.user_default.ferrule as ferrule
 print(ferrule.__file__)
 wheels = Path(bpy.utils.user_resource("EXTENSIONS"), ".local")
 print(*sorted(wheels.glob("**/manifold3d*.*")), *wheels.glob("**/tomlkit/api.py"), sep="\\n")
+sys.path.insert(0, str(next(wheels.glob("**/cascadio")).parent))
+import cascadio._core
+print(cascadio._core.__file__)
 bpy.ops.preferences.addon_disable(module="bl_ext.user_default.ferrule")
 """
 
@@ -214,5 +219,19 @@ def test_the_built_extension_installs_with_its_wheels(archive, tmp_path):
     )
     assert done.returncode == 0 and "Traceback" not in done.stderr, done.stdout + done.stderr
     assert str(tmp_path / "extensions" / "user_default" / "ferrule") in done.stdout
-    for module in (r"manifold3d\..*(so|pyd)", r"tomlkit.api\.py"):
+    for module in (r"manifold3d\..*(so|pyd)", r"tomlkit.api\.py", r"cascadio._core\.\S*(so|pyd)"):
         assert re.search(rf"\.local.*site-packages.{module}$", done.stdout, re.MULTILINE), done.stdout
+
+
+def test_an_extension_is_small_enough_and_holds_one_wheel_of_cascadio_for_every_python(archive):
+    assert archive.stat().st_size < 50e6
+    with zipfile.ZipFile(archive) as extension:
+        assert {"LICENSE", "licences/LGPL-2.1.txt", "licences/OCCT-exception-1.0.txt"} <= set(extension.namelist())
+        (name,) = (name for name in extension.namelist() if name.startswith("wheels/cascadio"))
+        with extension.open(name) as file, zipfile.ZipFile(file) as wheel:
+            modules = {
+                module for module in wheel.namelist() if module.startswith("cascadio/_core.") and module[-1] != "i"
+            }
+            record = wheel.read(next(path for path in wheel.namelist() if path.endswith("/RECORD"))).decode()
+            assert {line.split(",")[0] for line in record.splitlines()} == set(wheel.namelist())
+    assert "cp311.cp312-cp311.abi3" in name and len(modules) == 2
