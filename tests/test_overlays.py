@@ -459,7 +459,7 @@ def test_a_sheet_shrinks_until_it_keeps_clear_of_the_words():
     [
         (Recipe(rise_mm=12, gap_mm=0.2), Section.round(25.4, 3.175), 0.0),
         (
-            recipe_of(crown="flat", rise_mm=6, lip_mm=1, groove_count=3, groove_width_mm=1),
+            recipe_of(crown="flat", rise_mm=6, lip_mm=1, groove_count=3, groove_width_mm=1, groove_depth_mm=0.6),
             Section.rectangular(50, 25, 2),
             0.0,
         ),

@@ -13,6 +13,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold, OpType
 from random_cases import examples
+from recipes import recipe_of
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, inside_out, joined, layers_of, sphere, turned
 from test_review_rings import shapely_of
 
@@ -66,6 +67,18 @@ def test_the_cap_needs_support_under_shoulder_and_groove() -> None:
     assert printed(result).support.contact_mm2 == pytest.approx(math.pi * (12.7**2 - 7.325**2), rel=2e-3)
     assert printed(result).support.foot_on_part_mm2 == pytest.approx(math.pi * (9.325**2 - 7.325**2), rel=2e-3)
     assert printed(result).trapped == ()
+
+
+@pytest.mark.parametrize("up", ["crown up", "crown down"])
+@pytest.mark.parametrize("mitre", [0.0, 15.0, 24.0])
+def test_a_groove_with_a_sloping_roof_needs_no_support(up: str, mitre: float) -> None:
+    """45° carries itself: common practice, no source. The shoulder alone hangs over when it is printed crown up."""
+    for section in (Section.round(25.4, 3.175), Section.rectangular(40, 30, 3)):
+        recipe = recipe_of(crown="flat", edge="square", up=up, lead_in_mm=0.0)
+        fitting = design(recipe, section, mitre_deg=mitre, facets=256)
+        part = printed(review_fitting(fitting, PROCESS, "cap"))
+        shoulder = int(np.searchsorted(part.layers.cuts, fitting.shoulder_mm))
+        assert {hung.layer for hung in part.overhangs} == ({shoulder} if up == "crown up" else set())
 
 
 @given(st.floats(3, 10), st.floats(1, 12), st.integers(2, 40))
