@@ -96,6 +96,10 @@ class Listing(Sourced):
     family: str
     standard: str
 
+    @property
+    def metals(self) -> tuple[str, ...]:
+        return standard_named(self.standard).metals
+
 
 @dataclass(frozen=True)
 class TubeSize(Sourced):
@@ -116,6 +120,11 @@ class TubeSize(Sourced):
     @property
     def standards(self) -> tuple[TubeStandard, ...]:
         return tuple(standard_named(listing.standard) for listing in self.listings)
+
+    @property
+    def metals(self) -> tuple[str, ...]:
+        """What it is made of, the usual one first."""
+        return tuple(dict.fromkeys(metal for standard in self.standards for metal in standard.metals))
 
     @property
     def section(self) -> Section:
