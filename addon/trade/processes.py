@@ -160,6 +160,10 @@ class Process:
     bath_fill_mm: float = declared(
         0.0, "Bath Depth", "How deep the bath is filled; 0 for none", least=0.0, most=5000.0, group=_SUPPORT
     )
+    bath_h: float = declared(
+        0.0, "Bath Time (h)", "How long the bath takes to dissolve the support; 0 if not known",
+        least=0.0, most=100.0, group=_SUPPORT,
+    )  # fmt: skip
     source: str = declared("", meaning="where the numbers come from")
     from_memory: tuple[str, ...] = ()
     """Fields not read from the source."""
