@@ -129,7 +129,7 @@ def test_a_correction_changes_the_glue_not_at_all_and_the_bore_that_is_allowed_n
     assert drawn[0] - drawn[1] == pytest.approx(0.2)
     sheet = (tmp_path / "out" / "rack job sheet.html").read_text("utf-8")
     # Glue allows 0.05 to 0.5 mm a side (trade table); calipers are to read 0.1 mm a side more than drawn.
-    assert "18.75 to 19.65 mm" in sheet
+    assert "18.75 to 19.65" in sheet
     assert "Gap per side: half of bore less spigot (drawn 0.3 mm)" in sheet
     tolerance = corrected.job.process.tolerance_mm
     assert f"{18.45 + 0.2 - 2 * tolerance:.2f}".rstrip("0") + " to " in sheet

@@ -23,7 +23,7 @@ from addon.families.cap import profiles as cap_profiles
 from addon.families.circumstances import Circumstances
 from addon.families.dimensioned import Dimension, View
 from addon.families.family import EndPlace, Family
-from addon.families.fitting import Caliper, Fitting, Level, Seat
+from addon.families.fitting import BenchStep, Caliper, Fitting, Level, Seat
 from addon.fields.declared import declared, declared_in
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
@@ -86,8 +86,8 @@ class Stopper(Fitting):
         return {"plug_mm": self.recipe.plug_mm}
 
     @classmethod
-    def steps(cls, fittings: Mapping[str, Any]) -> list[str]:
-        return [f"Push the stoppers in by hand: {', '.join(fittings)}."]
+    def steps(cls, fittings: Mapping[str, Any]) -> list[BenchStep]:
+        return [BenchStep("Push in", f"By hand: {', '.join(fittings)}.")]
 
 
 def stopper(
@@ -148,7 +148,7 @@ def test_a_family_goes_from_the_job_file_to_the_sheet(stoppers: None, tmp_path: 
     (row,) = csv.DictReader(io.StringIO(listed, newline=""))
     assert (row["family"], row["plug_mm"], row["fit"]) == ("stopper", "12.7", "push")
     sheet = (tmp_path / "ferrule_out" / "rail job sheet.html").read_text("utf-8")
-    for words in ("stopper 12.7 mm deep", "Stopper: depth", "Push the stoppers in by hand: F1.", "flange down"):
+    for words in ("stopper 12.7 mm deep", "Stopper: depth", "Push in.", "By hand: F1.", "flange down"):
         assert words in sheet
 
 

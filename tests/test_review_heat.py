@@ -56,4 +56,4 @@ def test_a_pla_cap_in_a_hot_tube_is_a_finding_of_the_job(tmp_path: Path, hottest
     hot = [finding for finding in result.findings if finding.check == "tube too hot"]
     assert [(finding.fitting, finding.value) for finding in hot] == [("F1", hottest_c)] * count
     (sheet,) = result.job.output.folder.glob("*job sheet.html")
-    assert sheet.read_text("utf-8").count("tube too hot") == count
+    assert ("tube too hot" in sheet.read_text("utf-8")) == bool(count)

@@ -16,13 +16,13 @@ from ..geometry.placement import Placement
 from ..geometry.units import say_mm
 from ..trade.processes import Process
 from . import svg
-from .markup import element, escaped
 from .plate import Footprint, Plates
-from .section_drawing import HATCH_MM
+from .section_drawing import HATCH_MM, TEXT_MM, text_width
 
 _FINE_MM = 0.05
 """What an outline may lose on paper."""
-_LEAST_TEXT_MM = 1.2
+_PAST_MM = 1.0
+"""How far a label may reach past its part, into the space around it."""
 
 
 @dataclass(frozen=True)
@@ -69,23 +69,9 @@ def _map(
         outline = to_paper(placement.put(outlines[placement.part]))
         low, high = outline.min(axis=0), outline.max(axis=0)
         drawn.append(svg.outlines([outline], "thin"))
-        # A letter is about 0.6 of its height wide; the label has to lie inside.
-        size = min(2.8, float(np.min((high - low) * 0.75 / (0.6 * max(len(labels[placement.part]), 1), 1.0))))
-        if size >= _LEAST_TEXT_MM:
-            words = escaped(labels[placement.part])
-            middle = (low + high) / 2
-            drawn.append(
-                element(
-                    "text",
-                    words,
-                    x=middle[0],
-                    y=middle[1],
-                    dy="0.35em",
-                    text_anchor="middle",
-                    paint_order="stroke",
-                    font_size=size,
-                )
-            )
+        label = labels[placement.part]
+        if text_width(label) <= (high - low)[0] + _PAST_MM and (high - low)[1] + _PAST_MM >= TEXT_MM:
+            drawn.append(svg.text((low + high) / 2, label))
     paper = plate * scale
     title = f"Plate {say_mm(plate[0])} × {say_mm(plate[1])}, {len(placements)} parts, front at the bottom"
     return svg.drawing(paper[0], paper[1], title, *drawn)

@@ -1,34 +1,37 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Dimensioned drawings on paper, true to a stated scale, in both units: views side by side, each with dimensions
-around it. What is in its tube is drawn without it, as it lies on the bench."""
+"""Dimensioned drawings on paper, true to a stated scale, in millimetres with inches in brackets: views side by side or
+one below the other, each with dimensions around it. A fitting is drawn without its tube, as it lies on the bench."""
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
 
-from ..families.dimensioned import Dimension, Margin, View
+from ..families.dimensioned import UV, Dimension, Margin, Note, View
 from ..geometry.frames import Floats
 from ..geometry.hatching import hatching
-from ..geometry.units import MM_PER_INCH, say_inches, say_mm
+from ..geometry.units import MM_PER_INCH, bare_mm, say_inches, say_mm
 from . import svg
 from .markup import element, number
 
 SCALES = ((2, 1), (1, 1), (1, 2), (1, 5), (1, 10), (1, 20), (1, 50))
 """Paper to part; the first that fits is taken."""
 
-TEXT_MM = 2.8
-"""Size of the letters."""
-_LETTER_WIDTHS = dict.fromkeys(" .,/:il", 0.28) | dict.fromkeys("()-", 0.34) | dict.fromkeys("mw⌀", 0.84)
+TEXT_MM = 2.85
+"""Size of the letters: 8 points."""
+_LETTER_WIDTHS = dict.fromkeys(" .,/:il″", 0.28) | dict.fromkeys("()-", 0.34) | dict.fromkeys("mw⌀", 0.84)
 """Of letters that are not as wide as a digit, in sizes; from memory of the metrics that the sheet's fonts share."""
 _DIGIT_WIDTH = 0.57
 _CLEAR_MM = 0.4
 """Between words and lines at their sides."""
 _BESIDE_MM = 5.0
 """From the last extension line to words that stand beside it; clear of arrows from outside."""
-_ROW_MM = 6.5
-_FIRST_ROW_MM = 4.5
+_ROW_MM = 5.8
+_FIRST_ROW_MM = 4.2
+_WORDS_MM = 2.2
+"""From a column's dimension lines to its words."""
 _ARROW_MM = 1.6
 _LINE_MM = 3.8
 _AXIS_MM = 1.0
@@ -36,32 +39,43 @@ _AXIS_MM = 1.0
 _BETWEEN_VIEWS_MM = 6.0
 _CAPTION_MM = 5.0
 _ROWS: tuple[Margin, ...] = "above", "below"
+_COLUMNS: tuple[Margin, ...] = "left", "right"
 HATCH_MM = 1.5
 """Between the lines of a hatch."""
 
 
 def both_units(mm: float) -> str:
     """``"25.4 mm (1 in)"``, ``"18.75 mm (0.738 in)"``: a whole sixteenth of an inch, else thousandths."""
-    return f"{say_mm(mm)} ({say_inches(mm, 16) or f'{mm / MM_PER_INCH:.3f} in'})"
+    return f"{say_mm(mm)} ({_inches(mm)} in)"
 
 
-def section_drawing(views: Sequence[View], title: str, width: float = 180, height: float = 165) -> str:
-    """An SVG at most ``width`` x ``height`` mm at the largest of ``SCALES`` that fits, which it states.
+def mm_and_inches(mm: float) -> str:
+    """The same where there is little room: ``"25.4 (1″)"``, ``"18.75 (0.738″)"``."""
+    return f"{bare_mm(mm)} ({_inches(mm)}″)"
 
-    The views stand side by side, or one below the other where they are larger so.
+
+def _inches(mm: float) -> str:
+    return (say_inches(mm, 16) or f"{mm / MM_PER_INCH:.3f}").removesuffix(" in")
+
+
+def section_drawing(views: Sequence[View], title: str, rooms: Sequence[tuple[float, float]] = ((180, 165),)) -> str:
+    """An SVG at the largest of ``SCALES``, which it states, at which it fits one of the ``rooms`` (width, height), in
+    mm; the first that it fits.
+
+    The views stand side by side, or one below the other.
     """
-    for scale in SCALES:
-        sheets = [_Sheet(view, scale[0] / scale[1]) for view in views]
-        if largest := _arranged(sheets, width, height - _CAPTION_MM):
+    for (paper, part), (width, height) in itertools.product(SCALES, rooms):
+        sheets = [_Sheet(view, paper / part) for view in views]
+        if arranged := _arranged(sheets, width, height - _CAPTION_MM):
             break
     else:
-        largest = _arranged(sheets, np.inf, np.inf)
-    places, total, tallest = largest or ([], 0.0, 0.0)
+        arranged = _arranged(sheets, np.inf, np.inf)
+    places, total, tallest = arranged or ([], 0.0, 0.0)
     parts = [
         element("g", *sheet.parts(), transform=f"translate({number(x)} {number(y)})")
         for sheet, (x, y) in zip(sheets, places, strict=True)
     ]
-    said = f"Scale {scale[0]}:{scale[1]}" + (", printed at 100 %" if scale == (1, 1) else "")
+    said = f"Scale {paper}:{part}; mm (inches)"
     parts.append(svg.text((0, tallest + _CAPTION_MM / 2), said, "start", "small"))
     return svg.drawing(total, tallest + _CAPTION_MM, title, *parts)
 
@@ -70,15 +84,18 @@ def _arranged(
     sheets: Sequence[_Sheet], width: float, height: float
 ) -> tuple[list[tuple[float, float]], float, float] | None:
     """Where each sheet goes, and the width and height of all; None if there is no room."""
-    for down in (0, 1):
-        sizes = np.array([(sheet.width, sheet.height) for sheet in sheets])
-        lengths = sizes[:, down] + _BETWEEN_VIEWS_MM
-        total = sizes.max(axis=0)
-        total[down] = lengths.sum() - _BETWEEN_VIEWS_MM
+    sizes = np.array([(sheet.width, sheet.height) for sheet in sheets])
+    beside, below = np.zeros_like(sizes), np.zeros_like(sizes)
+    for places, way in ((beside, 0), (below, 1)):
+        lengths = sizes[:, way] + _BETWEEN_VIEWS_MM
+        places[:, way] = np.cumsum(lengths) - lengths
+    # One below the other they share their centre line.
+    axes = np.array([sheet.axis for sheet in sheets])
+    below[:, 0] = axes.max() - axes
+    for places in (beside, below):
+        total = (places + sizes).max(axis=0).tolist()
         if total[0] <= width and total[1] <= height:
-            places = np.zeros_like(sizes)
-            places[:, down] = np.cumsum(lengths) - lengths
-            return [(x, y) for x, y in places.tolist()], float(total[0]), float(total[1])
+            return [(x, y) for x, y in places.tolist()], *total
     return None
 
 
@@ -100,10 +117,17 @@ class _Sheet:
             "right": max([0.0, *(end - middle for _, end, _ in across)]),
         }
         self.left, self.right = self.over["left"] + left + 1, self.over["right"] + right + 1
-        self.top = _FIRST_ROW_MM + _ROW_MM * rows_above
-        bottom = _FIRST_ROW_MM + _ROW_MM * rows_below + (_CAPTION_MM if view.caption else 0)
+        # So may a caption, and a column of words that is higher than the part.
+        caption = max(0.0, (text_width(view.caption) - middle) / 2)
+        self.left, self.right = max(self.left, caption), max(self.right, caption)
+        columns = [0.0, *(height for margin in _COLUMNS for height in self._heights(margin))]
+        tall = float(self.high[1] - self.low[1]) * scale
+        self.axis = self.left - float(self.low[0]) * scale
+        """Across from the left edge, where u is 0."""
+        self.top = max(_FIRST_ROW_MM + _ROW_MM * rows_above, _LINE_MM / 2 - min(columns))
+        bottom = max(_FIRST_ROW_MM + _ROW_MM * rows_below, max(columns) + _LINE_MM / 2 - tall)
         self.width = self.left + middle + self.right
-        self.height = self.top + float(self.high[1] - self.low[1]) * scale + bottom
+        self.height = self.top + tall + bottom + (_CAPTION_MM if view.caption else 0)
 
     def parts(self) -> list[str]:
         view = self.view
@@ -143,7 +167,7 @@ class _Sheet:
         if beside:
             drawn.append(svg.line((ends[1][0], y), (self.left + start - _CLEAR_MM, y), "thin"))
         at = self.left + (start + end) / 2, y if beside else y - 1.9
-        return [*drawn, svg.text(at, dimension.said(both_units))]
+        return [*drawn, svg.text(at, dimension.said(mm_and_inches))]
 
     def _words_across(self, dimension: Dimension) -> tuple[float, float, bool]:
         """Where words above or below start and end, from the part's left edge, and whether they stand beside
@@ -155,7 +179,7 @@ class _Sheet:
             for point in (other.start, other.end)
         ]
         middle = float((dimension.start[0] + dimension.end[0]) / 2 - self.low[0]) * self.scale
-        width = text_width(dimension.said(both_units))
+        width = text_width(dimension.said(mm_and_inches))
         beside = any(abs(line - middle) < width / 2 + _CLEAR_MM for line in lines)
         start = max(lines) + _BESIDE_MM if beside else middle - width / 2
         return start, start + width, beside
@@ -166,41 +190,53 @@ class _Sheet:
         edge = self.left if margin == "left" else self.width - self.right
         first = edge + out * (self.over[margin] + _FIRST_ROW_MM)
         last = first + out * self._row_step(margin)
-        lines: list[tuple[float, str, tuple[float, float]]] = []
-        drawn = []
-        for dimension in self.view.dimensions:
-            if dimension.margin != margin:
-                continue
-            x = last if dimension.row else first
-            ends = sorted((self._at(*dimension.start), self._at(*dimension.end)), key=lambda point: point[1])
-            drawn += [svg.line((point_x + out * 0.6, y), (x + out, y), "thin") for point_x, y in ends]
-            drawn += _arrows((x, ends[0][1]), (x, ends[1][1]))
-            middle = (ends[0][1] + ends[1][1]) / 2
-            lines.append((middle, dimension.said(both_units), (x, middle)))
-        for note in self.notes:
-            if note.margin == margin:
-                lines.append((self._at(*note.at)[1], note.said(say_mm), self._at(*note.at)))
-        lines.sort(key=lambda line: line[0])
-        heights = spread([line[0] for line in lines], _LINE_MM)
+        drawn, lines = [], []
+        for label in self._labels(margin):
+            point = self._at(*_middle(label))
+            if isinstance(label, Dimension):
+                x = last if label.row else first
+                ends = sorted((self._at(*label.start), self._at(*label.end)), key=lambda end: end[1])
+                drawn += [svg.line((end_x + out * 0.6, y), (x + out, y), "thin") for end_x, y in ends]
+                drawn += _arrows((x, ends[0][1]), (x, ends[1][1]))
+                point = x, point[1]
+            words = label.said(mm_and_inches if isinstance(label, Dimension) else bare_mm)
+            lines.append((point[1], words, point))
+        heights = [self.top + height for height in self._heights(margin)]
         for height, (wanted, words, point) in zip(heights, lines, strict=True):
-            start = (last + out * 2.6, height)
+            start = (last + out * _WORDS_MM, height)
             if abs(height - wanted) > 0.2 or abs(point[0] - last) > 0.1:
                 drawn.append(svg.line(point, (start[0] - out * 0.4, height), "thin"))
             drawn.append(svg.text(start, words, "end" if out < 0 else "start"))
         return drawn
 
+    def _labels(self, margin: Margin) -> list[Dimension | Note]:
+        """What stands in a column, from above."""
+        labels: list[Dimension | Note] = [*self.view.dimensions, *self.notes]
+        here = (label for label in labels if label.margin == margin)
+        return sorted(here, key=lambda label: -_middle(label)[1])
+
+    def _heights(self, margin: Margin) -> list[float]:
+        """How far below the part's top the words of a column stand."""
+        return spread([(self.high[1] - _middle(label)[1]) * self.scale for label in self._labels(margin)], _LINE_MM)
+
     def _row_count(self, margin: Margin) -> int:
         return max((dimension.row + 1 for dimension in self.view.dimensions if dimension.margin == margin), default=0)
 
     def _column_width(self, margin: Margin) -> float:
-        words = [dimension.said(both_units) for dimension in self.view.dimensions if dimension.margin == margin]
-        words += [note.said(say_mm) for note in self.notes if note.margin == margin]
-        aside = _FIRST_ROW_MM + self._row_step(margin) + 2.6
+        words = [dimension.said(mm_and_inches) for dimension in self.view.dimensions if dimension.margin == margin]
+        words += [note.said(bare_mm) for note in self.notes if note.margin == margin]
+        aside = _FIRST_ROW_MM + self._row_step(margin) + _WORDS_MM
         return aside + max(map(text_width, words)) if words else 0.0
 
     def _row_step(self, margin: Margin) -> float:
         """From the first row of a column to its second, if it has one."""
         return _ROW_MM * (self._row_count(margin) > 1)
+
+
+def _middle(label: Dimension | Note) -> UV:
+    if isinstance(label, Note):
+        return label.at
+    return (label.start[0] + label.end[0]) / 2, (label.start[1] + label.end[1]) / 2
 
 
 def text_width(words: str) -> float:

@@ -3,15 +3,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
 from ..families.fitting import Fitting, GlueJoint
+from ..fields.messages import Message, Units
 from ..geometry.mesh import Mesh
-from ..review.findings import Finding
-from ..review.print_plan import PrintPlan
-from ..review.review import Review
+from ..review.review import Print
 from ..takeoff.ends import TubeEnd
 from ..trade.cautions import Facts
 from ..trade.metals import TubeMetal, metal_named
@@ -37,30 +36,8 @@ class SheetFitting:
     """What the shop book adds to the gap a side that is wanted, and the fitting is drawn with."""
     excess_mm: float = 0.0
     """How much the spigot comes out larger than drawn, a side, by the shop book's readings."""
-    plan: PrintPlan | None = None
-    support_mm3: float = 0.0
-    findings: tuple[Finding, ...] = ()
-
-    @classmethod
-    def reviewed(
-        cls,
-        id: str,
-        fitting: Fitting,
-        review: Review,
-        ends: Sequence[int],
-        spares: int = 0,
-        gap_mm: tuple[float, float] | None = None,
-        added_mm: float = 0.0,
-        excess_mm: float = 0.0,
-        findings: Sequence[Finding] = (),
-    ) -> SheetFitting:
-        """With the print plan, the support and the findings of its review beside those given."""
-        printed = review.printed
-        plan = printed.plan if printed else None
-        support = printed.support.volume_mm3 if printed else 0.0
-        all_findings = (*findings, *review.findings)
-        learned = (gap_mm, added_mm, excess_mm)
-        return cls(id, fitting, tuple(ends), spares, *learned, plan=plan, support_mm3=support, findings=all_findings)
+    printed: Print | None = None
+    """None if it was not reviewed, or has no layers."""
 
     @property
     def count(self) -> int:
@@ -69,6 +46,10 @@ class SheetFitting:
     @property
     def section_name(self) -> str:
         return section_name(self.fitting.section)
+
+    @property
+    def supported(self) -> bool:
+        return self.printed is not None and self.printed.support.needed
 
     @cached_property
     def glue(self) -> GlueJoint | None:
@@ -100,19 +81,23 @@ class JobSheet:
     ladders: tuple[SheetLadder, ...] = ()
     quantities: Quantities | None = None
     """Without the ladders."""
-    findings: tuple[Finding, ...] = ()
-    """Those that belong to no single fitting, or to one that was refused."""
     metal: TubeMetal = field(default_factory=lambda: metal_named("carbon steel"))
     """Of the tubes."""
     verdict: JobVerdict | None = None
     """What the job comes to; None for a sheet of fittings without a job."""
     notes: tuple[str, ...] = ()
     """Sentences about the whole job: what the takeoff left out, what the shop book has corrected."""
+    labels: Mapping[str, str] = field(default_factory=dict)
+    """What fields are called on paper, by their keys in a job file."""
 
     @property
     def facts(self) -> Facts:
         recipes = tuple(fitting.fitting.recipe for fitting in self.fittings)
         return Facts(self.process, self.material, self.metal, recipes)
+
+    def said(self, words: str) -> str:
+        """A message as papers have it."""
+        return words.text(Units(labels=self.labels)) if isinstance(words, Message) else words
 
 
 def say_ranges(numbers: Sequence[int]) -> str:

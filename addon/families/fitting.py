@@ -7,7 +7,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, ClassVar
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 from manifold3d import Manifold
@@ -44,6 +44,13 @@ class Caliper:
     least_mm: float
     most_mm: float
     """Least and most are allowed."""
+
+
+class BenchStep(NamedTuple):
+    name: str
+    """In a word or a few: ``"Try dry"``."""
+    said: str
+    """What is done, in a sentence, with the fittings it is about if they are not all."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,5 +179,5 @@ class Fitting(ABC):
 
     @classmethod
     @abstractmethod
-    def steps(cls, fittings: Mapping[str, Any]) -> list[str]:
+    def steps(cls, fittings: Mapping[str, Any]) -> list[BenchStep]:
         """What is done at the bench with a job's fittings of this kind, by their ids, in order."""

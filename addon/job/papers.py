@@ -13,9 +13,11 @@ from ..bench.plate import Plates
 from ..bench.quantities import Quantities, quantities, work_of_print
 from ..bench.sheet import JobSheet, SheetFitting, SheetLadder
 from ..bench.shop_entries import Prices, PrintRun
+from ..fields.declared import declared_in
 from ..files.atomic import FileSet
 from ..files.file_names import safe_name
-from .asked import Job
+from ..trade.processes import Process
+from .asked import Assembly, Job, TubeFacts
 from .judging import verdict_of
 from .report import result_json
 from .results import JobResult, Made
@@ -50,16 +52,15 @@ def job_sheet_of(result: JobResult) -> JobSheet:
         process=job.process,
         material=job.material,
         fittings=tuple(
-            SheetFitting.reviewed(
+            SheetFitting(
                 fitting.id,
                 fitting.fitting,
-                fitting.review,
-                [number[id(end)] for end in fitting.batch.ends],
+                tuple(number[id(end)] for end in fitting.batch.ends),
                 fitting.spares,
                 fitting.gap.root_sum_square,
                 fitting.batch.added_mm,
                 excess.mean if (excess := job.print_excess(fitting.batch.section)) else 0.0,
-                [finding for finding in fitting.fit_findings if finding.severity == "must fix"],
+                fitting.review.printed,
             )
             for fitting in result.made
         ),
@@ -72,10 +73,17 @@ def job_sheet_of(result: JobResult) -> JobSheet:
             SheetLadder(ladder.fittings, ladder.ladder, result.files_of(ladder.name)) for ladder in result.ladders
         ),
         metal=result.facts.metal,
-        findings=result.refusals,
         notes=result.notes,
         verdict=verdict_of(result),
+        labels=_labels(job),
     )
+
+
+def _labels(job: Job) -> dict[str, str]:
+    """What fields are called on paper: as in the window, within a sentence."""
+    records = (*(wish.family.recipe for wish in job.wishes), Process, TubeFacts, Assembly)
+    said = {key: field.field.label for record in records for key, field in declared_in(record).items()}
+    return {key: label.partition(" (")[0].lower() for key, label in said.items() if label}
 
 
 def write_papers(result: JobResult, files: FileSet) -> None:

@@ -143,15 +143,14 @@ class Body:
         return (low + high) / 2
 
 
-def bath_findings(bath: Bath, process: Process, name: str, planned: bool = False) -> list[Finding]:
-    """Where support is ``planned`` with the part, how it floats is part of the plan."""
+def bath_findings(bath: Bath, needs_support: bool, process: Process, name: str) -> list[Finding]:
     findings = []
-    if bath.floats and not planned:
+    if bath.floats:
         findings.append(
             Finding(
                 fitting=name,
                 check="floats in the bath",
-                severity="good to know",
+                severity="look at" if needs_support else "good to know",
                 meaning=say(
                     "At {fill:.0%} fill the part is lighter than the bath and floats: its {dry_side} stays {dry} "
                     "out of it.",

@@ -13,11 +13,11 @@ from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
 from ...geometry.units import say_both, say_mm, say_three
-from ...shaping.spigots import SPIGOT_SURFACES, Spigot
+from ...shaping.spigots import SPIGOT_SURFACES
 from ...trade.fits import fit_named
 from ...trade.processes import Process
 from ..dimensioned import View
-from ..fitting import Caliper, Fitting, GlueJoint, Level, Seat
+from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Seat
 from .cap_drawing import end_view, section_view
 from .profiles import CROWN_SHAPES, CapProfile
 from .putting_in import putting_in
@@ -41,10 +41,6 @@ class Cap(Fitting):
     def rim_frame(self) -> Frame:
         """In the tube end's frame: the origin is shared, z is the rim's normal, out of the tube."""
         return Frame(np.zeros(3), lean(self.mitre_deg, self.mitre_direction_deg).T)
-
-    @cached_property
-    def spigot(self) -> Spigot:
-        return self.recipe.spigot(self.mitre_deg)
 
     @property
     def crown_down(self) -> bool:
@@ -111,7 +107,7 @@ class Cap(Fitting):
         if square:
             # A single groove lies centred on the spigot, so its faces move half as much as its width.
             field = "groove_width_mm" if recipe.groove.count == 1 else ""
-            for groove in self.spigot.grooves:
+            for groove in recipe.spigot.grooves:
                 width, heights = recipe.groove.width_mm, (groove.bottom, groove.top)
                 low, high = sorted(shoulder - z if self.crown_down else shoulder + z for z in heights)
                 levels.append(Level("groove's lower face", low, field, width, -2.0))
@@ -146,11 +142,12 @@ class Cap(Fitting):
         )
 
     def drawing(self) -> tuple[View, ...]:
-        """The section, and for those that are not round the view from the tube's side too."""
+        """The section, and the view from the tube's side where there is more to see from there."""
         part = section_view(
-            self.recipe, self.spigot, self.section, self.profile, self.solid, self.mitre_deg, self.mitre_direction_deg
+            self.recipe, self.section, self.profile, self.solid, self.mitre_deg, self.mitre_direction_deg
         )
-        return (part,) if self.section.kind == "round" else (part, end_view(self.profile, self.solid))
+        end = end_view(self.recipe, self.section, self.profile, self.solid, self.rim_frame.axes[2])
+        return (part, end) if end else (part,)
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
         """The bond area is that of the solid's own surface, as much larger as the outline is longer where the print is
@@ -161,7 +158,7 @@ class Cap(Fitting):
         side = Mesh(self.mesh.vertices, self.mesh.triangles[self.has("spigot")])
         drawn, printed = self.profile.spigot_outline, self.profile.spigot_outline.offset(self.seat.gap_mm - gap_mm)
         area = side.area * printed.length / drawn.length
-        return GlueJoint(gap_mm, area, self.spigot.room_in(self.section, gap_mm, self.recipe.vent))
+        return GlueJoint(gap_mm, area, self.recipe.spigot.room_in(self.section, gap_mm, self.recipe.vent))
 
     def listed(self) -> Mapping[str, str | int | float]:
         recipe, hole = self.recipe, self.recipe.hole
@@ -177,5 +174,5 @@ class Cap(Fitting):
         }
 
     @classmethod
-    def steps(cls, fittings: Mapping[str, Cap]) -> list[str]:
+    def steps(cls, fittings: Mapping[str, Cap]) -> list[BenchStep]:
         return putting_in({id: (cap.recipe, cap.mitre_deg) for id, cap in fittings.items()})

@@ -7,26 +7,22 @@ import numpy as np
 from manifold3d import Manifold
 
 from ...geometry.frames import Floats
+from ...geometry.polygons import contains, nearest
 from ...geometry.sections import Section
-from ...shaping.spigots import Spigot
+from ...shaping.cutters import pocket_depth
+from ...trade.hardware import NUT_POCKET_GAP_MM, thread_named
 from ..dimensioned import UV, Dimension, Note, View, across, span
 from .profiles import CapProfile
 from .recipe import Recipe
 
 _SHARP_MM = 0.005
-"""Corner radii below this are not worth a note."""
+"""Corner radii below this are not worth a note, and tops this little lower than designed."""
 _TUBE_SHOWN = 1.25
 """How much of the tube is drawn, in lengths of the spigot."""
 
 
 def section_view(
-    recipe: Recipe,
-    spigot: Spigot,
-    section: Section,
-    profile: CapProfile,
-    solid: Manifold,
-    mitre_deg: float,
-    direction_deg: float,
+    recipe: Recipe, section: Section, profile: CapProfile, solid: Manifold, mitre_deg: float, direction_deg: float
 ) -> View:
     """Through the axis; ``recipe`` is a resolved one."""
     rise, length, lead_in = float(recipe.rise_mm or 0.0), recipe.spigot_mm, recipe.lead_in_mm
@@ -42,7 +38,7 @@ def section_view(
         """A place along the axis from the rim, which leans."""
         return u, v - u * lean
 
-    grooves, depth, foot = spigot.grooves, spigot.groove_depth_mm, lead_in - length
+    grooves, depth, foot = recipe.spigot.grooves, recipe.groove.depth_mm, lead_in - length
     land = -min((-groove.top for groove in grooves), default=length) / 2
     dimensions = [
         Dimension(at(left, foot), at(right, foot), "below", "spigot", (right - left,), sign),
@@ -50,43 +46,40 @@ def section_view(
     ]
     notes = [Note(at((right + bore_right) / 2, land), "bites {}" if gap < 0 else "gap {}", (abs(gap),), in_place=True)]
     if lead_in:
-        notes.append(Note(at(right - lead_in / 2, -length + lead_in / 2), "lead-in {} × 45°", (lead_in,)))
+        notes.append(Note(at(left + lead_in / 2, -length + lead_in / 2), "lead-in {} × 45°", (lead_in,), "left"))
     for groove in grooves[-1:]:
-        floor = left + depth, right - depth
         count = f"{len(grooves)} ×" if len(grooves) > 1 else ""
         dimensions += [
             Dimension(
                 at(left, groove.top), at(left, groove.bottom), "left", "groove", (recipe.groove.width_mm,), count
             ),
             Dimension(at(left, 0.0), at(left, groove.top), "left", "land", (-groove.top,), detail=True),
-            Dimension(
-                at(floor[0], groove.floor_bottom),
-                at(floor[1], groove.floor_bottom),
-                "below",
-                "floor",
-                (floor[1] - floor[0],),
-                sign,
-                row=1,
-                detail=True,
-            ),
         ]
-        notes.append(Note(at(left + depth / 2, groove.bottom), "{} deep", (depth,), "left", in_place=True))
-        sloped = groove.top - groove.floor_top or groove.bottom - groove.floor_bottom
-        if sloped:
-            middle = (groove.top + groove.floor_top if sloped > 0 else groove.bottom + groove.floor_bottom) / 2
-            angle = float(np.degrees(np.arctan2(depth, abs(sloped))))
-            notes.append(Note(at(left + depth / 2, middle), f"roof {angle:.3g}°", margin="left", in_place=True))
+        notes.append(Note(at(left + depth / 2, groove.bottom), "{} deep", (depth,), "left"))
     if recipe.lip_mm:
         notes.append(Note(at(tube_right, 0.0), "lip {}", (recipe.lip_mm,), in_place=True))
+    points = np.concatenate(cut)
+    low, high = span(points, 1)
+    notes += _holes(recipe, high)
+    # A hole takes the crown's top off: paper then has the height that is left.
+    topless = recipe.hole.kind != "none" or recipe.vent.kind == "hole"
     if lean:
-        towards, (low, high) = np.radians(mitre_deg), span(np.concatenate(cut), 1)
-        notes.append(Note((rise * float(np.sin(towards)), rise * float(np.cos(towards))), "rise {}", (rise,)))
+        towards = np.radians(mitre_deg)
+        apex = rise * float(np.sin(towards)), rise * float(np.cos(towards))
+        notes.append(Note(apex, "rise {}", (rise,), in_place=topless))
         notes.append(Note(at(left, 0.0), f"mitre {mitre_deg:.4g}°", margin="left"))
         dimensions.append(Dimension((left, low), (left, high), "left", "height", (high - low,), row=1, detail=True))
     else:
         width = (crown_right - crown_left,)
         dimensions.append(Dimension((crown_left, 0.0), (crown_right, 0.0), "above", "crown", width, sign))
-        dimensions.append(Dimension((crown_left, 0.0), (0.0, rise), "left", "rise", (rise,)))
+        if topless and high < rise - _SHARP_MM:
+            top = max(points[points[:, 0] < 0], key=lambda point: point[1])
+            dimensions.append(
+                Dimension((crown_left, 0.0), (float(top[0]), high), "left", "height", (high,), detail=True)
+            )
+            notes.append(Note((0.0, rise), "rise {}", (rise,), "left", in_place=True))
+        else:
+            dimensions.append(Dimension((crown_left, 0.0), (0.0, rise), "left", "rise", (rise,)))
     end = min(-tube_right * lean, -tube_left * lean) - _TUBE_SHOWN * length
     tube = (
         np.array([at(tube_left, 0.0), (tube_left, end), (bore_left, end), at(bore_left, 0.0)]),
@@ -96,23 +89,80 @@ def section_view(
     return View(cut=cut, tube=tube, axis=True, dimensions=dimensions, notes=notes, caption=captions)
 
 
-def end_view(profile: CapProfile, solid: Manifold) -> View:
-    """From the tube's side, along the axis: the crown's outline and the spigot's."""
-    mirror = np.array([-1.0, 1.0])
+def _holes(recipe: Recipe, high: float) -> list[Note]:
+    """The holes along the axis, pointed to below the crown's top, which is ``high``."""
+    vent, hole = recipe.vent, recipe.hole
+    if vent.kind == "hole":
+        return [Note((vent.width_mm / 2, high / 2), "vent hole ⌀ {}", (vent.width_mm,))]
+    if hole.kind == "none":
+        return []
+    thread = thread_named(hole.thread)
+    bolt, depth = thread.clearance_mm, pocket_depth(hole.kind, thread)
+    if hole.kind == "insert":
+        bore = thread.insert_bore_mm or 0.0
+        return [Note((bore / 2, high - depth / 2), f"{thread.name} insert ⌀ {{}} × {{}}", (bore, depth))]
+    notes = [Note((bolt / 2, (high - depth) * 0.75), f"{thread.name} hole ⌀ {{}}", (bolt,))]
+    if hole.kind == "nut pocket":
+        flats = thread.nut_across_flats_mm + 2 * NUT_POCKET_GAP_MM
+        notes.append(Note((flats / np.sqrt(3), high - depth / 2), f"{thread.name} nut {{}} × {{}}", (flats, depth)))
+    return notes
+
+
+def end_view(recipe: Recipe, section: Section, profile: CapProfile, solid: Manifold, rim_normal: Floats) -> View | None:
+    """From the tube's side, along the axis: the crown's outline, and the spigot's with what is cut into it or stands on
+    it. None where a round one has nothing that the section does not show. ``rim_normal`` (3,) points out of the tube.
+    """
+    mirror, outline = np.array([-1.0, 1.0]), profile.spigot_outline
+    inside = solid.trim_by_plane(tuple(-rim_normal), _SHARP_MM).project().to_polygons()
     crown: list[Floats] = [loop * mirror for loop in solid.project().to_polygons()]
-    outline = profile.spigot_outline
-    spigot = outline.polygon() * mirror
-    (left, right), (front, back) = span(spigot, 0), span(spigot, 1)
-    (crown_left, crown_right), (crown_front, crown_back) = (span(np.concatenate(crown), axis) for axis in (0, 1))
-    corner = crown_left, crown_back
-    dimensions = [
-        Dimension(corner, (crown_right, crown_back), "above", "crown", (crown_right - crown_left,)),
-        Dimension((left, front), (right, front), "below", "spigot", (right - left,)),
-        Dimension((crown_left, crown_front), corner, "left", "crown", (crown_back - crown_front,)),
-        Dimension((right, front), (right, back), "right", "spigot", (back - front,)),
-    ]
+    spigot: list[Floats] = [loop * mirror for loop in inside]
+    notes, round_one = _along_spigot(recipe, profile, np.concatenate(inside)), section.kind == "round"
+    if round_one and not notes:
+        return None
+    dimensions = []
+    if not round_one:
+        (left, right), (front, back) = (span(outline.polygon() * mirror, axis) for axis in (0, 1))
+        (crown_left, crown_right), (crown_front, crown_back) = (span(np.concatenate(crown), axis) for axis in (0, 1))
+        corner = crown_left, crown_back
+        dimensions = [
+            Dimension((crown_left, crown_front), corner, "left", "crown", (crown_back - crown_front,)),
+            Dimension((right, front), (right, back), "right", "spigot", (back - front,)),
+        ]
+        if rim_normal[2] < 1 - 1e-9:
+            dimensions += [
+                Dimension(corner, (crown_right, crown_back), "above", "crown", (crown_right - crown_left,)),
+                Dimension((left, front), (right, front), "below", "spigot", (right - left,)),
+            ]
+        if outline.shape == "rectangle" and outline.corner_radius > _SHARP_MM:
+            inset = outline.corner_radius * (1 - np.sqrt(0.5))
+            notes.append(Note((right - inset, back - inset), "R {}", (outline.corner_radius,)))
+    return View(seen=[*crown, *spigot], dimensions=dimensions, notes=notes, caption="From the tube's side")
+
+
+def _along_spigot(recipe: Recipe, profile: CapProfile, spigot: Floats) -> list[Note]:
+    """Notes on what runs along the spigot, as seen from the tube's side; ``spigot`` (n, 2) are the corners of its
+    outline as made."""
+    seam, vent, rib, outline = recipe.seam, recipe.vent, recipe.rib, profile.spigot_outline
+
+    def note(at: Floats, words: str, *mm: float) -> Note:
+        u, v = float(-at[0]), float(at[1])
+        return Note((u, v), words, mm, "left" if u < 0 else "right")
+
+    def side(degrees: float, depth: float) -> Floats:
+        angle = np.radians(degrees)
+        return (across(outline, degrees)[1] - depth) * np.array([np.cos(angle), np.sin(angle)])
+
     notes = []
-    if outline.shape == "rectangle" and outline.corner_radius > _SHARP_MM:
-        inset = outline.corner_radius * (1 - np.sqrt(0.5))
-        notes.append(Note((right - inset, back - inset), "R {}", (outline.corner_radius,)))
-    return View(seen=[*crown, spigot], dimensions=dimensions, notes=notes, caption="From the tube's side")
+    if seam.kind == "notch":
+        at = side(seam.angle_deg, seam.depth_mm)
+        notes.append(note(at, "seam relief {} × {}", seam.width_mm, seam.depth_mm))
+    if seam.kind == "flat":
+        notes.append(note(side(seam.angle_deg, seam.depth_mm), "flat for the seam, {} deep", seam.depth_mm))
+    if vent.kind == "channel":
+        at = side(seam.angle_deg + 180, vent.depth_mm)
+        notes.append(note(at, "vent {} × {}", vent.width_mm, vent.depth_mm))
+    if rib.count:
+        stands_out = spigot[~contains(outline.polygon(), spigot)]
+        crest = stands_out[nearest(outline.polygon(), stands_out)[0].argmax()]
+        notes.append(note(crest, f"{rib.count} ribs {{}} high", rib.height_mm))
+    return notes

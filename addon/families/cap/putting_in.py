@@ -5,64 +5,82 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from ..fitting import BenchStep
 from .recipe import Recipe
 
 
-def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[str]:
+def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
     """The steps for a job's caps: their resolved recipes and mitres by their ids."""
     recipes = [(id, recipe) for id, (recipe, _) in caps.items()]
+    steps: list[BenchStep] = []
 
-    def which(chosen: Iterable[str]) -> str:
-        return ", ".join(chosen)
+    def step(name: str, said: str, chosen: Iterable[str] | None = None) -> None:
+        """Another step, of the caps it is about; it is left out where there are none."""
+        who = None if chosen is None else list(chosen)
+        if who != []:
+            ending = f": {', '.join(who)}." if who else "."
+            steps.append(BenchStep(name, said + ("." if who is None or len(who) == len(caps) else ending)))
 
-    steps = [
-        "Do all welding and galvanising first. Deburr the tube ends inside and out.",
-        "Try each fitting dry: push it in by hand until the shoulder sits on the rim all round. A press fit only "
-        "has to start.",
-    ]
-    nuts = which(f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "nut pocket")
-    if nuts:
-        steps.append(
-            "Put the nuts into the crown's pocket from outside, so that the foot presses them onto the plastic: "
-            f"{nuts}."
-        )
-    inserts = which(f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "insert")
-    if inserts:
-        steps.append(
-            "Check the bores against the data sheet of the thread inserts, which comes first (the bores follow common "
-            f"practice), and set the inserts from the crown's side, square to it: {inserts}."
-        )
     glued = any(recipe.fit == "glue" for _, recipe in recipes)
-    relieved = which(id for id, recipe in recipes if recipe.seam.kind != "none")
-    if relieved:
-        steps.append(f"Line up the seam relief with the tube's weld seam: {relieved}.")
-    mitred = which(id for id, (_, mitre_deg) in caps.items() if mitre_deg)
-    if mitred:
-        steps.append(f"Mitred fittings go in one way only; turn them until the shoulder meets the rim: {mitred}.")
+    step("Deburr", "The tube ends, inside and out")
+    step(
+        "Try dry",
+        "Push each fitting in by hand until the shoulder sits on the rim all round"
+        + ("; a press fit only has to start" if any(recipe.fit == "press" for _, recipe in recipes) else ""),
+    )
+    step(
+        "Turn to the seam",
+        "The seam relief goes to the tube's weld seam",
+        (id for id, recipe in recipes if recipe.seam.kind != "none"),
+    )
+    step(
+        "Turn to the mitre",
+        "They go in one way only; turn them until the shoulder meets the rim",
+        (id for id, (_, mitre_deg) in caps.items() if mitre_deg),
+    )
+    step(
+        "Nuts",
+        "Into the crown's pocket from outside, so that the foot presses them onto the plastic",
+        (f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "nut pocket"),
+    )
+    step(
+        "Inserts",
+        "Check the bores against the data sheet of the thread inserts, which comes first (the bores follow common "
+        "practice), and set the inserts from the crown's side, square to it",
+        (f"{id} ({recipe.hole.thread})" for id, recipe in recipes if recipe.hole.kind == "insert"),
+    )
     if glued:
-        steps.append(
-            "Roughen the inside of the tube and the spigot, wipe both with a cleaner that suits the adhesive, let dry."
+        step(
+            "Clean",
+            "Roughen the inside of the tube and the spigot, wipe both with a cleaner that suits the adhesive, let dry",
         )
-        steps.append("Fill the grooves with adhesive and spread a thin coat on the spigot up to the lead-in.")
-    channels = which(id for id, recipe in recipes if recipe.vent.kind == "channel")
-    holes = which(id for id, recipe in recipes if recipe.vent.kind == "hole")
-    if channels:
-        steps.append(
-            f"Keep the vent channel free of adhesive, and face it down where it may get rained on: {channels}."
-        )
-    if holes:
-        steps.append(f"Keep the vent hole free of adhesive: {holes}.")
-    pressed = which(id for id, recipe in recipes if recipe.fit == "press")
-    if pressed:
-        steps.append(f"Drive press fits home with a soft mallet, square to the rim: {pressed}.")
+        step("Glue", "Fill the grooves with adhesive and spread a thin coat on the spigot up to the lead-in")
+    step(
+        "Vent",
+        "Keep the channel free of adhesive, and face it down where it may get rained on",
+        (id for id, recipe in recipes if recipe.vent.kind == "channel"),
+    )
+    step(
+        "Vent",
+        "Keep the hole free of adhesive",
+        (id for id, recipe in recipes if recipe.vent.kind == "hole"),
+    )
+    step(
+        "Press in",
+        "Drive press fits home with a soft mallet, square to the rim",
+        (id for id, recipe in recipes if recipe.fit == "press"),
+    )
     if glued:
-        steps.append(
-            "Push the fittings home, square-cut round ones with a quarter turn. Wipe off the excess, and hold them "
-            "until the adhesive has set."
+        turned = any(not mitre_deg and recipe.seam.kind == "none" for recipe, mitre_deg in caps.values())
+        turn = ", square-cut round ones with a quarter turn" if turned else ""
+        step(
+            "Push home",
+            f"Until the shoulder sits{turn}; wipe off what comes out, and hold each fitting until the adhesive has set",
         )
     if any(recipe.vent.kind == "none" for _, recipe in recipes):
-        steps.append(
-            "Trapped air pushes the last fitting of a closed tube out again: hold it until it stays, or make that one "
-            'with a vent (vent = "channel").'
+        step(
+            "Air",
+            "Trapped air pushes the last fitting of a closed tube out again: hold it until it stays, or have that one "
+            "made with a vent",
         )
     return steps

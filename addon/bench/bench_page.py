@@ -1,0 +1,113 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The job sheet's page for the bench, in the order of the work."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ..families.fitting import BenchStep
+from ..geometry.units import say_mm
+from .markup import element, escaped, paragraph
+from .sheet import JobSheet
+from .sheet_parts import cautions_at, grouped, joined
+
+WORTH_SMOOTHING_MM = 0.1
+"""Mean stair height from which a crown is worth smoothing: finer stairs go under a coat of paint. A judgement, no
+source."""
+_SPARE_GLUE = 1.2
+"""With what is wiped off; common practice, no source."""
+
+
+def bench_page(sheet: JobSheet) -> str:
+    if not sheet.fittings:
+        return cautions_at(sheet, "off the plate", "putting in", "in use")
+    off, put = _off_the_plate(sheet), _putting_in(sheet)
+    return joined(
+        element("h2", "At the bench: off the plate"),
+        cautions_at(sheet, "off the plate"),
+        _numbered(off, 1),
+        element("h2", "At the bench: putting in"),
+        cautions_at(sheet, "putting in"),
+        _glue_line(sheet),
+        _numbered(put, len(off) + 1),
+        element("h2", "In use"),
+        cautions_at(sheet, "in use"),
+    )
+
+
+def _numbered(steps: Sequence[BenchStep], first: int) -> str:
+    rows = [element("li", element("strong", escaped(f"{name}.")), " ", escaped(said)) for name, said in steps]
+    return element("ol", *rows, start=first, class_="work")
+
+
+def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
+    held = [fitting.id for fitting in sheet.fittings if fitting.supported]
+    steps = [BenchStep("Off the plate", "Let the plate and the parts cool, then take the parts off.")]
+    if sheet.process.bath != "none" and (held or sheet.process.base_layers):
+        steps += _in_bath(sheet, held)
+    elif held:
+        said = f"Break it off {_who(held, sheet)} with pliers, from the outside in, and clear grooves with a scriber."
+        steps.append(BenchStep("Support off", said))
+    if held:
+        steps.append(BenchStep("Seat", "Scrape the shoulder flat where support touched it: it sits on the tube's rim."))
+    if smooth := _smoothing(sheet):
+        steps.append(BenchStep("Smooth the crown", smooth))
+    steps.append(BenchStep("Measure", "Tubes and fittings; enter the readings beside the drawings."))
+    return steps
+
+
+def _who(ids: Sequence[str], sheet: JobSheet) -> str:
+    return "all fittings" if len(ids) == len(sheet.fittings) > 1 else ", ".join(ids)
+
+
+def _in_bath(sheet: JobSheet, held: Sequence[str]) -> list[BenchStep]:
+    process = sheet.process
+    what = "the base off, and what else comes" if process.base_layers else f"off {_who(held, sheet)} what comes"
+    depth = f", {say_mm(process.bath_fill_mm)} deep" if process.bath_fill_mm else ""
+    time = f" in about {process.bath_h:g} h" if process.bath_h else ""
+    said = [f"Peel {what} by hand; the bath ({process.bath}{depth}) takes the rest{time}."]
+    baths = [(fitting.id, fitting.printed.bath) for fitting in sheet.fittings if fitting.printed]
+    sides = [(bath.dry_side, id) for id, bath in baths if bath and bath.floats]
+    for side, who in grouped(sides).items():
+        said.append(f"With its {side} out of the bath floats: {who}.")
+    if sides:
+        said.append("Weigh these down, or turn them over after half the time.")
+    drained = "Rinse in clean water, let it run out of the inside, and let the parts dry: wet plastic swells."
+    return [BenchStep("Support off", " ".join(said)), BenchStep("Rinse and drain", drained)]
+
+
+def _smoothing(sheet: JobSheet) -> str:
+    stairs = [(fitting.id, fitting.printed.stair.mean_mm) for fitting in sheet.fittings if fitting.printed]
+    rough = {id: mean for id, mean in stairs if mean >= WORTH_SMOOTHING_MM}
+    if not stairs:
+        return ""
+    if not rough:
+        return "Not worth it: the layers' stairs are too fine to be felt."
+    low, high = (f"{height:.2f}".rstrip("0") for height in (min(rough.values()), max(rough.values())))
+    high_stairs = f"{low} mm" if low == high else f"{low} to {high} mm"
+    who = _who(list(rough), sheet)
+    return (
+        f"Worth it on {who}, whose stairs are {high_stairs} high on average: sand the crown, or tumble the fitting and "
+        "then measure its spigot again."
+    )
+
+
+def _putting_in(sheet: JobSheet) -> list[BenchStep]:
+    """The families' own steps, with the glue for all joints."""
+    kinds = dict.fromkeys(type(entry.fitting) for entry in sheet.fittings)
+    steps: list[BenchStep] = []
+    for kind in kinds:
+        steps += kind.steps({entry.id: entry.fitting for entry in sheet.fittings if type(entry.fitting) is kind})
+    return steps
+
+
+def _glue_line(sheet: JobSheet) -> str:
+    glued = [(entry.glue, len(entry.ends)) for entry in sheet.fittings if entry.glue]
+    joints = sum(count for _, count in glued)
+    total = sum(joint.volume_mm3 * count for joint, count in glued) / 1000
+    if not joints:
+        return ""
+    return paragraph(
+        f"Glue: {sheet.material.glue}. About {total * _SPARE_GLUE:.1f} ml for {joints} joint{'s' * (joints != 1)}: "
+        f"{total:.1f} ml fill gaps and grooves, and a fifth more is wiped off."
+    )

@@ -1,0 +1,61 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""One block of the job sheet for each kind of fitting, at most half a page: its drawing, what to measure, its glue."""
+
+from __future__ import annotations
+
+from ..geometry.units import MM_PER_INCH, bare_mm, say_mm
+from ..trade.processes import Process
+from .markup import element, escaped, paragraph, table
+from .section_drawing import mm_and_inches, section_drawing
+from .sheet import JobSheet, SheetFitting
+
+_BESIDE_MM = 112.0, 112.0
+"""Room for a drawing with the table beside it."""
+_ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
+"""Room for a drawing and the table below it, and the height of a row."""
+
+
+def kind_block(entry: SheetFitting, process: Process) -> str:
+    rows = [
+        (
+            row.on,
+            "" if row.drawn_mm is None else mm_and_inches(row.drawn_mm),
+            f"{bare_mm(row.least_mm)} to {bare_mm(row.most_mm)}",
+            "",
+        )
+        for row in entry.fitting.calipers(process, entry.added_mm, entry.excess_mm)
+    ]
+    width, height = _ABOVE_MM
+    rooms = _BESIDE_MM, (width, height - _ROW_MM * len(rows))
+    title = f"{entry.id}, {entry.fitting.words}"
+    measures = element(
+        "div", table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows), *map(paragraph, _notes(entry))
+    )
+    return element(
+        "section",
+        element("h2", escaped(f"{entry.id}: {entry.fitting.words}, for {entry.section_name}")),
+        element(
+            "div",
+            element("figure", section_drawing(entry.fitting.drawing(), title, rooms)),
+            measures,
+            class_="measured",
+        ),
+        class_="kind",
+    )
+
+
+def _notes(entry: SheetFitting) -> list[str]:
+    notes = []
+    if entry.gap_mm:
+        low, high = map(bare_mm, entry.gap_mm)
+        notes.append(f"Tube, seam, print and temperature may leave a gap of {low} to {high} mm per side.")
+    if joint := entry.glue:
+        area = f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / MM_PER_INCH**2:.2f} sq in)"
+        notes.append(
+            f"Glue {joint.volume_mm3 / 1000:.2f} ml a joint, gap {say_mm(joint.gap_mm)} per side, bond area {area}."
+        )
+    return notes
+
+
+def kind_blocks(sheet: JobSheet) -> str:
+    return "\n".join(kind_block(entry, sheet.process) for entry in sheet.fittings)

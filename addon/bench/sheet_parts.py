@@ -1,0 +1,32 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What several pages of the job sheet have."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from ..trade.cautions import Step, cautions_for
+from .markup import element, escaped
+from .sheet import JobSheet
+
+
+def joined(*parts: str) -> str:
+    return "\n".join(part for part in parts if part)
+
+
+def cautions_at(sheet: JobSheet, *steps: Step) -> str:
+    """What applies to this job at these steps of the work; it cannot be left out."""
+    rows = [
+        element("li", element("strong", escaped(f"{caution.name}.")), " ", escaped(caution.text))
+        for caution in cautions_for(sheet.facts)
+        if caution.step in steps
+    ]
+    return element("div", element("ul", *rows), class_="caution") if rows else ""
+
+
+def grouped(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """``("crown up", "F1"), ("crown up", "F2")`` become ``{"crown up": "F1, F2"}``."""
+    groups: dict[str, list[str]] = {}
+    for words, who in pairs:
+        groups.setdefault(words, []).append(who)
+    return {words: ", ".join(who) for words, who in groups.items()}
