@@ -188,13 +188,19 @@ def rings_picture() -> str:
     return page(540, 300, f"The rings of layer {layer + 1} and the outer bead of the layer above", *sheets)
 
 
+def radius_of(layers: Layers, layer: int) -> float:
+    from addon.review.outlines import inradius
+
+    return inradius(layers.outline(layer))
+
+
 def steps_picture() -> str:
     _, _, printed = cap()
     layers, steps = printed.layers, printed.steps
     last = len(layers) - 1
     sheet = Sheet(70, (40, 175 + 70 * layers.bottoms[last - 4]))
     for layer in range(last - 4, last + 1):
-        radius, low, high = steps.inradii[layer], layers.bottoms[layer], layers.tops[layer]
+        radius, low, high = radius_of(layers, layer), layers.bottoms[layer], layers.tops[layer]
         sheet.box(0, low, radius, high, "part")
         for ring in range(3):
             outer = radius - ring * 0.5
@@ -225,7 +231,7 @@ def plan_picture() -> str:
     for layer in range(crown.first, crown.last + 1):
         left = width * (layer - crown.first)
         # The top has no layer above it: its rings reach the middle.
-        need = steps.most[layer + 1] + bead / 2 if layer < crown.last else steps.inradii[layer]
+        need = steps.most[layer + 1] + bead / 2 if layer < crown.last else radius_of(printed.layers, layer)
         needs.append((left + width / 2, height(need)))
         count, wide = plan.at(layer)
         reaches += [(left, height(count * wide)), (left + width, height(count * wide))]

@@ -19,6 +19,7 @@ from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import SEVERITIES, Review, review, review_fit, review_fitting
+from addon.review.outlines import offset
 from addon.trade.processes import Process, processes
 
 REPOSITORY = Path(__file__).parents[1]
@@ -96,7 +97,7 @@ def test_moved_and_turned_parts_get_the_same_numbers() -> None:
     straight = review(mesh, PROCESS).printed
     assert moved is not None and straight is not None
     assert moved.support.volume_mm3 == pytest.approx(straight.support.volume_mm3, rel=1e-4)
-    np.testing.assert_allclose(moved.steps.inradii, straight.steps.inradii, atol=2e-3)
+    np.testing.assert_allclose(moved.steps.most, straight.steps.most, atol=2e-3)
     assert moved.footing.tip_deg == pytest.approx(straight.footing.tip_deg, abs=0.05)
     assert moved.plan == straight.plan
 
@@ -163,3 +164,20 @@ def test_the_pictures_of_the_page_are_there() -> None:
     for picture in pictures:
         content = (REPOSITORY / "docs" / "pictures" / picture).read_text(encoding="utf-8")
         assert content.startswith("<svg") and "nan" not in content and len(content) < 100_000
+
+
+@pytest.mark.parametrize("section", [Section.round(40, 3), Section.rectangular(60, 40, 2)], ids=["round", "rect"])
+def test_a_hole_through_the_crown_costs_few_more_offsets(monkeypatch, section):
+    """A hole makes every layer of the crown a ring, whose walls and width need no search where it stays away from the
+    edge: offsets grow with the layers whose wall is of a few beads, not with all of them."""
+    counted = []
+
+    def counting(outline, distance):
+        counted.append(distance)
+        return offset(outline, distance)
+
+    monkeypatch.setattr("addon.review.outlines.offset", counting)
+    monkeypatch.setattr("addon.review.print_plan.offset", counting)
+    fitting = design(recipe_of(hole="through"), section, facets=64)
+    printed = review_fitting(fitting, PROCESS).printed
+    assert len(counted) < 3 * len(printed.layers.outlines)

@@ -15,6 +15,7 @@ from manifold3d import CrossSection, Manifold
 from random_cases import examples
 from recipes import recipe_of, recipe_with
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, joined, layers_of, sphere, turned
+from shapely_shapes import shapely_of
 
 from addon.families.fitting import Level
 from addon.geometry.mesh import Mesh
@@ -105,9 +106,12 @@ def test_half_width_of_a_ring_a_rectangle_and_a_triangle() -> None:
     ring = CrossSection.circle(10, 256) - CrossSection.circle(6, 256)
     assert inradius(ring) == pytest.approx(2.0, rel=2e-3)
     shapes = Shapes([CrossSection.square((30, 8)), CrossSection([np.array([(0, 0), (3, 0), (0, 4)], float)]), ring])
-    np.testing.assert_allclose(shapes.inradii, [4.0, 1.0, 2.0], atol=4e-3)
+    np.testing.assert_allclose(shapes.inradii(), [4.0, 1.0, 2.0], atol=4e-3)
     assert shapes.convex.tolist() == [True, True, False]
-    assert shapes.blunt.tolist() == [True, False, False]
+    assert [shapes.perhaps_thin(3.9), shapes.perhaps_thin(4.1), shapes.perhaps_gapped(11.9)] == [[1], [1, 2], []]
+    assert shapes.perhaps_gapped(12.1) == [2]
+    least = shapes.inradii(1.5)
+    assert ((least >= [1.499, 0.999, 1.499]) & (least <= [4.001, 1.001, 2.001])).all()
 
 
 @given(st.floats(0.05, 50), st.floats(0.05, 50), st.integers(3, 40), st.floats(0, 360))
@@ -116,10 +120,31 @@ def test_half_width_is_that_of_shapelys_inscribed_circle(a: float, b: float, sid
     """Symmetric outlines by the quick bounds, odd ones by search."""
     angles = np.linspace(0, 2 * np.pi, sides, endpoint=False)
     outline = CrossSection([np.column_stack([a * np.cos(angles), b * np.sin(angles)])]).rotate(turn)
-    width = float(Shapes([outline]).inradii[0])
+    width = float(Shapes([outline]).inradii()[0])
     polygon = shapely.Polygon(outline.to_polygons()[0])
     expected = shapely.maximum_inscribed_circle(polygon, tolerance=min(a, b) * 1e-4).length
     assert width == pytest.approx(expected, abs=2.5e-3, rel=2e-3)
+
+
+@given(st.integers(0, 2**32 - 1), st.floats(0.2, 6.0))
+@examples(60)
+def test_a_wall_around_a_hole_is_judged_as_shapely_measures_it(seed: int, width: float) -> None:
+    random = np.random.default_rng(seed)
+    hull = CrossSection.hull_points(random.uniform(-10, 10, (random.integers(4, 40), 2)))
+    hole = CrossSection.hull_points(random.uniform(-2, 2, 2) + random.uniform(-3, 3, (random.integers(3, 20), 2)))
+    outline = hull - hole
+    assume(outline.num_contour() == 2 and len(outline.decompose()) == 1)
+    shapes = Shapes([outline, outline])
+    polygon = shapely_of(outline)
+    radius = shapely.maximum_inscribed_circle(polygon, tolerance=1e-4).length
+    # Offsets round corners with so many facets that they are half a percent short.
+    assert shapes.inradii()[0] == pytest.approx(radius, abs=2.5e-3, rel=5e-3)
+    assert min(width, radius) - 2.5e-3 <= shapes.inradii(width)[0] <= radius * 1.005 + 2.5e-3
+    if not shapes.perhaps_thin(width):
+        assert polygon.exterior.distance(polygon.interiors[0]) >= width - 1e-6
+    if not shapes.perhaps_gapped(width):
+        inside = shapely.Polygon(polygon.interiors[0])
+        assert shapely.maximum_inscribed_circle(inside, tolerance=1e-4).length >= width / 2 - 1e-6
 
 
 @given(st.integers(0, 1000))

@@ -57,23 +57,90 @@ def centre_of(outline: CrossSection) -> tuple[float, float]:
     return (left + right) / 2, (front + back) / 2
 
 
-def inradius(outline: CrossSection, high: float | None = None) -> float:
-    """Radius of the largest circle inside an outline: how far inward it moves before nothing is left."""
+def inradius(outline: CrossSection, low: float = 0.0, high: float = math.inf) -> float:
+    """Radius of the largest circle inside an outline: how far inward it moves before nothing is left. It is at least
+    ``low``; sought no further than ``high``."""
     if outline.is_empty():
         return 0.0
     left, front, right, back = outline.bounds()
     most = min(right - left, back - front) / 2 if outline.num_contour() == 1 else math.inf
-    most = min(most, math.sqrt(outline.area() / math.pi), math.inf if high is None else high)
-    return greatest(lambda distance: not offset(outline, -distance).is_empty(), most)
+    most = min(most, math.sqrt(outline.area() / math.pi))
+
+    def fits(radius: float) -> bool:
+        return not offset(outline, -radius).is_empty()
+
+    return high if high < most and fits(high) else greatest(fits, min(high, most), low)
 
 
-def greatest(holds: Callable[[float], bool], high: float) -> float:
-    """The greatest number up to ``high`` for which ``holds``, where it holds below and fails above."""
-    low, step = 0.0, max(high * 1e-5, min(CLOSE_MM, high * 1e-2))
+def greatest(holds: Callable[[float], bool], high: float, low: float = 0.0) -> float:
+    """The greatest number from ``low`` to ``high`` for which ``holds``, where it holds below and fails above."""
+    step = max(high * 1e-5, min(CLOSE_MM, high * 1e-2))
     while high - low > step:
         middle = (low + high) / 2
         low, high = (middle, high) if holds(middle) else (low, middle)
     return (low + high) / 2
+
+
+@dataclass(frozen=True, eq=False)
+class _Contours:
+    """Facts of (k,) contours, holes looked at as if they were filled."""
+
+    outer: NDArray[np.bool_]
+    """Not a hole."""
+    centre: Floats
+    """(k, 2): centroid."""
+    far: Floats
+    """From the centroid to the farthest corner."""
+    convex: NDArray[np.bool_]
+    blunt: NDArray[np.bool_]
+    """Convex without a corner sharper than 60 degrees."""
+    low: Floats
+    """Of a convex one, what the largest inner circle's radius is at least; else 0.
+
+    The circle about the centroid that touches the nearest side fits, and none is wider than half the contour's width
+    across that side; for contours alike about their centre the two are the same.
+    """
+    high: Floats
+    """What it is at most; infinite if not convex."""
+
+    @classmethod
+    def of(cls, contours: Sequence[Floats]) -> _Contours:
+        points = np.concatenate(contours)
+        sizes = np.array([len(contour) for contour in contours])
+        starts = np.cumsum(sizes) - sizes
+        of = np.repeat(np.arange(len(sizes)), sizes)
+        after = np.arange(1, len(points) + 1)
+        after[starts + sizes - 1] = starts
+        x, y = (points - points[starts][of]).T
+        x2, y2 = x[after], y[after]
+        dx, dy = x2 - x, y2 - y
+        length = np.hypot(dx, dy)
+        cross = x * y2 - x2 * y
+        doubles = np.add.reduceat(cross, starts)
+        way = np.sign(doubles)[of]
+        turn = way * (dx * dy[after] - dy * dx[after])
+        convex = np.minimum.reduceat(turn + 1e-9 * length * length[after], starts) >= 0
+        ahead = dx * dx[after] + dy * dy[after]
+        blunt = convex & (np.minimum.reduceat(ahead + 0.5 * length * length[after], starts) >= 0)
+        centre_x = np.add.reduceat((x + x2) * cross, starts) / (3 * doubles)
+        centre_y = np.add.reduceat((y + y2) * cross, starts) / (3 * doubles)
+        from_x, from_y = x - centre_x[of], y - centre_y[of]
+        distance = way * (dy * from_x - dx * from_y) / np.maximum(length, 1e-12)
+        least = np.minimum.reduceat(distance, starts)
+        nearest = np.flatnonzero(distance == least[of])
+        nearest = nearest[np.unique(of[nearest], return_index=True)[1]]
+        nx, ny = -dy[nearest] / length[nearest], dx[nearest] / length[nearest]
+        across = x * nx[of] + y * ny[of]
+        width = np.maximum.reduceat(across, starts) - np.minimum.reduceat(across, starts)
+        return cls(
+            outer=doubles > 0,
+            centre=np.column_stack([centre_x, centre_y]) + points[starts],
+            far=np.maximum.reduceat(np.hypot(from_x, from_y), starts),
+            convex=convex,
+            blunt=blunt,
+            low=np.where(convex, least, 0.0),
+            high=np.where(convex, width / 2, np.inf),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,67 +156,95 @@ class Shapes:
     @property
     def convex(self) -> NDArray[np.bool_]:
         """(m,): one contour that only ever turns left."""
-        return self._facts[0]
+        return self._facts.convex
 
     @property
-    def blunt(self) -> NDArray[np.bool_]:
-        """(m,): convex without a corner sharper than 60 degrees."""
-        return self._facts[1]
+    def walls(self) -> Floats:
+        """(m,): of a convex contour with a convex hole, how far they are apart at least; 0 of all else."""
+        return np.where(np.isinf(self._facts.apart), 0.0, np.maximum(self._facts.apart, 0.0))
 
-    @cached_property
-    def inradii(self) -> Floats:
-        """(m,): radius of the largest circle inside each outline, 0 for an empty one."""
-        _, _, low, high = self._facts
-        widths = low.copy()
-        for index in np.flatnonzero(high - low > CLOSE_MM).tolist():
-            widths[index] = inradius(self.outlines[index], float(high[index]))
-        return widths
+    def inradius(self, index: int, most: float = math.inf) -> float:
+        """Radius of the largest circle inside an outline, 0 if it is empty; if it is more than ``most``, a number from
+        ``most`` up to the radius."""
+        low, high = float(self._facts.low[index]), min(float(self._facts.high[index]), most)
+        return inradius(self.outlines[index], low, high) if high - low > CLOSE_MM else low
 
-    @cached_property
-    def _facts(self) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Floats, Floats]:
-        """Convex, blunt, and what the largest inner circle's radius is at least and at most.
+    def inradii(self, most: float | Floats = math.inf) -> Floats:
+        """(m,): the same of each outline."""
+        limits = np.broadcast_to(most, len(self.outlines)).tolist()
+        return np.array([self.inradius(index, limit) for index, limit in enumerate(limits)])
 
-        In a convex outline the circle about the centroid that touches the nearest side fits, and none is wider than
-        half the outline's width across that side; for outlines alike about their centre the two are the same.
+    def perhaps_thin(self, width: float) -> list[int]:
+        """The outlines that may be narrower than ``width`` somewhere.
+
+        Moved inward and out again, a wide enough convex contour without a sharp corner comes back as it was. It does so
+        around a convex hole, too, that keeps as far away from it.
         """
-        count = len(self.outlines)
-        convex, blunt = np.zeros(count, bool), np.zeros(count, bool)
-        low, high = np.zeros(count), np.full(count, np.inf)
-        single = np.array([index for index, loops in enumerate(self.polygons) if len(loops) == 1], int)
-        empty = [index for index, loops in enumerate(self.polygons) if not loops]
-        high[empty] = 0.0
-        if not len(single):
-            return convex, blunt, low, high
-        points = np.concatenate([self.polygons[index][0] for index in single])
-        sizes = np.array([len(self.polygons[index][0]) for index in single])
-        starts = np.cumsum(sizes) - sizes
-        of = np.repeat(np.arange(len(single)), sizes)
-        after = np.arange(1, len(points) + 1)
-        after[starts + sizes - 1] = starts
-        x, y = (points - points[starts][of]).T
-        x2, y2 = x[after], y[after]
-        dx, dy = x2 - x, y2 - y
-        length = np.hypot(dx, dy)
-        turn = dx * dy[after] - dy * dx[after]
-        convex[single] = np.minimum.reduceat(turn + 1e-9 * length * length[after], starts) >= 0
-        ahead = dx * dx[after] + dy * dy[after]
-        blunt[single] = np.minimum.reduceat(ahead + 0.5 * length * length[after], starts) >= 0
-        blunt &= convex
-        cross = x * y2 - x2 * y
-        doubles = np.add.reduceat(cross, starts)
-        centre_x = np.add.reduceat((x + x2) * cross, starts) / (3 * doubles)
-        centre_y = np.add.reduceat((y + y2) * cross, starts) / (3 * doubles)
-        distance = (dx * (centre_y[of] - y) - dy * (centre_x[of] - x)) / np.maximum(length, 1e-12)
-        least = np.minimum.reduceat(distance, starts)
-        nearest = np.flatnonzero(distance == least[of])
-        nearest = nearest[np.unique(of[nearest], return_index=True)[1]]
-        nx, ny = -dy[nearest] / length[nearest], dx[nearest] / length[nearest]
-        across = x * nx[of] + y * ny[of]
-        width = np.maximum.reduceat(across, starts) - np.minimum.reduceat(across, starts)
-        round_ones = convex[single]
-        low[single[round_ones]] = least[round_ones]
-        high[single[round_ones]] = width[round_ones] / 2
-        return convex, blunt, low, high
+        facts = self._facts
+        return np.flatnonzero(~(facts.blunt & (facts.apart >= width) & (facts.low >= width / 2))).tolist()
+
+    def perhaps_gapped(self, width: float) -> list[int]:
+        """The outlines that may have a gap narrower than ``width``: the same for a hole, and for all around."""
+        facts = self._facts
+        return np.flatnonzero(~(facts.convex | (facts.blunt_hole & (facts.hole_low >= width / 2)))).tolist()
+
+    @cached_property
+    def _facts(self) -> _Facts:
+        facts = _Facts.unknown(len(self.outlines))
+        loops = np.array([len(polygon) for polygon in self.polygons], int)
+        facts.high[loops == 0] = 0.0
+        contours = [contour for polygon in self.polygons for contour in polygon]
+        if not contours:
+            return facts
+        each, first = _Contours.of(contours), np.cumsum(loops) - loops
+        at = np.flatnonzero(loops == 1)
+        one = first[at]
+        facts.convex[at], facts.blunt[at], facts.apart[at] = each.convex[one], each.blunt[one], np.inf
+        facts.low[at], facts.high[at] = each.low[one], each.high[one]
+        at = np.flatnonzero(loops == 2)
+        swapped = ~each.outer[first[at]]
+        outer, hole = first[at] + swapped, first[at] + ~swapped
+        ringed = each.outer[outer] & ~each.outer[hole] & each.convex[outer] & each.convex[hole]
+        at, outer, hole = at[ringed], outer[ringed], hole[ringed]
+        if len(at):
+            facts.blunt[at], facts.blunt_hole[at], facts.hole_low[at] = (
+                each.blunt[outer],
+                each.blunt[hole],
+                each.low[hole],
+            )
+            centres, around = each.centre[hole], [contours[index] for index in outer]
+            near = np.concatenate(distances(list(centres[:, None]), [[contour] for contour in around]))
+            far = [np.hypot(*(contour - centre).T).max() for contour, centre in zip(around, centres, strict=True)]
+            # No circle beside the hole reaches past the far side, nor over the circle that the hole holds.
+            facts.apart[at] = near - each.far[hole]
+            facts.low[at] = np.maximum(facts.apart[at] / 2, 0.0)
+            facts.high[at] = np.minimum(each.high[outer], (np.array(far) - each.low[hole]) / 2)
+        return facts
+
+
+@dataclass(frozen=True, eq=False)
+class _Facts:
+    """Facts of (m,) outlines: of one contour, or of a convex one with a convex hole."""
+
+    convex: NDArray[np.bool_]
+    """One convex contour."""
+    blunt: NDArray[np.bool_]
+    """The contour is convex without a corner sharper than 60 degrees."""
+    blunt_hole: NDArray[np.bool_]
+    """The hole is, and there is one."""
+    hole_low: Floats
+    """What the radius of the largest circle in the hole is at least."""
+    apart: Floats
+    """How far contour and hole are apart at least; infinite without a hole, negative if nothing is known."""
+    low: Floats
+    """What the largest inner circle's radius is at least."""
+    high: Floats
+    """What it is at most."""
+
+    @classmethod
+    def unknown(cls, count: int) -> _Facts:
+        no, nothing = np.zeros(count, bool), np.zeros(count)
+        return cls(no, no.copy(), no.copy(), nothing, np.full(count, -1.0), nothing.copy(), np.full(count, np.inf))
 
 
 def samples(polygons: Sequence[Floats]) -> Floats:

@@ -75,7 +75,7 @@ class Exposed:
     """(n,): how far in from its outline a layer lies bare beside what stands on it; where the process's own rings do,
     no more than what they need."""
     inradii: Floats
-    """(n,): radius in mm of the largest circle inside each layer."""
+    """(n,): radius in mm of the largest circle inside each layer; a lesser number where rings do not need all of it."""
     tops: Mapping[int, tuple[Top, ...]]
     """By place in the arrays."""
 
@@ -155,7 +155,7 @@ def exposed(layers: Layers, shapes: Shapes, steps: Steps, seen: LayerSpan, proce
     """
     outlines, bead = layers.outlines, process.bead_mm
     enough = (process.rings - 0.5) * bead
-    laid = shapes.inradii >= bead / 2 - CLOSE_MM
+    laid = shapes.inradii(bead / 2) >= bead / 2 - CLOSE_MM
     reach, tops = np.zeros(len(seen)), {}
     for place, layer in enumerate(range(seen.first, seen.last + 1)):
         below, above = int(layers.which[layer]), int(layers.which[min(layer + 1, len(layers) - 1)])
@@ -164,13 +164,17 @@ def exposed(layers: Layers, shapes: Shapes, steps: Steps, seen: LayerSpan, proce
             continue
         if topmost or not laid[above]:
             parts = outlines[below].decompose()
-            radii = map(inradius, parts) if len(parts) > 1 else [float(shapes.inradii[below])]
+            radii = map(inradius, parts) if len(parts) > 1 else [shapes.inradius(below)]
             tops[place] = tuple(map(_top, parts, radii))
         elif _straight_in(shapes, below, above, float(steps.least[layer + 1]), float(steps.most[layer + 1])):
             reach[place] = steps.most[layer + 1]
         else:
             reach[place], tops[place] = _bare(outlines[below], outlines[above], enough)
-    return Exposed(seen.first, reach, steps.inradii[seen.slice], {at: top for at, top in tops.items() if top})
+    # Where rings have more room than for what is bare and a bead, it does not matter how much.
+    which, limits = layers.which[seen.slice], np.zeros(len(outlines))
+    np.maximum.at(limits, which, reach + process.bead_max_mm)
+    inradii = shapes.inradii(limits)[which]
+    return Exposed(seen.first, reach, inradii, {at: top for at, top in tops.items() if top})
 
 
 def plan_print(layers: Layers, bare: Exposed, process: Process) -> PrintPlan:
@@ -235,9 +239,14 @@ def _straight_in(shapes: Shapes, below: int, above: int, least: float, most: flo
     In a convex outline the distance from the edge has no second peak. So where the upper one, convex too, holds any
     point farther in than its own edge, it holds all such points.
     """
-    if least < 0 or not (shapes.convex[below] and shapes.convex[above]):
+    if least < 0:
         return False
-    if shapes.inradii[above] > most + CLOSE_MM:
+    if shapes.walls[below] > 0 and shapes.walls[above] > most:
+        # Too far apart for contour and hole to matter to each other, and past the hole's own edge nothing is bare.
+        return True
+    if not (shapes.convex[below] and shapes.convex[above]):
+        return False
+    if shapes.inradius(above, most + 2 * CLOSE_MM) > most + CLOSE_MM:
         return True
     middle = shapes.polygons[above][0].mean(axis=0, keepdims=True)
     return bool(distances([middle], [shapes.polygons[below]])[0][0] > most)

@@ -61,7 +61,7 @@ def rings_of(outline: CrossSection, count: int, bead: float) -> Rings:
         beads.append(line.offset(bead / 2, JoinType.Round, 2.0, 64) - inner)
         for part in line.decompose():
             if offset(part, -bead / 2).is_empty():
-                overfilled = max(overfilled, bead - 2 * inradius(part, bead / 2))
+                overfilled = max(overfilled, bead - 2 * inradius(part, high=bead / 2))
     covered = CrossSection.batch_boolean(beads, OpType.Add) if beads else CrossSection()
     middle = offset(outline, -count * bead)
     gaps = without_specks(outline - covered - middle, _SPECK * bead * bead, 2 * CLOSE_MM)

@@ -50,8 +50,6 @@ class Steps:
     """(n,): the largest."""
     rest: Floats
     """(n,): share of the outer bead that lies on the rings below as the process is set, 0 to 1."""
-    inradii: Floats
-    """(n,): radius in mm of the largest circle inside the outline."""
 
 
 @dataclass(frozen=True)
@@ -87,7 +85,6 @@ def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
         least=np.where(first, least[which], 0.0),
         most=np.where(first, most[which], 0.0),
         rest=np.where(first, rest[which], 1.0),
-        inradii=shapes.inradii[which],
     )
 
 

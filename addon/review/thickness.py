@@ -80,13 +80,11 @@ class Thickness:
 def thin_walls(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, ...]:
     """Regions of the layers too narrow for a bead out and a bead back."""
     limit = _JUST * WALL_BEADS * bead
-    # Moving a blunt convex outline in and out gives it back.
-    looked_at = ~shapes.blunt | (shapes.inradii < limit / 2)
 
     def thin(outline: CrossSection, width: float) -> CrossSection:
         return _worth_naming(outline - opened(outline, width / 2), bead)
 
-    return _thin_parts(layers, thin, limit, np.flatnonzero(looked_at).tolist())
+    return _thin_parts(layers, thin, limit, shapes.perhaps_thin(limit))
 
 
 def narrow_gaps(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, ...]:
@@ -95,7 +93,8 @@ def narrow_gaps(layers: Layers, shapes: Shapes, bead: float) -> tuple[ThinPart, 
     def gaps(outline: CrossSection, width: float) -> CrossSection:
         return _worth_naming(closed(outline, width / 2) - outline, bead)
 
-    return _thin_parts(layers, gaps, _JUST * bead, np.flatnonzero(~shapes.convex).tolist())
+    limit = _JUST * bead
+    return _thin_parts(layers, gaps, limit, shapes.perhaps_gapped(limit))
 
 
 def _worth_naming(region: CrossSection, bead: float) -> CrossSection:
