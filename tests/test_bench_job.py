@@ -198,7 +198,7 @@ def test_processes_and_plastics_of_the_book_come_before_the_tables(tmp_path):
     assert amounts["density_g_cm3"] == 1.5
     assert amounts["grams"]["value"] == pytest.approx(1.5 * amounts["plastic_cm3"]["value"], rel=1e-4)
     assert 'The plastic "Our blend" is the shop book\'s.' in result.notes
-    assert "Wear a respirator against fibre dust" in table(result) and "dust" in (
+    assert "Wear a respirator against fibre dust" in table(result, everything=True) and "dust" in (
         tmp_path / "out" / "rack job sheet.html"
     ).read_text("utf-8")
     assert do(tmp_path, shop=SHOP).job.process.layer_mm == 0.3
@@ -273,7 +273,9 @@ def test_amounts_with_what_prints_really_took(tmp_path):
         assert amount["factor"]["n"] == 4
     assert amounts["cost"] is None
     grams = amounts["grams"]
-    assert f"Material {grams['value']:.0f} g ({grams['low']:.0f} to {grams['high']:.0f} g), time " in table(result)
+    assert f"Material {grams['value']:.0f} g ({grams['low']:.0f} to {grams['high']:.0f} g), time " in table(
+        result, everything=True
+    )
 
 
 def test_cost_by_hand(tmp_path):
@@ -284,7 +286,7 @@ def test_cost_by_hand(tmp_path):
     by_hand = amounts["grams"]["value"] / 1000 * 30 + amounts["time_s"]["value"] / 3600 * 2.5
     assert amounts["cost"]["value"] == pytest.approx(by_hand, abs=1e-3)
     assert amounts["cost"]["currency"] == "EUR"
-    assert f"cost {by_hand:.2f} (" in table(result)
+    assert f"Cost {by_hand:.2f} (" in table(result)
 
 
 def test_amounts_are_those_of_every_copy(tmp_path):
@@ -482,7 +484,7 @@ def test_ten_thousand_fittings(tmp_path):
     assert printed == 10_000
     assert len(told["quantities"]["plate_times_s"]) == result.plates.count
     assert (tmp_path / "out" / "rack job sheet.html").stat().st_size < 2_000_000
-    assert len(table(result).splitlines()) < 200
+    assert len(table(result, everything=True).splitlines()) < 200
 
 
 def rows(folder, name):

@@ -58,22 +58,32 @@ def seen(read_here: None, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
         return SimpleNamespace(said="2 caps for 25 x 2 round", complete=True)
 
     monkeypatch.setattr(command_line, "run", run)
-    monkeypatch.setattr(command_line, "table", lambda result: result.said)
+    monkeypatch.setattr(command_line, "table", lambda result, everything, width: result.said)
+    monkeypatch.setattr(command_line, "verdict_of", lambda result: result)
     return given
 
 
-def test_the_report_is_on_stdout_and_progress_comes_before_it(
-    job_file: Path, seen: dict[str, object], capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("quiet_s", "progress"),
+    [
+        (command_line.QUIET_S, []),
+        (0.0, ["Reading the assembly ...   0%", "Making fittings ...  25%", "Making fittings ...  50%"]),
+    ],
+)
+def test_the_report_is_on_stdout_and_progress_comes_before_it_where_the_work_is_long(
+    job_file: Path,
+    seen: dict[str, object],
+    quiet_s: float,
+    progress: list[str],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
+    monkeypatch.setattr(command_line, "QUIET_S", quiet_s)
     assert main([str(job_file)]) == 0
     out, err = capsys.readouterr()
-    assert out.splitlines() == [
-        "Reading the assembly",
-        "Making fittings",
-        "Writing files",
-        "2 caps for 25 x 2 round",
-        f"Files are in {job_file.parent / 'ferrule_out'}",
-    ]
+    said = out.splitlines()
+    assert said[: len(progress)] == progress and said[-1] == "2 caps for 25 x 2 round"
+    assert len(said) == (len(progress) + 2 if progress else 1)
     assert err == ""
     (body,) = seen["bodies"]
     assert body.name == "tube"
@@ -156,7 +166,7 @@ def test_bad_input_is_one_paragraph_on_stderr(
 ) -> None:
     if job is not None:
         (tmp_path / "JOB.toml").write_text(job)
-    assert main([str(tmp_path / "JOB.toml"), "--quiet"]) == 1
+    assert main([str(tmp_path / "JOB.toml"), "--quiet"]) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert says in err
@@ -177,7 +187,7 @@ def test_what_the_job_refuses(
         raise error
 
     monkeypatch.setattr(command_line, "run", run)
-    assert main([str(job_file)]) == 1
+    assert main([str(job_file)]) == 2
     assert str(error) in capsys.readouterr().err
 
 
@@ -210,7 +220,7 @@ def test_a_unit_that_makes_no_tube_stops_the_job(
     trimesh.creation.annulus(r_min=0.375, r_max=0.5, height=20, sections=128).export(tmp_path / "tube.stl")
     job = tmp_path / "JOB.toml"
     job.write_text('[assembly]\nfiles = ["tube.stl"]\n')
-    assert main([str(job), "--quiet"]) == 1
+    assert main([str(job), "--quiet"]) == 2
     assert 'unit = "in"' in capsys.readouterr().err
     assert not (tmp_path / "ferrule_out").exists()
     job.write_text('[assembly]\nfiles = ["tube.stl"]\nunit = "in"\n')
@@ -306,7 +316,7 @@ def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
         "import sys, time\n"
         "from addon.ui import command_line, scene\n"
         "def run(job, bodies, unit_given, progress):\n"
-        "    progress('At work', 0.5)\n"
+        "    print('At work', flush=True)\n"
         "    while True:\n"
         "        time.sleep(0.05)\n"
         "command_line.run, command_line.read_apart = run, scene.read_assembly\n"
@@ -364,7 +374,7 @@ def test_a_file_that_breaks_the_importer_down_is_one_sentence(
     job_file.write_text('[assembly]\nfiles = ["tube.stl", "worse.stl"]\nunit = "mm"\n')
     aborting = "import os, pathlib, sys\nif 'worse' in pathlib.Path(sys.argv[-1]).read_text(): os.abort()\n"
     monkeypatch.setattr(apart, "_CHILD", aborting + apart._CHILD)
-    assert main([str(job_file), "--quiet"]) == 1
+    assert main([str(job_file), "--quiet"]) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert err.startswith(f"ferrule: {tmp_path / 'worse.stl'} broke Blender's importer down.")

@@ -20,6 +20,7 @@ from addon.geometry.frames import Frame
 from addon.geometry.sections import Section
 from addon.job.asked import Job, JobError
 from addon.job.jobfile import job_text, parse_job, read_job
+from addon.job.judging import verdict_of
 from addon.job.running import run
 from addon.takeoff import Takeoff, TubeEnd
 from addon.takeoff.given import SizedEnd, joined, leaving_out, stand_ins
@@ -281,7 +282,7 @@ def test_a_job_file_of_tube_ends_alone_is_done(tmp_path: Path) -> None:
     path = tmp_path / "caps.toml"
     path.write_text(text, "utf-8")
     result = run(read_job(path), (), True, nothing)
-    assert result.complete
+    assert verdict_of(result).complete
     assert [(fitting.id, len(fitting.batch.ends)) for fitting in result.made] == [("F1", 2), ("F2", 1)]
     spigots = [fitting.fitting.profile.spigot_outline.width for fitting in result.made]
     assert spigots == pytest.approx([25.4 - 2 * 3.175 - 0.4, 38.1 - 2 * 1.65 - 0.4], abs=1e-3)

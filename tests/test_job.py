@@ -19,6 +19,7 @@ from addon.geometry.sections import Section
 from addon.job.asked import JobError
 from addon.job.batches import sort_into_batches
 from addon.job.jobfile import parse_job
+from addon.job.judging import verdict_of
 from addon.job.running import run
 from addon.job.screen import columns, table
 
@@ -226,7 +227,7 @@ def test_a_shop_without_tubes_gets_a_result_and_no_print_file(tmp_path):
 
 def test_a_fitting_larger_than_the_plate_does_not_stop_the_others(tmp_path):
     result = do(tmp_path, process={"plate_mm": [60, 60, 100], "margin_mm": 15})
-    assert [fitting.id for fitting in result.made] == ["F1"] and result.files and not result.complete
+    assert [fitting.id for fitting in result.made] == ["F1"] and result.files and not verdict_of(result).complete
     (refusal,) = result.refusals
     assert (refusal.fitting, refusal.severity, refusal.unit) == ("F2", "must fix", "mm")
     assert (refusal.value, refusal.limit) == (pytest.approx(40, abs=0.01), pytest.approx(30, abs=0.01))
@@ -328,7 +329,7 @@ def test_files_of_an_earlier_run_are_told_and_stay(tmp_path):
     assert told.count("_mm.stl") == 2 and len(list((tmp_path / "ferrule_out").glob("*.stl"))) == 2
     assert not any("earlier run" in note for note in do(tmp_path, output={"formats": ["3mf"]}).notes)
     (tmp_path / "ferrule_out" / "result.json").write_text(100_000 * "[")
-    assert do(tmp_path, output={"formats": ["3mf"]}).complete
+    assert verdict_of(do(tmp_path, output={"formats": ["3mf"]})).complete
 
 
 def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, monkeypatch):
@@ -346,10 +347,13 @@ def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, mon
 
 
 def test_the_table_says_what_a_fabricator_asks(rack_result):
-    said = table(rack_result)
-    for part in ("1 in × 1/8 in (to size)", "40 × 40 × 3", "F1", "25.4 × 25.4 × 20.7", "as drawn", "Cautions"):
-        assert part in said
-    assert max(map(len, said.splitlines())) <= 140
+    said, rest = table(rack_result), ("1 in × 1/8 in (to size)", "25.4 × 25.4 × 20.7", "Not for food")
+    assert said.startswith("6 ends, 2 kinds, ready to print: 1 plate, ")
+    for part in ("40 × 40 × 3", "F1", "crown up", "as drawn", "Cautions", "Print plan", *rest):
+        assert (part in said) == (part not in rest)
+        assert part in table(rack_result, everything=True)
+    for width in (80, 110):
+        assert max(map(len, table(rack_result, width=width).splitlines()[:-1])) <= width
 
 
 def test_only_columns_of_plain_numbers_go_to_the_right():

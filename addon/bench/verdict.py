@@ -29,9 +29,21 @@ class LeftOut:
 
     @property
     def said(self) -> Message:
-        return say_all(
-            (f"{_count(self.ends, 'end')} left out. {self.fitting}".rstrip() + ":", self.reason, self.remedy)
-        )
+        which = f" ({self.fitting})" if self.fitting else ""
+        return say_all((f"Left out, {_count(self.ends, 'end')}{which}:", self.reason, self.remedy))
+
+
+@dataclass(frozen=True)
+class ClosedEnds:
+    """Tube ends that take no fitting because the weldment closes them."""
+
+    ends: int
+    reason: str
+    """After their number: ``"closed by another part"``."""
+
+    @property
+    def said(self) -> str:
+        return f"{self.ends} {self.reason}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -50,6 +62,7 @@ class JobVerdict:
     """Of the fittings that were made."""
     look_at: tuple[Concern, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
+    closed: tuple[ClosedEnds, ...] = ()
     before_printing: tuple[Message, ...] = ()
     """What a person does first, sentence by sentence."""
     enters_share: float | None = None
@@ -94,6 +107,15 @@ class JobVerdict:
     def in_the_way(self) -> tuple[Message, ...]:
         """What must be fixed, and what was left out and how to have it after all, each in a sentence or two."""
         return (*(concern.said for concern in self.must_fix), *(entry.said for entry in self.left_out))
+
+    @property
+    def closed_ends(self) -> str:
+        """How many ends the weldment closes, and how, in a sentence; empty if there are none."""
+        if not self.closed:
+            return ""
+        number = sum(entry.ends for entry in self.closed)
+        how = ", ".join(entry.said for entry in self.closed)
+        return f"{_count(number, 'end takes', 'ends take')} no fitting: {how}."
 
 
 def about_grams(grams: float) -> str:

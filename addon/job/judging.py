@@ -3,9 +3,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
-from ..bench.verdict import JobVerdict, LeftOut
+from ..bench.verdict import ClosedEnds, JobVerdict, LeftOut
 from ..fields.messages import Message, say
 from ..review.findings import concerns
 from ..takeoff import Takeoff, TubeEnd
@@ -24,6 +25,7 @@ def verdict_of(result: JobResult) -> JobVerdict:
         quantities=result.quantities,
         must_fix=tuple(concern for concern in of_made if concern.severity == "must fix"),
         look_at=tuple(concern for concern in of_made if concern.severity == "look at"),
+        closed=_closed(result),
         left_out=(*_not_made(result), *_not_served(result)),
         before_printing=tuple(_before_printing(result)),
     )
@@ -67,6 +69,16 @@ def _not_served(result: JobResult) -> list[LeftOut]:
         )
         for (reason, remedy), ends in reasons.items()
     ]
+
+
+_CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars"}
+
+
+def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
+    """The ends that the weldment closes, most first."""
+    closed = (end for end in result.ends if not end.open and not could_have_one(end, result.takeoff))
+    reasons = Counter(_CLOSED.get(end.cause, "closed by another part") for end in closed)
+    return tuple(ClosedEnds(count, reason) for reason, count in reasons.most_common())
 
 
 def _before_printing(result: JobResult) -> list[Message]:

@@ -86,6 +86,7 @@ def _verdict(verdict: JobVerdict) -> dict[str, Any]:
             }
             for entry in verdict.left_out
         ],
+        "closed": [{"ends": entry.ends, "reason": entry.reason} for entry in verdict.closed],
         "before_printing": list(verdict.before_printing),
         "enters_share": _round(verdict.enters_share),
     }

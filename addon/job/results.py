@@ -175,11 +175,6 @@ class JobResult:
         return Facts(job.process, job.material, metal_named(job.tube.metal), recipes)
 
     @property
-    def complete(self) -> bool:
-        """Whether every open end got its fitting, and there was one."""
-        return bool(self.made) and not self.refusals
-
-    @property
     def refusals(self) -> tuple[Finding, ...]:
         """Why fittings were not made."""
         made_ids = {fitting.id for fitting in self.made}

@@ -14,36 +14,116 @@ from ..bench.quantities import Quantities, say_duration
 from ..files.parts import WrittenFile
 from ..geometry.sections import Section
 from ..geometry.units import bare_mm
-from ..review.findings import SEVERITIES, Finding
+from ..review.findings import Finding, concerns
 from ..review.print_plan import say_rings
 from ..takeoff import TubeEnd
 from ..trade.cautions import Step, cautions_for
 from ..trade.sizes import nearest_size, section_name
 from .asked import Job
+from .judging import verdict_of
 from .results import JobLadder, JobResult, Made
 
 WIDTH = 110
-"""Characters a line, in the table for people."""
+"""Characters a line, unless the screen is narrower."""
+LEAST_WIDTH = 80
+"""The table of kinds takes that."""
 NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
-def table(result: JobResult) -> str:
-    """The result as a fabricator reads it: tube ends, fittings, how to print them, findings, files, cautions."""
-    blocks = [_ends_table(result.ends), _closed_ends(result.ends), *map(_wrapped, result.notes)]
+def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> str:
+    """The result as a fabricator reads it: the verdict, what to do first, the kinds and how to print them, the files.
+    ``everything`` has every end and finding too."""
+    blocks = [_verdict(result, width)]
     if result.made:
-        blocks += [_fittings_table(result.made)]
-    blocks += [_findings(result.findings, len(result.made))]
-    if result.made:
+        blocks += [_kinds_table(result.made), _printing(result, width), _ladders(result.job, result.ladders, width)]
+    blocks += [_ends(result, width), "\n".join(_wrapped(note, width) for note in result.notes)]
+    if everything:
         blocks += [
+            _ends_table(result.ends),
+            _closed_ends(result.ends, width),
+            _sizes_table(result.made),
+            _findings(result.findings, width),
             _print_plans(result.made),
-            _amounts(result.quantities),
-            _ladders(result.job, result.ladders),
+            _amounts(result.quantities, width),
             _files_table(result.files),
-            _cautions(result),
+            _all_cautions(result, width),
         ]
-    else:
-        blocks += ["No fitting was made, so no print file was written."]
+    blocks += [_last(result, everything, width)]
     return "\n\n".join(block for block in blocks if block)
+
+
+def _verdict(result: JobResult, width: int) -> str:
+    """What the job comes to, what stands in the way, and what to do first."""
+    verdict = verdict_of(result)
+    lines = [f"{verdict.headline}.", *verdict.in_the_way, *(concern.said for concern in verdict.look_at)]
+    lines += [" ".join(filter(None, ("Before printing:", *verdict.before_printing, verdict.goes_in)))] * verdict.ready
+    return "\n".join(_wrapped(line, width) for line in lines)
+
+
+def _kinds_table(fittings: Sequence[Made]) -> str:
+    rows = [("Kind", "For", "What", "Ends", "Prints", "Way up", "Gap per side")]
+    for fitting in fittings:
+        least, most = fitting.gap.root_sum_square
+        mitre = f", {fitting.batch.ends[0].cut}" if fitting.batch.place.mitre_deg else ""
+        ends, prints = str(len(fitting.batch.ends)), str(fitting.count)
+        gap = f"{bare_mm(fitting.gap.nominal)} ({bare_mm(least)} to {bare_mm(most)})"
+        tube = section_name(fitting.fitting.section) + mitre
+        rows.append((fitting.id, tube, fitting.fitting.title, ends, prints, fitting.fitting.way_up, gap))
+    return columns(rows)
+
+
+def _printing(result: JobResult, width: int) -> str:
+    """The print plan, and the support with how it comes off."""
+    printed = {fitting.id: fitting.review.printed for fitting in result.made if fitting.review.printed}
+    if not printed:
+        return ""
+    plans = {id: part.plan for id, part in printed.items()}
+    some = next(iter(plans.values()))
+    changes = [
+        f"{id} layers {part.said_layers}: {part.rings} of {part.bead_mm:.2f} mm"
+        for id, plan in plans.items()
+        for part in plan.ranges
+    ]
+    lines = [
+        f"Print plan: {say_rings(some.rings, some.bead_mm)}" + (f", except {'; '.join(changes)}." if changes else ".")
+    ]
+    held = [id for id, part in printed.items() if part.support.needed]
+    if held and result.quantities:
+        on = "all" if len(held) == len(result.made) else ", ".join(held)
+        lines.append(f"Support, {result.job.process.support}: {result.quantities.support_cm3:.1f} cm³, on {on}.")
+    if result.quantities and result.quantities.costs:
+        low, likely, high = result.quantities.costs
+        lines.append(f"Cost {likely:.2f} ({low:.2f} to {high:.2f}) {result.quantities.currency}".rstrip() + ".")
+    return "\n".join(_wrapped(line, width) for line in lines)
+
+
+def _ends(result: JobResult, width: int) -> str:
+    if not result.ends:
+        return "No tube ends were found."
+    closed = verdict_of(result).closed_ends
+    where = " The list of ends (CSV) names them." if result.made else ""
+    return _wrapped(closed + where, width) if closed else ""
+
+
+def _last(result: JobResult, everything: bool, width: int) -> str:
+    """Where everything is that is not on the screen."""
+    lines = []
+    if result.made and not everything:
+        minor = dict.fromkeys(finding.check for finding in result.findings if finding.severity == "good to know")
+        lines += [f"Good to know: {', '.join(minor)}; with --all, in sentences."] if minor else []
+        applying = cautions_for(result.facts)
+        first = "; ".join(caution.name for caution in applying if caution.step == get_args(Step)[0])
+        lines.append(f"Cautions, {len(applying)} in full on the job sheet. {get_args(Step)[0].capitalize()}: {first}.")
+        lines.append(_files(result.files))
+    lines.append(f"Files are in {result.job.output.folder}")
+    return "\n".join((*(_wrapped(line, width) for line in lines[:-1]), lines[-1]))
+
+
+def _files(files: Sequence[WrittenFile]) -> str:
+    """How many print files there are of each format."""
+    counts = Counter((file.format.upper(), file.unit) for file in files)
+    said = ", ".join(f"{count} {format} in {unit}" for (format, unit), count in counts.items())
+    return f"Print files, read back and as drawn: {said}. Beside them: job sheet, lists of ends and fittings (CSV)."
 
 
 def columns(rows: Sequence[Sequence[str]]) -> str:
@@ -68,7 +148,7 @@ def _ends_table(ends: Sequence[TubeEnd]) -> str:
     return columns([("Open tube ends", "Cut", "Ends"), *rows])
 
 
-def _closed_ends(ends: Sequence[TubeEnd]) -> str:
+def _closed_ends(ends: Sequence[TubeEnd], width: int) -> str:
     """Why ends take no fitting, grouped by what to do about it."""
     closed = [end for end in ends if not end.open]
     if not closed:
@@ -84,28 +164,18 @@ def _closed_ends(ends: Sequence[TubeEnd]) -> str:
     for remedy, reasons in remedies.items():
         if remedy:
             lines.append(f"  {remedy[:1].upper()}{remedy[1:]}:")
-        lines += [_wrapped(f"{what}: {', '.join(sources)}", "    ") for what, sources in reasons.items()]
+        lines += [_wrapped(f"{what}: {', '.join(sources)}", width, "    ") for what, sources in reasons.items()]
     return "\n".join(lines)
 
 
-def _fittings_table(fittings: Sequence[Made]) -> str:
-    rows = [("Fitting", "For", "What", "Size in mm", "Gap per side in mm", "Best printed", "Ends", "Prints")]
+def _sizes_table(fittings: Sequence[Made]) -> str:
+    if not fittings:
+        return ""
+    rows = [("Kind", "Size in mm", "Best printed")]
     for fitting in fittings:
-        least, most = fitting.gap.root_sum_square
-        mitre = f", {fitting.batch.ends[0].cut}" if fitting.batch.place.mitre_deg else ""
         printed = fitting.review.printed
-        rows.append(
-            (
-                fitting.id,
-                section_name(fitting.fitting.section) + mitre,
-                fitting.fitting.title,
-                " × ".join(map(bare_mm, fitting.review.mesh.size)),
-                f"{bare_mm(fitting.gap.nominal)} ({bare_mm(least)} to {bare_mm(most)})",
-                printed.orientations.best.name if printed else "",
-                str(len(fitting.batch.ends)),
-                str(fitting.count),
-            )
-        )
+        size = " × ".join(map(bare_mm, fitting.review.mesh.size))
+        rows.append((fitting.id, size, printed.orientations.best.name if printed else ""))
     return columns(rows)
 
 
@@ -120,35 +190,16 @@ def _print_plans(fittings: Sequence[Made]) -> str:
     return f"Print plan: {as_set}, except\n\n" + columns([("Fitting", "Layers", "Rings", "Bead in mm"), *rows])
 
 
-def _findings(findings: Sequence[Finding], fittings: int) -> str:
-    if not findings:
-        return "No findings." if fittings else ""
-    lines = []
-    for severity in SEVERITIES:
-        checks: dict[str, list[Finding]] = {}
-        for finding in findings:
-            if finding.severity == severity:
-                checks.setdefault(finding.check, []).append(finding)
-        if checks:
-            lines.append(f"{severity.capitalize()}:")
-            lines += [_check(check, some) for check, some in checks.items()]
-    return "\n".join(lines)
-
-
-def _check(check: str, findings: Sequence[Finding]) -> str:
-    """One check's findings: who has it, and the worst of them in words. All of them are in result.json."""
-    worst = max(findings, key=lambda finding: abs((finding.value or 0.0) - (finding.limit or 0.0)))
-    who = ", ".join(dict.fromkeys(finding.fitting for finding in findings))
-    several = f"; the worst of {len(findings)} places" if len(findings) > 1 else ""
-    place = ", ".join(part for part in (worst.fitting, worst.where) if part)
-    return _wrapped(f"{check}, {who}: {worst.meaning} {worst.advice} ({place}{several})", "  ")
+def _findings(findings: Sequence[Finding], width: int) -> str:
+    """Each check's findings: who has it, and the worst of them in words. All of them are in result.json."""
+    return "\n".join(_wrapped(concern.said, width) for concern in concerns(findings))
 
 
 def _files_table(files: Sequence[WrittenFile]) -> str:
     return columns([("File, read back and as drawn", "Unit"), *((file.path.name, file.unit) for file in files)])
 
 
-def _amounts(needed: Quantities | None) -> str:
+def _amounts(needed: Quantities | None, width: int) -> str:
     if needed is None:
         return ""
     grams, took = needed.grams, needed.time_s
@@ -156,14 +207,11 @@ def _amounts(needed: Quantities | None) -> str:
         f"Material {grams.value:.0f} g ({grams.low:.0f} to {grams.high:.0f} g)",
         f"time {say_duration(took.value)} ({say_duration(took.low)} to {say_duration(took.high)})",
     ]
-    if needed.costs:
-        low, likely, high = needed.costs
-        said.append(f"cost {likely:.2f} ({low:.2f} to {high:.2f}) {needed.currency}".rstrip())
     basis = [f"Material: {needed.plastic_cm3.basis}", f"Time: {took.basis}"]
-    return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(sentence, "  ") for sentence in basis)])
+    return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(sentence, width, "  ") for sentence in basis)])
 
 
-def _ladders(job: Job, ladders: Sequence[JobLadder]) -> str:
+def _ladders(job: Job, ladders: Sequence[JobLadder], width: int) -> str:
     if not ladders:
         return ""
     rows = [("Fit ladder for", "Tube", "Gaps per side in mm", "Wanted")]
@@ -177,7 +225,7 @@ def _ladders(job: Job, ladders: Sequence[JobLadder]) -> str:
     book, told = _typed(job.shop.book or "BOOK.toml"), _typed(job.output.folder / "result.json")
     step = f"--fitting {ladders[0].fittings[0]} --step {ladders[0].ladder.steps[0].label}"
     command = f"  python3 scripts/shop_book.py {book} add-reading {told} {step}"
-    return "\n".join([columns(rows), _wrapped(advice), command])
+    return "\n".join([columns(rows), _wrapped(advice, width), command])
 
 
 def _typed(path: Path | str) -> str:
@@ -185,16 +233,18 @@ def _typed(path: Path | str) -> str:
     return str(path) if re.fullmatch(r"[\w./\\:~+-]+", str(path)) else f'"{path}"'
 
 
-def _cautions(result: JobResult) -> str:
+def _all_cautions(result: JobResult, width: int) -> str:
+    if not result.made:
+        return ""
     lines = ["Cautions, in full on the job sheet:"]
     for step in get_args(Step):
         names = [caution.name for caution in cautions_for(result.facts) if caution.step == step]
-        lines += [_wrapped(f"{step.capitalize()}: {'; '.join(names)}.", "  ")] if names else []
+        lines += [_wrapped(f"{step.capitalize()}: {'; '.join(names)}.", width, "  ")] if names else []
     return "\n".join(lines)
 
 
-def _wrapped(text: str, indent: str = "") -> str:
-    lines = textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
+def _wrapped(text: str, width: int, indent: str = "") -> str:
+    lines = textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
     return "\n".join(lines).replace(NO_BREAK, " ")
 
 

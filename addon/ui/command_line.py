@@ -5,22 +5,27 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import signal
 import sys
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from ..job.asked import JobError
 from ..job.jobfile import read_job
+from ..job.judging import verdict_of
 from ..job.running import run
-from ..job.screen import table
+from ..job.screen import LEAST_WIDTH, WIDTH, table
 from .apart import read_apart
 from .scene import SceneError
 
-DONE, BAD_INPUT, INTERRUPTED = 0, 1, 130
-"""Exit codes: also 1 if an open end got no fitting, or none was made; a command line that cannot be read gives
-argparse's own 2."""
+DONE, NOT_READY, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+"""Exit codes: 0 if nothing must be fixed and nothing was left out; 1 if the job was done and something must be, or was;
+2, as argparse has it, for input that cannot be read."""
+QUIET_S = 10.0
+"""Where progress is not written over, a line of it appears no more often than this."""
 
 
 def main(argv: Sequence[str]) -> int:
@@ -32,6 +37,7 @@ def main(argv: Sequence[str]) -> int:
         prog="ferrule", description="From the mesh of a tube weldment to checked print files of its end fittings."
     )
     parser.add_argument("job", metavar="JOB.toml", type=Path, help="the job file: what to read, make and write")
+    parser.add_argument("--all", action="store_true", help="print every end, finding, caution and file, not a summary")
     parser.add_argument("--quiet", action="store_true", help="print the result only, no progress")
     try:
         arguments = parser.parse_args(argv)
@@ -40,7 +46,7 @@ def main(argv: Sequence[str]) -> int:
     progress = _Progress(arguments.quiet)
     try:
         with _interruptible():
-            report, complete = _report_of(arguments.job, progress)
+            report, complete = _report_of(arguments.job, progress, arguments.all)
     except KeyboardInterrupt:
         progress.end()
         print("Stopped. No half-written file is left.", file=sys.stderr)
@@ -51,17 +57,22 @@ def main(argv: Sequence[str]) -> int:
         return BAD_INPUT
     progress.end()
     _say(report)
-    return DONE if complete else BAD_INPUT
+    return DONE if complete else NOT_READY
 
 
-def _report_of(file: Path, progress: _Progress) -> tuple[str, bool]:
-    """What to print, and whether every open end got its fitting."""
+def _report_of(file: Path, progress: _Progress, everything: bool) -> tuple[str, bool]:
+    """What to print, and whether nothing must be fixed and nothing was left out."""
     job = read_job(file)
     progress("Reading the assembly", 0.0)
     assembly = read_apart(job.assembly.files, job.assembly.unit)
     result = run(job, assembly.meshes, assembly.unit_given, progress)
-    report = "\n".join([*assembly.notes, table(result), f"Files are in {job.output.folder}"])
-    return report, result.complete
+    report = "\n".join([*assembly.notes, table(result, everything, _width())])
+    return report, verdict_of(result).complete
+
+
+def _width() -> int:
+    """Of the screen, as far as lines of text are read well."""
+    return min(max(shutil.get_terminal_size((WIDTH, 0)).columns, LEAST_WIDTH), WIDTH)
 
 
 def _say(text: str, end: str = "\n") -> None:
@@ -75,24 +86,26 @@ def _say(text: str, end: str = "\n") -> None:
 
 
 class _Progress:
-    """One line that is written over on a terminal; elsewhere one line for each kind of work."""
+    """One line that is written over on a terminal; elsewhere a line now and then, where the work takes long."""
 
     def __init__(self, quiet: bool) -> None:
         self._quiet = quiet
         self._in_place = sys.stdout.isatty()
         self._last = ""
         self._width = 0
+        self._said_s = time.monotonic()
 
     def __call__(self, work: str, share: float) -> None:
         """``share`` of the whole job, 0 to 1, is done, and ``work`` comes next."""
-        line = f"{work} ... {share:4.0%}" if self._in_place else work
+        line = f"{work} ... {share:4.0%}"
         if self._quiet or line == self._last:
             return
         if self._in_place:
             _say(f"\r{line.ljust(self._width)}", end="")
             self._width = len(line)
-        else:
+        elif time.monotonic() - self._said_s >= QUIET_S:
             _say(line)
+            self._said_s = time.monotonic()
         self._last = line
 
     def end(self) -> None:
