@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from ..bench.verdict import ClosedEnds, JobVerdict, LeftOut
 from ..fields.messages import Message, say
 from ..review.findings import concerns
-from ..takeoff import Takeoff, TubeEnd
+from ..takeoff import TubeEnd
 from .results import JobResult
 
 
@@ -31,11 +31,11 @@ def verdict_of(result: JobResult) -> JobVerdict:
     )
 
 
-def could_have_one(end: TubeEnd, takeoff: Takeoff) -> bool:
+def could_have_one(end: TubeEnd) -> bool:
     """Whether a closed end would take a fitting if it were another one, or the tube were cut or cleared: not where
     another part of the weldment closes it."""
     if end.cause == "coped":
-        return any(cope.end is end and cope.other is None for cope in takeoff.copes)
+        return bool(end.remedy)
     return end.cause in ("crossed", "too short", "no wall", "lost") or (
         end.cause == "blocked" and end.clear_depth_mm > 0
     )
@@ -57,7 +57,7 @@ def _not_served(result: JobResult) -> list[LeftOut]:
     reasons: dict[tuple[Message, Message], list[TubeEnd]] = {}
     for end in result.ends:
         asked = any(isinstance(end, wish.family.serves) for wish in result.job.wishes)
-        if asked and not end.open and could_have_one(end, result.takeoff):
+        if asked and not end.open and could_have_one(end):
             reasons.setdefault((end.reason, end.remedy), []).append(end)
     return [
         LeftOut(
@@ -76,7 +76,7 @@ _CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars"}
 
 def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
     """The ends that the weldment closes, most first."""
-    closed = (end for end in result.ends if not end.open and not could_have_one(end, result.takeoff))
+    closed = (end for end in result.ends if not end.open and not could_have_one(end))
     reasons = Counter(_CLOSED.get(end.cause, "closed by another part") for end in closed)
     return tuple(ClosedEnds(count, reason) for reason, count in reasons.most_common())
 

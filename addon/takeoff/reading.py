@@ -96,6 +96,7 @@ def take_off(
         [body for body, *_ in rows[:tubular]],
         ends[:tubular],
     )
+    ends[:tubular] = survey.ends
     doubt = None if unit_given else doubt_unit([end.section for end in ends if end.cause != "solid"], size_fit)
     notes = surface.notes + told(surface, deburred, rims, [profile.section.wall for profile in profiles])
     notes += _left_out(surface, {body for body, *_ in rows}.union(bores), unread, endless) + survey.notes

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..fields.messages import Length, Name, say, say_all
+from ..fields.messages import NOTHING, Length, Name, say, say_all
 from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
@@ -36,6 +36,8 @@ _FLAT = np.cos(np.radians(1.0))
 
 @dataclass(frozen=True, eq=False)
 class Survey:
+    ends: tuple[TubeEnd, ...]
+    """As given, those that lie on another tube with its name."""
     tubes: tuple[Tube, ...]
     holes: tuple[Hole, ...]
     copes: tuple[Cope, ...]
@@ -71,11 +73,24 @@ def surveyed(
         for leg, lengths in zip(legs, free, strict=True)
     ]
     bores, unread = read_holes(surface, legs, skins)
+    tube_of = {end: place for place, leg in enumerate(legs) for end in (leg.first, leg.last)}
+    under = {end: _lies_on(tube_of[end], cut[0], tubes) for end, cut in cuts.items()}
+    ends = [
+        end if (place := under.get(number)) is None else _closed_by(end, tubes[place])
+        for number, end in enumerate(ends)
+    ]
+    tubes = [
+        replace(tube, ends=(ends[leg.first], ends[leg.last] if leg.last >= 0 else tube.ends[1]))
+        for tube, leg in zip(tubes, legs, strict=True)
+    ]
     holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
     holes.sort(key=lambda hole: (hole[0], round(hole[1].distances_mm[0], 3), hole[1].angle_deg))
-    tube_of = {end: tube for leg, tube in zip(legs, tubes, strict=True) for end in (leg.first, leg.last)}
-    copes = [Cope(ends[end], tube_of[end], *cut, _lies_on(tube_of[end], cut[0], tubes)) for end, cut in cuts.items()]
-    return Survey(tuple(tubes), tuple(hole for _, hole in holes), tuple(copes), _said(surface, legs, unread))
+    copes = [
+        Cope(ends[end], tubes[tube_of[end]], *cut, None if (place := under[end]) is None else tubes[place])
+        for end, cut in cuts.items()
+    ]
+    notes = _said(surface, legs, unread)
+    return Survey(tuple(ends), tuple(tubes), tuple(hole for _, hole in holes), tuple(copes), notes)
 
 
 def joints_of(ends: Sequence[TubeEnd], facing: Mapping[int, tuple[int, float]]) -> tuple[Joint, ...]:
@@ -122,21 +137,26 @@ def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
     return replace(leg, length=length + past[0], frame=Frame(leg.frame.origin + past[0] * leg.frame.z, leg.frame.axes))
 
 
-def _lies_on(coped: Tube, cut: Floats, tubes: Sequence[Tube]) -> Tube | None:
-    """The tube on whose outside the corners (n, 3) of a cut lie best."""
-    middle, width = cut.mean(axis=0), coped.section.outer.width
+def _closed_by(end: TubeEnd, other: Tube) -> TubeEnd:
+    """A coped end with the tube that it lies on, where nothing is to be done about it."""
+    return replace(end, reason=say("{}, to lie on {}", end.reason, Name(other.source)), remedy=NOTHING)
+
+
+def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube]) -> int | None:
+    """The tube, by its place, on whose outside the corners (n, 3) of a cut at the end of another one lie best."""
+    middle, width = cut.mean(axis=0), tubes[coped].section.outer.width
     nearest, least = None, _ALIKE_CUT * width
-    for tube in tubes:
+    for place, tube in enumerate(tubes):
         arm = middle - tube.frame.origin
         along = float(arm @ tube.axis)
         near = (width + math.hypot(tube.section.outer.width, tube.section.outer.depth)) / 2
-        if tube is coped or not -width < along < tube.length_mm + width:
+        if place == coped or not -width < along < tube.length_mm + width:
             continue
         if np.linalg.norm(arm - along * tube.axis) > near + _FITS_CUT * width:
             continue
         off, _ = off_outline(tube.section.outer, tube.frame.to_local(cut)[:, :2])
         if float(np.ptp(off)) < least and abs(float(off.mean())) < _FITS_CUT * width:
-            nearest, least = tube, float(np.ptp(off))
+            nearest, least = place, float(np.ptp(off))
     return nearest
 
 
