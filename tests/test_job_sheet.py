@@ -32,6 +32,7 @@ from addon.bench import assembly_picture as picture_module
 from addon.bench.assembly_picture import EndMark, assembly_picture
 from addon.bench.fit_ladder import fit_ladder, gaps_around
 from addon.bench.job_sheet import job_sheet_html
+from addon.bench.kind_block import kind_blocks
 from addon.bench.order_list import END_COLUMNS, ends_csv, fittings_csv
 from addon.bench.plate import Footprint, Plates, lay_out
 from addon.bench.plate_map import plate_maps
@@ -355,6 +356,27 @@ def test_a_job_of_two_kinds_prints_on_four_pages(size):
     footprints = tuple(Footprint.of(entry.id, entry.fitting.standing(), entry.count) for entry in kinds)
     two = replace(sheet(), fittings=kinds, ladders=(), footprints=footprints, plates=lay_out(footprints, PROCESS))
     assert printed_pages(job_sheet_html(two), size) <= 4
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no browser to print the job sheet with")
+@pytest.mark.parametrize("size", ["A4", "letter"])
+def test_every_kind_takes_half_a_page_at_most(size):
+    cases = [
+        (recipe_of(vent="channel", seam_relief="notch", seam_angle_deg=30), ROUND, 0.0),
+        (recipe_of(seam_relief="flat", fit="press", rib_count=6, groove_count=0), Section.round(33.4, 3.38), 45.0),
+        (recipe_of(crown="low dome", hole="nut pocket", thread="M8", spigot_mm=12), Section.round(48.3, 3.68), 0.0),
+        (recipe_of(crown="flat", hole="insert", thread="M6", spigot_mm=14), SQUARE, 0.0),
+        (recipe_of(crown="low dome", vent="channel", seam_relief="notch"), Section.rectangular(50, 25, 2), 20.0),
+        (recipe_of(crown="low dome", vent="hole"), Section.rectangular(100, 50, 4), 45.0),
+        (recipe_of(spigot_mm=30, groove_count=2), Section.round(114.3, 6), 0.0),
+        (recipe_of(crown="peaked"), Section.rectangular(80, 80, 5), 30.0),
+    ]
+    kinds = tuple(
+        SheetFitting(f"F{number}", design(recipe, section, mitre_deg=mitre), (), 1, (-0.1, 0.3))
+        for number, (recipe, section, mitre) in enumerate(cases, 1)
+    )
+    only = f"{html().partition('<body>')[0]}<body>{kind_blocks(JobSheet('t', 'd', PROCESS, MATERIAL, kinds))}</body>"
+    assert printed_pages(only, size) == len(kinds) // 2
 
 
 def test_words_on_paper_are_eight_points_at_least():

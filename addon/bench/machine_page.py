@@ -74,7 +74,7 @@ def _what_to_print(sheet: JobSheet) -> str:
         )
         for fitting in sheet.fittings
     ]
-    heads = ("Fitting", "For tube", "What it is", "On the plate", "Print", "of these spares")
+    heads = ("Fitting", "For tube", "What it is", "On the plate", "Print", "of which spare")
     return element("h2", "What to print") + table(heads, rows, numbers=(4, 5)) if rows else ""
 
 

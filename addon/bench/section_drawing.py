@@ -21,7 +21,8 @@ SCALES = ((2, 1), (1, 1), (1, 2), (1, 5), (1, 10), (1, 20), (1, 50))
 
 TEXT_MM = 2.85
 """Size of the letters: 8 points."""
-_LETTER_WIDTHS = dict.fromkeys(" .,/:il″", 0.28) | dict.fromkeys("()-", 0.34) | dict.fromkeys("mw⌀", 0.84)
+NO_BREAK = "\N{NO-BREAK SPACE}"
+_LETTER_WIDTHS = dict.fromkeys(f" {NO_BREAK}.,/:il″", 0.28) | dict.fromkeys("()-", 0.34) | dict.fromkeys("mw⌀", 0.84)
 """Of letters that are not as wide as a digit, in sizes; from memory of the metrics that the sheet's fonts share."""
 _DIGIT_WIDTH = 0.57
 _CLEAR_MM = 0.4
@@ -51,7 +52,7 @@ def both_units(mm: float) -> str:
 
 def mm_and_inches(mm: float) -> str:
     """The same where there is little room: ``"25.4 (1″)"``, ``"18.75 (0.738″)"``."""
-    return f"{bare_mm(mm)} ({_inches(mm)}″)"
+    return f"{bare_mm(mm)} ({_inches(mm).replace(' ', NO_BREAK)}″)"
 
 
 def _inches(mm: float) -> str:
