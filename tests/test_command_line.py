@@ -370,15 +370,27 @@ def test_a_file_that_breaks_the_importer_down_is_one_sentence(
     tmp_path: Path, job_file: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Two files of a job, of which the process that reads the second one aborts, as damaged files make Blender do."""
-    trimesh.creation.annulus(r_min=10.5, r_max=12.5, height=300).export(tmp_path / "worse.stl")
-    job_file.write_text('[assembly]\nfiles = ["tube.stl", "worse.stl"]\nunit = "mm"\n')
+    trimesh.creation.annulus(r_min=10.5, r_max=12.5, height=300).export(tmp_path / "worse.ply")
+    job_file.write_text('[assembly]\nfiles = ["tube.stl", "worse.ply"]\nunit = "mm"\n')
     aborting = "import os, pathlib, sys\nif 'worse' in pathlib.Path(sys.argv[-1]).read_text(): os.abort()\n"
     monkeypatch.setattr(apart, "_CHILD", aborting + apart._CHILD)
     assert main([str(job_file), "--quiet"]) == 2
     out, err = capsys.readouterr()
     assert out == ""
-    assert err.startswith(f"ferrule: {tmp_path / 'worse.stl'} broke Blender's importer down.")
+    assert err.startswith(f"ferrule: {tmp_path / 'worse.ply'} broke Blender's importer down.")
     assert err.count("\n") == 1
+
+
+def test_a_file_that_cannot_break_the_importer_down_starts_no_process(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trimesh.creation.annulus(10, 12, 300).export(tmp_path / "tube.stl")
+    monkeypatch.setattr(apart, "_CHILD", "import os\nos.abort()")
+    (mesh,) = apart.read_apart([tmp_path / "tube.stl"], "mm").meshes
+    assert mesh.size.max() == pytest.approx(300)
+    (tmp_path / "tube.stl").write_bytes((tmp_path / "tube.stl").read_bytes() + b"more")
+    with pytest.raises(SceneError, match="broke Blender's importer down"):
+        apart.read_apart([tmp_path / "tube.stl"], "mm")
 
 
 def test_what_is_read_apart_is_what_is_read_here(tmp_path: Path) -> None:

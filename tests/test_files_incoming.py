@@ -4,6 +4,7 @@ sound ones."""
 
 from __future__ import annotations
 
+import contextlib
 import json
 import struct
 from pathlib import Path
@@ -12,7 +13,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from addon.files.incoming import DamagedFileError, check_whole
+from addon.files.incoming import DamagedFileError, check_whole, is_plain
 from addon.ui.scene import SceneError, read_assembly
 
 BOX = trimesh.creation.box((10, 20, 30))
@@ -103,6 +104,20 @@ def test_a_sound_file_is_read(tmp_path: Path, name: str, content: bytes) -> None
     (tmp_path / name).write_bytes(content)
     (mesh,) = read_assembly([tmp_path / name], "mm").meshes
     assert abs(mesh.volume) == pytest.approx(6000 * (1e9 if name.endswith(".glb") else 1), rel=1e-5)
+
+
+def test_no_numbers_in_a_binary_stl_break_the_importer_down(tmp_path: Path) -> None:
+    path = tmp_path / "any.stl"
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        count = int(rng.integers(0, 40))
+        rows = rng.integers(0, 256, (count, 50), np.uint8)
+        if seed % 3 == 0:
+            rows[:, :48] = rng.choice([np.nan, np.inf, -np.inf, 0, 1, 3e38], (count, 12)).astype("<f4").view(np.uint8)
+        path.write_bytes(rng.bytes(80) + struct.pack("<I", count) + rows.tobytes())
+        assert is_plain(path)
+        with contextlib.suppress(SceneError):
+            read_assembly([path], "mm")
 
 
 @pytest.mark.parametrize("name", ["box.ply", "mixed.ply", "box.glb", "text.ply"])

@@ -47,13 +47,24 @@ def check_whole(path: Path) -> None:
         check(path)
 
 
+def is_plain(path: Path) -> bool:
+    """Whether a file is a binary STL file of just the bytes that its triangles take: nothing is left in it that could
+    lead an importer astray. False for one that cannot be read."""
+    try:
+        with path.open("rb") as file:
+            count = int.from_bytes(file.read(84)[80:84], "little")
+        return path.suffix.lower() == ".stl" and path.stat().st_size == 84 + 50 * count
+    except OSError:
+        return False
+
+
 def _check_stl(path: Path) -> None:
+    if is_plain(path):
+        return
     size = path.stat().st_size
     with path.open("rb") as file:
         start = file.read(84)
         count = int.from_bytes(start[80:84], "little")
-        if size == 84 + 50 * count:
-            return
         if start.lstrip().startswith(b"solid"):
             file.seek(max(0, size - 1000))
             if b"endsolid" in file.read():

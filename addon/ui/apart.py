@@ -3,18 +3,21 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 import bpy
 
+from ..files.incoming import is_plain
 from ..geometry.mesh import Mesh
 from .scene import SceneAssembly, SceneError, read_assembly
 
@@ -33,7 +36,13 @@ importlib.import_module(package.name + ".ui.apart").answer(asked)
 
 
 def read_apart(files: Sequence[Path], unit: str | None) -> SceneAssembly:
-    """As ``read_assembly``. Raises ``SceneError`` for a file that breaks the importer down, too."""
+    """As ``read_assembly``. Raises ``SceneError`` for a file that breaks the importer down, too.
+
+    Files that cannot do so are read here: to start another Blender takes a second.
+    """
+    if all(map(is_plain, files)):
+        with _silenced():
+            return read_assembly(files, unit)
     with TemporaryDirectory(prefix="ferrule") as folder:
         asked, answered = Path(folder, "asked.json"), Path(folder, "told.pickle")
         question = {"path": sys.path, "package": os.fspath(_PACKAGE), "told": os.fspath(answered), "unit": unit}
@@ -66,6 +75,35 @@ def answer(asked: dict[str, Any]) -> None:
     unfinished = Path(asked["told"] + ".part")
     unfinished.write_bytes(pickle.dumps(reply, pickle.HIGHEST_PROTOCOL))
     unfinished.rename(asked["told"])
+
+
+@contextmanager
+def _silenced() -> Iterator[None]:
+    """Keeps what Blender's importers print, in their own words, out of the report; errors come as exceptions."""
+    _flush()
+    kept = os.dup(1), os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        _flush()
+        for descriptor, copy in enumerate(kept, 1):
+            os.dup2(copy, descriptor)
+            os.close(copy)
+        os.close(nowhere)
+
+
+def _flush() -> None:
+    """Empties the buffers of Python and of C, where Blender's own printing waits while stdout is not a terminal.
+
+    Nobody may be there any more to read what Python has printed; the command sees to that.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError):
+            stream.flush()
+    ctypes.CDLL("ucrtbase" if os.name == "nt" else None).fflush(None)
 
 
 def _python() -> list[str]:
