@@ -106,9 +106,11 @@ def _entry(asked: argparse.Namespace) -> Any:
 
 def _result(path: Path) -> Any:
     from addon.bench.readings import ReadingError
+    from addon.files.texts import read_text
+    from addon.job.folder import MOST_BYTES
 
     try:
-        result = json.loads(path.read_text(encoding="utf-8"))
+        result = json.loads(read_text(path, MOST_BYTES))
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "it is not JSON"
         raise ReadingError(f"{path} cannot be read: {reason}. Name the result.json that the job wrote.") from None

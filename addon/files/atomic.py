@@ -4,9 +4,11 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import secrets
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
@@ -40,11 +42,16 @@ class FileSet:
 
     Use it in a ``with`` statement. If anything fails inside, Ctrl-C included, no file appears, what was there
     before stays, and nothing is left over. Missing folders are made. Only where the system refuses one of the names
-    at the very end can the files named before it already be there.
+    at the very end can the files named before it already be there. They take their names in the order in which they
+    were added. ``owner`` is whose files these are: what a killed set of the same owner has left in a folder is removed.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, owner: str = "") -> None:
         self._waiting: dict[Path, Path] = {}
+        self._stamps: dict[Path, tuple[int, str]] = {}
+        self._cleared: set[Path] = set()
+        half = _UNFINISHED_BYTES // 2
+        self._mark = hashlib.blake2b(owner.encode(), digest_size=half).hexdigest() if owner else ""
 
     def __enter__(self) -> FileSet:
         return self
@@ -69,7 +76,9 @@ class FileSet:
             if path.is_dir():
                 raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
             path.parent.mkdir(parents=True, exist_ok=True)
-            waiting = self._waiting[path] = path.with_name(f".{secrets.token_hex(_UNFINISHED_BYTES)}.part")
+            self._clear(path.parent)
+            random = secrets.token_hex(_UNFINISHED_BYTES)[len(self._mark) :]
+            waiting = self._waiting[path] = path.with_name(f".{self._mark}{random}.part")
             _write(waiting, content)
             again = waiting.read_bytes()
         except OSError as error:
@@ -78,7 +87,24 @@ class FileSet:
             raise VerificationError(
                 f"{quoted(path)}: the disk gives back other bytes than were written; try another disk"
             )
-        return check(again)
+        checked = check(again)
+        self._stamps[path] = len(content), hashlib.sha256(content).hexdigest()
+        return checked
+
+    def stamps(self) -> list[dict[str, str | int]]:
+        """Of the files so far: name, length and SHA-256, by which one can see whether the set is whole."""
+        return [
+            {"path": path.name, "bytes": length, "sha256": digest} for path, (length, digest) in self._stamps.items()
+        ]
+
+    def _clear(self, folder: Path) -> None:
+        """Removes what an earlier set of this owner has left in a folder."""
+        if not self._mark or folder in self._cleared:
+            return
+        self._cleared.add(folder)
+        for part in folder.glob(f".{self._mark}{len(self._mark) * '[0-9a-f]'}.part"):
+            with suppress(OSError):
+                part.unlink()
 
     def _take_names(self) -> None:
         for path in list(self._waiting):

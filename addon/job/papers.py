@@ -18,6 +18,7 @@ from ..files.atomic import FileSet
 from ..files.file_names import safe_name
 from ..trade.processes import Process
 from .asked import Assembly, Job, TubeFacts
+from .folder import RESULT
 from .judging import verdict_of
 from .report import result_json
 from .results import JobResult, Made
@@ -87,15 +88,15 @@ def _labels(job: Job) -> dict[str, str]:
 
 
 def write_papers(result: JobResult, files: FileSet) -> None:
-    """Writes the job sheet, the lists for the shop, and result.json."""
+    """Writes the job sheet, the lists for the shop, and, last of all files, result.json."""
     folder, name = result.job.output.folder, result.job.name
-    papers = {"result.json": result_json(result).encode()}
     if result.made:
         sheet = job_sheet_of(result)
-        papers |= {
+        papers = {
             f"{safe_name(name)} job sheet.html": job_sheet_html(sheet).encode(),
             f"{safe_name(name)} ends.csv": ends_csv(sheet).encode("utf-8-sig"),
             f"{safe_name(name)} fittings.csv": fittings_csv(sheet).encode("utf-8-sig"),
         }
-    for paper, content in papers.items():
-        files.add(folder / paper, content, len)
+        for paper, content in papers.items():
+            files.add(folder / paper, content, len)
+    files.add(folder / RESULT, result_json(result, files.stamps()).encode(), len)

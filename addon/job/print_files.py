@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 
 from ..bench.plate import Footprint, PlateError, lay_out
@@ -14,7 +13,6 @@ from ..files.file_names import safe_names
 from ..files.parts import Part, WrittenFile
 from ..files.stl import write_stl
 from ..files.threemf import write_3mf
-from ..geometry.names import quoted
 from ..trade.sizes import section_name
 from .asked import Job, JobError
 from .results import LaidOut, Made
@@ -63,24 +61,3 @@ def write_print_files(job: Job, laid_out: LaidOut, files: FileSet) -> tuple[Writ
         for part, name in zip(parts, names, strict=True):
             written.append(write_stl(folder / name, part, unit=unit, shrink_percent=shrink, files=files))
     return tuple(written)
-
-
-def left_behind(job: Job, written: Sequence[WrittenFile]) -> tuple[str, ...]:
-    """A sentence on the print files that this job's last run in the folder wrote and this one did not, where they are
-    still there."""
-    names = sorted(_named_before(job) - {file.path.name for file in written})
-    old = [name for name in names if (job.output.folder / name).is_file()]
-    if not old:
-        return ()
-    return (
-        f"From an earlier run, and no part of this job any more: {', '.join(map(quoted, old))}. Do not print them.",
-    )
-
-
-def _named_before(job: Job) -> set[str]:
-    """Names of the print files that the last run of this job in its folder wrote, by its result.json."""
-    try:
-        last = json.loads((job.output.folder / "result.json").read_text("utf-8"))
-        return {str(file["path"]) for file in last["files"]} if last["job"] == job.name else set()
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return set()

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from ..bench.quantities import Estimate, Quantities
@@ -23,8 +23,9 @@ from .judging import verdict_of
 from .results import JobLadder, JobResult, Made
 
 
-def result_json(result: JobResult) -> str:
-    """The whole result as JSON: lengths in mm, angles in degrees, numbers rounded to what means something."""
+def result_json(result: JobResult, written: Sequence[Mapping[str, Any]] = ()) -> str:
+    """The whole result as JSON: lengths in mm, angles in degrees, numbers rounded to what means something. ``written``
+    is what is said of the files that are written with it."""
     fitting_of = {id(end): fitting.batch.id for fitting in result.made for end in fitting.batch.ends}
     record = {
         "format": FORMAT,
@@ -60,6 +61,7 @@ def result_json(result: JobResult) -> str:
             }
             for file in result.files
         ],
+        "written": list(written),
         "notes": list(result.notes),
     }
     return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

@@ -19,10 +19,11 @@ from ..takeoff import Takeoff, TakeoffError, split_bodies, take_off
 from ..takeoff.given import joined, leaving_out
 from .asked import Job, JobError
 from .batches import book_notes, sort_into_batches
+from .folder import LastRun, left_behind, set_aside
 from .ladders import make_ladders, write_ladders
 from .making import Assembled, attempt, fit_in_place
 from .papers import quantities_of, write_papers
-from .print_files import lay_out_all, left_behind, write_print_files
+from .print_files import lay_out_all, write_print_files
 from .results import Attempt, Batch, JobResult
 
 Progress = Callable[[str, float], None]
@@ -115,9 +116,12 @@ def write_all(result: JobResult) -> JobResult:
     """Writes the print files and the papers, all of them or none; the result with its files. Raises ``JobError``."""
     job = result.job
     try:
-        with FileSet() as files:
+        folder = job.output.folder
+        last = LastRun.of(folder)
+        with FileSet(job.name) as files:
             written = (*write_print_files(job, result.laid_out, files), *write_ladders(job, result.ladders, files))
-            result = replace(result, files=written, notes=(*result.notes, *left_behind(job, written)))
+            left = (*left_behind(folder, job.name, written, last), *set_aside(folder, job.name, last, files))
+            result = replace(result, files=written, notes=(*result.notes, *left))
             write_papers(result, files)
     except FileError as error:
         raise JobError(str(error)) from error

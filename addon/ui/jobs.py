@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, get_args
 
@@ -29,6 +30,7 @@ from ..job.asked import (
     TubeFacts,
     Wish,
 )
+from ..job.folder import RESULT, LastRun
 from ..trade.cautions import Facts
 from ..trade.fits import with_reading
 from ..trade.metals import metal_named, tube_metals
@@ -114,6 +116,20 @@ def process_of(group: bpy.types.PropertyGroup) -> Process:
 
 def folder_of(scene: bpy.types.Scene) -> Path:
     return Path(bpy.path.abspath(scene.ferrule.output.folder))
+
+
+def torn_files(scene: bpy.types.Scene) -> str:
+    """A sentence on files in the scene's folder that are not as the last run wrote them; empty if all are."""
+    folder = folder_of(scene)
+    try:
+        return _torn(folder, (folder / RESULT).stat().st_mtime_ns)
+    except OSError:
+        return ""
+
+
+@lru_cache(maxsize=4)
+def _torn(folder: Path, changed_ns: int) -> str:
+    return LastRun.of(folder).said
 
 
 def modelled_section(group: bpy.types.PropertyGroup) -> Section:

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -23,6 +22,7 @@ from ...bench.shop_file import ShopBookError, export_book, import_book, open_boo
 from ...files.atomic import FileSet
 from ...files.errors import FileError
 from ...files.file_names import safe_name
+from ...job.folder import RESULT, read_result
 from ...job.ladders import make_ladders, write_ladders
 from ...job.report import result_json
 from ...job.results import JobResult
@@ -149,8 +149,8 @@ class FERRULE_OT_enter_print(bpy.types.Operator):
         return context.window_manager.invoke_props_dialog(self)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        path = folder_of(context.scene) / "result.json"
-        result = _result(path)
+        path = folder_of(context.scene) / RESULT
+        result = read_result(path)
         if result is None:
             self.report({"ERROR"}, f"{path} cannot be read. Choose the folder of the export that was printed")
             return {"CANCELLED"}
@@ -229,10 +229,10 @@ def ladders_written(scene: bpy.types.Scene) -> dict[str, tuple[Mapping[str, Any]
     """The fit ladders that were written into the folder, the latest of each name first: the result that lists it,
     and its entry there."""
     folder = folder_of(scene)
-    paths = [path for path in (folder / "result.json", *folder.glob(f"*{LADDER_RESULT}*.json")) if os.path.isfile(path)]
+    paths = [path for path in (folder / RESULT, *folder.glob(f"*{LADDER_RESULT}*.json")) if os.path.isfile(path)]
     ladders: dict[str, tuple[Mapping[str, Any], Mapping[str, Any]]] = {}
     for path in sorted(paths, key=lambda path: path.stat().st_mtime, reverse=True):
-        result = _result(path)
+        result = read_result(path)
         for name, ladder in ladders_in(result).items() if result else ():
             ladders.setdefault(name, (result, ladder))
     return ladders
@@ -245,14 +245,6 @@ def _steps_of(scene: bpy.types.Scene, ladder: str) -> list[str]:
 
 def _no_ladder(scene: bpy.types.Scene) -> str:
     return f"No fit ladder was written into {folder_of(scene)}. Write one, print it and try it in the tube first"
-
-
-def _result(path: Path) -> dict[str, Any] | None:
-    try:
-        result = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return None
-    return result if isinstance(result, dict) else None
 
 
 _CLASSES = (

@@ -8,6 +8,7 @@ from ...job.results import JobResult
 from .. import shop, updating
 from ..desk import active_group
 from ..drawing import draw_text
+from ..jobs import torn_files
 from ..wording import count_of
 from .sidebar import Sidebar
 
@@ -54,7 +55,9 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         if item is not None and item.type == "MESH" and not item.ferrule.end_key:
             layout.operator("ferrule.export_object", text=f"Export {item.name}", translate=False)
         layout.operator("ferrule.write_job", icon="FILE_TEXT")
-        if desk and desk.result:
+        if torn := torn_files(context.scene):
+            draw_text(layout, torn, icon="ERROR")
+        elif desk and desk.result:
             _draw_result(layout, desk.result)
 
 
