@@ -101,5 +101,5 @@ def test_a_pipe_in_the_place_of_the_result_does_not_hang(tmp_path: Path) -> None
     folder.mkdir()
     os.mkfifo(folder / "result.json")
     start = time.monotonic()
-    assert do(tmp_path, "stall").complete and time.monotonic() - start < 30
+    assert do(tmp_path, "stall").made and time.monotonic() - start < 30
     assert read_result(folder / "result.json")
