@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The virtual environments that the other scripts run in: made from lock files, reused while those are unchanged.
 
-Standard library only, for any Python from 3.9 on: this runs before anything is installed.
+Standard library only, for any Python from 3.9 on: this runs before anything is installed. The one module of the add-on
+that it imports keeps to that too.
 
 The environment for a Blender is ``.environment/bpy-VERSION``. Its ``ready.json`` says which interpreter and which lock
 files it was made from. That file is written last and removed first, so an environment without it is half made, and the
@@ -13,6 +14,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import math
 import os
 import shutil
 import signal
@@ -21,11 +23,15 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import IO, Literal, NoReturn
+from typing import Literal, NoReturn
 
 from _interpreter import BLENDERS, Blender, InterpreterError, find_interpreter, probe
 
 REPOSITORY = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(REPOSITORY))
+
+from addon.bench.lock import locked  # noqa: E402
+
 ENVIRONMENTS = REPOSITORY / ".environment"
 LOCKS = REPOSITORY / "scripts" / "locks"
 
@@ -42,7 +48,6 @@ class SetUpError(Exception):
 def enter(purpose: Purpose = "run") -> None:
     """Returns where the running script is in an environment, the add-on importable; else starts it anew in one."""
     if ENVIRONMENTS.exists() and ENVIRONMENTS.samefile(Path(sys.prefix).parent):
-        sys.path.insert(0, str(REPOSITORY))
         return
     python = prepare_any(purpose)
     for elsewhere in ("PYTHONHOME", "PYTHONPATH"):
@@ -169,28 +174,13 @@ def _run(command: list[str]) -> None:
 
 @contextlib.contextmanager
 def _alone(lock: Path, waiting: str) -> Iterator[None]:
-    """Holds a lock that no other process can hold; the system lets go of it when the process ends, however it ends."""
-    with lock.open("w") as file:
-        if not _try_lock(file):
+    with contextlib.ExitStack() as held:
+        try:
+            held.enter_context(locked(lock, 0.0))
+        except TimeoutError:
             _say(waiting)
-            while not _try_lock(file):
-                time.sleep(0.5)
+            held.enter_context(locked(lock, math.inf))
         yield
-
-
-def _try_lock(file: IO[str]) -> bool:
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True
 
 
 def _become(command: list[str]) -> NoReturn:

@@ -35,8 +35,8 @@ PROCESS = replace(
 
 def common_cap(facets: int | None = 64) -> Fitting:
     """A cap for 1 in x 1/8 in tube: hemisphere, 8 mm spigot, groove 1/8 in wide and 2 mm deep at mid-spigot, 0.5 mm
-    lead-in (common practice, no source)."""
-    recipe = recipe_of(spigot_mm=8.0, groove_count=1, groove_width_mm=3.175, groove_depth_mm=2.0, lead_in_mm=0.5)
+    lead-in (common practice, no source), its groove square."""
+    recipe = recipe_of(groove_width_mm=3.175, groove_depth_mm=2.0, groove_roof="square")
     return design(recipe, Section.round(25.4, 3.175), facets=facets)
 
 

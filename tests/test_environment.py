@@ -50,6 +50,9 @@ class Checkout:
         (folder / "scripts" / "locks").mkdir(parents=True)
         for script in ("_environment.py", "_interpreter.py"):
             shutil.copy(SCRIPTS / script, folder / "scripts")
+        for module in ("__init__.py", "bench/__init__.py", "bench/lock.py"):
+            (folder / "addon" / module).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(SCRIPTS.parent / "addon" / module, folder / "addon" / module)
         (folder / "scripts" / "job.py").write_text(JOB)
         self.lock("run", "1.0")
         self.lock("test", "1.0", extra="1.0")

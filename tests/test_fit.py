@@ -65,7 +65,7 @@ def test_a_range_that_lies_all_above_room_takes_only():
 
 
 def test_the_tube_takes_half_of_its_outside_and_all_of_its_wall():
-    tolerance = tube_tolerance(TUBE)
+    tolerance = tube_tolerance(TUBE, InUse().metal)
     band = fit_band(made(), pa12(), InUse())
     assert part(band, "tube outside").takes == pytest.approx(tolerance.outside_mm / 2)
     assert part(band, "tube wall").adds == pytest.approx(tolerance.wall_mm)
@@ -92,7 +92,7 @@ def test_a_seam_that_nobody_has_looked_for_counts_as_usual():
     """A quarter of the wall (common practice, no source), and none in extruded tube."""
     unknown = part(fit_band(made(), pa12(), InUse(seam_height_mm=None)), "weld seam")
     assert (unknown.takes, unknown.adds) == (pytest.approx(TUBE.wall / 4), 0.0)
-    assert unknown.why.startswith("usually stands") and tube_tolerance(TUBE).seam_source in unknown.why
+    assert unknown.why.startswith("usually stands") and tube_tolerance(TUBE, InUse().metal).seam_source in unknown.why
     assert part(fit_band(made(), pa12(), InUse(seam_height_mm=0.0)), "weld seam").takes == 0
     assert part(fit_band(made(), pa12(), InUse(metal="aluminium", seam_height_mm=None)), "weld seam").takes == 0
     relieved = fit_band(made(seam_relief="notch", seam_depth_mm=TUBE.wall), pa12(), InUse(seam_height_mm=None))

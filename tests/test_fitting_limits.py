@@ -63,11 +63,18 @@ def test_gap_comes_from_the_fit_class(fit):
     "wrong, field, works, words",
     [
         # Groove: the spigot is 9.325 from its middle to its side and keeps 1 mm there.
-        (recipe_of(groove_depth_mm=9.0), "groove_depth_mm", 8.32, "cut too thin"),
+        (recipe_of(groove_depth_mm=9.0, groove_roof="square"), "groove_depth_mm", 8.32, "cut too thin"),
+        # A roof of 45° is as high as the groove is deep, and leaves 0.3 mm of its floor.
+        (recipe_of(groove_depth_mm=9.0), "groove_depth_mm", 2.7, "its roof slopes by 45°"),
         # Hollow: the groove leaves 0.8 mm of the wall.
         (recipe_of(hollow_wall_mm=2.0, groove_depth_mm=1.5), "groove_depth_mm", 1.2, "cut too thin"),
         # M6 needs 6.6: 9.325 − 3.3 − 0.8.
-        (recipe_of(hole="through", thread="M6", groove_depth_mm=6.0), "groove_depth_mm", 5.22, "cut too thin"),
+        (
+            recipe_of(hole="through", thread="M6", groove_depth_mm=6.0, groove_roof="square"),
+            "groove_depth_mm",
+            5.22,
+            "cut too thin",
+        ),
         # Lands of 0.9 (lead-in 0.5 and 0.4): (8 − 3 × 0.9) / 2.
         (recipe_of(groove_count=2), "groove_width_mm", 2.65, "lands"),
         (recipe_of(groove_count=6), "groove_count", 5, "has to stay beside every groove"),
@@ -367,6 +374,6 @@ def test_chord_errors_that_make_no_sense_are_refused(error: float):
 
 def test_the_window_takes_as_many_grooves_as_the_recipe():
     most = int(declared_in(Recipe)["groove_count"].field.most)
-    many = recipe_of(spigot_mm=200, groove_count=most, groove_width_mm=1.0)
+    many = recipe_of(spigot_mm=200, groove_count=most, groove_width_mm=1.0, groove_depth_mm=0.5)
     assert resolve(many, TUBE).groove.count == most == 40
     assert refusal(recipe_with(many, groove_count=most + 1)).works == most

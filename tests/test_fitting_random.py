@@ -147,8 +147,9 @@ def expected_volume(fitting: Fitting) -> float:
     volume += bore.area * (recipe.spigot_mm - lead)
     volume += lead / 6 * (bore.area + 4 * offset(bore, -lead / 2).area + offset(bore, -lead).area)
     if recipe.groove.count:
-        cut = bore.area - offset(bore, -recipe.groove.depth_mm).area
-        volume -= recipe.groove.count * recipe.groove.width_mm * cut
+        depth, roof = recipe.groove.depth_mm, recipe.groove_roof_mm(fitting.mitre_deg)
+        cut, half_cut = (bore.area - offset(bore, -inset).area for inset in (depth, depth / 2))
+        volume -= recipe.groove.count * ((recipe.groove.width_mm - roof) * cut + roof / 6 * (cut + 4 * half_cut))
     if recipe.hollow_wall_mm:
         volume -= offset(bore, -recipe.hollow_wall_mm).area * (recipe.spigot_mm - 1)
     return volume

@@ -25,17 +25,19 @@ TUBES = {"8 × 1": Section.round(8, 1), "1 in × 1/8 in": INCH, "219.1 × 6.3": 
 def spigot_volume(radius: float, recipe: Recipe) -> float:
     """Cylinder less grooves less chamfer. Source: Pappus; a ring's section area times its centroid's way."""
     chamfer = recipe.lead_in_mm**2 / 2 * 2 * math.pi * (radius - recipe.lead_in_mm / 3)
-    depth = recipe.groove.depth_mm
-    groove = depth * recipe.groove.width_mm * 2 * math.pi * (radius - depth / 2)
+    depth, roof = recipe.groove.depth_mm, recipe.groove_roof_mm(0.0)
+    floor = depth * (recipe.groove.width_mm - roof) * 2 * math.pi * (radius - depth / 2)
+    groove = floor + depth * roof / 2 * 2 * math.pi * (radius - depth / 3)
     hollow = math.pi * (radius - recipe.hollow_wall_mm) ** 2 * (recipe.spigot_mm - 1) if recipe.hollow_wall_mm else 0
     return math.pi * radius**2 * recipe.spigot_mm - chamfer - recipe.groove.count * groove - hollow
 
 
 def spigot_area(radius: float, recipe: Recipe) -> float:
     """Side, lead-in, tip and groove. Source: Pappus; a line's length times its centroid's way."""
-    lead, depth = recipe.lead_in_mm, recipe.groove.depth_mm
+    lead, depth, roof = recipe.lead_in_mm, recipe.groove.depth_mm, recipe.groove_roof_mm(0.0)
     side = recipe.spigot_mm - lead - recipe.groove.count * recipe.groove.width_mm
-    groove = (radius - depth) * recipe.groove.width_mm + 2 * depth * (radius - depth / 2)
+    faces = depth + math.hypot(depth, roof)
+    groove = (radius - depth) * (recipe.groove.width_mm - roof) + faces * (radius - depth / 2)
     cone = math.sqrt(2) * lead * (radius - lead / 2)
     return 2 * math.pi * (radius * side + cone + recipe.groove.count * groove) + math.pi * (radius - lead) ** 2
 
@@ -70,6 +72,7 @@ RECIPES = [
     replace(CAP, crown="low dome", rise_mm=2.0),
     replace(CAP, crown="peaked", rise_mm=3.0),
     replace(CAP, crown="flat", edge="square"),
+    recipe_with(CAP, rise_mm=4.0, groove_roof="square"),
     replace(CAP, crown="flat", edge="rounded", edge_mm=1.5),
     replace(CAP, crown="flat", edge="chamfered", edge_mm=1.2, lip_mm=2.0),
     recipe_with(CAP, lip_mm=-0.5, groove_count=0, lead_in_mm=0.0),
@@ -111,7 +114,9 @@ def revolved_in_gmsh(recipe: Recipe, inside: float, outside: float) -> tuple[flo
         length, lead, depth = recipe.spigot_mm, recipe.lead_in_mm, recipe.groove.depth_mm
         bottom, top = -(length + recipe.groove.width_mm) / 2, -(length - recipe.groove.width_mm) / 2
         steps = [(0, -length), (inside - lead, -length), (inside, lead - length), (inside, bottom)]
-        steps += [(inside - depth, bottom), (inside - depth, top), (inside, top), (inside, 0), (outside, 0)]
+        slope = recipe.groove_roof_mm(0.0)
+        low, high = (bottom + slope, top) if recipe.up == "crown down" else (bottom, top - slope)
+        steps += [(inside - depth, low), (inside - depth, high), (inside, top), (inside, 0), (outside, 0)]
         points = [occ.addPoint(r, 0, z) for r, z in steps]
         lines = [occ.addLine(a, b) for a, b in pairwise(points)]
         rise = recipe.rise_mm
@@ -184,7 +189,22 @@ def test_half_the_width_makes_a_hemisphere():
 def test_groove_lies_in_the_middle_of_the_spigot_and_two_share_it_evenly():
     groove = surface(design(CAP, INCH), "groove")[..., 2]
     assert (groove.min(), groove.max()) == pytest.approx((-4 - 3.175 / 2, -4 + 3.175 / 2))
-    two = design(recipe_with(CAP, spigot_mm=12, groove_count=2, groove_width_mm=2), INCH)
+    two = design(recipe_with(CAP, spigot_mm=12, groove_count=2, groove_width_mm=2, groove_depth_mm=1.0), INCH)
     edges = np.unique(surface(two, "groove")[..., 2].round(6))
+    edges = edges[[0, 2, 3, 5]]  # without the floors' upper edges
     land = (12 - 2 * 2) / 3
     assert edges == pytest.approx([-12 + land, -12 + land + 2, -land - 2, -land])
+
+
+@pytest.mark.parametrize("up, nearest_rim", [("crown up", True), ("crown down", False)])
+def test_a_grooves_roof_slopes_so_that_it_needs_no_support(up: str, nearest_rim: bool):
+    """45° from upright is common practice, no source. The face that looks at the plate slopes, the other is level."""
+    fitting = design(recipe_with(CAP, up=up), INCH)
+    corners = surface(fitting, "groove")
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    upward = normals @ fitting.print_axes[2] / np.linalg.norm(normals, axis=1)
+    assert upward.min() == pytest.approx(-math.sqrt(0.5), abs=1e-3)
+    assert upward.max() == pytest.approx(1.0)
+    level, sloping = (corners[..., 2][upward > 0.9], corners[..., 2][upward < -0.5])
+    assert sloping.min() == pytest.approx(-4 + 3.175 / 2 - 2 if nearest_rim else -4 - 3.175 / 2)
+    assert np.unique(level.round(4)) == pytest.approx([-4 - 3.175 / 2 if nearest_rim else -4 + 3.175 / 2], abs=1e-4)

@@ -23,9 +23,10 @@ from addon.job.jobfile import job_text, parse_job, read_job
 from addon.job.judging import verdict_of
 from addon.job.running import run
 from addon.takeoff import Takeoff, TubeEnd
-from addon.takeoff.given import SizedEnd, joined, leaving_out, stand_ins
+from addon.takeoff.given import SizedEnd, end_of, joined, leaving_out, stand_ins
 from addon.takeoff.picked import PickedEnd
 from addon.trade.sizes import tube_sizes
+from addon.trade.tables import UnknownNameError
 
 SQUARE = [[0, 0, 100], [30, 0, 100], [30, 30, 100], [0, 30, 100]]
 BORE = [[2, 2, 100], [28, 2, 100], [28, 28, 100], [2, 28, 100]]
@@ -255,6 +256,17 @@ def test_a_size_of_the_tables_is_an_end(name: str) -> None:
     end = SizedEnd(name, (1.0, 2.0, 3.0), (0.0, 2.0, 0.0), (0.0, 0.0, 1.0)).tube_end()
     assert end.section.like(size.section, 0) and end.open and end.mitre_deg == 0
     np.testing.assert_allclose(end.frame.axes, [(0, 0, 1), (1, 0, 0), (0, 1, 0)], atol=1e-12)
+
+
+def test_the_metal_decides_the_corners_of_a_size() -> None:
+    """Source of the corners: EN 10219-2 and EN 755-9, from memory; see test_trade."""
+    for own, job, radius in [
+        (None, "carbon steel", 6), (None, "aluminium", 0),
+        ("aluminium", "carbon steel", 0), ("carbon steel", "aluminium", 6),
+    ]:  # fmt: skip
+        assert end_of(SizedEnd("40 × 40 × 3", metal=own), job).section.outer.corner_radius == radius
+    with pytest.raises(UnknownNameError, match="no tube metal is called 'tin'"):
+        SizedEnd("40 × 40 × 3", metal="tin").tube_end()
 
 
 # The whole way

@@ -277,7 +277,7 @@ def test_caption_names_layer_height_rings_rest_and_finding():
     assert shapes.caption(reviewed, 13) == ("layer 14 of 32, z 3.25 mm", "3 rings of 0.5 mm", "rest 100%")
     hanging = shapes.caption(reviewed, 24)
     assert hanging[0] == "layer 25 of 32, z 6 mm"
-    assert hanging[2:] == ("rest 0%", "overhang: look at")
+    assert hanging[2:] == ("rest 0%",)
     wall = seen(mesh_of(box(20, 20, 2), box(20, 0.6, 6, 2)))
     for layer, thin in ((7, False), (8, True), (20, True), (31, True)):  # the wall's layers, first to last
         assert ("thin wall: look at" in shapes.caption(wall, layer)) == thin
@@ -459,7 +459,7 @@ def test_a_sheet_shrinks_until_it_keeps_clear_of_the_words():
     [
         (Recipe(rise_mm=12, gap_mm=0.2), Section.round(25.4, 3.175), 0.0),
         (
-            recipe_of(crown="flat", rise_mm=6, lip_mm=1, groove_count=3, groove_width_mm=1),
+            recipe_of(crown="flat", rise_mm=6, lip_mm=1, groove_count=3, groove_width_mm=1, groove_depth_mm=0.6),
             Section.rectangular(50, 25, 2),
             0.0,
         ),

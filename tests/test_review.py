@@ -68,7 +68,7 @@ def test_cures_name_fields_that_exist() -> None:
     recipes = (
         Recipe(),
         Recipe(spigot_mm=7.9, rise_mm=5.1, crown="low dome"),
-        recipe_of(groove_count=2, groove_width_mm=1.1),
+        recipe_of(groove_count=2, groove_width_mm=1.1, groove_depth_mm=0.8),
     )
     for recipe in recipes:
         for finding in review_fitting(design(recipe, Section.round(33.4, 3.38), facets=32), PROCESS).findings:

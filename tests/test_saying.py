@@ -270,7 +270,7 @@ def test_reviews_of_meshes() -> None:
             assert_in_inches(said)
     assert checks >= {
         "overhang", "bridge", "thin wall", "trapped support", "too large for the plate", "tipping", "footing", "layers",
-        "leaning surface", "closed cavity", "floats in the bath", "bath too shallow", "orientation",
+        "closed cavity", "floats in the bath", "bath too shallow", "orientation",
         "height inside a layer", "overlapping bodies",
     }  # fmt: skip
 

@@ -24,7 +24,7 @@ from addon.trade.cautions import cautions
 from addon.trade.fits import (
     fit_named,
     fits,
-    tolerance_rules,
+    has_weld_seam,
     tube_tolerance,
 )
 from addon.trade.hardware import Thread, thread_named, threads
@@ -42,6 +42,7 @@ from addon.trade.processes import (
 from addon.trade.sizes import (
     Gauge,
     Pipe,
+    Series,
     SizeFamily,
     expand,
     gauges,
@@ -51,9 +52,10 @@ from addon.trade.sizes import (
     size_named,
     tube_sizes,
 )
+from addon.trade.standards import tube_standards
 from addon.trade.tables import TableError, UnknownNameError, cited, make_row, read_rows
 
-SCHEDULES = ("5", "10", "40", "80", "160")
+SCHEDULES = ("5", "10", "20", "30", "40", "60", "80", "120", "160", "STD", "XS", "XXS")
 GENERAL = process_named(DEFAULT_PROCESS)
 BENCH = process_named("Dissolved support, 0.25 mm layers")
 DISSOLVED = {
@@ -63,6 +65,8 @@ DISSOLVED = {
     "pocket_mouth_mm": 6 * 0.5, "bath": "caustic, ultrasonic", "bath_density": 1.03, "bath_fill_mm": 170, "bath_h": 4,
 }  # fmt: skip
 """What support that dissolves changes in a row."""
+STEEL = "carbon steel"
+SOME_SIZES = [tube_sizes()[row] for row in np.random.default_rng(8).choice(len(tube_sizes()), 300, replace=False)]
 ROWS = [
     ("Show side, 0.15 mm layers", "ASA", 0.4, Fraction(3, 8), {}),
     ("Everyday, 0.2 mm layers", "ASA", 0.4, Fraction(1, 2), {}),
@@ -85,24 +89,31 @@ def inches(text: str) -> float:
 
 class TestSizes:
     def test_pipes_are_those_of_the_standard(self):
-        # source: ASME B36.10M as fluids carries it, every size to NPS 6 in both directions
+        # source: ASME B36.10M as fluids carries it, every size to NPS 12 in both directions; a wall that has two names
+        # is called by its number
         theirs = {}
         for schedule in SCHEDULES:
             nominal, _, outside, wall = schedule_lookup[schedule][:4]
-            theirs |= {(n, schedule): (o, t) for n, o, t in zip(nominal, outside, wall, strict=True) if n <= 6}
+            theirs |= {(n, schedule): (o, t) for n, o, t in zip(nominal, outside, wall, strict=True) if n <= 12}
         ours = {}
         for size in tube_sizes():
             if size.family == "Pipe":
-                nominal, schedule = size.name.split(" Sch ")
+                nominal, schedule = re.fullmatch(r"(NPS \S+) (?:Sch )?(\w+)", size.name).groups()
                 ours[inches(nominal), schedule] = (size.width_mm, size.wall_mm)
-        assert len(ours) == 68
-        assert ours == theirs
+        assert len(ours) == 126
+        assert ours.items() <= theirs.items()
+        assert {(nominal, *size) for (nominal, _), size in ours.items()} == {
+            (nominal, *size) for (nominal, _), size in theirs.items()
+        }
 
     def test_gauges_are_those_of_the_gauge_table(self):
-        # source: Birmingham gauge as fluids carries it
+        # source: Birmingham gauge and British standard wire gauge as fluids carries them
+        theirs = {"ga": "BWG", "SWG": "BSWG"}
         for gauge in gauges():
-            number = int(gauge.name.removesuffix(" BWG"))
-            assert gauge.wall_mm == pytest.approx(fluids.t_from_gauge(number, False, "BWG") * 25.4, abs=1e-9)
+            number, kind = gauge.name.split()
+            assert gauge.wall_mm == pytest.approx(
+                fluids.t_from_gauge(int(number), False, theirs[kind]) * 25.4, abs=1e-9
+            )
 
     def test_inch_sizes_measure_what_their_names_say(self):
         # source: pint's inch
@@ -114,10 +125,10 @@ class TestSizes:
                 continue
             sides = [inches(part) * inch_mm for part in parts[:-1]]
             assert (size.width_mm, size.depth_mm) == pytest.approx((sides[0], sides[-1]), abs=1e-9)
-            if "BWG" not in parts[-1]:
+            if not parts[-1].endswith((" ga", " SWG")):
                 assert size.wall_mm == pytest.approx(inches(parts[-1]) * inch_mm, abs=1e-9)
             checked += 1
-        assert checked > 200
+        assert checked > 2000
 
     def test_metric_sizes_measure_what_their_names_say(self):
         checked = 0
@@ -126,22 +137,22 @@ class TestSizes:
                 numbers = [float(part) for part in size.name.split(" × ")]
                 assert numbers == [size.width_mm, size.depth_mm, size.wall_mm][-len(numbers) :]
                 checked += 1
-        assert checked > 200
+        assert checked > 2000
 
     @pytest.mark.parametrize(
         ("section", "name"),
         [
             # source: ASME B36.10M (NPS); the Birmingham gauge; how a size is said: common practice, no source
             (Section.round(25.4, 3.175), "1 in × 1/8 in"),
-            (Section.round(25.4, 3.048), "1 in × 11 BWG"),
-            (Section.round(38.1, 1.65), "1 1/2 in × 16 BWG"),
+            (Section.round(25.4, 3.048), "1 in × 11 ga"),
+            (Section.round(38.1, 1.65), "1 1/2 in × 16 ga"),
             (Section.round(33.4, 3.38), "NPS 1 Sch 40"),
             (Section.round(48.3, 3.68), "NPS 1½ Sch 40"),
             (Section.round(60.3, 3.91), "NPS 2 Sch 40"),
             (Section.round(42.4, 2), "42.4 × 2"),
             (Section.rectangular(40, 40, 3), "40 × 40 × 3"),
             (Section.rectangular(30, 60, 2), "60 × 30 × 2"),
-            (Section.rectangular(50.8, 25.4, 1.651), "2 in × 1 in × 16 BWG"),
+            (Section.rectangular(50.8, 25.4, 1.651), "2 in × 1 in × 16 ga"),
         ],
     )
     def test_a_section_is_called_what_a_fabricator_calls_it(self, section, name):
@@ -162,10 +173,8 @@ class TestSizes:
     def test_every_size_finds_itself(self):
         for size in tube_sizes():
             match = nearest_size(size.section)
-            tube_size = size_named(match.name)
-            twin = (tube_size.width_mm, tube_size.depth_mm, tube_size.wall_mm)
-            assert twin == pytest.approx((size.width_mm, size.depth_mm, size.wall_mm), abs=0.01)
-            assert len(match.name) <= len(size.name)
+            off = abs(match.width_off_mm) + abs(match.depth_off_mm) + abs(match.wall_off_mm[0])
+            assert match.name == size.name or (off <= 0.011 and len(match.name) <= len(size.name))
 
     @given(
         row=st.integers(0, len(tube_sizes()) - 1),
@@ -207,16 +216,16 @@ class TestSizes:
     @pytest.mark.parametrize(
         ("section", "known"),
         [
-            # the largest size, so that no larger one is near: 168.3 ± 1 % and the thickest wall 18.26 ± 12.5 %
-            (Section.round(168.3 * 1.0099, 18.26), True),
-            (Section.round(168.3 * 1.0101, 18.26), False),
-            (Section.round(168.3, 18.26 * 1.124), True),
-            (Section.round(168.3, 18.26 * 1.126), False),
-            # the smallest: 10 × 1, ± 0.5 mm and ± 0.15 mm
-            (Section.round(9.51, 1), True),
-            (Section.round(9.49, 1), False),
-            (Section.round(10, 0.86), True),
-            (Section.round(10, 0.84), False),
+            # the thickest wall, so that no larger one is near: 323.8 ± 1 % and 33.32 ± 12.5 %
+            (Section.round(323.8 * 1.0099, 33.32), True),
+            (Section.round(323.8 * 1.0101, 33.32), False),
+            (Section.round(323.8, 33.32 * 1.124), True),
+            (Section.round(323.8, 33.32 * 1.126), False),
+            # the smallest: 6 × 1, ± 0.5 mm and ± 0.15 mm
+            (Section.round(5.51, 1), True),
+            (Section.round(5.49, 1), False),
+            (Section.round(6, 0.86), True),
+            (Section.round(6, 0.54), False),
             (Section.rectangular(40, 33, 3), False),
         ],
     )
@@ -234,7 +243,7 @@ class TestSizes:
     @pytest.mark.parametrize(
         ("section", "name"),
         [
-            (Section.round(25.43, 3.2), "1 in × 1/8 in"),
+            (Section.round(25.43, 3.18), "1 in × 1/8 in"),
             (Section.round(300, 5.123), "300 × 5.12 round"),
             (Section.rectangular(40, 33, 3), "40 × 33 × 3 rectangular"),
             (Section(Outline("obround", 60, 30), Outline("obround", 56, 26)), "60 × 30 × 2 oval"),
@@ -280,6 +289,13 @@ class TestSizes:
             size_named("40 × 40 × 7")
 
     @pytest.mark.parametrize(
+        ("older", "name"),
+        [("1 1/2 in × 16 BWG", "1 1/2 in × 16 ga"), ("2 in x 2 in x 11bwg", "2 in × 2 in × 11 ga")],
+    )
+    def test_older_names_are_still_read(self, older, name):
+        assert size_named(older).name == name
+
+    @pytest.mark.parametrize(
         ("family", "told"),
         [
             ({"outside": ("2O",)}, "row 1 .*outside: '2O'"),
@@ -288,16 +304,27 @@ class TestSizes:
             ({"walls": ("16 BWC",)}, "row 1 .*walls: '16 BWC'"),
             ({"walls": ("10",)}, "20 × 10: walls: leaves no bore"),
             ({"walls": ("2", "2")}, "20 × 2: stands in the table twice"),
+            ({"walls": ("2 to 9 of steps",)}, "row 1 .*walls: '2 to 9 of steps'"),
+            ({"sizes": ("20 2",)}, "row 1 .*sizes: '20 2'"),
+            ({"standards": ("EN 10219",)}, "row 1 .*standards: no tube standard is called 'EN 10219'; nearest"),
+            ({"outside": ("40 × 20",), "walls": ("5",)}, "40 × 20 × 5: walls: the corners of EN 10219-2 leave no flat"),
         ],
     )
     def test_a_damaged_family_is_named(self, family, told):
-        row = replace(SizeFamily("Test", ("20",), ("2", "16 BWG"), "EN 10219-2", source="test"), **family)
+        row = replace(SizeFamily("Test", ("EN 10219-2",), ("20",), ("2", "16 ga"), source="test"), **family)
         with pytest.raises(TableError, match=f"sizes.toml: .*{told}"):
-            expand([Gauge("16 BWG", 1.651, source="test")], [row], [])
+            expand([Gauge("16 ga", 1.651, source="test")], [Series("steps", ("1", "2"), source="test")], [row], [], [])
+
+    def test_runs_of_a_series_and_of_fractions(self):
+        row = SizeFamily("Test", ("ASTM A513",), ("1 in to 1 1/8 in by 1/16 in",), ("1 to 2 of steps",), source="test")
+        sizes = expand([], [Series("steps", ("0.5", "1", "2", "3"), source="test")], [row], [], [])
+        assert [size.name for size in sizes] == [
+            f"{outside} × {wall}" for outside in ("1 in", "1 1/16 in", "1 1/8 in") for wall in ("1", "2")
+        ]
 
     def test_a_pipe_with_a_wall_too_few_is_named(self):
         with pytest.raises(TableError, match=r"sizes.toml: .*NPS 1: walls_mm: 1 walls for 2 schedules"):
-            expand([], [], [Pipe("NPS 1", 33.4, (40, 80), (3.38,), source="test")])
+            expand([], [], [], [Pipe("NPS 1", 33.4, ("40", "80"), (3.38,), source="test")], [])
 
 
 class TestFits:
@@ -315,63 +342,112 @@ class TestFits:
 
     def test_tube_tolerances(self):
         # source: EN 10219-2, from memory: outside ±1 %, at least ±0.5 mm; wall ±10 % up to 5 mm, ±0.5 mm above
-        small, large = tube_tolerance(Section.rectangular(40, 40, 3)), tube_tolerance(Section.rectangular(150, 150, 6))
-        assert small.source == large.source == "EN 10219-2, cold-formed welded hollow sections (from memory)"
+        small = tube_tolerance(Section.rectangular(40, 40, 3), STEEL)
+        assert small.source == "EN 10219-2, cold-formed welded hollow sections (from memory)"
         assert (small.outside_mm, small.wall_mm) == pytest.approx((0.5, 0.3))
-        assert (large.outside_mm, large.wall_mm) == pytest.approx((1.5, 0.5))
         assert small.bore_mm == pytest.approx(1.1)
-        assert tube_tolerance(Section.rectangular(60, 120, 3)).outside_mm == pytest.approx(1.2)
+        assert tube_tolerance(Section.rectangular(60, 120, 3), STEEL).outside_mm == pytest.approx(1.2)
+        # source: EN 10210-2, from memory: the same outside, wall ±10 %; the wider of the two counts
+        large = tube_tolerance(Section.rectangular(150, 150, 6), STEEL)
+        assert large.source.startswith("EN 10210-2,")
+        assert (large.outside_mm, large.wall_mm) == pytest.approx((1.5, 0.6))
         # source: ASTM A53, from memory: wall at most 12.5 % thin; outside ±1/64 in (0.4 mm) to NPS 1½
-        pipe = tube_tolerance(Section.round(33.4, 3.38))
+        pipe = tube_tolerance(Section.round(33.4, 3.38), STEEL)
         assert pipe.source.startswith("ASTM A53,")
         assert (pipe.outside_mm, pipe.wall_mm) == pytest.approx((0.4, 0.4225))
-        assert tube_tolerance(Section.round(25.4, 3.175)).source.startswith("ASTM A513,")
-        assert tube_tolerance(Section.round(20, 1.5)).source.startswith("EN 10305-3,")
+        assert tube_tolerance(Section.round(25.4, 3.175), STEEL).source.startswith("ASTM A513,")
+        assert tube_tolerance(Section.round(20, 1.5), STEEL).source.startswith("EN 10305-3,")
+
+    @pytest.mark.parametrize(
+        ("section", "metal", "standard", "seam"),
+        [
+            (Section.rectangular(40, 40, 3), STEEL, "EN 10219-2", True),
+            (Section.rectangular(40, 40, 3), "stainless 304", "EN 10296-2", True),
+            (Section.rectangular(40, 40, 3), "aluminium", "EN 755-9", False),
+            (Section.round(48.3, 3.68), STEEL, "ASTM A53", True),
+            (Section.round(48.3, 3.68), "stainless 304", "ASTM A312", True),
+            (Section.round(48.3, 3.68), "aluminium", "ASTM B429", False),
+            (Section.round(33.7, 2.6), STEEL, "EN 10217-1", True),
+            (Section.round(129, 2), "stainless 304", "EN 10296-2", True),
+            (Section.round(204, 2), "stainless 304", "EN 10357", False),
+            # a size that no standard lists in the metal, and no size: the widest of the metal
+            (Section.rectangular(180, 45, 2.5), STEEL, "EN 10219-2", True),
+            (Section.rectangular(47, 33, 2), "aluminium", "ASTM B429", False),
+        ],
+    )
+    def test_the_metal_decides_which_standard_counts(self, section, metal, standard, seam):
+        # source: what the standards are for, from memory
+        band = tube_tolerance(section, metal)
+        assert band.source.startswith(f"{standard},")
+        assert has_weld_seam(section, metal) is seam is (band.seam_mm > 0)
+
+    def test_without_a_metal_the_widest_counts(self):
+        for section in (Section.rectangular(40, 40, 3), Section.round(48.3, 3.68), Section.rectangular(47, 33, 2)):
+            widest = max(tube_tolerance(section, metal.name).bore_mm for metal in tube_metals())
+            assert tube_tolerance(section).bore_mm == pytest.approx(widest)
+
+    def test_a_metal_that_is_in_no_table_is_refused(self):
+        with pytest.raises(UnknownNameError, match="no tube metal is called 'brass'"):
+            has_weld_seam(Section.round(25, 2), "brass")
 
     def test_thin_precision_tube_has_its_least_tolerance_of_wall(self):
         # source: EN 10305-3 and EN 10305-5, from memory: wall ±10 %, at least ±0.1 or ±0.15 mm; the wider of the two
         for section in (Section.round(20, 1), Section.rectangular(20, 20, 1.5)):
-            assert tube_tolerance(section).wall_mm == pytest.approx(0.15)
-        assert tube_tolerance(Section.round(30, 3)).wall_mm == pytest.approx(0.3)
+            assert tube_tolerance(section, STEEL).wall_mm == pytest.approx(0.15)
+        assert tube_tolerance(Section.round(30, 3), STEEL).wall_mm == pytest.approx(0.3)
 
     def test_the_highest_seam_is_cited_from_the_one_standard_that_limits_it(self):
         # source: ASTM A513 as welded, from memory: inside flash up to 3/32 in; a quarter of the wall is usual: common
         # practice, no source
-        flash = tube_tolerance(Section.round(25.4, 3.175))
+        flash = tube_tolerance(Section.round(25.4, 3.175), STEEL)
         assert (flash.seam_mm, flash.seam_most_mm) == pytest.approx((3.175 / 4, 3 / 32 * 25.4))
-        assert [rule.name for rule in tolerance_rules() if "A513" in rule.seam_source] == ["ASTM A513"]
+        assert [rule.name for rule in tube_standards() if "A513" in rule.seam_source] == ["ASTM A513"]
         assert "from memory" in flash.seam_source
-        hollow = tube_tolerance(Section.rectangular(40, 40, 2))
+        hollow = tube_tolerance(Section.rectangular(40, 40, 2), STEEL)
         assert (hollow.seam_most_mm, hollow.seam_source) == (2, "common practice, no source")
 
     def test_a_size_is_cited_from_where_it_is(self):
-        assert cited(size_named("42.4 × 3")) == "EN 10219-2 (from memory)"
+        assert cited(size_named("40 × 30 × 4")) == "EN 10219-2 (from memory)"
         assert cited(size_named("NPS 1 Sch 40")) == "ASME B36.10M"  # compared above
         # in neither standard's list, from memory
-        for name in ("42.4 × 3.6", "33.7 × 3.2", "35 × 35 × 2", "45 × 45 × 3", "4 in × 1 1/2 in × 1/8 in"):
+        for name in ("42.4 × 3.6", "160 × 90 × 4.5", "65 × 65 × 8", "4 in × 1 1/2 in × 1/8 in"):
             assert not re.search("EN 10219|AISC", size_named(name).source)
 
     def test_a_tube_of_no_size_gets_the_widest_tolerance(self):
         odd = Section.rectangular(47, 33, 2)
-        band = tube_tolerance(odd)
+        assert nearest_size(odd) is None
+        band = tube_tolerance(odd, STEEL)
         assert band.source.startswith("EN 10219-2,")
-        assert band.outside_mm >= max(
-            min(max(rule.outside_percent / 100 * 47, rule.outside_least_mm), rule.outside_most_mm)
-            for rule in tolerance_rules()
+        assert band.bore_mm >= max(
+            standard.bore_off_mm(47, 2)
+            for standard in tube_standards()
+            if {STEEL} & set(standard.metals) and "rect" in standard.kinds
         )
 
     def test_every_size_has_its_tolerance_and_seam(self):
-        names = {rule.name for rule in tolerance_rules()}
-        assert {size.tolerance for size in tube_sizes()} == names
-        for size in tube_sizes():
-            band = tube_tolerance(size.section)
-            assert 0 < band.seam_mm <= band.seam_most_mm < size.wall_mm + 1e-9
-            assert band.wall_mm < size.wall_mm
+        metals = {metal.name for metal in tube_metals()}
+        listed = {(size.kind, standard) for size in tube_sizes() for standard in size.standards}
+        assert {standard for _, standard in listed} == set(tube_standards())
+        assert all(kind in standard.kinds and set(standard.metals) <= metals for kind, standard in listed)
+        for size in SOME_SIZES:
+            for metal in metals:
+                band = tube_tolerance(size.section, metal)
+                assert 0 <= band.seam_mm <= band.seam_most_mm < size.wall_mm + 1e-9
+                assert (band.seam_mm > 0) is has_weld_seam(size.section, metal)
+                assert band.wall_mm < size.wall_mm / 2
 
     def test_corners(self):
-        # source: EN 10219-2, from memory: 2.0 walls up to 6 mm of wall
-        for wall, radius in ((1.5, 3), (3, 6), (6, 12)):
-            assert Section.rectangular(80, 80, wall).outer.corner_radius == pytest.approx(radius)
+        # source: EN 10219-2, from memory: 2.0 walls up to 6 mm of wall, 2.5 up to 10 mm, 3.0 above; EN 10210-2, from
+        # memory: 1.5 walls; extruded aluminium has sharp corners, or nearly: common practice, no source
+        for name, metal, radius in [
+            ("80 × 80 × 1.5", STEEL, 3), ("80 × 80 × 6", STEEL, 12), ("80 × 80 × 8", STEEL, 20),
+            ("120 × 120 × 12", STEEL, 36), ("80 × 40 × 8", STEEL, 12), ("80 × 80 × 6", "aluminium", 0),
+            ("40 × 40 × 3", None, 6), ("40 × 40 × 3", "aluminium", 0), ("180 × 45 × 2.5", STEEL, 0),
+            ("2 in × 2 in × 1/8 in", "aluminium", 0), ("2 in × 2 in × 1/8 in", STEEL, 6.35),
+        ]:  # fmt: skip
+            section = size_named(name).section_in(metal)
+            assert section.outer.corner_radius == pytest.approx(radius)
+            assert section.bore.corner_radius == pytest.approx(max(radius - section.wall, 0))
 
 
 class TestMaterials:
@@ -624,11 +700,11 @@ class TestTables:
 
     def test_every_row_says_where_it_is_from(self):
         tabulated = [
-            *gauges(), *tube_sizes(), *fits(), *tolerance_rules(), *materials(), *tube_metals(),
+            *gauges(), *tube_sizes(), *fits(), *tube_standards(), *materials(), *tube_metals(),
             *processes(), *threads(), *cautions(),
         ]  # fmt: skip
         assert all(row.source.strip() for row in tabulated)
 
     def test_the_data_files_are_those_of_the_loaders(self):
-        read = {"hardware", "processes", "materials", "sizes", "fits", "tolerances", "cautions"}
+        read = {"hardware", "processes", "materials", "sizes", "fits", "standards", "cautions"}
         assert {path.stem for path in tables.DATA.glob("*.toml")} == read

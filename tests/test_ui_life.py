@@ -7,6 +7,7 @@ import ast
 import json
 import math
 import re
+import time
 from pathlib import Path
 
 import bpy
@@ -26,8 +27,9 @@ from addon.job.asked import Output, TubeFacts
 from addon.takeoff import TubeEnd
 from addon.trade.processes import Process, process_named, processes
 from addon.ui import fields as ui_fields
-from addon.ui import jobs, listing, looking, records, updating
+from addon.ui import jobs, listing, looking, records, scene_ends, updating
 from addon.ui.desk import active_fitted
+from addon.ui.operators import adding
 from addon.ui.placing import all_fittings, placed
 
 PYTHON_PAGE = Path(__file__).parent.parent / "docs" / "python.md"
@@ -304,6 +306,34 @@ def test_a_fitting_from_the_size_tables(scene: bpy.types.Scene) -> None:
     assert tuple(round(x, 6) for x in items[0].location) == (1, 2, 3)
     fit_again = bpy.ops.ferrule.fit()
     assert fit_again == {"FINISHED"} and len(placed(scene)) == 1
+
+
+def test_the_size_chooser_finds_names_by_their_parts() -> None:
+    every = adding._matching("Square tube, metric", "")
+    assert len(every) > 300 and adding._matching("Square tube, metric", "40 × 40 × 3") == every
+    for typed in ("40x40 3", "40 3", "× 40 3"):
+        found = [name for name, _ in adding._matching("Square tube, metric", typed)]
+        assert "40 × 40 × 3" in found and len(found) < len(every) / 5
+    assert adding._matching("Square tube, metric", "nps") == []
+    start = time.perf_counter()
+    for family, _, _ in adding._families():
+        adding._matching(family, "25")
+    assert time.perf_counter() - start < 1
+
+
+def test_the_family_decides_the_corners_of_an_added_size(scene: bpy.types.Scene) -> None:
+    assert bpy.ops.ferrule.add_fitting(family="Square tube, metric", size="40 x 40 x 3") == {"FINISHED"}
+    scene.cursor.location = (1, 0, 0)
+    extruded = "Aluminium square and rectangular tube, metric"
+    assert bpy.ops.ferrule.add_fitting(family=extruded, size="40 × 40 × 3") == {"FINISHED"}
+    ends = [scene_ends.end_from(line.record) for line in scene.ferrule.ends]
+    assert [end.section.outer.corner_radius for end in ends] == [6, 0]
+    assert [scene_ends._sized(end).metal for end in ends] == ["carbon steel", "aluminium"]
+    scene.cursor.location = (2, 0, 0)
+    assert bpy.ops.ferrule.add_fitting(family="Pipe") == {"FINISHED"}
+    assert scene.ferrule.ends[2].name == "NPS ⅛ Sch 10"
+    with pytest.raises(RuntimeError, match=r"no tube size is called '40 × 40 × 3.3'; nearest: '40 × 40"):
+        bpy.ops.ferrule.add_fitting(size="40 × 40 × 3.3")
 
 
 # Recipes, processes, the user's own meshes

@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 
 from ..fields.messages import Length, Message, Name, say
-from ..trade.fits import tube_tolerance
+from ..trade.fits import has_weld_seam, tube_tolerance
 from ..trade.metals import metal_named
 from ..trade.processes import Material, Process, material_named
 from .circumstances import TubeInUse
@@ -72,7 +72,7 @@ def fit_band(
     """
     seat = fitting.seat
     contributions = [
-        *_of_tube(fitting, bore_tolerance_mm),
+        *_of_tube(fitting, bore_tolerance_mm, tube),
         Contribution(
             "print",
             process.tolerance_mm,
@@ -90,11 +90,11 @@ def differential_expansion(half_bore_mm: float, tube_per_k: float, plastic_per_k
     return half_bore_mm * (tube_per_k - plastic_per_k) * kelvin
 
 
-def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribution]:
+def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None, tube: TubeInUse) -> list[Contribution]:
     if bore_tolerance_mm is not None:
         a_side = bore_tolerance_mm / 2
         return [Contribution("bore", a_side, a_side, say("measured to ± {} across", Length(bore_tolerance_mm)))]
-    tolerance = tube_tolerance(fitting.section)
+    tolerance = tube_tolerance(fitting.section, tube.metal)
     return [
         Contribution(
             "tube outside",
@@ -113,10 +113,10 @@ def _of_tube(fitting: Fitting, bore_tolerance_mm: float | None) -> list[Contribu
 
 def _of_seam(fitting: Fitting, tube: TubeInUse) -> Contribution:
     """A seam that was not measured counts with its usual height."""
-    tolerance, metal, height = tube_tolerance(fitting.section), metal_named(tube.metal), tube.seam_height_mm
+    tolerance, height = tube_tolerance(fitting.section, tube.metal), tube.seam_height_mm
     relief = fitting.seat.relief_mm
-    if height is None and not metal.welded:
-        return Contribution("weld seam", 0.0, 0.0, say("tube of {} usually has none", metal.name))
+    if height is None and not has_weld_seam(fitting.section, tube.metal):
+        return Contribution("weld seam", 0.0, 0.0, say("such tube of {} usually has none", tube.metal))
     height_mm = tolerance.seam_mm if height is None else height
     why = say("stands {} into the bore", Length(height_mm)) + (
         say(", the relief takes up {}", Length(relief)) if relief else ""

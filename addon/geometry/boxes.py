@@ -10,83 +10,72 @@ import numpy as np
 from .frames import Floats
 from .topology import Indices
 
-_BRANCHES = 8
+_NOTHING = 1e300
+"""Least coordinate of a box that holds nothing, and, negative, its greatest: finite, so that sums of them are too."""
+_LEVELS_AT_ONCE = 3
+"""How far the tree is gone down before boxes are tried again: eight to one is quickest with arrays."""
 
 
 @dataclass(frozen=True, eq=False)
 class BoxTree:
-    """Levels of boxes, leaves first; each box above holds eight neighbours below."""
+    """Levels of boxes, leaves first; each box above holds two neighbours below. The leaves are filled up to a power of
+    two with boxes that hold nothing."""
 
     order: Indices
-    middles: tuple[Floats, ...]
-    halves: tuple[Floats, ...]
+    lows: tuple[Floats, ...]
+    highs: tuple[Floats, ...]
 
     @classmethod
     def of(cls, low: Floats, high: Floats) -> BoxTree:
         """The tree over boxes with least and greatest coordinates ``low`` and ``high`` (n, 3)."""
         order = curve_order((low + high) / 2)
-        lows, highs = [low[order]], [high[order]]
-        while len(lows[-1]) > _BRANCHES:
-            groups = np.arange(0, len(lows[-1]), _BRANCHES)
-            lows.append(np.minimum.reduceat(lows[-1], groups))
-            highs.append(np.maximum.reduceat(highs[-1], groups))
-        sides = list(zip(lows, highs, strict=True))
-        return cls(order, tuple((a + b) / 2 for a, b in sides), tuple((b - a) / 2 for a, b in sides))
+        size = 1 << max(len(order) - 1, 0).bit_length()
+        lows, highs = [np.full((size, 3), _NOTHING)], [np.full((size, 3), -_NOTHING)]
+        lows[0][: len(order)], highs[0][: len(order)] = low[order], high[order]
+        while len(lows[-1]) > 1:
+            lows.append(np.minimum(lows[-1][::2], lows[-1][1::2]))
+            highs.append(np.maximum(highs[-1][::2], highs[-1][1::2]))
+        return cls(order, tuple(lows), tuple(highs))
 
     def near(self, origins: Floats, axes: Floats, low: Floats, high: Floats) -> tuple[Indices, Indices]:
         """Pairs of turned box and box that may overlap: indices of the one and of the other.
 
         The k turned boxes lie from ``low`` to ``high`` (k, 3) along ``axes`` (k, 3, 3) about ``origins`` (k, 3).
         """
-        middle, half = (low + high) / 2, (high - low) / 2
-        query = np.repeat(np.arange(len(origins)), len(self.middles[-1]))
-        node = np.tile(np.arange(len(self.middles[-1])), len(origins))
-        spread_axes = np.abs(axes)
-        for level in range(len(self.middles) - 1, -1, -1):
-            if level < len(self.middles) - 1:
-                size = len(self.middles[level])
-                query = np.repeat(query, _BRANCHES)
-                node = (node[:, None] * _BRANCHES + np.arange(_BRANCHES)).ravel()
-                query, node = query[node < size], node[node < size]
-            arm = self.middles[level].take(node, axis=0) - origins.take(query, axis=0)
-            spread = self.halves[level].take(node, axis=0)
+        middle, half, spread_axes = (low + high) / 2, (high - low) / 2, np.abs(axes)
+        query, node, level = np.arange(len(origins)), np.zeros(len(origins), np.int64), len(self.lows) - 1
+        while True:
+            lows, highs = self.lows[level].take(node, axis=0), self.highs[level].take(node, axis=0)
+            arm = (lows + highs) / 2 - origins.take(query, axis=0)
             off = np.einsum("kij,kj->ki", axes.take(query, axis=0), arm) - middle.take(query, axis=0)
-            reach = np.einsum("kij,kj->ki", spread_axes.take(query, axis=0), spread) + half.take(query, axis=0)
-            inside = np.abs(off) <= reach
+            spread = np.einsum("kij,kj->ki", spread_axes.take(query, axis=0), (highs - lows) / 2)
+            inside = np.abs(off) <= spread + half.take(query, axis=0)
             near = inside[:, 0] & inside[:, 1] & inside[:, 2]
             query, node = query[near], node[near]
-        return query, self.order[node]
+            if level == 0:
+                return query, self.order[node]
+            down = min(_LEVELS_AT_ONCE, level)
+            level -= down
+            query = np.repeat(query, 1 << down)
+            node = ((node << down)[:, None] + np.arange(1 << down)).ravel()
 
-
-def overlapping(low: Floats, high: Floats, most: int) -> tuple[Indices, Indices] | None:
-    """Pairs of boxes (n, 3) that overlap, each once; None where there may be more than ``most``.
-
-    A tree of two branches that is walked against itself, many times quicker here than ``BoxTree``.
-    """
-    order = curve_order((low + high) / 2)
-    depth = max(int(np.ceil(np.log2(max(len(order), 1)))), 0)
-    lows = np.full((2**depth, 3), np.inf)
-    highs = np.full((2**depth, 3), -np.inf)
-    lows[: len(order)], highs[: len(order)] = low[order], high[order]
-    levels = [(lows, highs)]
-    while len(levels[-1][0]) > 1:
-        lows, highs = levels[-1]
-        levels.append((np.minimum(lows[::2], lows[1::2]), np.maximum(highs[::2], highs[1::2])))
-    a = b = np.zeros(1, np.int64)
-    for lows, highs in reversed(levels[:-1]):
-        same = a == b
-        child_a, child_b = 2 * a, 2 * b
-        a = np.concatenate([child_a, child_a, child_a + 1, (child_a + 1)[~same]])
-        b = np.concatenate([child_b, child_b + 1, child_b + 1, child_b[~same]])
-        keep = np.ones(len(a), bool)
-        for axis in range(3):
+    def overlapping(self, most: int) -> tuple[Indices, Indices] | None:
+        """Pairs of its boxes that overlap, each once; None where there may be more than ``most``."""
+        a = b = np.zeros(1, np.int64)
+        for lows, highs in zip(self.lows[-2::-1], self.highs[-2::-1], strict=True):
+            same = a == b
+            child_a, child_b = 2 * a, 2 * b
+            a = np.concatenate([child_a, child_a, child_a + 1, (child_a + 1)[~same]])
+            b = np.concatenate([child_b, child_b + 1, child_b + 1, child_b[~same]])
+            keep = np.ones(len(a), bool)
+            for axis in range(3):
+                a, b = a[keep], b[keep]
+                keep = (lows[a, axis] <= highs[b, axis]) & (lows[b, axis] <= highs[a, axis])
             a, b = a[keep], b[keep]
-            keep = (lows[a, axis] <= highs[b, axis]) & (lows[b, axis] <= highs[a, axis])
-        a, b = a[keep], b[keep]
-        if len(a) > most:
-            return None
-    unlike = a != b
-    return order[a[unlike]], order[b[unlike]]
+            if len(a) > most:
+                return None
+        unlike = a != b
+        return self.order[a[unlike]], self.order[b[unlike]]
 
 
 def curve_order(points: Floats) -> Indices:

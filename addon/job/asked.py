@@ -320,7 +320,7 @@ class Job:
         else:
             where = say(f"{{}}.toml: measured[{self.measured.index(reading) + 1}]", self.name)
         try:
-            return with_reading(section, width, depth)
+            return with_reading(section, width, depth, self.tube.metal)
         except ValueError as error:
             raise JobError(
                 say("{}: {}. Read the calipers again, narrow what the entry matches, or mend the model.", where, error)

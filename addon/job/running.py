@@ -16,7 +16,7 @@ from ..files.errors import FileError
 from ..geometry.mesh import Mesh
 from ..review import Finding
 from ..takeoff import Takeoff, TakeoffError, split_bodies, take_off
-from ..takeoff.given import joined, leaving_out
+from ..takeoff.given import end_of, joined, leaving_out
 from .asked import Job, JobError
 from .batches import book_notes, sort_into_batches
 from .folder import LastRun, left_behind, set_aside
@@ -77,7 +77,7 @@ def tube_ends_of(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
     if missed:
         places = say_all([say("{}", Length(*place, between=", ")) for place in missed], "; ")
         notes.append(say("No tube end lies at {}, so none was left out there; compare with the list of ends.", places))
-    takeoff = joined(takeoff, [given.tube_end() for given in job.tube_ends])
+    takeoff = joined(takeoff, [end_of(given, job.tube.metal) for given in job.tube_ends])
     return replace(takeoff, notes=(*notes, *takeoff.notes))
 
 

@@ -143,14 +143,15 @@ class Body:
         return (low + high) / 2
 
 
-def bath_findings(bath: Bath, needs_support: bool, process: Process, name: str) -> list[Finding]:
+def bath_findings(bath: Bath, process: Process, name: str, planned: bool = False) -> list[Finding]:
+    """Where support is ``planned`` with the part, how it floats is part of the plan."""
     findings = []
-    if bath.floats:
+    if bath.floats and not planned:
         findings.append(
             Finding(
                 fitting=name,
                 check="floats in the bath",
-                severity="look at" if needs_support else "good to know",
+                severity="good to know",
                 meaning=say(
                     "At {fill:.0%} fill the part is lighter than the bath and floats: its {dry_side} stays {dry} "
                     "out of it.",

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..geometry.boxes import overlapping
+from ..geometry.boxes import BoxTree
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh, cross_rows, triangle_normals
 from ..geometry.topology import Indices
@@ -39,7 +39,7 @@ def crossings(mesh: Mesh) -> Crossings | None:
     if count > MOST_TRIANGLES:
         return None
     corners = mesh.corners
-    pairs = overlapping(corners.min(axis=1), corners.max(axis=1), _MOST_PAIRS)
+    pairs = BoxTree.of(corners.min(axis=1), corners.max(axis=1)).overlapping(_MOST_PAIRS)
     if pairs is None:
         return None
     first, second = pairs

@@ -28,6 +28,8 @@ from .outlines import centre_of, closed, distances, greatest, offset, samples
 
 OverhangKind = Literal["cantilever", "bridge", "island"]
 
+NAMES: dict[OverhangKind, str] = {"cantilever": "overhang", "bridge": "bridge", "island": "island"}
+"""What findings and marks call them."""
 LEAST_BEADS = 0.25
 """An overhang smaller than this share of a bead's width squared is laid on nothing and still holds."""
 _SLACK_MM = 0.005
@@ -176,24 +178,30 @@ def leaning(facets: Facets, overhang_deg: float, plate_mm: float) -> LeaningSurf
 def overhang_findings(
     layers: Layers,
     overhangs: Sequence[Overhang],
-    surface: LeaningSurface,
     levels: Sequence[Level],
     process: Process,
     name: str,
+    planned: bool = False,
 ) -> list[Finding]:
-    """One finding for each kind and run of layers, the worst of its parts as its place."""
+    """One finding for each kind and run of layers that needs support, the worst of its parts as its place; where
+    support is ``planned`` with the part, only for what starts in the air."""
     findings = []
-    for run in _runs(overhangs):
-        worst = max(run, key=lambda overhang: overhang.reach_mm)
-        area = sum(overhang.beyond_mm2 for overhang in run)
+    for run in runs(overhangs):
+        worst = worst_of(run)
+        if worst.carried(process) or (planned and worst.kind != "island"):
+            continue
         first, last = run[0].layer, run[-1].layer
         severity, meaning, limit, advice = _words(worst, layers, first, levels, process)
         findings.append(
             Finding(
                 fitting=name,
-                check=worst.kind if worst.kind != "cantilever" else "overhang",
+                check=NAMES[worst.kind],
                 severity=severity,
-                meaning=say("{meaning}; {area} in all.", meaning=meaning, area=Area(area)),
+                meaning=say(
+                    "{meaning}; {area} in all.",
+                    meaning=meaning,
+                    area=Area(sum(overhang.beyond_mm2 for overhang in run)),
+                ),
                 advice=advice,
                 value=round(worst.reach_mm, 2),
                 limit=round(limit, 2),
@@ -202,26 +210,6 @@ def overhang_findings(
                 position_mm=worst.position_mm,
                 layer=first + 1,
                 layers=(first + 1, last + 1),
-            )
-        )
-    if surface.area_mm2 > LEAST_BEADS * process.bead_mm**2:
-        x, y, z = surface.position_mm
-        findings.append(
-            Finding(
-                fitting=name,
-                check="leaning surface",
-                severity="good to know",
-                meaning=say(
-                    "On {area} the surface leans more than {overhang:g}° from upright.",
-                    area=Area(surface.area_mm2),
-                    overhang=process.overhang_deg,
-                ),
-                advice=say("The overhang findings show which of it needs support."),
-                value=round(surface.steepest_deg, 1),
-                limit=process.overhang_deg,
-                unit="°",
-                where=say("z {}", Length(z)),
-                position_mm=(x, y, z),
             )
         )
     return findings
@@ -239,31 +227,26 @@ def _words(
         )
     if worst.kind == "bridge":
         limit = process.bridge_mm
-        if worst.carried(process):
-            meaning = say("A bridge of {} is laid between two rests", Length(worst.reach_mm))
-            return "good to know", meaning, limit, say("Nothing to do.")
-        return (
-            "look at",
-            say("A bridge of {} is longer than the process spans", Length(worst.reach_mm)),
-            limit,
-            say("Support it, or bring the rests within {}.", Length(limit)),
-        )
+        meaning = say("A bridge of {} is longer than the process spans and needs support", Length(worst.reach_mm))
+        return "good to know", meaning, limit, say("To do without, bring the rests within {}.", Length(limit))
     limit = carried_step(layers, first, process.overhang_deg)
     low, high = layers.cuts[first - 1], layers.cuts[first]
     what = next((level.name for level in levels if low < level.z_mm <= high), "layer")
     return (
-        "look at",
+        "good to know",
         say(
             "The {what} stands out {reach} past the layer below and needs support",
             what=what,
             reach=Length(worst.reach_mm),
         ),
         limit,
-        say("Support it, turn the part, or slope its underside {:g}° or more from level.", 90 - process.overhang_deg),
+        say(
+            "To do without, turn the part, or slope its underside {:g}° or more from level.", 90 - process.overhang_deg
+        ),
     )
 
 
-def _runs(overhangs: Sequence[Overhang]) -> list[list[Overhang]]:
+def runs(overhangs: Sequence[Overhang]) -> list[list[Overhang]]:
     """Parts of one kind in layers that follow each other, together."""
     runs: list[list[Overhang]] = []
     latest: dict[OverhangKind, list[Overhang]] = {}
@@ -274,3 +257,7 @@ def _runs(overhangs: Sequence[Overhang]) -> list[list[Overhang]]:
             runs.append(run)
         run.append(overhang)
     return runs
+
+
+def worst_of(run: Sequence[Overhang]) -> Overhang:
+    return max(run, key=lambda overhang: overhang.reach_mm)

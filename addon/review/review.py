@@ -141,6 +141,7 @@ def review(
     seen_mm: tuple[float, float] | None = None,
     seen_name: str = "",
     material: Material | None = None,
+    support_planned: bool = False,
     solid: Manifold | None = None,
 ) -> Review:
     """Review a mesh that stands as it will be printed: z up, its lowest point at z = 0, in mm.
@@ -148,9 +149,10 @@ def review(
     ``levels`` names the heights that matter (ledges, faces of grooves, the top); without it they are the flat faces'.
     ``seen_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
     part widens; ``seen_name`` is what it is called. ``material`` takes the place of the table's plastic which the
-    process names. ``solid`` is the kernel's own solid of the mesh, where the kernel made it: such a mesh is sound and
-    crosses itself nowhere, so that is not looked for. Raises ``UnreadableMeshError`` for arrays that are not a mesh;
-    anything else becomes a finding.
+    process names. With ``support_planned`` support that comes off is part of the plan, and so is how it does; it is no
+    finding. ``solid`` is the kernel's own solid of the mesh, where the kernel made it: such a mesh is sound and crosses
+    itself nowhere, so that is not looked for. Raises ``UnreadableMeshError`` for arrays that are not a mesh; anything
+    else becomes a finding.
     """
     made_by_kernel, broken = solid is not None, 0
     findings: list[Finding] = []
@@ -162,7 +164,7 @@ def review(
     part = _Examined(
         mesh, solid, facets, integrity, overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
     )
-    wish = _Wish(name, process, levels, seen_mm, seen_name, material)
+    wish = _Wish(name, process, levels, seen_mm, seen_name, material, support_planned)
     findings += integrity_findings(integrity, name)
     findings += footing.size_finding(mesh.size, process, name)
     printed = None
@@ -201,6 +203,7 @@ class _Wish:
     seen_mm: tuple[float, float] | None
     seen_name: str
     material: Material | None
+    support_planned: bool
 
     def seen_of(self, layers: Layers, seen: LayerSpan) -> tuple[float, float]:
         """The height range that is seen in use."""
@@ -269,7 +272,7 @@ def _print_findings(part: _Examined, printed: Print, wish: _Wish) -> list[Findin
     levels = flat_levels(part.facets) if wish.levels is None else wish.levels
     return [
         *level_findings(layers, levels, name),
-        *overhangs.overhang_findings(layers, printed.overhangs, part.surface, levels, process, name),
+        *overhangs.overhang_findings(layers, printed.overhangs, levels, process, name, wish.support_planned),
         *thickness.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
         *print_plan.plan_findings(layers, printed.plan, process, name),
         *footing.footing_findings(printed.footing, layers, name),
@@ -287,7 +290,7 @@ def _later_findings(printed: Print) -> list[Finding]:
     )
     findings.append(orientation_finding(printed.orientations, name))
     if printed.bath is not None:
-        findings += bath.bath_findings(printed.bath, printed.support.needed, process, name)
+        findings += bath.bath_findings(printed.bath, process, name, wish.support_planned)
     return findings
 
 

@@ -13,6 +13,7 @@ from ..trade.hardware import threads
 VentKind = Literal["none", "channel", "hole"]
 ReliefKind = Literal["none", "flat", "notch"]
 HoleKind = Literal["none", "through", "nut pocket", "insert"]
+RoofKind = Literal["sloped", "square"]
 
 _GROOVES, _VENT, _RELIEF, _RIBS, _HOLE = "Glue Grooves", "Vent", "Seam Relief", "Crush Ribs", "Hole and Hollow"
 
@@ -46,6 +47,12 @@ class Grooves:
     depth_mm: float = declared(
         1.0, "Groove Depth", "How deep each glue groove is cut into the spigot",
         twin="Depth", group=_GROOVES, shown=_when("groove"),
+    )  # fmt: skip
+    roof: RoofKind = declared(
+        "sloped", "Groove Roof", "Face of each groove that is a ceiling when printed; sloped it needs no support",
+        twin="Roof", group=_GROOVES, shown=_when("groove"),
+        meaning="face of each groove that is a ceiling when printed, the upper one crown up, the lower one crown down. "
+        "Sloped by 45° it needs no support, steeper on a mitred end, as far as the groove's width has room",
     )  # fmt: skip
 
 

@@ -10,8 +10,8 @@ import numpy as np
 from manifold3d import Manifold, OpType, triangulate
 
 from ..geometry.frames import Floats
-from ..geometry.polygons import edge_lengths, outward_normals
-from ..geometry.sections import Section
+from ..geometry.polygons import edge_lengths, outward_normals, signed_area
+from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices
 from .contours import Contour, Fineness
 from .cutters import PAST_MM, OutlinePoint, channel_strip, point_at, prism, seam_strip
@@ -27,16 +27,36 @@ RIB_TRIM_MM = 0.02
 """How far a rib ends from a groove, and the sleeve that trims ribs lies outside them: no two faces fall together."""
 SPIGOT_SURFACES = ("spigot", "lead-in", "tip", "groove", "hollow", "seam relief", "rib")
 
+_DEEPER_MM = 0.05
+"""How far the cone that leaves a groove's sloping face goes on into the spigot's core."""
+
 _FINENESS = Fineness(720, 0.001)
 """Of a whole circle: areas between two outlines of the same facets are then right to 0.002 %."""
 
 
 @dataclass(frozen=True)
 class Groove:
-    """A glue groove between two heights below the rim, both negative."""
+    """A glue groove between two heights below the rim, all negative. Where its floor is narrower than its mouth, the
+    face between them slopes."""
 
     bottom: float
     top: float
+    floor_bottom: float
+    floor_top: float
+
+
+def even_grooves(
+    length_mm: float, grooves: Grooves, roof_mm: float = 0.0, roof_down: bool = False
+) -> tuple[Groove, ...]:
+    """Equal lands between equal grooves, from the tip to the rim, so that they lie centred on the spigot.
+
+    ``roof_mm`` is how much of their width the face that slopes takes, the one nearest the rim or, with ``roof_down``,
+    the one nearest the tip."""
+    count, width = grooves.count, grooves.width_mm
+    land = (length_mm - count * width) / (count + 1)
+    bottoms = [-length_mm + land + index * (land + width) for index in range(count)]
+    low, high = (roof_mm, 0.0) if roof_down else (0.0, roof_mm)
+    return tuple(Groove(bottom, bottom + width, bottom + low, bottom + width - high) for bottom in bottoms)
 
 
 @dataclass(frozen=True)
@@ -47,17 +67,11 @@ class Spigot:
     lead_in_mm: float = 0.0
     hollow_wall_mm: float = 0.0
     """0 for a solid one."""
-    groove: Grooves = Grooves(count=0)
+    grooves: tuple[Groove, ...] = ()
+    """From the tip to the rim."""
+    groove_depth_mm: float = 0.0
     seam: SeamRelief = SeamRelief()
     rib: Ribs = Ribs()
-
-    @property
-    def grooves(self) -> tuple[Groove, ...]:
-        """Equal lands between equal grooves, from the tip to the rim, so that they lie centred on the spigot."""
-        count, width = self.groove.count, self.groove.width_mm
-        land = (self.length_mm - count * width) / (count + 1)
-        bottoms = [-self.length_mm + land + index * (land + width) for index in range(count)]
-        return tuple(Groove(bottom, bottom + width) for bottom in bottoms)
 
     @property
     def lands(self) -> list[tuple[float, float]]:
@@ -84,9 +98,9 @@ class Spigot:
             points.append((lead_in, -length))
             names.append("lead-in")
         points.append((0.0, lead_in - length))
+        depth = self.groove_depth_mm
         for groove in self.grooves:
-            depth = self.groove.depth_mm
-            points += [(0.0, groove.bottom), (depth, groove.bottom), (depth, groove.top), (0.0, groove.top)]
+            points += [(0.0, groove.bottom), (depth, groove.floor_bottom), (depth, groove.floor_top), (0.0, groove.top)]
             names += ["spigot", "groove", "groove", "groove"]
         points.append((0.0, 0.0))
         names.append("spigot")
@@ -95,8 +109,12 @@ class Spigot:
     def raised(self, contour: Contour) -> Shell:
         """The shell over an outline, open at the rim; its surfaces are of ``SPIGOT_SURFACES``. Raises ``RecipeError``
         where a relief would cut it in pieces."""
-        shell = self._lofted(contour) if has_rings(contour.outline) else self._stacked(contour)
         added, removed = self._ribs(contour), self._relief(contour)
+        if has_rings(contour.outline):
+            shell = self._lofted(contour)
+        else:
+            shell = self._stacked(contour)
+            removed += [tool(self._cut_groove(contour, groove), "groove") for groove in self.grooves]
         if not (added or removed):
             return shell
         # The rim is cut last, through everything that stands past it.
@@ -104,7 +122,7 @@ class Spigot:
         everything = tool(prism(contour.grown(2 * PAST_MM), 0.0, 2 * PAST_MM), RIM)
         solid = Manifold.batch_boolean([shell.moved(past).closed(), *added], OpType.Add)
         cut = Manifold.batch_boolean([solid, *removed, everything], OpType.Subtract)
-        cause = ("seam_relief", "none") if removed else ("rib_count", 0)
+        cause = ("seam_relief", "none") if self.seam.kind != "none" else ("rib_count", 0)
         return sound(without_rim(in_one_piece(cut, *cause)))
 
     def room_in(self, section: Section, gap_mm: float, vent: Vent) -> float:
@@ -113,10 +131,18 @@ class Spigot:
         bore = Contour(section.bore, _FINENESS)
         spigot = bore.moved(-gap_mm)
         room, relief = bore.grown(0.0) - channel_strip(vent, self.seam, spigot), seam_strip(self.seam, spigot)
-        length, grooves = self.length_mm - self.lead_in_mm, self.groove.count * self.groove.width_mm
-        volume = (room - (spigot.grown(0.0) - relief)).area() * (length - grooves)
-        if grooves:
-            volume += (room - (spigot.grown(-self.groove.depth_mm) - relief)).area() * grooves
+
+        def beside(inset: float) -> float:
+            return (room - (spigot.grown(-inset) - relief)).area()
+
+        depth = self.groove_depth_mm
+        floors = sum(groove.floor_top - groove.floor_bottom for groove in self.grooves)
+        slopes = sum(groove.top - groove.bottom for groove in self.grooves) - floors
+        volume = beside(0.0) * (self.length_mm - self.lead_in_mm - floors - slopes)
+        if floors:
+            volume += beside(depth) * floors
+        if slopes:  # Simpson's rule: areas change with the square of the inset
+            volume += (beside(0.0) + 4 * beside(depth / 2) + beside(depth)) / 6 * slopes
         return volume
 
     def _lofted(self, contour: Contour) -> Shell:
@@ -124,18 +150,29 @@ class Spigot:
         return loft(rings(contour.outline, profile[:, 0], contour.facets), profile[:, 1], names, first=cap)
 
     def _stacked(self, contour: Contour) -> Shell:
-        """For outlines that have no equal rings: walls and level faces, one on the other."""
+        """Without its grooves, for outlines that have no equal rings."""
         stack = _Stack()
-        outer = self._tip(stack, contour)
-        core = contour.grown(-self.groove.depth_mm).to_polygons() if self.groove.count else []
-        for groove in self.grooves:
-            outer = stack.wall(outer, groove.bottom, "spigot")
-            inner = stack.level(core, groove.bottom)
-            stack.face(outer + _turned(inner), "groove", up=True)
-            inner = stack.wall(inner, groove.top, "groove")
-            outer = stack.level(stack.outlines(outer), groove.top)
-            stack.face(outer + _turned(inner), "groove", up=False)
-        return stack.shell(_turned(stack.wall(outer, 0.0, "spigot")))
+        return stack.shell(_turned(stack.wall(self._tip(stack, contour), 0.0, "spigot")))
+
+    def _cut_groove(self, contour: Contour, groove: Groove) -> Manifold:
+        """What a groove takes away."""
+        core = prism(contour.grown(-self.groove_depth_mm), -self.length_mm - PAST_MM, PAST_MM)
+        bottom, top = groove.bottom, groove.top
+        outside = contour.grown(PAST_MM)
+        around = Contour(Outline.free(max(outside.to_polygons(), key=signed_area)), contour.fineness)
+        for slope, end, up in (
+            (groove.top - groove.floor_top, groove.top, -1),
+            (groove.floor_bottom - groove.bottom, groove.bottom, 1),
+        ):
+            if slope > 0:
+                # The cone goes on outside the spigot and within its core, so that no two faces end together.
+                steepness, far = slope / self.groove_depth_mm, PAST_MM + self.groove_depth_mm + _DEEPER_MM
+                cone = around.raised(np.array([(0.0, 0.0), (far, far * steepness)]), "groove", "groove", "groove")
+                solid = (cone.hanging() if up < 0 else cone).closed()
+                core += solid.translate((0.0, 0.0, end - up * steepness * PAST_MM))
+                past = end - up * steepness * PAST_MM / 2
+                bottom, top = min(bottom, past), max(top, past)
+        return prism(outside, bottom, top) - core
 
     def _tip(self, stack: _Stack, contour: Contour) -> LoopRows:
         """Builds the tip, its lead-in and the hollow; the loop above them."""

@@ -149,6 +149,7 @@ class _Wall:
 
 def made_sharp(surface: Surface, index: WallIndex, rings: FlatRings) -> tuple[Surface, list[Deburred]]:
     """The surface with the chamfered and rounded edges of its rims made sharp, and what these were."""
+    known = np.zeros(len(surface.triangles), bool)
     bands = [
         band
         for edges in (
@@ -156,7 +157,7 @@ def made_sharp(surface: Surface, index: WallIndex, rings: FlatRings) -> tuple[Su
             _crests(surface, _between_walls(surface, index, rings.face)),
         )
         for number in range(len(edges.depths))
-        if (band := _flat_band(surface, index, edges, number))
+        if (band := _flat_band(surface, index, edges, number, known))
     ]
     vertices, normals = surface.vertices.copy(), np.zeros_like(surface.normals)
     deburred = []
@@ -283,7 +284,9 @@ def _rounds(surface: Surface, half: Indices, twin: Indices, facing: Floats) -> t
     return Loops(half[members], begins, surface.starts[half[members]], twin[members] // 3), members
 
 
-def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -> _FlatBand | None:
+def _flat_band(
+    surface: Surface, index: WallIndex, edges: _Edges, number: int, known: NDArray[np.bool_]
+) -> _FlatBand | None:
     """The band beyond one of the ``edges``, pressed flat; None if there is none."""
     loop, normal = edges.loops.half_edges[edges.loops.part(number)], edges.normals[number]
     rim = surface.points(surface.starts[loop])
@@ -294,12 +297,12 @@ def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -
         heights = (surface.points(surface.triangles[triangles]) - middle) @ normal
         return (heights.min(axis=1) > -depth) & (heights.max(axis=1) < above)
 
-    around = _band(surface, loop, is_low)
+    around = _band(surface, loop, is_low, known)
     wall = _Wall.of(surface, index, around, middle, normal) if around else None
     if around is None or wall is None:
         return None
     frame, band_triangles = wall.frame, around.triangles[~wall.holds(surface, around.triangles)]
-    band = _band(surface, loop, lambda triangles: np.isin(triangles, band_triangles))
+    band = _band(surface, loop, lambda triangles: np.isin(triangles, band_triangles), known)
     if band is None or not wall.ends_at(surface, band.far):
         return None
     near, far = (frame.to_local(surface.points(surface.starts[half]))[:, :2] for half in (loop, band.far))
@@ -312,18 +315,24 @@ def _flat_band(surface: Surface, index: WallIndex, edges: _Edges, number: int) -
     return _FlatBand(band.triangles, normal, corners, pressed, after > before, width)
 
 
-def _band(surface: Surface, loop: Indices, allowed: Callable[[Indices], NDArray[np.bool_]]) -> _Band | None:
+def _band(
+    surface: Surface, loop: Indices, allowed: Callable[[Indices], NDArray[np.bool_]], known: NDArray[np.bool_]
+) -> _Band | None:
     """The triangles that are reached from the far side of a loop's half-edges through others that are ``allowed``;
-    None if they do not end all around."""
+    None if they do not end all around. ``known`` is false for every triangle of the surface, before and after."""
     starts = surface.twins[loop]
-    known, fresh = np.unique(loop // 3), np.unique(starts // 3)
-    reached = [fresh[:0]]
+    fresh = np.unique(starts // 3)
+    reached, seen = [fresh[:0]], [loop // 3, fresh]
+    known[loop // 3] = known[fresh] = True
     while fresh.size:
         fresh = fresh[allowed(fresh)]
         reached.append(fresh)
-        known = np.union1d(known, fresh)
         across = surface.twins.reshape(-1, 3)[fresh].ravel()
-        fresh = np.setdiff1d(across[across >= 0] // 3, known)
+        across = across[across >= 0] // 3
+        fresh = np.unique(across[~known[across]])
+        known[fresh] = True
+        seen.append(fresh)
+    known[np.concatenate(seen)] = False
     triangles = np.sort(np.concatenate(reached))
     half = (3 * triangles[:, None] + np.arange(3)).ravel()
     twins = surface.twins[half]

@@ -11,6 +11,7 @@ import numpy as np
 from ..fields.declared import declared
 from ..fields.messages import say
 from ..geometry.frames import Frame
+from ..trade.metals import metal_named
 from ..trade.sizes import size_named
 from .ends import TubeEnd
 from .picked import PickedEnd, Point
@@ -34,17 +35,30 @@ class SizedEnd:
     axis: Point = declared((0.0, 0.0, 1.0), meaning="direction along the tube, pointing out of it")
     width_axis: Point = declared((1.0, 0.0, 0.0), meaning="direction along the section's width")
 
-    def tube_end(self) -> TubeEnd:
-        """Raises ``trade.tables.UnknownNameError``, and ``ValueError`` for an axis without length."""
+    metal: str | None = declared(
+        None,
+        meaning="what the tube is made of, which decides its corners: cold-formed steel has round ones, extruded "
+        "aluminium sharp ones. Without it, `metal` in `[tube]` counts",
+    )
+
+    def tube_end(self, metal: str | None = None) -> TubeEnd:
+        """``metal`` is the job's. Raises ``trade.tables.UnknownNameError``, and ``ValueError`` for an axis without
+        length."""
         try:
             frame = Frame.along(self.position_mm, self.axis, self.width_axis)
         except ValueError:
             raise ValueError("the axis has no length; give the direction along the tube and out of it") from None
-        section = size_named(self.size).section
+        own = metal_named(self.metal).name if self.metal else metal
+        section = size_named(self.size).section_in(own)
         return TubeEnd("", section, frame, 0.0, 0.0, CLEAR_MM, "open", say("open"), "given by size")
 
 
 GivenEnd = PickedEnd | SizedEnd
+
+
+def end_of(given: GivenEnd, metal: str) -> TubeEnd:
+    """The tube end, in a job with tubes of this metal. Raises like its ``tube_end``."""
+    return given.tube_end(metal) if isinstance(given, SizedEnd) else given.tube_end()
 
 
 def joined(takeoff: Takeoff, given: Sequence[TubeEnd]) -> Takeoff:

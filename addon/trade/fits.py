@@ -8,7 +8,9 @@ from functools import cache
 
 from ..fields.messages import Length, say
 from ..geometry.sections import Section
+from .metals import metal_named
 from .sizes import nearest_size
+from .standards import TubeStandard, of_metal, tube_standards
 from .tables import DATA, Sourced, cited, find_row, read_rows
 
 
@@ -20,24 +22,6 @@ class FitClass(Sourced):
     gap_mm: float
     least_gap_mm: float
     most_gap_mm: float
-
-
-@dataclass(frozen=True)
-class ToleranceRule(Sourced):
-    """A tube standard's tolerances, as shares of the size within bounds."""
-
-    name: str
-    outside_percent: float
-    outside_least_mm: float
-    outside_most_mm: float
-    wall_percent: float
-    wall_least_mm: float
-    wall_most_mm: float
-    seam_share: float
-    """Usual height of the weld seam inside, as a share of the wall."""
-    seam_most_mm: float
-    seam_source: str = "common practice, no source"
-    """Where ``seam_most_mm`` is from."""
 
 
 @dataclass(frozen=True)
@@ -62,8 +46,8 @@ class ToleranceBand:
         return self.outside_mm + 2 * self.wall_mm
 
 
-WITHOUT_STANDARD = "EN 10219-2"
-"""Whose tolerances count for a tube of no table size: the widest of the usual ones for hollow sections."""
+SEAM_SHARE = 0.25
+"""Usual height of the weld seam inside, as a share of the wall: common practice, no source."""
 
 
 @cache
@@ -77,31 +61,39 @@ def fit_named(name: str) -> FitClass:
     return find_row(fits(), name, "fit class")
 
 
-@cache
-def tolerance_rules() -> tuple[ToleranceRule, ...]:
-    """The tube standards' tolerances. Raises ``TableError`` if the file is damaged."""
-    return read_rows(DATA / "tolerances.toml", "tolerance", ToleranceRule)
-
-
-def tube_tolerance(section: Section) -> ToleranceBand:
-    """How far a tube of this section may be off, by the standard of its nearest table size, else the widest."""
-    size = nearest_size(section)
-    rule = find_row(tolerance_rules(), size.tolerance if size else WITHOUT_STANDARD, "tube standard")
+def tube_tolerance(section: Section, metal: str | None = None) -> ToleranceBand:
+    """How far a tube of this section and metal may be off: by the standard that lists its nearest table size in this
+    metal, the widest where several do, and the widest for such tubes of it where none does. Without a metal those of
+    all count."""
+    standards = _standards_of(section, metal)
     across, wall = max(section.outer.width, section.outer.depth), max(section.walls)
+    widest = max(standards, key=lambda standard: round(standard.bore_off_mm(across, wall), 4))
+    seamed = [standard for standard in standards if standard.welded]
+    seam = max(seamed, key=lambda standard: standard.seam_most_mm, default=None)
+    most = min(wall, seam.seam_most_mm) if seam else 0.0
     return ToleranceBand(
-        outside_mm=_within(rule.outside_percent / 100 * across, rule.outside_least_mm, rule.outside_most_mm),
-        wall_mm=_within(rule.wall_percent / 100 * wall, rule.wall_least_mm, rule.wall_most_mm),
-        seam_mm=min(rule.seam_share * wall, rule.seam_most_mm),
-        seam_most_mm=min(wall, rule.seam_most_mm),
-        source=cited(rule),
-        seam_source=rule.seam_source,
+        outside_mm=widest.outside_off_mm(across),
+        wall_mm=widest.wall_off_mm(wall),
+        seam_mm=min(SEAM_SHARE * wall, most),
+        seam_most_mm=most,
+        source=cited(widest),
+        seam_source=seam.seam_source if seam else cited(widest),
     )
 
 
-def with_reading(section: Section, width: float | None, depth: float | None = None) -> Section:
+def has_weld_seam(section: Section, metal: str) -> bool:
+    """Whether a tube of this section and metal usually has a weld seam inside: by the standards that list its nearest
+    table size in this metal, else by all for such tubes of it. Raises ``UnknownNameError`` for a metal that is in no
+    table."""
+    return any(standard.welded for standard in _standards_of(section, metal_named(metal).name))
+
+
+def with_reading(
+    section: Section, width: float | None, depth: float | None = None, metal: str | None = None
+) -> Section:
     """``Section.with_bore``. Raises ``ValueError`` also for a reading that is further off the model than such a tube
     may be: then the calipers slipped, or the tube is another one."""
-    measured, allowed = section.with_bore(width, depth), tube_tolerance(section)
+    measured, allowed = section.with_bore(width, depth), tube_tolerance(section, metal)
     for reading, given in zip(section.bore.readings, (width, depth), strict=False):
         if given is None:
             continue
@@ -121,5 +113,10 @@ def with_reading(section: Section, width: float | None, depth: float | None = No
     return measured
 
 
-def _within(value: float, least: float, most: float) -> float:
-    return min(max(value, least), most)
+def _standards_of(section: Section, metal: str | None) -> tuple[TubeStandard, ...]:
+    """Those that list the section's nearest table size in this metal, else all for such tubes of this metal."""
+    size = nearest_size(section)
+    if size and (metal is None or any(metal in standard.metals for standard in size.standards)):
+        return of_metal(size.standards, metal)
+    kind = "round" if section.kind == "round" else "rect"
+    return of_metal([standard for standard in tube_standards() if kind in standard.kinds], metal)

@@ -15,8 +15,6 @@ class TubeMetal(Sourced):
 
     name: str
     expansion: float
-    welded: bool
-    """Whether its tube is usually welded, and has a seam inside; extruded and drawn tube has none."""
     galvanised: bool = False
     """Whether it is hot-dip galvanised at times."""
 

@@ -49,7 +49,11 @@ class UnknownNameError(ValueError):
 
 def read_rows(path: Path, array: str, row_class: type[Row]) -> tuple[Row, ...]:
     """The rows of one array of a table file. Raises ``TableError``."""
-    table = _read(path)
+    return rows_of(read_table(path), path, array, row_class)
+
+
+def rows_of(table: Mapping[str, Any], path: Path, array: str, row_class: type[Row]) -> tuple[Row, ...]:
+    """The rows of one array of a table that was read from ``path``. Raises ``TableError``."""
     source = {"source": table["source"]} if "source" in table else {}
     remembered = table.get("from_memory", [])
     if not isinstance(remembered, list):
@@ -109,7 +113,8 @@ def hint(wrong: str, names: Sequence[str]) -> Message:
     return say("; nearest: {}", say_all(map(Given, near), ", ")) if near else NOTHING
 
 
-def _read(path: Path) -> dict[str, Any]:
+def read_table(path: Path) -> dict[str, Any]:
+    """What a table file holds. Raises ``TableError``."""
     try:
         with path.open("rb") as file:
             return tomllib.load(file)

@@ -31,6 +31,21 @@ def on_measure(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> No
         updating.batches_changed(group.id_data)
 
 
+def on_tube(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """What is known of the tubes changed; their metal decides which readings of calipers can be theirs."""
+    if not loud():
+        return
+    sections = [section for section in group.id_data.ferrule.groups if section.measured]
+    problems = [bore_problem(section).stored() for section in sections]
+    if problems == [section.bore_problem for section in sections]:
+        on_number(group, context)
+        return
+    with quietly():
+        for section, problem in zip(sections, problems, strict=True):
+            section.bore_problem = problem
+    updating.batches_changed(group.id_data)
+
+
 def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
     if loud() and group.measured and not group.bore_width_mm:
         bore = modelled_section(group).bore

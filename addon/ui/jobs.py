@@ -144,7 +144,12 @@ def bore_problem(group: bpy.types.PropertyGroup) -> Message:
     """Why the bore that was measured cannot be this tube's; empty if it can."""
     reading = _reading(group)
     try:
-        with_reading(modelled_section(group), min(reading.bore_width_mm), *reading.bore_depth_mm)
+        with_reading(
+            modelled_section(group),
+            min(reading.bore_width_mm),
+            min(reading.bore_depth_mm, default=None),
+            group.id_data.ferrule.tube.metal,
+        )
     except ValueError as error:
         return say("The reading is not used: {}. Measure the bore again", error)
     return NOTHING

@@ -46,7 +46,7 @@ class FerruleProcess(bpy.types.PropertyGroup):
 class FerruleTube(bpy.types.PropertyGroup):
     """What the model does not contain about the tubes."""
 
-    __annotations__ = properties_of(TubeFacts, callbacks.on_number)
+    __annotations__ = properties_of(TubeFacts, callbacks.on_tube)
 
 
 class FerruleOutput(bpy.types.PropertyGroup):

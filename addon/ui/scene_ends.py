@@ -19,7 +19,7 @@ from ..job.running import read_assembly
 from ..takeoff import Takeoff, TakeoffError, TubeEnd
 from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
-from ..trade.sizes import nearest_size, section_name
+from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
 from . import updating
 from .by_hand import Pick, RimReader, pick_from, pick_text
 from .jobs import job_of, modelled_section
@@ -203,8 +203,13 @@ def _given_now(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Iterat
 def _sized(end: TubeEnd) -> SizedEnd:
     match = nearest_size(end.section)
     assert match is not None, "only sizes of the tables are added"
-    frame = end.frame
-    return SizedEnd(match.name, *(tuple(row) for row in (frame.origin.tolist(), frame.z.tolist(), frame.x.tolist())))
+    size, frame = size_named(match.name), end.frame
+    place = (tuple(row) for row in (frame.origin.tolist(), frame.z.tolist(), frame.x.tolist()))
+    of_metal = {metal: size.section_in(metal) for metal in size.metals}
+    if len(set(of_metal.values())) == 1:
+        return SizedEnd(size.name, *place)
+    alike = (metal for metal, section in of_metal.items() if section.like(end.section, SAME_MM))
+    return SizedEnd(size.name, *place, metal=next(alike, None))
 
 
 def _recognised(scene: bpy.types.Scene, rows: list[_Row]) -> list[_Row]:

@@ -24,14 +24,14 @@ from ...geometry.polygons import edge_lengths, signed_area
 from ...geometry.sections import CHORD_ERROR_MM, Outline, Section
 from ...shaping.contours import Contour, Fineness, least_step
 from ...shaping.cutters import hole_radius, pocket_depth, profile_height
-from ...shaping.features import MOST_GROOVES, HoleKind, ReliefKind, VentKind
+from ...shaping.features import MOST_GROOVES, HoleKind, ReliefKind, RoofKind, VentKind
 from ...shaping.spigots import FLOOR_MM
 from ...trade.fits import fit_named
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.tables import UnknownNameError
 from ..circumstances import Circumstances
 from .profiles import CROWN_SHAPES, crown_profile
-from .recipe import Edge, FitName, Recipe, Up
+from .recipe import LEAST_FLOOR_MM, Edge, FitName, Recipe, Up
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
@@ -297,6 +297,7 @@ def _settle_words(bench: _Bench) -> None:
         ("vent", VentKind),
         ("seam_relief", ReliefKind),
         ("hole", HoleKind),
+        ("groove_roof", RoofKind),
     ):
         bench.word(name, get_args(words))
     bench.word("up", get_args(Up))
@@ -513,12 +514,18 @@ def _settle_grooves(bench: _Bench, room: float) -> None:
         say("on a spigot of {} the lands beside a groove have to keep {}", Length(length), Length(land)),
         used=count > 0,
     )
+    deepest, why_most = room, say("the spigot would be cut too thin")
+    if bench.recipe.groove.roof == "sloped" and (sloping := bench.recipe.groove.width_mm - LEAST_FLOOR_MM) < room:
+        deepest = sloping
+        why_most = say(
+            "its roof slopes by 45° and takes as much of its width, {}", Length(bench.recipe.groove.width_mm)
+        )
     bench.number(
         "groove_depth_mm",
         LEAST_CUT_MM,
-        room,
+        deepest,
         "a shallower groove holds no glue",
-        "the spigot would be cut too thin",
+        why_most,
         used=count > 0,
     )
 

@@ -13,7 +13,7 @@ from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
 from ...geometry.units import say_both, say_mm, say_three
-from ...shaping.spigots import SPIGOT_SURFACES
+from ...shaping.spigots import SPIGOT_SURFACES, Spigot
 from ...trade.fits import fit_named
 from ...trade.processes import Process
 from ..dimensioned import View
@@ -41,6 +41,10 @@ class Cap(Fitting):
     def rim_frame(self) -> Frame:
         """In the tube end's frame: the origin is shared, z is the rim's normal, out of the tube."""
         return Frame(np.zeros(3), lean(self.mitre_deg, self.mitre_direction_deg).T)
+
+    @cached_property
+    def spigot(self) -> Spigot:
+        return self.recipe.spigot(self.mitre_deg)
 
     @property
     def crown_down(self) -> bool:
@@ -107,7 +111,7 @@ class Cap(Fitting):
         if square:
             # A single groove lies centred on the spigot, so its faces move half as much as its width.
             field = "groove_width_mm" if recipe.groove.count == 1 else ""
-            for groove in recipe.spigot.grooves:
+            for groove in self.spigot.grooves:
                 width, heights = recipe.groove.width_mm, (groove.bottom, groove.top)
                 low, high = sorted(shoulder - z if self.crown_down else shoulder + z for z in heights)
                 levels.append(Level("groove's lower face", low, field, width, -2.0))
@@ -144,7 +148,7 @@ class Cap(Fitting):
     def drawing(self) -> tuple[View, ...]:
         """The section, and the view from the tube's side where there is more to see from there."""
         part = section_view(
-            self.recipe, self.section, self.profile, self.solid, self.mitre_deg, self.mitre_direction_deg
+            self.recipe, self.spigot, self.section, self.profile, self.solid, self.mitre_deg, self.mitre_direction_deg
         )
         end = end_view(self.recipe, self.section, self.profile, self.solid, self.rim_frame.axes[2])
         return (part, end) if end else (part,)
@@ -158,7 +162,7 @@ class Cap(Fitting):
         side = Mesh(self.mesh.vertices, self.mesh.triangles[self.has("spigot")])
         drawn, printed = self.profile.spigot_outline, self.profile.spigot_outline.offset(self.seat.gap_mm - gap_mm)
         area = side.area * printed.length / drawn.length
-        return GlueJoint(gap_mm, area, self.recipe.spigot.room_in(self.section, gap_mm, self.recipe.vent))
+        return GlueJoint(gap_mm, area, self.spigot.room_in(self.section, gap_mm, self.recipe.vent))
 
     def listed(self) -> Mapping[str, str | int | float]:
         recipe, hole = self.recipe, self.recipe.hole

@@ -10,6 +10,7 @@ from ...geometry.frames import Floats
 from ...geometry.polygons import contains, nearest
 from ...geometry.sections import Section
 from ...shaping.cutters import pocket_depth
+from ...shaping.spigots import Spigot
 from ...trade.hardware import NUT_POCKET_GAP_MM, thread_named
 from ..dimensioned import UV, Dimension, Note, View, across, span
 from .profiles import CapProfile
@@ -22,7 +23,13 @@ _TUBE_SHOWN = 1.25
 
 
 def section_view(
-    recipe: Recipe, section: Section, profile: CapProfile, solid: Manifold, mitre_deg: float, direction_deg: float
+    recipe: Recipe,
+    spigot: Spigot,
+    section: Section,
+    profile: CapProfile,
+    solid: Manifold,
+    mitre_deg: float,
+    direction_deg: float,
 ) -> View:
     """Through the axis; ``recipe`` is a resolved one."""
     rise, length, lead_in = float(recipe.rise_mm or 0.0), recipe.spigot_mm, recipe.lead_in_mm
@@ -38,7 +45,7 @@ def section_view(
         """A place along the axis from the rim, which leans."""
         return u, v - u * lean
 
-    grooves, depth, foot = recipe.spigot.grooves, recipe.groove.depth_mm, lead_in - length
+    grooves, depth, foot = spigot.grooves, spigot.groove_depth_mm, lead_in - length
     land = -min((-groove.top for groove in grooves), default=length) / 2
     dimensions = [
         Dimension(at(left, foot), at(right, foot), "below", "spigot", (right - left,), sign),
@@ -56,6 +63,11 @@ def section_view(
             Dimension(at(left, 0.0), at(left, groove.top), "left", "land", (-groove.top,), detail=True),
         ]
         notes.append(Note(at(left + depth / 2, groove.bottom), "{} deep", (depth,), "left"))
+        sloped = groove.top - groove.floor_top or groove.bottom - groove.floor_bottom
+        if sloped:
+            middle = (groove.top + groove.floor_top if sloped > 0 else groove.bottom + groove.floor_bottom) / 2
+            angle = float(np.degrees(np.arctan2(depth, abs(sloped))))
+            notes.append(Note(at(left + depth / 2, middle), f"roof {angle:.3g}°", margin="left", in_place=True))
     if recipe.lip_mm:
         notes.append(Note(at(tube_right, 0.0), "lip {}", (recipe.lip_mm,), in_place=True))
     points = np.concatenate(cut)

@@ -64,7 +64,7 @@ def design(
         outer = crown_contour(section, recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
         profile = crown_profile(recipe, outer.reach, fineness)
         crown = outer.raised(profile, "crown", "crown", "crown")
-        shell = _joined(crown, recipe.spigot.raised(inner), mitre_deg, mitre_direction_deg)
+        shell = _joined(crown, recipe.spigot(mitre_deg).raised(inner), mitre_deg, mitre_direction_deg)
     shell = _cut(shell, recipe, section, inner, outer, profile, shear(mitre_deg, mitre_direction_deg))
     fitting = Cap(
         recipe,
@@ -73,7 +73,7 @@ def design(
         surface_indices(shell.surfaces, Cap.surface_names),
         mitre_deg,
         mitre_direction_deg,
-        CapProfile(outer.outline, profile, inner.outline, recipe.spigot.profile),
+        CapProfile(outer.outline, profile, inner.outline, recipe.spigot(mitre_deg).profile),
     )
     drawn_freely = "free" in (section.outer.shape, section.bore.shape)
     if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):

@@ -3,18 +3,22 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal, get_args
 
 from ...fields.declared import declared
 from ...shaping.features import BoltHole, Grooves, Ribs, SeamRelief, Vent
-from ...shaping.spigots import Spigot
+from ...shaping.spigots import Spigot, even_grooves
 from ...trade.cautions import Condition
 
 Crown = Literal["dome", "low dome", "flat", "peaked"]
 Edge = Literal["square", "rounded", "chamfered"]
 FitName = Literal["glue", "push", "press"]
 Up = Literal["auto", "crown up", "crown down"]
+
+LEAST_FLOOR_MM = 0.3
+"""What a groove's sloping face leaves of its floor."""
 
 CROWNS: tuple[Crown, ...] = get_args(Crown)
 
@@ -66,9 +70,24 @@ class Recipe:
         "than 1 mm or the floor of a pocket in it is large; all other crowns point up",
     )  # fmt: skip
 
-    @property
-    def spigot(self) -> Spigot:
-        return Spigot(self.spigot_mm, self.lead_in_mm, self.hollow_wall_mm, self.groove, self.seam, self.rib)
+    def groove_roof_mm(self, mitre_deg: float) -> float:
+        """How much of a groove's width its sloping face takes.
+
+        On a mitred end the spigot leans as it stands to be printed. Where it leans out, a face of 45° is steeper along
+        the spigot by (1 + t²) / (1 - t), t being the mitre's tangent; there is none from 45° on."""
+        if self.groove.roof == "square" or not self.groove.count:
+            return 0.0
+        lean = math.tan(math.radians(mitre_deg))
+        steepness = (1 + lean**2) / (1 - lean) if lean < 1 - 1e-9 else math.inf
+        return min(self.groove.depth_mm * steepness, self.groove.width_mm - LEAST_FLOOR_MM)
+
+    def spigot(self, mitre_deg: float) -> Spigot:
+        """Of a resolved recipe."""
+        grooves = even_grooves(
+            self.spigot_mm, self.groove, self.groove_roof_mm(mitre_deg), roof_down=self.up == "crown down"
+        )
+        depth = self.groove.depth_mm if grooves else 0.0
+        return Spigot(self.spigot_mm, self.lead_in_mm, self.hollow_wall_mm, grooves, depth, self.seam, self.rib)
 
     @property
     def conditions(self) -> frozenset[Condition]:

@@ -5,15 +5,15 @@ from functools import cache
 
 import bpy
 import numpy as np
-from bpy.props import EnumProperty
+from bpy.props import EnumProperty, StringProperty
 
 from ...families.table import usual
-from ...fields.coercion import read_record
+from ...fields.coercion import plain, read_record
 from ...fields.declared import declared_in
 from ...fields.messages import say
 from ...takeoff.given import SizedEnd
-from ...trade.sizes import tube_sizes
-from ...trade.tables import cited
+from ...trade.sizes import size_families, size_named
+from ...trade.tables import UnknownNameError, cited
 from .. import placing, scene_ends, updating
 from ..drawing import draw_field, report, split
 from ..fields import assign, properties_of, values
@@ -23,12 +23,20 @@ from .polls import can_build
 
 @cache
 def _families() -> list[tuple[str, str, str]]:
-    return [(family, family, "") for family in dict.fromkeys(size.family for size in tube_sizes())]
+    return [(family, family, "") for family in size_families()]
 
 
-@cache
-def _sizes(family: str) -> list[tuple[str, str, str]]:
-    return [(size.name, size.name, cited(size)) for size in tube_sizes() if size.family == family]
+def _matching(family: str, text: str) -> list[tuple[str, str]]:
+    """The family's sizes whose names have every word of ``text``, and where each is from; all for a whole name."""
+    sizes = size_families()[family]
+    words = [plain(word) for word in text.replace("×", " ").replace("x", " ").split()]
+    if plain(text) not in (plain(size.name) for size in sizes):
+        sizes = tuple(size for size in sizes if all(word in plain(size.name) for word in words))
+    return [(size.name, cited(size)) for size in sizes]
+
+
+def _first_of_family(operator: bpy.types.Operator, context: bpy.types.Context) -> None:
+    operator.size = size_families()[operator.family][0].name
 
 
 class FERRULE_OT_add_fitting(bpy.types.Operator):
@@ -39,11 +47,16 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
     bl_options = {"REGISTER", "UNDO"}
 
     __annotations__ = {
-        "family": EnumProperty(name="Tube", description="Kind of tube", items=lambda operator, context: _families()),
-        "size": EnumProperty(
+        "family": EnumProperty(
+            name="Tube",
+            description="Kind of tube",
+            items=lambda operator, context: _families(),
+            update=_first_of_family,
+        ),
+        "size": StringProperty(
             name="Size",
-            description="Size of the tube that the fitting is for",
-            items=lambda operator, context: _sizes(operator.family),
+            description="Size of the tube that the fitting is for; type a part of its name to find it",
+            search=lambda operator, context, text: _matching(operator.family, text),
         ),
         **properties_of(usual().recipe, keys=usual().chief),
     }
@@ -61,12 +74,19 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
-        sizes = [size[0] for size in _sizes(self.family)]
-        size = self.size if self.size in sizes else sizes[0]
+        if not self.size:
+            _first_of_family(self, context)
+        try:
+            size = size_named(self.size)
+        except UnknownNameError as error:
+            report(self, "ERROR", error)
+            return {"CANCELLED"}
+        metals = [metal for listing in size.listings if listing.family == self.family for metal in listing.metals]
         cursor = np.array(scene.cursor.matrix)
         place = cursor[:3, 3] * placing.mm_per_unit(scene)
-        end = SizedEnd(size, tuple(place.tolist()), tuple(cursor[:3, 2].tolist()), tuple(cursor[:3, 0].tolist()))
-        row, _ = scene_ends.add_end(scene, end.tube_end(), None)
+        end = SizedEnd(size.name, tuple(place.tolist()), tuple(cursor[:3, 2].tolist()), tuple(cursor[:3, 0].tolist()))
+        metal = scene.ferrule.tube.metal
+        row, _ = scene_ends.add_end(scene, end.tube_end(metal if metal in metals or not metals else metals[0]), None)
         line = scene.ferrule.ends[row]
         group = scene.ferrule.groups[line.group]
         with quietly():

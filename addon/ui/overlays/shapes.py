@@ -23,6 +23,7 @@ from ...geometry.polygons import edge_lengths
 from ...geometry.topology import in_runs
 from ...review import Review
 from ...review.layers import Layers
+from ...review.overhangs import NAMES, runs, worst_of
 from ...review.review import Print
 from ...review.rings import widest
 from ...review.steps import LEAST_REST
@@ -40,8 +41,6 @@ _SUPPORT_LINES_MM = 2.0
 """How far apart the upright lines in support stand."""
 _POSTS_MM = 4.0
 """About how far apart the upright lines of the tube's bore stand."""
-_HANGING = ("island", "overhang", "bridge")
-"""Checks whose findings name the worst of each run of overhangs."""
 _MOST_LABELS = 4
 """Labels of one kind, the worst first: more would hide the part."""
 
@@ -168,10 +167,9 @@ def overhangs(review: Review, say: Units = METRIC) -> Marks:
         style = styles.BRIDGE if carried else styles.OVERHANG
         batches += _area(style, overhang.region, float(layers.bottoms[overhang.layer]), grain)
     hanging = [overhang for overhang in printed.overhangs if not overhang.carried(process)]
-    for finding in review.known:
-        if finding.check in _HANGING and finding.severity != "good to know":
-            assert finding.position_mm is not None and finding.value is not None
-            labels.append(Label(f"{finding.check} {say(finding.value)}", finding.position_mm, styles.OVERHANG))
+    for run in runs(hanging):
+        worst = worst_of(run)
+        labels.append(Label(f"{NAMES[worst.kind]} {say(worst.reach_mm)}", worst.position_mm, styles.OVERHANG))
     batches.append(_line(styles.SUPPORT, _support_lines(printed.support.columns, layers), grain))
     corners = review.mesh.corners[list(review.surface.facets)]
     lines = surface_hatching(corners, np.array([0.6, 0.0, 0.8]), styles.LEANING.apart * grain)
@@ -273,7 +271,7 @@ def gap(fitting: Fitting, band: GapBand | None = None, say: Units = METRIC) -> M
 
 
 def caption(review: Review, layer: int, planned: bool = False, say: Units = METRIC) -> tuple[str, ...]:
-    """``("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87%", "overhang: look at")``."""
+    """``("layer 14 of 82, z 3.4 mm", "3 rings of 0.45 mm", "rest 87%", "thin wall: look at")``."""
     printed = review.printed
     if printed is None:
         return ("No layers: see the findings",)
