@@ -262,6 +262,23 @@ def test_the_measured_bore_decides_the_spigot(scene: bpy.types.Scene) -> None:
     assert updating.desk_of(scene) is not None
 
 
+def test_the_metal_decides_which_readings_are_refused(scene: bpy.types.Scene) -> None:
+    """19.05 mm as modelled; off by 0.82 mm, where ASTM A513 allows 0.13 + 2 × 0.32 and ASTM B221 0.25 + 2 × 0.32 (from
+    memory)."""
+    put(scene, tube(ROUND, 300, "Post"))
+    fit()
+    group = scene.ferrule.groups[0]
+    group.measured = True
+    group.bore_width_mm = 18.23
+    assert "ASTM A513" in group.bore_problem
+    scene.ferrule.tube.metal = "aluminium"
+    assert group.bore_problem == ""
+    desk = updating.finish(scene)
+    assert desk is not None and desk.fittings[0].fitting is not None
+    gap = desk.fittings[0].fitting.recipe.gap_mm
+    assert desk.fittings[0].fitting.profile.spigot_outline.width == pytest.approx(18.23 - 2 * gap, abs=1e-6)
+
+
 def test_fittings_follow_a_moved_tube_and_keep_what_the_user_gave_them(scene: bpy.types.Scene) -> None:
     post = put(scene, tube(ROUND, 300, "Post"))
     fit()

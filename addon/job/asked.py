@@ -179,7 +179,8 @@ class TubeFacts:
 
     metal: str = declared(
         "carbon steel", "Metal", "What the tube is made of", names=lambda: tuple(metal.name for metal in tube_metals()),
-        meaning="what the tube is made of, for its expansion over the temperature range",
+        meaning="what the tube is made of, for its expansion over the temperature range and for the standard that its "
+        "tolerance, its corners and its weld seam follow",
     )  # fmt: skip
     seam_height_mm: float | None = declared(
         None, "Weld Seam", "Height of the weld seam inside the bore; a quarter of the wall if automatic",
