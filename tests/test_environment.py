@@ -23,6 +23,8 @@ import _environment
 import _interpreter
 from _interpreter import BLENDERS, Blender, InterpreterError, find_interpreter, probe
 
+pytestmark = pytest.mark.once
+
 SCRIPTS = Path(__file__).parent.parent / "scripts"
 ME = probe([sys.executable])
 MINE = Blender("0.0", ME.version.rpartition(".")[0], frozenset({ME.machine}))
@@ -112,11 +114,6 @@ def test_an_environment_is_made_once_then_reused_and_remade_when_it_has_to_be(ch
     assert (code, out) == (7, "tiny 1.1\n") and "Setting up" in said
     assert not mark.exists() and not list(checkout.environment.rglob("extra.py"))
 
-    mark.touch()
-    (checkout.environment / "ready.json").unlink()
-    code, out, said = checkout.run()
-    assert code == 7 and "Setting up" in said and not mark.exists()
-
 
 def test_an_environment_whose_interpreter_was_updated_does_not_count_as_made(tmp_path):
     ready = tmp_path / "ready.json"
@@ -126,16 +123,15 @@ def test_an_environment_whose_interpreter_was_updated_does_not_count_as_made(tmp
     assert _environment._made_from(ready, Path(sys.executable)) == {}
 
 
-def test_a_package_that_is_not_what_was_locked_is_refused_and_nothing_half_made_is_used(checkout):
-    checkout.lock("run", "1.0", wrong_hash=True)
-    code, out, said = checkout.run()
-    assert (code, out) == (2, "")
-    assert "HASHES" in said and "Traceback" not in said
-    checkout.lock("run", "1.0")
-    assert checkout.run()[0] == 7
-
-
-def test_two_runs_at_once_make_one_environment(checkout):
+@pytest.mark.skipif(os.name == "nt", reason="Windows lets few users make links")
+def test_two_runs_at_once_make_one_environment_in_a_linked_folder_whatever_astray_variables_say(
+    checkout, tmp_path, monkeypatch
+):
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (checkout.folder / ".environment").symlink_to(elsewhere)
+    (elsewhere / "tiny.py").write_text("VERSION = 'not the locked one'")
+    monkeypatch.setenv("PYTHONPATH", str(elsewhere))
     processes = [checkout.start(), checkout.start()]
     ends = [(process.communicate(timeout=120), process.returncode) for process in processes]
     assert [(out, code) for (out, _), code in ends] == [("tiny 1.0\n", 7)] * 2
@@ -143,24 +139,24 @@ def test_two_runs_at_once_make_one_environment(checkout):
     assert said.count("Setting up") == 1 and said.count("Waiting for another run") == 1
 
 
-@pytest.mark.skipif(os.name == "nt", reason="Windows lets few users make links")
-def test_a_linked_folder_of_environments_and_astray_variables_do_no_harm(checkout, tmp_path, monkeypatch):
-    elsewhere = tmp_path / "elsewhere"
-    elsewhere.mkdir()
-    (checkout.folder / ".environment").symlink_to(elsewhere)
-    (elsewhere / "tiny.py").write_text("VERSION = 'not the locked one'")
-    monkeypatch.setenv("PYTHONPATH", str(elsewhere))
-    assert checkout.run()[:2] == (7, "tiny 1.0\n")
-
-
 @pytest.mark.skipif(os.name == "nt", reason="Windows sends no SIGINT to one group of processes")
-def test_an_interruption_ends_a_script_quietly_both_in_the_set_up_and_at_work(checkout):
+def test_what_is_half_made_is_never_used_and_an_interruption_ends_a_script_quietly(checkout):
+    """A package that is not what was locked is refused; then the set-up is interrupted, then the work."""
+    checkout.lock("run", "1.0", wrong_hash=True)
+    code, out, said = checkout.run()
+    assert (code, out) == (2, "")
+    assert "HASHES" in said and "Traceback" not in said
+    mark = checkout.environment / "mark"
+    mark.touch()
+
+    checkout.lock("run", "1.0")
     setting_up = checkout.start()
     assert "Setting up" in setting_up.stderr.readline()
     time.sleep(0.5)
     assert _interrupt(setting_up) == (130, "", "Stopped.\n")
 
-    assert checkout.run()[0] == 7
+    code, out, said = checkout.run()
+    assert (code, out) == (7, "tiny 1.0\n") and "Setting up" in said and not mark.exists()
     at_work = checkout.start(seconds=60)
     assert at_work.stdout.readline() == "tiny 1.0\n"
     assert _interrupt(at_work) == (130, "", "Stopped.\n")

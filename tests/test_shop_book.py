@@ -504,8 +504,9 @@ except ShopBookError as error:
     assert open_book(path).entries == full_book().entries
 
 
+@pytest.mark.once
 @ON_POSIX
-def test_hundreds_of_kills_leave_the_old_book_or_the_new(tmp_path):
+def test_a_hundred_kills_leave_the_old_book_or_the_new(tmp_path):
     """Each child adds one reading and is killed at a random moment before, while or after it writes."""
     script = """
 import os, random, signal, sys, time
@@ -536,7 +537,7 @@ usual = (time.perf_counter() - started) / 21
 at = 20
 counts = {"old": 0, "new": 0}
 random.seed(7)
-for kill in range(300):
+for kill in range(100):
     child = start_writing((at + 1) % 21)
     time.sleep(random.uniform(0, 1.5 * usual))
     os.kill(child, signal.SIGKILL)
@@ -553,15 +554,16 @@ for kill in range(300):
 print(counts["old"], counts["new"], len(list(path.parent.glob(".*.part"))))
 """
     old, new, leftovers = map(int, run(script, tmp_path / "book.toml").split())
-    assert old + new == 300
+    assert old + new == 100
     # The kills really hit the writing: both outcomes are common, and some left a half-written file behind.
-    assert old > 30 and new > 30 and leftovers > 1
+    assert old > 10 and new > 10 and leftovers > 0
     for part in tmp_path.glob(".*.part"):
         os.utime(part, (0, 0))
     update_book(tmp_path / "book.toml", lambda book: book)
     assert not list(tmp_path.glob(".*.part"))
 
 
+@pytest.mark.once
 @ON_POSIX
 def test_writers_at_once_lose_nothing(tmp_path):
     path = tmp_path / "book.toml"
@@ -571,14 +573,14 @@ sys.path.insert(0, os.getcwd())
 from pathlib import Path
 from addon.bench.shop_entries import PrintRun
 from addon.bench.shop_file import update_book
-for number in range(40):
+for number in range(15):
     run = PrintRun(f"{sys.argv[2]} {number}", "p", 1.0, 1.0)
     update_book(Path(sys.argv[1]), lambda book: book.with_entry(run))
 """
     writers = [subprocess.Popen([sys.executable, "-c", script, str(path), str(name)], cwd=ROOT) for name in range(3)]
     assert [writer.wait(60) for writer in writers] == [0, 0, 0]
     names = {entry.name for entry in open_book(path).all(PrintRun)}
-    assert names == {f"{writer} {number}" for writer in range(3) for number in range(40)}
+    assert names == {f"{writer} {number}" for writer in range(3) for number in range(15)}
 
 
 @ON_POSIX
