@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Sets up both test environments and runs every check; non-zero when one of them fails.
 
-Each pytest runs on all cores; the steps that look at the code alone run beside the first, and are shown after it.
+Each pytest runs on all cores; the steps that look at the code alone run beside the first, and are shown after it. On
+the older Blender a fifth of the random cases run, and no test that is marked ``once``.
 
 python3 scripts/test.py                  everything
 python3 scripts/test.py --only pytest    only the steps whose names hold a word
@@ -34,8 +35,12 @@ def main() -> int:
     # Whoever is done takes tests from the other, so that all are done at once; those of a module mostly stay together.
     chosen_tests = ["-k", options.k] if options.k else []
     pytest = ["-m", "pytest", "--numprocesses", "auto", "--dist", "worksteal", *chosen_tests]
+    fewer = ["-m", "not once", "--hypothesis-profile", "few"]
     steps: list[Step] = [
-        *((f"pytest on bpy {version}", python, pytest) for version, python in pythons.items()),
+        *(
+            (f"pytest on bpy {version}", python, pytest if python == newest else [*pytest, *fewer])
+            for version, python in pythons.items()
+        ),
         ("extension", newest, ["scripts/build_extension.py", "--out", "build"]),
         ("window", newest, ["scripts/window_check.py"]),
     ]

@@ -474,6 +474,7 @@ def test_the_script_says_how_it_is_used():
 # -- many --------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.once
 def test_ten_thousand_fittings(tmp_path):
     """A list of 10,000 on the plates: nothing is lost, and the papers stay of a size to be opened."""
     result = do(tmp_path, rack(ONE_INCH, SQUARE), output={"folder": "out", "spares": 4998})

@@ -18,6 +18,7 @@ def shrunk(size, factor):
 SOME_SIZES = [tube_sizes()[row] for row in np.random.default_rng(6).choice(len(tube_sizes()), 300, replace=False)]
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(
     ("factor", "widest", "share"), [(10, 90, 0.97), (10, 400, 0.85), (1000, 400, 1), (25.4, 400, 0.95)]
 )

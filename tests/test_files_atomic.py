@@ -147,6 +147,7 @@ def test_a_file_that_the_system_will_not_let_grow(tmp_path):
     assert [file.read_bytes() for file in tmp_path.iterdir()] == [b"old"]
 
 
+@pytest.mark.once
 @POSIX
 def test_killed_at_any_moment_the_file_is_whole(tmp_path):
     script = (

@@ -121,6 +121,7 @@ def crown_height(recipe: Recipe, reach: float, inset: float) -> float:
     return rise if inset >= edge else rise - edge + math.sqrt(edge**2 - (edge - inset) ** 2)
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("crown", CROWNS)
 @pytest.mark.parametrize("name", SECTIONS)
 @pytest.mark.parametrize("mitre", [0, 40])

@@ -310,6 +310,7 @@ def test_a_ladder_has_a_row_for_each_step_and_room_to_write():
     assert "(F1, F4), wanted 0.2 mm per side" in words(parsed(html()).find(".//body"))
 
 
+@pytest.mark.once
 def test_ten_thousand_fittings():
     """More ends than any sheet lists one by one: still one valid file, and every end in the CSV."""
     count = 10_000

@@ -201,6 +201,7 @@ def test_what_just_fits_is_not_refused():
     check([circle(200 * 0.99)], replace(PLAIN, shrink_percent=(1, 1, 0)))
 
 
+@pytest.mark.once
 def test_more_of_one_kind_than_the_search_could_move():
     """More than 15,000 of 4 mm on one plate, as many as the rows counted by hand."""
     process = replace(PLAIN, plate_mm=(600, 600, 100), margin_mm=0, spacing_mm=1)
@@ -250,6 +251,7 @@ def test_ten_thousand_fittings():
     assert area / plates.count > 0.82 * 240 * 200
 
 
+@pytest.mark.once
 def test_ten_thousand_different_fittings():
     rng = np.random.default_rng(2)
     job = [box(*(15 + 40 * rng.random(2)), name=str(number)) for number in range(10_000)]

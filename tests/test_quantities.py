@@ -359,6 +359,7 @@ def test_a_joint_against_the_fitting_itself(section, mitre):
     assert joint.bond_area_mm2 == pytest.approx(side.area, rel=1e-3)
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("section", [Section.round(25.4, 3.175), Section.rectangular(40, 20, 2)], ids=["round", "rect"])
 @pytest.mark.parametrize("groove_count", [0, 2])
 @pytest.mark.parametrize("vent", ["none", "channel"])

@@ -138,6 +138,7 @@ def test_other_materials_float_otherwise() -> None:
     assert result is not None and result.bath is not None and not result.bath.floats
 
 
+@pytest.mark.once
 def test_the_page_explains_every_check() -> None:
     page = (REPOSITORY / "docs" / "review.md").read_text(encoding="utf-8")
     cells = [re.sub(r" \(.*?\)", "", cell) for cell in re.findall(r"^\| ([^|]+) \|", page, re.MULTILINE)]

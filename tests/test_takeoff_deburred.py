@@ -67,6 +67,7 @@ def check(takeoff: Takeoff, name: str, mitre: float, turn, shift) -> None:
         assert LENGTH - rise - 1 < end.clear_depth_mm <= LENGTH + 0.01
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(
     ("name", "how", "sizes", "mitre", "mesh"),
     [

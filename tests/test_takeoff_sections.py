@@ -102,6 +102,7 @@ def checked(ends: tuple[TubeEnd, ...], name: str, cut: Cut, turn, shift, mirrore
     return top
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("name", SECTIONS)
 @pytest.mark.parametrize("how", ["long", "even"])
 def test_sections_axes_and_mitres_are_read_whatever_the_mesh(gmsh, name, how):

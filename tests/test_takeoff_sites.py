@@ -47,6 +47,7 @@ def check_hole(hole: Hole, point, axis, diameter=2 * RADIUS) -> None:
     assert np.linalg.norm(np.cross(hole.position - point, axis)) < 0.02
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("walls", [1, 2])
 @pytest.mark.parametrize("lean_deg", [0.0, 30.0])
 @pytest.mark.parametrize(
@@ -141,6 +142,7 @@ def test_holes_in_line_but_for_their_sizes_are_two(gmsh):
     assert sorted((round(hole.diameter_mm, 2), hole.walls) for hole in holes) == [(6.6, 1), (13.0, 1)]
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("how", ["long", "even"])
 @pytest.mark.parametrize(("shapes", "deep"), [(SQUARE, 1.5), (SQUARE, 3.5), (ROUND, 1.5)])
 def test_a_countersink_is_told_from_the_hole(gmsh, shapes, how, deep):
