@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -61,7 +62,12 @@ def fill_plates(kinds: Sequence[Lot], ground: Ground) -> list[Bed]:
 
 
 def _search(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) -> list[Bed] | None:
-    """Plate by plate the fullest of several attempts; None if even one attempt at each is too much work."""
+    """Plate by plate the fullest of several attempts; None if even one attempt at each is too much work.
+
+    If the first attempts come to as few plates as the area allows, no others are made.
+    """
+    if first := _first_attempts(kinds, ground, seeds):
+        return first
     beds: list[Bed] = []
     effort = _EFFORT
     while any(kind.count for kind in kinds):
@@ -82,6 +88,27 @@ def _search(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) 
     return beds
 
 
+def _first_attempts(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) -> list[Bed]:
+    """A single attempt at each plate; nothing if that takes more plates than their area might."""
+    beds: list[Bed] = []
+    least, effort = _least_plates(kinds, ground), _EFFORT
+    while any(kind.count for kind in kinds):
+        effort -= _cost(kinds, seeds)
+        if effort < 0 or len(beds) == least:
+            return []
+        beds.append(_attempt(kinds, ground, seeds, *next(_attempts(kinds, ground, 0))))
+        if not beds[-1]:
+            return []
+        kinds = _less(kinds, beds[-1])
+    return beds
+
+
+def _least_plates(kinds: Sequence[Lot], ground: Ground) -> int:
+    """Fewer plates cannot hold them: a strip of half the spacing around each is its own."""
+    needed = sum(kind.count * kind.shapes[0].grown(ground.spacing / 2).area for kind in kinds)
+    return math.ceil(needed / ((ground.width + ground.spacing) * (ground.depth + ground.spacing)) - _SLACK)
+
+
 def _cost(kinds: Sequence[Lot], seeds: dict[int, list[Spot]]) -> int:
     """Of one attempt. A seed costs nothing, and a new kind as much as some more of the same."""
     waiting = [kind.count for kind in kinds if kind.count]
@@ -93,9 +120,9 @@ def _attempts(kinds: Sequence[Lot], ground: Ground, shuffles: int) -> Iterator[t
     """Orders of the kinds, and rules where to put the next; shuffled ones last, where all might go on one plate."""
     rules: tuple[Rule, ...] = ("rows", "columns", "corner")
     orders = _orders(kinds)
-    yield from ((order, rule) for rule in rules for order in orders)
-    needed = sum(kind.count * kind.shapes[0].grown(ground.spacing / 2).area for kind in kinds)
-    if needed <= (ground.width + ground.spacing) * (ground.depth + ground.spacing):
+    different = [order for place, order in enumerate(orders) if order not in orders[:place]]
+    yield from ((order, rule) for rule in rules for order in different)
+    if _least_plates(kinds, ground) == 1:
         rng = np.random.default_rng(0)
         for number in range(shuffles):
             yield _shuffled(orders[number % len(orders)], rng), rules[number % len(rules)]
