@@ -30,6 +30,7 @@ TOLERANCE_MM = 1e-4
 _MM = {"micron": 0.001, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0}
 _SAME_UNIT: dict[FileUnit, str] = {"mm": "millimeter", "in": "inch"}
 _CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_TRIANGLE = f"{_CORE} triangle"
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,36 +144,38 @@ class _ModelReader:
         self._unit = ""
         self._vertices: list[float] = []
         self._triangles: list[int] = []
-        self._solids: dict[str, Solid] = {}
-        self._number = ""
+        """Of the object that is being read."""
+        self._objects: dict[str, tuple[list[float], list[int]]] = {}
         self._items: list[Item] = []
 
     def read(self, text: bytes) -> Package:
         parser = expat.ParserCreate(namespace_separator=" ")
         parser.StartElementHandler = self._start
-        parser.EndElementHandler = self._end
         parser.Parse(text, True)
-        return Package(self._unit, self._solids, self._items)
+        solids = {
+            number: Solid(
+                np.array(vertices, float).reshape(-1, 3) * _MM[self._unit],
+                np.array(triangles, np.int32).reshape(-1, 3),
+            )
+            for number, (vertices, triangles) in self._objects.items()
+        }
+        return Package(self._unit, solids, self._items)
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
+        if name == _TRIANGLE:  # most by far
+            self._triangles += (int(attributes["v1"]), int(attributes["v2"]), int(attributes["v3"]))
+            return
         match name.removeprefix(_CORE + " "):
             case "vertex":
                 self._vertices += (float(attributes["x"]), float(attributes["y"]), float(attributes["z"]))
-            case "triangle":
-                self._triangles += (int(attributes["v1"]), int(attributes["v2"]), int(attributes["v3"]))
             case "object":
-                self._number, self._vertices, self._triangles = attributes["id"], [], []
+                self._vertices, self._triangles = self._objects[attributes["id"]] = [], []
             case "item":
                 matrix = np.array([float(number) for number in attributes["transform"].split()]).reshape(4, 3)
                 matrix[3] *= _MM[self._unit]
                 self._items.append(Item(attributes["objectid"], matrix))
             case "model":
                 self._unit = attributes["unit"]
-
-    def _end(self, name: str) -> None:
-        if name == f"{_CORE} object":
-            vertices = np.array(self._vertices, float).reshape(-1, 3) * _MM[self._unit]
-            self._solids[self._number] = Solid(vertices, np.array(self._triangles, np.int32).reshape(-1, 3))
 
 
 def _agree(where: str, agrees: bool, difference: str) -> None:
