@@ -234,7 +234,7 @@ def test_the_sheet_says_what_the_bench_needs():
         "1–2",  # ends of F1
         "25.4 (1″)",
         "mitre 30°",
-        "Every layer as set, except where the crown closes",
+        "Print plan: as set, except",
         "Vent. Keep the channel free of adhesive, and face it down where it may get rained on: F1.",
         "Turn to the seam. The seam relief goes to the tube's weld seam: F3.",
         "Turn to the mitre. They go in one way only; turn them until the shoulder meets the rim: F4.",

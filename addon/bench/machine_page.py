@@ -7,13 +7,14 @@ from ..geometry.units import bare_mm, say_mm
 from .markup import element, escaped, paragraph, table
 from .plate_map import plate_maps
 from .quantities import Quantities, say_duration
+from .section_drawing import NO_BREAK
 from .sheet import JobSheet, say_ranges
 from .sheet_parts import cautions_at, joined
 from .svg import drawing, line, text
 from .verdict import JobVerdict
 
-_MAP_MM = 62.0
-"""Width of a plate's map."""
+_MAP_MM = 58.0
+"""Width of a plate's map: half a page has room for words beside it."""
 
 
 def machine_page(sheet: JobSheet) -> str:
@@ -122,12 +123,10 @@ def _print_plan(sheet: JobSheet) -> str:
         for id, plan in plans
         for part in plan.ranges
     ]
-    full = [f"layer {plan.said_full} of {id}" for id, plan in plans if plan.full]
-    left = paragraph(f"The full layers close the top of {'; '.join(full)}.") if full else ""
+    if not rows:
+        return element("div", element("h2", "Print plan"), paragraph("Every layer as set."))
     heads = ("Fitting", "Layers", "Height, mm", "Rings", "Bead, mm")
-    said = "Every layer as set, except where the crown closes:" if rows else "Every layer as set."
-    ranges = table(heads, rows, numbers=(3, 4)) if rows else ""
-    return element("div", element("h2", "Print plan"), paragraph(said), ranges, left)
+    return element("div", element("h2", "Print plan: as set, except"), table(heads, rows, numbers=(3, 4)))
 
 
 def _amounts(sheet: JobSheet) -> str:
@@ -171,13 +170,12 @@ def _plates(sheet: JobSheet) -> str:
     ids = [fitting.id for fitting in sheet.fittings]
     figures = []
     for plate in plate_maps(sheet.footprints, ids, sheet.plates, sheet.process, _MAP_MM):
-        parts = ", ".join(f"{count} × {ids[part]}" for part, count in sorted(plate.counts.items()))
+        counts = (f"{count} × {ids[part]}" for part, count in sorted(plate.counts.items()))
+        parts = ", ".join(said.replace(" ", NO_BREAK) for said in counts)
         times = len(plate.plates)
         often = f"Plates {say_ranges(plate.plates)}" if times > 1 else f"Plate {plate.plates[0]}"
         often += f" of {sheet.plates.count}, print {'once' if times == 1 else f'{times} times'}: {parts}"
-        figures.append(
-            element("figure", plate.picture, element("figcaption", escaped(often)), style=f"width: {_MAP_MM:g}mm")
-        )
+        figures.append(element("figure", plate.picture, element("figcaption", escaped(often))))
     width, depth, _ = sheet.process.plate_mm
     size = f"Plates {bare_mm(width)} × {say_mm(depth)}, front at the bottom"
     return joined(element("h2", escaped(size)), *figures)
