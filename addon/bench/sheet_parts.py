@@ -16,11 +16,11 @@ def joined(*parts: str) -> str:
 
 def cautions_at(sheet: JobSheet, *steps: Step) -> str:
     """What applies to this job at these steps of the work; it cannot be left out."""
-    rows = [
-        element("li", element("strong", escaped(f"{caution.name}.")), " ", escaped(caution.text))
-        for caution in cautions_for(sheet.facts)
-        if caution.step in steps
-    ]
+    rows = []
+    for caution in cautions_for(sheet.facts):
+        if caution.step in steps:
+            danger, colon, what_to_do = caution.text.rpartition(": ")
+            rows.append(element("li", escaped(danger + colon), element("strong", escaped(what_to_do))))
     return element("div", element("ul", *rows), class_="caution") if rows else ""
 
 
