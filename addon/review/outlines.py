@@ -158,7 +158,7 @@ class Shapes:
         """(m,): one contour that only ever turns left."""
         return self._facts.convex
 
-    @property
+    @cached_property
     def walls(self) -> Floats:
         """(m,): of a convex contour with a convex hole, how far they are apart at least; 0 of all else."""
         return np.where(np.isinf(self._facts.apart), 0.0, np.maximum(self._facts.apart, 0.0))
@@ -171,8 +171,11 @@ class Shapes:
 
     def inradii(self, most: float | Floats = math.inf) -> Floats:
         """(m,): the same of each outline."""
-        limits = np.broadcast_to(most, len(self.outlines)).tolist()
-        return np.array([self.inradius(index, limit) for index, limit in enumerate(limits)])
+        low, high = self._facts.low, np.minimum(self._facts.high, most)
+        radii = low.copy()
+        for index in np.flatnonzero(high - low > CLOSE_MM).tolist():
+            radii[index] = self.inradius(index, float(high[index]))
+        return radii
 
     def perhaps_thin(self, width: float) -> list[int]:
         """The outlines that may be narrower than ``width`` somewhere.
