@@ -494,8 +494,9 @@ def notes_of(recipe: Recipe, section: Section, mitre: float = 0.0) -> list[str]:
 def test_a_drawing_has_what_is_cut_into_a_fitting_or_stands_on_it(recipe, said, mitre):
     """Source: the recipe; M8: a clearance hole of 9 (ISO 273, medium), a nut 13 across flats and 6.8 high (ISO 4032)
     with 0.2 mm of room a side and 0.5 mm more depth."""
-    if recipe.hole.kind != "nut pocket" or not mitre:  # which no mitred end takes
-        assert said in notes_of(recipe, Section.round(48.3, 3.68), mitre)
+    if recipe.hole.kind == "nut pocket" and mitre:
+        pytest.skip("no mitred end takes a nut pocket")
+    assert said in notes_of(recipe, Section.round(48.3, 3.68), mitre)
 
 
 def test_a_dome_with_a_hole_is_dimensioned_to_what_is_there():

@@ -8,7 +8,7 @@ from types import ModuleType
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from manifold3d import Manifold
 from random_cases import examples
@@ -150,9 +150,9 @@ def test_overlapping_bodies_in_one_mesh_count_once() -> None:
 
 
 @given(
-    st.floats(-1.5, 1.5),
-    st.floats(-1.5, 1.5),
-    st.floats(-0.3, 0.3),
+    st.floats(-0.06, 0.06),
+    st.floats(-0.03, 0.03),
+    st.floats(-0.3, 0.0),
     st.sampled_from([0.0, 35.0]),
     st.sampled_from([Section.round(25.4, 3.175), Section.rectangular(40, 25, 2)]),
     st.booleans(),
@@ -170,7 +170,11 @@ def test_a_tube_that_surely_keeps_its_distance_has_no_finding(
         body += Manifold.cube((60, 3, 3), True).translate((0, 0, -5))
     frame = Frame.along((300, -200, 50), (1, 2, 2), (0, 1, -1))
     tube_there = named(mesh_of(body).placed(frame), "tube")
-    if trial.clears(frame, tube_there):
+    clear = trial.clears(frame, tube_there)
+    if in_the_way:
+        assert not clear
+    else:
+        assume(clear)
         result = trial.at(frame, tube_there)
         assert result.findings == () and result.tube.interference_mm3 == 0
 
