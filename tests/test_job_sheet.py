@@ -256,7 +256,7 @@ def test_what_floats_is_said_with_the_side_that_stays_dry():
     said = words(parsed(html()))
     for fitting in sheet().fittings:
         bath = fitting.printed.bath
-        groups = re.findall(r"With its ([\w ]+) out of the bath floats: ([\w, ]+)\.", said)
+        groups = re.findall(r"Floats with its ([\w ]+) dry: ([\w, ]+)\.", said)
         assert [side for side, who in groups if fitting.id in who.split(", ")] == [bath.dry_side] * bath.floats
 
 

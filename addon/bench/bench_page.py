@@ -37,7 +37,7 @@ def bench_page(sheet: JobSheet) -> str:
 
 def _numbered(steps: Sequence[BenchStep], first: int) -> str:
     rows = [element("li", element("strong", escaped(f"{name}.")), " ", escaped(said)) for name, said in steps]
-    return element("ol", *rows, start=first, class_="work")
+    return element("ol", *rows, start=first)
 
 
 def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
@@ -69,9 +69,9 @@ def _in_bath(sheet: JobSheet, held: Sequence[str]) -> list[BenchStep]:
     baths = [(fitting.id, fitting.printed.bath) for fitting in sheet.fittings if fitting.printed]
     sides = [(bath.dry_side, id) for id, bath in baths if bath and bath.floats]
     for side, who in grouped(sides).items():
-        said.append(f"With its {side} out of the bath floats: {who}.")
+        said.append(f"Floats with its {side} dry: {who}.")
     if sides:
-        said.append("Weigh these down, or turn them over after half the time.")
+        said.append("Weigh it down, or turn it over after half the time.")
     drained = "Rinse in clean water, let it run out of the inside, and let the parts dry: wet plastic swells."
     return [BenchStep("Support off", " ".join(said)), BenchStep("Rinse and drain", drained)]
 

@@ -32,7 +32,7 @@ def end_list(sheet: JobSheet) -> str:
     if not sheet.ends:
         return ""
     parts = joined(element("h2", "Where they go"), _picture(sheet), _served(sheet), _left(sheet))
-    return element("section", parts, class_="where")
+    return element("section", parts)
 
 
 def _picture(sheet: JobSheet) -> str:

@@ -41,7 +41,7 @@ def _ladders(sheet: JobSheet) -> str:
         "Note the step that fitted as it should, and the caliper reading of that spigot. Enter both in the shop "
         "book; the next job's gaps follow from them.",
     ]
-    return joined(element("h2", "Fit ladder"), items("ol", steps), *map(_ladder, sheet.ladders))
+    return element("section", element("h2", "Fit ladder"), items("ol", steps), *map(_ladder, sheet.ladders))
 
 
 def _ladder(entry: SheetLadder) -> str:

@@ -40,7 +40,6 @@ def kind_block(entry: SheetFitting, process: Process) -> str:
             measures,
             class_="measured",
         ),
-        class_="kind",
     )
 
 
