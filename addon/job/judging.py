@@ -86,7 +86,7 @@ def _before_printing(result: JobResult) -> list[Message]:
     if not result.made:
         return []
     job, steps = result.job, []
-    if result.ladders:
+    if any(job.ladder_for(fitting.batch.section) for fitting in result.made):
         steps.append(say("Print the fit ladder and try it in the tube."))
     sections = [(fitting.id, fitting.batch.ends[0].section) for fitting in result.made]
     if unmeasured := [id for id, section in sections if job.measured_for(section) is None]:

@@ -42,9 +42,13 @@ def attempt(job: Job, batch: Batch) -> Attempt:
     """The batch's fitting with all that its review finds, or the finding that its recipe is impossible or that it
     is too large for the plate. Raises ``JobError`` as ``make`` does."""
     try:
-        fitting = make(job, batch)
+        return judged(job, make(job, batch))
     except RecipeError as refusal:
         return Attempt(None, (refused(batch, refusal),))
+
+
+def judged(job: Job, fitting: Made) -> Attempt:
+    """The fitting with all that its review finds, unless it is too large for the plate."""
     if reason := too_large(Footprint.of(fitting.name, fitting.fitting.standing()), job.process):
         return Attempt(None, (without_room(fitting, reason),))
     return Attempt(fitting, fitting.findings)

@@ -93,23 +93,29 @@ def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generat
     met = yield from _tried_in_place(Assembled(bodies, fittings))
 
     yield "Laying out the plate", 0.6
-    laid_out = lay_out_all(job, fittings)
+    result = summed_up(job, takeoff, batches, attempts, met)
     ladders, missing = make_ladders(job, fittings)
     unmatched = job.unmatched([end.section for end in takeoff.ends])
-    before_writing = JobResult(
+    notes = (*job.notes, *takeoff.notes, *unmatched, *book_notes(job, batches), *missing)
+    yield "Writing and reading back the files", 0.7
+    return write_all(replace(result, bodies=bodies, ladders=ladders, notes=notes))
+
+
+def summed_up(
+    job: Job, takeoff: Takeoff, batches: Sequence[Batch], attempts: Sequence[Attempt], met: Sequence[Finding] = ()
+) -> JobResult:
+    """What the fittings of a job come to, on plates and in amounts; ``met`` is what they meet in the assembly."""
+    fittings = tuple(attempt.made for attempt in attempts if attempt.made)
+    laid_out = lay_out_all(job, fittings)
+    return JobResult(
         job=job,
         takeoff=takeoff,
-        bodies=bodies,
         batches=tuple(batches),
         made=fittings,
         findings=(*(finding for attempt in attempts for finding in attempt.findings), *met),
         laid_out=laid_out,
         quantities=quantities_of(job, fittings, laid_out.plates),
-        ladders=ladders,
-        notes=(*job.notes, *takeoff.notes, *unmatched, *book_notes(job, batches), *missing),
     )
-    yield "Writing and reading back the files", 0.7
-    return write_all(before_writing)
 
 
 def write_all(result: JobResult) -> JobResult:

@@ -16,25 +16,31 @@ For panels and overlays, which draw and compute nothing:
     Grows whenever anything in the desk changes. Buffers may be kept as long as it stays the same.
 ``Desk.laid_out``, ``Desk.result``
     The last plate layout and the last export's ``job.results.JobResult``, None if the scene has changed since.
+``Desk.verdict``
+    What all of it comes to, as the command and the job sheet say it; None until everything is reviewed.
 """
 
 from __future__ import annotations
 
 import time
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import bpy
 
+from ..bench.verdict import JobVerdict
 from ..families.fitting import Fitting
 from ..fields.refusals import RecipeError
 from ..job.asked import Job, JobError
 from ..job.batches import resolved
+from ..job.judging import verdict_of
+from ..job.making import judged, refused
 from ..job.resolved import Checked, Resolved, Shape, designed, reviewed
-from ..job.results import Batch, JobResult, LaidOut, Made
+from ..job.results import Attempt, Batch, JobResult, LaidOut, Made
+from ..job.running import summed_up
 from ..review import Finding
-from ..takeoff import TubeEnd
+from ..takeoff import Takeoff, TubeEnd
 
 FACETS = 64
 """In a whole circle, in the view. Files get as many as their chord error requires."""
@@ -88,11 +94,24 @@ class Desk:
     version: int = 0
     laid_out: LaidOut | None = None
     result: JobResult | None = None
+    summary: JobResult | None = None
+    """What ``verdict`` is of, before an export."""
+    verdict: JobVerdict | None = None
 
     @property
     def waiting(self) -> list[Fitted]:
         """What is still to be reviewed."""
         return [fitted for fitted in self.fittings if fitted.waiting]
+
+    @property
+    def open(self) -> bool:
+        """Whether all is reviewed, and only the verdict is to come."""
+        problems = self.problem or any(fitted.problem for fitted in self.fittings)
+        return self.verdict is None and not self.waiting and not problems
+
+    @property
+    def copies(self) -> int:
+        return sum(len(fitted.batch.ends) + self.job.output.spares for fitted in self.fittings)
 
 
 times: dict[str, float] = {}
@@ -100,7 +119,8 @@ times: dict[str, float] = {}
 desks: dict[int, Desk] = {}
 """By the scene's ``session_uid``."""
 _designs: OrderedDict[Shape, Fitting | RecipeError] = OrderedDict()
-_reviews: OrderedDict[Resolved, Checked] = OrderedDict()
+_reviews: OrderedDict[Resolved, tuple[Fitting, Checked]] = OrderedDict()
+"""With the fitting that was reviewed: in the view's facets, or once everything is checked, in those of the files."""
 
 
 def at_hand(scene: bpy.types.Scene) -> Desk | None:
@@ -166,14 +186,47 @@ def review_fitted(desk: Desk, fitted: Fitted) -> None:
         fitted.problem = str(error)
         return
     fitted.review_s = times["review"] = time.perf_counter() - start
-    _keep(_reviews, of, checked)
+    _keep(_reviews, of, (fitted.fitting, checked))
     fitted.made = Made(fitted.batch, fitted.fitting, checked, desk.job.output.spares)
 
 
-def settle(fitted: Fitted) -> None:
-    """The review's slower checks."""
-    if fitted.made is not None:
-        _ = fitted.made.findings
+def settle(desk: Desk, fitted: Fitted) -> None:
+    """The fitting as the files get it, with all checks: its plan and amounts are those of the job sheet."""
+    if fitted.made is None:
+        return
+    of = resolved(desk.job, fitted.batch)
+    try:
+        fitting = designed(fitted.batch.shape)
+    except RecipeError as refusal:
+        fitted.made, fitted.refusal = None, refusal
+        return
+    checked = reviewed(of, fitting)
+    fitted.made = Made(fitted.batch, fitting, checked, desk.job.output.spares)
+    _ = fitted.made.findings
+    _keep(_reviews, of, (fitting, checked))
+
+
+def sum_up(desk: Desk) -> None:
+    """Plates, amounts and the verdict, of a desk that is ``open``."""
+    attempts = [_attempt(desk.job, fitted) for fitted in desk.fittings]
+    batches = [fitted.batch for fitted in desk.fittings]
+    desk.summary = summed_up(desk.job, Takeoff(desk.ends), batches, attempts)
+    desk.laid_out = desk.summary.laid_out
+    judge(desk)
+
+
+def judge(desk: Desk) -> None:
+    """The verdict, with what is known by now of what the fittings meet in the assembly."""
+    if desk.result is None and desk.summary is not None:
+        met = [finding for fitted in desk.fittings for finding in fitted.in_place]
+        desk.verdict = verdict_of(replace(desk.summary, findings=(*desk.summary.findings, *met)))
+
+
+def _attempt(job: Job, fitted: Fitted) -> Attempt:
+    if fitted.made is not None and fitted.refusal is None:
+        return judged(job, fitted.made)
+    assert fitted.refusal is not None
+    return Attempt(None, (refused(fitted.batch, fitted.refusal),))
 
 
 def take_known(desk: Desk, fitted: Fitted) -> None:
@@ -188,10 +241,10 @@ def take_known(desk: Desk, fitted: Fitted) -> None:
         return
     fitted.fitting = known
     try:
-        checked = _reviews.get(resolved(desk.job, fitted.batch))
+        review = _reviews.get(resolved(desk.job, fitted.batch))
     except JobError:  # the review says so
-        checked = None
-    fitted.made = Made(fitted.batch, known, checked, desk.job.output.spares) if checked else None
+        review = None
+    fitted.made = Made(fitted.batch, *review, desk.job.output.spares) if review else None
 
 
 def _keep(cache: OrderedDict[Any, Any], key: Any, value: Any) -> None:

@@ -13,10 +13,23 @@ import bpy
 from ..bench.shop_book import ShopBook
 from ..job.asked import JobError
 from ..job.batches import sort_into_batches
+from ..job.judging import verdict_of
 from ..job.results import JobResult
 from ..takeoff import TubeEnd
 from . import placing
-from .desk import Desk, Fitted, active_fitted, at_hand, design_fitted, desks, review_fitted, settle, take_known, times
+from .desk import (
+    Desk,
+    Fitted,
+    active_fitted,
+    at_hand,
+    design_fitted,
+    desks,
+    review_fitted,
+    settle,
+    sum_up,
+    take_known,
+    times,
+)  # fmt: skip
 from .jobs import job_of, problem_of
 from .listing import list_findings
 from .records import end_from
@@ -28,6 +41,10 @@ LIVE_S = 0.1
 """An update that the quick checks would make longer than this leaves them until the numbers rest."""
 PAUSE_S = 0.2
 """How long the numbers have to rest before work starts that is too long for an update."""
+SUM_UP_S = 1.0
+"""How much longer they have to rest before the plates are laid out, during which the window stands still."""
+LAID_OUT_UP_TO = 500
+"""More copies are laid out only when that is asked for."""
 _last_change = 0.0
 
 
@@ -104,7 +121,7 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     desk.stamp = scene.ferrule.stamp
     desk.job = job_of(scene)
     desk.problem = problem_of(desk.job)
-    desk.laid_out = desk.result = None
+    desk.laid_out = desk.result = desk.summary = desk.verdict = None
     for fitted in desk.fittings:
         recipe = desk.job.wish_for(fitted.batch.family).recipe_for(fitted.batch.ends[0].section)
         known = desk.job.circumstances_for(fitted.batch.ends[0].section)
@@ -127,7 +144,10 @@ def work(scene: bpy.types.Scene, review: bool = True) -> Iterator[tuple[str, flo
         _design(scene, desk, fitted, objects)
         if review:
             review_fitted(desk, fitted)
-            settle(fitted)
+            settle(desk, fitted)
+    if review and desk.open and desk.copies <= LAID_OUT_UP_TO:
+        yield "Laying out the plate", 0.9
+        sum_up(desk)
     changed(desk)
 
 
@@ -150,7 +170,7 @@ def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
     """Keeps an export's result for the panel Plate and Files."""
     desk = desk_of(scene)
     if desk is not None:
-        desk.result, desk.laid_out = result, result.laid_out
+        desk.result, desk.laid_out, desk.verdict = result, result.laid_out, verdict_of(result)
         changed(desk)
 
 
@@ -211,6 +231,11 @@ def _tick() -> float | None:
             continue
         waiting = desk.waiting
         if not waiting:
+            if desk.open and desk.copies <= LAID_OUT_UP_TO:
+                if wait + SUM_UP_S > 0:
+                    return wait + SUM_UP_S
+                sum_up(desk)
+                changed(desk)
             continue
         if wait > 0:
             return wait
@@ -222,7 +247,7 @@ def _tick() -> float | None:
         elif next_one.made is None:
             review_fitted(desk, next_one)
         else:
-            settle(next_one)
+            settle(desk, next_one)
         changed(desk)
         return 0.01
     return None

@@ -18,12 +18,11 @@ from ...geometry.names import quoted
 from ...geometry.placement import Placement
 from ...job.asked import JobError
 from ...job.making import Assembled, fit_in_place
-from ...job.print_files import lay_out_all
 from ...job.running import after_takeoff
 from ...takeoff import TakeoffError, split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, scene_ends, updating
-from ..desk import times
+from ..desk import judge, sum_up, times
 from ..drawing import report
 from ..jobs import job_of, process_of
 from ..scene import SceneError
@@ -75,12 +74,12 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         desk = yield from updating.worked(scene)
-        ready = [fitted.made for fitted in desk.fittings if fitted.made]
-        yield "Laying out the plate", 0.9
-        try:
-            desk.laid_out = lay_out_all(desk.job, ready)
-        except JobError as error:
-            raise WorkError(str(error)) from error
+        if desk.open:
+            yield "Laying out the plate", 0.9
+            sum_up(desk)
+            updating.changed(desk)
+        if desk.laid_out is None:
+            raise WorkError(desk.problem or next(fitted.problem for fitted in desk.fittings if fitted.problem))
         scene.ferrule.view.show_plate = True
         plates = desk.laid_out.plates
         count = len(plates.placements)
@@ -106,6 +105,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
             yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
             if fitted.made:
                 fitted.in_place = tuple(fit_in_place(fitted.made, assembled))
+        judge(desk)
         updating.changed(desk)
         return f"{count_of(sum(len(fitted.in_place) for fitted in desk.fittings), 'finding')} in place"
 
