@@ -380,7 +380,7 @@ def do_again(folder: Path) -> int:
     assert bpy.ops.ferrule.write_job(filepath=str(folder / "again.toml")) == {"FINISHED"}
     addon.unregister()
     try:
-        return main([str(folder / "again.toml"), "--quiet"])
+        return main([str(folder / "again.toml"), "--quiet", "--all"])
     finally:
         addon.register()
 

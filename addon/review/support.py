@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from manifold3d import CrossSection, OpType
 
+from ..fields.messages import Area, Message, Volume, say
 from ..geometry.frames import Floats
+from ..trade.processes import Process
 from .layers import Layers
 from .outlines import offset
 
@@ -41,6 +43,14 @@ class Support:
     @property
     def needed(self) -> bool:
         return self.volume_mm3 > 0
+
+    def said(self, process: Process) -> Message:
+        """How much there is, where it touches, and how it comes off."""
+        if not self.needed:
+            return say("no support")
+        how = {"same material, broken off": "broken off", "dissolved in a bath": "dissolved in the bath"}
+        support, under = Volume(self.volume_mm3), Area(self.contact_mm2)
+        return say("support: {} under {} of the part, {}", support, under, how[process.support])
 
 
 def base_area(layers: Layers, support: Support, margin_mm: float) -> float:

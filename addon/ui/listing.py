@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import bpy
 
 from ..geometry.frames import Floats
-from ..review import Finding, Review, worst_first
+from ..review import Finding, Review
+from ..review.findings import Concern, concerns
 from .desk import Desk, at_hand
 from .views import redraw
 
@@ -103,7 +104,7 @@ def _findings_of(desk: Desk) -> list[Finding]:
 
 
 def _show_findings(unsorted: Iterable[Finding]) -> None:
-    sorted_findings = list(worst_first(unsorted))
+    sorted_findings = [finding for concern in concerns(unsorted) for finding in _worst_in_front(concern)]
     same = sorted_findings == findings
     findings[:] = sorted_findings
     for manager in bpy.data.window_managers:
@@ -111,7 +112,30 @@ def _show_findings(unsorted: Iterable[Finding]) -> None:
         if same and len(rows) == len(sorted_findings):
             continue  # Another file's window manager has none.
         rows.clear()
+        whom = {id(concern.worst): _whom(concern) for concern in concerns(sorted_findings)}
         for index, finding in enumerate(sorted_findings):
             row = rows.add()
             row.name, row.index, row.severity = finding.check, index, finding.severity
             row.fitting = finding.fitting
+            row.who = whom.get(id(finding), "")
+
+
+def _worst_in_front(concern: Concern) -> list[Finding]:
+    worst = concern.worst
+    return [worst, *(finding for finding in concern.findings if finding is not worst)]
+
+
+def _whom(concern: Concern) -> str:
+    """``"F2"``, ``"7 kinds"``, ``"F2, 4 places"``."""
+    places, fittings = len(concern.findings), concern.fittings
+    who = ", ".join(fittings) if len(fittings) < 3 else f"{len(fittings)} kinds"
+    return who if places == len(fittings) else ", ".join(filter(None, (who, f"{places} places")))
+
+
+def others_alike(finding: Finding) -> list[int]:
+    """Places in the list of the other findings of its check and severity."""
+    return [
+        index
+        for index, other in enumerate(findings)
+        if other is not finding and (other.check, other.severity) == (finding.check, finding.severity)
+    ]

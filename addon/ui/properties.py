@@ -233,6 +233,7 @@ class FerruleFinding(bpy.types.PropertyGroup):
     index: IntProperty()
     severity: StringProperty()
     fitting: StringProperty()
+    who: StringProperty(description="Whom the findings of this check concern; empty unless it is the first of them")
 
 
 class FerruleWindow(bpy.types.PropertyGroup):

@@ -7,7 +7,7 @@ from typing import Any
 import bpy
 
 from ...fields.messages import message_from, say
-from .. import wording
+from .. import updating, wording
 from ..desk import active_group
 from ..drawing import draw_field, draw_text, say_in
 from ..records import notes_from
@@ -190,6 +190,9 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
         ferrule = context.scene.ferrule
+        desk = updating.desk_of(context.scene)
+        if desk and desk.verdict:
+            draw_text(layout, desk.verdict.closed_ends)
         layout.template_list("FERRULE_UL_ends", "closed", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
         if 0 <= ferrule.end_index < len(ferrule.ends) and ferrule.ends[ferrule.end_index].reason:
             draw_text(layout, message_from(ferrule.ends[ferrule.end_index].reason) + ".")

@@ -9,8 +9,8 @@ from .. import shop, updating
 from ..desk import active_group
 from ..drawing import draw_text
 from ..jobs import torn_files
-from ..wording import count_of
 from .sidebar import Sidebar
+from .verdict_lines import draw_verdict
 
 
 class FERRULE_PT_files(Sidebar, bpy.types.Panel):
@@ -23,12 +23,9 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         layout = self.split_layout()
         ferrule = context.scene.ferrule
         output = ferrule.output
-        if ferrule.groups:
-            ends = sum(group.count for group in ferrule.groups)
-            desk = updating.desk_of(context.scene)
-            kinds = len(desk.fittings) if desk else len(ferrule.groups)
-            total = ends + kinds * output.spares
-            layout.label(text=f"{count_of(total, 'fitting')} of {count_of(kinds, 'kind')}", icon="MESH_GRID")
+        desk = updating.desk_of(context.scene)
+        if desk is not None:
+            draw_verdict(layout, desk)
         layout.prop(output, "spares")
         group = active_group(context.scene)
         if group is not None:
@@ -36,13 +33,8 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         row = layout.row(align=True)
         row.operator("ferrule.lay_out", icon="MESH_PLANE")
         row.prop(ferrule.view, "show_plate", text="", icon="HIDE_OFF" if ferrule.view.show_plate else "HIDE_ON")
-        desk = updating.desk_of(context.scene)
-        if desk and desk.laid_out:
-            plates = desk.laid_out.plates
-            laid = count_of(len(plates.placements), "fitting")
-            layout.label(text=f"{laid} on {count_of(plates.count, 'plate')}")
-            if plates.count > 1:
-                layout.prop(ferrule.view, "plate")
+        if desk and desk.laid_out and desk.laid_out.plates.count > 1:
+            layout.prop(ferrule.view, "plate")
         row = layout.row(heading="Formats")
         row.prop(output, "write_3mf")
         row.prop(output, "write_stl")

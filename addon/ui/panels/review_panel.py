@@ -5,21 +5,23 @@ from typing import Any
 
 import bpy
 
-from ...fields.messages import Units, say, say_value
+from ...fields.messages import Units, say_value
 from ...review import Finding
 from .. import listing, looking, updating
-from ..desk import active_fitted
 from ..drawing import draw_text, say_in
-from ..wording import count_of, label_of
+from ..wording import count_of, in_window, label_of
 from .sidebar import Sidebar
+from .verdict_lines import draw_verdict
 
 ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
-LONGEST_ID = 3
-"""Letters of a fitting's number, such as F12; an object of the user's has a name."""
+SHORT = 8
+"""Letters for which a narrow column on the right is enough."""
+PLACES = 6
+"""Other places of a check that are listed below the chosen one."""
 
 
 class FERRULE_UL_findings(bpy.types.UIList):
-    """Findings, worst first."""
+    """What the checks found, worst first, a line for each check."""
 
     def draw_item(
         self,
@@ -30,11 +32,14 @@ class FERRULE_UL_findings(bpy.types.UIList):
         icon: int,
         active: Any,
     ) -> None:
-        row = layout.split(factor=0.82 if len(item.fitting) <= LONGEST_ID else 0.6)
+        row = layout.split(factor=0.75 if len(item.who) <= SHORT else 0.55)
         row.label(text=f"{item.name[:1].upper()}{item.name[1:]}", icon=ICONS[item.severity])
         right = row.row()
         right.alignment = "RIGHT"
-        right.label(text=item.fitting, translate=False)
+        right.label(text=item.who, translate=False)
+
+    def filter_items(self, context: bpy.types.Context, data: Any, propname: str) -> tuple[list[int], list[int]]:
+        return [self.bitflag_filter_item if row.who else 0 for row in getattr(data, propname)], []
 
 
 class FERRULE_PT_review(Sidebar, bpy.types.Panel):
@@ -52,18 +57,8 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         if desk is None and not findings:
             draw_text(layout, "Read the tube ends, or choose any object to review.", icon="INFO")
             return
-        waiting = len(desk.waiting) if desk else 0
-        if waiting:
-            layout.label(text=f"Reviewing, {count_of(waiting, 'fitting')} to go", icon="SORTTIME")
-        refused = sum(fitted.refusal is not None for fitted in desk.fittings) if desk else 0
-        if refused:
-            draw_text(layout, f"{count_of(refused, 'kind')} cannot be made, see the panel Fitting.", icon="ERROR")
-        problem = next((fitted.problem for fitted in desk.fittings if fitted.problem), "") if desk else ""
-        if problem:
-            draw_text(layout, say("Not reviewed. {}", problem), icon="ERROR")
-        fitted = active_fitted(context.scene, desk) if desk else None
-        if fitted and fitted.made and not fitted.made.review.settled:
-            draw_text(layout, "Ways up, trapped support and the bath follow once you stop changing numbers.")
+        if desk is not None:
+            draw_verdict(layout, desk)
         manager = context.window_manager.ferrule
         if findings:
             layout.template_list(
@@ -72,8 +67,6 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             finding = listing.chosen_finding(context)
             if finding is not None:
                 _draw_finding(layout, finding, say_in(context.scene))
-        elif not (waiting or refused or problem):
-            layout.label(text="No findings", icon="CHECKMARK")
         layout.operator("ferrule.check_in_place", icon="SELECT_INTERSECT")
 
 
@@ -91,6 +84,16 @@ def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Units) -> N
     if finding.cure:
         sets = ", ".join(f"{label_of(field)} {say_value(field, value, say)}" for field, value in finding.cure.items())
         box.operator("ferrule.cure", text=f"Set {sets}", icon="CHECKMARK")
+    others = listing.others_alike(finding)
+    column = box.column(align=True)
+    for index in others[:PLACES]:
+        other = listing.findings[index]
+        text = ", ".join(filter(None, (other.fitting, in_window(other.where, say))))
+        column.operator(
+            "ferrule.go_to_finding", text=text or other.check, icon="VIEWZOOM", translate=False
+        ).index = index
+    if len(others) > PLACES:
+        box.label(text=f"and {count_of(len(others) - PLACES, 'more place')}")
 
 
 class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
@@ -133,7 +136,7 @@ class FERRULE_PT_print_plan(Sidebar, bpy.types.Panel):
             draw_text(layout, "The plan appears once the fitting is reviewed.", icon="INFO")
             return
         layout.label(text=subject.name, translate=False)
-        for line in printed.plan.lines:
+        for line in (*printed.plan.lines, printed.support.said(subject.review.process)):
             draw_text(layout, line)
 
 

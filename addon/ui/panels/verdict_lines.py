@@ -1,0 +1,33 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the job comes to, as the first lines of the panels Print Review and Plate and Files."""
+
+import bpy
+
+from ...fields.messages import say, say_all
+from ..desk import Desk
+from ..drawing import draw_text
+from ..wording import count_of
+
+
+def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
+    """The verdict, what stands in the way and what to do first; while it is not known, what it waits for."""
+    verdict = desk.verdict
+    problem = desk.problem or next((fitted.problem for fitted in desk.fittings if fitted.problem), "")
+    if verdict is not None:
+        draw_text(layout, say("{}.", verdict.headline), icon="CHECKMARK" if verdict.complete else "ERROR")
+        for said in verdict.in_the_way:
+            draw_text(layout, said, icon="CANCEL")
+        first = [*verdict.before_printing, *filter(None, [verdict.goes_in])] if verdict.ready else []
+        if first:
+            draw_text(layout, say_all(("Before printing:", *first)), icon="INFO")
+        return
+    if problem:
+        draw_text(layout, say("Not reviewed. {}", problem), icon="ERROR")
+    refused = sum(fitted.refusal is not None for fitted in desk.fittings)
+    if refused:
+        draw_text(layout, f"{count_of(refused, 'kind')} cannot be made, see the panel Fitting.", icon="ERROR")
+    if waiting := len(desk.waiting):
+        layout.label(text=f"Reviewing, {count_of(waiting, 'fitting')} to go", icon="SORTTIME")
+    elif desk.open:
+        made = f"{count_of(desk.copies, 'fitting')} of {count_of(len(desk.fittings), 'kind')}"
+        layout.label(text=f"{made}, not laid out yet", icon="SORTTIME")
