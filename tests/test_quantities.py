@@ -207,12 +207,14 @@ def test_a_base_lies_under_part_and_support():
     )
 
 
-def test_ten_caps_take_what_they_take_in_practice():
+@pytest.mark.parametrize("roof", ["square", "sloped"])
+def test_ten_caps_take_what_they_take_in_practice(roof):
     """Source: common practice, no source: ten hemispherical caps for 1 in x 1/8 in tube, open inside, in layers of 0.25
     mm with dissolved support: 47 to 47.5 cm³ of model plastic, 15 cm³ of support, a little over two and a half hours.
     """
     process = process_named("Dissolved support, 0.25 mm layers")
-    recipe = recipe_of(crown="dome", spigot_mm=8.0, gap_mm=0.2, groove_width_mm=3.175, groove_depth_mm=2.0)
+    groove = {"groove_width_mm": 3.175, "groove_depth_mm": 2.0, "groove_roof": roof}
+    recipe = recipe_of(crown="dome", spigot_mm=8.0, gap_mm=0.2, **groove)
     printed = review_fitting(design(recipe, Section.round(25.4, 3.175)), process).printed
     needed = quantities([[(work_of_print(printed, process), 10)]], process, ABS)
     purged = needed.purge_cm3 / 2  # of either plastic
