@@ -71,7 +71,7 @@ class Stopper(Fitting):
         return Seat("push", 0.2, 0.0, bore.offset(-0.2), bore, self.recipe.plug_mm, 0.0)
 
     def levels(self) -> tuple[Level, ...]:
-        return (Level("flange", 2.0), Level("tip", 2.0 + self.recipe.plug_mm, "plug_mm", self.recipe.plug_mm))
+        return (Level("flange", 2.0), Level("tip", 2.0 + self.recipe.plug_mm))
 
     def calipers(self, process: Any, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
         depth = self.recipe.plug_mm

@@ -35,7 +35,7 @@ def test_every_process_of_the_table_reviews_every_crown(process: Process) -> Non
     for crown in ("dome", "flat", "peaked"):
         result = review_fitting(design(Recipe(crown=crown), Section.round(38.1, 1.65), facets=24), process, "F1")
         assert result.printed is not None and result.watertight
-        assert {finding.check for finding in result.findings} >= {"orientation"}
+        assert "height inside a layer" not in {finding.check for finding in result.findings}
         assert len(result.printed.plan.ranges) <= 2
 
 
@@ -108,16 +108,6 @@ def test_a_fitting_and_its_mesh_are_reviewed_alike() -> None:
     assert by_fitting is not None and by_mesh is not None
     np.testing.assert_allclose(by_fitting.layers.areas, by_mesh.layers.areas, rtol=1e-9)
     assert by_fitting.support.volume_mm3 == pytest.approx(by_mesh.support.volume_mm3, rel=1e-6)
-
-
-@pytest.mark.parametrize(
-    "recipe", [recipe_of(hole="through", spigot_mm=8.1), recipe_of(crown="peaked", vent="hole", spigot_mm=8.1)]
-)
-def test_a_height_that_a_hole_takes_away_is_not_compared_with_the_layers(recipe: Recipe) -> None:
-    """None can be further off than half a layer. Source: arithmetic."""
-    result = review_fitting(design(recipe, Section.round(25.4, 3.175), facets=32), PROCESS)
-    off = [finding.value for finding in result.findings if finding.check == "height inside a layer"]
-    assert off and max(off) <= PROCESS.layer_mm / 2 + 1e-6
 
 
 def test_a_mitred_fitting_stands_with_its_shoulder_level() -> None:

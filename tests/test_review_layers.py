@@ -13,11 +13,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
 from random_cases import examples
-from recipes import recipe_of, recipe_with
 from review_shapes import PROCESS, common_cap, cylinder, hemisphere, joined, layers_of, sphere, turned
 from shapely_shapes import shapely_of
 
-from addon.families.fitting import Level
 from addon.geometry.mesh import Mesh
 from addon.review.facets import Facets
 from addon.review.layers import Layers, LayersError, flat_levels, layer_edges, level_findings
@@ -178,63 +176,6 @@ def test_heights_inside_a_layer_are_named_with_the_change() -> None:
     assert [(level.name, level.z_mm) for level in levels] == [("upper face", 5.1), ("upper face", 8.0)]
     (finding,) = level_findings(layers, levels, "part")
     assert finding.layer == 21 and finding.value == pytest.approx(0.1) and "lower, at 5 mm" in finding.advice
-    level = Level("shoulder", 5.1, "spigot_mm", 8.1)
-    (finding,) = level_findings(layers, [level], "part")
-    assert finding.cure == {"spigot_mm": 8.0}
-
-
-def test_the_cures_of_heights_cure_them() -> None:
-    """Setting the field that a finding names puts that height on a layer."""
-    from addon.families.cap import design
-    from addon.geometry.sections import Section
-    from addon.review import review_fitting
-
-    recipe, section = (
-        recipe_of(spigot_mm=8.0, groove_width_mm=3.175, rise_mm=12.3, crown="low dome"),
-        Section.round(25.4, 3.175),
-    )
-    findings = review_fitting(design(recipe, section, facets=32), PROCESS).findings
-    cure = {key: value for f in findings if f.check == "height inside a layer" for key, value in f.cure.items()}
-    assert set(cure) == {"groove_width_mm", "rise_mm"}
-    cured = review_fitting(design(recipe_with(recipe, **cure), section, facets=32), PROCESS).findings
-    assert not [finding for finding in cured if finding.check == "height inside a layer"]
-
-
-def test_a_hemisphere_on_a_layer_is_not_cured_by_more_than_a_hemisphere() -> None:
-    """Though its top, 20.7 or 20.65 mm over the plate, lies nearer to the layer's edge above it."""
-    from addon.families.cap import Recipe, design
-    from addon.geometry.sections import Section
-    from addon.review import review_fitting
-
-    for section in (Section.round(25.4, 3.175), Section.round(25.3, 3.0)):
-        fitting = design(recipe_of(groove_count=0), section, facets=32)
-        (finding,) = (
-            finding for finding in review_fitting(fitting, PROCESS).findings if finding.check == "height inside a layer"
-        )
-        rise = finding.cure["rise_mm"]
-        assert rise < section.outer.width / 2 and f"set rise_mm to {rise:g}" in finding.advice
-        design(Recipe(rise_mm=rise), section, facets=32)  # source: the recipe's own limits, which raise
-
-
-def test_the_cure_of_a_height_is_said_in_hundredths_and_still_cures_it() -> None:
-    """Where the height of a mitred fitting, a sum of sines, has endless decimals."""
-    from addon.families.cap import Recipe, design
-    from addon.geometry.sections import Section
-    from addon.review import review_fitting
-
-    def uneven(recipe: Recipe) -> dict[str, float]:
-        fitting = design(recipe, Section.rectangular(40, 40, 2), mitre_deg=20, facets=32)
-        return {
-            key: float(value)
-            for finding in review_fitting(fitting, PROCESS).findings
-            if finding.check == "height inside a layer"
-            for key, value in finding.cure.items()
-        }
-
-    cure = uneven(Recipe())
-    assert set(cure) == {"rise_mm"}
-    assert cure["rise_mm"] == round(cure["rise_mm"], 2)
-    assert uneven(recipe_of(**cure)) == {}
 
 
 @pytest.mark.parametrize("bodies", [1, 2])

@@ -257,7 +257,7 @@ def test_reviews_of_fittings(process: Process) -> None:
         for line in result.printed.plan.lines:
             assert_in_inches(line)
             assert " in" in line.text(IMPERIAL) or "full layers" in line
-    assert "height inside a layer" in checks
+    assert "thin wall" in checks
 
 
 def test_reviews_of_meshes() -> None:

@@ -407,7 +407,7 @@ def test_undoing_something_else_leaves_results_usable(scene: bpy.types.Scene) ->
     updating.finish(scene)
     scene.ferrule.recipe.spigot_mm = 12
     item = next(iter(placed(scene).values()))
-    assert np.ptp(corners(item)[:, 2]) == pytest.approx(0.0127 + 0.012, abs=1e-6)
+    assert np.ptp(corners(item)[:, 2]) == pytest.approx(0.0126 + 0.012, abs=1e-6)  # on layers of 0.2 mm
 
 
 def test_findings_lead_to_their_fitting_and_layer(scene: bpy.types.Scene) -> None:

@@ -34,10 +34,13 @@ class Dimension:
     row: int = 0
     detail: bool = False
     """Left out if there is little room."""
+    wished: float | None = None
+    """What was asked for, where that is not drawn."""
 
     def said(self, say: Callable[[float], str]) -> str:
         """Without its name: ``"2 × 3 mm × 1 mm"``."""
-        return f"{self.sign} {' × '.join(map(say, self.mm))}".lstrip()
+        wished = "" if self.wished is None else f" ({say(self.wished)} wished)"
+        return f"{self.sign} {' × '.join(map(say, self.mm))}{wished}".lstrip()
 
 
 @dataclass(frozen=True)

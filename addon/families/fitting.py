@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, ClassVar, NamedTuple
 
@@ -21,17 +21,10 @@ from .dimensioned import View
 
 @dataclass(frozen=True)
 class Level:
-    """A height that should lie on a layer, in the printing orientation, and the recipe's field that moves it."""
+    """A height that lies on a layer where the process is known, in the printing orientation."""
 
     name: str
     z_mm: float
-    field: str = ""
-    field_mm: float = 0.0
-    """The field's value now."""
-    field_per_mm: float = 1.0
-    """How much the field has to grow for the height to rise 1 mm."""
-    most_mm: float = np.inf
-    """The field's greatest value that can be made."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +88,8 @@ class Fitting(ABC):
     """Of the tube that it is for."""
     mesh: Mesh
     surfaces: Ints
+    wished: Mapping[str, float] = field(default_factory=dict, kw_only=True)
+    """Heights that were asked for, by the recipe's keys, where the layer beside is drawn."""
 
     family: ClassVar[str]
     """The family's name."""

@@ -215,6 +215,7 @@ def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) 
         "watertight": fitting.review.watertight,
         "spigot_gap_mm": _round(fitting.gap.nominal),
         "drawn_gap_mm": _round(fitting.fitting.seat.gap_mm),
+        "wished": {key: _round(mm) for key, mm in fitting.fitting.wished.items()},
         "gap_correction": correction and _statistic(correction),
         "gap_mm": {
             "worst_case": [_round(mm) for mm in fitting.gap.worst_case],

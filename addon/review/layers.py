@@ -13,7 +13,7 @@ from manifold3d import CrossSection, Manifold
 from numpy.typing import NDArray
 
 from ..families.fitting import Level
-from ..fields.messages import FieldName, Length, Message, say, say_all
+from ..fields.messages import Length, Message, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
 from ..geometry.topology import Indices
@@ -189,26 +189,14 @@ def flat_levels(facets: Facets) -> tuple[Level, ...]:
 def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[Finding]:
     """Heights that fall inside a layer, each with the change that puts it on a layer's edge."""
     edges = np.concatenate([layers.bottoms, layers.tops[-1:]])
-    step = float(layers.heights()[-1])
-    edges = np.append(edges, edges[-1] + step)
+    edges = np.append(edges, edges[-1] + layers.heights()[-1])
     findings = []
     for level in levels:
         off = edges - level.z_mm
-        error = float(np.abs(off).min())
-        if error <= _ON_LAYER_MM:
+        shift = float(off[np.abs(off).argmin()])
+        if abs(shift) <= _ON_LAYER_MM:
             continue
-        values = np.round(level.field_mm + off * level.field_per_mm, 2)
-        nearest = int(np.argmin(np.where(values <= level.most_mm, np.abs(off), np.inf)))
-        shift = float(off[nearest])
         layer = layers.layer_at(level.z_mm)
-        direction = "higher" if shift > 0 else "lower"
-        advice = say(
-            "Put it {shift} {direction}, at {z}, where a layer ends",
-            shift=Length(abs(shift)),
-            direction=direction,
-            z=Length(level.z_mm + shift),
-        )
-        cure: dict[str, float | str] = {level.field: float(values[nearest])} if level.field else {}
         findings.append(
             Finding(
                 fitting=name,
@@ -218,15 +206,19 @@ def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[F
                     "The {level} at {z} falls inside a layer, so it is printed up to {error} off.",
                     level=level.name,
                     z=Length(level.z_mm),
-                    error=Length(error),
+                    error=Length(abs(shift)),
                 ),
-                advice=say_all([advice, *(say(": set {}", FieldName(*number)) for number in cure.items()), "."], ""),
-                value=round(error, 4),
+                advice=say(
+                    "Put it {shift} {direction}, at {z}, where a layer ends.",
+                    shift=Length(abs(shift)),
+                    direction="higher" if shift > 0 else "lower",
+                    z=Length(level.z_mm + shift),
+                ),
+                value=round(abs(shift), 4),
                 limit=_ON_LAYER_MM,
                 unit="mm",
                 where=layers.place(layer),
                 layer=layer + 1,
-                cure=cure,
             )
         )
     return findings

@@ -67,6 +67,16 @@ class Orientations:
     best: Orientation
     why: str
 
+    @property
+    def given(self) -> Orientation:
+        """The way in which the mesh stands."""
+        return next((way for way in self.tried if way.up == (0.0, 0.0, 1.0)), self.best)
+
+    @property
+    def as_given(self) -> bool:
+        """Whether the way in which it stands is the best."""
+        return self.best is self.given
+
 
 def orientations(
     mesh: Mesh,
@@ -260,9 +270,7 @@ def _why(best: Orientation, named: Sequence[Orientation], scale: _Scale) -> str:
 
 
 def orientation_finding(orientations: Orientations, name: str) -> Finding:
-    best = orientations.best
-    given = next((way for way in orientations.tried if way.up == (0.0, 0.0, 1.0)), best)
-    as_given = best is given
+    best, given, as_given = orientations.best, orientations.given, orientations.as_given
     return Finding(
         fitting=name,
         check="orientation",

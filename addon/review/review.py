@@ -248,7 +248,9 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.seen_of(layers, seen))
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
     support = support_under(layers, [(hung.layer, hung.region) for hung in hanging if not hung.carried(process)])
-    places = thickness.surface_points(part.mesh, part.facets, RAYS)
+    points, inward = thickness.surface_points(part.mesh, part.facets, RAYS)
+    # Sides no higher than the last layer are measured in that.
+    lower = (points[:, 2] < layers.bottoms[-1]) | (np.abs(inward[:, 2]) > 1e-6)
     bare = print_plan.exposed(layers, shapes, moved, seen, process)
     return Print(
         layers=layers,
@@ -259,7 +261,9 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
         support=support,
         thin_walls=thickness.thin_walls(layers, shapes, process.bead_mm),
         narrow_gaps=thickness.narrow_gaps(layers, shapes, process.bead_mm),
-        thickness=thickness.thinnest_place(part.solid, *places, thickness.WALL_BEADS * process.bead_mm),
+        thickness=thickness.thinnest_place(
+            part.solid, points[lower], inward[lower], thickness.WALL_BEADS * process.bead_mm
+        ),
         plan=print_plan.plan_print(layers, bare, process),
         footing=footing.footing_of(layers, part.centre),
         _part=part,
@@ -271,7 +275,7 @@ def _print_findings(part: _Examined, printed: Print, wish: _Wish) -> list[Findin
     layers, process, name = printed.layers, wish.process, wish.name
     levels = flat_levels(part.facets) if wish.levels is None else wish.levels
     return [
-        *level_findings(layers, levels, name),
+        *(level_findings(layers, levels, name) if wish.levels is None else ()),
         *overhangs.overhang_findings(layers, printed.overhangs, levels, process, name, wish.support_planned),
         *thickness.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
         *print_plan.plan_findings(layers, printed.plan, process, name),
@@ -288,7 +292,8 @@ def _later_findings(printed: Print) -> list[Finding]:
     findings += offers.thinner_layers(
         part.solid, part.facets, layers, printed.steps, printed.stair, seen_mm, process, name
     )
-    findings.append(orientation_finding(printed.orientations, name))
+    if wish.levels is None or not printed.orientations.as_given:
+        findings.append(orientation_finding(printed.orientations, name))
     if printed.bath is not None:
         findings += bath.bath_findings(printed.bath, process, name, wish.support_planned)
     return findings

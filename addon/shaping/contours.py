@@ -15,7 +15,7 @@ from ..geometry.polygons import edge_lengths, signed_area
 from ..geometry.sections import Outline, facets_of
 from .lofts import SHARP_MM, corner_radius, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
-from .shells import SHORTEST, Shell
+from .shells import SHORTEST, Shell, bridged, walled
 
 LEAST_FACETS = 128
 """Of a whole circle if no count is given, a quarter of it for a profile: even the smallest cap then has its volume
@@ -130,7 +130,10 @@ class Contour:
         """The shell of a profile raised over the outline, open at its foot, z = 0: see ``roofs.raised``."""
         profile = _told_apart(profile, least_step(self.outline, float(profile[-1, 1])))
         if not has_rings(self.outline):
-            return raised(self.roof, self._fitted(profile), upright, slope, top)
+            if top is None or profile[-1, 0] > profile[-2, 0] or len(profile) == 2:
+                return raised(self.roof, self._fitted(profile), upright, slope, top)
+            shell = walled(raised(self.roof, profile[:-1], upright, slope, None), profile[-1, 1], slope, keep=1)
+            return bridged(shell, shell.vertices[:, :2], top, keep=1)
         insets, heights = self._with_corner(profile).T
         names = [upright if step == 0 else slope for step in np.diff(insets)]
         return loft(rings(self.outline, insets, self.facets), heights, names, last=top)

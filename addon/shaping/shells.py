@@ -100,6 +100,24 @@ def bridged(shell: Shell, plan: Floats, surface: str, keep: int = 0) -> Shell:
     )
 
 
+def walled(shell: Shell, z: float, surface: str, keep: int = 0) -> Shell:
+    """The shell with its openings, all but the first ``keep``, gone straight up or down to a height."""
+    vertices, triangles, loops = [shell.vertices], [shell.triangles], list(shell.loops[:keep])
+    for loop in shell.loops[keep:]:
+        ends = np.arange(len(loop)) + sum(map(len, vertices))
+        vertices.append(np.column_stack([shell.vertices[loop, :2], np.full(len(loop), z)]))
+        after, ends_after = np.roll(loop, -1), np.roll(ends, -1)
+        triangles.append(np.stack([after, loop, ends, after, ends, ends_after], axis=1).reshape(-1, 3))
+        loops.append(ends)
+    added = sum(map(len, triangles[1:]))
+    return Shell(
+        np.concatenate(vertices),
+        np.concatenate(triangles).astype(np.int32),
+        np.append(shell.surfaces, np.full(added, surface_id(surface), np.int32)),
+        tuple(loops),
+    )
+
+
 def labelled(shell: Shell) -> Manifold:
     """The kernel's solid of a closed shell, its surfaces remembered. Its ``status()`` says whether it is one."""
     order = np.argsort(shell.surfaces, kind="stable")

@@ -28,22 +28,20 @@ from ...shaping.features import MOST_GROOVES, HoleKind, ReliefKind, RoofKind, Ve
 from ...shaping.spigots import FLOOR_MM
 from ...trade.fits import fit_named
 from ...trade.hardware import Thread, thread_named, threads
+from ...trade.processes import Process
 from ...trade.tables import UnknownNameError
 from ..circumstances import Circumstances
-from .profiles import CROWN_SHAPES, crown_profile
-from .recipe import LEAST_FLOOR_MM, Edge, FitName, Recipe, Up
+from .heights import LayerEdges, land_of
+from .profiles import CROWN_SHAPES, Land, crown_profile
+from .recipe import LEAST_FLOOR_MM, LEAST_SHOULDER_MM, Edge, FitName, Recipe, TopKind, Up
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
 """A tube read in the wrong unit would make millions of facets and layers."""
-LEAST_SHOULDER_MM = 0.4
-"""Width of the ledge on the rim, or all of it on a thinner tube."""
 LEAST_CORE_MM = 1.0
 """What grooves, holes and reliefs leave between a spigot's side and its middle, or around a hole."""
 LEAST_WALL_MM = 0.8
 """What they leave of a wall that has another surface behind it."""
-LEAST_LAND_MM = 0.8
-"""Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
 LEAST_CUT_MM = 0.2
 """Shallowest groove or relief worth printing."""
 LEAST_WIDTH_MM = 0.5
@@ -58,9 +56,12 @@ _BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_COR
 """Plastic between the floor of a hole from the crown and the spigot's tip."""
 MOST_RISE_MM = 100.0
 MOST_SPIGOT_MM = 250.0
-MOST_ROUND_DOWN_MM = 1.0
-"""An edge rounded no more than this leans too far only within 0.3 mm of the plate (radius × (1 − cos 45°)), which the
-first layer takes up."""
+USUAL_OVERHANG_DEG = 45.0
+"""How far a process carries a surface out from upright, where none is known; common practice, no source."""
+CHAMFER_DEG = 45.0
+MOST_LEANING_MM = 0.3
+"""An edge may lean too far within this of the plate, which the first layer takes up: one of radius r does so for
+r (1 − sin of the angle carried), 0.29 r at 45°."""
 MOST_MARKED = 1 / 40
 """Share of a crown up to which the review neglects what support marks."""
 MOST_RIBS = 24
@@ -85,7 +86,7 @@ def resolve(
     Raises ``RecipeError`` for the first number that cannot be made, with one that would work.
     """
     with outline_faults_refused():
-        return _settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, circumstances)
+        return settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, circumstances)[0]
 
 
 @contextmanager
@@ -207,14 +208,17 @@ class _Bench:
             raise RecipeError(name, problem, works)
 
 
-def _settle(
+def settle(
     recipe: Recipe,
     section: Section,
     mitre_deg: float,
     mitre_direction_deg: float,
     clear_depth_mm: float | None,
     circumstances: Circumstances | None,
-) -> Recipe:
+) -> tuple[Recipe, Land | None]:
+    """As ``resolve``, with the crown's top land."""
+    process = circumstances.process if circumstances else None
+    edges = LayerEdges.of(process) if process else None
     bench = _Bench(recipe)
     fineness = Fineness(None, CHORD_ERROR_MM)
     wall = _check_end(section, mitre_deg, mitre_direction_deg, clear_depth_mm)
@@ -226,10 +230,10 @@ def _settle(
     spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall, added_mm)
     _settle_lip(bench, section, wall)
     crown = crown_contour(section, bench.recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
-    profile = _settle_crown(bench, crown)
-    _settle_spigot(bench, clear_depth_mm)
+    profile, land = _settle_crown(bench, crown, process)
+    _settle_spigot(bench, clear_depth_mm, edges, mitre_deg)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), fineness)
-    hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm)
+    hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm, edges)
     _settle_lead_in(bench, spigot, spigot_reach, hole)
     room = _settle_hollow(bench, spigot_reach, hole)
     _settle_grooves(bench, room)
@@ -237,16 +241,18 @@ def _settle(
     shoulder = wall + bench.recipe.lip_mm + float(bench.recipe.gap_mm or 0)
     _settle_vent(bench, spigot_reach, room, most_channel(shoulder, profile))
     _settle_ribs(bench, spigot, wall)
-    if bench.recipe.up == "auto":
-        bench.set("up", _way_up(bench.recipe, crown))
-    return bench.recipe
+    return bench.recipe, land
 
 
-def _way_up(recipe: Recipe, crown: Contour) -> Up:
+def _way_up(recipe: Recipe, crown: Contour, overhang_deg: float) -> Up:
     """A flat crown lies on the plate, since crown up it needs support under its shoulder, unless support there would
-    mark what is seen: under a rounded edge, or in a pocket whose floor hangs over the plate. Other crowns stand up, or
-    support would mark all of them. The review compares the ways up and reports a better one."""
-    if recipe.crown != "flat" or (recipe.edge == "rounded" and float(recipe.edge_mm or 0) > MOST_ROUND_DOWN_MM):
+    mark what is seen: under an edge that leans out too far, or in a pocket whose floor hangs over the plate. Other
+    crowns stand up, or support would mark all of them."""
+    leaning = {
+        "rounded": float(recipe.edge_mm or 0) * (1 - math.sin(math.radians(overhang_deg))),
+        "chamfered": float(recipe.edge_mm or 0) if overhang_deg < CHAMFER_DEG - _EXACT else 0.0,
+    }.get(recipe.edge, 0.0)
+    if recipe.crown != "flat" or leaning > MOST_LEANING_MM:
         return "crown up"
     rise, thread = float(recipe.rise_mm or 0), thread_named(recipe.hole.thread)
     if 0 < pocket_depth(recipe.hole.kind, thread) < rise:
@@ -292,6 +298,7 @@ def _check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, c
 def _settle_words(bench: _Bench) -> None:
     bench.word("crown", tuple(CROWN_SHAPES))
     for name, words in (
+        ("top", TopKind),
         ("edge", Edge),
         ("fit", FitName),
         ("vent", VentKind),
@@ -349,9 +356,13 @@ def _settle_lip(bench: _Bench, section: Section, wall: float) -> None:
     )
 
 
-def _settle_crown(bench: _Bench, crown: Contour) -> Floats:
-    """Settles rise and edge; the crown's profile."""
+def _settle_crown(bench: _Bench, crown: Contour, process: Process | None) -> tuple[Floats, Land | None]:
+    """Settles rise, edge and way up; the crown's profile and its top land."""
     kind, reach = bench.recipe.crown, crown.reach
+    wish = bench.recipe.rise_mm
+    if process and CROWN_SHAPES[kind].domed and bench.recipe.has_land and wish is not None and _is_number(wish):
+        # A hemisphere's rise as it is drawn on layers may be asked for again.
+        bench.set("rise_mm", min(wish, reach) if wish <= reach + process.layer_mm / 2 + _EXACT else wish)
     half = say("half the crown's width is {}", Length(reach))
     shape = CROWN_SHAPES[kind]
     bench.number(
@@ -378,10 +389,30 @@ def _settle_crown(bench: _Bench, crown: Contour) -> Floats:
         bench.bevel("edge_mm", crown.outline, rise, most)
     else:
         bench.set("edge_mm", 0.0)
-    return crown_profile(bench.recipe, reach, crown.fineness)
+    if bench.recipe.up == "auto":
+        overhang = process.overhang_deg if process else USUAL_OVERHANG_DEG
+        bench.set("up", _way_up(bench.recipe, crown, overhang))
+    land = None
+    if process:
+        _put_crown_on_layers(bench, LayerEdges.of(process), most if edged else 0.0)
+        land = land_of(bench.recipe, reach, process)
+    return crown_profile(bench.recipe, reach, crown.fineness, land), land
 
 
-def _settle_spigot(bench: _Bench, clear_depth_mm: float | None) -> None:
+def _put_crown_on_layers(bench: _Bench, edges: LayerEdges, most_edge: float) -> None:
+    """A crown that ends in a point, without a land, ends where it does."""
+    recipe = bench.recipe
+    if recipe.crown != "flat" and not recipe.has_land:
+        return
+    from_plate = edges if recipe.up == "crown down" else edges.above_the_first
+    rise = float(recipe.rise_mm or 0)
+    bench.set("rise_mm", from_plate.nearest(rise, most=MOST_RISE_MM))
+    if recipe.edge_mm:
+        most_edge = min(most_edge, float(bench.recipe.rise_mm or 0))
+        bench.set("edge_mm", from_plate.nearest(recipe.edge_mm, most=most_edge))
+
+
+def _settle_spigot(bench: _Bench, clear_depth_mm: float | None, edges: LayerEdges | None, mitre_deg: float) -> None:
     most = _most_spigot(clear_depth_mm)
     bench.number(
         "spigot_mm",
@@ -390,6 +421,15 @@ def _settle_spigot(bench: _Bench, clear_depth_mm: float | None) -> None:
         "a shorter spigot holds nothing",
         "longer spigots are not made" if most == MOST_SPIGOT_MM else "the bore is not clear any deeper",
     )
+    if edges:
+        bench.set("spigot_mm", _spigot_on_layers(bench.recipe, LEAST_CORE_MM, most, edges, mitre_deg))
+
+
+def _spigot_on_layers(recipe: Recipe, least: float, most: float, edges: LayerEdges, mitre_deg: float) -> float:
+    upright = math.cos(math.radians(mitre_deg))
+    from_plate = edges.above_the_first if recipe.up == "crown down" else edges
+    height = from_plate.nearest(recipe.spigot_mm * upright, least * upright, most * upright)
+    return round(height / upright, 9)
 
 
 def _settle_hole(
@@ -400,6 +440,7 @@ def _settle_hole(
     profile: Floats,
     mitre_deg: float,
     clear_depth_mm: float | None,
+    edges: LayerEdges | None,
 ) -> float:
     """Settles the levelling foot's hole; its radius, 0 for none."""
     if bench.recipe.hole.kind in ("nut pocket", "insert") and mitre_deg > 0:
@@ -439,18 +480,24 @@ def _settle_hole(
         raise RecipeError("thread", say("{}; {} fits", problem, works), works)
     if hole != "through":
         height = profile_height(crown, profile, spigot.deepest, hole_radius(hole, thread))
-        _settle_pocket(bench, thread, height, clear_depth_mm)
+        _settle_pocket(bench, thread, height, clear_depth_mm, edges)
     return hole_radius(hole, thread)
 
 
-def _settle_pocket(bench: _Bench, thread: Thread, height: float, clear_depth_mm: float | None) -> None:
+def _settle_pocket(
+    bench: _Bench, thread: Thread, height: float, clear_depth_mm: float | None, edges: LayerEdges | None
+) -> None:
     """Makes sure that spigot and crown together are long enough for a nut's pocket or an insert's bore."""
     hole = bench.recipe.hole.kind
     needed = pocket_depth(hole, thread) + _BEHIND_MM[hole] - height
+    most = _most_spigot(clear_depth_mm)
+    if edges and bench.recipe.spigot_mm < needed - _EXACT <= bench.recipe.spigot_mm + edges.layer_mm:
+        # It was long enough before it was put on a layer, or nearly.
+        bench.set("spigot_mm", _spigot_on_layers(bench.recipe, needed, most, edges, 0.0))
     if bench.recipe.spigot_mm >= needed - _EXACT:
         return
     problem = say("the {} for {} needs a spigot of {} under this crown", hole, thread.name, Length(_up(needed)))
-    if needed <= _most_spigot(clear_depth_mm):
+    if needed <= most:
         raise RecipeError("spigot_mm", problem, _up(needed))
     else:
         raise RecipeError(
@@ -497,7 +544,7 @@ def _settle_hollow(bench: _Bench, spigot_reach: float, hole: float) -> float:
 
 def _settle_grooves(bench: _Bench, room: float) -> None:
     length = bench.recipe.spigot_mm
-    land = max(LEAST_LAND_MM, bench.recipe.lead_in_mm + LEAST_SHOULDER_MM)
+    land = bench.recipe.least_land_mm
     fits = math.floor((length - land) / (LEAST_WIDTH_MM + land) + _EXACT) if room >= LEAST_CUT_MM else 0
     why_most = say("{} of the spigot has to stay beside every groove", Length(land))
     if room < LEAST_CUT_MM:

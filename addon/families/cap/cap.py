@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -19,7 +20,7 @@ from ...trade.processes import Process
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Seat
 from .cap_drawing import end_view, section_view
-from .profiles import CROWN_SHAPES, CapProfile
+from .profiles import CapProfile
 from .putting_in import putting_in
 from .recipe import Recipe
 
@@ -30,6 +31,7 @@ class Cap(Fitting):
     mitre_deg: float
     mitre_direction_deg: float
     profile: CapProfile
+    spigot: Spigot
 
     family = "cap"
     surface_names = ("crown", "shoulder", *SPIGOT_SURFACES, "vent", "hole")
@@ -41,10 +43,6 @@ class Cap(Fitting):
     def rim_frame(self) -> Frame:
         """In the tube end's frame: the origin is shared, z is the rim's normal, out of the tube."""
         return Frame(np.zeros(3), lean(self.mitre_deg, self.mitre_direction_deg).T)
-
-    @cached_property
-    def spigot(self) -> Spigot:
-        return self.recipe.spigot(self.mitre_deg)
 
     @property
     def crown_down(self) -> bool:
@@ -94,28 +92,13 @@ class Cap(Fitting):
         )
 
     def levels(self) -> tuple[Level, ...]:
-        """On a mitred end the grooves are not level."""
-        recipe, shoulder, square = self.recipe, self.shoulder_mm, self.mitre_deg == 0
-        rise = float(recipe.rise_mm or 0.0)
-        spigot = ("spigot_mm", recipe.spigot_mm) if square else ("", 0.0)
-        # A dome's top, where its outline has shrunk to nothing, is no higher than a hemisphere's.
-        most = float(self.profile.crown[:, 0].max()) if CROWN_SHAPES[recipe.crown].domed else np.inf
-        if self.crown_down:
-            levels = [Level("shoulder", shoulder, "rise_mm", rise, most_mm=most)]
-            levels += [Level("top", shoulder + recipe.spigot_mm, *spigot)] if square else []
-        else:
-            levels = [
-                Level("shoulder", shoulder, *spigot),
-                Level("top", shoulder + rise, "rise_mm", rise, most_mm=most),
-            ]
-        if square:
-            # A single groove lies centred on the spigot, so its faces move half as much as its width.
-            field = "groove_width_mm" if recipe.groove.count == 1 else ""
-            for groove in self.spigot.grooves:
-                width, heights = recipe.groove.width_mm, (groove.bottom, groove.top)
-                low, high = sorted(shoulder - z if self.crown_down else shoulder + z for z in heights)
-                levels.append(Level("groove's lower face", low, field, width, -2.0))
-                levels.append(Level("groove's upper face", high, field, width, 2.0))
+        recipe, shoulder, sign = self.recipe, self.shoulder_mm, -1.0 if self.crown_down else 1.0
+        upright = math.cos(math.radians(self.mitre_deg))
+        top = recipe.spigot_mm * upright if self.crown_down else float(self.profile.crown[-1, 1])
+        levels = [Level("shoulder", shoulder), Level("top", shoulder + top)]
+        for groove in self.spigot.grooves:
+            low, high = sorted(shoulder + sign * z * upright for z in (groove.bottom, groove.top))
+            levels += [Level("groove's lower face", low), Level("groove's upper face", high)]
         return tuple(sorted(levels, key=lambda level: level.z_mm))
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
@@ -148,7 +131,14 @@ class Cap(Fitting):
     def drawing(self) -> tuple[View, ...]:
         """The section, and the view from the tube's side where there is more to see from there."""
         part = section_view(
-            self.recipe, self.spigot, self.section, self.profile, self.solid, self.mitre_deg, self.mitre_direction_deg
+            self.recipe,
+            self.spigot,
+            self.section,
+            self.profile,
+            self.solid,
+            self.mitre_deg,
+            self.mitre_direction_deg,
+            self.wished,
         )
         end = end_view(self.recipe, self.section, self.profile, self.solid, self.rim_frame.axes[2])
         return (part, end) if end else (part,)

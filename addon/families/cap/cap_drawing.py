@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from manifold3d import Manifold
 
@@ -30,6 +32,7 @@ def section_view(
     solid: Manifold,
     mitre_deg: float,
     direction_deg: float,
+    wished: Mapping[str, float],
 ) -> View:
     """Through the axis; ``recipe`` is a resolved one."""
     rise, length, lead_in = float(recipe.rise_mm or 0.0), recipe.spigot_mm, recipe.lead_in_mm
@@ -49,7 +52,7 @@ def section_view(
     land = -min((-groove.top for groove in grooves), default=length) / 2
     dimensions = [
         Dimension(at(left, foot), at(right, foot), "below", "spigot", (right - left,), sign),
-        Dimension(at(right, 0.0), at(right, -length), "right", "spigot", (length,)),
+        Dimension(at(right, 0.0), at(right, -length), "right", "spigot", (length,), wished=wished.get("spigot_mm")),
     ]
     notes = [Note(at((right + bore_right) / 2, land), "bites {}" if gap < 0 else "gap {}", (abs(gap),), in_place=True)]
     if lead_in:
@@ -58,7 +61,7 @@ def section_view(
         count = f"{len(grooves)} ×" if len(grooves) > 1 else ""
         dimensions += [
             Dimension(
-                at(left, groove.top), at(left, groove.bottom), "left", "groove", (recipe.groove.width_mm,), count
+                at(left, groove.top), at(left, groove.bottom), "left", "groove", (groove.top - groove.bottom,), count
             ),
             Dimension(at(left, 0.0), at(left, groove.top), "left", "land", (-groove.top,), detail=True),
         ]
@@ -68,6 +71,9 @@ def section_view(
             middle = (groove.top + groove.floor_top if sloped > 0 else groove.bottom + groove.floor_bottom) / 2
             angle = float(np.degrees(np.arctan2(depth, abs(sloped))))
             notes.append(Note(at(left + depth / 2, middle), f"roof {angle:.3g}°", margin="left", in_place=True))
+    if profile.land and not lean:
+        radius = profile.land.inradius_mm
+        notes.append(Note((radius, rise), "top land {}", (2 * radius,)))
     if recipe.lip_mm:
         notes.append(Note(at(tube_right, 0.0), "lip {}", (recipe.lip_mm,), in_place=True))
     points = np.concatenate(cut)
@@ -91,7 +97,9 @@ def section_view(
             )
             notes.append(Note((0.0, rise), "rise {}", (rise,), "left", in_place=True))
         else:
-            dimensions.append(Dimension((crown_left, 0.0), (0.0, rise), "left", "rise", (rise,)))
+            dimensions.append(
+                Dimension((crown_left, 0.0), (0.0, rise), "left", "rise", (rise,), wished=wished.get("rise_mm"))
+            )
     end = min(-tube_right * lean, -tube_left * lean) - _TUBE_SHOWN * length
     tube = (
         np.array([at(tube_left, 0.0), (tube_left, end), (bore_left, end), at(bore_left, 0.0)]),

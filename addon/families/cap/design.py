@@ -22,8 +22,9 @@ from ...shaping.cutters import hole_cutters, vent_cutters
 from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, surface_indices, unlabelled
 from ..circumstances import Circumstances
 from ..family import EndPlace
-from .bounds import crown_contour, most_channel, outline_faults_refused, resolve, spigot_contour
+from .bounds import crown_contour, most_channel, outline_faults_refused, settle, spigot_contour
 from .cap import Cap
+from .heights import LayerEdges, spigot_of, wishes
 from .profiles import CapProfile, crown_profile
 from .recipe import Recipe
 
@@ -50,21 +51,18 @@ def design(
     if not LEAST_CHORD_ERROR_MM <= chord_error_mm <= MOST_CHORD_ERROR_MM:
         allowed = Length(LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM, between=" to ")
         raise ValueError(say("a chord error of {:g} is not made; choose {:g}", Length(chord_error_mm), allowed))
-    recipe = resolve(
-        recipe,
-        section,
-        mitre_deg=mitre_deg,
-        mitre_direction_deg=mitre_direction_deg,
-        clear_depth_mm=clear_depth_mm,
-        circumstances=circumstances,
-    )
+    wish = recipe
+    with outline_faults_refused():
+        recipe, land = settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, circumstances)
+    edges = LayerEdges.of(circumstances.process) if circumstances else None
+    spigot = spigot_of(recipe, mitre_deg, edges)
     fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), chord_error_mm)
     with outline_faults_refused():
         inner = spigot_contour(section, float(recipe.gap_mm or 0), fineness)
         outer = crown_contour(section, recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
-        profile = crown_profile(recipe, outer.reach, fineness)
+        profile = crown_profile(recipe, outer.reach, fineness, land)
         crown = outer.raised(profile, "crown", "crown", "crown")
-        shell = _joined(crown, recipe.spigot(mitre_deg).raised(inner), mitre_deg, mitre_direction_deg)
+        shell = _joined(crown, spigot.raised(inner), mitre_deg, mitre_direction_deg)
     shell = _cut(shell, recipe, section, inner, outer, profile, shear(mitre_deg, mitre_direction_deg))
     fitting = Cap(
         recipe,
@@ -73,7 +71,9 @@ def design(
         surface_indices(shell.surfaces, Cap.surface_names),
         mitre_deg,
         mitre_direction_deg,
-        CapProfile(outer.outline, profile, inner.outline, recipe.spigot(mitre_deg).profile),
+        CapProfile(outer.outline, profile, inner.outline, spigot.profile, land),
+        spigot,
+        wished=wishes(wish, recipe),
     )
     drawn_freely = "free" in (section.outer.shape, section.bore.shape)
     if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):

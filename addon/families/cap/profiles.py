@@ -15,6 +15,18 @@ from ...shaping.contours import Fineness
 from .recipe import Recipe
 
 
+@dataclass(frozen=True)
+class Land:
+    """The straight-sided last layer of a crown."""
+
+    inradius_mm: float
+    """Whole rings of the process's bead."""
+    under_mm: float
+    """Inner radius of the crown where the land begins."""
+    bottom_mm: float
+    """Above the rim."""
+
+
 @dataclass(frozen=True, eq=False)
 class CapProfile:
     """What was designed, before facets: for drawings. Heights are above the rim, for the spigot along the axis."""
@@ -27,21 +39,41 @@ class CapProfile:
     """Square to the axis."""
     spigot: Floats
     """(k, 2): insets from the spigot's outline and heights, from the tip (or the hollow's floor) to the rim."""
+    land: Land | None = None
 
 
-def crown_profile(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
+def crown_profile(recipe: Recipe, reach: float, fineness: Fineness, land: Land | None = None) -> Floats:
     """(k, 2): insets from the crown's outline and heights above the rim, from (0, 0) to the top, neither ever falling.
 
     ``recipe`` is a resolved one, ``reach`` how far the crown's outline can move inward.
     """
-    profile = CROWN_SHAPES[recipe.crown].profile(recipe, reach, fineness)
+    profile, rise = CROWN_SHAPES[recipe.crown].profile(recipe, reach, fineness), float(recipe.rise_mm or 0)
     profile[0] = 0.0
-    profile[-1, 1] = float(recipe.rise_mm or 0)
-    return profile
+    profile[-1, 1] = rise
+    return _landed(profile, land, reach, rise) if land else profile
+
+
+def _landed(profile: Floats, land: Land, reach: float, rise: float) -> Floats:
+    """The profile up to the land, and the land's ledge, side and top."""
+    edge, under, start = reach - land.inradius_mm, reach - land.under_mm, land.bottom_mm
+    if edge < under:
+        # The land is wider than the crown under it, which meets it a little lower; so steep a tip that it would be
+        # more than half a layer lower, narrower than one bead, is made wider instead.
+        start = float(np.interp(edge, profile[:, 0], profile[:, 1]))
+        if land.bottom_mm - start > (rise - land.bottom_mm) / 2:
+            profile, start = profile * (edge / under, 1.0), land.bottom_mm
+        under = edge
+    kept = profile[(profile[:, 1] < start) & (profile[:, 0] < under)]
+    return np.concatenate([kept, [(under, start), (edge, start), (edge, rise)]])
+
+
+def _domed_rise(recipe: Recipe, reach: float) -> float:
+    """A hemisphere's at most; a rise on layers may lie past it."""
+    return min(float(recipe.rise_mm or 0), reach)
 
 
 def _dome(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
-    rise = float(recipe.rise_mm or 0)
+    rise = _domed_rise(recipe, reach)
     radius = (reach**2 + rise**2) / (2 * rise)  # spherical cap: any geometry handbook
     sweep = math.asin(min(reach / radius, 1.0))
     turn = np.linspace(sweep, 0, fineness.steps(radius, sweep) + 1)
@@ -49,7 +81,7 @@ def _dome(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
 
 
 def _low_dome(recipe: Recipe, reach: float, fineness: Fineness) -> Floats:
-    rise = float(recipe.rise_mm or 0)
+    rise = _domed_rise(recipe, reach)
     turn = np.linspace(0, np.pi / 2, fineness.steps(max(reach, rise)) + 1)
     return np.column_stack([reach * (1 - np.cos(turn)), rise * np.sin(turn)])
 

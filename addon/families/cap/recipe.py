@@ -9,14 +9,18 @@ from typing import Literal, get_args
 
 from ...fields.declared import declared
 from ...shaping.features import BoltHole, Grooves, Ribs, SeamRelief, Vent
-from ...shaping.spigots import Spigot, even_grooves
 from ...trade.cautions import Condition
 
 Crown = Literal["dome", "low dome", "flat", "peaked"]
 Edge = Literal["square", "rounded", "chamfered"]
 FitName = Literal["glue", "push", "press"]
+TopKind = Literal["land", "as drawn"]
 Up = Literal["auto", "crown up", "crown down"]
 
+LEAST_SHOULDER_MM = 0.4
+"""Width of the ledge on the rim, or all of it on a thinner tube."""
+LEAST_LAND_MM = 0.8
+"""Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
 LEAST_FLOOR_MM = 0.3
 """What a groove's sloping face leaves of its floor."""
 
@@ -37,8 +41,15 @@ class Recipe:
     lip_mm: float = declared(
         0.0, "Lip", "How far the crown stands out past the tube on each side; negative for a set-back"
     )
+    top: TopKind = declared(
+        "land", "Top", "Whether the crown's last layer is straight-sided and whole rings wide, so that it closes",
+        shown=lambda recipe: recipe.crown != "flat",
+        meaning="whether a dome's or a peak's last layer is straight-sided and whole rings of the process's bead wide, "
+        "so that it closes however the printing program cuts it, less than a layer from the crown as drawn. A crown "
+        "with a hole through it is as drawn",
+    )  # fmt: skip
     edge: Edge = declared(
-        "rounded", "Edge", "Shape of a flat crown's upper edge", shown=lambda recipe: recipe.crown == "flat",
+        "chamfered", "Edge", "Shape of a flat crown's upper edge", shown=lambda recipe: recipe.crown == "flat",
     )  # fmt: skip
     edge_mm: float | None = declared(
         None, "Edge Size", "Radius or chamfer of a flat crown's upper edge", automatic="by section",
@@ -66,8 +77,9 @@ class Recipe:
     up: Up = declared(
         "auto", "Way Up", "How the fitting stands on the plate; auto lays a flat crown down where that saves support",
         group="On the Plate",
-        meaning="how the fitting stands on the plate. Auto lays a flat crown down, unless its edge is rounded by more "
-        "than 1 mm or the floor of a pocket in it is large; all other crowns point up",
+        meaning="how the fitting stands on the plate. Auto lays a flat crown down, unless its edge leans out further "
+        "than the process carries (as one rounded by more than 1 mm does) or the floor of a pocket in it is large; all "
+        "other crowns point up",
     )  # fmt: skip
 
     def groove_roof_mm(self, mitre_deg: float) -> float:
@@ -81,13 +93,15 @@ class Recipe:
         steepness = (1 + lean**2) / (1 - lean) if lean < 1 - 1e-9 else math.inf
         return min(self.groove.depth_mm * steepness, self.groove.width_mm - LEAST_FLOOR_MM)
 
-    def spigot(self, mitre_deg: float) -> Spigot:
-        """Of a resolved recipe."""
-        grooves = even_grooves(
-            self.spigot_mm, self.groove, self.groove_roof_mm(mitre_deg), roof_down=self.up == "crown down"
-        )
-        depth = self.groove.depth_mm if grooves else 0.0
-        return Spigot(self.spigot_mm, self.lead_in_mm, self.hollow_wall_mm, grooves, depth, self.seam, self.rib)
+    @property
+    def least_land_mm(self) -> float:
+        """Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
+        return max(LEAST_LAND_MM, self.lead_in_mm + LEAST_SHOULDER_MM)
+
+    @property
+    def has_land(self) -> bool:
+        """Whether the crown comes to a point or a ridge that a land is to close; a hole through it takes that away."""
+        return self.top == "land" and self.crown != "flat" and self.hole.kind == "none" and self.vent.kind != "hole"
 
     @property
     def conditions(self) -> frozenset[Condition]:

@@ -4,6 +4,7 @@
 import bpy
 
 from ...families.table import usual
+from ...fields.declared import values_of
 from ...job.asked import TubeFacts
 from .. import updating, wording
 from ..desk import Fitted, active_fitted, active_group, active_recipe, times
@@ -72,6 +73,10 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             say = say_in(context.scene)
             text = f"Gap {say(gap.nominal)}, at worst {say(gap.least)} to {say(gap.most)}"
             draw_text(layout, text, icon="ARROW_LEFTRIGHT")
+            drawn = values_of(fitted.fitting.recipe)
+            for key, wish in fitted.fitting.wished.items():
+                text = f"{wording.label_of(key)} {say(drawn[key])} on a layer, {say(wish)} wished"
+                draw_text(layout, text, icon="ALIGN_BOTTOM")
         draw_beside(layout, context, "fit")
         if "update" in times:
             line = f"Updated in {times['update'] * 1000:.0f} ms"

@@ -1,0 +1,122 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Heights that lie on layers as the fitting stands to be printed, and the crown's top land.
+
+Without a process nothing is moved and there is no land.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...fields.declared import values_of
+from ...shaping.contours import Fineness
+from ...shaping.spigots import Groove, Spigot, even_grooves
+from ...trade.processes import Process
+from .profiles import CROWN_SHAPES, Land
+from .recipe import Recipe
+
+_FINE = Fineness(4096, 0.001)
+_CLOSE_MM = 1e-6
+_SEEN_MM = 0.005
+LEAST_LEFT_MM = 0.05
+"""What moving its faces leaves of a groove's floor."""
+
+
+@dataclass(frozen=True)
+class LayerEdges:
+    """Where the process's layers end, up from the plate."""
+
+    first_mm: float
+    layer_mm: float
+
+    @classmethod
+    def of(cls, process: Process) -> LayerEdges:
+        return cls(process.first_layer_mm, process.layer_mm)
+
+    @property
+    def above_the_first(self) -> LayerEdges:
+        """The same, up from an edge."""
+        return LayerEdges(self.layer_mm, self.layer_mm)
+
+    def nearest(self, height: float, least: float = 0.0, most: float = math.inf) -> float:
+        """The edge nearest to a height, the lower of two, or the next one that lies from ``least`` to ``most``; the
+        height itself if there is none."""
+        step = max(math.ceil((height - self.first_mm) / self.layer_mm - 0.5 - _CLOSE_MM), 0)
+        for other in (step, step - 1, step + 1):
+            edge = self.first_mm + other * self.layer_mm
+            if other >= 0 and least - _CLOSE_MM <= edge <= most + _CLOSE_MM:
+                return round(edge, 9)
+        return height
+
+
+def land_of(recipe: Recipe, reach: float, process: Process | None) -> Land | None:
+    """The top land of a crown whose rise lies on a layer.
+
+    Of whole rings that lie within the crown at the last layer's lower edge, those that the process's rings close as
+    set, with the step that they leave on the layer below, or else those nearest to the crown at the layer's middle.
+    """
+    if process is None or not recipe.has_land or reach < process.bead_mm:
+        return None
+    top, bead, layer = float(recipe.rise_mm or 0.0), process.bead_mm, process.layer_mm
+    thickness = process.first_layer_mm if recipe.up == "crown down" else layer
+    if top <= thickness + _CLOSE_MM:
+        return None
+    insets, heights = CROWN_SHAPES[recipe.crown].profile(recipe, reach, _FINE).T
+    bottom = top - thickness
+    under, middle, below = reach - np.interp([bottom, bottom + thickness / 2, bottom - layer / 2], heights, insets)
+    rings = np.arange(1, max(math.floor(under / bead + _CLOSE_MM), 1) + 1)
+    as_set = rings[(rings <= process.rings) & (below - rings * bead <= (process.rings - 0.5) * bead + _CLOSE_MM)]
+    candidates = as_set if len(as_set) else rings
+    count = int(candidates[np.abs(candidates * bead - middle).argmin()])
+    return Land(count * bead, float(under), bottom)
+
+
+def spigot_of(recipe: Recipe, mitre_deg: float, edges: LayerEdges | None) -> Spigot:
+    """The spigot of a resolved recipe, whose length lies on a layer, its grooves' faces likewise."""
+    roof = recipe.groove_roof_mm(mitre_deg)
+    down = recipe.up == "crown down"
+    grooves = even_grooves(recipe.spigot_mm, recipe.groove, roof, roof_down=down)
+    if edges is not None:
+        grooves = _on_layers(recipe, grooves, roof, edges, math.cos(math.radians(mitre_deg)))
+    depth = recipe.groove.depth_mm if grooves else 0.0
+    return Spigot(recipe.spigot_mm, recipe.lead_in_mm, recipe.hollow_wall_mm, grooves, depth, recipe.seam, recipe.rib)
+
+
+def _on_layers(
+    recipe: Recipe, grooves: tuple[Groove, ...], roof: float, edges: LayerEdges, upright: float
+) -> tuple[Groove, ...]:
+    """``upright`` is the height when printed of a millimetre along the axis."""
+    down = recipe.up == "crown down"
+    start = float(recipe.rise_mm or 0.0) if down else recipe.spigot_mm * upright
+
+    def standing(z: float) -> float:
+        return start - z * upright if down else start + z * upright
+
+    def hanging(height: float) -> float:
+        return (start - height if down else height - start) / upright
+
+    least = recipe.least_land_mm * upright
+    ends = sorted((standing(0.0), standing(-recipe.spigot_mm)))
+    moved: list[Groove] = []
+    free = ends[0]
+    for groove in sorted(grooves, key=lambda groove: standing(groove.bottom)):
+        low, high = sorted((standing(groove.bottom), standing(groove.top)))
+        low = edges.nearest(low, least=min(free + least, low))
+        high = edges.nearest(high, least=low + (roof + LEAST_LEFT_MM) * upright, most=max(ends[1] - least, high))
+        bottom, top = sorted((hanging(low), hanging(high)))
+        moved.append(Groove(bottom, top, bottom + roof, top) if down else Groove(bottom, top, bottom, top - roof))
+        free = high
+    return tuple(sorted(moved, key=lambda groove: groove.bottom))
+
+
+def wishes(wish: Recipe, drawn: Recipe) -> dict[str, float]:
+    """The heights that were asked for and are drawn on the layer beside, by their keys."""
+    asked, given = values_of(wish), values_of(drawn)
+    return {
+        key: float(asked[key])
+        for key in ("rise_mm", "edge_mm", "spigot_mm")
+        if asked[key] is not None and given[key] and abs(asked[key] - given[key]) > _SEEN_MM
+    }
