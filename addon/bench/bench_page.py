@@ -9,7 +9,7 @@ from ..families.fitting import BenchStep
 from ..geometry.units import say_mm
 from .markup import element, escaped, paragraph
 from .sheet import JobSheet
-from .sheet_parts import cautions_at, grouped, joined
+from .sheet_parts import cautions_at, grouped, joined, who
 
 WORTH_SMOOTHING_MM = 0.1
 """Mean stair height from which a crown is worth smoothing: finer stairs go under a coat of paint. A judgement, no
@@ -46,7 +46,7 @@ def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
     if sheet.process.bath != "none" and (held or sheet.process.base_layers):
         steps += _in_bath(sheet, held)
     elif held:
-        said = f"Break it off {_who(held, sheet)} with pliers, from the outside in, and clear grooves with a scriber."
+        said = f"Break it off {who(held, sheet)} with pliers, from the outside in, and clear grooves with a scriber."
         steps.append(BenchStep("Support off", said))
     if held:
         steps.append(BenchStep("Seat", "Scrape the shoulder flat where support touched it: it sits on the tube's rim."))
@@ -56,20 +56,16 @@ def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
     return steps
 
 
-def _who(ids: Sequence[str], sheet: JobSheet) -> str:
-    return "all fittings" if len(ids) == len(sheet.fittings) > 1 else ", ".join(ids)
-
-
 def _in_bath(sheet: JobSheet, held: Sequence[str]) -> list[BenchStep]:
     process = sheet.process
-    what = "the base off, and what else comes" if process.base_layers else f"off {_who(held, sheet)} what comes"
+    what = "the base off, and what else comes" if process.base_layers else f"off {who(held, sheet)} what comes"
     depth = f", {say_mm(process.bath_fill_mm)} deep" if process.bath_fill_mm else ""
     time = f" in about {process.bath_h:g} h" if process.bath_h else ""
     said = [f"Peel {what} by hand; the bath ({process.bath}{depth}) takes the rest{time}."]
     baths = [(fitting.id, fitting.printed.bath) for fitting in sheet.fittings if fitting.printed]
     sides = [(bath.dry_side, id) for id, bath in baths if bath and bath.floats]
-    for side, who in grouped(sides).items():
-        said.append(f"Floats with its {side} dry: {who}.")
+    for side, floating in grouped(sides).items():
+        said.append(f"Floats with its {side} dry: {floating}.")
     if sides:
         said.append("Weigh it down, or turn it over after half the time.")
     drained = "Rinse in clean water, let it run out of the inside, and let the parts dry: wet plastic swells."
@@ -85,10 +81,9 @@ def _smoothing(sheet: JobSheet) -> str:
         return "Not worth it: the layers' stairs are too fine to be felt."
     low, high = (f"{height:.2f}".rstrip("0") for height in (min(rough.values()), max(rough.values())))
     high_stairs = f"{low} mm" if low == high else f"{low} to {high} mm"
-    who = _who(list(rough), sheet)
     return (
-        f"Worth it on {who}, whose stairs are {high_stairs} high on average: sand the crown, or tumble the fitting and "
-        "then measure its spigot again."
+        f"Worth it on {who(list(rough), sheet)}, whose stairs are {high_stairs} high on average: sand the crown, or "
+        "tumble the fitting and then measure its spigot again."
     )
 
 

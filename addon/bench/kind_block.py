@@ -45,6 +45,10 @@ def kind_block(entry: SheetFitting, process: Process) -> str:
 
 def _notes(entry: SheetFitting) -> list[str]:
     notes = []
+    for dimension in (dimension for view in entry.fitting.drawing() for dimension in view.dimensions):
+        if dimension.wished is not None:
+            drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])} on whole layers"
+            notes.append(f"{drawn}; {say_mm(dimension.wished)} was asked for.")
     if entry.gap_mm:
         low, high = map(bare_mm, entry.gap_mm)
         notes.append(f"Tube, seam, print and temperature may leave a gap of {low} to {high} mm per side.")

@@ -9,7 +9,7 @@ from .plate_map import plate_maps
 from .quantities import Quantities, say_duration
 from .section_drawing import NO_BREAK
 from .sheet import JobSheet, say_ranges
-from .sheet_parts import cautions_at, joined
+from .sheet_parts import cautions_at, joined, who
 from .svg import drawing, line, text
 from .verdict import JobVerdict
 
@@ -104,10 +104,7 @@ def _settings(sheet: JobSheet) -> str:
 
 def _support(sheet: JobSheet) -> str:
     held = [fitting.id for fitting in sheet.fittings if fitting.supported]
-    if not held:
-        return "none"
-    under = "all" if len(held) == len(sheet.fittings) > 1 else ", ".join(held)
-    return f"under {under}: {sheet.process.support}"
+    return f"under {who(held, sheet)}: {sheet.process.support}" if held else "none"
 
 
 def _print_plan(sheet: JobSheet) -> str:

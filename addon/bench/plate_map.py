@@ -21,6 +21,8 @@ from .section_drawing import HATCH_MM, TEXT_MM, text_width
 
 _FINE_MM = 0.05
 """What an outline may lose on paper."""
+_LINE_MM = 0.4
+"""Width of the plate's outline, which lies within the picture."""
 _PAST_MM = 1.0
 """How far a label may reach past its part, into the space around it."""
 
@@ -57,9 +59,9 @@ def _map(
     def to_paper(points: Floats) -> Floats:
         return np.column_stack([points[:, 0], plate[1] - points[:, 1]]) * scale
 
-    margin = process.margin_mm
+    margin, edge = process.margin_mm, _LINE_MM / 2
     drawn = [
-        svg.outlines([to_paper(_box(0, 0, *plate))], "seen"),
+        svg.outlines([_box(edge, edge, *(plate * scale - 2 * edge))], "seen"),
         svg.outlines([to_paper(_box(margin, margin, plate[0] - 2 * margin, plate[1] - 2 * margin))], "hidden"),
     ]
     if min(process.keep_out_mm) > 0:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -168,7 +169,7 @@ class _Sheet:
         if beside:
             drawn.append(svg.line((ends[1][0], y), (self.left + start - _CLEAR_MM, y), "thin"))
         at = self.left + (start + end) / 2, y if beside else y - 1.9
-        return [*drawn, svg.text(at, dimension.said(mm_and_inches))]
+        return [*drawn, svg.text(at, _words(dimension))]
 
     def _words_across(self, dimension: Dimension) -> tuple[float, float, bool]:
         """Where words above or below start and end, from the part's left edge, and whether they stand beside
@@ -180,7 +181,7 @@ class _Sheet:
             for point in (other.start, other.end)
         ]
         middle = float((dimension.start[0] + dimension.end[0]) / 2 - self.low[0]) * self.scale
-        width = text_width(dimension.said(mm_and_inches))
+        width = text_width(_words(dimension))
         beside = any(abs(line - middle) < width / 2 + _CLEAR_MM for line in lines)
         start = max(lines) + _BESIDE_MM if beside else middle - width / 2
         return start, start + width, beside
@@ -200,8 +201,7 @@ class _Sheet:
                 drawn += [svg.line((end_x + out * 0.6, y), (x + out, y), "thin") for end_x, y in ends]
                 drawn += _arrows((x, ends[0][1]), (x, ends[1][1]))
                 point = x, point[1]
-            words = label.said(mm_and_inches if isinstance(label, Dimension) else bare_mm)
-            lines.append((point[1], words, point))
+            lines.append((point[1], _words(label), point))
         heights = [self.top + height for height in self._heights(margin)]
         for height, (wanted, words, point) in zip(heights, lines, strict=True):
             start = (last + out * _WORDS_MM, height)
@@ -224,8 +224,8 @@ class _Sheet:
         return max((dimension.row + 1 for dimension in self.view.dimensions if dimension.margin == margin), default=0)
 
     def _column_width(self, margin: Margin) -> float:
-        words = [dimension.said(mm_and_inches) for dimension in self.view.dimensions if dimension.margin == margin]
-        words += [note.said(bare_mm) for note in self.notes if note.margin == margin]
+        words = [_words(dimension) for dimension in self.view.dimensions if dimension.margin == margin]
+        words += [_words(note) for note in self.notes if note.margin == margin]
         aside = _FIRST_ROW_MM + self._row_step(margin) + _WORDS_MM
         return aside + max(map(text_width, words)) if words else 0.0
 
@@ -238,6 +238,13 @@ def _middle(label: Dimension | Note) -> UV:
     if isinstance(label, Note):
         return label.at
     return (label.start[0] + label.end[0]) / 2, (label.start[1] + label.end[1]) / 2
+
+
+def _words(label: Dimension | Note) -> str:
+    """What was wished is left to the sheet, beside the drawing."""
+    if isinstance(label, Note):
+        return label.said(bare_mm)
+    return replace(label, wished=None).said(mm_and_inches)
 
 
 def text_width(words: str) -> float:

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from ..trade.cautions import Step, cautions_for
 from .markup import element, escaped
@@ -30,3 +30,11 @@ def grouped(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
     for words, who in pairs:
         groups.setdefault(words, []).append(who)
     return {words: ", ".join(who) for words, who in groups.items()}
+
+
+def who(ids: Sequence[str], sheet: JobSheet) -> str:
+    """``"F1, F3"``, ``"all fittings"``, ``"all but F2"``."""
+    others = [fitting.id for fitting in sheet.fittings if fitting.id not in ids]
+    if len(sheet.fittings) > 1 and not others:
+        return "all fittings"
+    return f"all but {', '.join(others)}" if 0 < 2 * len(others) < len(ids) else ", ".join(ids)
