@@ -128,7 +128,9 @@ def crown_height(recipe: Recipe, reach: float, inset: float) -> float:
 def test_crown_volume_is_the_sum_of_its_layers(name: str, crown: str, mitre: int):
     """Cavalieri: ∫ A(inset) dh, the areas by shapely's offsets, the height by the profile's formula."""
     section = SECTIONS[name]
-    fitting = design(recipe_with(PLAIN, crown=crown, groove_count=0, lead_in_mm=0.0), section, mitre_deg=mitre)
+    fitting = design(
+        recipe_with(PLAIN, crown=crown, edge="rounded", groove_count=0, lead_in_mm=0.0), section, mitre_deg=mitre
+    )
     stretched = section.outer.polygon(chord_error=2e-4) / (math.cos(math.radians(mitre)), 1)
     whole, reach = shapely.Polygon(stretched), roof(stretched).reach
     steps = reach * (1 - np.cos(np.linspace(0, np.pi / 2, 200)))  # close where the dome is steep
