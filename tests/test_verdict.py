@@ -15,10 +15,12 @@ from addon.bench.verdict import about_grams, about_time
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.job.jobfile import parse_job
+from addon.job.jobfile import parse_job, read_job
 from addon.job.judging import verdict_of
 from addon.job.results import JobResult
 from addon.job.running import run
+from addon.job.screen import table
+from demo_assembly import market_stall, write_demo
 
 ONE_INCH = Section.round(25.4, 3.175)
 SQUARE = Section.rectangular(40, 40, 3)
@@ -95,3 +97,53 @@ def test_what_is_not_made_on_purpose_is_not_left_out(tmp_path: Path) -> None:
     verdict = verdict_of(do(tmp_path, [crossed], fitting={"make": False}))
     assert verdict.complete and not verdict.ready
     assert verdict.headline == "Nothing to print: the job asks for no fittings"
+
+
+# What must be fixed comes first, and a good weldment is calm
+
+
+def first_lines(result: JobResult) -> str:
+    """The first paragraph on the screen, on one line."""
+    return " ".join(table(result).partition("\n\n")[0].split())
+
+
+def test_support_that_does_not_come_out_comes_first(tmp_path: Path) -> None:
+    """A hollow spigot 60 mm long and 15 mm wide inside, with tools that need a mouth of 16."""
+    fitting = {"spigot_mm": 60, "hollow_wall_mm": 2, "up": "crown up"}
+    result = do(tmp_path, [tube(ONE_INCH, "post")], fitting=fitting, process={"pocket_mouth_mm": 16, "bridge_mm": 1})
+    verdict = verdict_of(result)
+    assert not verdict.ready and not verdict.complete
+    assert verdict.headline == "2 ends, 1 kind, not to be printed yet: trapped support"
+    said = first_lines(result)
+    assert said.startswith(f"{verdict.headline}. Must fix: trapped support, F1. A tool does not get at ")
+    assert "Before printing" not in said
+
+
+def test_a_tube_that_is_too_large_for_the_plate_comes_first(tmp_path: Path) -> None:
+    large = Section.rectangular(80, 80, 3)
+    result = do(tmp_path, [tube(large, "mast")], process={"plate_mm": [60, 60, 100]})
+    assert verdict_of(result).headline == "Nothing to print: 2 ends are left out"
+    assert "Left out, 2 ends (F1): No fitting was made for 80 × 80 × 3" in first_lines(result)
+
+
+def test_a_bore_that_is_too_short_comes_first(tmp_path: Path) -> None:
+    """A plug 5 mm down, for a spigot of 8."""
+    plug = Mesh.from_manifold(Manifold.cylinder(10, 9.5, circular_segments=96).translate((0, 0, 5)), "plug")
+    result = do(tmp_path, [tube(ONE_INCH, "post"), plug])
+    said = first_lines(result)
+    assert said.startswith("1 of 2 ends, 1 kind, ready to print: 1 plate, ")
+    assert 'Left out, 1 end: Blocked by "plug", 5 mm down the bore. Shorten the spigot to ' in said
+
+
+def test_the_demo_is_calm_and_fits_on_a_screen(tmp_path: Path) -> None:
+    job = read_job(write_demo(tmp_path))
+    result = run(job, market_stall(), True, lambda what, share: None)
+    verdict = verdict_of(result)
+    assert verdict.headline.startswith("29 of 30 ends, 7 kinds, ready to print: 2 plates, ")
+    assert verdict.must_fix == () and len(verdict.look_at) <= 2
+    assert [entry.said for entry in verdict.closed] == ["38 closed by another part", "8 cut to lie on another tube"]
+    for width in (80, 110):
+        lines = table(result, width=width).splitlines()
+        assert max(map(len, lines[:-1])) <= width
+        assert width == 80 or len(lines) <= 30
+    assert len(table(result, everything=True).splitlines()) > 60

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from ..bench.verdict import ClosedEnds, JobVerdict, LeftOut
 from ..fields.messages import Message, say
-from ..review.findings import concerns
+from ..review.findings import concerns, say_ids
 from ..takeoff import TubeEnd
 from .results import JobResult
 
@@ -99,4 +99,4 @@ def _before_printing(result: JobResult) -> list[Message]:
 
 
 def _of(ids: Sequence[str], result: JobResult) -> str:
-    return "" if len(ids) == len(result.made) else f" of {', '.join(ids)}"
+    return "" if len(ids) == len(result.made) else f" of {say_ids(ids)}"

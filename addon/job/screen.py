@@ -13,8 +13,8 @@ from typing import get_args
 from ..bench.quantities import Quantities, say_duration
 from ..files.parts import WrittenFile
 from ..geometry.sections import Section
-from ..geometry.units import bare_mm
-from ..review.findings import Finding, concerns
+from ..geometry.units import bare_mm, say_mm
+from ..review.findings import Finding, concerns, say_ids
 from ..review.print_plan import say_rings
 from ..takeoff import TubeEnd
 from ..trade.cautions import Step, cautions_for
@@ -35,8 +35,9 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
     ``everything`` has every end and finding too."""
     blocks = [_verdict(result, width)]
     if result.made:
-        blocks += [_kinds_table(result.made), _printing(result, width), _ladders(result.job, result.ladders, width)]
-    blocks += [_ends(result, width), "\n".join(_wrapped(note, width) for note in result.notes)]
+        blocks += [_kinds_table(result.made)]
+    blocks += ["\n".join(filter(None, (_printing(result, width), _ends(result, width))))]
+    blocks += [_ladders(result.job, result.ladders, width), "\n".join(_wrapped(note, width) for note in result.notes)]
     if everything:
         blocks += [
             _ends_table(result.ends),
@@ -61,12 +62,11 @@ def _verdict(result: JobResult, width: int) -> str:
 
 
 def _kinds_table(fittings: Sequence[Made]) -> str:
-    rows = [("Kind", "For", "What", "Ends", "Prints", "Way up", "Gap per side")]
+    rows = [("Kind", "For", "What", "Ends", "Prints", "Way up", "Gap a side")]
     for fitting in fittings:
-        least, most = fitting.gap.root_sum_square
         mitre = f", {fitting.batch.ends[0].cut}" if fitting.batch.place.mitre_deg else ""
         ends, prints = str(len(fitting.batch.ends)), str(fitting.count)
-        gap = f"{bare_mm(fitting.gap.nominal)} ({bare_mm(least)} to {bare_mm(most)})"
+        gap = say_mm(fitting.gap.nominal)
         tube = section_name(fitting.fitting.section) + mitre
         rows.append((fitting.id, tube, fitting.fitting.title, ends, prints, fitting.fitting.way_up, gap))
     return columns(rows)
@@ -89,8 +89,8 @@ def _printing(result: JobResult, width: int) -> str:
     ]
     held = [id for id, part in printed.items() if part.support.needed]
     if held and result.quantities:
-        on = "all" if len(held) == len(result.made) else ", ".join(held)
-        lines.append(f"Support, {result.job.process.support}: {result.quantities.support_cm3:.1f} cm³, on {on}.")
+        support = f"{result.quantities.support_cm3:.1f} cm³ in all, {result.job.process.support}"
+        lines.append(f"Support: {support}, on {say_ids(held)}.")
     if result.quantities and result.quantities.costs:
         low, likely, high = result.quantities.costs
         lines.append(f"Cost {likely:.2f} ({low:.2f} to {high:.2f}) {result.quantities.currency}".rstrip() + ".")
@@ -101,8 +101,7 @@ def _ends(result: JobResult, width: int) -> str:
     if not result.ends:
         return "No tube ends were found."
     closed = verdict_of(result).closed_ends
-    where = " The list of ends (CSV) names them." if result.made else ""
-    return _wrapped(closed + where, width) if closed else ""
+    return _wrapped(closed, width) if closed else ""
 
 
 def _last(result: JobResult, everything: bool, width: int) -> str:
@@ -113,7 +112,7 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
         lines += [f"Good to know: {', '.join(minor)}; with --all, in sentences."] if minor else []
         applying = cautions_for(result.facts)
         first = "; ".join(caution.name for caution in applying if caution.step == get_args(Step)[0])
-        lines.append(f"Cautions, {len(applying)} in full on the job sheet. {get_args(Step)[0].capitalize()}: {first}.")
+        lines.append(f"Cautions: {len(applying)}, on the job sheet. First: {first}.")
         lines.append(_files(result.files))
     lines.append(f"Files are in {result.job.output.folder}")
     return "\n".join((*(_wrapped(line, width) for line in lines[:-1]), lines[-1]))
@@ -123,7 +122,7 @@ def _files(files: Sequence[WrittenFile]) -> str:
     """How many print files there are of each format."""
     counts = Counter((file.format.upper(), file.unit) for file in files)
     said = ", ".join(f"{count} {format} in {unit}" for (format, unit), count in counts.items())
-    return f"Print files, read back and as drawn: {said}. Beside them: job sheet, lists of ends and fittings (CSV)."
+    return f"Files, read back and as drawn: {said}; job sheet and lists (CSV) beside them."
 
 
 def columns(rows: Sequence[Sequence[str]]) -> str:
@@ -171,11 +170,12 @@ def _closed_ends(ends: Sequence[TubeEnd], width: int) -> str:
 def _sizes_table(fittings: Sequence[Made]) -> str:
     if not fittings:
         return ""
-    rows = [("Kind", "Size in mm", "Best printed")]
+    rows = [("Kind", "Size in mm", "Gap a side may be, in mm", "Best printed")]
     for fitting in fittings:
         printed = fitting.review.printed
+        gap = " to ".join(map(bare_mm, fitting.gap.root_sum_square))
         size = " × ".join(map(bare_mm, fitting.review.mesh.size))
-        rows.append((fitting.id, size, printed.orientations.best.name if printed else ""))
+        rows.append((fitting.id, size, gap, printed.orientations.best.name if printed else ""))
     return columns(rows)
 
 

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -87,12 +87,25 @@ class Concern:
     @property
     def said(self) -> Message:
         """The worst in words, with whom it concerns."""
-        worst, who = self.worst, ", ".join(self.fittings)
+        worst, who = self.worst, say_ids(self.fittings)
         head = f"{self.severity.capitalize()}: {self.check}" + (f", {who}" if who else "")
         place = say_all([part for part in (worst.fitting if len(self.fittings) > 1 else "", worst.where) if part], ", ")
         several = f"; the worst of {len(self.findings)} places" if len(self.findings) > 1 else ""
         where = say(" ({}{})", place, several) if place else NOTHING
         return say("{}. {} {}{}", head, worst.meaning, worst.advice, where)
+
+
+def say_ids(ids: Sequence[str]) -> str:
+    """``"F1 to F4, F6"``; names that are no such ids as they are."""
+    runs: list[list[str]] = []
+    for id in ids:
+        before = runs[-1][-1] if runs else ""
+        follows = id[:1] == before[:1] and id[1:].isdecimal() and before[1:].isdecimal()
+        if follows and int(id[1:]) == int(before[1:]) + 1:
+            runs[-1].append(id)
+        else:
+            runs.append([id])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)
 
 
 def concerns(findings: Iterable[Finding]) -> tuple[Concern, ...]:

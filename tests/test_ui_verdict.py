@@ -1,0 +1,157 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The verdict in the window, and that panel, command, job sheet and result.json say the same of a job and of a part."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import bpy
+import pytest
+from manifold3d import Manifold
+from mathutils import Matrix
+from panel_words import panel_words
+
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.geometry.units import say_mm
+from addon.job.judging import verdict_of
+from addon.job.screen import table
+from addon.ui import listing, updating
+from addon.ui.desk import Desk
+from addon.ui.scene import put_mesh
+from addon.ui.wording import METRIC
+
+ROUND = Section.round(25.4, 3.175)
+SQUARE = Section.rectangular(40, 40, 3)
+
+
+def put(scene: bpy.types.Scene, section: Section, name: str, x: float = 0.0, tool: Manifold | None = None) -> None:
+    solid = (section.outer.cross_section(96) - section.bore.cross_section(96)).extrude(300)
+    item = put_mesh(Mesh.from_manifold(solid - tool if tool else solid, name), name, scene.collection, 1.0)
+    item.matrix_world = Matrix.Translation((x, 0, 0))
+
+
+def fitted(scene: bpy.types.Scene) -> Desk:
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+    desk = updating.finish(scene)
+    assert desk is not None and desk.verdict is not None
+    return desk
+
+
+def said_in(panel: str) -> str:
+    return " ".join(panel_words()[panel])
+
+
+def bolt(height: float) -> Manifold:
+    """Through both walls of a tube, square to it."""
+    return Manifold.cylinder(100, 3.5, circular_segments=48).translate((0, 0, -50)).rotate((0, 90, 0)).translate(
+        (0, 0, height)
+    )  # fmt: skip
+
+
+def test_panel_command_and_sheet_say_the_same_of_a_part(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    """Before the export as after it, and with the facets that files get, not those of the view."""
+    put(scene, ROUND, "Post")
+    put(scene, SQUARE, "Rail", 0.5)
+    scene.ferrule.output.folder = str(tmp_path)
+    scene.ferrule.recipe.crown = "low dome"
+    desk = fitted(scene)
+    before, parts = desk.verdict, [fitting.made for fitting in desk.fittings]
+    assert before.headline.startswith("4 ends, 2 kinds, ready to print: 1 plate, ")
+    for panel in ("FERRULE_PT_review", "FERRULE_PT_files"):
+        assert said_in(panel).startswith(f"{before.headline}.")
+    shown = []
+    for group in range(2):
+        scene.ferrule.group_index = group
+        shown.append(said_in("FERRULE_PT_print_plan"))
+
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    desk = updating.desk_of(scene)
+    result = desk.result
+    written = json.loads((tmp_path / "result.json").read_text("utf-8"))
+    sheet = next(tmp_path.glob("*job sheet.html")).read_text("utf-8")
+    rows = [re.findall(r"<td[^>]*>([^<]*)</td>", row) for row in sheet.split("<tr>")]
+    command = table(result)
+    assert desk.verdict.headline == verdict_of(result).headline == written["verdict"]["said"] == before.headline
+    assert command.startswith(f"{before.headline}.") and f"{before.headline}." in sheet
+    assert said_in("FERRULE_PT_files").startswith(f"{before.headline}.")
+    assert desk.verdict.quantities.grams.value == before.quantities.grams.value
+    for mine, made, plan_said, record in zip(parts, result.made, shown, written["fittings"], strict=True):
+        assert mine.review.printed.plan.ranges == made.review.printed.plan.ranges
+        assert record["print_plan"]["ranges"]
+        for part, entry in zip(made.review.printed.plan.ranges, record["print_plan"]["ranges"], strict=True):
+            assert (part.rings, part.bead_mm) == (entry["rings"], pytest.approx(entry["bead_mm"]))
+            assert part.said().text(METRIC) in plan_said
+            assert f"{made.id} layers {part.said_layers}: {part.rings} of {part.bead_mm:.2f} mm" in " ".join(
+                command.split()
+            )
+            cells = [made.id, part.said_layers, f"{part.rings}", f"{part.bead_mm:.2f}"]
+            assert any(set(cells) <= set(row) for row in rows)
+        support = made.review.printed.support
+        assert mine.review.printed.support.volume_mm3 == support.volume_mm3
+        assert record["support"]["volume_mm3"] == pytest.approx(support.volume_mm3, abs=1e-3)
+        assert support.said(result.job.process).text(METRIC) in plan_said
+        assert re.search(rf"{made.id} .* {re.escape(say_mm(made.gap.nominal))}\n", command)
+        assert record["spigot_gap_mm"] == pytest.approx(made.gap.nominal, abs=1e-4)
+        assert mine.gap == made.gap and mine.findings == tuple(made.findings)
+
+
+def test_what_is_left_out_is_the_second_line(scene: bpy.types.Scene) -> None:
+    put(scene, ROUND, "Post", tool=bolt(6.5 + 3.5))
+    said = fitted(scene).verdict
+    assert said.headline.startswith("1 of 2 ends") and not said.complete
+    for panel in ("FERRULE_PT_review", "FERRULE_PT_files"):
+        assert said_in(panel).startswith(f"{said.headline}. Left out, 1 end: Crossed by a hole 6.5 mm down the bore.")
+
+
+def test_a_number_that_moves_takes_the_verdict_away_until_it_rests(scene: bpy.types.Scene) -> None:
+    put(scene, ROUND, "Post")
+    before = fitted(scene).verdict
+    scene.ferrule.recipe.spigot_mm = 20
+    desk = updating.desk_of(scene)
+    assert desk.verdict is None and "Reviewing, 1 fitting to go" in said_in("FERRULE_PT_review")
+    after = updating.finish(scene).verdict
+    assert after.quantities.grams.value > before.quantities.grams.value
+
+
+def test_an_impossible_recipe_is_left_out_with_its_number(scene: bpy.types.Scene) -> None:
+    put(scene, ROUND, "Post")
+    put(scene, SQUARE, "Rail", 0.5)
+    fitted(scene)
+    bpy.context.scene.ferrule.group_index = 0
+    scene.ferrule.groups[0].own_recipe = True
+    scene.ferrule.groups[0].recipe.groove_depth_mm = 50
+    verdict = updating.finish(scene).verdict
+    (entry,) = verdict.left_out
+    assert (entry.ends, entry.fitting) == (2, "F1") and "groove_depth_mm" in entry.remedy
+    assert verdict.headline.startswith("2 of 4 ends, 1 kind, ready to print")
+
+
+def test_findings_of_a_check_are_one_line_with_whom_they_concern(scene: bpy.types.Scene) -> None:
+    """Walls of one bead and a half, in three kinds."""
+    for number, section in enumerate((ROUND, SQUARE, Section.rectangular(50, 25, 2))):
+        put(scene, section, f"Tube {number}", 0.5 * number)
+    scene.ferrule.recipe.groove_count = 0
+    scene.ferrule.recipe.hollow_wall_mm = 0.92
+    scene.ferrule.process.bead_mm = 0.5
+    fitted(scene)
+    rows = list(bpy.context.window_manager.ferrule.findings)
+    thin = [row for row in rows if row.name == "thin wall"]
+    assert len(thin) >= 3 and [row.who.partition(",")[0] for row in thin if row.who] == ["3 kinds"]
+    checks = [(row.name, row.severity) for row in rows if row.who]
+    assert len(checks) == len(set(checks))
+    bpy.context.window_manager.ferrule.finding_index = rows.index(thin[0])
+    others = listing.others_alike(listing.findings[rows.index(thin[0])])
+    assert len(others) == len(thin) - 1
+    shown = said_in("FERRULE_PT_review")
+    assert all(listing.findings[index].fitting in shown for index in others)
+
+
+def test_the_view_is_calm_by_default(scene: bpy.types.Scene) -> None:
+    """The profile beside the part, and markers at the tube ends."""
+    view = scene.ferrule.view
+    switches = [prop.identifier for prop in view.bl_rna.properties if prop.identifier.startswith("show_")]
+    assert {switch for switch in switches if getattr(view, switch)} == {"show_profile", "show_ends"}
