@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 from manifold3d import Manifold, OpType, triangulate
 
+from ..fields.refusals import RecipeError
 from ..geometry.frames import Floats
-from ..geometry.polygons import edge_lengths, outward_normals, signed_area
-from ..geometry.sections import Outline, Section
+from ..geometry.polygons import edge_lengths, outward_normals
+from ..geometry.sections import Section
 from ..geometry.topology import Indices
 from .contours import Contour, Fineness
 from .cutters import PAST_MM, OutlinePoint, channel_strip, point_at, prism, seam_strip
@@ -27,8 +28,7 @@ RIB_TRIM_MM = 0.02
 """How far a rib ends from a groove, and the sleeve that trims ribs lies outside them: no two faces fall together."""
 SPIGOT_SURFACES = ("spigot", "lead-in", "tip", "groove", "hollow", "seam relief", "rib")
 
-_DEEPER_MM = 0.05
-"""How far the cone that leaves a groove's sloping face goes on into the spigot's core."""
+_ALIKE_MM = 1e-3
 
 _FINENESS = Fineness(720, 0.001)
 """Of a whole circle: areas between two outlines of the same facets are then right to 0.002 %."""
@@ -109,12 +109,8 @@ class Spigot:
     def raised(self, contour: Contour) -> Shell:
         """The shell over an outline, open at the rim; its surfaces are of ``SPIGOT_SURFACES``. Raises ``RecipeError``
         where a relief would cut it in pieces."""
+        shell = self._lofted(contour) if has_rings(contour.outline) else self._stacked(contour)
         added, removed = self._ribs(contour), self._relief(contour)
-        if has_rings(contour.outline):
-            shell = self._lofted(contour)
-        else:
-            shell = self._stacked(contour)
-            removed += [tool(self._cut_groove(contour, groove), "groove") for groove in self.grooves]
         if not (added or removed):
             return shell
         # The rim is cut last, through everything that stands past it.
@@ -150,29 +146,51 @@ class Spigot:
         return loft(rings(contour.outline, profile[:, 0], contour.facets), profile[:, 1], names, first=cap)
 
     def _stacked(self, contour: Contour) -> Shell:
-        """Without its grooves, for outlines that have no equal rings."""
+        """For outlines that have no equal rings: walls, level faces and slopes, one on the other."""
         stack = _Stack()
-        return stack.shell(_turned(stack.wall(self._tip(stack, contour), 0.0, "spigot")))
+        outer = self._tip(stack, contour)
+        for groove in self.grooves:
+            outer = self._groove(stack, contour, outer, groove)
+        return stack.shell(_turned(stack.wall(outer, 0.0, "spigot")))
 
-    def _cut_groove(self, contour: Contour, groove: Groove) -> Manifold:
-        """What a groove takes away."""
-        core = prism(contour.grown(-self.groove_depth_mm), -self.length_mm - PAST_MM, PAST_MM)
-        bottom, top = groove.bottom, groove.top
-        outside = contour.grown(PAST_MM)
-        around = Contour(Outline.free(max(outside.to_polygons(), key=signed_area)), contour.fineness)
-        for slope, end, up in (
-            (groove.top - groove.floor_top, groove.top, -1),
-            (groove.floor_bottom - groove.bottom, groove.bottom, 1),
-        ):
-            if slope > 0:
-                # The cone goes on outside the spigot and within its core, so that no two faces end together.
-                steepness, far = slope / self.groove_depth_mm, PAST_MM + self.groove_depth_mm + _DEEPER_MM
-                cone = around.raised(np.array([(0.0, 0.0), (far, far * steepness)]), "groove", "groove", "groove")
-                solid = (cone.hanging() if up < 0 else cone).closed()
-                core += solid.translate((0.0, 0.0, end - up * steepness * PAST_MM))
-                past = end - up * steepness * PAST_MM / 2
-                bottom, top = min(bottom, past), max(top, past)
-        return prism(outside, bottom, top) - core
+    def _groove(self, stack: _Stack, contour: Contour, outer: LoopRows, groove: Groove) -> LoopRows:
+        """Builds the wall up to a groove and the groove; the loop above it."""
+        depth, down, up = self.groove_depth_mm, groove.floor_bottom - groove.bottom, groove.top - groove.floor_top
+
+        def slope(height: float) -> Shell:
+            return contour.raised(np.array([(0.0, 0.0), (depth, height)]), "groove", "groove", None)
+
+        if down:
+            shell = slope(down)
+            foot, *core = stack.add(shell.moved(shell.vertices + np.array([0.0, 0.0, groove.bottom])))
+            stack.between(outer, [self._alike(stack, outer[0], foot)], "spigot")
+            inner = stack.wall(_turned(core), groove.top, "groove")
+            outer = stack.level(stack.outlines([foot]), groove.top)
+            stack.face(outer + _turned(inner), "groove", up=False)
+            return outer
+        outer = stack.wall(outer, groove.bottom, "spigot")
+        if up:
+            shell = slope(up).hanging()
+            foot, *core = stack.add(shell.moved(shell.vertices + np.array([0.0, 0.0, groove.top])))
+            inner = stack.level(stack.outlines(core), groove.bottom)
+            stack.face(outer + _turned(inner), "groove", up=True)
+            stack.between(inner, core, "groove")
+            return _turned([foot])
+        inner = stack.level(contour.grown(-depth).to_polygons(), groove.bottom)
+        stack.face(outer + _turned(inner), "groove", up=True)
+        inner = stack.wall(inner, groove.top, "groove")
+        outer = stack.level(stack.outlines(outer), groove.top)
+        stack.face(outer + _turned(inner), "groove", up=False)
+        return outer
+
+    def _alike(self, stack: _Stack, below: Indices, above: Indices) -> Indices:
+        """The loop ``above`` from the corner over the first of the one below. Raises ``RecipeError`` if they differ."""
+        low, high = stack.outlines([below, above])
+        turn = int(np.linalg.norm(high - low[0], axis=1).argmin())
+        if len(low) != len(high) or np.abs(np.roll(high, -turn, axis=0) - low).max() > _ALIKE_MM:
+            problem = "corners of the outline lie too close together for grooves that slope; choose square"
+            raise RecipeError("groove_roof", problem, "square")
+        return np.roll(above, -turn)
 
     def _tip(self, stack: _Stack, contour: Contour) -> LoopRows:
         """Builds the tip, its lead-in and the hollow; the loop above them."""
@@ -264,10 +282,14 @@ class _Stack:
         """Goes straight up or down from the loops to a height."""
         ends = self.level(self.outlines(loops), z)
         upward = z > self.vertices[loops[0][0], 2]
-        for low, high in zip(loops, ends, strict=True) if upward else zip(ends, loops, strict=True):
+        self.between(*((loops, ends) if upward else (ends, loops)), surface)
+        return ends
+
+    def between(self, lower: LoopRows, upper: LoopRows, surface: str) -> None:
+        """The upright wall between loops that lie over each other, corner by corner."""
+        for low, high in zip(lower, upper, strict=True):
             low_next, high_next = np.roll(low, -1), np.roll(high, -1)
             self._put(np.stack([low, low_next, high_next, low, high_next, high], axis=1).reshape(-1, 3), surface)
-        return ends
 
     def face(self, loops: LoopRows, surface: str, *, up: bool) -> None:
         """Fills the region between loops of one height."""

@@ -11,14 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ...fields.declared import values_of
 from ...shaping.contours import Fineness
 from ...shaping.spigots import Groove, Spigot, even_grooves
 from ...trade.processes import Process
 from .profiles import CROWN_SHAPES, Land
 from .recipe import Recipe
 
-_FINE = Fineness(4096, 0.001)
+_FINE = Fineness(512, 0.001)
 _CLOSE_MM = 1e-6
 _SEEN_MM = 0.005
 LEAST_LEFT_MM = 0.05
@@ -114,9 +113,13 @@ def _on_layers(
 
 def wishes(wish: Recipe, drawn: Recipe) -> dict[str, float]:
     """The heights that were asked for and are drawn on the layer beside, by their keys."""
-    asked, given = values_of(wish), values_of(drawn)
+    heights = (
+        ("rise_mm", wish.rise_mm, drawn.rise_mm),
+        ("edge_mm", wish.edge_mm if drawn.edge_mm else None, drawn.edge_mm),
+        ("spigot_mm", wish.spigot_mm, drawn.spigot_mm),
+    )
     return {
-        key: float(asked[key])
-        for key in ("rise_mm", "edge_mm", "spigot_mm")
-        if asked[key] is not None and given[key] and abs(asked[key] - given[key]) > _SEEN_MM
+        key: float(asked)
+        for key, asked, given in heights
+        if asked is not None and given is not None and abs(asked - given) > _SEEN_MM
     }
