@@ -19,17 +19,22 @@ from .steps import Stair, Steps, seen_span, stair, steps_of
 
 THIN_LAYER_BEADS = 0.25
 """A bead is laid well down to this share of its width in height; common practice, no source."""
+_MOST_PLASTIC = 0.10
+"""More rings throughout pay up to this much more plastic; a judgement, no source."""
 _PAYS = 0.95
 """Thinner layers pay where they bring the mean stair down to this share."""
 
 
 def more_rings(layers: Layers, plan: PrintPlan, planned: Laid, process: Process, name: str) -> list[Finding]:
-    """More rings all through the part, where they do what the plan's ranges do; ``planned`` is what the plan lays."""
+    """More rings all through the part, where they do what the plan's ranges do and take little more plastic;
+    ``planned`` is what the plan lays."""
     if plan.throughout is None:
         return []
     count = plan.throughout
     instead = laid(layers, process, [(count, process.bead_mm)] * len(layers))
     more = instead.plastic_mm3 / planned.plastic_mm3 - 1
+    if more > _MOST_PLASTIC:
+        return []
     return [
         Finding(
             fitting=name,
