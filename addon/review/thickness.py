@@ -235,6 +235,7 @@ def wall_findings(
 ) -> list[Finding]:
     bead = process.bead_mm
     findings = [_thin_finding(layers, part, bead, name) for part in thin]
+    in_layers = min((part.width_mm for part in thin if not _is_tip(layers, part, bead)), default=np.inf)
     for gap in gaps:
         findings.append(
             Finding(
@@ -254,7 +255,8 @@ def wall_findings(
         )
     limit = WALL_BEADS * bead
     thinnest = thickness.thinnest
-    if thinnest is not None and thickness.least_mm < _JUST * limit:
+    # A wall that the layers show as thin is not said twice.
+    if thinnest is not None and thickness.least_mm < _JUST * min(limit, in_layers):
         findings.append(
             Finding(
                 fitting=name,
@@ -276,10 +278,13 @@ def wall_findings(
     return findings
 
 
-def _thin_finding(layers: Layers, part: ThinPart, bead: float, name: str) -> Finding:
-    limit = WALL_BEADS * bead
+def _is_tip(layers: Layers, part: ThinPart, bead: float) -> bool:
     height = layers.tops[part.last] - layers.bottoms[part.first]
-    tip = part.last == len(layers) - 1 and height <= limit
+    return bool(part.last == len(layers) - 1 and height <= WALL_BEADS * bead)
+
+
+def _thin_finding(layers: Layers, part: ThinPart, bead: float, name: str) -> Finding:
+    limit, tip = WALL_BEADS * bead, _is_tip(layers, part, bead)
     if tip:
         meaning = say("The top ends in a tip {} across, laid as a single bead.", Length(part.width_mm))
         advice = say("Blunt the tip if it has to keep its shape.")
