@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -49,15 +49,16 @@ def seen(read_here: None, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
     given: dict[str, object] = {}
 
     def run(
-        job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]
+        job: Job, read: Iterable[tuple[Sequence[Mesh], bool]], progress: Callable[[str, float], None]
     ) -> SimpleNamespace:
+        ((bodies, unit_given),) = read
         given.update(job=job, bodies=bodies, unit_given=unit_given)
         progress("Making fittings", 0.25)
         progress("Making fittings", 0.5)
         progress("Writing files", 0.75)
         return SimpleNamespace(said="2 caps for 25 x 2 round", complete=True)
 
-    monkeypatch.setattr(command_line, "run", run)
+    monkeypatch.setattr(command_line, "run_order", run)
     monkeypatch.setattr(command_line, "table", lambda result, everything, width: result.said)
     monkeypatch.setattr(command_line, "verdict_of", lambda result: result)
     return given
@@ -94,7 +95,7 @@ def test_the_report_is_on_stdout_and_progress_comes_before_it_where_the_work_is_
 def test_a_job_with_an_end_left_out_ends_with_another_code(
     job_file: Path, seen: dict[str, object], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(command_line, "run", lambda *_: SimpleNamespace(said="F1 refused", complete=False))
+    monkeypatch.setattr(command_line, "run_order", lambda *_: SimpleNamespace(said="F1 refused", complete=False))
     assert main([str(job_file), "--quiet"]) == 1
 
 
@@ -186,7 +187,7 @@ def test_what_the_job_refuses(
     def run(*_: object) -> str:
         raise error
 
-    monkeypatch.setattr(command_line, "run", run)
+    monkeypatch.setattr(command_line, "run_order", run)
     assert main([str(job_file)]) == 2
     assert str(error) in capsys.readouterr().err
 
@@ -236,12 +237,12 @@ def test_interrupted_while_working(
 ) -> None:
     """The signal is real; it comes while the job reports progress."""
 
-    def run(job: Job, bodies: Sequence[Mesh], unit_given: bool, progress: Callable[[str, float], None]) -> str:
+    def run(job: Job, read: object, progress: Callable[[str, float], None]) -> str:
         signal.raise_signal(signal.SIGINT)
         progress("Never", 1.0)
         return SimpleNamespace(said="2 caps for 25 x 2 round", complete=True)
 
-    monkeypatch.setattr(command_line, "run", run)
+    monkeypatch.setattr(command_line, "run_order", run)
     before = signal.getsignal(signal.SIGINT)
     assert main([str(job_file)]) == 130
     out, err = capsys.readouterr()
@@ -285,7 +286,7 @@ def test_the_real_job_interrupted_leaves_everything_as_it_was(
     """The signal comes with the first progress report of a kind of work, and then the work goes on into it."""
     assert main([str(job_file)]) == 0
     before = contents(job_file.parent)
-    whole_job = command_line.run
+    whole_job = command_line.run_order
     job_file.write_text(job_file.read_text() + "[fitting]\nspigot_mm = 9\n")
     before["JOB.toml"] = job_file.read_bytes()
     for step in ("Reading", "Fitting", "Writing"):
@@ -297,7 +298,7 @@ def test_the_real_job_interrupted_leaves_everything_as_it_was(
                 signal.raise_signal(signal.SIGINT)
 
         monkeypatch.setattr(
-            command_line, "run", lambda job, bodies, given, _, tell=interrupting: whole_job(job, bodies, given, tell)
+            command_line, "run_order", lambda job, read, _, tell=interrupting: whole_job(job, read, tell)
         )
         assert main([str(job_file)]) == 130
         assert sent
@@ -315,11 +316,11 @@ def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
     script.write_text(
         "import sys, time\n"
         "from addon.ui import command_line, scene\n"
-        "def run(job, bodies, unit_given, progress):\n"
+        "def run(job, read, progress):\n"
         "    print('At work', flush=True)\n"
         "    while True:\n"
         "        time.sleep(0.05)\n"
-        "command_line.run, command_line.read_apart = run, scene.read_assembly\n"
+        "command_line.run_order, command_line.read_apart = run, scene.read_assembly\n"
         f"sys.exit(command_line.main([{str(job_file)!r}]))\n"
     )
     environment = {**os.environ, "PYTHONPATH": os.fspath(REPOSITORY)}

@@ -38,7 +38,7 @@ from addon.bench.plate import Footprint, Plates, lay_out
 from addon.bench.plate_map import plate_maps
 from addon.bench.quantities import Prices, quantities, work_of_print
 from addon.bench.section_drawing import both_units, section_drawing, spread, text_width
-from addon.bench.sheet import JobSheet, SheetFitting, SheetLadder, say_ranges
+from addon.bench.sheet import JobSheet, SheetAssembly, SheetFitting, SheetLadder, say_ranges
 from addon.bench.verdict import JobVerdict, LeftOut
 from addon.families.cap import CAP, Recipe, design
 from addon.fields.messages import FieldName, Name, say
@@ -93,7 +93,7 @@ def sheet() -> JobSheet:
     for id, (recipe, section, mitre, numbers) in recipes.items():
         fitting = design(recipe, section, mitre_deg=mitre)
         review = review_fitting(fitting, PROCESS, id)
-        reviewed.append(SheetFitting(id, fitting, numbers, 2, (0.05, 0.4), printed=review.printed))
+        reviewed.append(SheetFitting(id, fitting, numbers, len(numbers), 2, (0.05, 0.4), printed=review.printed))
     fittings = tuple(reviewed)
     footprints = tuple(Footprint.of(fitting.id, fitting.fitting.standing(), fitting.count) for fitting in fittings)
     plates = lay_out(footprints, PROCESS)
@@ -115,7 +115,7 @@ def sheet() -> JobSheet:
         material=MATERIAL,
         fittings=fittings,
         ends=ends,
-        bodies=bodies,
+        assemblies=(SheetAssembly("", 1, len(ends), bodies),),
         footprints=footprints,
         plates=plates,
         ladders=ladders,
@@ -189,7 +189,7 @@ def test_any_text_makes_a_valid_sheet(title, source):
 @pytest.mark.parametrize("process", processes(), ids=lambda process: process.name)
 @pytest.mark.parametrize("recipe", [recipe_of(groove_count=0), recipe_of(fit="push", groove_count=0, vent="hole")])
 def test_every_caution_that_applies_is_there_once_and_no_other(process, recipe):
-    fitting = SheetFitting("F1", design(recipe, ROUND, facets=16), ())
+    fitting = SheetFitting("F1", design(recipe, ROUND, facets=16), (), 0)
     job_sheet = JobSheet("t", "d", process, material_named(process.material), (fitting,))
     tree = parsed(job_sheet_html(job_sheet))
     shown = Counter(words(node) for node in tree.findall(".//div[@class='caution']/ul/li"))
@@ -266,7 +266,7 @@ def test_a_crown_is_smoothed_where_its_stairs_are_felt(layer_mm, worth):
     half a layer (the mean of cos is 1/2 over it, by Archimedes)."""
     process = replace(PROCESS, layer_mm=layer_mm)
     fitting = design(recipe_of(crown="dome"), ROUND)
-    entry = SheetFitting("F1", fitting, (), printed=review_fitting(fitting, process).printed)
+    entry = SheetFitting("F1", fitting, (), 0, printed=review_fitting(fitting, process).printed)
     said = words(parsed(job_sheet_html(JobSheet("t", "d", process, MATERIAL, (entry,)))))
     assert entry.printed.stair.mean_mm == pytest.approx(layer_mm / 2, rel=0.02)
     assert ("Smooth the crown. Worth it on F1" in said) == worth
@@ -316,13 +316,18 @@ def test_ten_thousand_fittings():
     count = 10_000
     places = np.array([(i % 100, i // 100 % 10, i // 1000) for i in range(count)]) * 60.0
     ends = tuple(tube_end(ROUND, place, (0, 0, 1), f"Tube {i}") for i, place in enumerate(places))
-    fitting = replace(sheet().fittings[0], ends=tuple(range(1, count + 1)), spares=0)
+    fitting = replace(sheet().fittings[0], ends=tuple(range(1, count + 1)), needed=count, spares=0)
     per_plate = 36
     spots = [(index % 6 * 32 + 20.0, index // 6 * 32 + 20.0) for index in range(per_plate)]
     placements = tuple(Placement(0, i // per_plate, *spots[i % per_plate]) for i in range(count))
     plates = Plates(placements, math.ceil(count / per_plate))
     large = replace(
-        sheet(), fittings=(fitting,), ends=ends, bodies=(), footprints=sheet().footprints[:1], plates=plates
+        sheet(),
+        fittings=(fitting,),
+        ends=ends,
+        assemblies=(SheetAssembly("", 1, count),),
+        footprints=sheet().footprints[:1],
+        plates=plates,
     )
     text = job_sheet_html(large)
     assert len(text) < 3_000_000
@@ -373,7 +378,7 @@ def test_every_kind_takes_half_a_page_at_most(size):
         (recipe_of(crown="peaked"), Section.rectangular(80, 80, 5), 30.0),
     ]
     kinds = tuple(
-        SheetFitting(f"F{number}", design(recipe, section, mitre_deg=mitre), (), 1, (-0.1, 0.3))
+        SheetFitting(f"F{number}", design(recipe, section, mitre_deg=mitre), (), 0, 1, (-0.1, 0.3))
         for number, (recipe, section, mitre) in enumerate(cases, 1)
     )
     only = f"{html().partition('<body>')[0]}<body>{kind_blocks(JobSheet('t', 'd', PROCESS, MATERIAL, kinds))}</body>"

@@ -66,12 +66,15 @@ def own(name: str) -> Process:
 jobs = st.builds(
     Job,
     name=st.just("job"),
-    assembly=st.builds(
+    assemblies=st.builds(
         Assembly,
+        frames=st.integers(1, 50),
         files=st.just((FOLDER / "a “b” \\ c.stl",)),
         unit=st.none() | st.just("in"),
         wall_mm=st.none() | lengths,
         leave_out_mm=st.lists(st.tuples(places, places, places), max_size=2).map(tuple),
+    ).flatmap(
+        lambda only: st.sampled_from([(only,), tuple(replace(only, name=name) for name in ("stall", "rack “2”", "c"))])
     ),
     wishes=st.tuples(
         st.builds(Wish, st.just(CAP), recipes, st.lists(st.builds(Override, matches, changes), max_size=3).map(tuple))

@@ -3,6 +3,7 @@
 
 import os
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -247,7 +248,10 @@ def test_the_references_tables_say_what_the_declarations_say():
 def test_the_references_examples_are_read(tmp_path):
     reference = (Path(__file__).parents[1] / "docs" / "job_file.md").read_text("utf-8")
     examples = re.findall(r"```toml\n(.*?)```", reference, re.DOTALL)
-    (tmp_path / "job.toml").write_text("\n".join(examples), "utf-8")
+    (order,) = (example for example in examples if "[[assembly]]" in example)
+    assert [assembly.frames for assembly in parse_job(tomllib.loads(order), tmp_path).assemblies] == [5, 1]
+    others = "\n".join(example for example in examples if example is not order)
+    (tmp_path / "job.toml").write_text(others, "utf-8")
     job = read_job(tmp_path / "job.toml")
     assert (len(job.wishes[0].overrides), len(job.measured), len(job.ladders), len(job.tube_ends)) == (1, 1, 1, 2)
     assert job.shop.book == tmp_path / "shop_book.toml" and "no shop book" in job.book.problems[0]

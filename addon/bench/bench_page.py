@@ -97,7 +97,7 @@ def _putting_in(sheet: JobSheet) -> list[BenchStep]:
 
 
 def _glue_line(sheet: JobSheet) -> str:
-    glued = [(entry.glue, len(entry.ends)) for entry in sheet.fittings if entry.glue]
+    glued = [(entry.glue, entry.needed) for entry in sheet.fittings if entry.glue]
     joints = sum(count for _, count in glued)
     total = sum(joint.volume_mm3 * count for joint, count in glued) / 1000
     if not joints:

@@ -8,7 +8,7 @@ from collections import Counter
 from ..takeoff.ends import Cause
 from .assembly_picture import NUMBERED_UP_TO, EndMark, assembly_picture
 from .markup import element, escaped, table
-from .sheet import JobSheet, say_ranges
+from .sheet import JobSheet, SheetAssembly, say_ranges
 from .sheet_parts import joined
 
 ENDS_LISTED_UP_TO = 300
@@ -31,21 +31,28 @@ _WHY: dict[Cause, str] = {
 def end_list(sheet: JobSheet) -> str:
     if not sheet.ends:
         return ""
-    parts = joined(element("h2", "Where they go"), _picture(sheet), _served(sheet), _left(sheet))
+    parts = joined(element("h2", "Where they go"), _pictures(sheet), _served(sheet), _left(sheet))
     return element("section", parts)
 
 
-def _picture(sheet: JobSheet) -> str:
-    numbers = sorted(number for fitting in sheet.fittings for number in fitting.ends)
-    if not numbers or not sheet.bodies:
-        return ""
+def _pictures(sheet: JobSheet) -> str:
+    return joined(*(_picture(sheet, assembly, numbers) for assembly, numbers in sheet.numbered))
+
+
+def _picture(sheet: JobSheet, assembly: SheetAssembly, ends: range) -> str:
+    numbers = sorted(number for fitting in sheet.fittings for number in fitting.ends if number in ends)
+    heading = f"{assembly.name or sheet.title}, {assembly.frames} frames" if assembly.frames > 1 else assembly.name
+    if not numbers or not assembly.bodies:
+        return element("h3", escaped(heading)) if numbers and heading else ""
     frames = [sheet.ends[number - 1].frame for number in numbers]
     marks = [EndMark(number, frame.origin, frame.z) for number, frame in zip(numbers, frames, strict=True)]
-    picture = assembly_picture(sheet.bodies, marks, *_PICTURE_MM)
-    if len(marks) <= NUMBERED_UP_TO:
-        return element("figure", picture)
-    said = f"Circles mark the {len(marks)} ends that take a fitting, too many to number in a picture."
-    return element("figure", picture, element("figcaption", escaped(said)))
+    picture = assembly_picture(assembly.bodies, marks, *_PICTURE_MM)
+    if len(marks) > NUMBERED_UP_TO:
+        heading = f"{heading}. " * bool(heading) + (
+            f"Circles mark the {len(marks)} ends that take a fitting, too many to number in a picture."
+        )
+    caption = element("figcaption", escaped(heading)) if heading else ""
+    return element("figure", picture, caption)
 
 
 def _served(sheet: JobSheet) -> str:

@@ -23,7 +23,8 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 Cell = str | int | float
 
 END_COLUMNS = (
-    *("end", "tube", "section", "kind", "width_mm", "depth_mm", "wall_mm", "bore_width_mm", "bore_depth_mm"),
+    *("end", "assembly", "frames", "tube", "section", "kind", "width_mm", "depth_mm", "wall_mm"),
+    *("bore_width_mm", "bore_depth_mm"),
     *("mitre_deg", "clear_depth_mm", "x_mm", "y_mm", "z_mm", "fitting", "remark"),
 )
 _FITTING, _WORK = ("fitting", "family", "section", "count", "spares", "ends", "fit", "gap_mm"), ("material", "process")
@@ -34,6 +35,9 @@ def ends_csv(sheet: JobSheet) -> str:
     """One row a tube end, in the sheet's numbering; those that take no fitting with the reason."""
     takes = {number: fitting.id for fitting in sheet.fittings for number in fitting.ends}
     names: dict[int, str] = {number: fitting.section_name for fitting in sheet.fittings for number in fitting.ends}
+    of_assembly = {
+        number: (assembly.name, assembly.frames) for assembly, numbers in sheet.numbered for number in numbers
+    }
     rows = []
     for number, end in enumerate(sheet.ends, 1):
         outer, bore = end.section.outer, end.section.bore
@@ -41,7 +45,19 @@ def ends_csv(sheet: JobSheet) -> str:
         place = (end.mitre_deg, end.clear_depth_mm, *end.frame.origin.tolist())
         section = names.get(number) or section_name(end.section)
         remark = end.by_hand if number in takes and end.open else end.explained
-        rows.append((number, end.source, section, end.section.kind, *size, *place, takes.get(number, ""), remark))
+        rows.append(
+            (
+                number,
+                *of_assembly.get(number, ("", 1)),
+                end.source,
+                section,
+                end.section.kind,
+                *size,
+                *place,
+                takes.get(number, ""),
+                remark,
+            )
+        )
     return _csv(END_COLUMNS, rows)
 
 
@@ -54,7 +70,7 @@ def fittings_csv(sheet: JobSheet) -> str:
         seat, glue = fitting.fitting.seat, fitting.glue
         joint: tuple[Cell, ...] = ("", "", "")
         if glue:
-            joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * len(fitting.ends))
+            joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * fitting.needed)
         count = (fitting.count, fitting.spares, say_ranges(fitting.ends), seat.fit, seat.gap_mm - fitting.added_mm)
         family_cells = (cells.get(column, "") for column in listed)
         work = (sheet.material.name, sheet.process.name)

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -29,6 +29,8 @@ class SheetFitting:
     fitting: Fitting
     ends: tuple[int, ...]
     """The numbers of the tube ends that take it, which count from 1 in the order of ``JobSheet.ends``."""
+    needed: int
+    """How many go in, over all the frames that are built."""
     spares: int = 0
     gap_mm: tuple[float, float] | None = None
     """Least and greatest gap per side that tube, print and weather may leave."""
@@ -41,7 +43,7 @@ class SheetFitting:
 
     @property
     def count(self) -> int:
-        return len(self.ends) + self.spares
+        return self.needed + self.spares
 
     @property
     def section_name(self) -> str:
@@ -66,6 +68,18 @@ class SheetLadder:
 
 
 @dataclass(frozen=True, eq=False)
+class SheetAssembly:
+    """An assembly whose ends follow those of the one before in ``JobSheet.ends``."""
+
+    name: str
+    """Empty for the only one of a job."""
+    frames: int
+    ends: int
+    bodies: Sequence[Mesh] = ()
+    """In mm."""
+
+
+@dataclass(frozen=True, eq=False)
 class JobSheet:
     title: str
     date: str
@@ -73,8 +87,7 @@ class JobSheet:
     material: Material
     fittings: tuple[SheetFitting, ...]
     ends: tuple[TubeEnd, ...] = ()
-    bodies: Sequence[Mesh] = ()
-    """The assembly, in mm."""
+    assemblies: tuple[SheetAssembly, ...] = ()
     footprints: tuple[Footprint, ...] = ()
     """One for each fitting, in the same order, as laid on the plates."""
     plates: Plates = field(default_factory=lambda: Plates((), 0))
@@ -89,6 +102,14 @@ class JobSheet:
     """Sentences about the whole job: what the takeoff left out, what the shop book has corrected."""
     labels: Mapping[str, str] = field(default_factory=dict)
     """What fields are called on paper, by their keys in a job file."""
+
+    @property
+    def numbered(self) -> Iterator[tuple[SheetAssembly, range]]:
+        """The assemblies and the numbers of their ends."""
+        first = 1
+        for assembly in self.assemblies:
+            yield assembly, range(first, first + assembly.ends)
+            first += assembly.ends
 
     @property
     def facts(self) -> Facts:

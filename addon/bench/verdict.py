@@ -50,8 +50,10 @@ class ClosedEnds:
 class JobVerdict:
     asked: bool = True
     """Whether the job asks for fittings at all."""
+    frames: int = 1
+    """Copies of the assemblies that are built, all together."""
     ends: int
-    """That get a fitting."""
+    """That get a fitting, over all frames."""
     kinds: int
     fittings: int
     """Printed, with the spares."""
@@ -87,7 +89,8 @@ class JobVerdict:
             why = "no tube end is open" if self.asked else "the job asks for no fittings"
             return say(f"Nothing to print: {_count(left, 'end is', 'ends are') + ' left out' if left else why}")
         ends = f"{self.ends} of {_count(self.ends + left, 'end')}" if left else _count(self.ends, "end")
-        about = f"{ends}, {_count(self.kinds, 'kind')}"
+        frames = f"{self.frames} frames, " if self.frames > 1 else ""
+        about = f"{frames}{ends}, {_count(self.kinds, 'kind')}"
         if self.must_fix:
             checks = ", ".join(dict.fromkeys(concern.check for concern in self.must_fix))
             return say(f"{about}, not to be printed yet: {checks}")

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, replace
 from pathlib import Path
@@ -37,6 +38,9 @@ class JobError(ValueError):
     """Why a job cannot go on: what is wrong, where, and what to do next."""
 
 
+MOST_FRAMES = 10_000
+
+
 @dataclass(frozen=True)
 class Assembly:
     files: tuple[Path, ...] = declared(
@@ -61,6 +65,14 @@ class Assembly:
         meaning="ends that get no fitting: the points where their tubes' axes meet their rims, as `position_mm` in "
         "result.json",
     )
+    name: str = declared(
+        "", meaning="what the assembly is called on sheets and lists; without a name it goes by its first file"
+    )
+    frames: int = declared(
+        1, "Frames to Build", "How many of this assembly are built; every fitting is printed for each of them",
+        least=1, most=MOST_FRAMES,
+        meaning="how many of the assembly are built; every fitting is printed for each. `count` means the same",
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -214,12 +226,22 @@ class Output:
     spares: int = declared(
         0, "Spares", "Extra copies of each fitting, beyond what the open ends need", least=0, most=10_000
     )
+    spares_percent: float = declared(
+        0.0, "Spares (%)", "Extra copies of each fitting as a share of what the open ends need, rounded up; the "
+        "larger of both numbers counts",
+        least=0.0, most=1000.0,
+    )  # fmt: skip
+
+    def spares_for(self, needed: int) -> int:
+        """Of a fitting that is needed so many times."""
+        return max(self.spares, math.ceil(round(self.spares_percent * needed / 100, 6)))
 
 
 @dataclass(frozen=True)
 class Job:
     name: str
-    assembly: Assembly
+    assemblies: tuple[Assembly, ...]
+    """What the order is for, at least one."""
     wishes: tuple[Wish, ...]
     """At most one of each family."""
     measured: tuple[Measured, ...]
@@ -231,9 +253,14 @@ class Job:
     book: ShopBook = field(default_factory=ShopBook)
     """What is in the shop's file."""
     tube_ends: tuple[GivenEnd, ...] = ()
-    """Those that are not in the assembly."""
+    """Those that are in no mesh; they belong to the first assembly."""
     notes: tuple[str, ...] = ()
     """Sentences on the file, such as on keys under their old names."""
+
+    @property
+    def assembly(self) -> Assembly:
+        """The only one of most jobs."""
+        return self.assemblies[0]
 
     @property
     def material(self) -> Material:
@@ -274,7 +301,7 @@ class Job:
             *((f"[[measured]] {number}", entry.match) for number, entry in enumerate(self.measured, 1)),
         ]
         return tuple(
-            f"{name} is for no tube end of this assembly and changed nothing; compare its sizes with the list of ends."
+            f"{name} is for no tube end of this job and changed nothing; compare its sizes with the list of ends."
             for name, match in entries
             if not any(match.fits(section) for section in sections)
         )

@@ -18,20 +18,25 @@ from .results import Batch
 _KINDS = {"round": "Round tube", "rect": "Square and rectangular tube", "other": "Tube of other sections"}
 
 
-def sort_into_batches(job: Job, ends: Sequence[TubeEnd]) -> list[Batch]:
-    """The open ends by the fitting that they take, in the order in which they were found."""
+def sort_into_batches(job: Job, *ends: Sequence[TubeEnd]) -> list[Batch]:
+    """The open ends of each of the job's assemblies by the fitting that they take, in the order in which they were
+    found."""
+    built = [(end, assembly.frames) for assembly, some in zip(job.assemblies, ends, strict=True) for end in some]
     batches: list[Batch] = []
     for wish in job.wishes:
-        for end in ends:
+        for end, frames in built:
             if not (isinstance(end, wish.family.serves) and end.open):
                 continue
             section = job.measured_section(end.section)
             place = wish.family.place(end, section)
             recipe, known = wish.recipe_for(end.section), job.circumstances_for(end.section)
-            candidate = Batch("", wish.family, recipe, place, (end,), known)
+            candidate = Batch("", wish.family, recipe, place, (end,), (frames,), known)
             for index, batch in enumerate(batches):
                 if batch.alike(candidate):
-                    batches[index] = replace(batch, place=batch.place.tighter(place), ends=(*batch.ends, end))
+                    together = batch.place.tighter(place)
+                    batches[index] = replace(
+                        batch, place=together, ends=(*batch.ends, end), frames=(*batch.frames, frames)
+                    )
                     break
             else:
                 batches.append(replace(candidate, id=f"F{len(batches) + 1}"))

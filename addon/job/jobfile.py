@@ -60,7 +60,7 @@ def read_job(path: Path) -> Job:
 def job_text(job: Job) -> str:
     """The job as the text of a job file: ``read_job`` makes the same job of it, in the folder that paths count from."""
     tables = [
-        ("[assembly]", _plain(job.assembly)),
+        *_assembly_tables(job),
         *(("[[tube_end]]", _plain(entry)) for entry in job.tube_ends),
         *(table for wish in job.wishes for table in _wish_tables(wish)),
         *(("[[measured]]", {**_plain(entry.match), **_readings(entry)}) for entry in job.measured),
@@ -71,6 +71,11 @@ def job_text(job: Job) -> str:
         ("[output]", _plain(job.output)),
     ]
     return "\n".join(f"{heading}\n{toml_text(table)}" for heading, table in tables if table)
+
+
+def _assembly_tables(job: Job) -> list[tuple[str, dict[str, Any]]]:
+    heading = "[assembly]" if len(job.assemblies) == 1 else "[[assembly]]"
+    return [(heading, _plain(assembly)) for assembly in job.assemblies]
 
 
 def _wish_tables(wish: Wish) -> list[tuple[str, dict[str, Any]]]:
@@ -105,21 +110,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     _refuse_unknown(table, known, "")
     given = _tables(table.get("tube_end", []), "tube_end")
     tube_ends = tuple(_tube_end(entry, f"tube_end[{i}]") for i, entry in enumerate(given, 1))
-    # With tube ends of its own a job needs no assembly.
-    defaults: dict[str, Any] = {"files": []} if tube_ends else {}
-    of_assembly = {**defaults, **_table(table, "assembly")}
-    if of_assembly.get("files", []) == [] and not tube_ends:
-        raise JobError(
-            f"assembly.files is {'empty' if 'files' in of_assembly else 'missing'}; name at least one mesh file, such "
-            'as files = ["frame.stl"], or give the tube ends instead, each as [[tube_end]].'
-        )
-    assembly = _fill(Assembly, of_assembly, "assembly")
-    files = tuple(Path(os.path.abspath(folder / file)) for file in assembly.files)
-    for file in files:
-        if files.count(file) > 1:
-            raise JobError(
-                f"assembly.files names {file.name} twice, and every end would be capped twice; name it once."
-            )
+    assemblies = _assemblies(table.get("assembly", {}), folder, bool(tube_ends))
     shop = _fill(Shop, _table(table, "shop"), "shop")
     shop = replace(shop, book=folder / shop.book if shop.book else None)
     book = _book(shop)
@@ -136,7 +127,7 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
         raise JobError(f"tube.coldest_c {tube.coldest_c:g} lies above tube.hottest_c {tube.hottest_c:g}; swap them.")
     return Job(
         name=name,
-        assembly=replace(assembly, files=files),
+        assemblies=assemblies,
         wishes=wishes,
         measured=tuple(
             _measured(entry, f"measured[{i}]")
@@ -154,6 +145,45 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
         tube_ends=tube_ends,
         notes=tuple(notes),
     )
+
+
+def _assemblies(value: Any, folder: Path, ends_given: bool) -> tuple[Assembly, ...]:
+    """From ``[assembly]``, or from several ``[[assembly]]``."""
+    several = isinstance(value, list)
+    tables = _tables(value, "assembly") if several else [_table({"assembly": value}, "assembly")]
+    if not tables:
+        raise JobError("assembly is an empty list; write [assembly], or [[assembly]] for each one.")
+    assemblies: list[Assembly] = []
+    for number, entry in enumerate(tables, 1):
+        where = f"assembly[{number}]" if several else "assembly"
+        assembly = _assembly(entry, where, folder, ends_given and number == 1)
+        if several and not assembly.name:
+            assembly = replace(assembly, name=assembly.files[0].stem if assembly.files else f"assembly {number}")
+        if same := next((n for n, other in enumerate(assemblies, 1) if other.name == assembly.name), 0):
+            raise JobError(
+                f'{where} and assembly[{same}] are both called "{assembly.name}"; give each a name of its own, or set '
+                "frames if it is built several times."
+            )
+        assemblies.append(assembly)
+    return tuple(assemblies)
+
+
+def _assembly(entry: Mapping[str, Any], where: str, folder: Path, ends_given: bool) -> Assembly:
+    if "count" in entry and "frames" in entry:
+        raise JobError(f"{where} has frames and count, which mean the same; keep one.")
+    entry = {("frames" if key == "count" else key): value for key, value in entry.items()}
+    # With tube ends of its own a job needs no mesh.
+    if entry.get("files", []) == [] and not ends_given:
+        raise JobError(
+            f"{where}.files is {'empty' if 'files' in entry else 'missing'}; name at least one mesh file, such "
+            'as files = ["frame.stl"], or give the tube ends instead, each as [[tube_end]].'
+        )
+    assembly = _fill(Assembly, {"files": [], **entry}, where)
+    files = tuple(Path(os.path.abspath(folder / file)) for file in assembly.files)
+    for file in files:
+        if files.count(file) > 1:
+            raise JobError(f"{where}.files names {file.name} twice, and every end would be capped twice; name it once.")
+    return replace(assembly, files=files)
 
 
 def _with_new_names(cls: type, table: Mapping[str, Any], where: str, notes: list[str]) -> dict[str, Any]:

@@ -18,7 +18,8 @@ def verdict_of(result: JobResult) -> JobVerdict:
     of_made = concerns(finding for finding in result.findings if finding.fitting in made)
     return JobVerdict(
         asked=bool(result.job.wishes),
-        ends=sum(len(fitting.batch.ends) for fitting in result.made),
+        frames=sum(each.assembly.frames for each in result.taken) if result.taken else 1,
+        ends=sum(fitting.batch.needed for fitting in result.made),
         kinds=len(result.made),
         fittings=sum(fitting.count for fitting in result.made),
         plates=result.plates.count,
@@ -48,20 +49,21 @@ def _not_made(result: JobResult) -> list[LeftOut]:
         refusals = [finding for finding in result.refusals if finding.fitting == batch.id]
         if refusals:
             sources = tuple(end.source for end in batch.ends)
-            entries.append(LeftOut(len(sources), batch.id, refusals[0].meaning, refusals[0].advice, sources))
+            entries.append(LeftOut(batch.needed, batch.id, refusals[0].meaning, refusals[0].advice, sources))
     return entries
 
 
 def _not_served(result: JobResult) -> list[LeftOut]:
     """Ends that take none of the fittings that are asked for."""
     reasons: dict[tuple[Message, Message], list[TubeEnd]] = {}
+    frames = result.frames_of
     for end in result.ends:
         asked = any(isinstance(end, wish.family.serves) for wish in result.job.wishes)
         if asked and not end.open and could_have_one(end):
             reasons.setdefault((end.reason, end.remedy), []).append(end)
     return [
         LeftOut(
-            ends=len(ends),
+            ends=sum(frames[id(end)] for end in ends),
             fitting="",
             reason=say("{}.", reason.capitalised),
             remedy=say("{}.", remedy.capitalised),
@@ -77,7 +79,9 @@ _CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars"}
 def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
     """The ends that the weldment closes, most first."""
     closed = (end for end in result.ends if not end.open and not could_have_one(end))
-    reasons = Counter(_CLOSED.get(end.cause, "closed by another part") for end in closed)
+    reasons: Counter[str] = Counter()
+    for end in closed:
+        reasons[_CLOSED.get(end.cause, "closed by another part")] += result.frames_of[id(end)]
     return tuple(ClosedEnds(count, reason) for reason, count in reasons.most_common())
 
 

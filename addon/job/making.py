@@ -11,6 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from ..bench.plate import Footprint, TooLarge, too_large
+from ..families.fitting import Fitting
 from ..fields.messages import FieldName, Length, Message, Name, say
 from ..fields.refusals import RecipeError
 from ..geometry.boxes import BoxTree
@@ -23,7 +24,7 @@ from ..trade.fits import fit_named
 from ..trade.sizes import section_name
 from .asked import Job
 from .batches import resolved
-from .resolved import designed, reviewed
+from .resolved import Checked, designed, reviewed
 from .results import Attempt, Batch, Made
 
 NO_RECIPE = say("Check the assembly's unit; if it is right, leave this end without a fitting.")
@@ -35,7 +36,11 @@ def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
     """Designs, fits and reviews the fitting of a batch; ``facets`` as in ``design``. Raises ``RecipeError``, and
     ``JobError`` for a material or a metal that is in no table."""
     fitting = designed(batch.shape, facets)
-    return Made(batch, fitting, reviewed(resolved(job, batch), fitting), job.output.spares)
+    return counted(job, batch, fitting, reviewed(resolved(job, batch), fitting))
+
+
+def counted(job: Job, batch: Batch, fitting: Fitting, checked: Checked) -> Made:
+    return Made(batch, fitting, checked, job.output.spares_for(batch.needed))
 
 
 def attempt(job: Job, batch: Batch) -> Attempt:
@@ -94,10 +99,12 @@ def without_room(fitting: Made, reason: TooLarge) -> Finding:
 
 @dataclass(frozen=True, eq=False)
 class Assembled:
-    """The assembly's bodies and the fittings in their places, found by where they are."""
+    """An assembly's bodies and the fittings in their places, found by where they are."""
 
     bodies: Sequence[Mesh]
     fittings: Sequence[Made]
+    ends: Sequence[TubeEnd]
+    """The assembly's."""
 
     @cached_property
     def tubes(self) -> dict[str, Mesh]:
@@ -105,7 +112,15 @@ class Assembled:
 
     @cached_property
     def _placed(self) -> list[tuple[Made, TubeEnd]]:
-        return [(fitting, end) for fitting in self.fittings for end in fitting.batch.ends]
+        return [(fitting, end) for fitting in self.fittings for end in self.ends_of(fitting)]
+
+    @cached_property
+    def _own(self) -> set[int]:
+        return {id(end) for end in self.ends}
+
+    def ends_of(self, fitting: Made) -> list[TubeEnd]:
+        """The ends of this assembly that take a fitting."""
+        return [end for end in fitting.batch.ends if id(end) in self._own]
 
     @cached_property
     def _boxes(self) -> BoxTree:
@@ -122,7 +137,9 @@ class Assembled:
 
     def beside(self, fitting: Made) -> list[list[Mesh]]:
         """What may come near the fitting at each of its ends, without the end's tube and the fitting itself."""
-        ends = fitting.batch.ends
+        ends = self.ends_of(fitting)
+        if not ends:
+            return []
         origins, axes = np.array([end.frame.origin for end in ends]), np.array([end.frame.axes for end in ends])
         low, high = fitting.fitting.mesh.bounds
         sides = [np.tile(side, (len(ends), 1)) for side in (low - SEARCH_MM, high + SEARCH_MM)]
@@ -149,7 +166,7 @@ def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
     trial = Trial(
         fitting.fitting.mesh, normal, least_gap_mm, seat.fit == "press", fitting.fitting.depth_key, fitting.id
     )
-    for end, others in zip(fitting.batch.ends, assembled.beside(fitting), strict=True):
+    for end, others in zip(assembled.ends_of(fitting), assembled.beside(fitting), strict=True):
         tube = assembled.tubes.get(end.source)
         if tube is None:
             continue

@@ -11,7 +11,7 @@ from ..bench.job_sheet import job_sheet_html
 from ..bench.order_list import ends_csv, fittings_csv
 from ..bench.plate import Plates
 from ..bench.quantities import Quantities, quantities, work_of_print
-from ..bench.sheet import JobSheet, SheetFitting, SheetLadder
+from ..bench.sheet import JobSheet, SheetAssembly, SheetFitting, SheetLadder
 from ..bench.shop_entries import Prices, PrintRun
 from ..fields.declared import declared_in
 from ..files.atomic import FileSet
@@ -57,6 +57,7 @@ def job_sheet_of(result: JobResult) -> JobSheet:
                 fitting.id,
                 fitting.fitting,
                 tuple(number[id(end)] for end in fitting.batch.ends),
+                fitting.batch.needed,
                 fitting.spares,
                 fitting.gap.root_sum_square,
                 fitting.batch.added_mm,
@@ -66,7 +67,10 @@ def job_sheet_of(result: JobResult) -> JobSheet:
             for fitting in result.made
         ),
         ends=result.ends,
-        bodies=result.bodies,
+        assemblies=tuple(
+            SheetAssembly(each.assembly.name, each.assembly.frames, len(each.takeoff.ends), each.bodies)
+            for each in result.taken
+        ),
         footprints=result.laid_out.footprints,
         plates=result.plates,
         quantities=result.quantities,

@@ -17,7 +17,7 @@ from ..review.findings import Finding
 from ..review.orientation import Orientations
 from ..review.print_plan import PrintPlan
 from ..review.support import Support
-from ..takeoff import ClosedEnd, Hole, Takeoff, Tube, TubeEnd
+from ..takeoff import ClosedEnd, Hole, Tube, TubeEnd
 from ..trade.sizes import nearest_size, section_name
 from .judging import verdict_of
 from .results import JobLadder, JobResult, Made
@@ -27,13 +27,22 @@ def result_json(result: JobResult, written: Sequence[Mapping[str, Any]] = ()) ->
     """The whole result as JSON: lengths in mm, angles in degrees, numbers rounded to what means something. ``written``
     is what is said of the files that are written with it."""
     fitting_of = {id(end): fitting.batch.id for fitting in result.made for end in fitting.batch.ends}
+    names = [each.assembly.name for each in result.taken]
     record = {
         "format": FORMAT,
         "job": result.job.name,
         "process": result.job.process.name,
         "verdict": _verdict(verdict_of(result)),
-        "ends": [{**_end(end), "fitting": fitting_of.get(id(end))} for end in result.ends],
-        **_sites(result.takeoff),
+        "assemblies": [
+            {"name": name, "frames": each.assembly.frames, "files": [file.name for file in each.assembly.files]}
+            for name, each in zip(names, result.taken, strict=True)
+        ],
+        "ends": [
+            {**_end(end), "assembly": name, "frames": each.assembly.frames, "fitting": fitting_of.get(id(end))}
+            for name, each in zip(names, result.taken, strict=True)
+            for end in each.takeoff.ends
+        ],
+        **_sites(result),
         "fittings": [
             _fitting(fitting, result.job.gap_correction(fitting.batch.section), result.files_of(fitting.name))
             for fitting in result.made
@@ -72,6 +81,7 @@ def _verdict(verdict: JobVerdict) -> dict[str, Any]:
         "said": verdict.headline,
         "ready": verdict.ready,
         "complete": verdict.complete,
+        "frames": verdict.frames,
         "ends": verdict.ends,
         "kinds": verdict.kinds,
         "fittings": verdict.fittings,
@@ -110,12 +120,18 @@ def _end(end: TubeEnd) -> dict[str, Any]:
     }
 
 
-def _sites(takeoff: Takeoff) -> dict[str, Any]:
-    """What the assembly holds besides its ends."""
-    number = {id(tube): place for place, tube in enumerate(takeoff.tubes, 1)}
+def _sites(result: JobResult) -> dict[str, Any]:
+    """What the assemblies hold besides their ends."""
+    takeoffs = [each.takeoff for each in result.taken]
+    tubes = [tube for takeoff in takeoffs for tube in takeoff.tubes]
+    number = {id(tube): place for place, tube in enumerate(tubes, 1)}
     return {
-        "tubes": [_tube(tube) for tube in takeoff.tubes],
-        "holes": [{"source": hole.source, "tube": number[id(hole.tube)], **_hole(hole)} for hole in takeoff.holes],
+        "tubes": [_tube(tube) for tube in tubes],
+        "holes": [
+            {"source": hole.source, "tube": number[id(hole.tube)], **_hole(hole)}
+            for takeoff in takeoffs
+            for hole in takeoff.holes
+        ],
         "copes": [
             {
                 "source": cope.end.source,
@@ -127,6 +143,7 @@ def _sites(takeoff: Takeoff) -> dict[str, Any]:
                 "outside_mm": [_point(point) for point in cope.outside],
                 "inside_mm": [_point(point) for point in cope.inside],
             }
+            for takeoff in takeoffs
             for cope in takeoff.copes
         ],
         "joints": [
@@ -136,6 +153,7 @@ def _sites(takeoff: Takeoff) -> dict[str, Any]:
                 "gap_mm": _round(joint.gap_mm),
                 "angle_deg": _round(joint.angle_deg),
             }
+            for takeoff in takeoffs
             for joint in takeoff.joints
         ],
     }
@@ -208,6 +226,7 @@ def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) 
         "mitre_deg": _round(fitting.batch.place.mitre_deg),
         "up": fitting.fitting.way_up,
         "ends": len(fitting.batch.ends),
+        "needed": fitting.batch.needed,
         "count": fitting.count,
         "volume_mm3": _round(mesh.volume),
         "area_mm2": _round(mesh.area),

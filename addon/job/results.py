@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from ..bench.fit_ladder import FitLadder
@@ -21,7 +22,7 @@ from ..takeoff import Takeoff, TubeEnd
 from ..trade.cautions import Facts
 from ..trade.metals import metal_named
 from ..trade.sizes import section_name
-from .asked import Job
+from .asked import Assembly, Job
 from .resolved import Checked, Shape
 
 
@@ -35,12 +36,19 @@ class Batch:
     place: EndPlace
     """What serves all of its ends."""
     ends: tuple[TubeEnd, ...]
+    frames: tuple[int, ...]
+    """How many frames are built that have each of the ends."""
     circumstances: Circumstances
 
     def alike(self, other: Batch) -> bool:
         """Whether the same fitting serves both."""
         mine, theirs = ((batch.family, batch.recipe, batch.circumstances) for batch in (self, other))
         return mine == theirs and self.place.like(other.place)
+
+    @property
+    def needed(self) -> int:
+        """How many fittings the order takes, without spares."""
+        return sum(self.frames)
 
     @property
     def section(self) -> Section:
@@ -99,7 +107,7 @@ class Made:
 
     @property
     def count(self) -> int:
-        return len(self.batch.ends) + self.spares
+        return self.batch.needed + self.spares
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,12 +144,20 @@ class JobLadder:
         return f"fit ladder {self.fittings[0]} {section_name(self.ladder.section)}"
 
 
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """An assembly of the job as it was read."""
+
+    assembly: Assembly
+    takeoff: Takeoff
+    """Its tubes, holes, copes and joints are those of the assembly; its ends are those that the job is about."""
+    bodies: tuple[Mesh, ...] = ()
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class JobResult:
     job: Job
-    takeoff: Takeoff = Takeoff(())
-    """Its tubes, holes, copes and joints are those of the assembly; its ends are those that the job is about."""
-    bodies: tuple[Mesh, ...] = ()
+    taken: tuple[Taken, ...] = ()
     batches: tuple[Batch, ...] = ()
     made: tuple[Made, ...] = ()
     """The fittings of ``batches`` that can be made."""
@@ -155,9 +171,15 @@ class JobResult:
     files: tuple[WrittenFile, ...] = ()
     notes: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def ends(self) -> tuple[TubeEnd, ...]:
-        return self.takeoff.ends
+        """Of all assemblies, in their order."""
+        return tuple(end for taken in self.taken for end in taken.takeoff.ends)
+
+    @cached_property
+    def frames_of(self) -> dict[int, int]:
+        """How many frames are built that have an end, by its ``id``."""
+        return {id(end): taken.assembly.frames for taken in self.taken for end in taken.takeoff.ends}
 
     @property
     def plates(self) -> Plates:

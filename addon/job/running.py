@@ -7,24 +7,24 @@ all go this way.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import replace
 
-from ..fields.messages import Length, say, say_all
+from ..fields.messages import Length, Name, say, say_all
 from ..files.atomic import FileSet
 from ..files.errors import FileError
 from ..geometry.mesh import Mesh
 from ..review import Finding
 from ..takeoff import Takeoff, TakeoffError, split_bodies, take_off
 from ..takeoff.given import end_of, joined, leaving_out
-from .asked import Job, JobError
+from .asked import Assembly, Job, JobError
 from .batches import book_notes, sort_into_batches
 from .folder import LastRun, left_behind, set_aside
 from .ladders import make_ladders, write_ladders
 from .making import Assembled, attempt, fit_in_place
 from .papers import quantities_of, write_papers
 from .print_files import lay_out_all, write_print_files
-from .results import Attempt, Batch, JobResult
+from .results import Attempt, Batch, JobResult, Made, Taken
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how much of the job is done, 0 to 1."""
@@ -39,8 +39,19 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
     then no file has changed. A recipe that is impossible for one section, and a fitting that is too large for the
     plate, are findings, and the others are made.
     """
-    progress("Reading the tube ends", 0.0)
-    work = after_takeoff(job, meshes, tube_ends_of(job, meshes, unit_given))
+    return run_order(job, [(meshes, unit_given)], progress)
+
+
+def run_order(job: Job, read: Iterable[tuple[Sequence[Mesh], bool]], progress: Progress) -> JobResult:
+    """As ``run``, for all of the job's assemblies: the meshes of each in turn, and whether their unit was given."""
+    taken = []
+    for number, (assembly, (meshes, unit_given)) in enumerate(zip(job.assemblies, read, strict=True)):
+        progress(f"Reading the tube ends{_which(job, number)}", 0.1 * number / len(job.assemblies))
+        if len(job.assemblies) > 1:
+            meshes = [replace(mesh, name=" / ".join(filter(None, (assembly.name, mesh.name)))) for mesh in meshes]
+        takeoff = tube_ends_of(job, assembly, meshes, unit_given)
+        taken.append(Taken(assembly, takeoff, split_bodies(meshes, takeoff.surface)))
+    work = after_takeoff(job, taken)
     while True:
         try:
             progress(*next(work))
@@ -49,21 +60,26 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
             return end.value
 
 
-def read_assembly(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
+def _which(job: Job, number: int) -> str:
+    count = len(job.assemblies)
+    return f" of {job.assemblies[number].name}, {number + 1} of {count}" if count > 1 else ""
+
+
+def read_assembly(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
     """What the takeoff finds for a job, whose recipes say how deep each bore has to be. Raises ``TakeoffError``."""
     return take_off(
         meshes,
         lambda section: max(job.depth_mm(section), LEAST_DEPTH_MM),
-        wall_mm=job.assembly.wall_mm,
+        wall_mm=assembly.wall_mm,
         unit_given=unit_given,
     )
 
 
-def tube_ends_of(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
+def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
     """The open ends of the assembly, without those that the job leaves out and with those that it gives. Raises
     ``JobError`` for an assembly that cannot be read, and where its unit is in doubt."""
     try:
-        takeoff = read_assembly(job, meshes, unit_given=False)
+        takeoff = read_assembly(job, assembly, meshes, unit_given=False)
     except TakeoffError as error:
         raise JobError(say("The assembly cannot be read: {}.", error)) from error
     notes = []
@@ -71,45 +87,49 @@ def tube_ends_of(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Takeoff:
         if not unit_given:
             raise JobError(doubt.explanation)
         # The cure speaks of files that were read in millimetres.
-        said = doubt.explanation if job.assembly.unit == "mm" else doubt.found
+        said = doubt.explanation if assembly.unit == "mm" else doubt.found
         notes.append(say("Is the unit right? {}", said))
-    takeoff, missed = leaving_out(takeoff, job.assembly.leave_out_mm)
+    takeoff, missed = leaving_out(takeoff, assembly.leave_out_mm)
     if missed:
         places = say_all([say("{}", Length(*place, between=", ")) for place in missed], "; ")
         notes.append(say("No tube end lies at {}, so none was left out there; compare with the list of ends.", places))
-    takeoff = joined(takeoff, [end_of(given, job.tube.metal) for given in job.tube_ends])
+    if assembly is job.assembly:
+        takeoff = joined(takeoff, [end_of(given, job.tube.metal) for given in job.tube_ends])
     return replace(takeoff, notes=(*notes, *takeoff.notes))
 
 
-def after_takeoff(job: Job, meshes: Sequence[Mesh], takeoff: Takeoff) -> Generator[tuple[str, float], None, JobResult]:
+def after_takeoff(job: Job, taken: Sequence[Taken]) -> Generator[tuple[str, float], None, JobResult]:
     """The rest of the way from the tube ends on, in steps: yields what comes next and how much of the job is done.
 
     A caller that stops in between closes the generator; then no file has changed. Raises like ``run``.
     """
-    bodies = tuple(split_bodies(meshes, takeoff.surface))
-    batches = sort_into_batches(job, takeoff.ends)
+    batches = sort_into_batches(job, *(each.takeoff.ends for each in taken))
     attempts = yield from _fitted(job, batches)
     fittings = tuple(attempt.made for attempt in attempts if attempt.made)
-    met = yield from _tried_in_place(Assembled(bodies, fittings))
+    met = yield from _tried_in_place(taken, fittings)
 
     yield "Laying out the plate", 0.6
-    result = summed_up(job, takeoff, batches, attempts, met)
+    result = summed_up(job, taken, batches, attempts, met)
     ladders, missing = make_ladders(job, fittings)
-    unmatched = job.unmatched([end.section for end in takeoff.ends])
-    notes = (*job.notes, *takeoff.notes, *unmatched, *book_notes(job, batches), *missing)
+    unmatched = job.unmatched([end.section for each in taken for end in each.takeoff.ends])
+    notes = (*job.notes, *_takeoff_notes(taken), *unmatched, *book_notes(job, batches), *missing)
     yield "Writing and reading back the files", 0.7
-    return write_all(replace(result, bodies=bodies, ladders=ladders, notes=notes))
+    return write_all(replace(result, ladders=ladders, notes=notes))
 
 
 def summed_up(
-    job: Job, takeoff: Takeoff, batches: Sequence[Batch], attempts: Sequence[Attempt], met: Sequence[Finding] = ()
+    job: Job,
+    taken: Sequence[Taken],
+    batches: Sequence[Batch],
+    attempts: Sequence[Attempt],
+    met: Sequence[Finding] = (),
 ) -> JobResult:
-    """What the fittings of a job come to, on plates and in amounts; ``met`` is what they meet in the assembly."""
+    """What the fittings of a job come to, on plates and in amounts; ``met`` is what they meet in their assemblies."""
     fittings = tuple(attempt.made for attempt in attempts if attempt.made)
     laid_out = lay_out_all(job, fittings)
     return JobResult(
         job=job,
-        takeoff=takeoff,
+        taken=tuple(taken),
         batches=tuple(batches),
         made=fittings,
         findings=(*(finding for attempt in attempts for finding in attempt.findings), *met),
@@ -142,9 +162,20 @@ def _fitted(job: Job, batches: Sequence[Batch]) -> Generator[tuple[str, float], 
     return tuple(attempts)
 
 
-def _tried_in_place(assembled: Assembled) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
+def _tried_in_place(
+    taken: Sequence[Taken], fittings: Sequence[Made]
+) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
     findings: list[Finding] = []
-    for index, fitting in enumerate(assembled.fittings):
-        yield f"Trying {fitting.id} in its tubes", 0.4 + 0.2 * index / len(assembled.fittings)
-        findings += fit_in_place(fitting, assembled)
+    assembled = [Assembled(each.bodies, fittings, each.takeoff.ends) for each in taken]
+    for index, fitting in enumerate(fittings):
+        yield f"Trying {fitting.id} in its tubes", 0.4 + 0.2 * index / len(fittings)
+        for each in assembled:
+            findings += fit_in_place(fitting, each)
     return tuple(findings)
+
+
+def _takeoff_notes(taken: Sequence[Taken]) -> list[str]:
+    """What the takeoffs have to say, with the assembly's name where there are several."""
+    if len(taken) == 1:
+        return list(taken[0].takeoff.notes)
+    return [say("{}: {}", Name(each.assembly.name), note) for each in taken for note in each.takeoff.notes]

@@ -65,7 +65,7 @@ def _kinds_table(fittings: Sequence[Made]) -> str:
     rows = [("Kind", "For", "What", "Ends", "Prints", "Way up", "Gap a side")]
     for fitting in fittings:
         mitre = f", {fitting.batch.ends[0].cut}" if fitting.batch.place.mitre_deg else ""
-        ends, prints = str(len(fitting.batch.ends)), str(fitting.count)
+        ends, prints = str(fitting.batch.needed), str(fitting.count)
         gap = say_mm(fitting.gap.nominal)
         tube = section_name(fitting.fitting.section) + mitre
         rows.append((fitting.id, tube, fitting.fitting.title, ends, prints, fitting.fitting.way_up, gap))

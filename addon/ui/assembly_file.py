@@ -30,11 +30,13 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
     job = replace(
         job,
         name=path.stem,
-        assembly=replace(
-            job.assembly,
-            files=(Path(blend.name),) if meshes else (),
-            unit="mm" if scene.ferrule.unit_is_right else None,
-            leave_out_mm=dropped_places(scene),
+        assemblies=(
+            replace(
+                job.assembly,
+                files=(Path(blend.name),) if meshes else (),
+                unit="mm" if scene.ferrule.unit_is_right else None,
+                leave_out_mm=dropped_places(scene),
+            ),
         ),
         tube_ends=given,
         output=replace(job.output, folder=Path("ferrule_out")),

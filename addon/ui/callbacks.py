@@ -55,6 +55,12 @@ def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> N
     on_measure(group, context)
 
 
+def on_frames(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """How many are built changed, and so how often each fitting is needed."""
+    if loud():
+        updating.batches_changed(group.id_data)
+
+
 def on_book(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
     """The shop book was switched on or off."""
     if loud():

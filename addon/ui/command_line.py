@@ -13,10 +13,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from ..job.asked import JobError
+from ..geometry.mesh import Mesh
+from ..job.asked import Job, JobError
 from ..job.jobfile import read_job
 from ..job.judging import verdict_of
-from ..job.running import run
+from ..job.running import run_order
 from ..job.screen import LEAST_WIDTH, WIDTH, table
 from .apart import read_apart
 from .scene import SceneError
@@ -63,16 +64,26 @@ def main(argv: Sequence[str]) -> int:
 def _report_of(file: Path, progress: _Progress, everything: bool) -> tuple[str, bool]:
     """What to print, and whether nothing must be fixed and nothing was left out."""
     job = read_job(file)
-    progress("Reading the assembly", 0.0)
-    assembly = read_apart(job.assembly.files, job.assembly.unit)
-    result = run(job, assembly.meshes, assembly.unit_given, progress)
-    report = "\n".join([*assembly.notes, table(result, everything, _width())])
+    notes: list[str] = []
+    result = run_order(job, _assemblies(job, notes, progress), progress)
+    report = "\n".join([*notes, table(result, everything, _width())])
     return report, verdict_of(result).complete
 
 
 def _width() -> int:
     """Of the screen, as far as lines of text are read well."""
     return min(max(shutil.get_terminal_size((WIDTH, 0)).columns, LEAST_WIDTH), WIDTH)
+
+
+def _assemblies(job: Job, notes: list[str], progress: _Progress) -> Iterator[tuple[Sequence[Mesh], bool]]:
+    """The meshes of the job's assemblies in turn, and whether their unit was given; what is to be said of the files
+    goes to the ``notes``."""
+    for number, assembly in enumerate(job.assemblies):
+        which = f" {assembly.name}" if len(job.assemblies) > 1 else ""
+        progress(f"Reading the assembly{which}", 0.1 * number / len(job.assemblies))
+        read = read_apart(assembly.files, assembly.unit)
+        notes += read.notes
+        yield read.meshes, read.unit_given
 
 
 def _say(text: str, end: str = "\n") -> None:

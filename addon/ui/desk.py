@@ -35,9 +35,9 @@ from ..fields.refusals import RecipeError
 from ..job.asked import Job, JobError
 from ..job.batches import resolved
 from ..job.judging import verdict_of
-from ..job.making import judged, refused
+from ..job.making import counted, judged, refused
 from ..job.resolved import Checked, Resolved, Shape, designed, reviewed
-from ..job.results import Attempt, Batch, JobResult, LaidOut, Made
+from ..job.results import Attempt, Batch, JobResult, LaidOut, Made, Taken
 from ..job.running import summed_up
 from ..review import Finding
 from ..takeoff import Takeoff, TubeEnd
@@ -187,7 +187,7 @@ def review_fitted(desk: Desk, fitted: Fitted) -> None:
         return
     fitted.review_s = times["review"] = time.perf_counter() - start
     _keep(_reviews, of, (fitted.fitting, checked))
-    fitted.made = Made(fitted.batch, fitted.fitting, checked, desk.job.output.spares)
+    fitted.made = counted(desk.job, fitted.batch, fitted.fitting, checked)
 
 
 def settle(desk: Desk, fitted: Fitted) -> None:
@@ -201,7 +201,7 @@ def settle(desk: Desk, fitted: Fitted) -> None:
         fitted.made, fitted.refusal = None, refusal
         return
     checked = reviewed(of, fitting)
-    fitted.made = Made(fitted.batch, fitting, checked, desk.job.output.spares)
+    fitted.made = counted(desk.job, fitted.batch, fitting, checked)
     _ = fitted.made.findings
     _keep(_reviews, of, (fitting, checked))
 
@@ -210,7 +210,7 @@ def sum_up(desk: Desk) -> None:
     """Plates, amounts and the verdict, of a desk that is ``open``."""
     attempts = [_attempt(desk.job, fitted) for fitted in desk.fittings]
     batches = [fitted.batch for fitted in desk.fittings]
-    desk.summary = summed_up(desk.job, Takeoff(desk.ends), batches, attempts)
+    desk.summary = summed_up(desk.job, [Taken(desk.job.assembly, Takeoff(desk.ends))], batches, attempts)
     desk.laid_out = desk.summary.laid_out
     judge(desk)
 
@@ -244,7 +244,7 @@ def take_known(desk: Desk, fitted: Fitted) -> None:
         review = _reviews.get(resolved(desk.job, fitted.batch))
     except JobError:  # the review says so
         review = None
-    fitted.made = Made(fitted.batch, *review, desk.job.output.spares) if review else None
+    fitted.made = counted(desk.job, fitted.batch, *review) if review else None
 
 
 def _keep(cache: OrderedDict[Any, Any], key: Any, value: Any) -> None:

@@ -50,7 +50,7 @@ def job_of(scene: bpy.types.Scene) -> Job:
     overrides = (Override(_match(group), values(group.recipe, usual().recipe)) for group in separate)
     return Job(
         name=name_of(scene),
-        assembly=Assembly((), wall_mm=exact(ferrule.wall_mm) or None),
+        assemblies=(Assembly(frames=ferrule.output.frames, files=(), wall_mm=exact(ferrule.wall_mm) or None),),
         wishes=(Wish(usual(), recipe_of(ferrule.recipe), tuple(overrides)),),
         measured=tuple(_reading(group) for group in ferrule.groups if group.measured and not bore_problem(group)),
         tube=TubeFacts(**values(ferrule.tube, TubeFacts)),

@@ -20,7 +20,7 @@ from bpy.props import (
 )
 
 from ..families.table import usual
-from ..job.asked import Output, TubeFacts
+from ..job.asked import Assembly, Output, TubeFacts
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import callbacks, wording
 from .fields import labelled, length, properties_of
@@ -53,6 +53,7 @@ class FerruleOutput(bpy.types.PropertyGroup):
     """What is written, and where."""
 
     __annotations__ = {
+        **properties_of(Assembly, callbacks.on_frames, keys={"frames"}),
         **properties_of(Output, callbacks.on_number),
         "folder": StringProperty(
             name="Folder",

@@ -66,7 +66,7 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
         meshes, notes = assembly_of(scene, depsgraph)
         if not meshes and not any(line.by_hand for line in ferrule.ends):
             raise SceneReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
-        takeoff = read_assembly(job, meshes, ferrule.unit_is_right)
+        takeoff = read_assembly(job, job.assembly, meshes, ferrule.unit_is_right)
     except (SceneError, TakeoffError) as error:
         raise SceneReadingError(str(error)) from error
     ferrule.unit_scale = unit_scale_of(scene)
@@ -100,7 +100,7 @@ def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None,
 def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes: Sequence[str]) -> Takeoff:
     """The listed ends as the job takes them, with what else the assembly holds; the notes list
     those that are lost. Raises ``TakeoffError``."""
-    takeoff = read_assembly(job, meshes, unit_given=True)
+    takeoff = read_assembly(job, job.assembly, meshes, unit_given=True)
     lost = [
         say("An end that was picked by hand was left out. {}.", end.explained) for end in ends if end.cause == "lost"
     ]

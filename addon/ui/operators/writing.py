@@ -18,6 +18,7 @@ from ...geometry.names import quoted
 from ...geometry.placement import Placement
 from ...job.asked import JobError
 from ...job.making import Assembled, fit_in_place
+from ...job.results import Taken
 from ...job.running import after_takeoff
 from ...takeoff import TakeoffError, split_bodies
 from ...trade.processes import check_process
@@ -54,7 +55,8 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
             meshes, notes = scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())
             job = job_of(scene)
             takeoff = scene_ends.takeoff_of(job, meshes, desk.ends, notes)
-            result = yield from after_takeoff(job, meshes, takeoff)
+            taken = Taken(job.assembly, takeoff, split_bodies(meshes, takeoff.surface))
+            result = yield from after_takeoff(job, [taken])
         except (JobError, SceneError, TakeoffError) as error:
             raise WorkError(str(error)) from error
         updating.keep_result(scene, result)
@@ -100,7 +102,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
             bodies = split_bodies(scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())[0])
         except SceneError as error:
             raise WorkError(str(error)) from error
-        assembled = Assembled(bodies, [fitted.made for fitted in desk.fittings if fitted.made])
+        assembled = Assembled(bodies, [fitted.made for fitted in desk.fittings if fitted.made], desk.ends)
         for number, fitted in enumerate(desk.fittings):
             yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
             if fitted.made:

@@ -26,7 +26,9 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         desk = updating.desk_of(context.scene)
         if desk is not None:
             draw_verdict(layout, desk)
-        layout.prop(output, "spares")
+        column = layout.column(align=True)
+        for key in ("frames", "spares", "spares_percent"):
+            column.prop(output, key)
         group = active_group(context.scene)
         if group is not None:
             layout.prop(group, "fit_ladder")
