@@ -36,6 +36,11 @@ def box(gmsh, low, size, name="plate") -> Mesh:
     return tessellated(gmsh, lambda: gmsh.model.occ.addBox(*low, *size), "long", name)
 
 
+def drawn(section: Section, length: float) -> Mesh:
+    outer, bore = (line.cross_section(chord_error=CHORD_ERROR) for line in (section.outer, section.bore))
+    return Mesh.from_manifold((outer - bore).extrude(length), "tube")
+
+
 def end_at(takeoff: Takeoff, *place: float) -> TubeEnd:
     near = [end for end in takeoff.ends if np.linalg.norm(end.frame.origin - place) < 0.05]
     assert len(near) == 1, [(end.source, end.frame.origin) for end in takeoff.ends]
@@ -310,6 +315,42 @@ def test_solid_bars_of_tube_like_size_are_told(gmsh):
     assert [end.cause for end in ends] == ["solid", "solid"]
     assert sorted(end.mitre_deg for end in ends) == pytest.approx([0, 30], abs=0.01)
     assert {tuple(end.frame.origin.round(3)) for end in ends} == {(0.0, 0.0, 0.0), (0.0, 0.0, 300.0)}
+
+
+ANGLE = [(0, 0), (50, 0), (50, 5), (5, 5), (5, 50), (0, 50)]
+CHANNEL = [(0, 0), (50, 0), (50, 5), (5, 5), (5, 45), (50, 45), (50, 50), (0, 50)]
+SLOTTED = CrossSection.circle(12.7, 64) - CrossSection.circle(9.5, 64) - CrossSection.square((20, 2))
+
+
+@pytest.mark.parametrize("section", [CrossSection([ANGLE]), CrossSection([CHANNEL]), SLOTTED], ids=str)
+def test_an_open_section_is_not_called_a_solid_bar(section):
+    ends = take_off([Mesh.from_manifold(section.extrude(400.0), "part")], 8.0).ends
+    assert [end.cause for end in ends] == ["profile", "profile"]
+    assert all("open section" in end.reason for end in ends)
+
+
+# source of the pipe: ASME B36.10M, NPS 1/2 XXS, 21.3 mm with a wall of 7.47 mm; the others are inches exactly
+@pytest.mark.parametrize(
+    ("width", "wall"), [(21.3, 7.47), (25.4, 25.4 * 5 / 16), (25.4 * 19 / 16, 25.4 * 3 / 8)], ids=str
+)
+def test_thick_walls_are_tubes(width, wall):
+    ends = take_off([drawn(Section.round(width, wall), 100.0)], 8.0).ends
+    assert [end.cause for end in ends] == ["open", "open"]
+    assert all(end.section.wall == pytest.approx(wall, abs=0.01) for end in ends)
+
+
+@pytest.mark.parametrize(
+    ("section", "length", "cause"),
+    [
+        (Section.round(25.4, 3.175), 20.0, "open"),
+        (Section.rectangular(80, 40, 3), 12.0, "open"),
+        (Section.round(25.4, 3.175), 7.0, "too short"),
+    ],
+    ids=str,
+)
+def test_a_tube_shorter_than_it_is_wide_has_two_ends(section, length, cause):
+    ends = take_off([drawn(section, length)], 8.0).ends
+    assert [end.cause for end in ends] == [cause, cause]
 
 
 @pytest.mark.parametrize(

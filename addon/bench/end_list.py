@@ -24,6 +24,7 @@ _WHY: dict[Cause, str] = {
     "too short": "Too short for a spigot",
     "no wall": "Modelled without its bore",
     "solid": "Solid bar",
+    "profile": "Open section",
     "lost": "Not there any more",
 }
 

@@ -73,7 +73,7 @@ def _not_served(result: JobResult) -> list[LeftOut]:
     ]
 
 
-_CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars"}
+_CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars", "profile": "open sections"}
 
 
 def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:

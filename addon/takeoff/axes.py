@@ -16,7 +16,7 @@ from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import fit_outline, off_outline
 from ..geometry.topology import Indices
-from .rims import LEAST_LENGTH, Rims
+from .rims import LEAST_LENGTH, SHORTEST, Rims
 from .surface import Surface
 from .walls import WallIndex
 
@@ -39,7 +39,11 @@ def sharpened(surface: Surface, index: WallIndex, rims: Rims) -> Rims:
         across = rims.bore.across[part]
         triangles, upright = _of_walls(surface, index, across[across >= 0], axes[rim])
         corners = surface.points(np.unique(surface.triangles[triangles[upright]]))
-        is_bore[rim] = rims.single[rim] or not upright.all() or not _is_short(loop, corners, axes[rim])
+        is_bore[rim] = (
+            rims.single[rim]
+            or not upright.all()
+            or not _is_short(loop, corners, axes[rim], LEAST_LENGTH if rims.shared[rim] else SHORTEST)
+        )
         if is_bore[rim]:
             axes[rim] = sharper(loop, corners, axes[rim], float(surface.noise[across].max(initial=0.0)))
     return replace(rims, axes=axes).taken(np.flatnonzero(is_bore))
@@ -57,11 +61,12 @@ def _of_walls(surface: Surface, index: WallIndex, beside: Indices, axis: Floats)
     return triangles, np.abs(surface.normals[triangles] @ axis) < _UPRIGHT
 
 
-def _is_short(loop: Floats, corners: Floats, axis: Floats) -> bool:
-    """Whether a wall with these corners is surely shorter than the loop (n, 3) that it begins at is wide."""
+def _is_short(loop: Floats, corners: Floats, axis: Floats, least: float) -> bool:
+    """Whether a wall with these corners is surely shorter than this share of the width of the loop (n, 3) that it
+    begins at."""
     frame = Frame.along(loop.mean(axis=0), axis)
     width = 2 * float(polygons.nearest(frame.to_local(loop)[:, :2], np.zeros((1, 2)))[0][0])
-    return bool(-frame.to_local(corners)[:, 2].min() < _SHORT * LEAST_LENGTH * width)
+    return bool(-frame.to_local(corners)[:, 2].min() < _SHORT * least * width)
 
 
 def sharper(loop: Floats, corners: Floats, axis: Floats, noise: float) -> Floats:

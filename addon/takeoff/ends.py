@@ -12,7 +12,7 @@ from ..fields.messages import NOTHING, Message, say
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 
-Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid", "lost"]
+Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid", "profile", "lost"]
 """Only an end that was picked by hand can be lost, in the window: its rim is not there any more."""
 ByHand = Literal["", "picked by hand", "given by size"]
 

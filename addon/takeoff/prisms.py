@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Ends without a flat rim, on bodies of one piece: coped tubes and solid bars."""
+"""Ends without a flat rim, on bodies of one piece: coped tubes, solid bars and open sections."""
 
 from __future__ import annotations
 
@@ -37,13 +37,13 @@ class Prism:
     body: int
     profile: RimSection
     departure: float
-    """How far the rim departs from a plane, in mm; 0 for the flat end of a solid bar."""
+    """How far the rim departs from a plane, in mm; 0 for the flat end of a bar."""
 
 
 def plain_ends(
     surface: Surface, ends: Sequence[RimSection], bodies: Sequence[int]
 ) -> tuple[list[Prism], list[int], list[int]]:
-    """The ends of closed bodies that have no rim: copes, and the ends of solid bars of about the tubes' size.
+    """The ends of closed bodies that have no rim: copes, and the ends of bars of about the tubes' size.
 
     ``ends`` are the rims that were found and ``bodies`` the bodies they belong to. Second, the bodies that are a
     single tube with one rim whose other end is none of these; third, those that look like a tube without any end.

@@ -21,7 +21,7 @@ from .doubt import SizeFit, doubt_unit
 from .ends import TubeEnd
 from .prisms import plain_ends
 from .rim_sections import RimSection, read_rim_sections
-from .rims import LEAST_LENGTH, FlatRings, find_rims
+from .rims import LEAST_LENGTH, SHORTEST, FlatRings, find_rims
 from .sites import Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
@@ -61,9 +61,7 @@ def take_off(
     rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
     profiles = [profile for profile in read if profile is not None]
     runs = trace(surface, index, chunks, rims, profiles)
-    tubes = [
-        rim for rim, profile in enumerate(profiles) if _is_long(profile.section, runs, rim, bool(rims.single[rim]))
-    ]
+    tubes = [rim for rim, profile in enumerate(profiles) if _is_long(profile, runs, rim, bool(rims.single[rim]))]
     rims, runs = rims.taken(np.array(tubes, np.int64)), runs.taken(np.array(tubes, np.int64))
     profiles = [_walled(profiles[rim], wall_mm) for rim in tubes]
 
@@ -83,7 +81,10 @@ def take_off(
     verdicts = [_without_wall(*end, wall_mm) for end in zip(profiles, verdicts, strict=True)]
     plain, unread, endless = plain_ends(surface, profiles, bodies)
     rows = list(zip(bodies, profiles, verdicts, strict=True))
-    rows += [(end.body, end.profile, unfit(end.departure)) for end in sorted(plain, key=lambda end: not end.departure)]
+    rows += [
+        (end.body, end.profile, unfit(end.profile.section, end.departure))
+        for end in sorted(plain, key=lambda end: not end.departure)
+    ]
     ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in rows]
     tubular = len(profiles) + sum(end.departure > 0 for end in plain)
     survey = surveyed(
@@ -97,7 +98,11 @@ def take_off(
         ends[:tubular],
     )
     ends[:tubular] = survey.ends
-    doubt = None if unit_given else doubt_unit([end.section for end in ends if end.cause != "solid"], size_fit)
+    doubt = (
+        None
+        if unit_given
+        else doubt_unit([end.section for end in ends if end.cause not in ("solid", "profile")], size_fit)
+    )
     notes = surface.notes + told(surface, deburred, rims, [profile.section.wall for profile in profiles])
     notes += _left_out(surface, {body for body, *_ in rows}.union(bores), unread, endless) + survey.notes
     in_order = sorted(range(len(ends)), key=lambda end: rows[end][0])
@@ -145,12 +150,15 @@ def _tube_end(source: str, profile: RimSection, verdict: Verdict) -> TubeEnd:
     )
 
 
-def _is_long(section: Section, runs: WallRuns, end: int, single: bool) -> bool:
+def _is_long(profile: RimSection, runs: WallRuns, end: int, single: bool) -> bool:
     """Whether a ring is long enough to be a tube, and its outer wall to tell the tube from a collar on it. A single
     loop may be no more than a gap in a surface, so it has to go down further."""
+    section = profile.section
     if single:
         return bool(runs.reach[end] >= max(section.outer.width, section.outer.depth))
-    long = runs.bends[end] or runs.reach[end] >= LEAST_LENGTH * 2 * section.outer.half_width
+    side = 2 * section.outer.half_width
+    least = max(SHORTEST * side, 2 * section.wall) if profile.ring else LEAST_LENGTH * side
+    long = runs.bends[end] or runs.reach[end] >= least
     return bool(long and runs.outer_reach[end] >= section.wall)
 
 

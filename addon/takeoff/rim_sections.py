@@ -17,8 +17,12 @@ from ..geometry.sections import Outline, Section
 from .rims import WALL_TILT, FlatRings, Loops, Rims
 from .surface import Surface
 
-THICKEST_WALL = 0.3
-"""Of the smaller side; thicker rings are bushes and washers."""
+_THICKEST_UNLIKE = 0.3
+"""Of the smaller side, where bore and outside are unlike: a block with a hole in it."""
+THICKEST_WALL = 0.42
+"""Of the smaller side, where they are alike; with less bore than this leaves it is a bar with a hole along it."""
+_ALIKE = 0.8
+"""Thinnest over thickest side of a wall whose bore and outside run alike."""
 _LEAST_EVEN = 0.4
 """Thinnest over thickest side of a wall: bores may lie off centre."""
 _SQUARE_CUT_DEG = 0.01
@@ -43,6 +47,8 @@ class RimSection:
     """(2,): how fast the rim rises along x and along y of the frame."""
     bore: Floats
     """(n, 2): the bore's loop in the frame, as the mesh has it."""
+    ring: bool = False
+    """The rim's face is a ring of its own whose two edges run alike, so that even a short one is a tube's."""
 
 
 _Drawn = tuple[Section, Floats, float]
@@ -77,18 +83,21 @@ def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[Ri
         if singles[rim]:
             section, centre, turn = combined(bore, bore)
             drawn: _Drawn | None = (Section(section.outer, section.outer), centre, turn)
+            ring = False
         else:
             drawn = _tube(outer, clear) if walled[rim] else None
+            ring = walled[rim] and drawn is not None and _runs_alike(drawn[0])
             if drawn is None and faced[rim]:
-                drawn = _tube(_outer_by_wall(surface, rims, rim, bore, base, rings), clear)
-        profiles.append(placed(*drawn, base, rims.normals[rim], bores[rim], level) if drawn else None)
+                drawn = _tube(_outer_by_wall(surface, rims, rim, bore, base, rings), clear, _THICKEST_UNLIKE)
+        profile = placed(*drawn, base, rims.normals[rim], bores[rim], level) if drawn else None
+        profiles.append(replace(profile, ring=ring) if profile else None)
     return profiles
 
 
-def _tube(outer: OutlineFit | None, bore: OutlineFit) -> _Drawn | None:
+def _tube(outer: OutlineFit | None, bore: OutlineFit, thickest: float = THICKEST_WALL) -> _Drawn | None:
     """The two outlines as a section, if they make a tube."""
     section = combined(outer, bore) if outer else None
-    return section if section and is_tube(section[0]) else None
+    return section if section and is_tube(section[0], thickest) else None
 
 
 def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats) -> list[Floats]:
@@ -130,12 +139,25 @@ def combined(outer: OutlineFit, bore: OutlineFit) -> _Drawn:
     return Section(outline, inner), centre, turn
 
 
-def is_tube(section: Section) -> bool:
-    """Whether the wall is thin, and much the same on all four sides."""
-    (left, bottom, right, top), (bore_left, bore_bottom, bore_right, bore_top) = _box(section.outer), _box(section.bore)
-    walls = bore_left - left, bore_bottom - bottom, right - bore_right, top - bore_top
-    thin = sum(walls) / 4 < THICKEST_WALL * 2 * section.outer.half_width
+def is_tube(section: Section, thickest: float = THICKEST_WALL) -> bool:
+    """Whether the wall is thin, and much the same on all four sides; up to ``thickest``, as a share of the smaller
+    side, where bore and outside run alike."""
+    walls = _walls(section)
+    thickest = thickest if _runs_alike(section) else _THICKEST_UNLIKE
+    thin = sum(walls) / 4 < thickest * 2 * section.outer.half_width
     return min(walls) > 0 and thin and min(walls) > _LEAST_EVEN * max(walls)
+
+
+def _runs_alike(section: Section) -> bool:
+    """Whether bore and outside are of one known shape with the same wall all around."""
+    walls, shape = _walls(section), section.outer.shape
+    return shape == section.bore.shape != "free" and min(walls) > _ALIKE * max(walls)
+
+
+def _walls(section: Section) -> tuple[float, float, float, float]:
+    """The wall to the left, below, to the right and above."""
+    (left, bottom, right, top), (bore_left, bore_bottom, bore_right, bore_top) = _box(section.outer), _box(section.bore)
+    return bore_left - left, bore_bottom - bottom, right - bore_right, top - bore_top
 
 
 def _box(outline: Outline) -> tuple[float, float, float, float]:

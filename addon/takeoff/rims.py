@@ -16,7 +16,9 @@ from .surface import Surface
 STEEPEST = np.cos(np.radians(65.0))
 """Rims that lean further from square are none; mitres are made up to 60°."""
 LEAST_LENGTH = 1.0
-"""A ring whose bore is shorter than this share of its smaller side is a washer, a nut or a hole in a plate."""
+"""A ring whose bore is shorter than this share of its smaller side may be a washer, a nut or a hole in a plate."""
+SHORTEST = 0.25
+"""Such a ring whose two edges run alike is a tube down to this share, if it is also longer than two walls."""
 WALL_TILT = 0.1
 """How far, as a cosine (rms by area), the small triangles of a curved wall may lean from the axis."""
 _LEAST_SPREAD = 0.02

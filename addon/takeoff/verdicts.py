@@ -8,11 +8,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from manifold3d import CrossSection
 from numpy.typing import NDArray
 
 from ..fields.messages import NOTHING, Length, Message, Name, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats
+from ..geometry.sections import Outline, Section
 from .clearance import Clearance, Obstacle
 from .ends import Cause
 from .rim_sections import RimSection
@@ -21,6 +23,8 @@ from .walls import WallRuns
 
 _BARS_ALL = 0.9
 """Share of the bore that a plate or plug covers at least; less is a bolt or pin that crosses it."""
+_FULLEST_OPEN = 0.85
+"""Share of its hull that an open section fills at most; bars with a keyway fill more."""
 _OPPOSITE = -0.999
 _AT_RIM = 2e-3
 """Share of the width within which something is at the rim."""
@@ -56,12 +60,22 @@ def judged(
     return verdicts
 
 
-def unfit(departure: float) -> Verdict:
-    """The verdict on a cope, whose rim departs from a plane, or on the flat end of a solid bar."""
+def unfit(section: Section, departure: float) -> Verdict:
+    """The verdict on a cope, whose rim departs from a plane, or on the flat end of a bar of this section."""
+    if departure <= 0 and _is_open_section(section.outer):
+        return Verdict("profile", 0.0, say("An open section, such as an angle or a channel, has no bore"), _LEAVE)
     if departure <= 0:
         return Verdict("solid", 0.0, say("A solid bar has no bore"), _LEAVE)
     reason = say("Coped: the rim departs {} from a plane", Length(departure))
     return Verdict("coped", 0.0, reason, say("cut it flat or leave it without a fitting"))
+
+
+def _is_open_section(outline: Outline) -> bool:
+    """Whether an outline leaves much of its hull empty, as those of angles, channels, tees and slotted tubes do."""
+    if outline.points is None:
+        return False
+    corners = CrossSection([outline.points])
+    return corners.area() < _FULLEST_OPEN * corners.hull().area()
 
 
 def closed_in(name: str) -> Verdict:
