@@ -155,3 +155,23 @@ def test_the_view_is_calm_by_default(scene: bpy.types.Scene) -> None:
     view = scene.ferrule.view
     switches = [prop.identifier for prop in view.bl_rna.properties if prop.identifier.startswith("show_")]
     assert {switch for switch in switches if getattr(view, switch)} == {"show_profile", "show_ends"}
+
+
+def test_what_the_export_finds_in_the_assembly_is_listed_and_comes_first(
+    scene: bpy.types.Scene, tmp_path: Path
+) -> None:
+    """A plate across the crown, 10 mm in front of the post's end, where the dome is 12.7 mm high."""
+    put(scene, ROUND, "Post")
+    put_mesh(
+        Mesh.from_manifold(Manifold.cube((90, 90, 5), True).translate((0, 0, 312.5)), "Shelf"),
+        "Shelf",
+        scene.collection,
+        1.0,
+    )
+    scene.ferrule.output.folder = str(tmp_path)
+    assert "Shelf" not in fitted(scene).verdict.headline
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    verdict = updating.desk_of(scene).verdict
+    assert verdict.headline == "2 ends, 1 kind, not to be printed yet: interference"
+    assert bpy.context.window_manager.ferrule.findings[0].name == "interference"
+    assert said_in("FERRULE_PT_files").startswith(f"{verdict.headline}. Must fix: interference, F1.")

@@ -67,7 +67,7 @@ class JobVerdict:
     closed: tuple[ClosedEnds, ...] = ()
     before_printing: tuple[Message, ...] = ()
     """What a person does first, sentence by sentence."""
-    enters_share: float | None = None
+    share_that_enters: float | None = None
     """Share of the fittings that go in, of tubes drawn at random within their tolerances, the worst kind's; None if
     it was not worked out."""
 
@@ -102,9 +102,9 @@ class JobVerdict:
     @property
     def goes_in(self) -> Message:
         """What share of the fittings goes in, in a sentence; empty if that was not worked out."""
-        if self.enters_share is None:
+        if self.share_that_enters is None:
             return NOTHING
-        return say(f"{_share(self.enters_share)} of these fittings go in, over what the tubes' tolerances allow.")
+        return say(f"{_share(self.share_that_enters)} of these fittings go in, over what the tubes' tolerances allow.")
 
     @property
     def in_the_way(self) -> tuple[Message, ...]:

@@ -100,7 +100,7 @@ def _verdict(verdict: JobVerdict) -> dict[str, Any]:
         ],
         "closed": [{"ends": entry.ends, "reason": entry.reason} for entry in verdict.closed],
         "before_printing": list(verdict.before_printing),
-        "enters_share": _round(verdict.enters_share),
+        "share_that_enters": _round(verdict.share_that_enters),
     }
 
 

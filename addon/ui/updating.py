@@ -167,9 +167,18 @@ def finish(scene: bpy.types.Scene, review: bool = True) -> Desk | None:
 
 
 def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
-    """Keeps an export's result for the panel Plate and Files."""
+    """Keeps an export's result for the panels: its fittings, and what they meet in the assembly."""
     desk = desk_of(scene)
     if desk is not None:
+        made = {fitting.id: fitting for fitting in result.made}
+        for fitted in desk.fittings:
+            if fitting := made.get(fitted.batch.id):
+                fitted.made = fitting
+                fitted.in_place = tuple(
+                    finding
+                    for finding in result.findings
+                    if finding.fitting == fitting.id and finding not in fitting.findings
+                )
         desk.result, desk.laid_out, desk.verdict = result, result.laid_out, verdict_of(result)
         changed(desk)
 
