@@ -99,6 +99,19 @@ def test_panel_command_and_sheet_say_the_same_of_a_part(scene: bpy.types.Scene, 
         assert mine.gap == made.gap and mine.findings == tuple(made.findings)
 
 
+def test_spares_are_counted_before_the_plates_are_laid_out(
+    scene: bpy.types.Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(scene, ROUND, "Post")
+    scene.ferrule.output.spares = 3
+    monkeypatch.setattr(updating, "LAID_OUT_UP_TO", 4)
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    updating.finish(scene)
+    assert said_in("FERRULE_PT_files").startswith("5 fittings of 1 kind, not laid out yet")
+    assert bpy.ops.ferrule.lay_out() == {"FINISHED"}
+    assert said_in("FERRULE_PT_files").startswith("2 ends, 1 kind, ready to print: 1 plate, ")
+
+
 def test_what_is_left_out_is_the_second_line(scene: bpy.types.Scene) -> None:
     put(scene, ROUND, "Post", tool=bolt(6.5 + 3.5))
     said = fitted(scene).verdict

@@ -114,7 +114,7 @@ class _Progress:
         if self._in_place:
             _say(f"\r{line.ljust(self._width)}", end="")
             self._width = len(line)
-        elif time.monotonic() - self._said_s >= QUIET_S:
+        elif share < 1 and time.monotonic() - self._said_s >= QUIET_S:
             _say(line)
             self._said_s = time.monotonic()
         self._last = line

@@ -111,7 +111,8 @@ class Desk:
 
     @property
     def copies(self) -> int:
-        return sum(len(fitted.batch.ends) + self.job.output.spares for fitted in self.fittings)
+        needed = [fitted.batch.needed for fitted in self.fittings]
+        return sum(number + self.job.output.spares_for(number) for number in needed)
 
 
 times: dict[str, float] = {}
