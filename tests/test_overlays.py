@@ -20,6 +20,7 @@ from review_shapes import PROCESS, common_cap, cylinder, hemisphere
 
 from addon.bench.plate import Footprint
 from addon.families.cap import Recipe, design
+from addon.families.circumstances import Circumstances
 from addon.families.gap_band import fit_band
 from addon.geometry.hatching import dashes, hatching, surface_hatching
 from addon.geometry.mesh import Mesh
@@ -237,7 +238,7 @@ def test_steps_are_told_by_width_and_jumps_by_rest():
 def test_gap_is_the_ring_between_bore_and_spigot():
     recipe = recipe_of(gap_mm=0.3, spigot_mm=8, lead_in_mm=0.5, groove_count=0)
     fitting = design(recipe, Section.round(25.4, 3.175))
-    band = fit_band(fitting, PROCESS, TubeFacts())
+    band = fit_band(fitting, Circumstances(PROCESS, None, TubeFacts()))
     marks = shapes.gap(fitting, band)
     bore = 25.4 - 2 * 3.175
     fill = positions(marks, styles.GAP, "fill")

@@ -351,6 +351,7 @@ def test_export_writes_files_that_another_program_reads(scene: bpy.types.Scene, 
     scene.ferrule.recipe.top = "as drawn"
     scene.ferrule.recipe.gap_mm_auto = False
     scene.ferrule.recipe.gap_mm = 0.2
+    scene.ferrule.recipe.seam_relief = "none"
     fit()
     assert bpy.ops.ferrule.export() == {"FINISHED"}
     desk = updating.desk_of(scene)

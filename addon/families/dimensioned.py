@@ -80,7 +80,12 @@ class View:
 def across(outline: Outline, degrees: float) -> UV:
     """Where a line through the origin, turned by ``degrees``, enters and leaves an outline."""
     angle = np.radians(degrees)
-    points = outline.polygon() @ np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    if outline.shape == "circle":
+        u, v = np.array(outline.centre) @ turn
+        half = float(np.sqrt(max((outline.width / 2) ** 2 - v**2, 0.0)))
+        return float(u) - half, float(u) + half
+    points = outline.polygon() @ turn
     after = np.roll(points, -1, axis=0)
     passes = (points[:, 1] > 0) != (after[:, 1] > 0)
     a, b = points[passes], after[passes]

@@ -62,6 +62,8 @@ class Seat:
     """The tube's, that it goes into."""
     length_mm: float
     lead_in_mm: float
+    rib_mm: float = 0.0
+    """How far ribs stand out from its outline to keep it central; 0 without."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +107,11 @@ class Fitting(ABC):
     def solid(self) -> Manifold:
         """The kernel's solid, in its site's frame."""
         return self.mesh.to_manifold()
+
+    @property
+    def rigid(self) -> Mesh:
+        """The mesh without what is crushed as it goes in."""
+        return self.mesh
 
     def has(self, *names: str) -> np.ndarray:
         """(m,): whether each triangle is of one of these surfaces."""

@@ -14,6 +14,7 @@ from ..files.file_names import safe_name
 from ..files.parts import Part, WrittenFile
 from ..files.stl import write_stl
 from ..files.threemf import write_3mf
+from ..trade.fits import fit_named
 from ..trade.sizes import section_name
 from .asked import Job
 from .results import JobLadder, Made
@@ -28,7 +29,7 @@ def make_ladders(job: Job, fittings: Sequence[Made]) -> tuple[tuple[JobLadder, .
         wish = job.ladder_for(fitting.batch.ends[0].section)
         if wish is None or fitting.batch.family.slice is None:
             continue
-        section, wanted = fitting.fitting.section, fitting.gap.nominal
+        section, wanted = fitting.fitting.section, _wanted_mm(fitting)
         for index, other in enumerate(ladders):
             if other.ladder.wanted_gap_mm == wanted and other.ladder.section.like(section, ALIKE_MM):
                 ladders[index] = replace(other, fittings=(*other.fittings, fitting.id))
@@ -41,7 +42,7 @@ def make_ladders(job: Job, fittings: Sequence[Made]) -> tuple[tuple[JobLadder, .
                     replace(drawn, gap_mm=wanted),
                     section,
                     job.process,
-                    wish.gaps(float(drawn.gap_mm or 0)),
+                    wish.gaps(round(wanted + fitting.batch.added_mm, 4)),
                 )
                 plates = lay_out((Footprint.of("The fit ladder", ladder.mesh),), job.process)
             except (LadderError, PlateError) as error:
@@ -55,6 +56,13 @@ def make_ladders(job: Job, fittings: Sequence[Made]) -> tuple[tuple[JobLadder, .
         if not any(job.ladder_for(section) is wish for section in sections):
             notes.append(f"fit_ladder[{number}] matches no fitting's tube, so no ladder was made for it.")
     return tuple(ladders), tuple(notes)
+
+
+def _wanted_mm(fitting: Made) -> float:
+    """The gap a side that a ladder is stepped around. Where the gap follows from the tube's tolerance it is the fit
+    class's own, since the ladder is tried in a tube that is there to be measured."""
+    automatic = fitting.batch.recipe.gap_mm is None
+    return fit_named(fitting.fitting.seat.fit).gap_mm if automatic else fitting.gap.nominal
 
 
 def write_ladders(job: Job, ladders: Sequence[JobLadder], files: FileSet) -> tuple[WrittenFile, ...]:

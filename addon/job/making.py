@@ -164,7 +164,7 @@ def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
     place, least_gap_mm = fitting.batch.place, max(fit_named(seat.fit).least_gap_mm, 0.0)
     normal = mitre_normal(place.mitre_deg, place.mitre_direction_deg)
     trial = Trial(
-        fitting.fitting.mesh, normal, least_gap_mm, seat.fit == "press", fitting.fitting.depth_key, fitting.id
+        fitting.fitting.rigid, normal, least_gap_mm, seat.fit == "press", fitting.fitting.depth_key, fitting.id
     )
     for end, others in zip(assembled.ends_of(fitting), assembled.beside(fitting), strict=True):
         tube = assembled.tubes.get(end.source)

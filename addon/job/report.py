@@ -240,6 +240,7 @@ def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) 
             "worst_case": [_round(mm) for mm in fitting.gap.worst_case],
             "root_sum_square": [_round(mm) for mm in fitting.gap.root_sum_square],
         },
+        "share_that_enters": round(fitting.gap.share_that_enters, 4),
         "support": _support(printed.support) if printed else None,
         "recommended_orientation": _orientation(printed.orientations) if printed else None,
         "print_plan": _plan(printed.plan) if printed else None,

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from ..families.circumstances import Circumstances
@@ -65,10 +65,9 @@ def reviewed(of: Resolved, fitting: Fitting) -> Checked:
     is in no table."""
     known = of.shape.circumstances
     try:
-        gap = fit_band(fitting, known.process, known.tube, bore_tolerance_mm=known.bore_off_mm, material=of.material)
+        gap = fit_band(fitting, known)
     except UnknownNameError as error:
         raise JobError(str(error)) from error
-    gap = replace(gap, nominal=round(gap.nominal - known.added_mm, 4))
     findings = (
         *gap_findings(of.id, fitting.seat.fit, gap),
         *heat_findings(of.id, of.material, known.tube.hottest_c),

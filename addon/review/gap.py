@@ -3,73 +3,57 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from ..families.gap_band import GapBand
-from ..fields.messages import NOTHING, Length, say
+from ..fields.messages import Length, say
 from ..trade.fits import fit_named
 from .findings import Finding
 
+ENTERS = 0.99
+"""The share of tubes that has to take a fitting, so that nobody need measure; a judgement, no source."""
+
 
 def gap_findings(name: str, fit_class: str, band: GapBand) -> list[Finding]:
-    """Compares the gap per side with what the fit class allows.
-
-    A spigot goes in while there is a gap, or, of a press fit, while it bites no more than the class allows, and sits
-    tight up to the class's largest gap. The band compared is the root-sum-square one, because causes that know nothing
-    of each other nearly never add up; the worst case is given beside it.
-    """
+    """What gap, relief and ribs cannot make good, so that a person has to: fewer fittings go in than ``ENTERS``, or
+    they sit looser than the fit class allows."""
     fit = fit_named(fit_class)
     least, most = band.root_sum_square
-    worst = (
-        say("; at worst {least} to {most}", least=Length(band.least), most=Length(band.most))
-        if band.contributions
-        else NOTHING
-    )
-    largest = max(band.contributions, key=lambda contribution: max(contribution.takes, contribution.adds), default=None)
-    cause = (
-        say(" Most of it comes from the {largest} ({why}).", largest=largest.name, why=largest.why)
-        if largest
-        else NOTHING
-    )
-    seam = largest is not None and largest.name == "weld seam"
-    said = say(
-        "The gap may come out anywhere from {least} to {most} per side{worst}.{cause}",
-        least=Length(least),
-        most=Length(most),
-        worst=worst,
-        cause=cause,
-    )
-    needed = min(fit.least_gap_mm, 0.0)
-    if least < needed:
+    largest = max(band.contributions, key=lambda cause: max(cause.takes, cause.adds), default=None)
+    said = say("The gap may come out anywhere from {} to {} per side", Length(least), Length(most))
+    said += say("; at worst {} to {}.", Length(band.least), Length(band.most)) if band.contributions else say(".")
+    if largest:
+        said += say(" Most of it comes from the {} ({}).", largest.name, largest.why)
+    if band.share_that_enters < ENTERS:
+        seam = replace(band, contributions=tuple(cause for cause in band.contributions if cause.kind != "seam"))
         return [
             Finding(
                 fitting=name,
                 check="gap",
                 severity="look at",
-                meaning=say("Some fittings may not go in. {}", said),
+                meaning=say("Of 100 tubes, about {} will take it. {}", f"{100 * band.share_that_enters:.0f}", said),
                 advice=say(
-                    "Look into the tubes and enter how high the weld seam is, 0 if there is none, or relieve "
-                    "the spigot there."
+                    "File the weld seam inside the tube's end, as deep as the spigot goes; or look at it and enter its "
+                    "height, 0 if there is none."
                 )
-                if seam
+                if seam.share_that_enters >= ENTERS
                 else say("Measure the bores and enter the readings, or print a fit ladder, before printing the rest."),
-                value=round(least, 3),
-                limit=needed,
-                unit="mm",
+                value=round(band.share_that_enters, 4),
+                limit=ENTERS,
+                unit="of all tubes",
             )
         ]
-    if most > fit.most_gap_mm:
+    if band.play > fit.most_gap_mm:
         return [
             Finding(
                 fitting=name,
                 check="gap",
                 severity="look at",
                 meaning=say(
-                    "Some fittings may sit loose: a {fit} fit allows {most_gap}. {said}",
-                    fit=fit_class,
-                    most_gap=Length(fit.most_gap_mm),
-                    said=said,
+                    "Some fittings may sit loose: a {} fit allows {}. {}", fit_class, Length(fit.most_gap_mm), said
                 ),
                 advice=say("Measure the bores and enter the readings, or choose a smaller gap."),
-                value=round(most, 3),
+                value=round(band.play, 3),
                 limit=fit.most_gap_mm,
                 unit="mm",
             )

@@ -7,7 +7,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from manifold3d import CrossSection, Manifold
+from manifold3d import CrossSection, Manifold, OpType
 
 from ..geometry.frames import Floats
 from ..geometry.polygons import nearest
@@ -22,6 +22,14 @@ PAST_MM = 1.0
 POCKET_ROOM_MM = 0.5
 """How much deeper than its nut or insert a pocket is; common practice, no source."""
 
+FLARE = 0.5
+"""How much wider a notch for a seam gets outward on each side, in mm a mm: its edges are then wide enough to print."""
+LEAST_LAND_MM, LEAST_BACK_MM = 1.0, 2.0
+"""Of a land beside a corner, and of what stands back between two of them: no tube is welded in its corner, and its
+seam is no wider; common practice, no source."""
+WIDE_LAND = 2.5
+"""Widths of a rib that a land has where there is room: beside its rib a bead out and a bead back can be laid."""
+
 
 class OutlinePoint(NamedTuple):
     """A place on an outline and the direction (2,) square to it, outward."""
@@ -33,9 +41,15 @@ class OutlinePoint(NamedTuple):
     def along(self) -> Floats:
         return np.array([-self.outward[1], self.outward[0]])
 
-    def strip(self, inner: float, outer: float, width: float) -> CrossSection:
-        """A rectangle across this place, from ``inner`` to ``outer`` outward of it."""
-        corners = [(inner, -width / 2), (outer, -width / 2), (outer, width / 2), (inner, width / 2)]
+    def at(self, out: float) -> Floats:
+        """(2,): so far outward of it."""
+        return self.place + out * self.outward
+
+    def strip(self, inner: float, outer: float, width: float, flare: float = 0.0) -> CrossSection:
+        """A rectangle across this place, from ``inner`` to ``outer`` outward of it; each side opens outward by
+        ``flare`` mm a mm."""
+        half, wide = width / 2, width / 2 + flare * (outer - inner)
+        corners = [(inner, -half), (outer, -wide), (outer, wide), (inner, half)]
         return CrossSection([np.array([self.place + out * self.outward + side * self.along for out, side in corners])])
 
     def box(self, inner: float, outer: float, width: float, bottom: float, top: float) -> Manifold:
@@ -59,6 +73,32 @@ def point_at(contour: Contour, degrees: float) -> OutlinePoint:
     return OutlinePoint(hits[0].place + contour.deepest, outward / np.linalg.norm(outward))
 
 
+class Side(NamedTuple):
+    """A straight side of a rounded rectangle: its middle, and its length between the corners' arcs."""
+
+    place: OutlinePoint
+    length_mm: float
+
+    def land_mm(self, rib_mm: float) -> float:
+        """How wide a land beside each corner is: wide, or just wide enough for a rib, or 0 where there is no room
+        between two of them and all of the side stands back."""
+        narrow = max(rib_mm, LEAST_LAND_MM)
+        if self.length_mm >= 4 * WIDE_LAND * narrow:
+            return WIDE_LAND * narrow
+        return narrow if self.length_mm > 2 * narrow + LEAST_BACK_MM else 0.0
+
+
+def sides_of(outline: Outline) -> list[Side]:
+    """The four sides of a rounded rectangle, counter-clockwise from that at its greatest x."""
+    half, straight = (np.array([outline.width, outline.depth]) / 2 - inset for inset in (0.0, outline.corner_radius))
+    sides = []
+    for quarter in range(4):
+        axis, sign = quarter % 2, 1.0 if quarter < 2 else -1.0
+        outward = sign * np.eye(2)[axis]
+        sides.append(Side(OutlinePoint(outline.centre + half[axis] * outward, outward), 2 * float(straight[1 - axis])))
+    return sides
+
+
 def _leaving(polygon: Floats, angle: float) -> OutlinePoint:
     ray = np.array([math.cos(angle), math.sin(angle)])
     along = np.roll(polygon, -1, axis=0) - polygon
@@ -72,21 +112,41 @@ def _leaving(polygon: Floats, angle: float) -> OutlinePoint:
     return OutlinePoint(places[last], np.array([direction[1], -direction[0]]))
 
 
-def seam_strip(relief: SeamRelief, contour: Contour) -> CrossSection:
-    """What the relief for the tube's weld seam takes off a spigot's outline; nothing if there is none."""
+def seam_strip(relief: SeamRelief, contour: Contour, rib_mm: float = 0.0) -> CrossSection:
+    """What the relief for the tube's weld seam takes off a spigot's outline; nothing if there is none. Sides keep
+    lands for ribs of width ``rib_mm``."""
     if relief.kind == "none":
         return CrossSection()
-    width, outer = relief.width_mm, PAST_MM
+    width, outer, across = relief.width_mm, PAST_MM, 2 * (contour.outline.width + contour.outline.depth)
+    if relief.kind == "sides":
+        strips = [
+            side.place.strip(-relief.room_mm, outer, side.length_mm - 2 * land if land else across)
+            for side in sides_of(contour.outline)
+            for land in (side.land_mm(rib_mm),)
+        ]
+        return CrossSection.batch_boolean(strips, OpType.Add)
+    flare = FLARE
     if relief.kind == "flat":
-        width = outer = 2 * (contour.outline.width + contour.outline.depth)
-    return point_at(contour, relief.angle_deg).strip(-relief.depth_mm, outer, width)
+        width = outer = across
+        flare = 0.0
+    return seam_place(relief, contour).strip(-relief.room_mm, outer, width, flare)
+
+
+def seam_place(relief: SeamRelief, contour: Contour) -> OutlinePoint:
+    """In the middle of the relief, or of one of the sides that stand back."""
+    return sides_of(contour.outline)[0].place if relief.kind == "sides" else point_at(contour, relief.angle_deg)
 
 
 def channel_strip(vent: Vent, seam: SeamRelief, contour: Contour) -> CrossSection:
     """The vent channel's way along a spigot and out past its tube, opposite the seam; nothing if there is none."""
     if vent.kind != "channel":
         return CrossSection()
-    return point_at(contour, seam.angle_deg + 180).strip(-vent.depth_mm, far_past(contour), vent.width_mm)
+    return point_at(contour, seam.angle_deg + 180).strip(-_channel_mm(vent, seam), far_past(contour), vent.width_mm)
+
+
+def _channel_mm(vent: Vent, seam: SeamRelief) -> float:
+    """How deep the channel goes below a spigot's outline: its depth is that below a side that stands back."""
+    return vent.depth_mm + (seam.room_mm if seam.kind == "sides" else 0.0)
 
 
 def vent_cutters(
@@ -103,7 +163,7 @@ def vent_cutters(
     if vent.kind == "hole":
         return [tool(drill(contour, vent.width_mm, tip_mm - far, top_mm + far), "vent")]
     place = point_at(contour, seam.angle_deg + 180)
-    slot = place.box(-vent.depth_mm, PAST_MM, vent.width_mm, tip_mm - PAST_MM, channel_mm)
+    slot = place.box(-_channel_mm(vent, seam), PAST_MM, vent.width_mm, tip_mm - PAST_MM, channel_mm)
     channel = place.box(-vent.depth_mm / 2, far, vent.width_mm, -channel_mm, channel_mm)
     return [tool(slot + channel, "vent")]
 

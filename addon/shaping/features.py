@@ -11,11 +11,11 @@ from ..fields.declared import declared
 from ..trade.hardware import threads
 
 VentKind = Literal["none", "channel", "hole"]
-ReliefKind = Literal["none", "flat", "notch"]
+ReliefKind = Literal["auto", "none", "flat", "notch", "sides"]
 HoleKind = Literal["none", "through", "nut pocket", "insert"]
 RoofKind = Literal["sloped", "square"]
 
-_GROOVES, _VENT, _RELIEF, _RIBS, _HOLE = "Glue Grooves", "Vent", "Seam Relief", "Crush Ribs", "Hole and Hollow"
+_GROOVES, _VENT, _RELIEF, _RIBS, _HOLE = "Glue Grooves", "Vent", "Seam Relief", "Ribs", "Hole and Hollow"
 
 
 MOST_GROOVES = 40
@@ -27,7 +27,7 @@ def _when(attribute: str, *values: str) -> Callable[[object], bool]:
     def shown(recipe: object) -> bool:
         record = getattr(recipe, attribute)
         kind = getattr(record, "kind", None)
-        return bool(record.count) if kind is None else kind in values if values else kind != "none"
+        return record.count != 0 if kind is None else kind in values if values else kind != "none"
 
     return shown
 
@@ -78,38 +78,54 @@ class SeamRelief:
     """Room for the weld seam inside the tube."""
 
     kind: ReliefKind = declared(
-        "none", "Seam Relief", "Flat or notch along the spigot that clears the tube's weld seam",
+        "auto", "Seam Relief", "What clears the tube's weld seam along the spigot; auto relieves what is welded",
         key="seam_relief", group=_RELIEF,
+        meaning="what clears the tube's weld seam along the spigot: a flat or a notch on one side, which has to be "
+        "turned to the seam, or sides that stand back between lands beside the corners, so that the seam may lie on "
+        "any of them. Auto makes a notch on square-cut round tube and stands the sides back on square and rectangular "
+        "tube, as deep as the seam is high; on all others the gap takes the seam up. It makes none where the seam "
+        "height is 0 or the tube's metal is not welded",
     )  # fmt: skip
     angle_deg: float = declared(
         0.0, "Seam Angle", "Where the weld seam lies, counter-clockwise from the section's width",
-        group=_RELIEF, shown=_when("seam"),
+        group=_RELIEF, shown=_when("seam", "auto", "flat", "notch"),
         meaning="where the weld seam lies, counter-clockwise from the section's width as seen from outside",
     )  # fmt: skip
     width_mm: float = declared(
-        4.0, "Seam Width", "Width of the notch for the weld seam", group=_RELIEF, shown=_when("seam", "notch")
+        4.0, "Seam Width", "Width of the notch for the weld seam", group=_RELIEF, shown=_when("seam", "auto", "notch")
     )
-    depth_mm: float = declared(
-        0.8, "Seam Depth", "How deep the relief is cut into the spigot", group=_RELIEF, shown=_when("seam")
-    )
+    depth_mm: float | None = declared(
+        None, "Seam Depth", "How deep the relief is cut into the spigot", automatic="by seam",
+        group=_RELIEF, shown=_when("seam"),
+        meaning="how deep the relief is cut into the spigot: as deep as the seam is high, if it is known",
+    )  # fmt: skip
 
     @property
     def room_mm(self) -> float:
         """Height of the weld seam that it clears."""
-        return self.depth_mm if self.kind != "none" else 0.0
+        return float(self.depth_mm or 0.0) if self.kind not in ("auto", "none") else 0.0
 
 
 @dataclass(frozen=True)
 class Ribs:
-    """Crush ribs along the spigot, for a press fit."""
+    """Ribs along the spigot that are crushed as it goes in: they hold a press fit, and keep a glued one central."""
 
-    count: int = declared(
-        0, "Crush Ribs", "Number of ribs along the spigot that are crushed when it is pressed in", least=0, group=_RIBS
-    )
-    height_mm: float = declared(
-        0.3, "Rib Height", "How far each rib stands out from the spigot", group=_RIBS, shown=_when("rib")
-    )
-    width_mm: float = declared(1.0, "Rib Width", "Width of each rib around the spigot", group=_RIBS, shown=_when("rib"))
+    count: int | None = declared(
+        None, "Ribs", "Number of ribs along the spigot that are crushed when it goes in", least=0,
+        automatic="by gap", group=_RIBS,
+        meaning="number of ribs along the spigot that are crushed as it goes in: they hold a press fit and keep a "
+        "glued one central. Automatic ribs centre a glued spigot whose automatic gap is wider than half a bead: three "
+        "around a round one (four with a vent channel), two on each side of a rectangular one that is long enough, six "
+        "around others. All others have none",
+    )  # fmt: skip
+    height_mm: float | None = declared(
+        None, "Rib Height", "How far each rib stands out from the spigot", automatic="by gap",
+        group=_RIBS, shown=_when("rib"),
+    )  # fmt: skip
+    width_mm: float | None = declared(
+        None, "Rib Width", "Width of each rib around the spigot, at its foot; three quarters of that at its crest",
+        automatic="by bead", group=_RIBS, shown=_when("rib"),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

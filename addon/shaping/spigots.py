@@ -7,15 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from manifold3d import Manifold, OpType, triangulate
+from manifold3d import CrossSection, Manifold, OpType, triangulate
 
 from ..fields.refusals import RecipeError
 from ..geometry.frames import Floats
 from ..geometry.polygons import edge_lengths, outward_normals
-from ..geometry.sections import Section
+from ..geometry.sections import Outline
 from ..geometry.topology import Indices
 from .contours import Contour, Fineness
-from .cutters import PAST_MM, OutlinePoint, channel_strip, point_at, prism, seam_strip
+from .cutters import PAST_MM, OutlinePoint, channel_strip, point_at, prism, seam_strip, sides_of
 from .features import Grooves, Ribs, SeamRelief, Vent
 from .lofts import has_rings, loft, rings
 from .shells import RIM, Shell, in_one_piece, sound, surface_id, tool, without_rim
@@ -24,8 +24,13 @@ FLOOR_MM = 1.0
 """What a hollow spigot keeps under the rim's plane, so that what stands over it does not end in a hole."""
 RIB_ROOT_MM = 0.5
 """How deep a rib is rooted in the spigot."""
+RIB_CREST = 0.75
+"""Share of a rib's width at its foot that it has at its crest."""
 RIB_TRIM_MM = 0.02
-"""How far a rib ends from a groove, and the sleeve that trims ribs lies outside them: no two faces fall together."""
+"""How far outside the ribs the sleeve that trims them lies: no two faces fall together."""
+RIBS_ON_SIDES = 8
+"""So many ribs on a rounded rectangle stand in twos on its sides, on the lands beside the corners if there are some;
+any other count is spread evenly along the outline."""
 SPIGOT_SURFACES = ("spigot", "lead-in", "tip", "groove", "hollow", "seam relief", "rib")
 
 _ALIKE_MM = 1e-3
@@ -74,14 +79,6 @@ class Spigot:
     rib: Ribs = Ribs()
 
     @property
-    def lands(self) -> list[tuple[float, float]]:
-        """Bottom and top of what is left of the spigot's side beside the grooves, from the tip to the rim."""
-        edges = [self.lead_in_mm - self.length_mm]
-        for groove in self.grooves:
-            edges += [groove.bottom, groove.top]
-        return list(zip(edges[::2], [*edges[1::2], 0.0], strict=True))
-
-    @property
     def profile(self) -> Floats:
         """(k, 2): insets from the outline and heights, from the tip (or the hollow's floor) to the rim."""
         return self._profile()[0]
@@ -121,15 +118,15 @@ class Spigot:
         cause = ("seam_relief", "none") if self.seam.kind != "none" else ("rib_count", 0)
         return sound(without_rim(in_one_piece(cut, *cause)))
 
-    def room_in(self, section: Section, gap_mm: float, vent: Vent) -> float:
-        """What fills the gap from the shoulder to the lead-in, the grooves and the seam relief of a spigot without
-        ribs, in mm³; a vent channel stays free. By Pappus's theorem, written for any outline: area times length."""
-        bore = Contour(section.bore, _FINENESS)
-        spigot = bore.moved(-gap_mm)
-        room, relief = bore.grown(0.0) - channel_strip(vent, self.seam, spigot), seam_strip(self.seam, spigot)
+    def room_in(self, bore: Outline, outline: Outline, vent: Vent) -> float:
+        """What fills the gap from the shoulder to the lead-in, the grooves and the seam relief of a spigot of this
+        outline, in mm³; ribs take up their room, and a vent channel stays free. By Pappus's theorem, written for any
+        outline: area times length."""
+        around, spigot = Contour(bore, _FINENESS), Contour(outline, _FINENESS)
+        room = around.grown(0.0) - channel_strip(vent, self.seam, spigot)
 
         def beside(inset: float) -> float:
-            return (room - (spigot.grown(-inset) - relief)).area()
+            return (room - self.section(spigot, inset)).area()
 
         depth = self.groove_depth_mm
         floors = sum(groove.floor_top - groove.floor_bottom for groove in self.grooves)
@@ -140,6 +137,19 @@ class Spigot:
         if slopes:  # Simpson's rule: areas change with the square of the inset
             volume += (beside(0.0) + 4 * beside(depth / 2) + beside(depth)) / 6 * slopes
         return volume
+
+    def section(self, contour: Contour, inset_mm: float = 0.0) -> CrossSection:
+        """The spigot cut square to its axis, or so deep in a groove."""
+        return contour.grown(-inset_mm) + self._rib_sections(contour) - self._relief_strip(contour)
+
+    def ribs_across(self, outline: Outline) -> tuple[int, ...]:
+        """How many ribs calipers meet, one or two, on each of the outline's readings; none where they meet no jaw."""
+        count = int(self.rib.count or 0)
+        if outline.shape == "circle":
+            return (1 + (count + 1) % 2,) if count else (0,)
+        if self.ribs_on_sides(outline):
+            return tuple(2 if side.land_mm(float(self.rib.width_mm or 0.0)) else 0 for side in sides_of(outline)[:2])
+        return (0,) * len(outline.readings)
 
     def _lofted(self, contour: Contour) -> Shell:
         profile, (cap, *names) = self._profile()
@@ -212,46 +222,100 @@ class Spigot:
 
     def _relief(self, contour: Contour) -> list[Manifold]:
         """The relief for the tube's weld seam, all along the spigot."""
-        strip = seam_strip(self.seam, contour)
+        strip = self._relief_strip(contour)
         return [] if strip.is_empty() else [tool(prism(strip, -self.length_mm - PAST_MM, PAST_MM), "seam relief")]
 
+    def _relief_strip(self, contour: Contour) -> CrossSection:
+        return seam_strip(self.seam, contour, float(self.rib.width_mm or 0.0))
+
     def _ribs(self, contour: Contour) -> list[Manifold]:
-        """Crush ribs, evenly spaced along the outline, on every land."""
+        """Ribs all along the spigot from its lead-in on, across the grooves too: so nothing of them hangs."""
         if not self.rib.count:
             return []
-        ribs = [
-            _rib(self.rib, place, bottom + RIB_TRIM_MM, top - RIB_TRIM_MM if top else PAST_MM, number == 0)
-            for place in _spread(contour, self.rib.count, self.seam.angle_deg)
-            for number, (bottom, top) in enumerate(self.lands)
+        bottom = self.lead_in_mm - self.length_mm
+        sagitta = float(self.rib.width_mm or 0.0) ** 2 / 8 / contour.outline.half_width
+        ribs = Manifold.batch_boolean(
+            [_rib(self.rib, self._rib_root, place, bottom, sagitta) for place in self.rib_places(contour)], OpType.Add
+        )
+        if not self._ribs_lie_flat(contour.outline):
+            # Next to a corner a rib would stand out farther than it is high.
+            height = float(self.rib.height_mm or 0.0)
+            ribs ^= prism(contour.grown(height + RIB_TRIM_MM), -self.length_mm, 2 * PAST_MM)
+        return [tool(ribs, "rib")]
+
+    def _rib_sections(self, contour: Contour) -> CrossSection:
+        """The ribs, cut square to the axis."""
+        sections = [
+            CrossSection([_placed(place, _rib_section(self.rib, self._rib_root))]) for place in self.rib_places(contour)
         ]
-        # Next to a corner a rib would stand out farther than it is high.
-        sleeve = prism(contour.grown(self.rib.height_mm + RIB_TRIM_MM), -self.length_mm, 2 * PAST_MM)
-        return [tool(Manifold.batch_boolean(ribs, OpType.Add) ^ sleeve, "rib")]
+        return CrossSection.batch_boolean(sections, OpType.Add) if sections else CrossSection()
+
+    @property
+    def _rib_root(self) -> float:
+        """Where ribs begin, outward from the outline: inside the grooves' floor."""
+        return -RIB_ROOT_MM - (self.groove_depth_mm if self.grooves else 0.0)
+
+    def _ribs_lie_flat(self, outline: Outline) -> bool:
+        return outline.shape == "circle" or self.ribs_on_sides(outline)
+
+    def ribs_on_sides(self, outline: Outline) -> bool:
+        """Whether they stand in twos on the sides of a rounded rectangle."""
+        return outline.shape == "rectangle" and self.rib.count == RIBS_ON_SIDES
+
+    @property
+    def rib_mm(self) -> float:
+        """How high the ribs stand; 0 without."""
+        return float(self.rib.height_mm or 0.0) if self.rib.count else 0.0
+
+    def rib_places(self, contour: Contour) -> list[OutlinePoint]:
+        """Where the ribs' middles lie on the outline."""
+        if not self.rib.count:
+            return []
+        if not self.ribs_on_sides(contour.outline):
+            return _spread(contour, int(self.rib.count or 0), self.seam.angle_deg)
+        places = []
+        for side in sides_of(contour.outline):
+            land = side.land_mm(float(self.rib.width_mm or 0.0))
+            off = (side.length_mm - land) / 2 if self.seam.kind == "sides" else side.length_mm / 4
+            places += [
+                side.place._replace(place=side.place.place + off * turn * side.place.along) for turn in (-1, 1) if land
+            ]
+        return places
 
 
-def _rib(rib: Ribs, place: OutlinePoint, bottom: float, top: float, tapered: bool) -> Manifold:
-    """A rib on one land; the first from the tip grows from nothing over twice its height or half the land."""
-    height, half = rib.height_mm, rib.width_mm / 2
-    full = min(bottom + 2 * height, (bottom + min(top, 0.0)) / 2) if tapered else bottom
-    root, crest = -RIB_ROOT_MM, [(height, half / 2), (height, -half / 2)]
-    corners = [(out, across, z) for out, across in [(root, -half), (root, half), *crest] for z in (full, top)]
-    corners += [(root, -half, bottom), (root, half, bottom)]
-    out, across, z = np.array(corners).T
-    points = place.place + np.outer(out, place.outward) + np.outer(across, place.along)
-    return Manifold.hull_points(np.column_stack([points, z]))
+def _rib_section(rib: Ribs, root: float) -> Floats:
+    """(6, 2): a rib's corners outward from the outline and along it, from its root to its crest and back."""
+    height, half = float(rib.height_mm or 0.0), float(rib.width_mm or 0.0) / 2
+    crest = RIB_CREST * half
+    return np.array([(root, -half), (0.0, -half), (height, -crest), (height, crest), (0.0, half), (root, half)])
+
+
+def _placed(place: OutlinePoint, corners: Floats) -> Floats:
+    return place.place + corners @ np.array([place.outward, place.along])
+
+
+def _rib(rib: Ribs, root: float, place: OutlinePoint, bottom: float, sagitta: float) -> Manifold:
+    """A rib that grows from nothing at its tip, over twice its height or half the spigot, and stands past the rim.
+    ``sagitta`` is how far the outline falls away under its foot."""
+    full = min(bottom + 2 * float(rib.height_mm or 0.0), bottom / 2)
+    section = _rib_section(rib, root)
+    corners, foot = _placed(place, section), _placed(place, section[[0, 1, 4, 5]] - (sagitta, 0.0))
+    rows = [(foot, bottom), (corners, full), (corners, PAST_MM)]
+    return Manifold.hull_points(np.concatenate([np.insert(points, 2, z, axis=1) for points, z in rows]))
 
 
 def _spread(contour: Contour, count: int, seam_degrees: float) -> list[OutlinePoint]:
-    """Places evenly along the outline, a quarter step past the seam so that neither it nor the vent is hit."""
-    polygon = contour.polygon
+    """Places evenly along the outline, such that neither the seam nor the vent opposite is hit: half a step past the
+    seam, or a third where the count is odd."""
+    polygon, share = contour.polygon, 1 / 3 if count % 2 else 0.5
     lengths, outward = edge_lengths(polygon), outward_normals(polygon)
     ends = np.cumsum(lengths)
     seam = int(np.linalg.norm(polygon - point_at(contour, seam_degrees).place, axis=1).argmin())
     places = []
-    for distance in (ends[seam] - lengths[seam] + (np.arange(count) + 0.25) * ends[-1] / count) % ends[-1]:
+    for distance in (ends[seam] - lengths[seam] + (np.arange(count) + share) * ends[-1] / count) % ends[-1]:
         edge = int(np.searchsorted(ends, distance, "right"))
-        share = 1 - (ends[edge] - distance) / lengths[edge]
-        place = polygon[edge] + share * (polygon[(edge + 1) % len(polygon)] - polygon[edge])
+        along = 1 - (ends[edge] - distance) / lengths[edge]
+        place = polygon[edge] + along * (polygon[(edge + 1) % len(polygon)] - polygon[edge])
         places.append(OutlinePoint(place, outward[edge]))
     return places
 

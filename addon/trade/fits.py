@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from ..fields.messages import Length, say
 from ..geometry.sections import Section
@@ -32,6 +32,8 @@ class ToleranceBand:
     """± on the outside diameter, or on the larger side."""
     wall_mm: float
     """± on the wall."""
+    corner_mm: float
+    """± on the radius of the outside corners."""
     seam_mm: float
     """Usual height of the weld seam inside, if there is one."""
     seam_most_mm: float
@@ -46,8 +48,11 @@ class ToleranceBand:
         return self.outside_mm + 2 * self.wall_mm
 
 
-SEAM_SHARE = 0.25
-"""Usual height of the weld seam inside, as a share of the wall: common practice, no source."""
+SEAM_SHARE, USUAL_SEAM_MOST_MM = 0.25, 1.0
+"""Usual height of the weld seam inside, as a share of the wall, and at most: common practice, no source."""
+CORNER_SHARE = 0.2
+"""± on the radius of an outside corner, as a share of it: 1.6 to 2.4 × wall where 2.0 is nominal (EN 10219-2, from
+memory)."""
 
 
 @cache
@@ -74,7 +79,8 @@ def tube_tolerance(section: Section, metal: str | None = None) -> ToleranceBand:
     return ToleranceBand(
         outside_mm=widest.outside_off_mm(across),
         wall_mm=widest.wall_off_mm(wall),
-        seam_mm=min(SEAM_SHARE * wall, most),
+        corner_mm=CORNER_SHARE * section.outer.corner_radius,
+        seam_mm=min(SEAM_SHARE * wall, USUAL_SEAM_MOST_MM, most),
         seam_most_mm=most,
         source=cited(widest),
         seam_source=seam.seam_source if seam else cited(widest),
@@ -113,6 +119,7 @@ def with_reading(
     return measured
 
 
+@lru_cache(1000)
 def _standards_of(section: Section, metal: str | None) -> tuple[TubeStandard, ...]:
     """Those that list the section's nearest table size in this metal, else all for such tubes of this metal."""
     size = nearest_size(section)

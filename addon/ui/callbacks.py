@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import bpy
 
+from ..families.table import usual
+from ..fields.declared import declared_in
 from . import placing, updating
 from .desk import active_fitted, desks, drop_all
 from .fields import UNDECIDED, assign, auto_name, take_old_names
@@ -145,7 +147,7 @@ def _decide(group: bpy.types.PropertyGroup) -> None:
     """A number that is no longer automatic starts from the value decided for the section."""
     fitted = active_fitted(group.id_data, desks.get(group.id_data.session_uid))
     settled = fitted.fitting.recipe if fitted and fitted.fitting else None
-    for name in ("rise_mm", "edge_mm", "gap_mm"):
-        if getattr(group, name, 0.0) == UNDECIDED and not getattr(group, auto_name(name)):
+    for name, field in declared_in(usual().recipe).items():
+        if field.optional and getattr(group, name, 0.0) == UNDECIDED and not getattr(group, auto_name(name)):
             with quietly():
-                setattr(group, name, getattr(settled, name, None) or 0.0)
+                setattr(group, name, (settled and field.of(settled)) or 0)

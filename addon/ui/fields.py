@@ -148,7 +148,10 @@ def _properties(field: Declared, default: Any, update: Update | None) -> dict[st
         props[name] = EnumProperty(items=shown, default=chosen, **common)
     elif hint is int:
         limits = _limits(words, "min", "max")
-        props[name] = IntProperty(default=default or 0, **limits, **common)
+        if field.optional:
+            limits["min"] = UNDECIDED
+        limits = {end: int(number) for end, number in limits.items()}
+        props[name] = IntProperty(default=int(default or 0), **limits, **common)
     elif hint is bool:
         props[name] = BoolProperty(default=bool(default), **common)
     elif hint is str or hint is Path:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, get_args
 
 import numpy as np
@@ -23,14 +23,15 @@ from ...geometry.frames import Floats
 from ...geometry.polygons import edge_lengths, signed_area
 from ...geometry.sections import CHORD_ERROR_MM, Outline, Section
 from ...shaping.contours import Contour, Fineness, least_step
-from ...shaping.cutters import hole_radius, pocket_depth, profile_height
+from ...shaping.cutters import hole_radius, pocket_depth, profile_height, sides_of
 from ...shaping.features import MOST_GROOVES, HoleKind, ReliefKind, RoofKind, VentKind
-from ...shaping.spigots import FLOOR_MM
-from ...trade.fits import fit_named
+from ...shaping.spigots import FLOOR_MM, RIB_CREST, RIBS_ON_SIDES
+from ...trade.fits import fit_named, tube_tolerance
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.processes import Process
 from ...trade.tables import UnknownNameError
 from ..circumstances import Circumstances
+from ..gap_band import causes, gap_by_design, ribs_by_design, seam_height
 from .heights import LayerEdges, land_of
 from .profiles import CROWN_SHAPES, Land, crown_profile
 from .recipe import LEAST_FLOOR_MM, LEAST_SHOULDER_MM, Edge, FitName, Recipe, TopKind, Up
@@ -65,6 +66,8 @@ r (1 − sin of the angle carried), 0.29 r at 45°."""
 MOST_MARKED = 1 / 40
 """Share of a crown up to which the review neglects what support marks."""
 MOST_RIBS = 24
+MOST_CRUSHED_MM = {"glue": 1.0, "press": 0.6, "push": 0.6}
+"""How far a rib stands past the gap at most, by the fit class."""
 
 _EXACT = 1e-6
 """What a number may be past its limit. What is offered is rounded past it by half of that at most, so that it is never
@@ -100,8 +103,11 @@ def outline_faults_refused() -> Iterator[None]:
         raise RecipeError("section", say("the tube's outline cannot be used: {}", error), None) from error
 
 
-def spigot_contour(section: Section, gap_mm: float, fineness: Fineness) -> Contour:
-    return Contour(section.bore, fineness).moved(-gap_mm)
+def spigot_contour(section: Section, gap_mm: float, corner_mm: float, fineness: Fineness) -> Contour:
+    outline = Contour(section.bore, fineness).moved(-gap_mm)
+    if not corner_mm:
+        return outline
+    return Contour(replace(outline.outline, corner_radius=outline.outline.corner_radius + corner_mm), fineness)
 
 
 def crown_contour(
@@ -115,6 +121,72 @@ def most_channel(shoulder_mm: float, profile: Floats) -> float:
     """How far a vent channel may go up into the crown: half of what stands over the spigot's edge, so that it does
     not come out on top."""
     return float(np.interp(shoulder_mm, profile[:, 0], profile[:, 1])) / 2
+
+
+@dataclass(frozen=True)
+class _Design:
+    """What is chosen for numbers that are left open, as far as tube, print and weather decide it."""
+
+    gap_mm: float
+    added_mm: float = 0.0
+    """What the shop book adds to the gap."""
+    relief: ReliefKind = "none"
+    relief_mm: float = 0.8
+    decides_relief: bool = False
+    """Whether the relief was left open."""
+    corner_mm: float = 0.0
+    ribs: int = 0
+    rib_mm: float = 0.3
+    rib_width_mm: float = 1.0
+
+    @classmethod
+    def of(cls, recipe: Recipe, section: Section, mitre_deg: float, known: Circumstances | None) -> _Design:
+        """Where a metal or a plastic is in no table, as where nothing is known."""
+        fit, decides = fit_named(recipe.fit), recipe.seam.kind == "auto"
+        asked: ReliefKind = "none" if decides else recipe.seam.kind
+        if known is None:
+            return cls(fit.gap_mm, relief=asked, decides_relief=decides)
+        try:
+            seam = seam_height(section, known.tube)
+            relief = _relief_by_design(section, mitre_deg) if decides and seam else asked
+            depth = max(math.ceil(20 * seam - _EXACT) / 20, LEAST_CUT_MM) if seam else 0.8
+            given = recipe.seam.depth_mm
+            cut = 0.0 if relief == "none" else float(given) if given is not None and _is_number(given) else depth
+            # A bead out and a bead back at a rib's crest.
+            width = math.ceil(20 * known.process.bead_mm / RIB_CREST - _EXACT) / 10
+            corner = tube_tolerance(section, known.tube.metal).corner_mm
+            contributions = causes(section, cut, known)
+            if decides and section.bore.half_width - gap_by_design(fit, contributions) - cut < LEAST_CORE_MM:
+                relief, contributions = "none", causes(section, 0.0, known)
+        except UnknownNameError:
+            return cls(fit.gap_mm, known.added_mm, asked, decides_relief=decides)
+        plain = cls(fit.gap_mm, known.added_mm, relief, depth, decides)
+        if recipe.fit != "glue" or recipe.gap_mm is not None:
+            return plain
+        gap = gap_by_design(fit, contributions)
+        return replace(
+            plain,
+            gap_mm=gap,
+            corner_mm=corner,
+            # A rib lower than half a bead comes out as none.
+            ribs=_ribs_by_design(section, recipe.vent.kind == "channel") if gap > known.process.bead_mm / 2 else 0,
+            rib_mm=ribs_by_design(fit, gap, contributions),
+            rib_width_mm=width,
+        )
+
+
+def _relief_by_design(section: Section, mitre_deg: float) -> ReliefKind:
+    """A round spigot can be turned to the seam where it is cut square; on rectangular tube nobody knows its side."""
+    if section.kind == "round":
+        return "none" if mitre_deg else "notch"
+    return "sides" if section.kind == "rect" else "none"
+
+
+def _ribs_by_design(section: Section, channel: bool) -> int:
+    """As few as hold a spigot in place both ways, clear of seam and vent."""
+    if section.kind == "round":
+        return 4 if channel else 3
+    return RIBS_ON_SIDES if section.kind == "rect" else 6
 
 
 @dataclass
@@ -226,21 +298,23 @@ def settle(
     bench.numbers()
 
     bore_reach = Contour(section.bore, fineness).reach
-    added_mm = circumstances.added_mm if circumstances else 0.0
-    spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall, added_mm)
+    design = _Design.of(bench.recipe, section, mitre_deg, circumstances)
+    bench.set("seam_relief", design.relief)
+    spigot_reach = bore_reach - _settle_gap(bench, bore_reach, wall, design)
+    _settle_corner(bench, section, design)
     _settle_lip(bench, section, wall)
     crown = crown_contour(section, bench.recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
     profile, land = _settle_crown(bench, crown, process)
     _settle_spigot(bench, clear_depth_mm, edges, mitre_deg)
-    spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), fineness)
+    spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
     hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm, edges)
     _settle_lead_in(bench, spigot, spigot_reach, hole)
     room = _settle_hollow(bench, spigot_reach, hole)
     _settle_grooves(bench, room)
-    _settle_seam(bench, spigot, spigot_reach, room)
+    _settle_seam(bench, spigot, spigot_reach, room, design)
     shoulder = wall + bench.recipe.lip_mm + float(bench.recipe.gap_mm or 0)
     _settle_vent(bench, spigot_reach, room, most_channel(shoulder, profile))
-    _settle_ribs(bench, spigot, wall)
+    _settle_ribs(bench, spigot, wall, design)
     return bench.recipe, land
 
 
@@ -316,16 +390,18 @@ def _settle_words(bench: _Bench) -> None:
         raise RecipeError("thread", str(unknown), near) from None
 
 
-def _settle_gap(bench: _Bench, bore_reach: float, wall: float, added_mm: float) -> float:
-    """Settles the gap that is drawn, which comes out as the one wanted: the shop book adds ``added_mm``."""
+def _settle_gap(bench: _Bench, bore_reach: float, wall: float, design: _Design) -> float:
+    """Settles the gap that is drawn, which comes out as the one wanted."""
     fit = fit_named(bench.recipe.fit)
     most = min(fit.most_gap_mm, bore_reach - LEAST_CORE_MM)
     if most < fit.least_gap_mm:
         problem = say("the bore is {} wide, too narrow for a spigot; leave this end open", Length(2 * bore_reach))
         raise RecipeError("section", problem, None)
     least = max(fit.least_gap_mm, min(0.0, LEAST_SHOULDER_MM - wall))
-    wanted = fit.gap_mm if bench.recipe.gap_mm is None else bench.recipe.gap_mm
-    if added_mm and _is_number(wanted):
+    wanted, added_mm = bench.recipe.gap_mm, design.added_mm
+    if wanted is None:
+        wanted = min(max(design.gap_mm, least - added_mm), most - added_mm)
+    if _is_number(wanted):
         bench.set("gap_mm", round(wanted + added_mm, 4))
     try:
         return bench.number(
@@ -334,13 +410,26 @@ def _settle_gap(bench: _Bench, bore_reach: float, wall: float, added_mm: float) 
             most,
             say("a {} fit needs {} per side", fit.name, Length(least)),
             say("a {} fit holds up to {} per side", fit.name, Length(most)),
-            default=fit.gap_mm,
         )
     except RecipeError as refusal:
         if not added_mm or not isinstance(refusal.works, float):
             raise
         said = say("{}, and the shop book adds {} to the gap that was chosen", refusal, Length(added_mm))
         raise RecipeError("gap_mm", said, round(refusal.works - added_mm, 4)) from None
+
+
+def _settle_corner(bench: _Bench, section: Section, design: _Design) -> None:
+    gap, bore = float(bench.recipe.gap_mm or 0), section.bore
+    rounded = bore.shape == "rectangle" and bore.corner_radius > 0
+    past = bore.corner_radius - gap
+    bench.number(
+        "corner_mm",
+        0.0,
+        bore.half_width - gap - max(past, 0.0) if rounded else 0.0,
+        "corners are not sharper than the bore's",
+        "the spigot's sides would be all round" if rounded else "the spigot has no round corners",
+        default=design.corner_mm + min(bore.corner_radius, gap) if design.corner_mm else 0.0,
+    )
 
 
 def _settle_lip(bench: _Bench, section: Section, wall: float) -> None:
@@ -577,7 +666,13 @@ def _settle_grooves(bench: _Bench, room: float) -> None:
     )
 
 
-def _settle_seam(bench: _Bench, spigot: Contour, spigot_reach: float, room: float) -> None:
+def _settle_seam(bench: _Bench, spigot: Contour, spigot_reach: float, room: float, design: _Design) -> None:
+    if design.decides_relief and room < LEAST_CUT_MM:
+        bench.set("seam_relief", "none")
+    if design.decides_relief and _is_number(bench.recipe.seam.width_mm):
+        bench.set("seam_width_mm", min(bench.recipe.seam.width_mm, spigot_reach))
+    if bench.recipe.seam.kind == "sides" and spigot.outline.shape != "rectangle":
+        raise RecipeError("seam_relief", "only a rectangular spigot has sides to stand back; choose a notch", "notch")
     if bench.recipe.seam.kind == "flat" and not spigot.convex:
         raise RecipeError("seam_relief", "a flat would cut through this spigot's arms; choose a notch", "notch")
     if bench.recipe.seam.kind != "none" and room < LEAST_CUT_MM:
@@ -598,12 +693,15 @@ def _settle_seam(bench: _Bench, spigot: Contour, spigot_reach: float, room: floa
         room,
         "a shallower relief clears no seam",
         "the spigot would be cut too thin",
+        default=design.relief_mm,
         used=relief != "none",
     )
 
 
 def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float) -> None:
     recipe = bench.recipe
+    if recipe.seam.kind == "sides":
+        room -= recipe.seam.room_mm
     taken = recipe.hollow_wall_mm + LEAST_CUT_MM
     if not recipe.hollow_wall_mm:
         taken = max(recipe.groove.depth_mm if recipe.groove.count else 0.0, recipe.lead_in_mm) + LEAST_WALL_MM
@@ -635,22 +733,30 @@ def _settle_vent(bench: _Bench, spigot_reach: float, room: float, channel: float
     )
 
 
-def _settle_ribs(bench: _Bench, spigot: Contour, wall: float) -> None:
-    if bench.recipe.rib.count > 0 and bench.recipe.fit != "press":
-        raise RecipeError("fit", "crush ribs only make sense in a press fit; choose press, or no ribs", "press")
+def _settle_ribs(bench: _Bench, spigot: Contour, wall: float, design: _Design) -> None:
+    if bench.recipe.fit == "push" and (bench.recipe.rib.count or 0) > 0:
+        raise RecipeError("fit", "ribs would be crushed as a push fit goes in; choose press, or no ribs", "press")
     gap = float(bench.recipe.gap_mm or 0)
     around = float(edge_lengths(spigot.polygon).sum())
-    tallest = gap + min(0.6, wall + min(bench.recipe.lip_mm, 0.0) - LEAST_CUT_MM)
-    least = max(gap + 0.05, 0.1)
-    most = min(MOST_RIBS, around // 4) if tallest >= least else 0
-    bench.number("rib_count", 0, most, "ribs are counted", "there is no room for so many ribs on this spigot")
-    count = int(bench.recipe.rib.count)
+    tallest = gap + min(MOST_CRUSHED_MM[bench.recipe.fit], wall + min(bench.recipe.lip_mm, 0.0) - LEAST_CUT_MM)
+    least = 0.1 if bench.recipe.fit == "glue" else max(gap + 0.05, 0.1)
+    most = min(MOST_RIBS, around // 4) if tallest >= max(least, gap) else 0
+    bench.number(
+        "rib_count",
+        0,
+        most,
+        "ribs are counted",
+        "there is no room for so many ribs on this spigot",
+        default=design.ribs if design.ribs <= most and _has_room(spigot.outline, design) else 0,
+    )
+    count = int(bench.recipe.rib.count or 0)
     bench.number(
         "rib_height_mm",
         least,
         tallest,
         say("a rib has to stand past the gap of {} to be crushed", Length(gap)),
         "a taller rib would not go in",
+        default=design.rib_mm,
         used=count > 0,
     )
     bench.number(
@@ -659,8 +765,16 @@ def _settle_ribs(bench: _Bench, spigot: Contour, wall: float) -> None:
         min(3.0, around / max(count, 1) / 2),
         "a narrower rib is not printed",
         "a wider rib is not crushed",
+        default=design.rib_width_mm,
         used=count > 0,
     )
+
+
+def _has_room(outline: Outline, design: _Design) -> bool:
+    """Whether a rib of the chosen width stands on any land."""
+    if design.ribs != RIBS_ON_SIDES:
+        return True
+    return any(side.land_mm(design.rib_width_mm) for side in sides_of(outline))
 
 
 def _most_spigot(clear_depth_mm: float | None) -> float:

@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from manifold3d import JoinType
 
 from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
 from ...geometry.units import say_both, say_mm, say_three
+from ...shaping.cutters import prism
 from ...shaping.spigots import SPIGOT_SURFACES, Spigot
 from ...trade.fits import fit_named
 from ...trade.processes import Process
@@ -48,6 +50,16 @@ class Cap(Fitting):
     def crown_down(self) -> bool:
         """Whether it is printed on its crown."""
         return self.recipe.up == "crown down"
+
+    @cached_property
+    def rigid(self) -> Mesh:
+        """Without ribs: all that stands past the spigot's outline, cut away below the rim."""
+        if not self.seat.rib_mm:
+            return self.mesh
+        outline = self.profile.spigot_outline.cross_section()
+        around = outline.offset(2 * self.seat.rib_mm, JoinType.Miter, 4.0) - outline
+        sleeve = prism(around, -self.recipe.spigot_mm - 1.0, 0.0)
+        return Mesh.from_manifold(self.solid - sleeve.transform(shear(self.mitre_deg, self.mitre_direction_deg)[:3]))
 
     @property
     def print_axes(self) -> Floats:
@@ -89,6 +101,7 @@ class Cap(Fitting):
             self.section.bore,
             recipe.spigot_mm,
             recipe.lead_in_mm,
+            self.spigot.rib_mm,
         )
 
     def levels(self) -> tuple[Level, ...]:
@@ -107,17 +120,32 @@ class Cap(Fitting):
         excess, off, layer = 2 * excess_mm, 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
         gap = round(float(recipe.gap_mm or 0.0) - added_mm, 4)
         bores, spigots = [], []
+        beside = {
+            "notch": ", clear of the relief",
+            "flat": ", clear of the relief",
+            "sides": ", beside the corners",
+        }.get(recipe.seam.kind, "")
         for reading in bore.readings:
             where, per_gap = reading.where, bore.per_inset(reading)
             inner, outer = (outline.across(reading.across_deg) for outline in (spigot, bore))
             least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, fit.most_gap_mm))
             bores.append(Caliper(f"Tube: bore, {where}, smallest of three", outer, least, most))
-            spigots.append(Caliper(f"Fitting: spigot, {where}", inner, inner + excess - off, inner + excess + off))
+            spigots.append(Caliper(f"Fitting: spigot, {where}{beside}", *_around(inner, inner + excess, off)))
         length = recipe.spigot_mm
-        rows = [Caliper("Fitting: spigot, length", length, length - layer, length + layer)]
+        rows = [Caliper("Fitting: spigot, length", *_around(length, length, layer))]
+        if rib := self.seat.rib_mm:
+            for reading, ribs in zip(spigot.readings, self.spigot.ribs_across(spigot), strict=True):
+                over = spigot.across(reading.across_deg) + ribs * rib
+                where = f"over {'one rib' if ribs == 1 else 'the ribs'}, {reading.where}"
+                if ribs:
+                    rows.append(Caliper(f"Fitting: {where}", *_around(over, over + excess, off)))
+            if not any(self.spigot.ribs_across(spigot)):
+                rows.append(Caliper("Fitting: rib, height", *_around(rib, rib, process.tolerance_mm)))
+        if relief := recipe.seam.room_mm:
+            rows.append(Caliper("Fitting: seam relief, depth", *_around(relief, relief, process.tolerance_mm)))
         if not self.mitre_deg:
             width = crown.across(crown.readings[0].across_deg)
-            rows.append(Caliper(f"Fitting: crown, {crown.readings[0].where}", width, width - off, width + off))
+            rows.append(Caliper(f"Fitting: crown, {crown.readings[0].where}", *_around(width, width, off)))
         drawn = f" (drawn {say_mm(self.seat.gap_mm)})" if added_mm else ""
         share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
         seam = max(gap + recipe.seam.room_mm, 0.0)
@@ -152,7 +180,7 @@ class Cap(Fitting):
         side = Mesh(self.mesh.vertices, self.mesh.triangles[self.has("spigot")])
         drawn, printed = self.profile.spigot_outline, self.profile.spigot_outline.offset(self.seat.gap_mm - gap_mm)
         area = side.area * printed.length / drawn.length
-        return GlueJoint(gap_mm, area, self.spigot.room_in(self.section, gap_mm, self.recipe.vent))
+        return GlueJoint(gap_mm, area, self.spigot.room_in(self.section.bore, printed, self.recipe.vent))
 
     def listed(self) -> Mapping[str, str | int | float]:
         recipe, hole = self.recipe, self.recipe.hole
@@ -170,3 +198,7 @@ class Cap(Fitting):
     @classmethod
     def steps(cls, fittings: Mapping[str, Cap]) -> list[BenchStep]:
         return putting_in({id: (cap.recipe, cap.mitre_deg) for id, cap in fittings.items()})
+
+
+def _around(drawn: float, expected: float, off: float) -> tuple[float, float, float]:
+    return drawn, expected - off, expected + off

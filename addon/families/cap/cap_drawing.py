@@ -12,7 +12,7 @@ from ...geometry.frames import Floats
 from ...geometry.polygons import contains, nearest
 from ...geometry.sections import Section
 from ...shaping.cutters import pocket_depth
-from ...shaping.spigots import Spigot
+from ...shaping.spigots import RIBS_ON_SIDES, Spigot
 from ...trade.hardware import NUT_POCKET_GAP_MM, thread_named
 from ..dimensioned import UV, Dimension, Note, View, across, span
 from .profiles import CapProfile
@@ -20,6 +20,8 @@ from .recipe import Recipe
 
 _SHARP_MM = 0.005
 """Corner radii below this are not worth a note, and tops this little lower than designed."""
+_CLEAR_DEG = 70.0
+"""From the seam on, where a cut meets neither a notch nor three or four ribs."""
 _TUBE_SHOWN = 1.25
 """How much of the tube is drawn, in lengths of the spigot."""
 
@@ -35,6 +37,8 @@ def section_view(
     wished: Mapping[str, float],
 ) -> View:
     """Through the axis; ``recipe`` is a resolved one."""
+    if section.kind == "round" and not mitre_deg and (recipe.rib.count or recipe.seam.kind != "none"):
+        direction_deg = recipe.seam.angle_deg + _CLEAR_DEG
     rise, length, lead_in = float(recipe.rise_mm or 0.0), recipe.spigot_mm, recipe.lead_in_mm
     lean, gap = float(np.tan(np.radians(mitre_deg))), float(recipe.gap_mm or 0.0)
     sign = "⌀" if section.kind == "round" else ""
@@ -49,12 +53,14 @@ def section_view(
         return u, v - u * lean
 
     grooves, depth, foot = spigot.grooves, spigot.groove_depth_mm, lead_in - length
-    land = -min((-groove.top for groove in grooves), default=length) / 2
+    middle = -min((-groove.top for groove in grooves), default=length) / 2
     dimensions = [
         Dimension(at(left, foot), at(right, foot), "below", "spigot", (right - left,), sign),
         Dimension(at(right, 0.0), at(right, -length), "right", "spigot", (length,), wished=wished.get("spigot_mm")),
     ]
-    notes = [Note(at((right + bore_right) / 2, land), "bites {}" if gap < 0 else "gap {}", (abs(gap),), in_place=True)]
+    notes = [
+        Note(at((right + bore_right) / 2, middle), "bites {}" if gap < 0 else "gap {}", (abs(gap),), in_place=True)
+    ]
     if lead_in:
         notes.append(Note(at(left + lead_in / 2, -length + lead_in / 2), "lead-in {} × 45°", (lead_in,), "left"))
     for groove in grooves[-1:]:
@@ -100,13 +106,20 @@ def section_view(
             dimensions.append(
                 Dimension((crown_left, 0.0), (0.0, rise), "left", "rise", (rise,), wished=wished.get("rise_mm"))
             )
+    land = []
+    if recipe.seam.kind == "sides":
+        back = recipe.seam.room_mm
+        land = [
+            np.array([at(u, 0.0), at(u, foot), at(u + inward, foot), at(u + inward, 0.0)])
+            for u, inward in ((left, back), (right, -back))
+        ]
     end = min(-tube_right * lean, -tube_left * lean) - _TUBE_SHOWN * length
     tube = (
         np.array([at(tube_left, 0.0), (tube_left, end), (bore_left, end), at(bore_left, 0.0)]),
         np.array([at(bore_right, 0.0), (bore_right, end), (tube_right, end), at(tube_right, 0.0)]),
     )
     captions = "Section in the plane of the mitre" if lean else "Section" if sign else "Section through the width"
-    return View(cut=cut, tube=tube, axis=True, dimensions=dimensions, notes=notes, caption=captions)
+    return View(cut=cut, seen=land, tube=tube, axis=True, dimensions=dimensions, notes=notes, caption=captions)
 
 
 def _holes(recipe: Recipe, high: float) -> list[Note]:
@@ -174,15 +187,19 @@ def _along_spigot(recipe: Recipe, profile: CapProfile, spigot: Floats) -> list[N
 
     notes = []
     if seam.kind == "notch":
-        at = side(seam.angle_deg, seam.depth_mm)
-        notes.append(note(at, "seam relief {} × {}", seam.width_mm, seam.depth_mm))
+        at = side(seam.angle_deg, seam.room_mm)
+        notes.append(note(at, "seam relief {} × {}", seam.width_mm, seam.room_mm))
     if seam.kind == "flat":
-        notes.append(note(side(seam.angle_deg, seam.depth_mm), "flat for the seam, {} deep", seam.depth_mm))
+        notes.append(note(side(seam.angle_deg, seam.room_mm), "flat for the seam, {} deep", seam.room_mm))
+    if seam.kind == "sides":
+        notes.append(note(side(0.0, seam.room_mm), "sides stand back {} for the seam", seam.room_mm))
     if vent.kind == "channel":
         at = side(seam.angle_deg + 180, vent.depth_mm)
         notes.append(note(at, "vent {} × {}", vent.width_mm, vent.depth_mm))
     if rib.count:
         stands_out = spigot[~contains(outline.polygon(), spigot)]
         crest = stands_out[nearest(outline.polygon(), stands_out)[0].argmax()]
-        notes.append(note(crest, f"{rib.count} ribs {{}} high", rib.height_mm))
+        on_sides = outline.shape == "rectangle" and rib.count == RIBS_ON_SIDES
+        words = "2 ribs a side, {} high" if on_sides else f"{rib.count} ribs {{}} high"
+        notes.append(note(crest, words, float(rib.height_mm or 0.0)))
     return notes

@@ -58,7 +58,7 @@ def design(
     spigot = spigot_of(recipe, mitre_deg, edges)
     fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), chord_error_mm)
     with outline_faults_refused():
-        inner = spigot_contour(section, float(recipe.gap_mm or 0), fineness)
+        inner = spigot_contour(section, float(recipe.gap_mm or 0), float(recipe.corner_mm or 0), fineness)
         outer = crown_contour(section, recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
         profile = crown_profile(recipe, outer.reach, fineness, land)
         crown = outer.raised(profile, "crown", "crown", "crown")

@@ -19,11 +19,13 @@ _LIP_MM = 1.0
 def ladder_slice(recipe: Recipe, section: Section, gap_mm: float, base_mm: float, grip_mm: float | None) -> Cap:
     """A spigot ``grip_mm`` long and without grooves, or the whole one, on a flat crown. Raises ``RecipeError``.
 
-    Its fit class is any that allows the gap: a ladder also has to try gaps beside the right one.
+    A glued one has no ribs, which would hide the gap. Its fit class is any that allows the gap: a ladder also has to
+    try gaps beside the right one.
     """
+    ribs = replace(recipe.rib, count=0) if recipe.fit == "glue" else recipe.rib
     pad = replace(
         recipe, crown="flat", rise_mm=base_mm, edge="square", lip_mm=_LIP_MM, gap_mm=gap_mm, vent=Vent(),
-        hole=BoltHole(),
+        hole=BoltHole(), rib=ribs,
     )  # fmt: skip
     if grip_mm is not None:
         pad = replace(pad, spigot_mm=grip_mm, groove=Grooves(count=0))

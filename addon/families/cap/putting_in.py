@@ -30,8 +30,13 @@ def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
     )
     step(
         "Turn to the seam",
-        "The seam relief goes to the tube's weld seam",
-        (id for id, recipe in recipes if recipe.seam.kind != "none"),
+        "The seam relief goes to the tube's weld seam; where there is none, any way will do",
+        (id for id, recipe in recipes if recipe.seam.kind in ("notch", "flat")),
+    )
+    step(
+        "Tap in",
+        "Ribs keep the spigot central and are crushed in a tight tube; use a soft mallet, square to the rim",
+        (id for id, recipe in recipes if recipe.rib.count and recipe.fit == "glue"),
     )
     step(
         "Turn to the mitre",
@@ -71,7 +76,9 @@ def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
         (id for id, recipe in recipes if recipe.fit == "press"),
     )
     if glued:
-        turned = any(not mitre_deg and recipe.seam.kind == "none" for recipe, mitre_deg in caps.values())
+        turned = any(
+            not mitre_deg and recipe.seam.kind == "none" and not recipe.rib.count for recipe, mitre_deg in caps.values()
+        )
         turn = ", square-cut round ones with a quarter turn" if turned else ""
         step(
             "Push home",

@@ -62,8 +62,17 @@ class Recipe:
         "glue", "Fit", "How the spigot sits in the bore: with room for glue, pushed in by hand, or pressed in"
     )
     gap_mm: float | None = declared(
-        None, "Gap", "Gap between spigot and bore on each side; the fit class decides it if automatic",
-        automatic="by fit", meaning="gap between spigot and bore, per side",
+        None, "Gap", "Gap between spigot and bore on each side; automatic, it follows from the tube's tolerance",
+        automatic="by tolerance",
+        meaning="gap between spigot and bore, per side. Automatic, a glued spigot is made so much smaller that it goes "
+        "in whatever the tube's and the print's tolerances leave of the gap, up to the 1 mm that two-part epoxy fills; "
+        "ribs keep it central. Push and press fits take the fit class's own gap",
+    )  # fmt: skip
+    corner_mm: float | None = declared(
+        None, "Corner", "How much rounder the corners of a rectangular spigot are than the bore's", least=0.0,
+        automatic="by tolerance",
+        meaning="how much larger the radius of a rectangular spigot's corners is than that of the bore's, moved inward "
+        "by the gap. Automatic with an automatic gap: the corners are then as round as the bore's may be",
     )  # fmt: skip
     lead_in_mm: float = declared(0.5, "Lead-in", "Chamfer at the spigot's tip, to start it in the bore")
     groove: Grooves = Grooves()
