@@ -1,26 +1,24 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The beads of all layers, counted ring by ring: how long they are, and the plastic in them.
+"""The beads of all layers: how long they are, and the plastic in them.
 
 A bead of width w in a layer of height h takes w·h of plastic for each millimetre of its length: beads laid side by
-side at that width leave no void.
+side at that width leave no void. So rings take what the outline loses when it is moved inward by all their widths, and
+beads are as long as the area that they fill is times 1 / w.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from manifold3d import CrossSection, OpType
 
-from ..geometry.polygons import edge_lengths
 from ..trade.processes import Process
 from .layers import Layers
 from .outlines import offset
 
-_EVEN = 1e-3
-"""Share of its length by which a ring may be off where lengths count as falling evenly."""
 _ROUGHLY_MM = 0.02
 """Corners of outlines closer to a straight line than this only take time."""
 
@@ -40,50 +38,25 @@ def laid(layers: Layers, process: Process, rings: Iterable[tuple[int, float]]) -
     outlines = [outline.simplify(_ROUGHLY_MM) for outline in layers.outlines]
 
     @cache
-    def ring_lengths(which: int, count: int, bead: float) -> float:
-        return _sum(lambda ring: _length(offset(outlines[which], -(ring + 0.5) * bead)), count)
-
-    @cache
-    def inside(which: int, count: int, bead: float) -> CrossSection:
-        return offset(outlines[which], -count * bead)
-
-    @cache
-    def open_fill(which: int, count: int, bead: float, near: tuple[int, ...]) -> float:
-        """Area that has the part above and below it for as many layers as are to be solid."""
-        area = inside(which, count, bead)
+    def open_fill(which: int, depth: float, near: frozenset[int]) -> float:
+        """Share of the outline past the rings that has the part above and below it for as many layers as are to be
+        solid."""
+        inside = offset(outlines[which], -depth)
         covers = [outlines[other] for other in near if other != which]
-        return (CrossSection.batch_boolean([area, *covers], OpType.Intersect) if covers else area).area()
+        covered = CrossSection.batch_boolean([inside, *covers], OpType.Intersect) if covers else inside
+        return covered.area() / outlines[which].area() if not covered.is_empty() else 0.0
 
+    # Of layers that do not grow, the highest lies within all others.
+    which, least = layers.which.tolist(), np.append(layers.grows[1:], True).tolist()
     volume = path = 0.0
-    for layer, (height, (count, bead)) in enumerate(zip(layers.heights().tolist(), rings, strict=True)):
-        which = int(layers.which[layer])
-        filled = inside(which, count, bead).area()
+    for layer, (area, height, (count, bead)) in enumerate(
+        zip(layers.areas.tolist(), layers.heights().tolist(), rings, strict=True)
+    ):
+        filled = area
         if reach <= layer <= last - reach:
-            near = tuple(np.unique(layers.which[layer - reach : layer + reach + 1]).tolist())
-            filled -= (1 - process.fill) * open_fill(which, count, bead, near)
-        length = ring_lengths(which, count, bead) + filled / bead
-        volume += length * bead * height
-        path += length
+            high = layer + reach
+            near = frozenset(which[other] for other in range(layer - reach, high + 1) if least[other] or other == high)
+            filled -= area * (1 - process.fill) * open_fill(which[layer], count * bead, near)
+        volume += filled * height
+        path += filled / bead
     return Laid(volume, path)
-
-
-def _sum(around: Callable[[int], float], count: int) -> float:
-    """The lengths of so many rings. From ring to ring the length falls evenly but where corners or parts vanish; only
-    there is ring after ring measured."""
-
-    def between(first: int, last: int, outer: float, inner: float) -> float:
-        """Of the rings from first to last, both counted, whose lengths are known."""
-        if last - first < 2:
-            return outer + (inner if last > first else 0.0)
-        middle = (first + last) // 2
-        length = around(middle)
-        even = outer + (inner - outer) * (middle - first) / (last - first)
-        if abs(length - even) <= _EVEN * outer:
-            return (outer + inner) / 2 * (last - first + 1)
-        return between(first, middle, outer, length) + between(middle, last, length, inner) - length
-
-    return between(0, count - 1, around(0), around(count - 1)) if count else 0.0
-
-
-def _length(outline: CrossSection) -> float:
-    return sum(float(edge_lengths(loop).sum()) for loop in outline.to_polygons())

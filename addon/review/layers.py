@@ -75,6 +75,11 @@ class Layers:
     def outline(self, layer: int) -> CrossSection:
         return self.outlines[self.which[layer]]
 
+    @property
+    def edges(self) -> Floats:
+        """(n + 1,): where layers begin and the last one ends."""
+        return np.append(self.bottoms, self.tops[-1])
+
     def heights(self) -> Floats:
         """(n,): how high each layer is."""
         return self.tops - self.bottoms
@@ -188,8 +193,7 @@ def flat_levels(facets: Facets) -> tuple[Level, ...]:
 
 def level_findings(layers: Layers, levels: Sequence[Level], name: str) -> list[Finding]:
     """Heights that fall inside a layer, each with the change that puts it on a layer's edge."""
-    edges = np.concatenate([layers.bottoms, layers.tops[-1:]])
-    edges = np.append(edges, edges[-1] + layers.heights()[-1])
+    edges = np.append(layers.edges, layers.tops[-1] + layers.heights()[-1])
     findings = []
     for level in levels:
         off = edges - level.z_mm

@@ -14,8 +14,8 @@ from .findings import Finding
 from .laid import Laid, laid
 from .layers import Layers, LayersError, cut_at, layer_edges
 from .outlines import Shapes
-from .print_plan import PrintPlan, exposed, plan_print, say_rings
-from .steps import Stair, Steps, seen_span, stair, steps_of
+from .print_plan import Exposed, PrintPlan, exposed, plan_print, say_rings
+from .steps import LayerSpan, Stair, Steps, seen_span, stair, steps_of
 
 THIN_LAYER_BEADS = 0.25
 """A bead is laid well down to this share of its width in height; common practice, no source."""
@@ -59,6 +59,7 @@ def thinner_layers(
     solid: Manifold,
     facets: Facets,
     layers: Layers,
+    bare: Exposed,
     steps: Steps,
     before: Stair,
     seen_mm: tuple[float, float],
@@ -66,7 +67,8 @@ def thinner_layers(
     name: str,
 ) -> list[Finding]:
     """Layers of half the height at the top, from where the outline moves further than a bead is wide from layer to
-    layer, where they pay and the process can lay them. ``before`` is the stair between the heights ``seen_mm`` now."""
+    layer, where they pay and the process can lay them. ``bare`` is what is exposed and ``before`` the stair between the
+    heights ``seen_mm`` now."""
     thin = process.layer_mm / 2
     seen = seen_span(layers, seen_mm)
     wide = np.flatnonzero(steps.most[seen.first + 1 : seen.last + 1] > process.bead_mm)
@@ -75,13 +77,13 @@ def thinner_layers(
     first = max(seen.first + int(wide[0]), 1)
     bottom = float(layers.bottoms[first])
     try:
-        above = bottom + layer_edges(layers.height - bottom, thin, thin)
+        edges = np.append(layers.bottoms[:first], bottom + layer_edges(layers.height - bottom, thin, thin))
     except LayersError:
         return []
     after = stair(facets, np.where(facets.centres[:, 2] > bottom, thin, process.layer_mm), seen_mm)
     if after.mean_mm > _PAYS * before.mean_mm:
         return []
-    plan = _plan_of(solid, facets, layers.height, np.concatenate([layers.bottoms[:first], above]), seen_mm, process)
+    plan = _plan_of(solid, facets, layers, bare, edges, first, process)
     return [
         Finding(
             fitting=name,
@@ -108,9 +110,12 @@ def thinner_layers(
 
 
 def _plan_of(
-    solid: Manifold, facets: Facets, height: float, edges: Floats, seen_mm: tuple[float, float], process: Process
+    solid: Manifold, facets: Facets, layers: Layers, bare: Exposed, edges: Floats, first: int, process: Process
 ) -> PrintPlan:
-    layers = cut_at(solid, edges, height, facets.slopes)
-    shapes = Shapes(layers.outlines)
-    steps = steps_of(layers, shapes, process)
-    return plan_print(layers, exposed(layers, shapes, steps, seen_span(layers, seen_mm), process), process)
+    """The plan for layers between ``edges``, new ones from layer ``first`` up. Below the last one as it was, what was
+    ``bare`` still is."""
+    kept = max(first - 1 - bare.first, 0)
+    top = cut_at(solid, edges[bare.first + kept :], layers.height, facets.slopes)
+    shapes = Shapes(top.outlines)
+    above = exposed(top, shapes, steps_of(top, shapes, process), LayerSpan(0, len(top) - 1), process)
+    return plan_print(edges, bare.up_to(kept, above), process)

@@ -82,6 +82,16 @@ class Exposed:
     def __len__(self) -> int:
         return len(self.reach_mm)
 
+    def up_to(self, count: int, above: Exposed) -> Exposed:
+        """The lowest ``count`` layers, and on them those of ``above``."""
+        return Exposed(
+            self.first,
+            np.append(self.reach_mm[:count], above.reach_mm),
+            np.append(self.inradii[:count], above.inradii),
+            {at: tops for at, tops in self.tops.items() if at < count}
+            | {at + count: tops for at, tops in above.tops.items()},
+        )
+
 
 @dataclass(frozen=True)
 class PlanRange:
@@ -177,13 +187,13 @@ def exposed(layers: Layers, shapes: Shapes, steps: Steps, seen: LayerSpan, proce
     return Exposed(seen.first, reach, inradii, {at: top for at, top in tops.items() if top})
 
 
-def plan_print(layers: Layers, bare: Exposed, process: Process) -> PrintPlan:
-    """The least change that makes every layer of what is seen right."""
+def plan_print(edges: Floats, bare: Exposed, process: Process) -> PrintPlan:
+    """The least change that makes every layer of what is seen right; ``edges`` (n + 1,) are those of all layers."""
     bead, first = process.bead_mm, bare.first
     widths = _settable(process)
     as_set = int(np.argmin(np.abs(widths - bead)))
     closes, needs = _closing(bare, widths, as_set), _needs(bare, widths, bead)
-    wide = _too_wide(layers, bare, closes, process)
+    wide = _too_wide(len(edges) - 1, bare, closes, process)
     closes[wide], needs[wide] = True, 0.0
     wanted = np.flatnonzero(~closes[:, as_set] | (needs[:, as_set] > process.rings * bead + 1e-9)).tolist()
     spans, left_over = _ranges(wanted, closes, needs, widths, process)
@@ -191,8 +201,8 @@ def plan_print(layers: Layers, bare: Exposed, process: Process) -> PrintPlan:
         PlanRange(
             first=low + first,
             last=high + first,
-            bottom_mm=float(layers.bottoms[low + first]),
-            top_mm=float(layers.tops[high + first]),
+            bottom_mm=float(edges[low + first]),
+            top_mm=float(edges[high + first + 1]),
             rings=rings,
             bead_mm=width,
         )
@@ -307,14 +317,14 @@ def _needs(bare: Exposed, widths: Floats, own_mm: float) -> Floats:
     return needs
 
 
-def _too_wide(layers: Layers, bare: Exposed, closes: NDArray[np.bool_], process: Process) -> NDArray[np.bool_]:
+def _too_wide(layers: int, bare: Exposed, closes: NDArray[np.bool_], process: Process) -> NDArray[np.bool_]:
     """(n,): whether a layer's bare part is left to the full layers."""
     few = FEW_BEADS * process.bead_mm
     wide = (bare.reach_mm > few) | ~closes.any(axis=1)
     for layer, tops in bare.tops.items():
         wide[layer] |= any(top.radius_mm > few for top in tops)
     # Under what stands on top lies a seat, which is flat.
-    if bare.first + len(bare) < len(layers):
+    if bare.first + len(bare) < layers:
         wide[-1] |= bare.reach_mm[-1] > (process.rings - 0.5) * process.bead_mm + 1e-9
     return wide
 

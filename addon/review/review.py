@@ -55,6 +55,7 @@ class Print:
     thickness: Thickness
     plan: PrintPlan
     footing: Footing
+    _bare: print_plan.Exposed = field(repr=False)
     _part: _Examined = field(repr=False)
     _wish: _Wish = field(repr=False)
 
@@ -264,8 +265,9 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
         thickness=thickness.thinnest_place(
             part.solid, points[lower], inward[lower], thickness.WALL_BEADS * process.bead_mm
         ),
-        plan=print_plan.plan_print(layers, bare, process),
+        plan=print_plan.plan_print(layers.edges, bare, process),
         footing=footing.footing_of(layers, part.centre),
+        _bare=bare,
         _part=part,
         _wish=wish,
     )
@@ -290,7 +292,7 @@ def _later_findings(printed: Print) -> list[Finding]:
     layers, seen_mm = printed.layers, wish.seen_of(printed.layers, printed.seen)
     findings += offers.more_rings(layers, printed.plan, printed.laid, process, name)
     findings += offers.thinner_layers(
-        part.solid, part.facets, layers, printed.steps, printed.stair, seen_mm, process, name
+        part.solid, part.facets, layers, printed._bare, printed.steps, printed.stair, seen_mm, process, name
     )
     if wish.levels is None or not printed.orientations.as_given:
         findings.append(orientation_finding(printed.orientations, name))

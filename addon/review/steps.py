@@ -8,8 +8,8 @@ Design 26(2), 1994).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from manifold3d import CrossSection
@@ -48,8 +48,21 @@ class Steps:
     """(n,): smallest distance in mm that the outline moves inward, all around; negative outward."""
     most: Floats
     """(n,): the largest."""
-    rest: Floats
-    """(n,): share of the outer bead that lies on the rings below as the process is set, 0 to 1."""
+    _layers: Layers = field(repr=False)
+    _process: Process = field(repr=False)
+
+    @cached_property
+    def rest(self) -> Floats:
+        """(n,): share of the outer bead that lies on the rings below as the process is set, 0 to 1. Worked out when
+        first asked for."""
+        layers, bead, band = self._layers, self._process.bead_mm, self._process.rings * self._process.bead_mm
+        rest = np.ones(len(layers))
+        for layer in layers.changes():
+            # A bead that starts inside the outline below and ends no further in than its innermost ring rests all over.
+            if self.least[layer] < 0 or self.most[layer] + bead > band:
+                below = layers.outline(layer - 1)
+                rest[layer] = _rest(layers.outline(layer), below, offset(below, -band), bead)
+        return rest
 
 
 @dataclass(frozen=True)
@@ -71,21 +84,11 @@ def seen_span(layers: Layers, seen_mm: tuple[float, float] | None) -> LayerSpan:
 
 
 def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
-    """Steps and rest of every layer, as the process is set. ``shapes`` are those of ``layers.outlines``."""
-    bead, band = process.bead_mm, process.rings * process.bead_mm
+    """Steps of every layer, and its rest as the process is set. ``shapes`` are those of ``layers.outlines``."""
     least, most = _moves(layers, shapes)
-    rest = np.ones(len(layers.outlines))
-    for index, (below, outline) in enumerate(pairwise(layers.outlines), 1):
-        # A bead that starts inside the outline below and ends no further in than its innermost ring rests all over.
-        if least[index] < 0 or most[index] + bead > band:
-            rest[index] = _rest(outline, below, offset(below, -band), bead)
     which = layers.which
     first = np.diff(which, prepend=-1) > 0
-    return Steps(
-        least=np.where(first, least[which], 0.0),
-        most=np.where(first, most[which], 0.0),
-        rest=np.where(first, rest[which], 1.0),
-    )
+    return Steps(np.where(first, least[which], 0.0), np.where(first, most[which], 0.0), layers, process)
 
 
 def _moves(layers: Layers, shapes: Shapes) -> tuple[Floats, Floats]:
