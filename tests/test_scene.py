@@ -442,8 +442,8 @@ def test_no_file_no_kind_no_content(tmp_path: Path) -> None:
     assert "does not exist" in refused(tmp_path / f"{300 * 'g'}.stl")
     (tmp_path / "folder.stl").mkdir()
     assert "not a file" in refused(tmp_path / "folder.stl")
-    (tmp_path / "tubes.step").write_text("data")
-    assert ".glb" in refused(tmp_path / "tubes.step")
+    (tmp_path / "tubes.txt").write_text("data")
+    assert ".glb" in refused(tmp_path / "tubes.txt")
     for suffix in (".stl", ".obj", ".ply", ".glb", ".gltf", ".blend"):
         empty = tmp_path / f"empty{suffix}"
         empty.touch()

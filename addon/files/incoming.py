@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Mesh files of other programs, checked before an importer reads them: what they announce against what they hold.
+"""Files of other programs, checked before they are read: what they announce against what they hold.
 
 Importers trust the numbers in a file: one that is damaged may take down the program that reads it, or half a tube pass
 for a whole one. An OBJ file announces nothing.
@@ -42,7 +42,14 @@ class DamagedFileError(ValueError):
 def check_whole(path: Path) -> None:
     """Raises ``DamagedFileError`` if a file of a known kind is cut short or its numbers contradict each other, and
     ``OSError`` if it cannot be read."""
-    check = {".stl": _check_stl, ".ply": _check_ply, ".glb": _check_gltf, ".gltf": _check_gltf}.get(path.suffix.lower())
+    checks = {
+        ".stl": _check_stl,
+        ".ply": _check_ply,
+        **dict.fromkeys((".glb", ".gltf"), _check_gltf),
+        **dict.fromkeys((".step", ".stp"), _check_step),
+        **dict.fromkeys((".iges", ".igs"), _check_iges),
+    }
+    check = checks.get(path.suffix.lower())
     if check:
         check(path)
 
@@ -71,6 +78,33 @@ def _check_stl(path: Path) -> None:
                 return
             raise DamagedFileError("it is cut short: its last solid has no end")
     raise DamagedFileError(f"it announces {count} triangles, which take {84 + 50 * count} bytes, but has {size} bytes")
+
+
+def _check_step(path: Path) -> None:
+    """Its first and last words (ISO 10303-21)."""
+    start, end = _ends_of(path)
+    if not start.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"ISO-10303-21"):
+        raise DamagedFileError("it is not a STEP file, which would begin with ISO-10303-21")
+    if b"END-ISO-10303-21" not in end:
+        raise DamagedFileError("it is cut short: its last line, END-ISO-10303-21, is missing")
+
+
+def _check_iges(path: Path) -> None:
+    """The letters of its sections, in column 73 of the first and the last line (IGES 5.3, chapter 2.2)."""
+    start, end = _ends_of(path)
+    first, last = start.lstrip(b"\r\n").splitlines()[:1], end.rstrip().splitlines()[-1:]
+    if not first or first[0][72:73] != b"S":
+        raise DamagedFileError("it is not an IGES file, which would have an S in column 73 of its first line")
+    if last[0][72:73] != b"T":
+        raise DamagedFileError("it is cut short: its last line, with a T in column 73, is missing")
+
+
+def _ends_of(path: Path) -> tuple[bytes, bytes]:
+    """The first and the last of a file's bytes."""
+    with path.open("rb") as file:
+        start = file.read(_LONGEST_HEADER)
+        file.seek(max(0, path.stat().st_size - _LONGEST_HEADER))
+        return start, file.read()
 
 
 @dataclass(frozen=True)
@@ -186,7 +220,7 @@ def _check_gltf(path: Path) -> None:
     data = path.read_bytes()
     inside: int | None = None
     if path.suffix.lower() == ".glb":
-        chunks = _glb_chunks(data)
+        chunks = glb_chunks(data)
         if chunks[0][0] != b"JSON":
             raise DamagedFileError("its first part is not the list of its contents")
         text = chunks[0][1]
@@ -202,7 +236,7 @@ def _check_gltf(path: Path) -> None:
         raise DamagedFileError("the list of its contents is not that of a glTF file") from None
 
 
-def _glb_chunks(data: bytes) -> list[tuple[bytes, bytes]]:
+def glb_chunks(data: bytes) -> list[tuple[bytes, bytes]]:
     length = int.from_bytes(data[8:12], "little")
     if not data.startswith(b"glTF") or length < 20:
         raise DamagedFileError("its header is not that of a glTF file")

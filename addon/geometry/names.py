@@ -1,10 +1,28 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Names inside sentences: in quotes, so that where one ends is plain."""
+"""Names inside sentences, in quotes, so that where one ends is plain; and names that occur more than once."""
 
 from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
 
 
 def quoted(name: object) -> str:
     """A name, or a path, as sentences have it; a name that has straight quotes of its own is put in curly ones."""
     text = str(name)
     return f'"{text}"' if '"' not in text else f"“{text}”"
+
+
+def own_names(names: Sequence[str]) -> list[str]:
+    """The names with the second and later of each numbered, as "Post 2"."""
+    used: set[str] = set()
+    count: Counter[str] = Counter()
+    numbered = []
+    for name in names:
+        own = name
+        while own in used:
+            count[name] += 1
+            own = f"{name} {count[name] + 1}"
+        used.add(own)
+        numbered.append(own)
+    return numbered

@@ -45,14 +45,14 @@ MOST_FRAMES = 10_000
 class Assembly:
     files: tuple[Path, ...] = declared(
         MISSING,
-        meaning="mesh files: `.stl`, `.obj`, `.ply`, `.gltf`, `.glb`, `.blend`. May be left out if the job lists "
-        "tube ends",
+        meaning="files of the assembly: `.step`, `.stp`, `.iges`, `.igs`, `.stl`, `.obj`, `.ply`, `.gltf`, `.glb`, "
+        "`.blend`. May be left out if the job lists tube ends",
     )
     unit: Unit | None = declared(
         None,
-        meaning="unit of files that carry none (STL, OBJ, PLY). glTF is in metres, and a .blend file carries its unit. "
-        "Without this key the file is read in millimetres, and the job stops where the sections match no table size "
-        "in millimetres but do at another scale",
+        meaning="unit of files that carry none (STL, OBJ, PLY). STEP, IGES and .blend files carry theirs, and glTF is "
+        "in metres. Without this key the file is read in millimetres, and the job stops where the sections match no "
+        "table size in millimetres but do at another scale",
     )
     wall_mm: float | None = declared(
         None, "Wall",

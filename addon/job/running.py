@@ -12,6 +12,7 @@ from dataclasses import replace
 
 from ..fields.messages import Length, Name, say, say_all
 from ..files.atomic import FileSet
+from ..files.brep import is_brep
 from ..files.errors import FileError
 from ..geometry.mesh import Mesh
 from ..review import Finding
@@ -83,7 +84,8 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
     except TakeoffError as error:
         raise JobError(say("The assembly cannot be read: {}.", error)) from error
     notes = []
-    if doubt := takeoff.unit_doubt:
+    doubt = takeoff.unit_doubt
+    if doubt and not (assembly.files and all(map(is_brep, assembly.files))):  # those have their unit inside
         if not unit_given:
             raise JobError(doubt.explanation)
         # The cure speaks of files that were read in millimetres.

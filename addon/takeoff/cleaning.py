@@ -22,6 +22,8 @@ _FLOAT32_STEP = 2.0**-23
 _FARTHEST_MM = 4e10
 """Across; the kernel draws no larger outlines."""
 _MOST_SPLITS = 10
+_REACH = 4
+"""Corners this many times as far apart as they may be off were one."""
 _BACK = -0.9999
 
 
@@ -58,6 +60,23 @@ def cleaned(meshes: Sequence[Mesh]) -> Clean:
         start = triangles.ravel()
         twins[(twins >= 0) & (start == start[twins])] = -1
     return Clean(vertices, triangles, twins, mesh_of, np.maximum(noise, rounded)[mesh_of], notes)
+
+
+def sewn(mesh: Mesh, reach_mm: float) -> Mesh:
+    """The mesh with vertices shared between its faces, the edges of faces that end within ``reach_mm`` of each other
+    joined, and wound alike. For surfaces that a kernel cut into facets one by one."""
+    points, corners = _checked(mesh, quoted(mesh.name))
+    mesh_of, noise = np.zeros(len(corners), np.int64), np.array([reach_mm / _REACH])
+    vertices, triangles, mesh_of, edges = _joined_at_corners(points, corners, mesh_of, noise)
+    slid = _slid(vertices, triangles, edges, reach_mm)
+    if slid is not None:
+        triangles, mesh_of = _without_collapsed(slid[triangles], mesh_of)
+        edges = topology.edges(triangles, len(vertices))
+    triangles, mesh_of, edges = _joined_at_edges(vertices, triangles, mesh_of, edges, noise, gaps_only=False)
+    if edges.same_way:
+        triangles = _rewound(triangles, edges.twins, vertices, mesh_of, [])
+    used, places = np.unique(triangles, return_inverse=True)
+    return Mesh(vertices[used], places.reshape(-1, 3).astype(np.int32), mesh.name)
 
 
 def crosses(first: Floats, second: Floats, third: Floats) -> Floats:
@@ -112,6 +131,13 @@ def _welded(
 ) -> tuple[Floats, Indices, Indices, topology.Edges]:
     """Equal vertices merged, then those along open edges that noise has torn apart, then open edges split at the
     vertices that lie on them. Collapsed triangles go."""
+    vertices, triangles, mesh_of, edges = _joined_at_corners(vertices, triangles, mesh_of, mesh_noise)
+    return vertices, *_joined_at_edges(vertices, triangles, mesh_of, edges, mesh_noise, gaps_only=True)
+
+
+def _joined_at_corners(
+    vertices: Floats, triangles: Indices, mesh_of: Indices, mesh_noise: Floats
+) -> tuple[Floats, Indices, Indices, topology.Edges]:
     used = triangles.ravel()
     group = np.repeat(mesh_of, 3)
     remaining, index = topology.weld(vertices.take(used, axis=0), group)
@@ -122,56 +148,80 @@ def _welded(
     if not half.size:
         return vertices, triangles, mesh_of, edges
     rim = np.unique(np.concatenate([triangles.ravel()[half], triangles.ravel()[topology.next_in_triangle(half)]]))
-    a, b = topology.close_pairs(vertices[rim], group[rim], 4 * mesh_noise[group[rim]])
+    a, b = topology.close_pairs(vertices[rim], group[rim], _REACH * mesh_noise[group[rim]])
     if a.size:
         merged = topology.components(len(vertices), rim[a], rim[b])
         triangles, mesh_of = _without_collapsed(merged[triangles], mesh_of)
         edges = topology.edges(triangles, len(vertices))
+    return vertices, triangles, mesh_of, edges
+
+
+def _joined_at_edges(
+    vertices: Floats,
+    triangles: Indices,
+    mesh_of: Indices,
+    edges: topology.Edges,
+    mesh_noise: Floats,
+    gaps_only: bool,
+) -> tuple[Indices, Indices, topology.Edges]:
+    """Open edges split at the vertices that lie on them; if ``gaps_only``, where a border runs back along itself."""
     for _ in range(_MOST_SPLITS):
-        split = _split(vertices, triangles, edges, 4 * mesh_noise[mesh_of])
+        split = _split(vertices, triangles, edges, _REACH * mesh_noise[mesh_of], gaps_only)
         if split is None:
             break
         triangles, mesh_of = _without_collapsed(split[0], mesh_of[split[1]])
         edges = topology.edges(triangles, len(vertices))
-    return vertices, triangles, mesh_of, edges
+    return triangles, mesh_of, edges
 
 
-def _split(
-    vertices: Floats, triangles: Indices, edges: topology.Edges, tolerance: Floats
-) -> tuple[Indices, Indices] | None:
-    """Triangles split where a vertex of another lies on their open edge, each on one edge, and which triangle each
-    part comes from; None if there is nothing to split.
+def _slid(vertices: Floats, triangles: Indices, edges: topology.Edges, reach: float) -> Indices | None:
+    """Which vertex each becomes where two borders follow one curve with corners in different places: those nearest to
+    each other become one, so that no slivers arise between them. None if there are none.
+
+    Corners at which borders meet already stay.
     """
     half = edges.single
     if not half.size:
         return None
     start, end = triangles.ravel()[half], triangles.ravel()[topology.next_in_triangle(half)]
     lengths = np.linalg.norm(vertices[end] - vertices[start], axis=1)
-    along = (vertices[end] - vertices[start]) / lengths[:, None]
-    gaps = _along_gaps(start, end, along, len(vertices))
-    half, start, end, lengths, along = half[gaps], start[gaps], end[gaps], lengths[gaps], along[gaps]
+    edge, vertex = _on_open_edges(vertices, triangles, half, np.full(len(half), reach))
+    shortest = np.full(len(vertices), np.inf)
+    np.minimum.at(shortest, np.concatenate([start, end]), np.tile(lengths, 2))
+    along = np.einsum("ij,ij->i", vertices[vertex] - vertices[start[edge]], vertices[end[edge]] - vertices[start[edge]])
+    other = np.where(along < lengths[edge] ** 2 / 2, start[edge], end[edge])
+    apart = np.linalg.norm(vertices[vertex] - vertices[other], axis=1)
+    met = np.bincount(np.concatenate([start, end]), minlength=len(vertices)) != 2
+    able = (apart <= np.minimum(shortest[vertex], shortest[other]) / 2) & ~met[vertex] & ~met[other]
+    vertex, other, apart = vertex[able], other[able], apart[able]
+    order = np.argsort(apart, kind="stable")
+    vertex, other = vertex[order], other[order]
+    nearest = np.full(len(vertices), -1)
+    nearest[vertex[::-1]] = other[::-1]
+    pair = np.flatnonzero((nearest >= 0) & (nearest[nearest] == np.arange(len(vertices))))
+    return topology.components(len(vertices), pair, nearest[pair]) if pair.size else None
+
+
+def _split(
+    vertices: Floats, triangles: Indices, edges: topology.Edges, tolerance: Floats, gaps_only: bool
+) -> tuple[Indices, Indices] | None:
+    """Triangles split where a vertex of another lies on their open edge, each on one edge, and which triangle each
+    part comes from; None if there is nothing to split.
+    """
+    half = edges.single
+    if gaps_only and half.size:
+        half = half[_along_gaps(vertices, triangles, half)]
     if not half.size:
         return None
-    points = np.unique(start)
-    side = np.cross(along, np.eye(3)[np.abs(along).argmin(axis=1)])
-    side /= np.linalg.norm(side, axis=1, keepdims=True)
-    axes = np.stack([side, np.cross(along, side), along], axis=1)
-    reach = np.repeat(tolerance[half // 3, None], 3, axis=1) * (1, 1, -1)
-    span = np.zeros((len(half), 3))
-    span[:, 2] = lengths
-    tree = BoxTree.of(vertices[points], vertices[points])
-    edge, point = tree.near(vertices[start], axes, -reach, span + reach)
-    vertex = points[point]
-    inner = (vertex != start[edge]) & (vertex != end[edge])
-    inner &= vertex != triangles.ravel()[topology.next_in_triangle(topology.next_in_triangle(half[edge]))]
-    edge, vertex = edge[inner], vertex[inner]
+    edge, vertex = _on_open_edges(vertices, triangles, half, tolerance[half // 3])
     if not edge.size:
         return None
     # One edge of each triangle at a time.
     _, chosen = np.unique(half[edge] // 3, return_index=True)
     of_chosen = np.isin(edge, edge[chosen])
     edge, vertex = edge[of_chosen], vertex[of_chosen]
-    distance = np.einsum("ij,ij->i", vertices[vertex] - vertices[start[edge]], along[edge])
+    start, end = triangles.ravel()[half], triangles.ravel()[topology.next_in_triangle(half)]
+    distance = np.linalg.norm(vertices[vertex] - vertices[start[edge]], axis=1)
     order = np.lexsort((distance, edge))
     parts, origins = [], []
     for divided in np.unique(edge).tolist():
@@ -183,8 +233,32 @@ def _split(
     return np.concatenate([triangles[whole], np.array(parts)]), np.concatenate([whole, np.array(origins)])
 
 
-def _along_gaps(start: Indices, end: Indices, along: Floats, count: int) -> NDArray[np.bool_]:
+def _on_open_edges(vertices: Floats, triangles: Indices, half: Indices, tolerance: Floats) -> tuple[Indices, Indices]:
+    """Which of the open edges ``half`` have a vertex of another within their ``tolerance``, and that vertex."""
+    start, end = triangles.ravel()[half], triangles.ravel()[topology.next_in_triangle(half)]
+    lengths = np.linalg.norm(vertices[end] - vertices[start], axis=1)
+    along = (vertices[end] - vertices[start]) / lengths[:, None]
+    points = np.unique(start)
+    side = np.cross(along, np.eye(3)[np.abs(along).argmin(axis=1)])
+    side /= np.linalg.norm(side, axis=1, keepdims=True)
+    axes = np.stack([side, np.cross(along, side), along], axis=1)
+    reach = np.repeat(tolerance[:, None], 3, axis=1) * (1, 1, -1)
+    span = np.zeros((len(half), 3))
+    span[:, 2] = lengths
+    tree = BoxTree.of(vertices[points], vertices[points])
+    edge, point = tree.near(vertices[start], axes, -reach, span + reach)
+    vertex = points[point]
+    inner = (vertex != start[edge]) & (vertex != end[edge])
+    inner &= vertex != triangles.ravel()[topology.next_in_triangle(topology.next_in_triangle(half[edge]))]
+    return edge[inner], vertex[inner]
+
+
+def _along_gaps(vertices: Floats, triangles: Indices, half: Indices) -> NDArray[np.bool_]:
     """Which open edges belong to a chain that somewhere turns back on itself, as the two sides of a gap do."""
+    count = len(vertices)
+    start, end = triangles.ravel()[half], triangles.ravel()[topology.next_in_triangle(half)]
+    along = vertices[end] - vertices[start]
+    along /= np.linalg.norm(along, axis=1, keepdims=True)
     leaving = np.argsort(start, kind="stable")
     begins = np.searchsorted(start[leaving], np.arange(count + 1))
     coming, place = topology.spans(begins, end)

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import os
 import re
-from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import sys
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from operator import attrgetter
@@ -20,16 +20,20 @@ from pathlib import Path
 import bpy
 import numpy as np
 
+from ..files import brep
 from ..files.incoming import DamagedFileError, check_whole
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
-from ..geometry.names import quoted
+from ..geometry.names import own_names, quoted
 from ..geometry.units import MM_PER_UNIT
 
 NameOf = Callable[[bpy.types.Object], str]
 
 FITTING_MARK = "ferrule_fitting"
 """Custom property of the fittings that the window puts into a scene: they are not part of the assembly."""
+
+FILE_UNIT_MARK = "ferrule_file_unit"
+"""Custom property of objects from a file with its unit inside: the scene's unit scale when they were put in."""
 
 _MM_PER_METRE = MM_PER_UNIT["m"]
 _SHAPES = {"MESH", "CURVE", "FONT", "SURFACE", "META", "CURVES"}
@@ -50,7 +54,7 @@ _UNITLESS = {
 # glTF is in metres with y up by its standard; Blender turns it to z up.
 _METRES = dict.fromkeys((".gltf", ".glb"), lambda path: bpy.ops.import_scene.gltf(filepath=path))
 _IMPORTERS = {**_UNITLESS, **_METRES}
-SUFFIXES = (*_IMPORTERS, ".blend")
+SUFFIXES = (*brep.SUFFIXES, *_IMPORTERS, ".blend")
 """What ``read_assembly`` reads; upper case counts too."""
 
 
@@ -70,19 +74,22 @@ class SceneAssembly:
 
 
 def read_assembly(files: Sequence[Path], unit: str | None) -> SceneAssembly:
-    """Every body in ``files`` (STL, OBJ, PLY, glTF, .blend), modifiers applied and instances made real.
+    """Every body in ``files`` (STEP, IGES, STL, OBJ, PLY, glTF, .blend), modifiers applied and instances made real.
 
-    ``unit`` ("mm", "cm", "m", "in" or None) is that of files which carry none; glTF is in metres by its standard, a
-    .blend has its scenes' unit scale. Nothing of what is read stays in the open session, and its scenes, selection
-    and mode are left as they are. Raises ``SceneError`` that names the file.
+    ``unit`` ("mm", "cm", "m", "in" or None) is that of files which carry none; STEP and IGES have theirs, glTF is in
+    metres by its standard, a .blend has its scenes' unit scale. Nothing of what is read stays in the open session, and
+    its scenes, selection and mode are left as they are. Raises ``SceneError`` that names the file.
     """
     meshes: list[Mesh] = []
     notes: list[str] = []
     unit_given = True
     for path in files:
         suffix = _suffix_of(path)
-        with _leaving_no_trace():
-            part = _read_blend(path, unit) if suffix == ".blend" else _read_with_importer(path, suffix, unit)
+        if suffix in brep.SUFFIXES:
+            part = _read_brep(path, unit)
+        else:
+            with _leaving_no_trace():
+                part = _read_blend(path, unit) if suffix == ".blend" else _read_with_importer(path, suffix, unit)
         if not part.meshes:
             why = " ".join(part.notes)
             raise SceneError(f"{path} holds no surface to read. {why}".rstrip() + " Export the solid bodies again.")
@@ -90,6 +97,20 @@ def read_assembly(files: Sequence[Path], unit: str | None) -> SceneAssembly:
         notes += [f"{path.name}: {note}" for note in part.notes]
         unit_given &= part.unit_given
     return SceneAssembly(_under_own_names(meshes), unit_given, tuple(notes))
+
+
+def parts_of(path: Path) -> Generator[float, None, brep.Parts]:
+    """The parts of a STEP or IGES file; yields how much is done, 0 to 1, and stops when closed. Raises ``SceneError``
+    that names the file."""
+    if _suffix_of(path) not in brep.SUFFIXES:
+        raise SceneError(f"{path} is neither STEP nor IGES; use Blender's own import for it.")
+    try:
+        parts = yield from brep.reading(path, _python())
+    except (brep.BrepError, OSError) as error:
+        raise SceneError(f"{path} {error}") from None
+    if not parts.placed:
+        raise SceneError(f"{path} holds no surface to read. Export the solid bodies again.")
+    return parts
 
 
 def meshes_of(
@@ -197,6 +218,23 @@ def _suffix_of(path: Path) -> str:
     except DamagedFileError as damage:
         raise SceneError(f"{path} is damaged: {damage}. Export or copy it again.") from None
     return suffix
+
+
+def _python() -> list[str]:
+    """The command that runs a Python program in a file. Blender brings a Python along, but for a few builds."""
+    if Path(sys.executable).stem.startswith("python"):
+        return [sys.executable, "-P"]
+    return [bpy.app.binary_path, "--background", "--factory-startup", "--python"]
+
+
+def _read_brep(path: Path, unit: str | None) -> SceneAssembly:
+    reading = parts_of(path)
+    while True:
+        try:
+            next(reading)
+        except StopIteration as end:
+            notes = (f'{path.suffix} files have their unit inside, so the unit "{unit}" is not used for it.',)
+            return SceneAssembly(tuple(end.value.meshes()), True, notes if unit else ())
 
 
 def _read_with_importer(path: Path, suffix: str, unit: str | None) -> SceneAssembly:
@@ -329,19 +367,9 @@ def _name_in_file(name: str, taken: set[str]) -> str:
     return numbered[1] if numbered and numbered[1] in taken else name
 
 
-def _under_own_names(meshes: Iterable[Mesh]) -> tuple[Mesh, ...]:
-    """Number the second and later bodies of one name, as "Post 2"."""
-    used: set[str] = set()
-    count: Counter[str] = Counter()
-    named = []
-    for mesh in meshes:
-        name = mesh.name
-        while name in used:
-            count[mesh.name] += 1
-            name = f"{mesh.name} {count[mesh.name] + 1}"
-        used.add(name)
-        named.append(replace(mesh, name=name))
-    return tuple(named)
+def _under_own_names(meshes: Sequence[Mesh]) -> tuple[Mesh, ...]:
+    names = own_names([mesh.name for mesh in meshes])
+    return tuple(replace(mesh, name=name) for mesh, name in zip(meshes, names, strict=True))
 
 
 def last_line(error: Exception) -> str:

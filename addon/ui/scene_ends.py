@@ -26,7 +26,7 @@ from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
 from .quiet import quietly
 from .records import end_from, end_text, section_text, stored_notes
-from .scene import FITTING_MARK, SceneError, meshes_of, unit_scale_of
+from .scene import FILE_UNIT_MARK, FITTING_MARK, SceneError, meshes_of, unit_scale_of
 
 SAME_PLACE = 1e-3
 """An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
@@ -66,7 +66,7 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
         meshes, notes = assembly_of(scene, depsgraph)
         if not meshes and not any(line.by_hand for line in ferrule.ends):
             raise SceneReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
-        takeoff = read_assembly(job, job.assembly, meshes, ferrule.unit_is_right)
+        takeoff = read_assembly(job, job.assembly, meshes, ferrule.unit_is_right or _has_unit(scene))
     except (SceneError, TakeoffError) as error:
         raise SceneReadingError(str(error)) from error
     ferrule.unit_scale = unit_scale_of(scene)
@@ -78,6 +78,12 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     rows = [_Row(end, _tube_of(end.source, names)) for end in found_ends]
     _write_standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, depsgraph)])
     return takeoff
+
+
+def _has_unit(scene: bpy.types.Scene) -> bool:
+    """Whether all meshes came from files with their unit inside, and the scene has kept its scale since."""
+    meshes = [item for item in sources_of(scene) if item.type == "MESH"]
+    return bool(meshes) and all(item.get(FILE_UNIT_MARK) == unit_scale_of(scene) for item in meshes)
 
 
 def add_pick(

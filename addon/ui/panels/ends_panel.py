@@ -126,7 +126,7 @@ def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule:
     elif context.scene.objects:
         draw_text(column, "Select tubes and read their ends, or read the whole scene.", icon="INFO")
     else:
-        draw_text(column, "Import an assembly of tubes, such as an STL file, or start from a size:", icon="INFO")
+        draw_text(column, "Import an assembly of tubes, such as a STEP or STL file, or start from a size:", icon="INFO")
         layout.operator("ferrule.add_fitting", icon="ADD")
 
 
