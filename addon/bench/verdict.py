@@ -68,8 +68,7 @@ class JobVerdict:
     before_printing: tuple[Message, ...] = ()
     """What a person does first, sentence by sentence."""
     share_that_enters: float | None = None
-    """Share of the fittings that go in, of tubes drawn at random within their tolerances, the worst kind's; None if
-    it was not worked out."""
+    """Share of the fittings that go in, of all tubes and prints within their tolerances; None if there are none."""
 
     @property
     def ready(self) -> bool:
@@ -101,7 +100,7 @@ class JobVerdict:
 
     @property
     def goes_in(self) -> Message:
-        """What share of the fittings goes in, in a sentence; empty if that was not worked out."""
+        """What share of the fittings goes in, in a sentence; empty if there are none."""
         if self.share_that_enters is None:
             return NOTHING
         return say(f"{_share(self.share_that_enters)} of these fittings go in, over what the tubes' tolerances allow.")
@@ -142,7 +141,7 @@ def about_time(seconds: float) -> str:
 
 def _share(share: float) -> str:
     """Rounded down: no more is said than is so."""
-    return "All" if share == 1 else f"{int(share * 1000) / 10:g} %"
+    return "All" if share == 1 else f"{int(share * 1000) / 10:g}%"
 
 
 def _count(number: int, singular: str, plural: str = "") -> str:

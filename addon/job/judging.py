@@ -10,7 +10,7 @@ from ..bench.verdict import ClosedEnds, JobVerdict, LeftOut
 from ..fields.messages import Message, say
 from ..review.findings import concerns, say_ids
 from ..takeoff import TubeEnd
-from .results import JobResult
+from .results import JobResult, Made
 
 
 def verdict_of(result: JobResult) -> JobVerdict:
@@ -29,6 +29,14 @@ def verdict_of(result: JobResult) -> JobVerdict:
         closed=_closed(result),
         left_out=(*_not_made(result), *_not_served(result)),
         before_printing=tuple(_before_printing(result)),
+        share_that_enters=_share_that_enters(result.made),
+    )
+
+
+def _share_that_enters(fittings: Sequence[Made]) -> float | None:
+    needed = sum(fitting.batch.needed for fitting in fittings)
+    return (
+        sum(fitting.gap.share_that_enters * fitting.batch.needed for fitting in fittings) / needed if needed else None
     )
 
 
