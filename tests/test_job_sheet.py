@@ -286,9 +286,9 @@ def test_what_to_measure_and_the_allowed_band():
     """Source: hand sums. Bore 19.05, gap 0.2: spigot 18.65; glue fits from 0.05 to 1 a side."""
     rows = {row[0]: row[1:3] for row in rows_of(parsed(html()), "Calipers on")}
     off = 2 * PROCESS.tolerance_mm
-    assert rows["Tube: bore, diameter, smallest of three"] == ["19.05 (3/4″)", "18.75 to 20.65"]
-    assert rows["Fitting: spigot, diameter"] == ["18.65 (0.734″)", f"{18.65 - off:g} to {18.65 + off:g}"]
-    assert rows["Fitting: crown, diameter"][0] == "25.4 (1″)"
+    assert rows["Bore, diameter, smallest of three"] == ["19.05 (3/4″)", "18.75 to 20.65"]
+    assert rows["Spigot, diameter"] == ["18.65 (0.734″)", f"{18.65 - off:g} to {18.65 + off:g}"]
+    assert rows["Crown, diameter"][0] == "25.4 (1″)"
     assert rows["Gap per side: half of bore less spigot"] == ["0.2 (0.008″)", "0.05 to 1"]
 
 

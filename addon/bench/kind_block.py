@@ -11,6 +11,8 @@ from .sheet import JobSheet, SheetFitting
 
 _BESIDE_MM = 112.0, 112.0
 """Room for a drawing with the table beside it."""
+_FEW_ROWS, _BESIDE_MANY_MM = 8, (97.0, 108.0)
+"""More rows than this want a wider table."""
 _ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
 """Room for a drawing and the table below it, and the height of a row."""
 
@@ -18,7 +20,7 @@ _ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
 def kind_block(entry: SheetFitting, process: Process) -> str:
     rows = [
         (
-            row.on,
+            _short(row.on),
             "" if row.drawn_mm is None else mm_and_inches(row.drawn_mm),
             f"{bare_mm(row.least_mm)} to {bare_mm(row.most_mm)}",
             "",
@@ -26,11 +28,10 @@ def kind_block(entry: SheetFitting, process: Process) -> str:
         for row in entry.fitting.calipers(process, entry.added_mm, entry.excess_mm)
     ]
     width, height = _ABOVE_MM
-    rooms = _BESIDE_MM, (width, height - _ROW_MM * len(rows))
+    beside = _BESIDE_MM if len(rows) <= _FEW_ROWS else _BESIDE_MANY_MM
+    rooms = beside, (width, height - _ROW_MM * len(rows))
     title = f"{entry.id}, {entry.fitting.words}"
-    measures = element(
-        "div", table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows), *map(paragraph, _notes(entry))
-    )
+    measures = element("div", table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows))
     return element(
         "section",
         element("h2", escaped(f"{entry.id}: {entry.fitting.words}, for {entry.section_name}")),
@@ -40,7 +41,14 @@ def kind_block(entry: SheetFitting, process: Process) -> str:
             measures,
             class_="measured",
         ),
+        *map(paragraph, _notes(entry)),
     )
+
+
+def _short(on: str) -> str:
+    """Without what the words after it say too: ``"Spigot, length"``."""
+    part = on.removeprefix("Fitting: ").removeprefix("Tube: ")
+    return part[:1].upper() + part[1:]
 
 
 def _notes(entry: SheetFitting) -> list[str]:

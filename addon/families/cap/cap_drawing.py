@@ -192,7 +192,7 @@ def _along_spigot(recipe: Recipe, profile: CapProfile, spigot: Floats) -> list[N
     if seam.kind == "flat":
         notes.append(note(side(seam.angle_deg, seam.room_mm), "flat for the seam, {} deep", seam.room_mm))
     if seam.kind == "sides":
-        notes.append(note(side(0.0, seam.room_mm), "sides stand back {} for the seam", seam.room_mm))
+        notes.append(note(side(0.0, seam.room_mm), "sides back {}", seam.room_mm))
     if vent.kind == "channel":
         at = side(seam.angle_deg + 180, vent.depth_mm)
         notes.append(note(at, "vent {} × {}", vent.width_mm, vent.depth_mm))
@@ -200,6 +200,6 @@ def _along_spigot(recipe: Recipe, profile: CapProfile, spigot: Floats) -> list[N
         stands_out = spigot[~contains(outline.polygon(), spigot)]
         crest = stands_out[nearest(outline.polygon(), stands_out)[0].argmax()]
         on_sides = outline.shape == "rectangle" and rib.count == RIBS_ON_SIDES
-        words = "2 ribs a side, {} high" if on_sides else f"{rib.count} ribs {{}} high"
+        words = "ribs {} high" if on_sides else f"{rib.count} ribs {{}} high"
         notes.append(note(crest, words, float(rib.height_mm or 0.0)))
     return notes
