@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
@@ -159,10 +161,12 @@ def test_corners_that_are_no_numbers_cost_only_their_faces():
     broken[int(np.argmin(TUBE.vertices[:, 2]))] = np.nan
     takeoff = take_off([Mesh(broken, TUBE.triangles, "tube")], 8.0)
     assert any('left out of "tube": their corners are not numbers, or too far away' in note for note in takeoff.notes)
-    assert [end.cause for end in takeoff.ends] == ["open"]
+    assert any('"tube" has a small hole' in note for note in takeoff.notes)
+    assert [end.cause for end in takeoff.ends] == ["open", "open"]
+    assert all(end.section.outer.width == pytest.approx(25.4, abs=0.01) for end in takeoff.ends)
     for wrong in (np.inf, 1e30):
         takeoff = take_off([Mesh(np.where(np.isnan(broken), wrong, broken), TUBE.triangles, "tube")], 8.0)
-        assert len(takeoff.ends) == 1
+        assert len(takeoff.ends) == 2
         assert any('left out of "tube"' in note for note in takeoff.notes)
 
 
@@ -304,6 +308,48 @@ def test_a_chamfered_tube_with_some_faces_broken_always_comes_back(tube, how):
         ]
         ends = take_off(row, 8.0).ends
         assert how != "reordered" or len(ends) == 2 * len(row)
+
+
+def side_by_side(mesh: Mesh, missing: Sequence[Sequence[int]]) -> list[Mesh]:
+    """Copies of a tube along z, each without some of its triangles."""
+    return [
+        Mesh(mesh.vertices + 200.0 * number * np.eye(3)[0], np.delete(mesh.triangles, faces, axis=0), f"tube {number}")
+        for number, faces in enumerate(missing)
+    ]
+
+
+@pytest.mark.parametrize(
+    "section",
+    [Section.round(25.4, 3.175), Section.rectangular(40, 40, 3), Section.rectangular(60, 40, 3, 0)],
+    ids=["round", "square", "sharp"],
+)
+def test_without_any_one_of_its_faces_a_tube_is_read_as_whole_and_the_hole_is_named(section):
+    whole = extruded(section, 100.0)
+    places = whole.corners.mean(axis=1)
+    row = side_by_side(whole, [[face] for face in range(len(places))])
+    takeoff = take_off(row, 8.0)
+    by_tube = {mesh.name: [end for end in takeoff.ends if end.source == mesh.name] for mesh in row}
+    assert len(takeoff.notes) == len(row)
+    for number, (mesh, note) in enumerate(zip(row, takeoff.notes, strict=True)):
+        assert f'"{mesh.name}" has a small hole' in note
+        x, y, z = map(float, re.search(r"at (.+), (.+), (.+) mm", note).groups())
+        assert (x, y, z) == pytest.approx(places[number] + (200.0 * number, 0, 0), abs=0.01)
+        assert sorted(end.frame.origin[2] for end in by_tube[mesh.name]) == pytest.approx([0, 100], abs=1e-4)
+        for end in by_tube[mesh.name]:
+            assert end.open and end.section.outer.width == pytest.approx(section.outer.width, abs=1e-3)
+            assert end.section.wall == pytest.approx(section.wall, abs=1e-3)
+
+
+@pytest.mark.parametrize("missing", [2, 4, 10, 30])
+def test_no_end_of_a_tube_with_faces_missing_is_lost_without_a_word(missing):
+    rng = np.random.default_rng(missing)
+    row = side_by_side(TUBE, [rng.choice(len(TUBE.triangles), missing, replace=False) for _ in range(40)])
+    takeoff = take_off(row, 8.0)
+    for mesh in row:
+        ends = [end for end in takeoff.ends if end.source.split(" /")[0] == mesh.name]
+        said = [note for note in takeoff.notes if f'"{mesh.name}' in note and "not a closed surface" in note]
+        assert len(ends) == 2 or said
+        assert all(" at " in note for note in said)
 
 
 @examples(25)

@@ -10,12 +10,14 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ..fields.messages import Length, Message, Name, say, say_all
 from ..geometry import topology
 from ..geometry.boxes import BoxTree
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh, cross_rows
 from ..geometry.names import quoted
 from ..geometry.topology import Indices
+from .bridging import Bridges, bridged
 from .rounding import rounding
 
 _FLOAT32_STEP = 2.0**-23
@@ -25,6 +27,8 @@ _MOST_SPLITS = 10
 _REACH = 4
 """Corners this many times as far apart as they may be off were one."""
 _BACK = -0.9999
+_PLACES = 4
+"""Named in one sentence at most."""
 
 
 class TakeoffError(ValueError):
@@ -55,11 +59,43 @@ def cleaned(meshes: Sequence[Mesh]) -> Clean:
         triangles, mesh_of = _without_doubles(triangles, mesh_of, meshes, notes)
         triangles = _rewound(triangles, topology.edges(triangles, len(vertices)).twins, vertices, mesh_of, notes)
         edges = topology.edges(triangles, len(vertices))
+    twins = _opposite(edges, triangles, vertices)
+    bridges = bridged(vertices, triangles, twins, mesh_of) if (twins < 0).any() else None
+    if bridges and len(bridges.triangles):
+        notes += _told(bridges, mesh_of, meshes)
+        triangles = np.concatenate([triangles, bridges.triangles])
+        mesh_of = np.append(mesh_of, mesh_of[bridges.beside])
+        twins = _opposite(topology.edges(triangles, len(vertices)), triangles, vertices)
+    return Clean(vertices, triangles, twins, mesh_of, np.maximum(noise, rounded)[mesh_of], notes)
+
+
+def _opposite(edges: topology.Edges, triangles: Indices, vertices: Floats) -> Indices:
+    """(3m,): the twins of half-edges, but for those that run the same way."""
     twins = topology.twins(edges, triangles, vertices)
     if edges.same_way:
         start = triangles.ravel()
         twins[(twins >= 0) & (start == start[twins])] = -1
-    return Clean(vertices, triangles, twins, mesh_of, np.maximum(noise, rounded)[mesh_of], notes)
+    return twins
+
+
+def _told(bridges: Bridges, mesh_of: Indices, meshes: Sequence[Mesh]) -> list[Message]:
+    """The holes that were bridged, in a sentence for each mesh."""
+    owners = mesh_of[bridges.holders]
+    notes = []
+    for number in np.unique(owners).tolist():
+        name, places = Name(meshes[number].name or f"mesh {number + 1}"), bridges.places[owners == number]
+        said = "The mesh of {} has a small hole; it was read as if closed. It is at {}."
+        if len(places) > 1:
+            said = f"The mesh of {{}} has {len(places)} small holes; they were read as if closed. They are at {{}}."
+        notes.append(say(said, name, said_places(places)))
+    return notes
+
+
+def said_places(points: Floats) -> Message:
+    """Where points (n, 3) are, the first few of them."""
+    few = [say("{}", Length(*point, between=", ")) for point in points[:_PLACES].tolist()]
+    more = counted(len(points) - len(few), "more place", "more places")
+    return say_all([say_all(few, "; "), *(["and", more] if len(points) > len(few) else [])])
 
 
 def sewn(mesh: Mesh, reach_mm: float) -> Mesh:

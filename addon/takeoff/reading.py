@@ -8,20 +8,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..fields.messages import FieldName, Length, say
+from ..fields.messages import FieldName, Length, Message, Name, say
+from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section
 from ..trade.sizes import size_fit
 from .axes import sharpened
 from .chunks import Chunks
+from .cleaning import said_places
 from .clearance import clearances
 from .deburring import made_sharp, told
 from .doubt import SizeFit, doubt_unit
 from .ends import TubeEnd
 from .prisms import plain_ends
 from .rim_sections import RimSection, read_rim_sections
-from .rims import LEAST_LENGTH, SHORTEST, FlatRings, find_rims
+from .rims import LEAST_LENGTH, SHORTEST, FlatRings, Rims, find_rims, open_loops
 from .sites import Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
@@ -104,7 +106,8 @@ def take_off(
         else doubt_unit([end.section for end in ends if end.cause not in ("solid", "profile")], size_fit)
     )
     notes = surface.notes + told(surface, deburred, rims, [profile.section.wall for profile in profiles])
-    notes += _left_out(surface, {body for body, *_ in rows}.union(bores), unread, endless) + survey.notes
+    notes += _left_out(surface, {body for body, *_ in rows}.union(bores), unread, endless)
+    notes += _gaping(surface, rims, {body for body, *_ in rows}.union(bores), survey.cut_outs) + survey.notes
     in_order = sorted(range(len(ends)), key=lambda end: rows[end][0])
     return Takeoff(
         tuple(ends[end] for end in in_order),
@@ -129,10 +132,33 @@ def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: 
         "Export it again with more digits, or cut its ends flat."
         for body in endless
     ]
-    gaping = np.setdiff1d(np.flatnonzero(~surface.body_closed), list(read))
-    for mesh in np.unique(surface.body_meshes[gaping]).tolist():
-        names = [surface.body_names[body] for body in gaping.tolist() if surface.body_meshes[body] == mesh]
-        notes.append(f"{quoted(names[0])} is not a closed surface, and no tube end was found on it.")
+    return tuple(notes)
+
+
+def _gaping(surface: Surface, rims: Rims, read: set[int], known: Sequence[Floats]) -> tuple[Message, ...]:
+    """Where surfaces are open and neither a rim nor one of the ``known`` cut-outs lies, in a sentence for each mesh;
+    ``read`` are the bodies on which ends were found."""
+    if surface.body_closed.all():
+        return ()
+    of_rims = np.concatenate([rims.outer.half_edges, rims.bore.half_edges])
+    gaps = open_loops(surface)
+    starts = gaps.begins[:-1]
+    places = gaps.sums(surface.points(gaps.vertices)) / gaps.counts[:, None]
+    fresh = gaps.sums(np.where(np.isin(gaps.half_edges, of_rims), 0.0, 1.0)) > 0
+    fresh &= [not any(np.array_equal(place, point) for point in known) for place in places]
+    bodies, places = surface.bodies[gaps.half_edges[starts] // 3][fresh], places[fresh]
+    endless = ~np.isin(bodies, list(read))
+    notes = []
+    for mesh in np.unique(surface.body_meshes[bodies]).tolist():
+        for without in (True, False):
+            here = (surface.body_meshes[bodies] == mesh) & (endless == without)
+            if here.any():
+                first = bodies[here].min()
+                said = "{} is not a closed surface, and no tube end was found on it. It is open at {}."
+                if not without:
+                    said = "{} is not a closed surface: nothing was read where it is open, at {}."
+                name = Name(surface.body_names[first])
+                notes.append(say(said, name, said_places(places[here & (bodies == first)])))
     return tuple(notes)
 
 

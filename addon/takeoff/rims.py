@@ -134,10 +134,10 @@ class FlatRings:
 def find_rims(surface: Surface, rings: FlatRings) -> Rims:
     """Every rim candidate: planar, with walls that run square to the bore's loop along one axis."""
     outer, bore, face, shared = rings.outer, rings.bore, rings.face, rings.shared
-    open_loops = _open_loops(surface)
-    pairs, singles = _nested(surface, open_loops)
+    gaps = open_loops(surface)
+    pairs, singles = _nested(surface, gaps)
     # One list of loops, the open ones after those of faces.
-    loops = _joined(rings.loops, open_loops)
+    loops = _joined(rings.loops, gaps)
     past = len(rings.faces)
     outer = np.concatenate([outer, pairs[:, 0] + past, singles + past])
     bore = np.concatenate([bore, pairs[:, 1] + past, singles + past])
@@ -181,7 +181,7 @@ def _loops_of_faces(surface: Surface) -> tuple[Loops, Indices]:
     return loops, surface.faces[loops.half_edges[loops.begins[:-1]] // 3]
 
 
-def _open_loops(surface: Surface) -> Loops:
+def open_loops(surface: Surface) -> Loops:
     """The loops along open edges, where a mesh is a thin shell."""
     return _chained(surface, np.flatnonzero(surface.twins < 0))
 

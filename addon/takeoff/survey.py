@@ -41,6 +41,8 @@ class Survey:
     tubes: tuple[Tube, ...]
     holes: tuple[Hole, ...]
     copes: tuple[Cope, ...]
+    cut_outs: tuple[Floats, ...]
+    """A point (3,) in each cut-out that was not read."""
     notes: tuple[str, ...]
 
 
@@ -90,7 +92,14 @@ def surveyed(
         for end, cut in cuts.items()
     ]
     notes = _said(surface, legs, unread)
-    return Survey(tuple(ends), tuple(tubes), tuple(hole for _, hole in holes), tuple(copes), notes)
+    return Survey(
+        tuple(ends),
+        tuple(tubes),
+        tuple(hole for _, hole in holes),
+        tuple(copes),
+        tuple(point for _, point in unread),
+        notes,
+    )
 
 
 def joints_of(ends: Sequence[TubeEnd], facing: Mapping[int, tuple[int, float]]) -> tuple[Joint, ...]:
