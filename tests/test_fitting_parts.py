@@ -314,3 +314,20 @@ def test_a_fitting_of_free_outlines_may_be_cut_like_any_other():
     assert_sound(fitting)
     assert fitting.mesh.volume < design(PLAIN, section).mesh.volume
     assert layer(fitting, -1.0).area < layer(design(PLAIN, section), -1.0).area - 1
+
+
+@pytest.mark.parametrize("width", [150.0, 700.0, 1000.0])
+@pytest.mark.parametrize(
+    ("holes", "radius"), [({"vent": "hole", "vent_width_mm": 0.5}, 0.25), ({"hole": "through"}, 2.25)]
+)
+def test_a_hole_goes_through_a_dome_however_wide(width: float, holes: dict, radius: float):
+    """Its facets are narrower than what counts as one place in a solid so large. The hole's volume is that of a
+    cylinder, less what its own 24 facets or more miss, as for a polygon inscribed in its circle."""
+    section, rest = Section.round(width, 5.0), {"crown": "low dome", "groove_count": 0, "thread": "M4"}
+    whole = design(recipe_of(**rest), section)
+    holed = design(recipe_of(**rest, **holes), section)
+    assert holed.solid.genus() == 1
+    height = whole.recipe.spigot_mm + whole.recipe.rise_mm
+    volume = math.pi * radius**2 * height
+    inscribed = math.sin(2 * math.pi / 24) / (2 * math.pi / 24)
+    assert inscribed * 0.999 < (whole.mesh.volume - holed.mesh.volume) / volume < 1.0

@@ -188,27 +188,42 @@ def sound(shell: Shell) -> Shell:
     """The shell without edges so short that print files, which hold 32-bit numbers, could lose them, and without
     corners that lie in one place: the kernel doubles them where it has made a thin sheet nothing.
 
-    Where making their ends one would join what has to stay apart, only shorter ones go.
+    Where making their ends one would join what has to stay apart, or fill a hole that is narrow beside the whole, only
+    shorter ones go.
     """
     start, end = shell.triangles.astype(np.int64).ravel(), np.roll(shell.triangles, -1, axis=1).astype(np.int64).ravel()
     size = float(np.ptp(shell.vertices, axis=0).max())
     first = in_one_place(shell.vertices, TOGETHER / 4 * size)
     doubled = np.flatnonzero(first != np.arange(len(first)))
     start, end = np.append(start, doubled), np.append(end, first[doubled])
-    for share in (SHORTEST, TOGETHER, TOGETHER / 4):
+    characteristic = None
+    for share in (SHORTEST, TOGETHER, TOGETHER / 4, TOGETHER / 16):
         target = made_one(shell.vertices, start, end, share * size)
         if (target == np.arange(len(target))).all():
             return shell
-        triangles = target[shell.triangles]
-        whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
-        # What has become two triangles back to back is nothing.
-        _, kind, count = np.unique(np.sort(triangles, axis=1), axis=0, return_inverse=True, return_counts=True)
-        whole &= count[kind.reshape(-1)] == 1
-        keys = _keys(_edges(triangles[whole]))
-        if len(np.unique(keys)) == len(keys):
+        if characteristic is None:
+            characteristic = _characteristic(_whole(first[shell.triangles])[0])
+        triangles, whole = _whole(target[shell.triangles])
+        keys = _keys(_edges(triangles))
+        if len(np.unique(keys)) == len(keys) and _characteristic(triangles) == characteristic:
             loops = tuple(without_repeats(target[loop]) for loop in shell.loops)
-            return compact(Shell(shell.vertices, triangles[whole], shell.surfaces[whole], loops))
+            return compact(Shell(shell.vertices, triangles.astype(np.int32), shell.surfaces[whole], loops))
     return shell
+
+
+def _whole(triangles: Indices) -> tuple[Indices, NDArray[np.bool_]]:
+    """The triangles that still have three corners and do not lie back to back with another, and which they are."""
+    whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
+    # What has become two triangles back to back is nothing.
+    _, kind, count = np.unique(np.sort(triangles, axis=1), axis=0, return_inverse=True, return_counts=True)
+    whole &= count[kind.reshape(-1)] == 1
+    return triangles[whole], whole
+
+
+def _characteristic(triangles: Indices) -> int:
+    """Euler's, by which closed surfaces with a different number of holes through them differ."""
+    edges = np.unique(_keys(np.sort(_edges(triangles), axis=1)))
+    return len(np.unique(triangles)) - len(edges) + len(triangles)
 
 
 def opened(shell: Shell, drop: NDArray[np.bool_]) -> Shell:
@@ -259,7 +274,7 @@ def compact(shell: Shell) -> Shell:
     )
 
 
-def _edges(triangles: Ints) -> Ints:
+def _edges(triangles: Ints | Indices) -> Ints | Indices:
     return triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
 
 
