@@ -609,6 +609,13 @@ with locked(Path(sys.argv[1]), 1):
     assert open_book(path).entries == full_book().entries
 
 
+@ON_POSIX
+def test_a_pipe_in_the_place_of_the_lock_is_refused(tmp_path):
+    os.mkfifo(tmp_path / "book.toml.lock")
+    with pytest.raises(ShopBookError, match=r"book\.toml\.lock is a pipe or a device, not a file\. Remove it\."):
+        update_book(tmp_path / "book.toml", lambda book: book)
+
+
 # -- what the readings say -------------------------------------------------------------------------------------------
 
 READINGS = st.lists(st.floats(-1e3, 1e3).map(lambda x: round(x, 3)), min_size=2, max_size=40)

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 import time
 from collections.abc import Iterator
@@ -28,8 +29,11 @@ _BETWEEN_TRIES_S = 0.01
 def locked(path: Path, patience_s: float) -> Iterator[None]:
     """Holds the lock file ``path``, which is made if it is missing and stays. Closing it lets go.
 
-    Raises ``TimeoutError`` if another holds it for ``patience_s``, other ``OSError`` if it cannot be had.
+    Raises ``TimeoutError`` if another holds it for ``patience_s``, other ``OSError`` if it cannot be had, with the
+    number ``EINVAL`` if it is a pipe or a device: opening one may wait for ever.
     """
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        raise OSError(errno.EINVAL, f"the lock file {path.name} is a pipe or a device, not a file", str(path))
     with open(path, "ab", buffering=0) as file:
         deadline = time.monotonic() + patience_s
         while True:

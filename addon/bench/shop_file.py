@@ -7,6 +7,7 @@ kept aside under another name, never written over.
 
 from __future__ import annotations
 
+import errno
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -173,7 +174,6 @@ def _lock(path: Path) -> Iterator[None]:
             ) from None
         except OSError as error:
             reason = error.strerror or error
-            raise ShopBookError(
-                f"The shop book {quoted(path)} cannot be changed: {reason}. Make its folder writable."
-            ) from None
+            cure = "Remove it" if error.errno == errno.EINVAL else "Make its folder writable"
+            raise ShopBookError(f"The shop book {quoted(path)} cannot be changed: {reason}. {cure}.") from None
         yield
