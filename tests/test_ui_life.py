@@ -326,7 +326,7 @@ def test_the_family_decides_the_corners_of_an_added_size(scene: bpy.types.Scene)
     scene.cursor.location = (1, 0, 0)
     extruded = "Aluminium square and rectangular tube, metric"
     assert bpy.ops.ferrule.add_fitting(family=extruded, size="40 × 40 × 3") == {"FINISHED"}
-    ends = [scene_ends.end_from(line.record) for line in scene.ferrule.ends]
+    ends = [records.end_from(line.record) for line in scene.ferrule.ends]
     assert [end.section.outer.corner_radius for end in ends] == [6, 0]
     assert [scene_ends._sized(end).metal for end in ends] == ["carbon steel", "aluminium"]
     scene.cursor.location = (2, 0, 0)

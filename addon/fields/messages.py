@@ -23,6 +23,9 @@ EXACT_MM = 0.001
 SPECK_MM2 = 0.005
 """Areas smaller than this are errors of rounding."""
 
+DAMAGES = (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError, RecursionError)
+"""What reading a damaged text as a record may raise."""
+
 _SHORT = Repr()
 _SHORT.maxstring = 80
 _POWER = {"mm": 1, "mm/s": 1, "mm²": 2, "mm³": 3}
@@ -224,12 +227,16 @@ def as_message(text: object) -> Message:
 
 
 def message_from(stored: str) -> Message:
-    """What ``Message.stored`` wrote; other text is as it stands."""
+    """What ``Message.stored`` wrote, if it can be rendered; other text is as it stands."""
     try:
         message = _value_from(json.loads(stored))
-    except (ValueError, TypeError, KeyError):
-        message = None
-    return message if isinstance(message, Message) else Message(stored)
+        if isinstance(message, Message):
+            for units in (MILLIMETRES, Units(imperial=True, labels={})):
+                message.text(units).encode()
+            return message
+    except DAMAGES:
+        pass
+    return Message(stored)
 
 
 def amount(number: float, key: str) -> Measure:

@@ -13,7 +13,7 @@ from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 
 Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid", "profile", "lost"]
-"""Only an end that was picked by hand can be lost, in the window: its rim is not there any more."""
+"""Only in the window can an end be lost: its rim, picked by hand, is not there any more, or the file is damaged."""
 ByHand = Literal["", "picked by hand", "given by size"]
 
 

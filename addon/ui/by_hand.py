@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
+from operator import index
 
 import bmesh
 import bpy
@@ -19,6 +21,7 @@ import numpy as np
 from mathutils import Vector
 from mathutils.kdtree import KDTree
 
+from ..fields.messages import DAMAGES
 from ..geometry.frames import Floats
 from ..geometry.names import quoted
 from ..geometry.topology import Indices
@@ -48,10 +51,19 @@ def pick_text(pick: Pick) -> str:
 
 
 def pick_from(text: str) -> Pick:
-    record = json.loads(text)
-    loops = tuple(tuple(loop) for loop in record.pop("loops"))
-    corners = tuple(tuple((x, y, z) for x, y, z in loop) for loop in record.pop("corners"))
-    return Pick(loops, corners, **record)
+    """What ``pick_text`` wrote. Raises ``PickError`` if it is damaged."""
+    try:
+        record = json.loads(text)
+        loops = tuple(tuple(map(index, loop)) for loop in record.pop("loops"))
+        corners = tuple(tuple((float(x), float(y), float(z)) for x, y, z in loop) for loop in record.pop("corners"))
+        pick = Pick(loops, corners, **record)
+        counts = [len(loop) for loop in corners]
+        whole = min(counts) > 2 and counts == [len(loop) for loop in loops]
+        if not whole or not np.isfinite(np.concatenate(corners)).all() or not math.isfinite(pick.wall_mm):
+            raise ValueError
+    except DAMAGES:
+        raise PickError("What this file keeps of the rim is damaged; pick it again, or drop this end") from None
+    return pick
 
 
 def pick_of_selection(item: bpy.types.Object, wall_mm: float) -> Pick:
@@ -115,7 +127,8 @@ class RimReader:
         return self._shapes[tube.session_uid]
 
     def _found_again(self, tube: bpy.types.Object, shape: _Shape, pick: Pick) -> Pick:
-        if shape.edges_known_by == pick.edges:
+        numbers = [vertex for loop in pick.loops for vertex in loop]
+        if shape.edges_known_by == pick.edges and 0 <= min(numbers) <= max(numbers) < len(shape.points):
             return pick
         loops = [shape.loop_at(corners) for corners in pick.corners]
         if any(loop is None for loop in loops):
@@ -166,7 +179,7 @@ class _Shape:
     def loop_at(self, corners: tuple[Point, ...]) -> tuple[int, ...] | None:
         """The vertices at these corners, where each is joined to the next by an edge."""
         within = AT_PLACE * float(np.ptp(corners, axis=0).max())
-        near = [{index for _, index, _ in self._tree.find_range(Vector(corner), within)} for corner in corners]
+        near = [{vertex for _, vertex, _ in self._tree.find_range(Vector(corner), within)} for corner in corners]
         for start in near[0]:
             loop = [start]
             for some in near[1:]:
@@ -181,8 +194,8 @@ class _Shape:
     @cached_property
     def _tree(self) -> KDTree:
         tree = KDTree(len(self.points))
-        for index, point in enumerate(self.points.tolist()):
-            tree.insert(point, index)
+        for vertex, point in enumerate(self.points.tolist()):
+            tree.insert(point, vertex)
         tree.balance()
         return tree
 

@@ -38,7 +38,7 @@ from ..trade.processes import Process, ProcessError, check_process, materials, p
 from ..trade.tables import UnknownNameError
 from . import shop
 from .fields import exact, values
-from .records import section_from
+from .records import UNKNOWN, end_of, section_from
 
 
 def job_of(scene: bpy.types.Scene) -> Job:
@@ -133,7 +133,14 @@ def _torn(folder: Path, changed_ns: int) -> str:
 
 
 def modelled_section(group: bpy.types.PropertyGroup) -> Section:
-    return section_from(group.section)
+    """The section as modelled. Where its record is damaged, that of one of its ends, or ``UNKNOWN``."""
+    try:
+        return section_from(group.section)
+    except ValueError:
+        ferrule = group.id_data.ferrule
+        place = next(number for number, other in enumerate(ferrule.groups) if other == group)
+        sections = (end_of(line).section for line in ferrule.ends if line.group == place)
+        return next((section for section in sections if section is not UNKNOWN), UNKNOWN)
 
 
 def ladder_wish(group: bpy.types.PropertyGroup) -> LadderWish:

@@ -17,7 +17,7 @@ from ..geometry.frames import Floats
 from ..takeoff import TubeEnd
 from ..trade.sizes import section_name
 from .desk import Desk, Fitted
-from .records import end_from
+from .records import end_of
 from .scene import FITTING_MARK, fill_mesh, unit_scale_of
 from .views import look_at
 
@@ -107,7 +107,7 @@ def look_at_end(context: bpy.types.Context, scene: bpy.types.Scene, index: int) 
     if not 0 <= index < len(scene.ferrule.ends):
         return
     row = scene.ferrule.ends[index]
-    end = end_from(row.record)
+    end = end_of(row)
     if row.group >= 0:
         scene.ferrule.group_index = row.group
     select(context, placed(scene).get(row.key) or row.tube)

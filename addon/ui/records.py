@@ -1,19 +1,34 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Tube ends and sections as text, so that a saved .blend holds them to the last digit."""
+"""Tube ends and sections as text, so that a saved .blend holds them to the last digit, and what is made of it where a
+file is damaged."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+import math
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
-from typing import Any
+from functools import lru_cache
+from typing import Any, get_args
 
+import bpy
 import numpy as np
+from mathutils import Matrix, Vector
 
-from ..fields.messages import Message, as_message, message_from
+from ..fields.messages import DAMAGES, Message, as_message, message_from, say
 from ..geometry.frames import Frame
-from ..geometry.sections import Outline, Section
+from ..geometry.sections import Outline, OutlineShape, Section
 from ..takeoff import TubeEnd
+from ..takeoff.ends import ByHand, Cause
+from .scene import unit_scale_of
+
+UNKNOWN = Section(Outline.circle(10.0), Outline.circle(10.0))
+"""Stands for a section that is damaged in the file: without a wall, so that no tube is like it."""
+
+
+class RecordError(ValueError):
+    """A text that is not what was stored."""
 
 
 def end_text(end: TubeEnd) -> str:
@@ -24,12 +39,37 @@ def end_text(end: TubeEnd) -> str:
     return json.dumps(record, ensure_ascii=False)
 
 
+def end_of(line: bpy.types.PropertyGroup) -> TubeEnd:
+    """The end of a row of the scene's list; where its record is damaged, a lost one at the same place."""
+    try:
+        return end_from(line.record)
+    except ValueError:  # of bytes that are not UTF-8 too
+        matrix = line.tube.matrix_world if line.tube is not None else Matrix()
+        origin = np.array(matrix @ Vector(line.place)) * 1000 * unit_scale_of(line.id_data)
+        by_hand: ByHand = ("picked by hand" if line.pick else "given by size") if line.by_hand else ""
+        remedy = "drop it and add it again" if by_hand == "given by size" else "read the tube ends again"
+        reason = say("What this file keeps of the end is damaged")
+        return TubeEnd(
+            line.name, UNKNOWN, Frame(origin, np.eye(3)), 0.0, 0.0, 0.0, "lost", reason, by_hand, say(remedy)
+        )
+
+
+@lru_cache(10_000)
 def end_from(text: str) -> TubeEnd:
-    record = json.loads(text)
-    origin, axes = record.pop("frame")
-    section = _section(record.pop("section"))
-    record |= {key: message_from(record[key]) for key in ("reason", "remedy") if key in record}
-    return TubeEnd(section=section, frame=Frame(np.array(origin), np.array(axes)), **record)
+    """The end that ``end_text`` wrote, the same for the same text. Raises ``RecordError``."""
+    with _damage_refused():
+        record = json.loads(text)
+        origin, axes = map(np.array, record.pop("frame"))
+        frame = Frame(_numbers(origin, (3,)), _numbers(axes, (3, 3)))
+        section = _section(record.pop("section"))
+        record |= {key: message_from(record[key]) for key in ("reason", "remedy") if key in record}
+        end = TubeEnd(section=section, frame=frame, **record)
+        end.source.encode()
+        known = end.cause in get_args(Cause) and end.by_hand in get_args(ByHand)
+        numbers = (end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm)
+        if not known or not all(map(math.isfinite, numbers)) or not np.allclose(axes @ axes.T, np.eye(3), atol=1e-6):
+            raise RecordError
+        return end
 
 
 def stored_notes(notes: Iterable[str]) -> str:
@@ -46,7 +86,9 @@ def section_text(section: Section) -> str:
 
 
 def section_from(text: str) -> Section:
-    return _section(json.loads(text))
+    """Raises ``RecordError``."""
+    with _damage_refused():
+        return _section(json.loads(text))
 
 
 def _section_record(section: Section) -> dict[str, Any]:
@@ -63,6 +105,28 @@ def _section(record: dict[str, Any]) -> Section:
 
 
 def _outline(record: dict[str, Any]) -> Outline:
-    points = record["points"]
-    centre = (record["centre"][0], record["centre"][1])
-    return Outline(**{**record, "points": None if points is None else np.array(points), "centre": centre})
+    x, y = record["centre"]
+    outline = Outline(**{**record, "centre": (x, y), "points": None})
+    if outline.shape == "free":
+        points = _numbers(np.array(record["points"]), (len(record["points"]), 2))
+        outline = Outline(**{**vars(outline), "points": points})
+    numbers = (outline.width, outline.depth, outline.corner_radius, x, y)
+    if outline.shape not in get_args(OutlineShape) or not all(map(math.isfinite, numbers)):
+        raise RecordError
+    if min(outline.width, outline.depth, outline.area) <= 0 or outline.corner_radius < 0:
+        raise RecordError
+    return outline
+
+
+def _numbers(array: Any, shape: tuple[int, ...]) -> Any:
+    if array.shape != shape or array.dtype.kind not in "if" or not np.isfinite(array).all():
+        raise RecordError
+    return array.astype(float)
+
+
+@contextmanager
+def _damage_refused() -> Iterator[None]:
+    try:
+        yield
+    except DAMAGES as error:
+        raise RecordError("what was stored is damaged") from error

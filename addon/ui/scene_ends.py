@@ -25,7 +25,7 @@ from .by_hand import Pick, RimReader, pick_from, pick_text
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
 from .quiet import quietly
-from .records import end_from, end_text, section_text, stored_notes
+from .records import end_of, end_text, section_text, stored_notes
 from .scene import FILE_UNIT_MARK, FITTING_MARK, SceneError, meshes_of, unit_scale_of
 
 SAME_PLACE = 1e-3
@@ -108,7 +108,9 @@ def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes:
     those that are lost. Raises ``TakeoffError``."""
     takeoff = read_assembly(job, job.assembly, meshes, unit_given=True)
     lost = [
-        say("An end that was picked by hand was left out. {}.", end.explained) for end in ends if end.cause == "lost"
+        say("An end that was {} was left out. {}.", end.by_hand or "read before", end.explained)
+        for end in ends
+        if end.cause == "lost"
     ]
     still_there = tuple(end for end in ends if end.cause != "lost")
     return replace(takeoff, ends=still_there, notes=(*notes, *takeoff.notes, *lost))
@@ -168,7 +170,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
 
 
 def _rows(scene: bpy.types.Scene) -> list[_Row]:
-    return [_Row(end_from(line.record), line.tube, line.key, line.pick) for line in scene.ferrule.ends]
+    return [_Row(end_of(line), line.tube, line.key, line.pick) for line in scene.ferrule.ends]
 
 
 def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> list[int]:
@@ -193,7 +195,7 @@ def _given_now(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Iterat
     for line in scene.ferrule.ends:
         if not line.by_hand:
             continue
-        row = _Row(end_from(line.record), line.tube, line.key, line.pick)
+        row = _Row(end_of(line), line.tube, line.key, line.pick)
         given: GivenEnd | None
         if not line.pick:
             given = _sized(row.end)
@@ -206,9 +208,11 @@ def _given_now(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Iterat
         yield row, given
 
 
-def _sized(end: TubeEnd) -> SizedEnd:
+def _sized(end: TubeEnd) -> SizedEnd | None:
+    """What was given of an end; nothing if it is lost, since only sizes of the tables are given."""
     match = nearest_size(end.section)
-    assert match is not None, "only sizes of the tables are added"
+    if match is None:
+        return None
     size, frame = size_named(match.name), end.frame
     place = (tuple(row) for row in (frame.origin.tolist(), frame.z.tolist(), frame.x.tolist()))
     of_metal = {metal: size.section_in(metal) for metal in size.metals}
@@ -272,11 +276,14 @@ def _grouped(scene: bpy.types.Scene, ends: Sequence[TubeEnd]) -> list[int]:
             _new_group(ferrule, end)
         places.append(place)
     counts = [places.count(i) for i in range(len(sections))]
+    # What a section's recipe has may be wanted again once a lost end is found.
+    kept = [count > 0 or any(end.cause == "lost" for end in ends) for count in counts]
     for index in reversed(range(len(sections))):
         ferrule.groups[index].count = counts[index]
-        if not counts[index]:
+        ferrule.groups[index].section = section_text(sections[index])
+        if not kept[index]:
             ferrule.groups.remove(index)
-    renumbered = np.cumsum([count > 0 for count in counts]) - 1
+    renumbered = np.cumsum(kept) - 1
     return [int(renumbered[place]) if place >= 0 else -1 for place in places]
 
 

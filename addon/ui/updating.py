@@ -4,9 +4,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import replace
-from functools import lru_cache
 
 import bpy
 
@@ -32,7 +31,8 @@ from .desk import (
 )  # fmt: skip
 from .jobs import job_of, problem_of
 from .listing import list_findings
-from .records import end_from
+from .quiet import quietly
+from .records import end_of
 from .views import redraw
 
 OTHERS_S = 0.035
@@ -80,7 +80,8 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
         list_findings(None)
         return None
     job = job_of(scene)
-    ends = tuple(_end_from(row.record) for row in ferrule.ends)
+    ends = tuple(map(end_of, ferrule.ends))
+    _list_lost(ferrule, ends)
     row_of = {id(end): row for row, end in enumerate(ends)}
     problem = problem_of(job)
     try:
@@ -216,6 +217,16 @@ def _design(scene: bpy.types.Scene, desk: Desk, fitted: Fitted, objects: placing
         placing.renew(scene, fitted, objects)
 
 
+def _list_lost(ferrule: bpy.types.PropertyGroup, ends: Sequence[TubeEnd]) -> None:
+    """Lists ends whose records are damaged as lost, whatever they were."""
+    for row, end in zip(ferrule.ends, ends, strict=True):
+        if end.cause == "lost" and row.cut != end.cause:
+            with quietly():
+                if 0 <= row.group < len(ferrule.groups):
+                    ferrule.groups[row.group].count -= 1
+                row.group, row.cut, row.reason = -1, end.cause, end.explained.stored()
+
+
 def stop() -> None:
     if bpy.app.timers.is_registered(_tick):
         bpy.app.timers.unregister(_tick)
@@ -260,9 +271,3 @@ def _tick() -> float | None:
         changed(desk)
         return 0.01
     return None
-
-
-@lru_cache(10_000)
-def _end_from(record: str) -> TubeEnd:
-    """``end_from``, the same end for the same record."""
-    return end_from(record)
