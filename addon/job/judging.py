@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from ..bench.verdict import ClosedEnds, JobVerdict, LeftOut
 from ..fields.messages import Message, say
-from ..review.findings import concerns, say_ids
+from ..review.findings import concerns
 from ..takeoff import TubeEnd
 from .results import JobResult, Made
 
@@ -94,21 +94,10 @@ def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
 
 
 def _before_printing(result: JobResult) -> list[Message]:
-    """What a person does first, of what the tool cannot know."""
+    """What a person does first. Bores that have to be measured and seams that have to be looked at are findings: the
+    other fittings go in as they are."""
     if not result.made:
         return []
-    job, steps = result.job, []
-    if any(job.ladder_for(fitting.batch.section) for fitting in result.made):
-        steps.append(say("Print the fit ladder and try it in the tube."))
-    sections = [(fitting.id, fitting.batch.ends[0].section) for fitting in result.made]
-    if unmeasured := [id for id, section in sections if job.measured_for(section) is None]:
-        steps.append(say("Measure the bores{} and enter the readings.", _of(unmeasured, result)))
-    if unseen := [id for id, section in sections if job.tube_for(section).seam_height_mm is None]:
-        steps.append(
-            say("Look into the tubes{} for a weld seam and enter its height, 0 for none.", _of(unseen, result))
-        )
+    ladder = any(result.job.ladder_for(fitting.batch.section) for fitting in result.made)
+    steps = [say("Print the fit ladder and try it in the tube.")] if ladder else []
     return [*steps, say("Try one fitting in a real tube end.")]
-
-
-def _of(ids: Sequence[str], result: JobResult) -> str:
-    return "" if len(ids) == len(result.made) else f" of {say_ids(ids)}"
