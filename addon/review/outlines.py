@@ -7,13 +7,15 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from manifold3d import CrossSection, JoinType, OpType
 from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
-from ..geometry.polygons import AT_ONCE, contains, nearest_edges
+from ..geometry.polygons import AT_ONCE, nearest_edges
+from ..geometry.topology import Indices
 
 CLOSE_MM = 1e-3
 """Widths are found to this, far below what a process can lay."""
@@ -153,6 +155,10 @@ class Shapes:
     def polygons(self) -> list[list[Floats]]:
         return [outline.to_polygons() for outline in self.outlines]
 
+    @cached_property
+    def edges(self) -> Edges:
+        return Edges.of(self.polygons)
+
     @property
     def convex(self) -> NDArray[np.bool_]:
         """(m,): one contour that only ever turns left."""
@@ -216,7 +222,7 @@ class Shapes:
                 each.low[hole],
             )
             centres, around = each.centre[hole], [contours[index] for index in outer]
-            near = np.concatenate(distances(list(centres[:, None]), [[contour] for contour in around]))
+            near = Edges.of([[contour] for contour in around]).distances(centres[:, None], np.arange(len(at)))[:, 0]
             far = [np.hypot(*(contour - centre).T).max() for contour, centre in zip(around, centres, strict=True)]
             # No circle beside the hole reaches past the far side, nor over the circle that the hole holds.
             facts.apart[at] = near - each.far[hole]
@@ -250,49 +256,66 @@ class _Facts:
         return cls(no, no.copy(), no.copy(), nothing, np.full(count, -1.0), nothing.copy(), np.full(count, np.inf))
 
 
-def samples(polygons: Sequence[Floats]) -> Floats:
-    """About ``_SAMPLES`` points (k, 2) of an outline: half of them corners, half middles of edges, long edges first."""
-    points = polygons[0] if len(polygons) == 1 else np.concatenate(polygons)
-    edges = _following(polygons) - points
-    half = _SAMPLES // 2
-    if len(points) <= half:
-        return np.concatenate([points, points + edges / 2])
-    lengths = np.cumsum(np.abs(edges[:, 0]) + np.abs(edges[:, 1]))
-    longest = np.searchsorted(lengths, lengths[-1] * (np.arange(half) + 0.5) / half)
-    return np.concatenate([points[np.arange(half) * len(points) // half], points[longest] + edges[longest] / 2])
+@dataclass(frozen=True, eq=False)
+class Edges:
+    """The edges of (m,) outlines, one after another, holes among them."""
 
+    starts: Floats
+    """(p, 2) in mm."""
+    ends: Floats
+    first: Indices
+    """(m,): where those of each outline begin."""
+    counts: Indices
+    """(m,)"""
 
-def _following(polygons: Sequence[Floats]) -> Floats:
-    """(n, 2): for each corner of an outline the next one."""
-    return np.concatenate([part for loop in polygons for part in (loop[1:], loop[:1])])
+    @classmethod
+    def of(cls, polygons: Sequence[Sequence[Floats]]) -> Edges:
+        loops = [loop for polygon in polygons for loop in polygon]
+        starts = np.concatenate(loops) if loops else np.empty((0, 2))
+        lasts = np.cumsum([len(loop) for loop in loops], dtype=int) - 1
+        after = np.arange(1, len(starts) + 1)
+        after[lasts] = np.append(0, lasts[:-1] + 1)[: len(lasts)]
+        counts = np.array([sum(map(len, polygon)) for polygon in polygons], int)
+        return cls(starts, starts[after], np.cumsum(counts) - counts, counts)
 
+    def samples(self, which: Indices) -> Floats:
+        """(k, _SAMPLES, 2): points of these outlines, none of them empty: half of them corners, half middles of edges,
+        long edges first."""
+        half, first, counts = _SAMPLES // 2, self.first[which, None], self.counts[which, None]
+        edges = self.ends - self.starts
+        lengths = np.append(0.0, np.cumsum(np.abs(edges[:, 0]) + np.abs(edges[:, 1])))
+        before, around = lengths[first], lengths[first + counts] - lengths[first]
+        even = first + np.arange(half) * counts // half
+        longest = np.searchsorted(lengths, before + around * (np.arange(half) + 0.5) / half) - 1
+        longest = np.where(counts <= half, even, np.clip(longest, first, first + counts - 1))
+        return np.concatenate([self.starts[even], self.starts[longest] + edges[longest] / 2], axis=1)
 
-def contained(points: Floats, loops: Sequence[Floats]) -> NDArray[np.bool_]:
-    """(k,): whether points (k, 2) lie inside an outline, holes left out."""
-    return np.logical_xor.reduce([contains(loop, points) for loop in loops])
+    def distances(self, points: Floats, which: Indices) -> Floats:
+        """(k, s): how far in mm points (k, s, 2) lie from these outlines."""
+        return self._batched(lambda p, a, b, _: nearest_edges(p, a, b)[0], points, which)
 
+    def contain(self, points: Floats, which: Indices) -> NDArray[np.bool_]:
+        """(k, s): whether points (k, s, 2) lie inside these outlines, by the even-odd rule, holes left out."""
 
-def distances(points: Sequence[Floats], polygons: Sequence[Sequence[Floats]]) -> list[Floats]:
-    """For each set of points (k, 2), their distances (k,) in mm to the outline at the same place in ``polygons``."""
-    starts = [np.concatenate(loops) for loops in polygons]
-    ends = [_following(loops) for loops in polygons]
-    most_points, most_edges = max(map(len, points)), max(map(len, starts))
-    batch = max(1, AT_ONCE // (most_points * most_edges))
-    rows: list[Floats] = []
-    for at in range(0, len(points), batch):
-        some = slice(at, at + batch)
-        p, a, b = (
-            _stack(arrays[some], most)
-            for arrays, most in ((points, most_points), (starts, most_edges), (ends, most_edges))
-        )
-        rows += [row[: len(inside)] for row, inside in zip(nearest_edges(p, a, b)[0], points[some], strict=True)]
-    return rows
+        def inside(points: Floats, starts: Floats, ends: Floats, counts: Indices) -> NDArray[np.bool_]:
+            (x, y), (x1, y1), (x2, y2) = (
+                np.moveaxis(array, -1, 0) for array in (points[:, :, None], starts[:, None], ends[:, None])
+            )
+            passed = ((y >= y1) != (y >= y2)) & (np.arange(starts.shape[1]) < counts[:, None, None])
+            passed &= ((x2 - x1) * (y - y1) - (y2 - y1) * (x - x1) > 0) == (y2 > y1)
+            return passed.sum(axis=2) % 2 == 1
 
+        return self._batched(inside, points, which)
 
-def _stack(arrays: Sequence[Floats], count: int) -> Floats:
-    """(len, count, 2): each array made as long by repeating its last row."""
-    stacked = np.empty((len(arrays), count, 2))
-    for row, array in zip(stacked, arrays, strict=True):
-        row[: len(array)] = array
-        row[len(array) :] = array[-1]
-    return stacked
+    def _batched(self, work: Callable[..., NDArray[Any]], points: Floats, which: Indices) -> NDArray[Any]:
+        """What ``work`` makes of points (l, s, 2), starts and ends of edges (l, n, 2), of outlines with fewer the last
+        one again, and their counts (l,)."""
+        most = int(self.counts[which].max(initial=1))
+        batch = max(1, AT_ONCE // (points.shape[1] * most))
+        results = [work(points[:0], points[:0], points[:0], which[:0])] if not len(which) else []
+        for at in range(0, len(which), batch):
+            some = which[at : at + batch]
+            counts = self.counts[some]
+            rows = self.first[some, None] + np.minimum(np.arange(counts.max()), counts[:, None] - 1)
+            results.append(work(points[at : at + batch], self.starts[rows], self.ends[rows], counts))
+        return np.concatenate(results)

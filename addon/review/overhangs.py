@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from typing import Literal
 
 import numpy as np
@@ -24,7 +24,7 @@ from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Place, Severity
 from .layers import Layers
-from .outlines import centre_of, closed, distances, greatest, offset, samples
+from .outlines import Shapes, centre_of, closed, greatest, offset
 
 OverhangKind = Literal["cantilever", "bridge", "island"]
 
@@ -119,12 +119,14 @@ def _up_to_the_rest(free: CrossSection, part: CrossSection, area: float, reach: 
 def sort_out(layers: Layers, hanging_parts: Sequence[Hanging], process: Process) -> list[Overhang]:
     """Every overhanging part with its kind and reach, bottom up."""
     by_size = sorted(hanging_parts, key=lambda part: -part.beyond_mm2)
-    overhangs = [_told(layers, part, process) for part in by_size[:_MOST_SORTED]]
-    overhangs += [_cantilever(layers, part) for part in by_size[_MOST_SORTED:]]
+    told = [_told(layers, part, process) for part in by_size[:_MOST_SORTED]]
+    plain = [part for part, overhang in zip_longest(by_size, told) if overhang is None]
+    overhangs = [overhang for overhang in told if overhang is not None] + _cantilevers(layers, plain)
     return sorted(overhangs, key=lambda overhang: overhang.layer)
 
 
-def _told(layers: Layers, part: Hanging, process: Process) -> Overhang:
+def _told(layers: Layers, part: Hanging, process: Process) -> Overhang | None:
+    """None if it is a cantilever."""
     below = layers.outline(part.layer - 1)
     if _is_island(layers.outline(part.layer), below, part.region):
         return _overhang(layers, part, "island", _across(part.region))
@@ -135,15 +137,22 @@ def _told(layers: Layers, part: Hanging, process: Process) -> Overhang:
         if (part.region ^ between).area() >= _BRIDGED * part.region.area():
             half = greatest(lambda reach: not (part.region - offset(below, reach)).is_empty(), _across(part.region))
             return _overhang(layers, part, "bridge", 2 * half)
-    return _cantilever(layers, part)
+    return None
 
 
-def _cantilever(layers: Layers, part: Hanging) -> Overhang:
-    below = layers.outline(part.layer - 1)
-    if below.is_empty():
-        return _overhang(layers, part, "island", _across(part.region))
-    (reaches,) = distances([samples(part.region.to_polygons())], [below.to_polygons()])
-    return _overhang(layers, part, "cantilever", float(reaches.max()))
+def _cantilevers(layers: Layers, parts: Sequence[Hanging]) -> list[Overhang]:
+    """With how far they reach, and as islands those with nothing at all below."""
+    regions = Shapes([part.region for part in parts]).edges
+    below = Shapes([layers.outline(part.layer - 1) for part in parts]).edges
+    resting = np.flatnonzero(below.counts)
+    away = below.distances(regions.samples(resting), resting).max(axis=1)
+    reaches = dict(zip(resting.tolist(), away.tolist(), strict=True))
+    return [
+        _overhang(layers, part, "cantilever", reaches[index])
+        if index in reaches
+        else _overhang(layers, part, "island", _across(part.region))
+        for index, part in enumerate(parts)
+    ]
 
 
 def _is_island(outline: CrossSection, below: CrossSection, region: CrossSection) -> bool:

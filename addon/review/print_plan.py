@@ -28,7 +28,7 @@ from ..geometry.frames import Floats
 from ..trade.processes import Process
 from .findings import Finding
 from .layers import Layers
-from .outlines import CLOSE_MM, Shapes, distances, greatest, inradius, offset, without_specks
+from .outlines import CLOSE_MM, Shapes, greatest, inradius, offset, without_specks
 from .steps import LayerSpan, Steps
 
 OPEN_BEADS = 1 / 8
@@ -259,7 +259,7 @@ def _straight_in(shapes: Shapes, below: int, above: int, least: float, most: flo
     if shapes.inradius(above, most + 2 * CLOSE_MM) > most + CLOSE_MM:
         return True
     middle = shapes.polygons[above][0].mean(axis=0, keepdims=True)
-    return bool(distances([middle], [shapes.polygons[below]])[0][0] > most)
+    return bool(shapes.edges.distances(middle[None], np.array([below]))[0, 0] > most)
 
 
 def _bare(outline: CrossSection, above: CrossSection, enough: float) -> tuple[float, tuple[Top, ...]]:

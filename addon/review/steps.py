@@ -18,7 +18,7 @@ from ..geometry.frames import Floats
 from ..trade.processes import Process
 from .facets import Facets, dot
 from .layers import Layers
-from .outlines import Shapes, contained, distances, offset, samples
+from .outlines import Shapes, offset
 
 LEAST_REST = 0.5
 """Share of an outer bead that has to lie on the rings below; half by common practice, no source."""
@@ -93,17 +93,16 @@ def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
 
 def _moves(layers: Layers, shapes: Shapes) -> tuple[Floats, Floats]:
     """(m,): how far each distinct outline lies inside the one below, at least and at most; 0 for the first."""
-    least, most = np.zeros(len(shapes.outlines)), np.zeros(len(shapes.outlines))
-    polygons = shapes.polygons
-    grows = layers.grows[np.searchsorted(layers.which, np.arange(len(polygons)))]
-    pairs = [index for index in range(1, len(polygons)) if polygons[index] and polygons[index - 1]]
-    if not pairs:
+    least, most, edges = np.zeros(len(shapes.outlines)), np.zeros(len(shapes.outlines)), shapes.edges
+    upper = np.flatnonzero((edges.counts[1:] > 0) & (edges.counts[:-1] > 0)) + 1
+    if not len(upper):
         return least, most
-    points = [samples(polygons[index]) for index in pairs]
-    for index, outline, away in zip(pairs, points, distances(points, [polygons[i - 1] for i in pairs]), strict=True):
-        if grows[index]:
-            away = np.where(contained(outline, polygons[index - 1]), away, -away)
-        least[index], most[index] = away.min(), away.max()
+    points = edges.samples(upper)
+    away = edges.distances(points, upper - 1)
+    grows = layers.grows[np.searchsorted(layers.which, upper)]
+    if grows.any():
+        away[grows] *= np.where(edges.contain(points[grows], upper[grows] - 1), 1, -1)
+    least[upper], most[upper] = away.min(axis=1), away.max(axis=1)
     return least, most
 
 
