@@ -44,7 +44,7 @@ def test_the_result_lists_every_other_file_by_length_and_sha_256(tmp_path: Path)
     (folder / "stall fittings.csv").write_text("another run's")
     (folder / "stall ends.csv").unlink()
     last = LastRun.of(folder)
-    assert sorted(last.torn) == ["stall ends.csv", "stall fittings.csv"] and "Run that job again" in last.said
+    assert sorted(last.torn) == ["stall ends.csv", "stall fittings.csv"] and "Run it again" in last.said
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs signals of POSIX")

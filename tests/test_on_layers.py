@@ -128,7 +128,7 @@ def test_heights_lie_on_layers(crown: str, up: str, mitre: float, process: Proce
     assert len(heights) == 6 and off_layers(heights, process) < 1e-6
     half, upright = process.layer_mm / 2 + 1e-6, math.cos(math.radians(mitre))
     assert abs(fitting.recipe.rise_mm - 5.08) <= half and abs(fitting.recipe.spigot_mm - 10.07) * upright <= half
-    assert fitting.wished["spigot_mm"] == 10.07 and fitting.wished["rise_mm"] == 5.08
+    assert fitting.asked_for["spigot_mm"] == 10.07 and fitting.asked_for["rise_mm"] == 5.08
     if crown == "flat":
         edge = fitting.recipe.edge_mm
         begins = edge if up == "crown down" else fitting.shoulder_mm + fitting.recipe.rise_mm - edge
@@ -137,13 +137,13 @@ def test_heights_lie_on_layers(crown: str, up: str, mitre: float, process: Proce
     assert all(np.abs(cuts - z).min() < 1e-4 for z in heights)
     assert "height inside a layer" not in {finding.check for finding in review_fitting(fitting, process).findings}
     again = drawn(fitting.recipe, SECTIONS["rectangular"], process, mitre_deg=mitre, facets=32)
-    assert again.recipe == fitting.recipe and not again.wished
+    assert again.recipe == fitting.recipe and not again.asked_for
 
 
 def test_without_a_process_nothing_is_moved():
     recipe = recipe_of(spigot_mm=8.07, rise_mm=5.08)
     fitting = design(recipe, INCH, facets=16)
-    assert (fitting.recipe.spigot_mm, fitting.recipe.rise_mm, fitting.wished) == (8.07, 5.08, {})
+    assert (fitting.recipe.spigot_mm, fitting.recipe.rise_mm, fitting.asked_for) == (8.07, 5.08, {})
 
 
 def test_a_spigot_is_never_drawn_deeper_than_the_bore_is_clear():

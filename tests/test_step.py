@@ -126,7 +126,7 @@ def test_the_unit_is_the_files(gmsh: ModuleType, tmp_path: Path, unit: str, mm: 
         assert end.section.outer.width == pytest.approx(2.0 * mm, rel=1e-5)
         assert end.section.wall == pytest.approx(0.125 * mm, rel=1e-4)
     notes = read_assembly([tmp_path / "tube.step"], "cm").notes
-    assert notes == ('tube.step: .step files have their unit inside, so the unit "cm" is not used for it.',)
+    assert notes == ('tube.step: the unit "cm" is not used, because the file states its own.',)
 
 
 def test_no_doubt_is_raised_about_the_unit(gmsh: ModuleType, tmp_path: Path) -> None:
@@ -209,11 +209,11 @@ def test_a_file_without_surfaces_and_one_too_large_are_refused(
 
 
 KERNELS = {
-    "crash": ("import os; os.abort()", "broke the STEP kernel down"),
+    "crash": ("import os; os.abort()", "crashes the STEP kernel"),
     "sleep": ("import time; time.sleep(60)", "took longer than"),
     "nonsense": (
         "import json, sys, pathlib\n"
-        "pathlib.Path(json.loads(pathlib.Path(sys.argv[-1]).read_text())['told']).write_bytes(b'glTF')",
+        "pathlib.Path(json.loads(pathlib.Path(sys.argv[-1]).read_text())['answer']).write_bytes(b'glTF')",
         "cannot be converted",
     ),
 }

@@ -303,7 +303,7 @@ class TestSizes:
             ({"outside": ("60 × 40 × 3",)}, "row 1 .*outside: '60 × 40 × 3'"),
             ({"walls": ("16 BWC",)}, "row 1 .*walls: '16 BWC'"),
             ({"walls": ("10",)}, "20 × 10: walls: leaves no bore"),
-            ({"walls": ("2", "2")}, "20 × 2: stands in the table twice"),
+            ({"walls": ("2", "2")}, "20 × 2: is listed twice"),
             ({"walls": ("2 to 9 of steps",)}, "row 1 .*walls: '2 to 9 of steps'"),
             ({"sizes": ("20 2",)}, "row 1 .*sizes: '20 2'"),
             ({"standards": ("EN 10219",)}, "row 1 .*standards: no tube standard is called 'EN 10219'; nearest"),

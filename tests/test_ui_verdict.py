@@ -75,7 +75,7 @@ def test_panel_command_and_sheet_say_the_same_of_a_part(scene: bpy.types.Scene, 
     sheet = next(tmp_path.glob("*job sheet.html")).read_text("utf-8")
     rows = [re.findall(r"<td[^>]*>([^<]*)</td>", row) for row in sheet.split("<tr>")]
     command = table(result)
-    assert desk.verdict.headline == verdict_of(result).headline == written["verdict"]["said"] == before.headline
+    assert desk.verdict.headline == verdict_of(result).headline == written["verdict"]["headline"] == before.headline
     assert command.startswith(f"{before.headline}.") and f"{before.headline}." in sheet
     assert said_in("FERRULE_PT_files").startswith(f"{before.headline}.")
     assert desk.verdict.quantities.grams.value == before.quantities.grams.value

@@ -72,7 +72,7 @@ def test_what_was_made_and_what_was_not(tmp_path: Path) -> None:
     assert too_deep.reason == "Crossed by a hole 6.5 mm down the bore."
     assert too_deep.remedy.startswith("Shorten the spigot to 6 mm")
     written = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))["verdict"]
-    assert (written["said"], written["complete"]) == (verdict.headline, False)
+    assert (written["headline"], written["complete"]) == (verdict.headline, False)
     assert [entry["fitting"] for entry in written["left_out"]] == ["F2", None]
 
 

@@ -46,13 +46,15 @@ def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
     if sheet.process.bath != "none" and (held or sheet.process.base_layers):
         steps += _in_bath(sheet, held)
     elif held:
-        said = f"Break it off {who(held, sheet)} with pliers, from the outside in, and clear grooves with a scriber."
+        said = f"Break it off {who(held, sheet)} with pliers, from the outside in; a scriber clears corners."
         steps.append(BenchStep("Support off", said))
     if held:
         steps.append(BenchStep("Seat", "Scrape the shoulder flat where support touched it: it sits on the tube's rim."))
     if smooth := _smoothing(sheet):
         steps.append(BenchStep("Smooth the crown", smooth))
-    steps.append(BenchStep("Measure", "Tubes and fittings; enter the readings beside the drawings."))
+    steps.append(
+        BenchStep("Measure", "Put calipers on tubes and fittings, and enter the readings beside the drawings.")
+    )
     return steps
 
 
@@ -75,14 +77,12 @@ def _in_bath(sheet: JobSheet, held: Sequence[str]) -> list[BenchStep]:
 def _smoothing(sheet: JobSheet) -> str:
     stairs = [(fitting.id, fitting.printed.stair.mean_mm) for fitting in sheet.fittings if fitting.printed]
     rough = {id: mean for id, mean in stairs if mean >= WORTH_SMOOTHING_MM}
-    if not stairs:
-        return ""
     if not rough:
-        return "Not worth it: the layers' stairs are too fine to be felt."
+        return ""
     low, high = (f"{height:.2f}".rstrip("0") for height in (min(rough.values()), max(rough.values())))
     high_stairs = f"{low} mm" if low == high else f"{low} to {high} mm"
     return (
-        f"Worth it on {who(list(rough), sheet)}, whose stairs are {high_stairs} high on average: sand the crown, or "
+        f"Worth it on {who(list(rough), sheet)}: stairs are {high_stairs} high on average. Sand the crown, or "
         "tumble the fitting and then measure its spigot again."
     )
 

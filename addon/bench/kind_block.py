@@ -54,9 +54,9 @@ def _short(on: str) -> str:
 def _notes(entry: SheetFitting) -> list[str]:
     notes = []
     for dimension in (dimension for view in entry.fitting.drawing() for dimension in view.dimensions):
-        if dimension.wished is not None:
+        if dimension.asked_for is not None:
             drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])} on whole layers"
-            notes.append(f"{drawn}; {say_mm(dimension.wished)} was asked for.")
+            notes.append(f"{drawn}; {say_mm(dimension.asked_for)} was asked for.")
     if entry.gap_mm:
         low, high = map(bare_mm, entry.gap_mm)
         notes.append(f"Tube, seam, print and temperature may leave a gap of {low} to {high} mm per side.")

@@ -55,11 +55,12 @@ def _verdict(sheet: JobSheet, verdict: JobVerdict) -> str:
     concerns = [(said, "must") for said in verdict.in_the_way]
     concerns += [(concern.said, "look") for concern in verdict.look_at]
     lines = [element("p", escaped(sheet.said(said)), class_=f"finding {kind}") for said, kind in concerns]
-    first = " ".join(map(sheet.said, (verdict.goes_in, *verdict.before_printing)))
+    share, first = sheet.said(verdict.goes_in), " ".join(map(sheet.said, verdict.before_printing))
+    before = escaped(f"{share} ".lstrip()), element("strong", "Before printing."), escaped(f" {first}")
     return joined(
         element("p", escaped(f"{sheet.said(verdict.headline)}."), class_="verdict"),
         *lines,
-        element("p", element("strong", "Before printing."), escaped(f" {first}")) if verdict.before_printing else "",
+        element("p", *before) if verdict.before_printing else "",
     )
 
 

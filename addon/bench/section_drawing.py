@@ -241,10 +241,10 @@ def _middle(label: Dimension | Note) -> UV:
 
 
 def _words(label: Dimension | Note) -> str:
-    """What was wished is left to the sheet, beside the drawing."""
+    """What was asked for is left to the sheet, beside the drawing."""
     if isinstance(label, Note):
         return label.said(bare_mm)
-    return replace(label, wished=None).said(mm_and_inches)
+    return replace(label, asked_for=None).said(mm_and_inches)
 
 
 def text_width(words: str) -> float:

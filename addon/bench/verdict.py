@@ -103,7 +103,9 @@ class JobVerdict:
         """What share of the fittings goes in, in a sentence; empty if there are none."""
         if self.share_that_enters is None:
             return NOTHING
-        return say(f"{_share(self.share_that_enters)} of these fittings go in, over what the tubes' tolerances allow.")
+        return say(
+            f"{_share(self.share_that_enters)} of these fittings go in, if tubes and prints keep to their tolerances."
+        )
 
     @property
     def in_the_way(self) -> tuple[Message, ...]:
@@ -140,7 +142,7 @@ def about_time(seconds: float) -> str:
 
 
 def _share(share: float) -> str:
-    """Rounded down: no more is said than is so."""
+    """Rounded down, so that it promises no more than is true."""
     return "All" if share == 1 else f"{int(share * 1000) / 10:g}%"
 
 

@@ -34,13 +34,13 @@ class Dimension:
     row: int = 0
     detail: bool = False
     """Left out if there is little room."""
-    wished: float | None = None
+    asked_for: float | None = None
     """What was asked for, where that is not drawn."""
 
     def said(self, say: Callable[[float], str]) -> str:
         """Without its name: ``"2 × 3 mm × 1 mm"``."""
-        wished = "" if self.wished is None else f" ({say(self.wished)} wished)"
-        return f"{self.sign} {' × '.join(map(say, self.mm))}{wished}".lstrip()
+        asked_for = "" if self.asked_for is None else f" ({say(self.asked_for)} asked for)"
+        return f"{self.sign} {' × '.join(map(say, self.mm))}{asked_for}".lstrip()
 
 
 @dataclass(frozen=True)

@@ -90,7 +90,7 @@ class Fitting(ABC):
     """Of the tube that it is for."""
     mesh: Mesh
     surfaces: Ints
-    wished: Mapping[str, float] = field(default_factory=dict, kw_only=True)
+    asked_for: Mapping[str, float] = field(default_factory=dict, kw_only=True)
     """Heights that were asked for, by the recipe's keys, where the layer beside is drawn."""
 
     family: ClassVar[str]

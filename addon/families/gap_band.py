@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""How wide the gap between spigot and bore may come out: tube, print, weld seam and weather."""
+"""How wide the gap between spigot and bore may come out: tube, print, weld seam and temperature."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from .fitting import Fitting
 ROOM_C = 20.0
 """Where sizes are what they are called (reference temperature of dimensional measurement: ISO 1)."""
 
-CauseKind = Literal["scatter", "seam", "weather"]
+CauseKind = Literal["scatter", "seam", "temperature"]
 """Whether a cause differs from tube to tube (normally, three standard deviations within what is given), is there in
 every tube, or comes and goes once the fitting is in."""
 
@@ -216,5 +216,5 @@ def _of_temperature(half_bore_mm: float, material: Material, tube: TubeInUse) ->
             plastic=Name(material.name),
             metal=metal.name,
         ),
-        "weather",
+        "temperature",
     )

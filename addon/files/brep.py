@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from ..geometry import topology
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
-from ..geometry.names import own_names
+from ..geometry.names import unique_names
 from ..geometry.units import MM_PER_UNIT
 from ..takeoff.cleaning import sewn
 from .incoming import glb_chunks
@@ -106,18 +106,18 @@ def reading(path: Path, python: Sequence[str]) -> Generator[float, None, Parts]:
         raise BrepError("needs the package cascadio, which does not exist for this system. Export STL or glTF instead.")
     kind = "iges" if path.suffix.lower() in (".iges", ".igs") else "step"
     with TemporaryDirectory(prefix="ferrule") as folder:
-        asked, answered = Path(folder, "asked.json"), Path(folder, "told.glb")
-        question = {"path": sys.path, "source": str(path), "kind": kind, "told": str(answered)}
-        asked.write_text(json.dumps({**question, "most_triangles": MOST_TRIANGLES}), "utf-8")
-        yield from _watched([*python, str(_KERNEL), "--", str(asked)], _S_PER_MB * (1 + megabytes))
-        made = answered.read_bytes() if answered.exists() else None
-    if made is None:
-        raise BrepError("broke the STEP kernel down. Export it again, or as STL or glTF.")
-    if not made:
+        request, answer = Path(folder, "request.json"), Path(folder, "answer.glb")
+        asked = {"path": sys.path, "source": str(path), "kind": kind, "answer": str(answer)}
+        request.write_text(json.dumps({**asked, "most_triangles": MOST_TRIANGLES}), "utf-8")
+        yield from _watched([*python, str(_KERNEL), "--", str(request)], _S_PER_MB * (1 + megabytes))
+        glb = answer.read_bytes() if answer.exists() else None
+    if glb is None:
+        raise BrepError("crashes the STEP kernel. Export it again, or as STL or glTF.")
+    if not glb:
         return Parts((), ())
     mirrors = _mirrors(path.read_bytes()) if kind == "step" else []
     try:
-        return _Table(made, 1.0 if kind == "iges" else MM_PER_UNIT["m"], mirrors).parts(path.stem)
+        return _Table(glb, 1.0 if kind == "iges" else MM_PER_UNIT["m"], mirrors).parts(path.stem)
     except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
         if isinstance(error, BrepError):
             raise
@@ -230,8 +230,8 @@ class _Table:
             children = node.get("children", [])
             if "mesh" in node:
                 product = _called(self._contents["meshes"][node["mesh"]].get("name", ""))
-                own = product if product.casefold() in called.casefold() and product else called or product
-                yield node["mesh"], _extended(names, own), place
+                name = product if product.casefold() in called.casefold() and product else called or product
+                yield node["mesh"], _extended(names, name), place
             waiting += [(child, _extended(names, called), place) for child in reversed(children)]
 
     def _local(self, node: dict[str, Any]) -> Floats:
@@ -285,7 +285,7 @@ def _used(meshes: Sequence[Mesh], placed: Sequence[Instance]) -> Parts:
     """Without the shapes that no part has, and with parts of one name numbered."""
     used = sorted({part.shape for part in placed})
     places = {shape: place for place, shape in enumerate(used)}
-    named = zip(placed, own_names([part.name for part in placed]), strict=True)
+    named = zip(placed, unique_names([part.name for part in placed]), strict=True)
     return Parts(
         tuple(meshes[shape] for shape in used),
         tuple(replace(part, shape=places[part.shape], name=name) for part, name in named),

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Runs in a process of its own, as ``brep`` starts it: a STEP or IGES file through the Open CASCADE kernel to glTF.
 
-The kernel may break down on a damaged file; that ends this process only. Nothing but cascadio and numpy, which it
+The kernel may crash on a damaged file; that ends this process only. Nothing but cascadio and numpy, which it
 needs, has to be installed.
 """
 
@@ -30,17 +30,17 @@ def convert(source: Path, kind: Literal["step", "iges"], most_triangles: int) ->
         coarse = cascadio.load(data, kind, tol_linear=_STEP[-1][0], tol_angular=_STEP[-1][1], tol_relative=True)
         linear = max(_IGES_MM, _IGES_SHARE * _longest(coarse))
         return cascadio.load(data, kind, tol_linear=linear, tol_angular=_IGES_RAD)
-    most, made = 1.0, b""
+    most, glb = 1.0, b""
     for linear, angular in _STEP:
         coarser = (_STEP[0][1] / angular) ** 2
         if coarser > most:
             continue
-        made = cascadio.load(data, kind, tol_linear=linear, tol_angular=angular, tol_relative=True)
-        triangles = _triangles(made)
+        glb = cascadio.load(data, kind, tol_linear=linear, tol_angular=angular, tol_relative=True)
+        triangles = _triangles(glb)
         if triangles <= most_triangles:
             break
         most = coarser * most_triangles / triangles
-    return made
+    return glb
 
 
 def _triangles(glb: bytes) -> int:
@@ -64,6 +64,6 @@ if __name__ == "__main__":
     asked = json.loads(Path(sys.argv[-1]).read_text("utf-8"))
     sys.path += [folder for folder in asked["path"] if folder not in sys.path]
     sys.modules["trimesh"] = None  # type: ignore[assignment]  # cascadio would spend seconds on loading it
-    unfinished = Path(asked["told"] + ".part")
+    unfinished = Path(asked["answer"] + ".part")
     unfinished.write_bytes(convert(Path(asked["source"]), asked["kind"], asked["most_triangles"]))
-    unfinished.rename(asked["told"])
+    unfinished.rename(asked["answer"])

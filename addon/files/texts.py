@@ -24,6 +24,6 @@ def read_text(path: Path, most_bytes: int = MOST_BYTES) -> str:
     if not stat.S_ISREG(status.st_mode):
         raise OSError(errno.EINVAL, "it is a pipe or a device, not a file", str(path))
     if status.st_size > most_bytes:
-        size = f"it has {status.st_size / 1e6:,.0f} MB, and {most_bytes / 1e6:.0f} MB is the most"
+        size = f"it has {status.st_size / 1e6:,.0f} MB, and at most {most_bytes / 1e6:.0f} MB are read"
         raise OSError(errno.EFBIG, size, str(path))
     return path.read_bytes().decode("utf-8-sig")

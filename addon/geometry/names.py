@@ -13,16 +13,16 @@ def quoted(name: object) -> str:
     return f'"{text}"' if '"' not in text else f"“{text}”"
 
 
-def own_names(names: Sequence[str]) -> list[str]:
+def unique_names(names: Sequence[str]) -> list[str]:
     """The names with the second and later of each numbered, as "Post 2"."""
     used: set[str] = set()
     count: Counter[str] = Counter()
     numbered = []
     for name in names:
-        own = name
-        while own in used:
+        unique = name
+        while unique in used:
             count[name] += 1
-            own = f"{name} {count[name] + 1}"
-        used.add(own)
-        numbered.append(own)
+            unique = f"{name} {count[name] + 1}"
+        used.add(unique)
+        numbered.append(unique)
     return numbered

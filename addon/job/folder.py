@@ -65,7 +65,7 @@ class LastRun:
         if not self.torn:
             return ""
         return (
-            f"Not as the job {quoted(self.job)} wrote them, or gone: {', '.join(map(quoted, self.torn))}. Run that job "
+            f"Changed or gone since the job {quoted(self.job)} wrote them: {', '.join(map(quoted, self.torn))}. Run it "
             "again before printing from the folder."
         )
 
@@ -94,14 +94,12 @@ def set_aside(folder: Path, job: str, last: LastRun, files: FileSet) -> tuple[st
             f"{quoted(path)} cannot be read and would be replaced: {error.strerror}; move it away"
         ) from error
     if last.job:
-        kept = folder / f"{safe_name(last.job)} {RESULT}"
-        files.add(kept, content, len)
-        return (
-            f"The result of the job {quoted(last.job)}, written into this folder before, is now {quoted(kept.name)}.",
-        )
-    kept = next(kept for n in range(1, 10_000) if not (kept := folder / f"result kept {n}.json").exists())
-    files.add(kept, content, len)
-    return (f"The folder had a {RESULT} that is no job's result; it is now {quoted(kept.name)}.",)
+        aside = folder / f"{safe_name(last.job)} {RESULT}"
+        files.add(aside, content, len)
+        return (f"The job {quoted(last.job)} wrote into this folder before; its result is now {quoted(aside.name)}.",)
+    aside = next(free for n in range(1, 10_000) if not (free := folder / f"result kept {n}.json").exists())
+    files.add(aside, content, len)
+    return (f"A {RESULT} that no job wrote was in the folder; it is now {quoted(aside.name)}.",)
 
 
 def _stamp(path: Path) -> tuple[int, str] | None:

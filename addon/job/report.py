@@ -78,7 +78,7 @@ def result_json(result: JobResult, written: Sequence[Mapping[str, Any]] = ()) ->
 
 def _verdict(verdict: JobVerdict) -> dict[str, Any]:
     return {
-        "said": verdict.headline,
+        "headline": verdict.headline,
         "ready": verdict.ready,
         "complete": verdict.complete,
         "frames": verdict.frames,
@@ -234,7 +234,7 @@ def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) 
         "watertight": fitting.review.watertight,
         "spigot_gap_mm": _round(fitting.gap.nominal),
         "drawn_gap_mm": _round(fitting.fitting.seat.gap_mm),
-        "wished": {key: _round(mm) for key, mm in fitting.fitting.wished.items()},
+        "asked_for": {key: _round(mm) for key, mm in fitting.fitting.asked_for.items()},
         "gap_correction": correction and _statistic(correction),
         "gap_mm": {
             "worst_case": [_round(mm) for mm in fitting.gap.worst_case],

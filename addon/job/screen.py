@@ -57,7 +57,7 @@ def _verdict(result: JobResult, width: int) -> str:
     """What the job comes to, what stands in the way, and what to do first."""
     verdict = verdict_of(result)
     lines = [f"{verdict.headline}.", *verdict.in_the_way, *(concern.said for concern in verdict.look_at)]
-    lines += [" ".join(filter(None, ("Before printing:", *verdict.before_printing, verdict.goes_in)))] * verdict.ready
+    lines += [" ".join(filter(None, (verdict.goes_in, "Before printing:", *verdict.before_printing)))] * verdict.ready
     return "\n".join(_wrapped(line, width) for line in lines)
 
 
@@ -121,8 +121,8 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
 def _files(files: Sequence[WrittenFile]) -> str:
     """How many print files there are of each format."""
     counts = Counter((file.format.upper(), file.unit) for file in files)
-    said = ", ".join(f"{count} {format} in {unit}" for (format, unit), count in counts.items())
-    return f"Files, read back and as drawn: {said}; job sheet and lists (CSV) beside them."
+    said = ", ".join(f"{count} {format} file{'s' * (count > 1)} in {unit}" for (format, unit), count in counts.items())
+    return f"Read back, and as drawn: {said}; job sheet and lists (CSV) beside them."
 
 
 def columns(rows: Sequence[Sequence[str]]) -> str:
@@ -222,9 +222,9 @@ def _ladders(job: Job, ladders: Sequence[JobLadder], width: int) -> str:
             (", ".join(entry.fittings), tube, f"{steps[0]} to {steps[-1]}", bare_mm(entry.ladder.wanted_gap_mm))
         )
     advice = "Print it first, try it in the real tube, and enter the step that fitted as it should, for example with"
-    book, told = _typed(job.shop.book or "BOOK.toml"), _typed(job.output.folder / "result.json")
+    book, result = _typed(job.shop.book or "BOOK.toml"), _typed(job.output.folder / "result.json")
     step = f"--fitting {ladders[0].fittings[0]} --step {ladders[0].ladder.steps[0].label}"
-    command = f"  python3 scripts/shop_book.py {book} add-reading {told} {step}"
+    command = f"  python3 scripts/shop_book.py {book} add-reading {result} {step}"
     return "\n".join([columns(rows), _wrapped(advice, width), command])
 
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Whether the spigot will go in and stay in, over everything that tube, print and weather may do to the gap."""
+"""Whether the spigot will go in and stay in, over everything that tube, print and temperature may do to the gap."""
 
 from __future__ import annotations
 

@@ -297,7 +297,7 @@ def expand(
             if {(listing.family, listing.standard) for listing in earlier.listings} & {
                 (listing.family, listing.standard) for listing in size.listings
             }:
-                raise TableError(f"{where}: stands in the table twice")
+                raise TableError(f"{where}: is listed twice")
             size = replace(earlier, listings=(*earlier.listings, *size.listings))
         sizes[size.name] = size
     return tuple(sizes.values())

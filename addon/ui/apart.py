@@ -36,7 +36,7 @@ importlib.import_module(package.name + ".ui.apart").answer(asked)
 
 
 def read_apart(files: Sequence[Path], unit: str | None) -> SceneAssembly:
-    """As ``read_assembly``. Raises ``SceneError`` for a file that breaks the importer down, too.
+    """As ``read_assembly``. Raises ``SceneError`` for a file that crashes the importer, too.
 
     Files that cannot do so are read here: to start another Blender takes a second.
     """
@@ -44,20 +44,18 @@ def read_apart(files: Sequence[Path], unit: str | None) -> SceneAssembly:
         with _silenced():
             return read_assembly(files, unit)
     with TemporaryDirectory(prefix="ferrule") as folder:
-        asked, answered = Path(folder, "asked.json"), Path(folder, "told.pickle")
-        question = {"path": sys.path, "package": os.fspath(_PACKAGE), "told": os.fspath(answered), "unit": unit}
-        asked.write_text(json.dumps({**question, "files": [os.fspath(file) for file in files]}), "utf-8")
+        request, answered = Path(folder, "request.json"), Path(folder, "answer.pickle")
+        asked = {"path": sys.path, "package": os.fspath(_PACKAGE), "answer": os.fspath(answered), "unit": unit}
+        request.write_text(json.dumps({**asked, "files": [os.fspath(file) for file in files]}), "utf-8")
         quiet = subprocess.DEVNULL
-        subprocess.run([*_python(), os.fspath(asked)], stdin=quiet, stdout=quiet, stderr=quiet, check=False)
+        subprocess.run([*_python(), os.fspath(request)], stdin=quiet, stdout=quiet, stderr=quiet, check=False)
         answer = pickle.loads(answered.read_bytes()) if answered.exists() else None
     if answer is None:
         if len(files) > 1:
             for file in files:  # which of them it was
                 read_apart([file], unit)
         names = ", ".join(map(str, files))
-        raise SceneError(
-            f"{names} broke Blender's importer down. Export the assembly again, or as another kind of file."
-        )
+        raise SceneError(f"{names} crashes Blender's importer. Export the assembly again, or as another kind of file.")
     if isinstance(answer, str):
         raise SceneError(answer)
     meshes, unit_given, notes = answer
@@ -72,16 +70,16 @@ def answer(asked: dict[str, Any]) -> None:
         reply: object = (meshes, assembly.unit_given, assembly.notes)
     except SceneError as error:
         reply = str(error)
-    unfinished = Path(asked["told"] + ".part")
+    unfinished = Path(asked["answer"] + ".part")
     unfinished.write_bytes(pickle.dumps(reply, pickle.HIGHEST_PROTOCOL))
-    unfinished.rename(asked["told"])
+    unfinished.rename(asked["answer"])
 
 
 @contextmanager
 def _silenced() -> Iterator[None]:
     """Keeps what Blender's importers print, in their own words, out of the report; errors come as exceptions."""
     _flush()
-    kept = os.dup(1), os.dup(2)
+    originals = os.dup(1), os.dup(2)
     nowhere = os.open(os.devnull, os.O_WRONLY)
     try:
         os.dup2(nowhere, 1)
@@ -89,7 +87,7 @@ def _silenced() -> Iterator[None]:
         yield
     finally:
         _flush()
-        for descriptor, copy in enumerate(kept, 1):
+        for descriptor, copy in enumerate(originals, 1):
             os.dup2(copy, descriptor)
             os.close(copy)
         os.close(nowhere)

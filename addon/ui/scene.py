@@ -24,7 +24,7 @@ from ..files import brep
 from ..files.incoming import DamagedFileError, check_whole
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
-from ..geometry.names import own_names, quoted
+from ..geometry.names import quoted, unique_names
 from ..geometry.units import MM_PER_UNIT
 
 NameOf = Callable[[bpy.types.Object], str]
@@ -96,7 +96,7 @@ def read_assembly(files: Sequence[Path], unit: str | None) -> SceneAssembly:
         meshes += part.meshes
         notes += [f"{path.name}: {note}" for note in part.notes]
         unit_given &= part.unit_given
-    return SceneAssembly(_under_own_names(meshes), unit_given, tuple(notes))
+    return SceneAssembly(_under_unique_names(meshes), unit_given, tuple(notes))
 
 
 def parts_of(path: Path) -> Generator[float, None, brep.Parts]:
@@ -160,7 +160,7 @@ def meshes_of(
     hidden = [name_of(item) for uid, item in wanted.items() if uid not in shown and _shows_something(item)]
     # An object whose modifiers make instances only has no faces of its own and is not left out.
     bare = sorted(set(bare) - {mesh.name for mesh in meshes})
-    return _under_own_names(meshes), _left_out(hidden, "hidden") + _left_out(bare, "without faces")
+    return _under_unique_names(meshes), _left_out(hidden, "hidden") + _left_out(bare, "without faces")
 
 
 def mesh_of(item: bpy.types.Object, depsgraph: bpy.types.Depsgraph, unit_scale: float) -> Mesh:
@@ -233,7 +233,7 @@ def _read_brep(path: Path, unit: str | None) -> SceneAssembly:
         try:
             next(reading)
         except StopIteration as end:
-            notes = (f'{path.suffix} files have their unit inside, so the unit "{unit}" is not used for it.',)
+            notes = (f'the unit "{unit}" is not used, because the file states its own.',)
             return SceneAssembly(tuple(end.value.meshes()), True, notes if unit else ())
 
 
@@ -367,8 +367,8 @@ def _name_in_file(name: str, taken: set[str]) -> str:
     return numbered[1] if numbered and numbered[1] in taken else name
 
 
-def _under_own_names(meshes: Sequence[Mesh]) -> tuple[Mesh, ...]:
-    names = own_names([mesh.name for mesh in meshes])
+def _under_unique_names(meshes: Sequence[Mesh]) -> tuple[Mesh, ...]:
+    names = unique_names([mesh.name for mesh in meshes])
     return tuple(replace(mesh, name=name) for mesh, name in zip(meshes, names, strict=True))
 
 

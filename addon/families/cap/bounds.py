@@ -125,7 +125,7 @@ def most_channel(shoulder_mm: float, profile: Floats) -> float:
 
 @dataclass(frozen=True)
 class _Design:
-    """What is chosen for numbers that are left open, as far as tube, print and weather decide it."""
+    """What is chosen for numbers that are left open, as far as tube, print and temperature decide it."""
 
     gap_mm: float
     added_mm: float = 0.0

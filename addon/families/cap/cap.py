@@ -166,7 +166,7 @@ class Cap(Fitting):
             self.solid,
             self.mitre_deg,
             self.mitre_direction_deg,
-            self.wished,
+            self.asked_for,
         )
         end = end_view(self.recipe, self.section, self.profile, self.solid, self.rim_frame.axes[2])
         return (part, end) if end else (part,)

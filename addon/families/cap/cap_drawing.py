@@ -34,7 +34,7 @@ def section_view(
     solid: Manifold,
     mitre_deg: float,
     direction_deg: float,
-    wished: Mapping[str, float],
+    asked_for: Mapping[str, float],
 ) -> View:
     """Through the axis; ``recipe`` is a resolved one."""
     if section.kind == "round" and not mitre_deg and (recipe.rib.count or recipe.seam.kind != "none"):
@@ -56,7 +56,9 @@ def section_view(
     middle = -min((-groove.top for groove in grooves), default=length) / 2
     dimensions = [
         Dimension(at(left, foot), at(right, foot), "below", "spigot", (right - left,), sign),
-        Dimension(at(right, 0.0), at(right, -length), "right", "spigot", (length,), wished=wished.get("spigot_mm")),
+        Dimension(
+            at(right, 0.0), at(right, -length), "right", "spigot", (length,), asked_for=asked_for.get("spigot_mm")
+        ),
     ]
     notes = [
         Note(at((right + bore_right) / 2, middle), "bites {}" if gap < 0 else "gap {}", (abs(gap),), in_place=True)
@@ -104,7 +106,7 @@ def section_view(
             notes.append(Note((0.0, rise), "rise {}", (rise,), "left", in_place=True))
         else:
             dimensions.append(
-                Dimension((crown_left, 0.0), (0.0, rise), "left", "rise", (rise,), wished=wished.get("rise_mm"))
+                Dimension((crown_left, 0.0), (0.0, rise), "left", "rise", (rise,), asked_for=asked_for.get("rise_mm"))
             )
     land = []
     if recipe.seam.kind == "sides":

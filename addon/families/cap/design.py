@@ -24,7 +24,7 @@ from ..circumstances import Circumstances
 from ..family import EndPlace
 from .bounds import crown_contour, most_channel, outline_faults_refused, settle, spigot_contour
 from .cap import Cap
-from .heights import LayerEdges, spigot_of, wishes
+from .heights import LayerEdges, heights_asked_for, spigot_of
 from .profiles import CapProfile, crown_profile
 from .recipe import Recipe
 
@@ -51,7 +51,7 @@ def design(
     if not LEAST_CHORD_ERROR_MM <= chord_error_mm <= MOST_CHORD_ERROR_MM:
         allowed = Length(LEAST_CHORD_ERROR_MM, MOST_CHORD_ERROR_MM, between=" to ")
         raise ValueError(say("a chord error of {:g} is not made; choose {:g}", Length(chord_error_mm), allowed))
-    wish = recipe
+    asked = recipe
     with outline_faults_refused():
         recipe, land = settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, circumstances)
     edges = LayerEdges.of(circumstances.process) if circumstances else None
@@ -73,7 +73,7 @@ def design(
         mitre_direction_deg,
         CapProfile(outer.outline, profile, inner.outline, spigot.profile, land),
         spigot,
-        wished=wishes(wish, recipe),
+        asked_for=heights_asked_for(asked, recipe),
     )
     drawn_freely = "free" in (section.outer.shape, section.bore.shape)
     if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):

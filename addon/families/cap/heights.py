@@ -111,12 +111,12 @@ def _on_layers(
     return tuple(sorted(moved, key=lambda groove: groove.bottom))
 
 
-def wishes(wish: Recipe, drawn: Recipe) -> dict[str, float]:
+def heights_asked_for(recipe: Recipe, drawn: Recipe) -> dict[str, float]:
     """The heights that were asked for and are drawn on the layer beside, by their keys."""
     heights = (
-        ("rise_mm", wish.rise_mm, drawn.rise_mm),
-        ("edge_mm", wish.edge_mm if drawn.edge_mm else None, drawn.edge_mm),
-        ("spigot_mm", wish.spigot_mm, drawn.spigot_mm),
+        ("rise_mm", recipe.rise_mm, drawn.rise_mm),
+        ("edge_mm", recipe.edge_mm if drawn.edge_mm else None, drawn.edge_mm),
+        ("spigot_mm", recipe.spigot_mm, drawn.spigot_mm),
     )
     return {
         key: float(asked)

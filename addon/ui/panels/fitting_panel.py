@@ -74,8 +74,8 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             text = f"Gap {say(gap.nominal)}, at worst {say(gap.least)} to {say(gap.most)}"
             draw_text(layout, text, icon="ARROW_LEFTRIGHT")
             drawn = values_of(fitted.fitting.recipe)
-            for key, wish in fitted.fitting.wished.items():
-                text = f"{wording.label_of(key)} {say(drawn[key])} on a layer, {say(wish)} wished"
+            for key, asked_mm in fitted.fitting.asked_for.items():
+                text = f"{wording.label_of(key)} {say(drawn[key])} on whole layers; {say(asked_mm)} was asked for"
                 draw_text(layout, text, icon="ALIGN_BOTTOM")
         draw_beside(layout, context, "fit")
         if "update" in times:

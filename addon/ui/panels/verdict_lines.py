@@ -17,15 +17,15 @@ def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
         draw_text(layout, say("{}.", verdict.headline), icon="CHECKMARK" if verdict.complete else "ERROR")
         for said in verdict.in_the_way:
             draw_text(layout, said, icon="CANCEL")
-        first = [*verdict.before_printing, *filter(None, [verdict.goes_in])] if verdict.ready else []
-        if first:
-            draw_text(layout, say_all(("Before printing:", *first)), icon="INFO")
+        if verdict.ready and verdict.before_printing:
+            first = filter(None, (verdict.goes_in, "Before printing:", *verdict.before_printing))
+            draw_text(layout, say_all(tuple(first)), icon="INFO")
         return
     if problem:
         draw_text(layout, say("Not reviewed. {}", problem), icon="ERROR")
     refused = sum(fitted.refusal is not None for fitted in desk.fittings)
     if refused:
-        draw_text(layout, f"{count_of(refused, 'kind')} cannot be made, see the panel Fitting.", icon="ERROR")
+        draw_text(layout, f"{count_of(refused, 'kind')} cannot be made; see the panel Fitting.", icon="ERROR")
     if waiting := len(desk.waiting):
         layout.label(text=f"Reviewing, {count_of(waiting, 'fitting')} to go", icon="SORTTIME")
     elif desk.open:
