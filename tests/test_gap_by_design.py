@@ -301,6 +301,17 @@ def test_ribs_and_reliefs_print_clean(name: str, process) -> None:
     assert found[0] <= found[1]
 
 
+@pytest.mark.parametrize("mitre, direction", [(45, 0), (45, 90), (50, 20), (60, 0), (60, 90)])
+@pytest.mark.parametrize("section", [ROUND, Section.round(48.3, 3.68), Section.round(10, 1)])
+def test_where_ribs_begin_on_steep_mitres_no_layer_is_thin(section: Section, mitre: float, direction: float) -> None:
+    known = {"mitre_deg": mitre, "mitre_direction_deg": direction, "circumstances": KNOWN}
+    ribbed, plain = (
+        {finding.check for finding in review_fitting(design(recipe_of(**recipe), section, **known), PROCESS).at_once}
+        for recipe in ({}, {"rib_count": 0})
+    )
+    assert ribbed <= plain
+
+
 @pytest.mark.parametrize("name", ["round", "square", "rectangle", "aluminium", "oval"])
 @pytest.mark.parametrize("vent", ["none", "channel"])
 def test_glue_fills_what_the_solid_leaves_of_the_bore(name: str, vent: str) -> None:

@@ -296,10 +296,13 @@ def _placed(place: OutlinePoint, corners: Floats) -> Floats:
 
 def _rib(rib: Ribs, root: float, place: OutlinePoint, bottom: float, sagitta: float) -> Manifold:
     """A rib that grows from nothing at its tip, over twice its height or half the spigot, and stands past the rim.
-    ``sagitta`` is how far the outline falls away under its foot."""
-    full = min(bottom + 2 * float(rib.height_mm or 0.0), bottom / 2)
-    section = _rib_section(rib, root)
-    corners, foot = _placed(place, section), _placed(place, section[[0, 1, 4, 5]] - (sagitta, 0.0))
+    ``sagitta`` is how far the outline falls away under its foot. Its sides lean out by 45° at first: a plane that cuts
+    a mitred spigot makes them steeper on one side, and a low rib with a sharp corner is too thin there to print."""
+    height, section = float(rib.height_mm or 0.0), _rib_section(rib, root)
+    full, crest = min(bottom + 2 * height, bottom / 2), float(section[3, 1])
+    wide = crest + height
+    bow = np.array([(root, -wide), (-height, -wide), (0.0, -crest), (0.0, crest), (-height, wide), (root, wide)])
+    corners, foot = _placed(place, section), _placed(place, bow - (sagitta, 0.0))
     rows = [(foot, bottom), (corners, full), (corners, PAST_MM)]
     return Manifold.hull_points(np.concatenate([np.insert(points, 2, z, axis=1) for points, z in rows]))
 
