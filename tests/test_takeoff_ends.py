@@ -322,7 +322,9 @@ CHANNEL = [(0, 0), (50, 0), (50, 5), (5, 5), (5, 45), (50, 45), (50, 50), (0, 50
 SLOTTED = CrossSection.circle(12.7, 64) - CrossSection.circle(9.5, 64) - CrossSection.square((20, 2))
 
 
-@pytest.mark.parametrize("section", [CrossSection([ANGLE]), CrossSection([CHANNEL]), SLOTTED], ids=str)
+@pytest.mark.parametrize(
+    "section", [CrossSection([ANGLE]), CrossSection([CHANNEL]), SLOTTED], ids=["angle", "channel", "slotted"]
+)
 def test_an_open_section_is_not_called_a_solid_bar(section):
     ends = take_off([Mesh.from_manifold(section.extrude(400.0), "part")], 8.0).ends
     assert [end.cause for end in ends] == ["profile", "profile"]
