@@ -42,6 +42,7 @@ def main() -> int:
             for version, python in pythons.items()
         ),
         ("extension", newest, ["scripts/build_extension.py", "--out", "build"]),
+        ("attacks", newest, ["scripts/attack.py", "--count", "40", "--seconds", "1"]),
         ("window", newest, ["scripts/window_check.py"]),
     ]
     beside: list[Step] = [

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import bpy
 import pytest
+from damage import damaged_text, records
 from panel_words import panel_words
 from test_ui_job import ROUND, SQUARE, fit, put, skin, tube
 from test_ui_picked import pick_outline
@@ -18,7 +19,6 @@ from addon.ui import operators, updating
 from addon.ui.by_hand import pick_from
 from addon.ui.placing import placed
 from addon.ui.records import RecordError, end_from, end_of, section_from
-from attacks.damage import damaged_text, records
 
 STORED = {
     "ends": ("name", "key", "record", "cut", "reason", "pick"),
