@@ -197,9 +197,10 @@ def _search(
 def _stands(mesh: Mesh, up: Direction, centre: Floats, layer: float) -> bool:
     """Whether the part stands safely on what of it lies within a layer of the plate."""
     axes = Frame.along((0, 0, 0), up).axes
-    turned = np.column_stack([along(mesh.vertices, axis) for axis in axes])
-    low = turned[:, 2].min()
-    foot = CrossSection.hull_points(turned[turned[:, 2] < low + layer, :2])
+    heights = along(mesh.vertices, axes[2])
+    low = heights.min()
+    standing = mesh.vertices[heights < low + layer]
+    foot = CrossSection.hull_points(np.column_stack([along(standing, axis) for axis in axes[:2]]))
     return stand(foot, axes @ centre - (0.0, 0.0, low))[1] >= LEAST_TIP_DEG
 
 
