@@ -423,7 +423,11 @@ def test_the_nearest_point_inside_a_bore_is_that_of_shapely(seed):
     corners = rng.uniform(-25, 25, (6, 3, 2)) * rng.choice([0.2, 1.0])
     slope, base = rng.normal(size=(6, 2)), rng.normal(size=6)
     levels = np.einsum("nci,ni->nc", corners, slope) + base[:, None]
-    nearest = nearest_levels(CrossSection([bore]), corners, levels)
+    nearest = nearest_levels(CrossSection([bore]), corners, levels, math.inf)
+    many = [np.tile(array, (40, *[1] * (array.ndim - 1))) for array in (corners, levels)]
+    near = nearest_levels(CrossSection([bore]), *many, 0.5).reshape(40, -1)
+    close = nearest <= nearest.min() + 0.5
+    assert (near[:, close] == nearest[close]).all() and (near[:, ~close] >= nearest[~close]).all()
     for triangle, tilt, start, level in zip(corners, slope, base, nearest, strict=True):
         common = shapely.Polygon(triangle).intersection(shapely.Polygon(bore))
         if common.is_empty:

@@ -3,6 +3,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from ..families.dimensioned import View
 from ..geometry.units import MM_PER_INCH, bare_mm, say_mm
 from ..trade.processes import Process
 from .markup import element, escaped, paragraph, table
@@ -30,18 +33,18 @@ def kind_block(entry: SheetFitting, process: Process) -> str:
     width, height = _ABOVE_MM
     beside = _BESIDE_MM if len(rows) <= _FEW_ROWS else _BESIDE_MANY_MM
     rooms = beside, (width, height - _ROW_MM * len(rows))
-    title = f"{entry.id}, {entry.fitting.words}"
+    views, title = entry.fitting.drawing(), f"{entry.id}, {entry.fitting.words}"
     measures = element("div", table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows))
     return element(
         "section",
         element("h2", escaped(f"{entry.id}: {entry.fitting.words}, for {entry.section_name}")),
         element(
             "div",
-            element("figure", section_drawing(entry.fitting.drawing(), title, rooms)),
+            element("figure", section_drawing(views, title, rooms)),
             measures,
             class_="measured",
         ),
-        *map(paragraph, _notes(entry)),
+        *map(paragraph, _notes(entry, views)),
     )
 
 
@@ -51,9 +54,9 @@ def _short(on: str) -> str:
     return part[:1].upper() + part[1:]
 
 
-def _notes(entry: SheetFitting) -> list[str]:
+def _notes(entry: SheetFitting, views: Sequence[View]) -> list[str]:
     notes = []
-    for dimension in (dimension for view in entry.fitting.drawing() for dimension in view.dimensions):
+    for dimension in (dimension for view in views for dimension in view.dimensions):
         if dimension.asked_for is not None:
             drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])} on whole layers"
             notes.append(f"{drawn}; {say_mm(dimension.asked_for)} was asked for.")

@@ -17,7 +17,7 @@ from ..fields.refusals import RecipeError
 from ..geometry.boxes import BoxTree
 from ..geometry.mesh import Mesh
 from ..review import Finding
-from ..review.in_place import SEARCH_MM, Trial
+from ..review.in_place import Trial
 from ..takeoff import TubeEnd
 from ..takeoff.ends import mitre_normal
 from ..trade.fits import fit_named
@@ -135,14 +135,15 @@ class Assembled:
             high.append(centre + reach)
         return BoxTree.of(np.array(low), np.array(high))
 
-    def beside(self, fitting: Made) -> list[list[Mesh]]:
-        """What may come near the fitting at each of its ends, without the end's tube and the fitting itself."""
+    def beside(self, fitting: Made, reach_mm: float) -> list[list[Mesh]]:
+        """What may come as near as that to the fitting at each of its ends, without the end's tube and the fitting
+        itself."""
         ends = self.ends_of(fitting)
         if not ends:
             return []
         origins, axes = np.array([end.frame.origin for end in ends]), np.array([end.frame.axes for end in ends])
         low, high = fitting.fitting.mesh.bounds
-        sides = [np.tile(side, (len(ends), 1)) for side in (low - SEARCH_MM, high + SEARCH_MM)]
+        sides = [np.tile(side, (len(ends), 1)) for side in (low - reach_mm, high + reach_mm)]
         found: list[list[Mesh]] = [[] for _ in ends]
         pairs = zip(*(indices.tolist() for indices in self._boxes.near(origins, axes, *sides)), strict=True)
         for number, thing in sorted(pairs):
@@ -166,7 +167,7 @@ def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
     trial = Trial(
         fitting.fitting.rigid, normal, least_gap_mm, seat.fit == "press", fitting.fitting.depth_key, fitting.id
     )
-    for end, others in zip(assembled.ends_of(fitting), assembled.beside(fitting), strict=True):
+    for end, others in zip(assembled.ends_of(fitting), assembled.beside(fitting, least_gap_mm), strict=True):
         tube = assembled.tubes.get(end.source)
         if tube is None:
             continue

@@ -64,7 +64,7 @@ class _Height:
 
 def trapped_support(layers: Layers, support: Support, mouth: float) -> tuple[Trapped, ...]:
     """Support that a probe ``mouth`` mm wide and high does not reach."""
-    if not support.columns or mouth <= 0:
+    if mouth <= 0:
         return ()
     columns = _not_beside(layers, support.columns, mouth)
     # Mostly the way out is sideways; the layers above matter only where it is not.
@@ -78,17 +78,23 @@ def trapped_support(layers: Layers, support: Support, mouth: float) -> tuple[Tra
 def _not_beside(layers: Layers, columns: Sequence[Column], mouth: float) -> list[Column]:
     """The columns that the probe may not get at by staying at one height, beside all that the part is there: a quick
     look that settles most of them."""
+    if not columns:
+        return []
     left: list[Column] = []
     frame = _frame(layers, mouth)
+    # The probe is higher than a low column: what is under that may be in its way.
+    under = np.searchsorted(layers.bottoms, [layers.tops[column.last] - mouth - 1e-6 for column in columns], "left")
+    lowest = [min(column.first, low) for column, low in zip(columns, under.tolist(), strict=True)]
+    # Mostly what stands beside any of them is in the way of none.
+    around = _around(_silhouette(layers, min(lowest), max(column.last for column in columns)), frame, mouth)
     silhouettes: dict[int, tuple[int, CrossSection]] = {}
-    for column in columns:
-        # The probe is higher than a low column: what is under that may be in its way.
-        under = int(np.searchsorted(layers.bottoms, layers.tops[column.last] - mouth - 1e-6, side="left"))
-        lowest = min(column.first, under)
-        known, silhouette = silhouettes.get(lowest, (lowest - 1, CrossSection()))
+    for column, low in zip(columns, lowest, strict=True):
+        if _is_beside(layers, column, around, mouth):
+            continue
+        known, silhouette = silhouettes.get(low, (low - 1, CrossSection()))
         silhouette = (silhouette + _silhouette(layers, known + 1, column.last)).simplify(_ROUGHLY_MM)
-        silhouettes[lowest] = column.last, silhouette
-        if not _is_beside(layers, column, silhouette, frame, mouth):
+        silhouettes[low] = column.last, silhouette
+        if not _is_beside(layers, column, _around(silhouette, frame, mouth), mouth):
             left.append(column)
     return left
 
@@ -99,15 +105,20 @@ def _silhouette(layers: Layers, first: int, last: int) -> CrossSection:
     return CrossSection.batch_boolean(layers.outlines[low : high + 1], OpType.Add)
 
 
-def _is_beside(layers: Layers, column: Column, silhouette: CrossSection, frame: CrossSection, mouth: float) -> bool:
-    """Whether the probe, kept out of a silhouette, comes from outside to within reach of all of a column."""
+def _around(silhouette: CrossSection, frame: CrossSection, mouth: float) -> tuple[CrossSection, CrossSection]:
+    """What the probe, kept out of a silhouette, covers from outside, and what is within reach of that."""
     blocked = CrossSection([loop for loop in offset(silhouette, mouth / 2).to_polygons() if signed_area(loop) > 0])
     corners = offset(blocked.simplify(_ROUGHLY_MM), -mouth / 2).simplify(_ROUGHLY_MM)
-    left = column.outline ^ corners
+    return frame - corners, frame - offset(corners, -_REACH * mouth)
+
+
+def _is_beside(layers: Layers, column: Column, around: tuple[CrossSection, CrossSection], mouth: float) -> bool:
+    """Whether the probe comes to within reach of all of a column."""
+    cover, near = around
+    left = column.outline - cover
     if left.area() < (_CORNER * mouth) ** 2:
         return True
-    near = frame - offset(corners, -_REACH * mouth)
-    return _far(left, _silhouette(layers, column.first, column.last), frame - corners, near, mouth).is_empty()
+    return _far(left, _silhouette(layers, column.first, column.last), cover, near, mouth).is_empty()
 
 
 def _reach(layers: Layers, top: int, mouth: float) -> list[_Height]:

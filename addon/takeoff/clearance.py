@@ -167,7 +167,7 @@ class _Around:
 
     def _first(self, parts: Floats, owners: Indices, down: float, sight: float, limit: float) -> Obstacle | None:
         """The nearest body on one side of the rim, ``down`` 1 below it and -1 above, within ``limit`` mm."""
-        distances = nearest_levels(self.prism, parts[..., :2], parts[..., 2] * down)
+        distances = nearest_levels(self.prism, parts[..., :2], parts[..., 2] * down, self.at_rim / 4)
         distance = float(distances.min(initial=np.inf))
         if distance > limit:
             return None
@@ -225,14 +225,17 @@ def _at_level(start: Floats, end: Floats) -> Floats:
     return point
 
 
-def nearest_levels(prism: CrossSection, corners: Floats, levels: Floats) -> Floats:
+def nearest_levels(prism: CrossSection, corners: Floats, levels: Floats, beyond: float) -> Floats:
     """For triangles with corners (n, 3, 2) and linear ``levels`` (n, 3) the least level inside the prism (n,);
-    infinite for those that miss it."""
-    least = np.full(len(corners), np.inf)
-    for polygon in prism.to_polygons():
-        for begin in range(0, len(corners), 2048):
-            some = slice(begin, begin + 2048)
+    infinite for those that miss it, and for those that lie more than ``beyond`` above the least of all."""
+    least, lowest = np.full(len(corners), np.inf), levels.min(axis=1)
+    loops, order = prism.to_polygons(), lowest.argsort(kind="stable")
+    begin, size = 0, 64
+    while begin < len(order) and lowest[order[begin]] <= least.min() + beyond:
+        some = order[begin : begin + size]
+        for polygon in loops:
             least[some] = np.minimum(least[some], _least_in(np.asarray(polygon), corners[some], levels[some]))
+        begin, size = begin + size, min(2 * size, 2048)
     return least
 
 

@@ -71,7 +71,7 @@ def _free(profiles: Sequence[RimSection], leg: Leg, corners: Floats) -> tuple[fl
         sheared[..., 2] = np.where(np.abs(depths) < at_rim, 0.0, depths)
         below = split_at_rim(sheared)[0]
         below = below[below[..., 2].max(axis=1, initial=0.0) > at_rim]
-        nearest = nearest_levels(prism, below[..., :2], below[..., 2]).min(initial=np.inf)
+        nearest = nearest_levels(prism, below[..., :2], below[..., 2], 0.0).min(initial=np.inf)
         distances.append(float(min(max(nearest, 0.0), leg.length)))
     return distances[0], distances[1]
 
