@@ -93,7 +93,7 @@ def sheet() -> JobSheet:
     for id, (recipe, section, mitre, numbers) in recipes.items():
         fitting = design(recipe, section, mitre_deg=mitre)
         review = review_fitting(fitting, PROCESS, id)
-        reviewed.append(SheetFitting(id, fitting, numbers, len(numbers), 2, (0.05, 0.4), printed=review.printed))
+        reviewed.append(SheetFitting(id, fitting, numbers, len(numbers), 2, printed=review.printed))
     fittings = tuple(reviewed)
     footprints = tuple(Footprint.of(fitting.id, fitting.fitting.standing(), fitting.count) for fitting in fittings)
     plates = lay_out(footprints, PROCESS)
@@ -236,7 +236,7 @@ def test_the_sheet_says_what_the_bench_needs():
         "mitre 30°",
         "Print plan: as set, except",
         "Vent. Keep the channel free of adhesive, and face it down where it may get rained on: F1.",
-        "Turn to the seam. The seam relief goes to the tube's weld seam; where there is none, any way will do: F3.",
+        "Turn to the seam. Turn the seam relief to the tube's weld seam; where there is no seam, any way will do: F3.",
         "Turn to the mitre. They go in one way only; turn them until the shoulder meets the rim: F4.",
         "Press in. Drive press fits home with a soft mallet, square to the rim: F2.",
         "Peel the base off, and what else comes by hand; the bath (caustic, ultrasonic, 170 mm deep) takes the rest "
@@ -296,7 +296,7 @@ def test_glue_is_summed_over_the_joints_and_not_over_spares():
     rows = rows_of(parsed(html()), "Fitting")
     assert {row[0]: row[4] for row in rows} == {"F1": "4", "F2": "3", "F3": "2", "F4": "2"}
     joint, said = sheet().fittings[0].glue, words(parsed(html()))
-    assert f"Glue {joint.volume_mm3 / 1000:.2f} ml a joint, gap 0.2 mm per side" in said
+    assert f"Glue {joint.volume_mm3 / 1000:.2f} ml a joint, bond area" in said
     assert f"for 2 joints: {2 * joint.volume_mm3 / 1000:.1f} ml fill gaps and grooves" in said
 
 
@@ -378,7 +378,7 @@ def test_every_kind_takes_half_a_page_at_most(size):
         (recipe_of(crown="peaked"), Section.rectangular(80, 80, 5), 30.0),
     ]
     kinds = tuple(
-        SheetFitting(f"F{number}", design(recipe, section, mitre_deg=mitre), (), 0, 1, (-0.1, 0.3))
+        SheetFitting(f"F{number}", design(recipe, section, mitre_deg=mitre), (), 0, 1)
         for number, (recipe, section, mitre) in enumerate(cases, 1)
     )
     only = f"{html().partition('<body>')[0]}<body>{kind_blocks(JobSheet('t', 'd', PROCESS, MATERIAL, kinds))}</body>"

@@ -60,14 +60,9 @@ def _notes(entry: SheetFitting, views: Sequence[View]) -> list[str]:
         if dimension.asked_for is not None:
             drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])} on whole layers"
             notes.append(f"{drawn}; {say_mm(dimension.asked_for)} was asked for.")
-    if entry.gap_mm:
-        low, high = map(bare_mm, entry.gap_mm)
-        notes.append(f"Tube, seam, print and temperature may leave a gap of {low} to {high} mm per side.")
     if joint := entry.glue:
         area = f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / MM_PER_INCH**2:.2f} sq in)"
-        notes.append(
-            f"Glue {joint.volume_mm3 / 1000:.2f} ml a joint, gap {say_mm(joint.gap_mm)} per side, bond area {area}."
-        )
+        notes.append(f"Glue {joint.volume_mm3 / 1000:.2f} ml a joint, bond area {area}.")
     return notes
 
 

@@ -32,8 +32,6 @@ class SheetFitting:
     needed: int
     """How many go in, over all the frames that are built."""
     spares: int = 0
-    gap_mm: tuple[float, float] | None = None
-    """Least and greatest gap per side that tube, print and temperature may leave."""
     added_mm: float = 0.0
     """What the shop book adds to the gap a side that is wanted, and the fitting is drawn with."""
     excess_mm: float = 0.0

@@ -59,7 +59,6 @@ def job_sheet_of(result: JobResult) -> JobSheet:
                 tuple(number[id(end)] for end in fitting.batch.ends),
                 fitting.batch.needed,
                 fitting.spares,
-                fitting.gap.root_sum_square,
                 fitting.batch.added_mm,
                 excess.mean if (excess := job.print_excess(fitting.batch.section)) else 0.0,
                 fitting.review.printed,

@@ -23,7 +23,7 @@ Condition = Literal[
     "fibre-filled material",
     "steel",
     "glue",
-    "press fit",
+    "press fit or ribs",
     "hole",
     "insert",
     "no vent",

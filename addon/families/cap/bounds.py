@@ -745,7 +745,7 @@ def _settle_ribs(bench: _Bench, spigot: Contour, wall: float, design: _Design) -
         "rib_count",
         0,
         most,
-        "ribs are counted",
+        "there cannot be fewer than none",
         "there is no room for so many ribs on this spigot",
         default=design.ribs if design.ribs <= most and _has_room(spigot.outline, design) else 0,
     )

@@ -23,20 +23,13 @@ def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
 
     glued = any(recipe.fit == "glue" for _, recipe in recipes)
     step("Deburr", "The tube ends, inside and out")
-    step(
-        "Try dry",
-        "Push each fitting in by hand until the shoulder sits on the rim all round"
-        + ("; a press fit only has to start" if any(recipe.fit == "press" for _, recipe in recipes) else ""),
-    )
+    tight = any("press fit or ribs" in recipe.conditions for _, recipe in recipes)
+    start = "; a tight one only has to start" * tight
+    step("Try dry", f"Push each fitting in by hand until the shoulder sits on the rim all round{start}")
     step(
         "Turn to the seam",
-        "The seam relief goes to the tube's weld seam; where there is none, any way will do",
+        "Turn the seam relief to the tube's weld seam; where there is no seam, any way will do",
         (id for id, recipe in recipes if recipe.seam.kind in ("notch", "flat")),
-    )
-    step(
-        "Tap in",
-        "Ribs keep the spigot central and are crushed in a tight tube; use a soft mallet, square to the rim",
-        (id for id, recipe in recipes if recipe.rib.count and recipe.fit == "glue"),
     )
     step(
         "Turn to the mitre",
@@ -75,6 +68,11 @@ def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
         "Drive press fits home with a soft mallet, square to the rim",
         (id for id, recipe in recipes if recipe.fit == "press"),
     )
+    step(
+        "Tap in",
+        "Ribs keep the spigot central and are crushed in a tight tube; use a soft mallet, square to the rim",
+        (id for id, recipe in recipes if recipe.rib.count and recipe.fit == "glue"),
+    )
     if glued:
         turned = any(
             not mitre_deg and recipe.seam.kind == "none" and not recipe.rib.count for recipe, mitre_deg in caps.values()
@@ -82,7 +80,8 @@ def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
         turn = ", square-cut round ones with a quarter turn" if turned else ""
         step(
             "Push home",
-            f"Until the shoulder sits{turn}; wipe off what comes out, and hold each fitting until the adhesive has set",
+            f"Push each one in until the shoulder sits{turn}; wipe off what comes out, and hold it until the adhesive "
+            "has set",
         )
     if any(recipe.vent.kind == "none" for _, recipe in recipes):
         step(

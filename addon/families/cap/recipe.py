@@ -117,7 +117,7 @@ class Recipe:
         """What it brings about that asks for cautions."""
         holds: dict[Condition, bool] = {
             "glue": self.fit == "glue",
-            "press fit": self.fit == "press",
+            "press fit or ribs": self.fit == "press" or (self.fit == "glue" and self.rib.count != 0),
             "hole": self.hole.kind != "none",
             "insert": self.hole.kind == "insert",
             "no vent": self.vent.kind == "none",
