@@ -144,18 +144,18 @@ class Assembled:
         origins, axes = np.array([end.frame.origin for end in ends]), np.array([end.frame.axes for end in ends])
         low, high = fitting.fitting.mesh.bounds
         sides = [np.tile(side, (len(ends), 1)) for side in (low - reach_mm, high + reach_mm)]
-        found: list[list[Mesh]] = [[] for _ in ends]
+        near: list[list[Mesh]] = [[] for _ in ends]
         pairs = zip(*(indices.tolist() for indices in self._boxes.near(origins, axes, *sides)), strict=True)
-        for number, thing in sorted(pairs):
-            if thing < len(self.bodies):
-                if self.bodies[thing] is not self.tubes.get(ends[number].source):
-                    found[number].append(self.bodies[thing])
+        for number, box in sorted(pairs):
+            if box < len(self.bodies):
+                if self.bodies[box] is not self.tubes.get(ends[number].source):
+                    near[number].append(self.bodies[box])
                 continue
-            other, its_end = self._placed[thing - len(self.bodies)]
+            other, its_end = self._placed[box - len(self.bodies)]
             if its_end is not ends[number]:
                 mesh = other.fitting.mesh.placed(its_end.frame)
-                found[number].append(replace(mesh, name=f"{other.id} at {its_end.source}"))
-        return found
+                near[number].append(replace(mesh, name=f"{other.id} at {its_end.source}"))
+        return near
 
 
 def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:

@@ -31,8 +31,8 @@ class Shape:
 
     def digest(self, *more: float) -> str:
         """The same for the same shape, in another session too."""
-        all_of_it = (self.family.name, self.recipe, self.place.key, self.circumstances, more)
-        return hashlib.blake2b(repr(all_of_it).encode(), digest_size=12).hexdigest()
+        inputs = (self.family.name, self.recipe, self.place.key, self.circumstances, more)
+        return hashlib.blake2b(repr(inputs).encode(), digest_size=12).hexdigest()
 
 
 @dataclass(frozen=True)

@@ -42,8 +42,8 @@ class Batch:
 
     def alike(self, other: Batch) -> bool:
         """Whether the same fitting serves both."""
-        mine, theirs = ((batch.family, batch.recipe, batch.circumstances) for batch in (self, other))
-        return mine == theirs and self.place.like(other.place)
+        these, others = ((batch.family, batch.recipe, batch.circumstances) for batch in (self, other))
+        return these == others and self.place.like(other.place)
 
     @property
     def needed(self) -> int:
