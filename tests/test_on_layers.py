@@ -77,9 +77,10 @@ def test_the_last_layer_closes_wherever_it_is_sampled(name: str, crown: str, mit
 
 
 def test_a_crown_as_drawn_ends_in_a_point():
-    fitting = drawn(recipe_of(top="as drawn"), INCH, PROCESS, facets=64)
+    plain = {"gap_mm": 0.2, "rib_count": 0, "seam_relief": "none"}
+    fitting = drawn(recipe_of(top="as drawn", **plain), INCH, PROCESS, facets=64)
     assert fitting.recipe.rise_mm == 12.7 and fitting.profile.land is None
-    assert np.array_equal(fitting.mesh.vertices, design(Recipe(), INCH, facets=64).mesh.vertices)
+    assert np.array_equal(fitting.mesh.vertices, design(recipe_of(**plain), INCH, facets=64).mesh.vertices)
 
 
 @pytest.mark.parametrize("crown, rise", [("dome", None), ("dome", 6.0), ("low dome", 10.0), ("peaked", 5.0)])
@@ -102,7 +103,8 @@ def test_a_land_is_less_than_a_layer_from_the_crown_as_drawn(crown: str, rise: f
 
 def test_a_land_takes_of_a_hemisphere_what_a_ring_and_a_cap_take():
     """Volume by spherical caps and cylinders: V = πh²(3R − h)/3 (any geometry handbook)."""
-    fitting = drawn(recipe_of(groove_count=0, lead_in_mm=0.0, gap_mm=0.2), INCH, PROCESS, chord_error_mm=0.001)
+    plain = recipe_of(groove_count=0, lead_in_mm=0.0, gap_mm=0.2, rib_count=0, seam_relief="none")
+    fitting = drawn(plain, INCH, PROCESS, chord_error_mm=0.001)
     land, height = fitting.profile.land.inradius_mm, 12.7 - 12.5
     cap = math.pi * height**2 * (3 * 12.7 - height) / 3
     dome = 2 / 3 * math.pi * 12.7**3 - cap + math.pi * land**2 * 0.25

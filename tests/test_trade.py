@@ -61,7 +61,7 @@ BENCH = process_named("Dissolved support, 0.25 mm layers")
 DISSOLVED = {
     "bead_mm": 0.5, "chamber_c": 80 - 20, "start_s": 4 * 300, "material_change_s": 2 * 5, "fill": 0.5,
     "purge_mm3": 2 * 0.25 * 0.5 * 240, "base_layers": 5, "base_margin_mm": 4 * 0.5,
-    "keep_out_mm": (240 / 5, 190 / 5), "support": "dissolved in a bath", "support_fill": 0.25,
+    "support": "dissolved in a bath", "support_fill": 0.25,
     "pocket_mouth_mm": 6 * 0.5, "bath": "caustic, ultrasonic", "bath_density": 1.03, "bath_fill_mm": 170, "bath_h": 4,
 }  # fmt: skip
 """What support that dissolves changes in a row."""
