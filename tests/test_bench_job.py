@@ -392,12 +392,19 @@ def test_a_job_written_as_its_file_is_the_same_job(tmp_path):
 # -- readings ----------------------------------------------------------------------------------------------------------
 
 
-def test_the_whole_way_around_from_ladder_to_the_next_jobs_spigot(tmp_path, capsys):
-    do(tmp_path, fit_ladder=[{}])
-    result = tmp_path / "out" / "result.json"
-    assert enter(tmp_path, "add-reading", result, "--fitting", "F1", "--step", "0.30", "--measured", "18.55 mm") == 0
+@pytest.fixture(scope="module")
+def ladder_result(tmp_path_factory):
+    """The result.json of a job with a fit ladder, which is only read."""
+    folder = tmp_path_factory.mktemp("ladder")
+    do(folder, fit_ladder=[{}])
+    return folder / "out" / "result.json"
+
+
+def test_the_whole_way_around_from_ladder_to_the_next_jobs_spigot(tmp_path, ladder_result, capsys):
+    reading = ("add-reading", ladder_result, "--fitting", "F1", "--step")
+    assert enter(tmp_path, *reading, "0.30", "--measured", "18.55 mm") == 0
     assert "from a single reading" in capsys.readouterr().out
-    assert enter(tmp_path, "add-reading", result, "--fitting", "F1", "--step", "0.25") == 0
+    assert enter(tmp_path, *reading, "0.25") == 0
     said = capsys.readouterr().out
     assert "Gaps are made 0.08 mm per side larger than requested: mean of 2 readings, spread 0.04 mm." in said
     # Drawn 19.05 - 2 · 0.3 = 18.45 mm, so 0.05 mm a side too large.
@@ -438,10 +445,9 @@ def test_what_a_print_took_corrects_the_next_estimate(tmp_path, capsys):
         (["add-print", "--took", "soon"], "'soon' is not a time"),
     ],
 )
-def test_a_reading_that_makes_no_sense_leaves_the_book_alone(tmp_path, capsys, arguments, part):
-    do(tmp_path, fit_ladder=[{}])
+def test_a_reading_that_makes_no_sense_leaves_the_book_alone(tmp_path, ladder_result, capsys, arguments, part):
     task, *rest = arguments
-    assert enter(tmp_path, task, tmp_path / "out" / "result.json", *rest) == 1
+    assert enter(tmp_path, task, ladder_result, *rest) == 1
     assert part in capsys.readouterr().err
     assert not (tmp_path / "book.toml").exists()
 

@@ -45,18 +45,28 @@ def counted(job: Job, batch: Batch, fitting: Fitting, checked: Checked) -> Made:
 
 def attempt(job: Job, batch: Batch) -> Attempt:
     """The batch's fitting with all that its review finds, or the finding that its recipe is impossible or that it
-    is too large for the plate. Raises ``JobError`` as ``make`` does."""
+    is too large for the plate, which is seen before any review. Raises ``JobError`` as ``make`` does."""
+    inputs = resolved(job, batch)
     try:
-        return judged(job, make(job, batch))
+        fitting = designed(batch.shape)
     except RecipeError as refusal:
         return Attempt(None, (refused(batch, refusal),))
+    return _without_room(job, batch, fitting) or _found(counted(job, batch, fitting, reviewed(inputs, fitting)))
 
 
 def judged(job: Job, fitting: Made) -> Attempt:
     """The fitting with all that its review finds, unless it is too large for the plate."""
-    if reason := too_large(Footprint.of(fitting.name, fitting.fitting.standing()), job.process):
-        return Attempt(None, (without_room(fitting, reason),))
+    return _without_room(job, fitting.batch, fitting.fitting) or _found(fitting)
+
+
+def _found(fitting: Made) -> Attempt:
     return Attempt(fitting, fitting.findings)
+
+
+def _without_room(job: Job, batch: Batch, fitting: Fitting) -> Attempt | None:
+    """What becomes of a fitting that is too large for the plate."""
+    reason = too_large(Footprint.of(batch.id, fitting.standing()), job.process)
+    return Attempt(None, (without_room(batch, reason),)) if reason else None
 
 
 def refused(batch: Batch, refusal: RecipeError) -> Finding:
@@ -76,9 +86,9 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
     )
 
 
-def without_room(fitting: Made, reason: TooLarge) -> Finding:
+def without_room(batch: Batch, reason: TooLarge) -> Finding:
     """The finding for a fitting that is too large for the plate."""
-    section = fitting.batch.section
+    section = batch.section
     advice = say(
         "Correct {} if the plate is larger, choose a process with a larger one, or leave this end without a fitting.",
         FieldName("plate_mm", table="process"),
@@ -86,7 +96,7 @@ def without_room(fitting: Made, reason: TooLarge) -> Finding:
     if section.outer.width > WIDE_MM:
         advice = say("Check the assembly's unit: the tube is {} wide. {}", Length(section.outer.width), advice)
     return Finding(
-        fitting=fitting.id,
+        fitting=batch.id,
         check="too large for the plate",
         severity="must fix",
         meaning=say("No fitting was made for {}: it {}.", section_name(section), reason.problem),
