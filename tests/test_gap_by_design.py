@@ -245,6 +245,13 @@ def test_a_number_is_a_number() -> None:
     assert made("square", seam_depth_mm=1.2).recipe.seam.depth_mm == 1.2
 
 
+@pytest.mark.parametrize("name", ["round", "square"])
+def test_a_relief_takes_the_seam_that_it_is_made_for(name: str) -> None:
+    fitting = made(name, fit="press")
+    rows = {row.on: row for row in fitting.calipers(PROCESS)}
+    assert rows["Tube: height of the weld seam in the bore"].most_mm == pytest.approx(fitting.recipe.seam.depth_mm)
+
+
 @pytest.mark.parametrize("fit", ["push", "press"])
 def test_other_fits_keep_their_classs_gap(fit: str) -> None:
     recipe = made("round", fit=fit).recipe

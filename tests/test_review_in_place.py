@@ -116,6 +116,15 @@ def test_a_spigot_longer_than_the_clear_depth() -> None:
     assert finding.value == pytest.approx(8.0)
 
 
+def test_a_mitred_spigot_is_as_deep_as_it_is_long() -> None:
+    # source: plane geometry: below a rim cut at 30° the tip lies 8 mm down the tube's wall on every side, though its
+    # lowest point lies 8 + 9.5 × tan 30° mm below the middle of the rim
+    mitred = design(recipe_of(spigot_mm=8.0, groove_count=0), Section.round(25.4, 3.175), mitre_deg=30)
+    trial = Trial(mitred.mesh, mitre_normal(30, 0), depth_key="spigot_mm")
+    assert trial.depth_mm == pytest.approx(8.0) and trial.depth_findings(8.5) == []
+    assert trial.depth_findings(6.5)[0].cure == {"spigot_mm": 6.5}
+
+
 def test_a_placed_and_mitred_fitting() -> None:
     """A tube cut at 30 degrees, standing anywhere in the assembly: the gap is that of the recipe."""
     section = Section.round(25.4, 3.175)

@@ -84,8 +84,8 @@ def test_no_panel_of_an_imperial_scene_has_millimetres(scene: bpy.types.Scene, m
     assert in_millimetres(imperial) == []
     assert len(in_millimetres(metric)) > 100
     both = "\n".join(imperial)
-    # The print plan's lines, a finding, a refused end, the gap, twins of speed and volume.
-    for words in ("rings of 0.", "Measured ", "Blocked by", "Gap 0.", "Speed (in/s)", "Purge (in³)", "Read back"):
+    # The print plan's lines, a finding, a refused end, twins of speed and volume.
+    for words in ("rings of 0.", "Measured ", "Blocked by", "Speed (in/s)", "Purge (in³)", "Read back"):
         assert words in both, words
     assert re.search(r'Blocked by "Plate 10 mm", 0\.079 in in front', both)
 

@@ -133,6 +133,7 @@ def test_a_bore_that_is_too_short_comes_first(tmp_path: Path) -> None:
     said = first_lines(result)
     assert said.startswith("1 of 2 ends, 1 kind, ready to print: 1 plate, ")
     assert 'Left out, 1 end: Blocked by "plug", 5 mm down the bore. Shorten the spigot to ' in said
+    assert ' without a fitting. ("post")' in " ".join(said.split())
 
 
 def test_the_demo_is_calm_and_fits_on_a_screen(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..fields.messages import NOTHING, Message, say, say_all
+from ..fields.messages import NOTHING, Message, Name, say, say_all
 from ..review.findings import Concern
 from .quantities import Quantities
 
@@ -30,7 +30,9 @@ class LeftOut:
     @property
     def said(self) -> Message:
         which = f" ({self.fitting})" if self.fitting else ""
-        return say_all((f"Left out, {_count(self.ends, 'end')}{which}:", self.reason, self.remedy))
+        names = tuple(dict.fromkeys(self.sources))
+        where = [say("({})", Name(names[0]))] if len(names) == 1 and not self.fitting else []
+        return say_all((f"Left out, {_count(self.ends, 'end')}{which}:", self.reason, self.remedy, *where))
 
 
 @dataclass(frozen=True)

@@ -80,7 +80,7 @@ def _printing(result: JobResult, width: int) -> str:
     plans = {id: part.plan for id, part in printed.items()}
     some = next(iter(plans.values()))
     changes = [
-        f"{id} layers {part.said_layers}: {part.rings} of {part.bead_mm:.2f} mm"
+        f"{id} layer{'s' * (part.last > part.first)} {part.said_layers}: {part.rings} of {part.bead_mm:.2f} mm"
         for id, plan in plans.items()
         for part in plan.ranges
     ]

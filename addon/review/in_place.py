@@ -47,7 +47,7 @@ class FitInPlace:
     others: tuple[Nearby, ...]
     """Only those that are near."""
     inside_mm: float
-    """How deep the fitting reaches into the tube, along its axis from where the axis meets the rim."""
+    """How deep the fitting reaches into the tube, along its axis below the rim's plane."""
     clear_depth_mm: float | None
     findings: tuple[Finding, ...]
 
@@ -71,8 +71,9 @@ class Trial:
 
     @cached_property
     def depth_mm(self) -> float:
-        """How deep it reaches into the tube, along the axis from where the axis meets the rim."""
-        return float(max(-self.mesh.vertices[:, 2].min(), 0.0))
+        """How deep it reaches into the tube, along the axis below the rim's plane."""
+        above = self.mesh.vertices @ self.rim_normal / self.rim_normal[2]
+        return float(max(-above.min(), 0.0))
 
     def at(
         self, frame: Frame, tube: Mesh, others: Sequence[Mesh] = (), clear_depth_mm: float | None = None

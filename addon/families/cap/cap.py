@@ -148,7 +148,7 @@ class Cap(Fitting):
             rows.append(Caliper(f"Fitting: crown, {crown.readings[0].where}", *_around(width, width, off)))
         drawn = f" (drawn {say_mm(self.seat.gap_mm)})" if added_mm else ""
         share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
-        seam = max(gap + recipe.seam.room_mm, 0.0)
+        seam = max(gap, 0.0) + recipe.seam.room_mm  # A press fit bites beside the seam as well.
         return (
             *(row for pair in zip(bores, spigots, strict=True) for row in pair),
             Caliper("Tube: height of the weld seam in the bore", None, 0.0, seam),

@@ -19,7 +19,8 @@ from .recipe import Recipe
 
 _FINE = Fineness(512, 0.001)
 _CLOSE_MM = 1e-6
-_SEEN_MM = 0.005
+_SEEN_MM = 0.02
+"""The least difference that calipers show."""
 LEAST_LEFT_MM = 0.05
 """What moving its faces leaves of a groove's floor."""
 

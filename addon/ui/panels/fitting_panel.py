@@ -69,10 +69,7 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
         if fitted and fitted.problem:
             draw_text(layout.box(), fitted.problem, icon="ERROR")
         if fitted and fitted.made and not fitted.refusal:
-            gap = fitted.made.gap
             say = say_in(context.scene)
-            text = f"Gap {say(gap.nominal)}, at worst {say(gap.least)} to {say(gap.most)}"
-            draw_text(layout, text, icon="ARROW_LEFTRIGHT")
             drawn = values_of(fitted.fitting.recipe)
             for key, asked_mm in fitted.fitting.asked_for.items():
                 text = f"{wording.label_of(key)} {say(drawn[key])} on whole layers; {say(asked_mm)} was asked for"
