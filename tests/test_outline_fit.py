@@ -120,6 +120,31 @@ def test_ellipses_are_read_as_drawn(width, aspect, quarter, degrees, x, y):
     assert (fit.turn_deg - degrees + 90) % 180 - 90 == pytest.approx(0, abs=1e-4)
 
 
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("radius", [0.0, 5.0])
+def test_uneven_rectangles_agree_with_scipy(seed, radius):
+    """source: scipy.optimize.least_squares over middle, turn, sides and radius, of distances from shapely's outline; a
+    sharp corner counts for both of its sides, which makes each side the mean of its corners."""
+    rng = np.random.default_rng(seed)
+    corners = Outline.rectangle(40, 25, radius).polygon(32)
+    corners = corners + rng.normal(0, 0.01, corners.shape)
+
+    def off(unknowns):
+        x, y, turn, width, depth, *rounding = unknowns
+        cos, sin = np.cos(turn), np.sin(turn)
+        local = np.abs((corners - (x, y)) @ [[cos, -sin], [sin, cos]]) - np.array([width, depth]) / 2
+        if not radius:
+            return local.ravel()
+        inner = local + rounding
+        return np.hypot(*np.maximum(inner, 0).T) + np.minimum(inner.max(axis=1), 0) - rounding
+
+    solved = least_squares(off, [0, 0, 0, 40, 25, *[radius] * (radius > 0)], xtol=1e-14, ftol=1e-14).x
+    fit = fit_outline(corners, 0.01)
+    assert fit.outline.shape == "rectangle"
+    assert (*fit.centre, fit.outline.width, fit.outline.depth) == pytest.approx(solved[[0, 1, 3, 4]], abs=1e-4)
+    assert fit.outline.corner_radius == pytest.approx(solved[5] if radius else 0.0, abs=1e-3)
+
+
 @pytest.mark.parametrize("corners", [3, 5, 6, 8, 11])
 def test_few_equal_sides_are_a_polygon_and_no_coarse_circle(corners):
     fit = fit_outline(regular(30, corners))

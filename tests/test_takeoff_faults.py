@@ -17,7 +17,7 @@ from random_cases import examples
 from weldments import rotation
 
 from addon.geometry.mesh import Mesh
-from addon.geometry.sections import Section
+from addon.geometry.sections import Outline, Section
 from addon.takeoff import Takeoff, TakeoffError, TubeEnd, take_off
 from addon.trade.sizes import size_fit
 from demo_assembly import ExpectedEnd, expected_ends, market_stall
@@ -436,9 +436,68 @@ def test_a_leaning_tube_written_with_few_digits_is_read(section, how):
 def test_a_tube_too_rough_to_read_is_told():
     turn = rotation(np.random.default_rng(3))
     tube = extruded(Section.round(25.4, 1.651), 300.0)
-    takeoff = take_off([Mesh(np.round(tube.vertices @ turn.T, 1), tube.triangles, "tube")], 8.0)
-    assert takeoff.ends == ()
-    assert any(note.startswith('"tube" looks like a tube, but none of its ends') for note in takeoff.notes)
+    rough = take_off([Mesh(np.round(tube.vertices @ turn.T, 1), tube.triangles, "tube")], 8.0)
+    assert [end.cause for end in rough.ends] == ["open", "open"]
+    assert all(end.section.outer.width == pytest.approx(25.4, abs=0.02) for end in rough.ends)
+    assert any(note.startswith('The surface of "tube" is uneven') for note in rough.notes)
+    rougher = take_off([Mesh(np.round(tube.vertices @ turn.T, 0), tube.triangles, "tube")], 8.0)
+    assert rougher.ends == ()
+    assert any(note.startswith('"tube" looks like a tube, but none of its ends') for note in rougher.notes)
+
+
+def uneven(sections: Sequence[Section], off: float) -> list[Mesh]:
+    """Leaning tubes with square and mitred tops, whose corners lie off by a normal distribution of this width in mm."""
+    rng = np.random.default_rng(5)
+    row = []
+    for number, section in enumerate(sections):
+        for place, lean in enumerate(np.radians([0, 30, 45])):
+            solid = extruded(section, 400.0).to_manifold()
+            solid = solid.trim_by_plane((0, -np.sin(lean), -np.cos(lean)), -200 * np.cos(lean))
+            mesh = Mesh.from_manifold(solid, f"tube {number}.{place}")
+            vertices = mesh.vertices @ rotation(rng).T + (800.0 * number, 800.0 * place, 0)
+            row.append(Mesh(vertices + rng.normal(0, off, vertices.shape), mesh.triangles, mesh.name))
+    return row
+
+
+SMOOTH = (
+    Section.round(25.4, 3.175),
+    Section.round(21.3, 2.6),
+    Section.rectangular(40, 40, 3),
+    Section.rectangular(50, 30, 2, 0),
+    Section(Outline("obround", 60, 30), Outline("obround", 56, 26)),
+    Section(Outline("ellipse", 60, 30), Outline("ellipse", 56, 26)),
+)
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("off", [0.001, 0.005, 0.02])
+def test_uneven_tubes_are_read_through_the_middle_of_their_corners(off):
+    row = uneven(SMOOTH, off)
+    takeoff = take_off(row, 8.0)
+    assert len(takeoff.ends) == 2 * len(row)
+    for end in takeoff.ends:
+        section = SMOOTH[int(re.search(r"\d+", end.source).group())]
+        assert end.open, end.reason
+        assert end.section.outer.shape == section.outer.shape
+        for read, drawn in ((end.section.outer, section.outer), (end.section.bore, section.bore)):
+            assert (read.width, read.depth) == pytest.approx((drawn.width, drawn.depth), abs=0.05)
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("off", [0.05, 0.1])
+def test_tubes_too_uneven_to_be_sure_of_are_named(off):
+    row = uneven(SMOOTH[:4], off)
+    takeoff = take_off(row, 8.0)
+    for mesh in row:
+        section = SMOOTH[int(re.search(r"\d+", mesh.name).group())]
+        right = [
+            end
+            for end in takeoff.ends
+            if end.source == mesh.name
+            and end.section.outer.shape == section.outer.shape
+            and abs(end.section.outer.width - section.outer.width) < 0.05
+        ]
+        assert len(right) == 2 or any(f'"{mesh.name}"' in note for note in takeoff.notes)
 
 
 TURNED_INSIDE_OUT = Mesh(TUBE.vertices, TUBE.triangles[:, ::-1], "tube")

@@ -148,15 +148,40 @@ def test_a_weldment_cut_anywhere_round_gives_the_width_along_x(gmsh):
         assert end.section.outer.width > end.section.outer.depth
 
 
-@pytest.mark.parametrize("corners", [8, 10])
-def test_tubes_of_few_sides_are_polygons(gmsh, corners):
-    angles = np.arange(corners) * 2 * math.pi / corners
-    outer, bore = (
-        Shape("polygon", 40, 40, points=tuple((radius * math.cos(a), radius * math.sin(a)) for a in angles))
-        for radius in (20, 17)
+def few_sided(diameter: float, wall: float, corners: int, inner_corners: int) -> Mesh:
+    def ring(radius: float, count: int) -> CrossSection:
+        angles = np.arange(count) * 2 * math.pi / count
+        return CrossSection([radius * np.column_stack([np.cos(angles), np.sin(angles)])])
+
+    section = ring(diameter / 2, corners) - ring(diameter / 2 - wall, inner_corners)
+    return Mesh.from_manifold(section.extrude(LENGTH), "tube")
+
+
+@pytest.mark.parametrize(("corners", "inner_corners"), [*((count, count) for count in range(6, 12)), (11, 9), (13, 10)])
+def test_a_tube_of_few_facets_is_read_as_round_and_said_to_be_coarse(corners, inner_corners):
+    takeoff = take_off([few_sided(25.4, 3.175, corners, inner_corners)], 8.0)
+    assert [end.section.kind for end in takeoff.ends] == ["round", "round"]
+    assert all(end.open and end.section.outer.width == pytest.approx(25.4, abs=1e-3) for end in takeoff.ends)
+    assert all(end.section.wall == pytest.approx(3.175, abs=1e-3) for end in takeoff.ends)
+    assert takeoff.notes == (
+        f'"tube" has 2 tube ends with only {corners} facets, read as round, through their corners, 25.4 mm across.',
     )
-    mesh = tessellated(gmsh, lambda: tube(gmsh, outer, bore, LENGTH), "long")
-    assert [end.section.outer.shape for end in take_off([mesh], 8.0).ends] == ["free", "free"]
+
+
+@pytest.mark.parametrize(
+    ("diameter", "wall", "corners"),
+    [(25.4, 3.175, 3), (25.4, 3.175, 4), (25.4, 3.175, 5), (40 / math.cos(math.pi / 6), 3.3, 6)],
+    ids=str,
+)
+def test_a_polygon_that_may_stand_for_a_round_tube_is_named(diameter, wall, corners):
+    takeoff = take_off([few_sided(diameter, wall, corners, corners)], 8.0)
+    assert [end.section.kind for end in takeoff.ends] == ["rect" if corners == 4 else "other"] * 2
+    (note,) = takeoff.notes
+    assert f"only {corners} facets, read as a polygon" in note and f"{diameter:.4g} mm" in note
+
+
+def test_a_square_tube_with_sharp_corners_is_not_doubted():
+    assert take_off([few_sided(50 * math.sqrt(2), 3 * math.sqrt(2), 4, 4)], 8.0).notes == ()
 
 
 @pytest.mark.parametrize("leg", [0.6, 1.78, 5.0])

@@ -32,7 +32,14 @@ _SMALL_CORNER_MM = 0.5
 """Single facets up to this radius count as round in bores too: their arcs stand 0.15 mm proud at most."""
 _ARC_SHARE = 1e-3
 _ROUNDNESS = 0.04
+_MOST_OFF = 3.0
+"""How many times the tolerance corners are off a rectangle at most that is worth a closer fit."""
+_MOSTLY_NOISE = 2.0
+"""How many times that of exact corners the tolerance is where it pays."""
+_STEPS = 4
 _WIDEST_GAP = np.radians(45.0)
+_MOST_UNEQUAL = 1.5
+"""Longest over mean side of a polygon that may stand for a circle."""
 _MOST_FLATS = 4
 _FLAT_CHORD = 3.0
 """A chord this many times longer than those of the arcs is a flat."""
@@ -92,6 +99,22 @@ def fit_outlines(polygons: Sequence[Floats], noise: Floats | float = 0.0) -> lis
 def fit_outline(polygon: Floats, noise: float = 0.0) -> OutlineFit:
     """``fit_outlines`` for one polygon."""
     return fit_outlines([polygon], noise)[0]
+
+
+def coarse_circle(polygon: Floats, noise: float = 0.0) -> tuple[OutlineFit, int] | None:
+    """The circle that all the few corners of a closed polygon (n, 2) lie on, and how many these are; None if they do
+    not, or if they are so many that ``fit_outline`` tells."""
+    (corners,) = without_straight_corners([polygon], np.array([noise]))
+    if len(corners) >= LEAST_CIRCLE_CORNERS:
+        return None
+    middle = corners.mean(axis=0)
+    tolerance = FIT_TOLERANCE * np.ptp(corners, axis=0).max(keepdims=True) + 4 * noise
+    fits = _through_corners((corners - middle)[None])
+    angles = np.sort(np.arctan2(*(corners - middle - fits.centre[0]).T[::-1]))
+    gaps = np.diff(angles, append=angles[0] + 2 * np.pi)
+    if fits.residual[0] > tolerance[0] or gaps.max() > _MOST_UNEQUAL * 2 * np.pi / len(corners):
+        return None
+    return next(_fits_of("circle", fits, np.ones(1, bool), middle[None], tolerance)), len(corners)
 
 
 def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[Floats]:
@@ -265,11 +288,20 @@ def _nearly_round(points: Floats) -> NDArray[np.bool_]:
 
 
 def _circles(points: Floats, tolerance: Floats) -> _OutlineFits:
+    """Circles through many corners."""
+    count, corners = points.shape[:2]
+    if corners < LEAST_CIRCLE_CORNERS:
+        zero = np.zeros(count)
+        return _OutlineFits(np.zeros((count, 2)), zero, zero, zero, zero, zero, np.zeros(count, bool))
+    fits = _through_corners(points)
+    arms = points - fits.centre[:, None]
+    return replace(fits, possible=_all_round(np.arctan2(arms[..., 1], arms[..., 0]), fits.width / 2, tolerance))
+
+
+def _through_corners(points: Floats) -> _OutlineFits:
     """Least squares of the distances to the circle, from a linear start (Kåsa 1976)."""
     count, corners = points.shape[:2]
     zero = np.zeros(count)
-    if corners < LEAST_CIRCLE_CORNERS:
-        return _OutlineFits(np.zeros((count, 2)), zero, zero, zero, zero, zero, np.zeros(count, bool))
     ones = np.ones((count, corners))
     scale = np.abs(points).max(axis=(1, 2))
     unit = points / scale[:, None, None]
@@ -286,8 +318,7 @@ def _circles(points: Floats, tolerance: Floats) -> _OutlineFits:
     arm = unit - centre[:, None]
     residual = np.abs(np.hypot(arm[..., 0], arm[..., 1]) - radius[:, None]).max(axis=1) * scale
     diameter = 2 * radius * scale
-    possible = _all_round(np.arctan2(arm[..., 1], arm[..., 0]), radius * scale, tolerance)
-    return _OutlineFits(centre * scale[:, None], zero, diameter, diameter, zero, residual, possible)
+    return _OutlineFits(centre * scale[:, None], zero, diameter, diameter, zero, residual, np.ones(count, bool))
 
 
 def _all_round(angles: Floats, radius: Floats, tolerance: Floats) -> NDArray[np.bool_]:
@@ -364,6 +395,18 @@ def _rectangles_along(points: Floats, edges: Floats, turn: Floats, tolerance: Fl
     smaller = half.min(axis=1)
     radius = np.where(np.abs(radius - smaller) <= tolerance, smaller, radius)
 
+    off = np.abs(_past_rectangle(local, half[:, None], radius[:, None])).max(axis=1) / tolerance
+    uneven = (off < _MOST_OFF) & (tolerance > _MOSTLY_NOISE * FIT_TOLERANCE * 2 * half.max(axis=1))
+    if uneven.any():
+        moved, spun, half[uneven], radius[uneven] = _evened(
+            local[uneven], half[uneven], radius[uneven], tolerance[uneven]
+        )
+        local[uneven] = _turned(local[uneven] - moved[:, None], -spun)
+        moved[upright[uneven]] = moved[upright[uneven]][:, ::-1] * (-1, 1)
+        centre[uneven] += moved
+        turn[uneven] += spun
+        smaller = half.min(axis=1)
+        radius = np.where(np.abs(radius - smaller) <= tolerance, smaller, radius)
     distance = np.abs(_past_rectangle(local, half[:, None], radius[:, None]))
     area = np.abs(cross(points, edges).sum(axis=1)) / 2
     true_area = 4 * half[:, 0] * half[:, 1] - (4 - np.pi) * radius**2
@@ -373,6 +416,34 @@ def _rectangles_along(points: Floats, edges: Floats, turn: Floats, tolerance: Fl
     centre = _turned(centre[:, None], turn)[:, 0]
     turn = turn + np.where(upright, np.pi / 2, 0.0)
     return _OutlineFits(centre, turn, 2 * half[:, 0], 2 * half[:, 1], radius, distance.max(axis=1), possible)
+
+
+def _evened(local: Floats, half: Floats, radius: Floats, tolerance: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Least squares of the distances of points (k, n, 2) to rectangles about the origin, from a start: where their
+    centres lie, by how many radians they are turned, their half sides and their corners' radii."""
+    count, corners = local.shape[:2]
+    centre, turn, half, radius = np.zeros((count, 2)), np.zeros(count), half.copy(), radius.copy()
+    sharp = radius <= 0
+    for _ in range(_STEPS):
+        points = _turned(local - centre[:, None], -turn)
+        past = np.abs(points) - (half - radius[:, None])[:, None]
+        # A sharp corner is a point of both its sides.
+        beside = np.where(sharp[:, None, None], np.abs(past) < tolerance[:, None, None], past > 0)
+        beside |= (past.max(axis=2, keepdims=True) == past) & (past <= 0) & ~sharp[:, None, None]
+        outer = np.where(sharp[:, None, None], 1.0, np.where((past > 0).any(axis=2, keepdims=True), past, 1.0)) * beside
+        outer /= np.where(sharp[:, None, None], 1.0, np.maximum(np.hypot(*np.moveaxis(outer, 2, 0)), 1e-300)[..., None])
+        rows = np.where(sharp[:, None, None, None], outer[..., None] * np.eye(2), outer[:, :, None] * [[1.0], [0.0]])
+        ways = rows * np.sign(points)[:, :, None]
+        ways, rows = ways.reshape(count, 2 * corners, 2), rows.reshape(count, 2 * corners, 2)
+        held = rows.any(axis=2)
+        off = _past_rectangle(points, half[:, None], radius[:, None])
+        off = np.where(sharp[:, None, None], past, np.stack([off, off], axis=2)).reshape(count, 2 * corners) * held
+        spin = cross(np.repeat(points, 2, axis=1), ways)
+        round_off = np.where(sharp[:, None], 0.0, held * (1 - rows.sum(axis=2)))
+        step = _least_squares(np.dstack([ways, spin, rows, round_off]), off)
+        centre = centre + _turned(step[:, None, :2], turn)[:, 0]
+        turn, half, radius = turn + step[:, 2], half + step[:, 3:5], np.maximum(radius + step[:, 5], 0.0)
+    return centre, turn, half, radius
 
 
 def _ellipses(points: Floats, tolerance: Floats) -> _OutlineFits:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -14,22 +15,19 @@ from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section
 from ..trade.sizes import size_fit
-from .axes import sharpened
-from .chunks import Chunks
-from .cleaning import said_places
+from .cleaning import counted, said_places
 from .clearance import clearances
-from .deburring import made_sharp, told
+from .deburring import told
 from .doubt import SizeFit, doubt_unit
 from .ends import TubeEnd
-from .prisms import plain_ends
-from .rim_sections import RimSection, read_rim_sections
-from .rims import LEAST_LENGTH, SHORTEST, FlatRings, Rims, find_rims, open_loops
+from .rim_sections import RimSection
+from .rims import Rims, open_loops
+from .roughness import evened, told_of_roughness
 from .sites import Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
 from .survey import joints_of, surveyed
 from .verdicts import Verdict, closed_in, facing_ends, judged, unfit
-from .walls import WallIndex, WallRuns, trace
 
 
 def take_off(
@@ -51,25 +49,11 @@ def take_off(
     """
     if wall_mm is not None:
         _check_length(wall_mm, "wall")
-    as_modelled = surface = read_surface(meshes)
-    index, rings = WallIndex.of(surface), FlatRings.of(surface)
-    surface, deburred = made_sharp(surface, index, rings)
-    if deburred:
-        index, rings = WallIndex.of(surface), FlatRings.of(surface)
-    chunks = Chunks.of(surface)
-    rims = find_rims(surface, rings)
-    rims = sharpened(surface, index, rims)
-    read = read_rim_sections(surface, rims, rings)
-    rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
-    profiles = [profile for profile in read if profile is not None]
-    runs = trace(surface, index, chunks, rims, profiles)
-    tubes = [rim for rim, profile in enumerate(profiles) if _is_long(profile, runs, rim, bool(rims.single[rim]))]
-    rims, runs = rims.taken(np.array(tubes, np.int64)), runs.taken(np.array(tubes, np.int64))
-    profiles = [_walled(profiles[rim], wall_mm) for rim in tubes]
-
-    bodies, bores = (
-        surface.bodies[loops.half_edges[loops.begins[:-1]] // 3].tolist() for loops in (rims.outer, rims.bore)
-    )
+    as_modelled = read_surface(meshes)
+    found, uneven = evened(as_modelled)
+    surface, index, chunks, rims, runs = found.surface, found.index, found.chunks, found.rims, found.runs
+    bodies, profiles = found.bodies, [_walled(profile, wall_mm) for profile in found.profiles]
+    bores = surface.bodies[rims.bore.half_edges[rims.bore.begins[:-1]] // 3].tolist()
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
     facing = facing_ends(profiles, needed)
     verdicts = judged(
@@ -81,14 +65,13 @@ def take_off(
         for body, verdict in zip(around, verdicts, strict=True)
     ]
     verdicts = [_without_wall(*end, wall_mm) for end in zip(profiles, verdicts, strict=True)]
-    plain, unread, endless = plain_ends(surface, profiles, bodies)
     rows = list(zip(bodies, profiles, verdicts, strict=True))
     rows += [
         (end.body, end.profile, unfit(end.profile.section, end.departure))
-        for end in sorted(plain, key=lambda end: not end.departure)
+        for end in sorted(found.plain, key=lambda end: not end.departure)
     ]
     ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in rows]
-    tubular = len(profiles) + sum(end.departure > 0 for end in plain)
+    tubular = len(profiles) + sum(end.departure > 0 for end in found.plain)
     survey = surveyed(
         surface,
         index,
@@ -105,8 +88,9 @@ def take_off(
         if unit_given
         else doubt_unit([end.section for end in ends if end.cause not in ("solid", "profile")], size_fit)
     )
-    notes = surface.notes + told(surface, deburred, rims, [profile.section.wall for profile in profiles])
-    notes += _left_out(surface, {body for body, *_ in rows}.union(bores), unread, endless)
+    notes = surface.notes + told(surface, found.deburred, rims, [profile.section.wall for profile in profiles])
+    notes += _told_of_coarse(surface, bodies, profiles)
+    notes += told_of_roughness(found, uneven) + _left_out(surface, found.unread, found.endless)
     notes += _gaping(surface, rims, {body for body, *_ in rows}.union(bores), survey.cut_outs) + survey.notes
     in_order = sorted(range(len(ends)), key=lambda end: rows[end][0])
     return Takeoff(
@@ -121,7 +105,7 @@ def take_off(
     )
 
 
-def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: Sequence[int]) -> tuple[str, ...]:
+def _left_out(surface: Surface, unread: Sequence[int], endless: Sequence[int]) -> tuple[str, ...]:
     """What was not read, in sentences."""
     notes = [
         f"The other end of {quoted(surface.body_names[body])} is closed, uneven or leans too far; it was left out."
@@ -132,6 +116,23 @@ def _left_out(surface: Surface, read: set[int], unread: Sequence[int], endless: 
         "Export it again with more digits, or cut its ends flat."
         for body in endless
     ]
+    return tuple(notes)
+
+
+def _told_of_coarse(surface: Surface, bodies: Sequence[int], profiles: Sequence[RimSection]) -> tuple[Message, ...]:
+    """The tubes of few facets, in a sentence for each kind in each mesh."""
+    kinds: dict[tuple[int, int, float, bool], list[int]] = defaultdict(list)
+    for body, profile in zip(bodies, profiles, strict=True):
+        if (coarse := profile.coarse) is not None:
+            key = int(surface.body_meshes[body]), coarse.corners, round(coarse.diameter, 2), coarse.round
+            kinds[key].append(body)
+    notes = []
+    for (_, corners, diameter, is_round), ends in kinds.items():
+        said = "{} has {} with only {} facets, read as a polygon. If it is round, it is {} across: export it finer."
+        if is_round:
+            said = "{} has {} with only {} facets, read as round, through their corners, {} across."
+        name, count = Name(surface.body_names[ends[0]]), counted(len(ends), "tube end", "tube ends")
+        notes.append(say(said, name, count, corners, Length(diameter)))
     return tuple(notes)
 
 
@@ -174,18 +175,6 @@ def _tube_end(source: str, profile: RimSection, verdict: Verdict) -> TubeEnd:
         reason=verdict.reason,
         remedy=verdict.remedy,
     )
-
-
-def _is_long(profile: RimSection, runs: WallRuns, end: int, single: bool) -> bool:
-    """Whether a ring is long enough to be a tube, and its outer wall to tell the tube from a collar on it. A single
-    loop may be no more than a gap in a surface, so it has to go down further."""
-    section = profile.section
-    if single:
-        return bool(runs.reach[end] >= max(section.outer.width, section.outer.depth))
-    side = 2 * section.outer.half_width
-    least = max(SHORTEST * side, 2 * section.wall) if profile.ring else LEAST_LENGTH * side
-    long = runs.bends[end] or runs.reach[end] >= least
-    return bool(long and runs.outer_reach[end] >= section.wall)
 
 
 def _check_length(value: float, words: str) -> float:

@@ -12,8 +12,16 @@ from numpy.typing import NDArray
 
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
-from ..geometry.outline_fit import FIT_TOLERANCE, OutlineFit, fit_outlines, off_outline, within_cut_corners
+from ..geometry.outline_fit import (
+    FIT_TOLERANCE,
+    OutlineFit,
+    coarse_circle,
+    fit_outlines,
+    off_outline,
+    within_cut_corners,
+)
 from ..geometry.sections import Outline, Section
+from ..trade.sizes import nearest_size
 from .rims import WALL_TILT, FlatRings, Loops, Rims
 from .surface import Surface
 
@@ -25,6 +33,13 @@ _ALIKE = 0.8
 """Thinnest over thickest side of a wall whose bore and outside run alike."""
 _LEAST_EVEN = 0.4
 """Thinnest over thickest side of a wall: bores may lie off centre."""
+_LEAST_ROUND, _SQUARE = 6, 4
+"""Corners of the coarsest drawing that is read as round tube, and of a square."""
+_POLYGONS = 6, 8
+"""Corners of tubes that are made; those of other numbers are not."""
+_MOST_MORE = 2.2
+"""Corners of an outside over those of its bore, where both were drawn to one chord error."""
+_TO_SIZE_MM = 0.1
 _SQUARE_CUT_DEG = 0.01
 _SAME_DIRECTION_DEG = 0.05
 _PARALLEL_SHARE = 0.15
@@ -33,6 +48,16 @@ _FLATTEST_CHORD = 0.9
 _LARGEST_CHAMBER = 4.0
 _LEAST_BETWEEN = 1.5
 """Walls between two bores of like size, less than which they are chambers of one profile and not tubes side by side."""
+
+
+@dataclass(frozen=True)
+class Coarse:
+    """An outside of few corners, all on one circle: a polygon, or a round tube drawn coarsely."""
+
+    corners: int
+    diameter: float
+    round: bool
+    """It was read as round."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,8 +72,9 @@ class RimSection:
     """(2,): how fast the rim rises along x and along y of the frame."""
     bore: Floats
     """(n, 2): the bore's loop in the frame, as the mesh has it."""
-    ring: bool = False
+    ring: bool
     """The rim's face is a ring of its own whose two edges run alike, so that even a short one is a tube's."""
+    coarse: Coarse | None
 
 
 _Drawn = tuple[Section, Floats, float]
@@ -81,23 +107,55 @@ def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[Ri
         bore, outer, clear = fits[rim], fits[count + rim], clears[rim]
         base = Frame(origins[rim], axes[rim])
         if singles[rim]:
-            section, centre, turn = combined(bore, bore)
+            section, centre, turn = combined(bore, bore, level)
             drawn: _Drawn | None = (Section(section.outer, section.outer), centre, turn)
-            ring = False
+            ring, coarse = False, None
         else:
-            drawn = _tube(outer, clear) if walled[rim] else None
+            outer, clear, coarse = _as_round(outer, clear, outers[rim], bores[rim], level)
+            drawn = _tube(outer, clear, level) if walled[rim] else None
             ring = walled[rim] and drawn is not None and _runs_alike(drawn[0])
             if drawn is None and faced[rim]:
-                drawn = _tube(_outer_by_wall(surface, rims, rim, bore, base, rings), clear, _THICKEST_UNLIKE)
-        profile = placed(*drawn, base, rims.normals[rim], bores[rim], level) if drawn else None
-        profiles.append(replace(profile, ring=ring) if profile else None)
+                drawn = _tube(_outer_by_wall(surface, rims, rim, bore, base, rings), clear, level, _THICKEST_UNLIKE)
+        profiles.append(
+            placed(*drawn, base, rims.normals[rim], bores[rim], level, ring, coarse) if drawn is not None else None
+        )
     return profiles
 
 
-def _tube(outer: OutlineFit | None, bore: OutlineFit, thickest: float = THICKEST_WALL) -> _Drawn | None:
+def _tube(outer: OutlineFit | None, bore: OutlineFit, noise: float, thickest: float = THICKEST_WALL) -> _Drawn | None:
     """The two outlines as a section, if they make a tube."""
-    section = combined(outer, bore) if outer else None
+    section = combined(outer, bore, noise) if outer else None
     return section if section and is_tube(section[0], thickest) else None
+
+
+def _as_round(
+    outer: OutlineFit, bore: OutlineFit, outside: Floats, inside: Floats, noise: float
+) -> tuple[OutlineFit, OutlineFit, Coarse | None]:
+    """The outlines of a rim, as circles where they have few corners that most likely stand for such."""
+    angular = [
+        fit.outline.shape == "free" or (fit.outline.shape == "rectangle" and not fit.outline.corner_radius)
+        for fit in (outer, bore)
+    ]
+    around = coarse_circle(outside, noise) if angular[0] else None
+    within = coarse_circle(inside, noise) if angular[1] else None
+    if within is None or (around is None and outer.outline.shape != "circle"):
+        return outer, bore, None
+    circle, corners = around or (outer, len(outside))
+    if not within[1] <= corners <= _MOST_MORE * within[1]:
+        return outer, bore, None
+    section = combined(circle, within[0], noise)[0]
+    is_size = _is_size(section)
+    if corners == _SQUARE and not (is_size and not _is_size(combined(outer, bore, noise)[0])):
+        return outer, bore, None
+    read_round = corners >= _LEAST_ROUND and (is_size or corners not in _POLYGONS)
+    coarse = Coarse(corners, circle.outline.width, read_round)
+    return (circle, within[0], coarse) if read_round else (outer, bore, coarse)
+
+
+def _is_size(section: Section) -> bool:
+    """Whether a section is a size in the tables as it is."""
+    match = nearest_size(section) if section.wall > 0 else None
+    return match is not None and max(abs(match.width_off_mm), *map(abs, match.wall_off_mm)) < _TO_SIZE_MM
 
 
 def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats) -> list[Floats]:
@@ -116,8 +174,8 @@ def _walled(surface: Surface, rims: Rims) -> NDArray[np.bool_]:
     return rims.outer.sums(leans * areas) < WALL_TILT**2 * rims.outer.sums(areas)
 
 
-def combined(outer: OutlineFit, bore: OutlineFit) -> _Drawn:
-    """The section of two outlines drawn in one plane."""
+def combined(outer: OutlineFit, bore: OutlineFit, noise: float = 0.0) -> _Drawn:
+    """The section of two outlines drawn in one plane, of corners that are up to ``noise`` mm off."""
     if outer.outline.shape == "free":
         turn = polygons.least_box_turn(outer.polygon())
         points = polygons.turned(outer.polygon(), -turn)
@@ -128,7 +186,7 @@ def combined(outer: OutlineFit, bore: OutlineFit) -> _Drawn:
         outline, centre = outer.outline, outer.centre
     inner = bore.outline
     quarters, aslant = divmod(math.radians(bore.turn_deg) - turn + math.pi / 4, math.pi / 2)
-    tolerance = FIT_TOLERANCE * outline.width
+    tolerance = FIT_TOLERANCE * outline.width + 4 * noise
     if inner.shape == "free" or (inner.shape != "circle" and abs(aslant - math.pi / 4) * inner.width / 2 > tolerance):
         return Section(outline, Outline.free(polygons.turned(bore.polygon() - centre, -turn))), centre, turn
     inner = _outline_in_turned(inner, int(quarters))
@@ -220,7 +278,15 @@ def _outer_by_wall(
 
 
 def placed(
-    section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats, noise: float = 0.0
+    section: Section,
+    centre: Floats,
+    turn: float,
+    base: Frame,
+    normal: Floats,
+    bore: Floats,
+    noise: float = 0.0,
+    ring: bool = False,
+    coarse: Coarse | None = None,
 ) -> RimSection:
     """The profile with its frame turned so that equal fittings get equal directions."""
     lean_x, lean_y, lean_z = base.axes.dot(normal).tolist()
@@ -249,7 +315,7 @@ def placed(
     frame = Frame(base.origin + world[3], world[:3])
     plane = rows[:2, :2]
     slope = np.array([cos * rise_x + sin * rise_y, cos * rise_y - sin * rise_x])
-    return RimSection(section, frame, mitre, direction, normal, slope, (bore - centre).dot(plane.T))
+    return RimSection(section, frame, mitre, direction, normal, slope, (bore - centre).dot(plane.T), ring, coarse)
 
 
 def _folds(section: Section) -> int:

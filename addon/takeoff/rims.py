@@ -24,6 +24,8 @@ WALL_TILT = 0.1
 _LEAST_SPREAD = 0.02
 """Share of a wall's skin that looks the second way square to the axis; a flat has none."""
 _EXACT = 4e-8
+_TIPPED = 0.5
+"""How far noise across a rim tips triangles of long flat facets: they still give the axis better than corners do."""
 _LEAST_FACE = 6
 """Triangles that a face with a hole has at least."""
 FLATNESS = 1e-3
@@ -261,5 +263,6 @@ def _with_axes(
 
     sound = are_walls(shares) & (np.abs(lean) > STEEPEST)
     sound &= (bumps < FLATNESS * sizes + 4 * noise) & (sizes > 0)
-    rims = Rims(loops.taken(outer), around, axes, normals, face, single, shared, are_exact(shares))
+    exact = are_exact(shares) | (shares[:, 0] < (_TIPPED * noise / np.maximum(sizes, 1e-150)) ** 2)
+    rims = Rims(loops.taken(outer), around, axes, normals, face, single, shared, exact)
     return rims.taken(np.flatnonzero(sound))

@@ -138,6 +138,43 @@ def reshaped(surface: Surface, vertices: Floats, given: Floats) -> Surface:
     )
 
 
+def roughened(surface: Surface, noise: Floats) -> Surface:
+    """The surface with its coordinates taken to be off by ``noise`` (m,)."""
+    faces, walls, _ = _labels(
+        surface.triangles,
+        surface.vertices,
+        surface.twins,
+        surface.normals,
+        2 * surface.areas,
+        surface.lows,
+        surface.highs,
+        noise,
+    )
+    return replace(surface, noise=noise, faces=faces, walls=walls)
+
+
+def part(surface: Surface, bodies: Indices) -> Surface:
+    """Some bodies of a surface, in ascending order, numbered anew."""
+    mask = np.isin(surface.bodies, bodies)
+    twins, places = surface.twins.reshape(-1, 3)[mask].ravel(), np.cumsum(mask) - 1
+    return replace(
+        surface,
+        triangles=surface.triangles[mask],
+        twins=np.where(twins < 0, -1, 3 * places[twins // 3] + twins % 3),
+        normals=surface.normals[mask],
+        areas=surface.areas[mask],
+        lows=surface.lows[mask],
+        highs=surface.highs[mask],
+        noise=surface.noise[mask],
+        faces=np.unique(surface.faces[mask], return_inverse=True)[1],
+        walls=np.unique(surface.walls[mask], return_inverse=True)[1],
+        bodies=np.searchsorted(bodies, surface.bodies[mask]),
+        body_names=tuple(surface.body_names[body] for body in bodies.tolist()),
+        body_meshes=surface.body_meshes[bodies],
+        body_closed=surface.body_closed[bodies],
+    )
+
+
 def _measured(vertices: Floats, triangles: Indices) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
     """Of each triangle: its first corner, its normal as long as twice its area, that length, the unit normal, and the
     least and greatest coordinates."""

@@ -120,7 +120,7 @@ class WallRuns:
 def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profiles: Sequence[RimSection]) -> WallRuns:
     """Follow the walls down from each rim."""
     count, walls = len(profiles), len(index.areas)
-    plane = _RimPlanes.of(profiles)
+    plane = _RimPlanes.of(surface, rims, profiles)
     bore_keys = _beside(surface, rims.bore, walls)
     outer_keys = _beside(surface, rims.outer, walls)
     uneven = np.bincount(bore_keys // walls, ~_is_square(index, plane, bore_keys), count) > 0
@@ -161,16 +161,18 @@ class _RimPlanes:
     slopes: Floats
     level: Floats
     """(k,): points this little below or above the rim are on it."""
+    noise: Floats
+    """(k,): how far off coordinates may be."""
 
     @classmethod
-    def of(cls, profiles: Sequence[RimSection]) -> _RimPlanes:
+    def of(cls, surface: Surface, rims: Rims, profiles: Sequence[RimSection]) -> _RimPlanes:
         axes = np.array([profile.frame.axes[2] for profile in profiles]).reshape(-1, 3)
         normals = np.array([profile.rim_normal for profile in profiles]).reshape(-1, 3)
         slopes = -normals / np.einsum("ij,ij->i", normals, axes)[:, None]
         width = np.array([profile.section.outer.width for profile in profiles])
-        return cls(
-            axes, np.array([profile.frame.origin for profile in profiles]).reshape(-1, 3), slopes, _LEVEL * width
-        )
+        origins = np.array([profile.frame.origin for profile in profiles]).reshape(-1, 3)
+        noise = surface.noise[rims.bore.half_edges[rims.bore.begins[:-1]] // 3]
+        return cls(axes, origins, slopes, _LEVEL * width, noise)
 
     def depths(self, points: Floats, rims: Indices) -> Floats:
         """How far down the axis from the rim's plane each point lies."""
@@ -231,7 +233,7 @@ def _straight_piece(
     """The triangles of a bore whose wall bends or is made of small triangles: those of its body whose corners all lie
     on the outline, below the rim."""
     bore, frame = profile.section.bore, profile.frame
-    tolerance = _ON_OUTLINE * bore.width + polygons.sagitta(profile.bore)
+    tolerance = _ON_OUTLINE * bore.width + polygons.sagitta(profile.bore) + 4 * plane.noise[rim]
     low, high = profile.bore.min(axis=0) - tolerance, profile.bore.max(axis=0) + tolerance
     length = float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
     box = np.array([[*low, -length]]), np.array([[*high, length]])

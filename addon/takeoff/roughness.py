@@ -1,0 +1,140 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Bodies whose corners lie a little off the shape that was meant, as those of scanned, remeshed and merged models do.
+
+How far off they lie no file says. It is tried on the bodies that look rough and where something could not be read: of
+several guesses the one counts with which most ends are read, and of equal ones the least.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import replace
+
+import numpy as np
+
+from ..fields.messages import Length, Message, Name, say
+from ..geometry.frames import Floats
+from ..geometry.sections import Outline, Section
+from ..geometry.topology import Indices
+from .cleaning import counted
+from .finding import FoundEnds, find
+from .surface import Surface, part, roughened
+
+_GUESSES_MM = 0.002, 0.01, 0.04, 0.08
+_WELL_READ = 3
+_STRAIGHT = 0.5
+"""Share of a bore along which it runs straight at least, if nothing crosses it."""
+_SLIGHT = np.cos(np.radians(5.0))
+"""Sides of a flat facet that are bent less than this may be one side."""
+_LEAST_BENT = 0.3
+_LEAST_BACK = 0.1
+"""Share of the slight bends that go the other way: on a curve that was meant nearly none do."""
+
+
+def evened(surface: Surface) -> tuple[FoundEnds, dict[int, float]]:
+    """What is found on a surface with its rough bodies taken as rough; and of these how far off, in mm, corners lie."""
+    found = find(surface)
+    suspects = _suspects(found)
+    if not suspects.size:
+        return found, {}
+    off = _unevenness(surface, suspects)
+    rough = suspects[off > 0]
+    if not rough.size:
+        return found, {}
+    scores, noise, left = _scores(found), np.zeros(len(surface.body_names)), rough
+    for guess in _GUESSES_MM:
+        some = part(surface, left)
+        guessed = _scores(find(roughened(some, np.maximum(some.noise, guess))))
+        better = left[guessed > scores[left]]
+        scores[left], noise[better] = np.maximum(guessed, scores[left]), guess
+        left = left[scores[left] != 2 * _WELL_READ]
+        if not left.size:
+            break
+    if noise.any():
+        found = _with_one_section(find(roughened(surface, np.maximum(surface.noise, noise[surface.bodies]))), noise)
+    return found, dict(zip(rough.tolist(), off[off > 0].tolist(), strict=True))
+
+
+def _with_one_section(found: FoundEnds, noise: Floats) -> FoundEnds:
+    """The ends of each tube that is rough by ``noise`` (bodies,) with the mean of their sizes."""
+    profiles = list(found.profiles)
+    ends: dict[int, list[int]] = defaultdict(list)
+    for end, body in enumerate(found.bodies):
+        ends[body].append(end)
+    for body, pair in ends.items():
+        if len(pair) == 2 and noise[body]:
+            first, second = (profiles[end].section for end in pair)
+            outer = _mean(first.outer, second.outer, 4 * noise[body])
+            bore = _mean(first.bore, second.bore, 4 * noise[body])
+            if outer and bore:
+                for end in pair:
+                    profiles[end] = replace(profiles[end], section=Section(outer, bore))
+    return replace(found, profiles=profiles)
+
+
+def _mean(outline: Outline, other: Outline, most: float) -> Outline | None:
+    """The mean of two outlines of one shape that differ by no more than ``most`` mm; None if they are not such."""
+    sizes = np.array([(line.width, line.depth, line.corner_radius) for line in (outline, other)])
+    alike = outline.shape == other.shape != "free" and outline.centre == other.centre
+    if not alike or np.ptp(sizes, axis=0).max() > most:
+        return None
+    width, depth, radius = sizes.mean(axis=0).tolist()
+    return replace(outline, width=width, depth=depth, corner_radius=radius)
+
+
+def told_of_roughness(found: FoundEnds, off: dict[int, float]) -> tuple[Message, ...]:
+    """The rough bodies on which something was read, in a sentence for each mesh."""
+    surface, read = found.surface, {*found.bodies, *(end.body for end in found.plain)}
+    by_mesh: dict[int, list[int]] = defaultdict(list)
+    for body in sorted(read & off.keys()):
+        by_mesh[int(surface.body_meshes[body])].append(body)
+    notes = []
+    for bodies in by_mesh.values():
+        name, most = Name(surface.body_names[bodies[0]]), Length(max(off[body] for body in bodies))
+        more = counted(len(bodies) - 1, "body beside it", "bodies beside it")
+        said = "The surface of {} is uneven by about {}; sizes were read through the middle of its corners."
+        if len(bodies) > 1:
+            said = f"The surfaces of {{}} and {more} are uneven by up to about {{}}; sizes were read through the middle"
+            said += " of their corners."
+        notes.append(say("{} Measure before you print.", say(said, name, most)))
+    return tuple(notes)
+
+
+def _suspects(found: FoundEnds) -> Indices:
+    """Bodies but for those of two straight ends with known outlines."""
+    return np.flatnonzero(_scores(found) != 2 * _WELL_READ)
+
+
+def _scores(found: FoundEnds) -> Floats:
+    """How much is read on each body: three for a rim, one less each if an outline of its is none that is known and if
+    its bore does not run straight on; one for an end without a rim."""
+    scores = np.zeros(len(found.surface.body_names))
+    straight = found.runs.straight > _STRAIGHT * found.runs.reach
+    for body, profile, on in zip(found.bodies, found.profiles, straight.tolist(), strict=True):
+        scores[body] += _WELL_READ - 1 - ("free" in (profile.section.outer.shape, profile.section.bore.shape)) + on
+    for end in found.plain:
+        scores[end.body] += 1
+    return scores
+
+
+def _unevenness(surface: Surface, bodies: Indices) -> Floats:
+    """(n,): how far off the plane of its neighbour a triangle of each body typically lies, in mm, where the body is
+    rough; 0 where its flats are flat and its curves curved."""
+    place = np.full(len(surface.body_names), -1)
+    place[bodies] = np.arange(len(bodies))
+    half = np.flatnonzero((surface.twins > np.arange(len(surface.twins))) & (np.repeat(place[surface.bodies], 3) >= 0))
+    a, b = half // 3, surface.twins[half] // 3
+    slight = np.einsum("ij,ij->i", surface.normals[a], surface.normals[b]) > _SLIGHT
+    half, a, b = half[slight], a[slight], b[slight]
+    twin = surface.twins[half]
+    apex = surface.points(surface.starts[3 * b + (twin + 2) % 3])
+    height = np.einsum("ij,ij->i", apex - surface.points(surface.starts[half]), surface.normals[a])
+    owner, bent = place[surface.bodies[a]], np.abs(height) > 2 * surface.noise[a]
+    count = len(bodies)
+    pairs, bends, back = (np.bincount(owner, some, count) for some in (np.ones(len(owner)), bent, bent & (height > 0)))
+    rough = (bends > _LEAST_BENT * pairs) & (np.minimum(back, bends - back) > _LEAST_BACK * bends)
+    order = np.lexsort((np.abs(height), owner))
+    middle = np.searchsorted(owner[order], np.arange(count)) + pairs.astype(np.int64) // 2
+    off = np.zeros(count)
+    off[rough] = np.abs(height)[order[middle[rough]]]
+    return off
