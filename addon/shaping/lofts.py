@@ -14,8 +14,9 @@ import numpy as np
 from manifold3d import triangulate
 
 from ..geometry.frames import Floats
+from ..geometry.mesh import Ints
 from ..geometry.sections import Outline
-from .shells import Shell, surface_id
+from .shells import Shell, compact, surface_id
 
 _CORNERS = np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
 _TOGETHER_MM = 1e-7
@@ -49,10 +50,11 @@ def rings(outline: Outline, insets: Floats, facets: int) -> Floats:
 
 
 def loft(
-    stack: Floats, heights: Floats, surfaces: Sequence[str], first: str | None = None, last: str | None = None
+    stack: Floats, heights: Floats, surfaces: Sequence[str] | Ints, first: str | None = None, last: str | None = None
 ) -> Shell:
     """The shell through rings ``stack`` (k, m, 2) at ``heights`` (k,), inside to the left of the way from the first
-    to the last. ``surfaces`` names the k - 1 bands; ``first`` and ``last`` name caps, None leaves that end open."""
+    to the last. ``surfaces`` names the k - 1 bands, or holds the ids (k - 1, m) of what their corners begin; ``first``
+    and ``last`` name caps, None leaves that end open."""
     count, around = stack.shape[:2]
     points = np.concatenate([stack, np.broadcast_to(np.reshape(heights, (-1, 1, 1)), (count, around, 1))], axis=2)
     apart = np.linalg.norm(stack - np.roll(stack, 1, axis=1), axis=2) > _TOGETHER_MM
@@ -61,22 +63,29 @@ def loft(
     place = np.cumsum(apart, axis=1) - 1
     sizes = apart.sum(axis=1)
     place = np.where(place < 0, sizes[:, None] - 1, place) + (np.cumsum(sizes) - sizes)[:, None]
+    target = np.arange(sizes.sum())
+    for level in np.flatnonzero(np.diff(heights) == 0):  # what stays where it is in a level face is one
+        same = np.linalg.norm(stack[level + 1] - stack[level], axis=1) < _TOGETHER_MM
+        target[place[level + 1, same]] = target[place[level, same]]
+    place = target[place]
 
     low, high = place[:-1], place[1:]
     low_next, high_next = np.roll(low, -1, axis=1), np.roll(high, -1, axis=1)
     quads = np.stack([low, low_next, high_next, low, high_next, high], axis=2).reshape(-1, 3)
-    bands = np.repeat([surface_id(name) for name in surfaces], 2 * around)
+    ids = surfaces if isinstance(surfaces, np.ndarray) else np.array([[surface_id(name)] for name in surfaces])
+    bands = np.repeat(np.broadcast_to(ids, (count - 1, around)), 2)
     solid = (quads[:, 0] != quads[:, 1]) & (quads[:, 1] != quads[:, 2]) & (quads[:, 2] != quads[:, 0])
     triangles, bands = quads[solid], bands[solid]
     vertices = points[apart]
 
     loops = []
     for ring, cap, way in ((0, first, 1), (count - 1, last, -1)):
-        loop = np.arange(sizes[ring]) + sizes[:ring].sum()
+        loop = target[np.arange(sizes[ring]) + sizes[:ring].sum()]
         if cap is not None and len(loop) > 2:
             faces = loop[triangulate([np.ascontiguousarray(vertices[loop, :2])])][:, ::-way]
             triangles = np.concatenate([triangles, faces])
             bands = np.append(bands, np.full(len(faces), surface_id(cap)))
         elif cap is None:
             loops.append(loop[::way])
-    return Shell(vertices, triangles.astype(np.int32), bands.astype(np.int32), tuple(loops))
+    shell = Shell(vertices, triangles.astype(np.int32), bands.astype(np.int32), tuple(loops))
+    return shell if (target == np.arange(len(target))).all() else compact(shell)

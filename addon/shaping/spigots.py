@@ -15,10 +15,11 @@ from ..geometry.polygons import edge_lengths, outward_normals
 from ..geometry.sections import Outline
 from ..geometry.topology import Indices
 from .contours import Contour, Fineness
-from .cutters import PAST_MM, OutlinePoint, channel_strip, point_at, prism, seam_strip, sides_of
+from .cutters import FLARE, PAST_MM, OutlinePoint, channel_strip, point_at, prism, seam_strip, sides_of
 from .features import Grooves, Ribs, SeamRelief, Vent
 from .lofts import has_rings, loft, rings
-from .shells import RIM, Shell, in_one_piece, sound, surface_id, tool, without_rim
+from .ribbed_rings import Edge, Levels, notch_edge, raised, rib_edge, rib_feet, rib_heights
+from .shells import RIM, Shell, in_one_piece, labelled, sound, surface_id, tool, without_rim
 
 FLOOR_MM = 1.0
 """What a hollow spigot keeps under the rim's plane, so that what stands over it does not end in a hole."""
@@ -34,6 +35,8 @@ any other count is spread evenly along the outline."""
 SPIGOT_SURFACES = ("spigot", "lead-in", "tip", "groove", "hollow", "seam relief", "rib")
 
 _ALIKE_MM = 1e-3
+_LEAN = 0.01
+"""How much the ends of a side that stands back lean, in mm a mm: no face of a groove's floor comes to nothing."""
 
 _FINENESS = Fineness(720, 0.001)
 """Of a whole circle: areas between two outlines of the same facets are then right to 0.002 %."""
@@ -106,6 +109,8 @@ class Spigot:
     def raised(self, contour: Contour) -> Shell:
         """The shell over an outline, open at the rim; its surfaces are of ``SPIGOT_SURFACES``. Raises ``RecipeError``
         where a relief would cut it in pieces."""
+        if (ribbed := self._ribbed(contour)) is not None:
+            return ribbed
         shell = self._lofted(contour) if has_rings(contour.outline) else self._stacked(contour)
         added, removed = self._ribs(contour), self._relief(contour)
         if not (added or removed):
@@ -150,6 +155,44 @@ class Spigot:
         if self.ribs_on_sides(outline):
             return tuple(2 if side.land_mm(float(self.rib.width_mm or 0.0)) else 0 for side in sides_of(outline)[:2])
         return (0,) * len(outline.readings)
+
+    def _ribbed(self, contour: Contour) -> Shell | None:
+        """As lofted, ribs and relief in the rings themselves; None where there are none, or they are not made so."""
+        outline, seam, kind = contour.outline, self.seam, self.seam.kind
+        circle, on_sides = outline.shape == "circle", self.ribs_on_sides(outline)
+        fits = (circle and kind in ("none", "notch")) or (outline.shape == "rectangle" and kind in ("none", "sides"))
+        if self.hollow_wall_mm or not fits or not (circle or on_sides or not self.rib.count):
+            return None
+        if kind == "none" and not self.rib.count:
+            return None
+        height, width = self.rib_mm, float(self.rib.width_mm or 0.0)
+        sides = [] if circle else sides_of(outline)
+        lands = [side.land_mm(width) for side in sides]
+        if sides and not all(lands):
+            return None
+        profile, (_, *names) = self._profile()
+        levels, bottom = Levels(profile[:, 0], profile[:, 1], tuple(names)), self.lead_in_mm - self.length_mm
+        heights = rib_heights(bottom, height)
+        if self.rib.count:
+            for z in heights[1:]:
+                levels = levels.with_height(float(z))
+        if kind != "none":
+            levels = levels.with_inset(seam.room_mm)
+        features: list[tuple[OutlinePoint, Edge]] = []
+        if self.rib.count:
+            most = min(lands) / 2 if sides else outline.half_width / 2
+            rib = rib_edge(outline, levels, height, width / 2, RIB_CREST * width / 2, most, heights)
+            features += [(place, rib) for place in self.rib_places(contour)]
+        if kind == "notch":
+            notch = notch_edge(outline, levels, seam.room_mm, seam.width_mm / 2, FLARE)
+            features.append((point_at(contour, seam.angle_deg), notch))
+        elif kind == "sides":
+            lean = _LEAN * seam.room_mm
+            features += [
+                (side.place, notch_edge(outline, levels, seam.room_mm, side.length_mm / 2 - land - lean, _LEAN))
+                for side, land in zip(sides, lands, strict=True)
+            ]
+        return raised(contour, levels, features)
 
     def _lofted(self, contour: Contour) -> Shell:
         profile, (cap, *names) = self._profile()
@@ -245,9 +288,9 @@ class Spigot:
 
     def _rib_sections(self, contour: Contour) -> CrossSection:
         """The ribs, cut square to the axis."""
-        sections = [
-            CrossSection([_placed(place, _rib_section(self.rib, self._rib_root))]) for place in self.rib_places(contour)
-        ]
+        half = float(self.rib.width_mm or 0.0) / 2
+        section = _rib_section(self._rib_root, 0.0, self.rib_mm, half, RIB_CREST * half)
+        sections = [CrossSection([_placed(place, section)]) for place in self.rib_places(contour)]
         return CrossSection.batch_boolean(sections, OpType.Add) if sections else CrossSection()
 
     @property
@@ -283,11 +326,10 @@ class Spigot:
         return places
 
 
-def _rib_section(rib: Ribs, root: float) -> Floats:
+def _rib_section(root: float, foot: float, height: float, half: float, crest: float) -> Floats:
     """(6, 2): a rib's corners outward from the outline and along it, from its root to its crest and back."""
-    height, half = float(rib.height_mm or 0.0), float(rib.width_mm or 0.0) / 2
-    crest = RIB_CREST * half
-    return np.array([(root, -half), (0.0, -half), (height, -crest), (height, crest), (0.0, half), (root, half)])
+    side = [(root, half), (foot, half), (height, crest)]
+    return np.array([*((out, -aside) for out, aside in side), *side[::-1]])
 
 
 def _placed(place: OutlinePoint, corners: Floats) -> Floats:
@@ -295,16 +337,16 @@ def _placed(place: OutlinePoint, corners: Floats) -> Floats:
 
 
 def _rib(rib: Ribs, root: float, place: OutlinePoint, bottom: float, sagitta: float) -> Manifold:
-    """A rib that grows from nothing at its tip, over twice its height or half the spigot, and stands past the rim.
-    ``sagitta`` is how far the outline falls away under its foot. Its sides lean out by 45° at first: a plane that cuts
-    a mitred spigot makes them steeper on one side, and a low rib with a sharp corner is too thin there to print."""
-    height, section = float(rib.height_mm or 0.0), _rib_section(rib, root)
-    full, crest = min(bottom + 2 * height, bottom / 2), float(section[3, 1])
-    wide = crest + height
-    bow = np.array([(root, -wide), (-height, -wide), (0.0, -crest), (0.0, crest), (-height, wide), (root, wide)])
-    corners, foot = _placed(place, section), _placed(place, bow - (sagitta, 0.0))
-    rows = [(foot, bottom), (corners, full), (corners, PAST_MM)]
-    return Manifold.hull_points(np.concatenate([np.insert(points, 2, z, axis=1) for points, z in rows]))
+    """A rib that grows from nothing at its tip and stands past the rim. ``sagitta`` is how far the outline falls away
+    under its foot."""
+    height, half = float(rib.height_mm or 0.0), float(rib.width_mm or 0.0) / 2
+    heights = np.append(rib_heights(bottom, height), PAST_MM)
+    feet, tops = rib_feet(height, half, RIB_CREST * half), np.array([-sagitta, height / 2, height])
+    stack = [
+        _placed(place, _rib_section(root, min(top, 0.0), top, foot, RIB_CREST * half))
+        for foot, top in zip((*feet, half), (*tops, height), strict=True)
+    ]
+    return labelled(loft(np.array(stack), heights, ["rib"] * 3, first="rib", last="rib"))
 
 
 def _spread(contour: Contour, count: int, seam_degrees: float) -> list[OutlinePoint]:

@@ -1,0 +1,177 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Spigots with ribs and room for a seam on circles and rounded rectangles, lofted instead of cut by the kernel.
+
+Every ring of the loft gets the corners of every rib and notch as points of its own. Where a rib has not begun, or a
+groove goes deeper than a notch, they lie on the ring's outline, and ring points that a feature covers fall together
+with its edge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..geometry.frames import Floats
+from ..geometry.sections import Outline
+from .contours import Contour
+from .cutters import OutlinePoint
+from .lofts import SHARP_MM, loft, rings
+from .shells import Shell, surface_id
+
+_OVERLAP = 1e-6
+"""Radians by which features may seem to meet."""
+_BESIDE = 1e-9
+"""Radians by which what an edge covers comes before or after it."""
+
+
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """The rings' insets and heights (k,), from the tip to the rim, and the names of the k - 1 surfaces between."""
+
+    insets: Floats
+    heights: Floats
+    names: tuple[str, ...]
+
+    def with_height(self, z: float) -> Levels:
+        """One level more, unless there is one at this height."""
+        if np.abs(self.heights - z).min() < SHARP_MM:
+            return self
+        above = int(np.searchsorted(self.heights, z))
+        low, high = self.heights[above - 1 : above + 1]
+        low_inset, high_inset = self.insets[above - 1 : above + 1]
+        inset = low_inset + (z - low) / (high - low) * (high_inset - low_inset)
+        names = (*self.names[:above], *self.names[above - 1 :])
+        return Levels(np.insert(self.insets, above, inset), np.insert(self.heights, above, z), names)
+
+    def with_inset(self, inset: float) -> Levels:
+        """A level more in every slope that passes this inset."""
+        levels = self
+        for low, high, z, z_next in zip(self.insets, self.insets[1:], self.heights, self.heights[1:], strict=False):
+            if z_next > z and min(low, high) < inset < max(low, high):
+                levels = levels.with_height(float(z + (inset - low) / (high - low) * (z_next - z)))
+        return levels
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """The points of one side of a rib or a notch: (c, k, 2) outward of its place and aside from its middle, from
+    the outline to the middle. ``covered`` (k,) is how far aside the outline is covered."""
+
+    points: Floats
+    covered: Floats
+    surface: str
+    shown: NDArray[np.bool_]
+    """(k - 1,): between which levels its surface shows."""
+    floor: float | None = None
+    """How far outward ring points under it lie at most; None if they are left out."""
+
+
+def on_ring(outline: Outline, insets: Floats, aside: Floats | float) -> Floats:
+    """(k,): how far outward of a place the rings lie, so far aside of it."""
+    if outline.shape == "rectangle":
+        return -insets
+    radius = outline.half_width
+    return np.sqrt((radius - insets) ** 2 - np.square(aside)) - radius
+
+
+def rib_heights(bottom: float, height: float) -> Floats:
+    """(3,): where a rib begins, where it is half as high as it gets and where it is whole: over twice its height, or
+    half of what stands over its beginning, whose height below the rim is ``bottom``."""
+    full = min(bottom + 2 * height, bottom / 2)
+    return np.array([bottom, (bottom + full) / 2, full])
+
+
+def rib_feet(height: float, half: float, crest: float, most: float = np.inf) -> Floats:
+    """(3,): how far a foot stands aside at those heights, ``most`` at most. Up to half its height a rib has sides at
+    45°: a plane that cuts a mitred spigot makes them steeper on one side, and a low rib with a sharp corner is too thin
+    to print there."""
+    return np.array([crest, min(max(crest + height / 2, (crest + half) / 2), most), half])
+
+
+def rib_edge(
+    outline: Outline, levels: Levels, height: float, half: float, crest: float, most: float, z: Floats
+) -> Edge:
+    """A rib of this height, half as wide as ``half`` at its foot and ``crest`` at its crest, with its ``rib_heights``;
+    its foot stands ``most`` aside at most."""
+    foot = np.interp(levels.heights, z, rib_feet(height, half, crest, most))
+    begun = levels.heights > z[0]
+    at_ring = on_ring(outline, levels.insets, foot)
+    top = np.where(begun, np.interp(levels.heights, z[[0, 2]], [0.0, height]), on_ring(outline, levels.insets, crest))
+    knee = np.where(begun, on_ring(outline, np.zeros_like(foot), foot), at_ring)
+    aside = (foot, foot, np.full_like(foot, crest))
+    points = np.stack([np.stack(pair, axis=1) for pair in zip((at_ring, knee, top), aside, strict=True)])
+    return Edge(points, foot, "rib", begun[1:])
+
+
+def notch_edge(outline: Outline, levels: Levels, depth: float, half: float, flare: float) -> Edge:
+    """A notch as deep as ``depth``, half as wide as ``half`` at its floor, that opens outward by ``flare``."""
+    if outline.shape == "circle":
+        half = min(half, np.sqrt(depth * (2 * outline.half_width - depth)))
+    insets, mouth = levels.insets, half + flare * (depth - levels.insets)
+    if outline.shape == "circle":
+        # Where the side, aside = shift + flare × (radius + outward), leaves the ring's circle.
+        shift, steep = half + flare * (depth - outline.half_width), 1 + flare**2
+        mouth = (shift + flare * np.sqrt(steep * (outline.half_width - insets) ** 2 - shift**2)) / steep
+    mouth = np.maximum(mouth, half)
+    floor = np.minimum(on_ring(outline, insets, half), -depth)
+    rim = on_ring(outline, insets, mouth)
+    points = np.stack([np.column_stack([rim, mouth]), np.column_stack([floor, np.full_like(floor, half)])])
+    upright, shallow = np.diff(levels.heights) > 0, np.maximum(insets[1:], insets[:-1]) <= depth
+    return Edge(points, mouth, "seam relief", upright & shallow, -depth)
+
+
+def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoint, Edge]]) -> Shell | None:
+    """The shell through the rings, closed at the tip and open at the rim; None where features meet."""
+    outline = contour.outline
+    stack, centre = rings(outline, levels.insets, contour.facets), np.array(outline.centre)
+    bands = np.array([surface_id(name) for name in levels.names])
+
+    def angles(points: Floats) -> Floats:
+        return np.arctan2(*(points - centre).T[::-1])
+
+    def along(place: OutlinePoint, aside: Floats) -> Floats:
+        out = on_ring(outline, np.zeros_like(aside), aside)
+        return angles(place.place + np.column_stack([out, aside]) @ [place.outward, place.along])
+
+    features = sorted(features, key=lambda feature: float(along(feature[0], np.zeros(1))[0]))
+    spans = np.concatenate([along(place, edge.covered.max() * np.array([-1.0, 1.0])) for place, edge in features])
+    # Angles are counted from between two features.
+    cut = spans[-1] + ((spans[0] - spans[-1] + _OVERLAP) % (2 * np.pi) - _OVERLAP) / 2
+    if (np.diff((spans - cut) % (2 * np.pi)) < -_OVERLAP).any():
+        return None
+    places = (angles(stack[-1]) - cut) % (2 * np.pi)
+    kept = np.ones(len(places), bool)
+    kinds = np.repeat(bands[:, None], len(places), axis=1)
+    added, added_places, added_kinds = [], [], []
+    for place, edge in features:
+        axes = np.stack([place.outward, place.along])
+        local = (stack - place.place) @ axes.T
+        near = local[-1, :, 0] > -outline.half_width
+        under = near & (np.abs(local[-1, :, 1]) < edge.points[-1, 0, 1] - SHARP_MM)
+        shown = np.where(edge.shown, surface_id(edge.surface), bands)
+        if edge.floor is None:
+            kept &= ~under
+        else:
+            local[:, under, 0] = np.minimum(local[:, under, 0], edge.floor)
+            stack[:, under] = place.place + local[:, under] @ axes
+            kinds[:, under] = shown[:, None]
+        aside = edge.points[:, -1, 1]
+        key = (along(place, np.concatenate([-aside, aside[::-1]])) - cut) % (2 * np.pi)
+        for sign, end in zip((-1.0, 1.0), key[[0, -1]], strict=True):
+            side = place.place + (edge.points * (1.0, sign)) @ axes
+            beside = near & ~under & (local[-1, :, 1] * sign > 0)
+            covered = beside & (local[..., 1] * sign < edge.covered[:, None] + SHARP_MM)
+            stack = np.where(covered[..., None], side[0][:, None], stack)
+            places[covered[-1]] = end + sign * _BESIDE
+            added += [*side][:: -int(sign)]
+        added_places.append(key)
+        added_kinds += [shown] * (len(key) - 1) + [bands]
+    follow = np.maximum.accumulate(np.concatenate(added_places))
+    places = np.concatenate([places[kept], follow])
+    sequence = np.argsort(places, kind="stable")
+    stack = np.concatenate([stack[:, kept], np.stack(added, axis=1)], axis=1)[:, sequence]
+    kinds = np.concatenate([kinds[:, kept], np.stack(added_kinds, axis=1)], axis=1)[:, sequence]
+    return loft(stack, levels.heights, kinds, first="tip")
