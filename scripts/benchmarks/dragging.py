@@ -10,8 +10,10 @@ import time
 from typing import Any
 
 from addon.families.cap import Recipe, design
+from addon.families.circumstances import Circumstances
 from addon.fields.declared import with_values
 from addon.geometry.sections import Section
+from addon.job.asked import TubeFacts
 from addon.review import review_fitting
 from addon.trade.processes import Process, process_named
 
@@ -47,7 +49,8 @@ def _drag(section: Section, mitre: float, changes: dict[str, Any], process: Proc
     """Seconds for the fitting and for its review."""
     recipe = with_values(Recipe(), changes)
     started = time.process_time()
-    fitting = design(recipe, section, mitre_deg=mitre, facets=PREVIEW_FACETS)
+    known = Circumstances(process, None, TubeFacts())
+    fitting = design(recipe, section, mitre_deg=mitre, circumstances=known, facets=PREVIEW_FACETS)
     made = time.process_time()
     review_fitting(fitting, process)
     return made - started, time.process_time() - made
