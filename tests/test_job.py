@@ -75,7 +75,7 @@ def test_result_json_tells_ends_fittings_and_files(rack_result):
     shoulder += (4 + 4.8) / 2 * 0.8 - 4.8**3 / 12 / 9.115 / 2 - 3 * 1.3 * 0.875 * 0.41
     assert support["contact_mm2"] == pytest.approx(shoulder, rel=0.01)
     assert support["foot_on_plate_mm2"] == pytest.approx(shoulder, rel=0.01)
-    assert support["foot_on_part_mm2"] == 0
+    assert support["foot_on_part_mm2"] == pytest.approx(0, abs=0.1)  # a layer's step where a rib begins
     best = first["recommended_orientation"]
     assert 0 < best["stair_mean_mm"] <= best["stair_largest_mm"] <= rack_result.job.process.layer_mm
     assert best["footing_mm2"] > 0

@@ -20,8 +20,7 @@ def gap_findings(name: str, fit_class: str, band: GapBand) -> list[Finding]:
     fit = fit_named(fit_class)
     least, most = band.root_sum_square
     largest = max(band.contributions, key=lambda cause: max(cause.takes, cause.adds), default=None)
-    said = say("The gap may come out anywhere from {} to {} per side", Length(least), Length(most))
-    said += say("; at worst {} to {}.", Length(band.least), Length(band.most)) if band.contributions else say(".")
+    said = say("The gap may come out anywhere from {} to {} per side.", Length(least), Length(most))
     if largest:
         said += say(" Most of it comes from the {} ({}).", largest.name, largest.why)
     if band.share_that_enters < ENTERS:

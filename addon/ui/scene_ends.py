@@ -58,6 +58,14 @@ def sources_of(scene: bpy.types.Scene) -> list[bpy.types.Object]:
     return [item for item in items if item and item.name in scene.objects and FITTING_MARK not in item]
 
 
+def own_part(context: bpy.types.Context) -> bpy.types.Object | None:
+    """The active mesh, where it is neither a fitting nor one of the tubes that were read."""
+    item, ferrule = context.active_object, context.scene.ferrule
+    if item is None or item.type != "MESH" or item.ferrule.end_key:
+        return None
+    return None if ferrule.ends and item in sources_of(context.scene) else item
+
+
 def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     """Reads the ends of the scene's sources into its properties. Raises ``SceneReadingError``."""
     ferrule = scene.ferrule

@@ -320,7 +320,7 @@ def settle(
 
 def _way_up(recipe: Recipe, crown: Contour, overhang_deg: float) -> Up:
     """A flat crown lies on the plate, since crown up it needs support under its shoulder, unless support there would
-    mark what is seen: under an edge that leans out too far, or in a pocket whose floor hangs over the plate. Other
+    mark what is seen, under an edge that leans out too far, or fill a pocket whose floor hangs over the plate. Other
     crowns stand up, or support would mark all of them."""
     leaning = {
         "rounded": float(recipe.edge_mm or 0) * (1 - math.sin(math.radians(overhang_deg))),
@@ -329,7 +329,7 @@ def _way_up(recipe: Recipe, crown: Contour, overhang_deg: float) -> Up:
     if recipe.crown != "flat" or leaning > MOST_LEANING_MM:
         return "crown up"
     rise, thread = float(recipe.rise_mm or 0), thread_named(recipe.hole.thread)
-    if 0 < pocket_depth(recipe.hole.kind, thread) < rise:
+    if pocket_depth(recipe.hole.kind, thread) > 0:
         floor = math.pi * hole_radius(recipe.hole.kind, thread) ** 2
         if recipe.hole.kind == "nut pocket":
             floor = (

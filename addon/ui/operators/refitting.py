@@ -32,7 +32,12 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return has_groups(cls, context) and can_build(cls, context)
+        open_ends = sum(group.count for group in context.scene.ferrule.groups)
+        return (
+            has_groups(cls, context)
+            and holds(cls, open_ends, "No tube end is open; the list says why")
+            and can_build(cls, context)
+        )
 
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene

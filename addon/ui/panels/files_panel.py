@@ -9,6 +9,7 @@ from .. import shop, updating
 from ..desk import active_group
 from ..drawing import draw_text
 from ..jobs import torn_files
+from ..scene_ends import own_part
 from .sidebar import Sidebar
 from .verdict_lines import draw_verdict
 
@@ -45,8 +46,7 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         column = layout.column()
         column.scale_y = 1.4
         column.operator("ferrule.export", icon="EXPORT")
-        item = context.active_object
-        if item is not None and item.type == "MESH" and not item.ferrule.end_key:
+        if item := own_part(context):
             layout.operator("ferrule.export_object", text=f"Export {item.name}", translate=False)
         layout.operator("ferrule.write_job", icon="FILE_TEXT")
         if torn := torn_files(context.scene):

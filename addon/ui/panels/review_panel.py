@@ -9,6 +9,7 @@ from ...fields.messages import Units, say_value
 from ...review import Finding
 from .. import listing, looking, updating
 from ..drawing import draw_text, say_in
+from ..scene_ends import own_part
 from ..wording import count_of, in_window, label_of
 from .sidebar import Sidebar
 from .verdict_lines import draw_verdict
@@ -50,8 +51,7 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        item = context.active_object
-        if item is not None and item.type == "MESH" and not item.ferrule.end_key:
+        if item := own_part(context):
             layout.operator("ferrule.review_object", text=f"Review {item.name}", icon="VIEWZOOM", translate=False)
         desk, findings = updating.desk_of(context.scene), listing.listed(context)
         if desk is None and not findings:
