@@ -213,7 +213,7 @@ def huge(path: Path) -> None:
 @pytest.mark.skipif(os.name == "nt", reason="Windows keeps its pipes and devices out of folders")
 @pytest.mark.parametrize(
     ("make", "part"),
-    [(pipe, "is a pipe or a device"), (device, "is a pipe or a device"), (huge, "has 1,000,000 MB, and 16 MB is")],
+    [(pipe, "is a pipe or a device"), (device, "is a pipe or a device"), (huge, "has 1,000,000 MB, and at most 16 MB")],
 )
 def test_what_may_never_end_is_read_neither_as_a_job_nor_as_a_shop_book(tmp_path, make, part):
     make(tmp_path / "endless.toml")

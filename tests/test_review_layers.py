@@ -19,7 +19,7 @@ from shapely_shapes import shapely_of
 from addon.geometry.mesh import Mesh
 from addon.review.facets import Facets
 from addon.review.layers import Layers, LayersError, flat_levels, layer_edges, level_findings
-from addon.review.outlines import Edges, Shapes, inradius, offset
+from addon.review.outlines import OutlineEdges, Shapes, inradius, offset
 
 
 def test_layer_areas_of_a_sphere() -> None:
@@ -151,7 +151,7 @@ def test_distances_match_shapely(seed: int) -> None:
     random = np.random.default_rng(seed)
     polygons = [random.uniform(-10, 10, (random.integers(3, 12), 2)) for _ in range(3)]
     points = random.uniform(-15, 15, (3, random.integers(1, 9), 2))
-    edges = Edges.of([[polygon] for polygon in polygons])
+    edges = OutlineEdges.of([[polygon] for polygon in polygons])
     for reaches, places, polygon in zip(edges.distances(points, np.arange(3)), points, polygons, strict=True):
         ring = shapely.LinearRing(polygon)
         np.testing.assert_allclose(reaches, [ring.distance(shapely.Point(p)) for p in places], atol=1e-6)
@@ -165,7 +165,7 @@ def test_samples_lie_on_outlines_and_what_is_inside_is_what_shapely_says(seed: i
     turns = [np.sort(random.uniform(0, 2 * np.pi, count)) for count in random.integers(5, 40, 3)]
     loops = [random.uniform(5, 9) * np.column_stack([np.cos(turn), np.sin(turn)]) for turn in turns]
     polygons = [[loops[0]], [], [loops[1], loops[1][::-1] / 3], [loops[2]]]
-    edges, which = Edges.of(polygons), np.array([0, 2, 3])
+    edges, which = OutlineEdges.of(polygons), np.array([0, 2, 3])
     samples, points = edges.samples(which), random.uniform(-9, 9, (3, 20, 2))
     for index, here, places, inside in zip(which, samples, points, edges.contain(points, which), strict=True):
         shell, *holes = polygons[index]

@@ -156,8 +156,8 @@ class Shapes:
         return [outline.to_polygons() for outline in self.outlines]
 
     @cached_property
-    def edges(self) -> Edges:
-        return Edges.of(self.polygons)
+    def edges(self) -> OutlineEdges:
+        return OutlineEdges.of(self.polygons)
 
     @property
     def convex(self) -> NDArray[np.bool_]:
@@ -222,7 +222,9 @@ class Shapes:
                 each.low[hole],
             )
             centres, around = each.centre[hole], [contours[index] for index in outer]
-            near = Edges.of([[contour] for contour in around]).distances(centres[:, None], np.arange(len(at)))[:, 0]
+            near = OutlineEdges.of([[contour] for contour in around]).distances(centres[:, None], np.arange(len(at)))[
+                :, 0
+            ]
             far = [np.hypot(*(contour - centre).T).max() for contour, centre in zip(around, centres, strict=True)]
             # No circle beside the hole reaches past the far side, nor over the circle that the hole holds.
             facts.apart[at] = near - each.far[hole]
@@ -257,7 +259,7 @@ class _Facts:
 
 
 @dataclass(frozen=True, eq=False)
-class Edges:
+class OutlineEdges:
     """The edges of (m,) outlines, one after another, holes among them."""
 
     starts: Floats
@@ -269,7 +271,7 @@ class Edges:
     """(m,)"""
 
     @classmethod
-    def of(cls, polygons: Sequence[Sequence[Floats]]) -> Edges:
+    def of(cls, polygons: Sequence[Sequence[Floats]]) -> OutlineEdges:
         loops = [loop for polygon in polygons for loop in polygon]
         starts = np.concatenate(loops) if loops else np.empty((0, 2))
         lasts = np.cumsum([len(loop) for loop in loops], dtype=int) - 1

@@ -56,7 +56,7 @@ class Levels:
 
 
 @dataclass(frozen=True, eq=False)
-class Edge:
+class SideEdge:
     """The points of one side of a rib or a notch: (c, k, 2) outward of its place and aside from its middle, from
     the outline to the middle. ``covered`` (k,) is how far aside the outline is covered."""
 
@@ -93,7 +93,7 @@ def rib_feet(height: float, half: float, crest: float, most: float = np.inf) -> 
 
 def rib_edge(
     outline: Outline, levels: Levels, height: float, half: float, crest: float, most: float, z: Floats
-) -> Edge:
+) -> SideEdge:
     """A rib of this height, half as wide as ``half`` at its foot and ``crest`` at its crest, with its ``rib_heights``;
     its foot stands ``most`` aside at most."""
     foot = np.interp(levels.heights, z, rib_feet(height, half, crest, most))
@@ -103,10 +103,10 @@ def rib_edge(
     knee = np.where(begun, on_ring(outline, np.zeros_like(foot), foot), at_ring)
     aside = (foot, foot, np.full_like(foot, crest))
     points = np.stack([np.stack(pair, axis=1) for pair in zip((at_ring, knee, top), aside, strict=True)])
-    return Edge(points, foot, "rib", begun[1:])
+    return SideEdge(points, foot, "rib", begun[1:])
 
 
-def notch_edge(outline: Outline, levels: Levels, depth: float, half: float, flare: float) -> Edge:
+def notch_edge(outline: Outline, levels: Levels, depth: float, half: float, flare: float) -> SideEdge:
     """A notch as deep as ``depth``, half as wide as ``half`` at its floor, that opens outward by ``flare``."""
     if outline.shape == "circle":
         half = min(half, np.sqrt(depth * (2 * outline.half_width - depth)))
@@ -120,10 +120,10 @@ def notch_edge(outline: Outline, levels: Levels, depth: float, half: float, flar
     rim = on_ring(outline, insets, mouth)
     points = np.stack([np.column_stack([rim, mouth]), np.column_stack([floor, np.full_like(floor, half)])])
     upright, shallow = np.diff(levels.heights) > 0, np.maximum(insets[1:], insets[:-1]) <= depth
-    return Edge(points, mouth, "seam relief", upright & shallow, -depth)
+    return SideEdge(points, mouth, "seam relief", upright & shallow, -depth)
 
 
-def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoint, Edge]]) -> Shell | None:
+def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoint, SideEdge]]) -> Shell | None:
     """The shell through the rings, closed at the tip and open at the rim; None where features meet."""
     outline = contour.outline
     stack, centre = rings(outline, levels.insets, contour.facets), np.array(outline.centre)

@@ -18,7 +18,7 @@ from .contours import Contour, Fineness
 from .cutters import FLARE, PAST_MM, OutlinePoint, channel_strip, point_at, prism, seam_strip, sides_of
 from .features import Grooves, Ribs, SeamRelief, Vent
 from .lofts import has_rings, loft, rings
-from .ribbed_rings import Edge, Levels, notch_edge, raised, rib_edge, rib_feet, rib_heights
+from .ribbed_rings import Levels, SideEdge, notch_edge, raised, rib_edge, rib_feet, rib_heights
 from .shells import RIM, Shell, in_one_piece, labelled, sound, surface_id, tool, without_rim
 
 FLOOR_MM = 1.0
@@ -178,7 +178,7 @@ class Spigot:
                 levels = levels.with_height(float(z))
         if kind != "none":
             levels = levels.with_inset(seam.room_mm)
-        features: list[tuple[OutlinePoint, Edge]] = []
+        features: list[tuple[OutlinePoint, SideEdge]] = []
         if self.rib.count:
             most = min(lands) / 2 if sides else outline.half_width / 2
             rib = rib_edge(outline, levels, height, width / 2, RIB_CREST * width / 2, most, heights)

@@ -161,6 +161,9 @@ def active_fitted(scene: bpy.types.Scene, desk: Desk | None) -> Fitted | None:
 
 def design_fitted(desk: Desk, fitted: Fitted) -> None:
     """Its solid, or why there is none."""
+    if desk.problem:
+        fitted.problem, fitted.designed = desk.problem, True
+        return
     shape = fitted.batch.shape
     if shape not in _designs:
         try:
