@@ -132,6 +132,8 @@ def _told(layers: Layers, part: Hanging, process: Process) -> Overhang | None:
         return _overhang(layers, part, "island", _across(part.region))
     if below.hull().area() - below.area() > part.beyond_mm2 / 2:
         rests = below ^ offset(part.region, process.bead_mm)
+        if (part.region ^ rests.hull()).area() < _BRIDGED * part.region.area():
+            return None  # what lies between rests lies within their hull, which is much quicker made
         # What lies between rests is filled by growing them far enough to meet, then shrinking them again.
         between = closed(rests, _MEET * _across(part.region))
         if (part.region ^ between).area() >= _BRIDGED * part.region.area():
