@@ -316,6 +316,7 @@ def test_unused_fields_are_left_alone():
     assert design(idle, TUBE, facets=16).recipe.groove.depth_mm == 99
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
 @pytest.mark.parametrize("name", ["round", "rectangular", "angle"])
 @pytest.mark.parametrize(
     "recipe",
@@ -338,6 +339,25 @@ def test_both_ends_of_every_range_can_be_made(name: str, recipe: Recipe, field: 
     # Across a groove that leaves a thin core, ribs may pass beside it.
     across = field == "groove_depth_mm" and recipe.rib.count
     assert_sound(fitting, genus=fitting.solid.genus() if across else 0)
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+@pytest.mark.parametrize("seed", range(24))
+def test_a_tip_narrower_than_its_ribs_and_relief_is_sound(seed: int, monkeypatch):
+    """Lead-ins that leave little of the tip. The kernel's booleans make the same body as the loft does."""
+    random = np.random.default_rng(seed)
+    diameter = float(random.uniform(10, 40))
+    section = Section.round(diameter, 1.6) if seed % 2 else Section.rectangular(diameter, 1.2 * diameter, 1.6)
+    wanted = recipe_of(
+        fit=("press", "glue")[seed // 2 % 2], rib_count=(4, 6, 8)[seed % 3] if seed % 2 else 8, groove_count=0,
+        seam_relief=("none", "notch" if seed % 2 else "sides")[seed // 4 % 2],
+        spigot_mm=round(diameter / 2, 2), lead_in_mm=round(diameter / 2 - 1.6 - float(random.uniform(0.5, 2.5)), 2),
+    )  # fmt: skip
+    recipe = cured(wanted, section)
+    fitting = design(recipe, section, facets=64)
+    assert_sound(fitting)
+    monkeypatch.setattr("addon.shaping.spigots.Spigot._ribbed", lambda spigot, contour: None)
+    assert fitting.solid.volume() == pytest.approx(design(recipe, section, facets=64).solid.volume(), rel=1e-3)
 
 
 SQUARE = np.array([(-20, -15), (20, -15), (20, 15), (-20, 15)], float)

@@ -70,11 +70,11 @@ class SideEdge:
 
 
 def on_ring(outline: Outline, insets: Floats, aside: Floats | float) -> Floats:
-    """(k,): how far outward of a place the rings lie, so far aside of it."""
+    """(k,): how far outward of a place the rings lie, so far aside of it, or would if they were wide enough."""
     if outline.shape == "rectangle":
         return -insets
     radius = outline.half_width
-    return np.sqrt((radius - insets) ** 2 - np.square(aside)) - radius
+    return np.sqrt(np.maximum((radius - insets) ** 2 - np.square(aside), 0.0)) - radius
 
 
 def rib_heights(bottom: float, height: float) -> Floats:
@@ -112,9 +112,10 @@ def notch_edge(outline: Outline, levels: Levels, depth: float, half: float, flar
         half = min(half, np.sqrt(depth * (2 * outline.half_width - depth)))
     insets, mouth = levels.insets, half + flare * (depth - levels.insets)
     if outline.shape == "circle":
-        # Where the side, aside = shift + flare × (radius + outward), leaves the ring's circle.
+        # Where the side, aside = shift + flare × (radius + outward), leaves the ring's circle, or comes nearest to it.
         shift, steep = half + flare * (depth - outline.half_width), 1 + flare**2
-        mouth = (shift + flare * np.sqrt(steep * (outline.half_width - insets) ** 2 - shift**2)) / steep
+        crossed = np.maximum(steep * (outline.half_width - insets) ** 2 - shift**2, 0.0)
+        mouth = (shift + flare * np.sqrt(crossed)) / steep
     mouth = np.maximum(mouth, half)
     floor = np.minimum(on_ring(outline, insets, half), -depth)
     rim = on_ring(outline, insets, mouth)
@@ -123,9 +124,23 @@ def notch_edge(outline: Outline, levels: Levels, depth: float, half: float, flar
     return SideEdge(points, mouth, "seam relief", upright & shallow, -depth)
 
 
+def _wide_enough(outline: Outline, insets: Floats, place: OutlinePoint, edge: SideEdge) -> bool:
+    """Whether every ring is so wide there that the feature stands on it, clear of the corners of a rectangle."""
+    reach = edge.points[..., 1].max(axis=0)
+    if outline.shape == "circle":
+        return bool((reach < outline.half_width - insets - SHARP_MM).all())
+    off = abs(float((place.place - outline.centre) @ place.along))
+    half = float(np.array([outline.width, outline.depth]) @ np.abs(place.along)) / 2
+    deep = np.maximum(outline.corner_radius, -edge.points[..., 0].min(axis=0))
+    return bool((off + reach < half - deep + SHARP_MM / 2).all())
+
+
 def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoint, SideEdge]]) -> Shell | None:
-    """The shell through the rings, closed at the tip and open at the rim; None where features meet."""
+    """The shell through the rings, closed at the tip and open at the rim; None where features meet on one of them or
+    one is too narrow for a feature, as the tip of a long lead-in is."""
     outline = contour.outline
+    if not all(_wide_enough(outline, levels.insets, *feature) for feature in features):
+        return None
     stack, centre = rings(outline, levels.insets, contour.facets), np.array(outline.centre)
     bands = np.array([surface_id(name) for name in levels.names])
 
@@ -137,11 +152,16 @@ def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoi
         return angles(place.place + np.column_stack([out, aside]) @ [place.outward, place.along])
 
     features = sorted(features, key=lambda feature: float(along(feature[0], np.zeros(1))[0]))
-    spans = np.concatenate([along(place, edge.covered.max() * np.array([-1.0, 1.0])) for place, edge in features])
-    # Angles are counted from between two features.
-    cut = spans[-1] + ((spans[0] - spans[-1] + _OVERLAP) % (2 * np.pi) - _OVERLAP) / 2
-    if (np.diff((spans - cut) % (2 * np.pi)) < -_OVERLAP).any():
+    spans = []
+    for place, edge in features:
+        middle = float(along(place, np.zeros(1))[0])
+        for sign in (-1.0, 1.0):
+            side = angles(place.place + (edge.points[0] * (1.0, sign)) @ [place.outward, place.along])
+            spans.append(middle + (side - middle + np.pi) % (2 * np.pi) - np.pi)
+    spans.append(spans[0] + 2 * np.pi)
+    if (np.diff(spans, axis=0) < -_OVERLAP).any():
         return None
+    cut = (spans[-2][-1] + spans[-1][-1]) / 2  # angles are counted from between two features
     places = (angles(stack[-1]) - cut) % (2 * np.pi)
     kept = np.ones(len(places), bool)
     kinds = np.repeat(bands[:, None], len(places), axis=1)

@@ -353,6 +353,8 @@ def _spread(contour: Contour, count: int, seam_degrees: float) -> list[OutlinePo
     """Places evenly along the outline, such that neither the seam nor the vent opposite is hit: half a step past the
     seam, or a third where the count is odd."""
     polygon, share = contour.polygon, 1 / 3 if count % 2 else 0.5
+    if contour.outline.shape == "circle":  # away from its middle a facet does not face the axis
+        return [point_at(contour, seam_degrees + 360.0 * (rib + share) / count) for rib in range(count)]
     lengths, outward = edge_lengths(polygon), outward_normals(polygon)
     ends = np.cumsum(lengths)
     seam = int(np.linalg.norm(polygon - point_at(contour, seam_degrees).place, axis=1).argmin())
