@@ -112,6 +112,18 @@ def test_half_width_of_a_ring_a_rectangle_and_a_triangle() -> None:
     assert ((least >= [1.499, 0.999, 1.499]) & (least <= [4.001, 1.001, 2.001])).all()
 
 
+@given(st.floats(0.3, 4), st.floats(0.3, 4), st.floats(0, 360))
+@examples(30)
+def test_legs_and_slot_of_a_u_are_looked_at_below_their_widths(leg: float, slot: float, turn: float) -> None:
+    """The widths are those drawn; an L of the same legs has no gap at all."""
+    u = CrossSection.square((2 * leg + slot, 9)) - CrossSection.square((slot, 9)).translate((leg, leg))
+    l_shaped = CrossSection.square((9, 9)) - CrossSection.square((9, 9)).translate((leg, leg))
+    shapes, least = Shapes([u.rotate(turn), l_shaped.rotate(turn)]), min(leg, slot)
+    assert shapes.perhaps_thin(0.99 * least) == shapes.perhaps_gapped(0.99 * least) == []
+    assert shapes.perhaps_thin(1.01 * leg) == [0, 1]
+    assert 0 in shapes.perhaps_gapped(1.01 * slot)
+
+
 @given(st.floats(0.05, 50), st.floats(0.05, 50), st.integers(3, 40), st.floats(0, 360))
 @examples(60)
 def test_half_width_is_that_of_shapelys_inscribed_circle(a: float, b: float, sides: int, turn: float) -> None:

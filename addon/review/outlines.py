@@ -22,6 +22,10 @@ CLOSE_MM = 1e-3
 
 _ARC_FACETS = 32
 """Facets of a whole circle in offsets: half a percent of the distance."""
+_FACING = -0.49
+"""The dot product of the ways of two edges that face each other, or away: a little under 120 degrees apart."""
+_SLIVER_MM = 0.04
+"""A corner with a shorter side than this holds nothing that a process lays."""
 _SAMPLES = 32
 """Points of an outline at which its distance to another is taken."""
 
@@ -187,15 +191,29 @@ class Shapes:
         """The outlines that may be narrower than ``width`` somewhere.
 
         Moved inward and out again, a wide enough convex contour without a sharp corner comes back as it was. It does so
-        around a convex hole, too, that keeps as far away from it.
+        around a convex hole, too, that keeps as far away from it, and so does any outline whose edges face away from
+        each other nowhere nearer.
         """
         facts = self._facts
-        return np.flatnonzero(~(facts.blunt & (facts.apart >= width) & (facts.low >= width / 2))).tolist()
+        wide = facts.blunt & (facts.apart >= width) & (facts.low >= width / 2)
+        return np.flatnonzero(~wide & (self._facing < width)).tolist()
 
     def perhaps_gapped(self, width: float) -> list[int]:
-        """The outlines that may have a gap narrower than ``width``: the same for a hole, and for all around."""
+        """The outlines that may have a gap narrower than ``width``: the same for a hole, for all around, and for
+        edges that face each other."""
         facts = self._facts
-        return np.flatnonzero(~(facts.convex | (facts.blunt_hole & (facts.hole_low >= width / 2)))).tolist()
+        clear = facts.convex | (facts.blunt_hole & (facts.hole_low >= width / 2))
+        return np.flatnonzero(~clear & (self._facing < width)).tolist()
+
+    @cached_property
+    def _facing(self) -> Floats:
+        """(m,): of an outline that is neither convex nor convex with a convex hole, how near to each other its edges
+        face; 0 of all else."""
+        facing = np.zeros(len(self.outlines))
+        around_hole = (self._facts.apart >= 0) & np.isfinite(self._facts.apart)
+        for index in np.flatnonzero(~self.convex & ~around_hole).tolist():
+            facing[index] = self.edges.facing(index)
+        return facing
 
     @cached_property
     def _facts(self) -> _Facts:
@@ -308,6 +326,28 @@ class OutlineEdges:
             return passed.sum(axis=2) % 2 == 1
 
         return self._batched(inside, points, which)
+
+    def facing(self, index: int) -> float:
+        """How near in mm edges of an outline lie that face each other or away from each other, within 60 degrees;
+        infinite without such. Two that meet in a corner do not count where one is shorter than ``_SLIVER_MM``."""
+        some = slice(self.first[index], self.first[index] + self.counts[index])
+        starts, ends = self.starts[some], self.ends[some]
+        edges = ends - starts
+        lengths = np.hypot(edges[:, 0], edges[:, 1])
+        ways, middles = edges / np.maximum(lengths, 1e-300)[:, None], (starts + ends) / 2
+        edge, opposite = np.divmod(np.flatnonzero(ways @ ways.T < _FACING), len(starts))
+        edge, opposite = edge[edge < opposite], opposite[edge < opposite]
+        away, around = np.hypot(*(middles[edge] - middles[opposite]).T), (lengths[edge] + lengths[opposite]) / 2
+        meet = (ends[edge] == starts[opposite]).all(axis=1) | (starts[edge] == ends[opposite]).all(axis=1)
+        counted = ~meet | (np.minimum(lengths[edge], lengths[opposite]) >= _SLIVER_MM)
+        counted &= away - around <= away.min(initial=np.inf, where=counted)
+        edge, opposite = edge[counted], opposite[counted]
+        # Edges do not cross: they are nearest at an end.
+        pairs = np.concatenate([edge, opposite]), np.concatenate([opposite, edge])
+        corners = np.stack([starts, ends], axis=1)
+        return float(
+            nearest_edges(corners[pairs[0]], starts[pairs[1], None], ends[pairs[1], None])[0].min(initial=np.inf)
+        )
 
     def _batched(self, work: Callable[..., NDArray[Any]], points: Floats, which: Indices) -> NDArray[Any]:
         """What ``work`` makes of points (l, s, 2), starts and ends of edges (l, n, 2), of outlines with fewer the last
