@@ -331,3 +331,33 @@ def test_a_hole_goes_through_a_dome_however_wide(width: float, holes: dict, radi
     volume = math.pi * radius**2 * height
     inscribed = math.sin(2 * math.pi / 24) / (2 * math.pi / 24)
     assert inscribed * 0.999 < (whole.mesh.volume - holed.mesh.volume) / volume < 1.0
+
+
+@pytest.mark.parametrize(
+    ("width", "wall", "numbers"),
+    [
+        (
+            59.34,
+            2.98,
+            {"spigot_mm": 20.85, "seam_depth_mm": 10.91, "seam_angle_deg": 9.5, "rib_count": 6, "lead_in_mm": 20.25},
+        ),
+        (
+            11.5,
+            2.6,
+            {
+                "spigot_mm": 8.5,
+                "seam_depth_mm": 1.01,
+                "seam_angle_deg": 218.2,
+                "seam_width_mm": 3.2,
+                "rib_count": 4,
+                "lead_in_mm": 0.23,
+            },
+        ),
+    ],
+)
+def test_no_corners_fall_together_where_a_deep_notch_meets_a_ring(width: float, wall: float, numbers: dict) -> None:
+    recipe = recipe_of(fit="press", groove_count=0, seam_relief="notch", **numbers)
+    fitting = design(recipe, Section.round(width, wall))
+    assert_sound(fitting)
+    vertices = fitting.mesh.vertices.astype(np.float32)
+    assert len(np.unique(vertices, axis=0)) == len(vertices)

@@ -194,4 +194,7 @@ def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoi
     sequence = np.argsort(places, kind="stable")
     stack = np.concatenate([stack[:, kept], np.stack(added, axis=1)], axis=1)[:, sequence]
     kinds = np.concatenate([kinds[:, kept], np.stack(added_kinds, axis=1)], axis=1)[:, sequence]
-    return loft(stack, levels.heights, kinds, first="tip")
+    shell = loft(stack, levels.heights, kinds, first="tip")
+    single = np.ascontiguousarray((shell.vertices + 0.0).astype(np.float32))
+    apart = len(np.unique(single.view(np.dtype((np.void, single.itemsize * 3))))) == len(single)
+    return shell if apart else None  # corners that fall together would be one in a file
