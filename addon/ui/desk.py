@@ -66,6 +66,8 @@ class Fitted:
     """Whether ``fitting`` and ``refusal`` are those of ``batch``."""
     at_s: float = 0.0
     """When it was last made."""
+    design_s: float = 0.0
+    """How long it took to make it and to show it, the last time."""
     review_s: float = 0.0
     """How long the review's quick checks took last time."""
 

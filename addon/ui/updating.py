@@ -200,7 +200,7 @@ def _work_within(scene: bpy.types.Scene) -> None:
     objects = placing.placed(scene)
     # What has waited longest comes first, so that all follow a number that is dragged.
     for fitted in sorted(desk.fittings, key=lambda candidate: (candidate is not active, candidate.at_s)):
-        if time.perf_counter() - start > OTHERS_S and fitted is not active:
+        if time.perf_counter() - start + fitted.design_s > OTHERS_S and fitted is not active:
             break
         _design(scene, desk, fitted, objects)
         take_known(desk, fitted)
@@ -213,8 +213,10 @@ def _work_within(scene: bpy.types.Scene) -> None:
 
 def _design(scene: bpy.types.Scene, desk: Desk, fitted: Fitted, objects: placing.Placed) -> None:
     if not fitted.designed:
+        start = time.perf_counter()
         design_fitted(desk, fitted)
         placing.renew(scene, fitted, objects)
+        fitted.design_s = time.perf_counter() - start
 
 
 def _list_lost(ferrule: bpy.types.PropertyGroup, ends: Sequence[TubeEnd]) -> None:
