@@ -36,7 +36,7 @@ BUTTON = 20
 PANEL_S = 0.35
 """A panel takes most of it to open or close."""
 FRAME_S = 0.2 if os.environ.get("CI") else 0.1
-"""20 a second; a quarter of that on CI's machine, which is not made for benchmarks."""
+"""Ten a second; half of that on CI's machine, which is not made for benchmarks."""
 MOST_DRAW_S = 0.002
 
 FRONT_CORNER = Vector((-150, -300, 2000))
