@@ -9,7 +9,7 @@ from ..families.fitting import BenchStep
 from ..geometry.units import say_mm
 from .markup import element, escaped, paragraph
 from .sheet import JobSheet
-from .sheet_parts import cautions_at, grouped, joined, who
+from .sheet_parts import cautions_at, joined, who
 
 WORTH_SMOOTHING_MM = 0.1
 """Mean stair height from which a crown is worth smoothing: finer stairs go under a coat of paint. A judgement, no
@@ -65,9 +65,11 @@ def _in_bath(sheet: JobSheet, held: Sequence[str]) -> list[BenchStep]:
     time = f" in about {process.bath_h:g} h" if process.bath_h else ""
     said = [f"Peel {what} by hand; the bath ({process.bath}{depth}) takes the rest{time}."]
     baths = [(fitting.id, fitting.printed.bath) for fitting in sheet.fittings if fitting.printed]
-    sides = [(bath.dry_side, id) for id, bath in baths if bath and bath.floats]
-    for side, floating in grouped(sides).items():
-        said.append(f"Floats with its {side} dry: {floating}.")
+    sides: dict[str, list[str]] = {}
+    for id, bath in baths:
+        if bath and bath.floats:
+            sides.setdefault(bath.dry_side, []).append(id)
+    said += [f"Floats with its {side} dry: {', '.join(floating)}." for side, floating in sides.items()]
     if sides:
         said.append("Weigh it down, or turn it over after half the time.")
     drained = "Rinse in clean water, let it run out of the inside, and let the parts dry: wet plastic swells."

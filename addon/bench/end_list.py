@@ -85,5 +85,5 @@ def _left(sheet: JobSheet) -> str:
     causes = Counter(end.cause for number, end in enumerate(sheet.ends, 1) if number not in takes)
     if not causes:
         return ""
-    rows = [(f"{_WHY[cause]}", str(count)) for cause, count in causes.most_common()]
+    rows = [(_WHY[cause], str(count)) for cause, count in causes.most_common()]
     return table(("Ends that take no fitting; the list of ends names them", "Ends"), rows, numbers=(1,))

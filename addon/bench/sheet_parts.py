@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from ..trade.cautions import Step, cautions_for
 from .markup import element, escaped
@@ -22,14 +22,6 @@ def cautions_at(sheet: JobSheet, *steps: Step) -> str:
             danger, colon, what_to_do = caution.text.rpartition(": ")
             rows.append(element("li", escaped(danger + colon), element("strong", escaped(what_to_do))))
     return element("div", element("ul", *rows), class_="caution") if rows else ""
-
-
-def grouped(pairs: Iterable[tuple[str, str]]) -> dict[str, str]:
-    """``("crown up", "F1"), ("crown up", "F2")`` become ``{"crown up": "F1, F2"}``."""
-    groups: dict[str, list[str]] = {}
-    for words, who in pairs:
-        groups.setdefault(words, []).append(who)
-    return {words: ", ".join(who) for words, who in groups.items()}
 
 
 def who(ids: Sequence[str], sheet: JobSheet) -> str:
