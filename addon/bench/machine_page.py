@@ -132,9 +132,8 @@ def _amounts(sheet: JobSheet) -> str:
     if needed is None:
         return ""
     plastic, grams, took = needed.plastic_cm3, needed.grams, needed.time_s
-    factor = plastic.factor.mean if plastic.factor else 1.0
     parts = {"fittings": needed.part_cm3, "support": needed.support_cm3, "purged": needed.purge_cm3}
-    split = ", ".join(f"{name} {cm3 * factor * needed.density:.0f} g" for name, cm3 in parts.items() if cm3)
+    split = ", ".join(f"{name} {cm3 * plastic.correction * needed.density:.0f} g" for name, cm3 in parts.items() if cm3)
     rows = [
         (
             "Plastic as laid",
@@ -155,8 +154,7 @@ def _amounts(sheet: JobSheet) -> str:
 
 
 def _plate_times(needed: Quantities) -> str:
-    factor = needed.time_s.factor.mean if needed.time_s.factor else 1.0
-    times = [say_duration(seconds * factor) for seconds in needed.plate_times_s]
+    times = [say_duration(seconds * needed.time_s.correction) for seconds in needed.plate_times_s]
     if not 1 < len(times) <= 6:
         return ""
     return ": " + ", ".join(f"plate {number} {took}" for number, took in enumerate(times, 1))

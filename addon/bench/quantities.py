@@ -56,8 +56,13 @@ class Estimate:
         return cls(raw, factor, usual_band if reach is None else reach)
 
     @property
+    def correction(self) -> float:
+        """What the sums are multiplied by: 1 if the shop book has learned nothing."""
+        return self.factor.mean if self.factor else 1.0
+
+    @property
     def value(self) -> float:
-        return self.raw * (self.factor.mean if self.factor else 1.0)
+        return self.raw * self.correction
 
     @property
     def low(self) -> float:
