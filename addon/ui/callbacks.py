@@ -57,14 +57,8 @@ def on_measured(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> N
     on_measure(group, context)
 
 
-def on_frames(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
-    """How many are built changed, and so how often each fitting is needed."""
-    if loud():
-        updating.batches_changed(group.id_data)
-
-
-def on_book(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
-    """The shop book was switched on or off."""
+def on_batches(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """What fittings are sorted or counted by changed: the frames that are built, or what the shop book says of them."""
     if loud():
         updating.batches_changed(group.id_data)
 

@@ -37,7 +37,7 @@ class FerruleProcess(bpy.types.PropertyGroup):
 
     __annotations__ = {
         "called": StringProperty(
-            name="Name", description="Name of the process", default=DEFAULT_PROCESS, update=callbacks.on_book
+            name="Name", description="Name of the process", default=DEFAULT_PROCESS, update=callbacks.on_batches
         ),
         **properties_of(Process, callbacks.on_number, process_named(DEFAULT_PROCESS)),
     }
@@ -53,7 +53,7 @@ class FerruleOutput(bpy.types.PropertyGroup):
     """What is written, and where."""
 
     __annotations__ = {
-        **properties_of(Assembly, callbacks.on_frames, keys={"frames"}),
+        **properties_of(Assembly, callbacks.on_batches, keys={"frames"}),
         **properties_of(Output, callbacks.on_number),
         "folder": StringProperty(
             name="Folder",
@@ -192,7 +192,7 @@ class FerruleScene(bpy.types.PropertyGroup):
         "use_shop_book": BoolProperty(
             name="Use the Shop Book",
             description="Apply this machine's shop book: corrected gaps, measured tubes, own plastics",
-            update=callbacks.on_book,
+            update=callbacks.on_batches,
             options=set(),
         ),
         "sources": CollectionProperty(type=FerruleSource),
