@@ -104,7 +104,8 @@ def _findings_of(desk: Desk) -> list[Finding]:
 
 
 def _show_findings(unsorted: Iterable[Finding]) -> None:
-    sorted_findings = [finding for concern in concerns(unsorted) for finding in _worst_in_front(concern)]
+    worst_first = concerns(unsorted)
+    sorted_findings = [finding for concern in worst_first for finding in _worst_in_front(concern)]
     same = sorted_findings == findings
     findings[:] = sorted_findings
     for manager in bpy.data.window_managers:
@@ -112,7 +113,7 @@ def _show_findings(unsorted: Iterable[Finding]) -> None:
         if same and len(rows) == len(sorted_findings):
             continue  # Another file's window manager has none.
         rows.clear()
-        whom = {id(concern.worst): _whom(concern) for concern in concerns(sorted_findings)}
+        whom = {id(concern.worst): _whom(concern) for concern in worst_first}
         for index, finding in enumerate(sorted_findings):
             row = rows.add()
             row.name, row.index, row.severity = finding.check, index, finding.severity
