@@ -94,11 +94,20 @@ class Desk:
     ends: tuple[TubeEnd, ...]
     fittings: list[Fitted]
     version: int = 0
-    laid_out: LaidOut | None = None
     result: JobResult | None = None
     summary: JobResult | None = None
     """What ``verdict`` is of, before an export."""
     verdict: JobVerdict | None = None
+
+    @property
+    def laid_out(self) -> LaidOut | None:
+        latest = self.result or self.summary
+        return latest.laid_out if latest else None
+
+    @property
+    def any_problem(self) -> str:
+        """What is wrong with the job, or else why the first fitting was not reviewed; empty if nothing is."""
+        return self.problem or next((fitted.problem for fitted in self.fittings if fitted.problem), "")
 
     @property
     def waiting(self) -> list[Fitted]:
@@ -108,8 +117,7 @@ class Desk:
     @property
     def open(self) -> bool:
         """Whether all is reviewed, and only the verdict is to come."""
-        problems = self.problem or any(fitted.problem for fitted in self.fittings)
-        return self.verdict is None and not self.waiting and not problems
+        return self.verdict is None and not self.waiting and not self.any_problem
 
     @property
     def copies(self) -> int:
@@ -217,7 +225,6 @@ def sum_up(desk: Desk) -> None:
     attempts = [_attempt(desk.job, fitted) for fitted in desk.fittings]
     batches = [fitted.batch for fitted in desk.fittings]
     desk.summary = summed_up(desk.job, [Taken(desk.job.assembly, Takeoff(desk.ends))], batches, attempts)
-    desk.laid_out = desk.summary.laid_out
     judge(desk)
 
 

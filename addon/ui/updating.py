@@ -122,7 +122,7 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     desk.stamp = scene.ferrule.stamp
     desk.job = job_of(scene)
     desk.problem = problem_of(desk.job)
-    desk.laid_out = desk.result = desk.summary = desk.verdict = None
+    desk.result = desk.summary = desk.verdict = None
     for fitted in desk.fittings:
         recipe = desk.job.wish_for(fitted.batch.family).recipe_for(fitted.batch.ends[0].section)
         known = desk.job.circumstances_for(fitted.batch.ends[0].section)
@@ -180,7 +180,7 @@ def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
                     for finding in result.findings
                     if finding.fitting == fitting.id and finding not in fitting.findings
                 )
-        desk.result, desk.laid_out, desk.verdict = result, result.laid_out, verdict_of(result)
+        desk.result, desk.verdict = result, verdict_of(result)
         changed(desk)
 
 

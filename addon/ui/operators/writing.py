@@ -81,7 +81,7 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
             sum_up(desk)
             updating.changed(desk)
         if desk.laid_out is None:
-            raise WorkError(desk.problem or next(fitted.problem for fitted in desk.fittings if fitted.problem))
+            raise WorkError(desk.any_problem)
         scene.ferrule.view.show_plate = True
         plates = desk.laid_out.plates
         count = len(plates.placements)

@@ -12,7 +12,6 @@ from ..wording import count_of
 def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
     """The verdict, what stands in the way and what to do first; while it is not known, what it waits for."""
     verdict = desk.verdict
-    problem = desk.problem or next((fitted.problem for fitted in desk.fittings if fitted.problem), "")
     if verdict is not None:
         draw_text(layout, say("{}.", verdict.headline), icon="CHECKMARK" if verdict.complete else "ERROR")
         for said in verdict.in_the_way:
@@ -21,7 +20,7 @@ def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
             first = filter(None, (verdict.goes_in, "Before printing:", *verdict.before_printing))
             draw_text(layout, say_all(tuple(first)), icon="INFO")
         return
-    if problem:
+    if problem := desk.any_problem:
         draw_text(layout, say("Not reviewed. {}", problem), icon="ERROR")
     refused = sum(fitted.refusal is not None for fitted in desk.fittings)
     if refused:
