@@ -239,8 +239,8 @@ def test_the_sheet_says_what_the_bench_needs():
         "Turn to the seam. Turn the seam relief to the tube's weld seam; where there is no seam, any way will do: F3.",
         "Turn to the mitre. They go in one way only; turn them until the shoulder meets the rim: F4.",
         "Press in. Drive press fits home with a soft mallet, square to the rim: F2.",
-        "Peel the base off, and what else comes by hand; the bath (caustic, ultrasonic, 170 mm deep) takes the rest "
-        "in about 4 h.",
+        "Peel off the base and whatever else comes away by hand; the bath (caustic, ultrasonic, 170 mm deep) takes the "
+        "rest in about 4 h.",
         "3 of 4 ends, 4 kinds, ready to print",
         "Set spigot to 8 mm.",
         "Look at: tube too hot, F1, F2. It is hot.",

@@ -70,7 +70,7 @@ def test_an_end_with_a_damaged_record_is_named_as_lost_until_it_is_read_again(st
     desk = updating.finish(stored)
     assert [end.cause for end in desk.ends] == ["lost"] * 7 and [end.by_hand for end in desk.ends] == given
     assert [line.key for line in ends] == keys and len(placed(stored)) == 5
-    assert all("What this file keeps of the end is damaged; " in message_from(line.reason) for line in ends)
+    assert all("This file's record of the end is damaged; " in message_from(line.reason) for line in ends)
     assert "is damaged" in " ".join(panel_words()["FERRULE_PT_closed_ends"])
     bpy.ops.ferrule.refit()
     assert [line.key for line in ends] == keys and [group.count for group in stored.ferrule.groups] == [*counts[:-1], 0]

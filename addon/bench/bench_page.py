@@ -60,10 +60,14 @@ def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
 
 def _in_bath(sheet: JobSheet, held: Sequence[str]) -> list[BenchStep]:
     process = sheet.process
-    what = "the base off, and what else comes" if process.base_layers else f"off {who(held, sheet)} what comes"
+    what = (
+        "the base and whatever else comes away"
+        if process.base_layers
+        else f"whatever comes away from {who(held, sheet)}"
+    )
     depth = f", {say_mm(process.bath_fill_mm)} deep" if process.bath_fill_mm else ""
     time = f" in about {process.bath_h:g} h" if process.bath_h else ""
-    said = [f"Peel {what} by hand; the bath ({process.bath}{depth}) takes the rest{time}."]
+    said = [f"Peel off {what} by hand; the bath ({process.bath}{depth}) takes the rest{time}."]
     baths = [(fitting.id, fitting.printed.bath) for fitting in sheet.fittings if fitting.printed]
     sides: dict[str, list[str]] = {}
     for id, bath in baths:

@@ -38,7 +38,7 @@ importlib.import_module(package.name + ".ui.apart").answer(asked)
 def read_apart(files: Sequence[Path], unit: str | None) -> SceneAssembly:
     """As ``read_assembly``. Raises ``SceneError`` for a file that crashes the importer, too.
 
-    Files that cannot do so are read here: to start another Blender takes a second.
+    Files that cannot do so are read here: starting another Blender takes a second.
     """
     if all(map(is_plain, files)):
         with _silenced():

@@ -62,7 +62,7 @@ def pick_from(text: str) -> Pick:
         if not whole or not np.isfinite(np.concatenate(corners)).all() or not math.isfinite(pick.wall_mm):
             raise ValueError
     except DAMAGES:
-        raise PickError("What this file keeps of the rim is damaged; pick it again, or drop this end") from None
+        raise PickError("This file's record of the rim is damaged; pick it again, or drop this end") from None
     return pick
 
 

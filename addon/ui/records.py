@@ -8,7 +8,7 @@ import json
 import math
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import lru_cache
 from typing import Any, get_args
 
@@ -48,7 +48,7 @@ def end_of(line: bpy.types.PropertyGroup) -> TubeEnd:
         origin = np.array(matrix @ Vector(line.place)) * 1000 * unit_scale_of(line.id_data)
         by_hand: ByHand = ("picked by hand" if line.pick else "given by size") if line.by_hand else ""
         remedy = "drop it and add it again" if by_hand == "given by size" else "read the tube ends again"
-        reason = say("What this file keeps of the end is damaged")
+        reason = say("This file's record of the end is damaged")
         return TubeEnd(
             line.name, UNKNOWN, Frame(origin, np.eye(3)), 0.0, 0.0, 0.0, "lost", reason, by_hand, say(remedy)
         )
@@ -109,7 +109,7 @@ def _outline(record: dict[str, Any]) -> Outline:
     outline = Outline(**{**record, "centre": (x, y), "points": None})
     if outline.shape == "free":
         points = _numbers(np.array(record["points"]), (len(record["points"]), 2))
-        outline = Outline(**{**vars(outline), "points": points})
+        outline = replace(outline, points=points)
     numbers = (outline.width, outline.depth, outline.corner_radius, x, y)
     if outline.shape not in get_args(OutlineShape) or not all(map(math.isfinite, numbers)):
         raise RecordError

@@ -116,7 +116,7 @@ def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes:
     those that are lost. Raises ``TakeoffError``."""
     takeoff = read_assembly(job, job.assembly, meshes, unit_given=True)
     lost = [
-        say("An end that was {} was left out. {}.", end.by_hand or "read before", end.explained)
+        say("An end that was {} was left out. {}.", end.by_hand or "read earlier", end.explained)
         for end in ends
         if end.cause == "lost"
     ]
