@@ -9,6 +9,7 @@ from collections import Counter
 from importlib import import_module
 from pathlib import Path
 
+from addon.bench.readings import FORMAT
 from addon.bench.shop_file import ShopBookError, book_text, open_book
 from addon.files.incoming import DamagedFileError, check_whole
 from addon.job.folder import LastRun
@@ -16,7 +17,10 @@ from addon.job.folder import LastRun
 CHUNK, LIMIT_S = 1, 20.0
 _DAMAGE, _INCOMING = import_module("damage"), import_module("test_files_incoming")
 _BOOK = book_text(import_module("test_shop_book").full_book()).encode()
-_RESULT = b'{"job": "stall", "written": [{"path": "a.csv", "bytes": 3, "sha256": "00"}], "ready": true}'
+_RESULT = (
+    b'{"format": %d, "job": "stall", "files": [{"path": "a.stl"}], '
+    b'"written": [{"path": "a.csv", "bytes": 3, "sha256": "00"}]}' % FORMAT
+)
 _FILES = {
     "box.ply": _INCOMING.PLY,
     "mixed.ply": _INCOMING.mixed_lists(),
