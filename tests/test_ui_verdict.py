@@ -182,7 +182,7 @@ def test_what_the_export_finds_in_the_assembly_is_listed_and_comes_first(
         1.0,
     )
     scene.ferrule.output.folder = str(tmp_path)
-    assert "Shelf" not in fitted(scene).verdict.headline
+    assert fitted(scene).verdict.headline.startswith("2 ends, 1 kind, ready to print")
     assert bpy.ops.ferrule.export() == {"FINISHED"}
     verdict = updating.desk_of(scene).verdict
     assert verdict.headline == "2 ends, 1 kind, not to be printed yet: interference"
