@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 from pathlib import Path
 
 import bpy
@@ -24,6 +25,13 @@ STORED = {
     "ends": ("name", "key", "record", "cut", "reason", "pick"),
     "groups": ("name", "section", "size", "one_reading", "bore_problem"),
 }
+
+
+@pytest.fixture(autouse=True)
+def no_callback_fails(capsys: pytest.CaptureFixture[str]) -> Iterator[None]:
+    """Blender prints what its callbacks raise, and goes on."""
+    yield
+    assert "Traceback" not in capsys.readouterr().err
 
 
 @pytest.fixture
