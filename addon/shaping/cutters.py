@@ -41,10 +41,6 @@ class OutlinePoint(NamedTuple):
     def along(self) -> Floats:
         return np.array([-self.outward[1], self.outward[0]])
 
-    def at(self, out: float) -> Floats:
-        """(2,): so far outward of it."""
-        return self.place + out * self.outward
-
     def strip(self, inner: float, outer: float, width: float, flare: float = 0.0) -> CrossSection:
         """A rectangle across this place, from ``inner`` to ``outer`` outward of it; each side opens outward by
         ``flare`` mm a mm."""
@@ -117,24 +113,17 @@ def seam_strip(relief: SeamRelief, contour: Contour, rib_mm: float = 0.0) -> Cro
     lands for ribs of width ``rib_mm``."""
     if relief.kind == "none":
         return CrossSection()
-    width, outer, across = relief.width_mm, PAST_MM, 2 * (contour.outline.width + contour.outline.depth)
+    inner, across = -relief.room_mm, 2 * (contour.outline.width + contour.outline.depth)
     if relief.kind == "sides":
+        sides = [(side, side.land_mm(rib_mm)) for side in sides_of(contour.outline)]
         strips = [
-            side.place.strip(-relief.room_mm, outer, side.length_mm - 2 * land if land else across)
-            for side in sides_of(contour.outline)
-            for land in (side.land_mm(rib_mm),)
+            side.place.strip(inner, PAST_MM, side.length_mm - 2 * land if land else across) for side, land in sides
         ]
         return CrossSection.batch_boolean(strips, OpType.Add)
-    flare = FLARE
+    place = point_at(contour, relief.angle_deg)
     if relief.kind == "flat":
-        width = outer = across
-        flare = 0.0
-    return seam_place(relief, contour).strip(-relief.room_mm, outer, width, flare)
-
-
-def seam_place(relief: SeamRelief, contour: Contour) -> OutlinePoint:
-    """In the middle of the relief, or of one of the sides that stand back."""
-    return sides_of(contour.outline)[0].place if relief.kind == "sides" else point_at(contour, relief.angle_deg)
+        return place.strip(inner, across, across)
+    return place.strip(inner, PAST_MM, relief.width_mm, FLARE)
 
 
 def channel_strip(vent: Vent, seam: SeamRelief, contour: Contour) -> CrossSection:
