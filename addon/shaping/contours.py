@@ -13,7 +13,7 @@ from manifold3d import CrossSection, JoinType
 from ..geometry.frames import Floats
 from ..geometry.polygons import edge_lengths, signed_area
 from ..geometry.sections import Outline, facets_of
-from .lofts import SHARP_MM, corner_radius, has_rings, loft, rings
+from .lofts import SHARP_MM, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
 from .shells import SHORTEST, Shell, bridged, walled
 
@@ -151,7 +151,7 @@ class Contour:
 
     def _with_corner(self, profile: Floats) -> Floats:
         """The profile with a level where rounded corners have shrunk to sharp ones."""
-        radius = corner_radius(self.outline)
+        radius = self.outline.rounding
         insets, heights = profile.T
         if radius >= insets[-1] or (np.abs(insets - radius) < SHARP_MM).any():
             return profile

@@ -28,18 +28,14 @@ def has_rings(outline: Outline) -> bool:
     return outline.shape in ("circle", "rectangle", "obround")
 
 
-def corner_radius(outline: Outline) -> float:
-    return outline.corner_radius if outline.shape == "rectangle" else outline.half_width
-
-
 def rings(outline: Outline, insets: Floats, facets: int) -> Floats:
     """The outline moved inward by each of ``insets`` (k,), as polygons (k, m, 2) whose points may fall together.
 
     ``facets`` counts those of a whole circle, a multiple of four.
     """
     insets = np.asarray(insets, float)
-    radii = corner_radius(outline) - insets
-    radii[(radii < SHARP_MM) | (corner_radius(outline) == 0)] = 0.0
+    radii = outline.rounding - insets
+    radii[(radii < SHARP_MM) | (outline.rounding == 0)] = 0.0
     halves = np.array([outline.width, outline.depth]) / 2 - insets[:, None] - radii[:, None]
     quarter = facets // 4
     angles = (np.arange(4)[:, None] * quarter + np.arange(quarter + 1)).ravel() * (2 * np.pi / facets)
