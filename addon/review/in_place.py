@@ -13,6 +13,7 @@ from manifold3d import CrossSection, Manifold
 from ..fields.messages import Length, Message, Name, Volume, say
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
+from ..geometry.polygons import outward_normals
 from .findings import Finding, Place, say_place
 from .solids import closed_solid
 
@@ -123,8 +124,7 @@ class Trial:
         """Directions (k, 2) square to the sides of the part inside, and how far it reaches along each (k,)."""
         inside = self.mesh.vertices[self.mesh.vertices @ self.rim_normal < -_TOUCHING_MM][:, :2]
         hull = np.asarray(CrossSection.hull_points(inside.tolist()).to_polygons()[0])
-        sides = np.roll(hull, -1, axis=0) - hull
-        directions = np.column_stack([sides[:, 1], -sides[:, 0]]) / np.hypot(*sides.T)[:, None]
+        directions = outward_normals(hull)
         return directions, (hull @ directions.T).max(axis=0)
 
     def _near(self, frame: Frame, body: Mesh) -> bool:
