@@ -211,11 +211,9 @@ def _rough(number: float) -> str:
 def _flat_faces(facets: Facets) -> Floats:
     """(k, 3): the ways up for which one of the largest flat faces lies on the plate."""
     keys = np.round(facets.normals * 200).astype(np.int64) @ np.array([1, 1000, 1_000_000])
-    _, inverse = np.unique(keys, return_inverse=True)
-    areas = np.bincount(inverse.ravel(), weights=facets.areas)
-    largest = np.argsort(-areas)[:_FLAT_FACES]
-    first = np.array([np.flatnonzero(inverse.ravel() == index)[0] for index in largest])
-    normals = facets.normals[first]
+    _, first, face = np.unique(keys, return_index=True, return_inverse=True)
+    areas = np.bincount(face, weights=facets.areas)
+    normals = facets.normals[first[np.argsort(-areas)[:_FLAT_FACES]]]
     return -normals[np.linalg.norm(normals, axis=1) > 0.5]
 
 
