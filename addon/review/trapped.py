@@ -67,12 +67,11 @@ def trapped_support(layers: Layers, support: Support, mouth: float) -> tuple[Tra
     if mouth <= 0:
         return ()
     columns = _not_beside(layers, support.columns, mouth)
+    if not columns:
+        return ()
     # Mostly the way out is sideways; the layers above matter only where it is not.
-    for top in (max(column.last for column in columns), len(layers) - 1) if columns else ():
-        trapped = _left(layers, columns, _reach(layers, top, mouth), mouth)
-        if not trapped:
-            return ()
-    return trapped if columns else ()
+    trapped = _left(layers, columns, _reach(layers, max(column.last for column in columns), mouth), mouth)
+    return _left(layers, columns, _reach(layers, len(layers) - 1, mouth), mouth) if trapped else ()
 
 
 def _not_beside(layers: Layers, columns: Sequence[Column], mouth: float) -> list[Column]:
