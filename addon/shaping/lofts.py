@@ -16,7 +16,7 @@ from manifold3d import triangulate
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints
 from ..geometry.sections import Outline
-from .shells import Shell, compact, surface_id
+from .shells import Shell, band, compact, surface_id
 
 _CORNERS = np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
 _TOGETHER_MM = 1e-7
@@ -65,9 +65,7 @@ def loft(
         target[place[level + 1, same]] = target[place[level, same]]
     place = target[place]
 
-    low, high = place[:-1], place[1:]
-    low_next, high_next = np.roll(low, -1, axis=1), np.roll(high, -1, axis=1)
-    quads = np.stack([low, low_next, high_next, low, high_next, high], axis=2).reshape(-1, 3)
+    quads = band(place[:-1], place[1:])
     ids = surfaces if isinstance(surfaces, np.ndarray) else np.array([[surface_id(name)] for name in surfaces])
     bands = np.repeat(np.broadcast_to(ids, (count - 1, around)), 2)
     solid = (quads[:, 0] != quads[:, 1]) & (quads[:, 1] != quads[:, 2]) & (quads[:, 2] != quads[:, 0])

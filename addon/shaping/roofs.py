@@ -17,7 +17,7 @@ from manifold3d import Manifold, triangulate
 from ..geometry.frames import Floats
 from ..geometry.polygons import cross, nearest, outward_normals
 from ..geometry.topology import Indices, in_runs
-from .shells import RIM, TOGETHER, Shell, bridged, compact, made_one, opened, sound, surface_id, without_repeats
+from .shells import RIM, TOGETHER, Shell, band, bridged, compact, made_one, opened, sound, surface_id, without_repeats
 from .straight_skeleton import hips
 
 _SAME = 1e-8
@@ -97,8 +97,7 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | Non
         low = len(vertices) + np.arange(len(foot))
         vertices = np.concatenate([vertices, np.column_stack([vertices[foot, :2], np.zeros(len(foot))])])
         inset = np.append(inset, np.zeros(len(foot)))
-        low_next, foot_next = np.roll(low, -1), np.roll(foot, -1)
-        walls = np.stack([low, low_next, foot_next, low, foot_next, foot], axis=1).reshape(-1, 3)
+        walls = band(low, foot)
         triangles = np.concatenate([triangles, walls])
         surfaces = np.append(surfaces, np.full(len(walls), surface_id(upright), np.int32))
         foot = low

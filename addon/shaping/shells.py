@@ -84,6 +84,12 @@ def joined(shells: Sequence[Shell]) -> Shell:
     )
 
 
+def band(low: Indices, high: Indices) -> Indices:
+    """(m, 3): two triangles from each corner of loops ``low`` (..., k) up to loops ``high`` of as many corners."""
+    low_next, high_next = np.roll(low, -1, axis=-1), np.roll(high, -1, axis=-1)
+    return np.stack([low, low_next, high_next, low, high_next, high], axis=-1).reshape(-1, 3)
+
+
 def bridged(shell: Shell, plan: Floats, surface: str, keep: int = 0) -> Shell:
     """The shell with the region between its loops filled, all but the first ``keep``. ``plan`` (n, 2) holds every
     vertex's place in the plane of the loops."""

@@ -19,7 +19,7 @@ from .cutters import FLARE, PAST_MM, OutlinePoint, channel_strip, point_at, pris
 from .features import Grooves, Ribs, SeamRelief, Vent
 from .lofts import has_rings, loft, rings
 from .ribbed_rings import Levels, SideEdge, notch_edge, raised, rib_edge, rib_feet, rib_heights
-from .shells import RIM, Shell, in_one_piece, labelled, sound, surface_id, tool, without_rim
+from .shells import RIM, Shell, band, in_one_piece, labelled, sound, surface_id, tool, without_rim
 
 FLOOR_MM = 1.0
 """What a hollow spigot keeps under the rim's plane, so that what stands over it does not end in a hole."""
@@ -399,8 +399,7 @@ class _Stack:
     def between(self, lower: LoopRows, upper: LoopRows, surface: str) -> None:
         """The upright wall between loops that lie over each other, corner by corner."""
         for low, high in zip(lower, upper, strict=True):
-            low_next, high_next = np.roll(low, -1), np.roll(high, -1)
-            self._put(np.stack([low, low_next, high_next, low, high_next, high], axis=1).reshape(-1, 3), surface)
+            self._put(band(low, high), surface)
 
     def face(self, loops: LoopRows, surface: str, *, up: bool) -> None:
         """Fills the region between loops of one height."""
