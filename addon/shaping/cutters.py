@@ -41,6 +41,10 @@ class OutlinePoint(NamedTuple):
     def along(self) -> Floats:
         return np.array([-self.outward[1], self.outward[0]])
 
+    def placed(self, points: Floats) -> Floats:
+        """Points (..., 2), given outward of this place and along the outline from it, where they lie."""
+        return self.place + points @ np.array([self.outward, self.along])
+
     def strip(self, inner: float, outer: float, width: float, flare: float = 0.0) -> CrossSection:
         """A rectangle across this place, from ``inner`` to ``outer`` outward of it; each side opens outward by
         ``flare`` mm a mm."""

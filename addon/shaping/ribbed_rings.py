@@ -149,14 +149,14 @@ def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoi
 
     def along(place: OutlinePoint, aside: Floats) -> Floats:
         out = on_ring(outline, np.zeros_like(aside), aside)
-        return angles(place.place + np.column_stack([out, aside]) @ [place.outward, place.along])
+        return angles(place.placed(np.column_stack([out, aside])))
 
     features = sorted(features, key=lambda feature: float(along(feature[0], np.zeros(1))[0]))
     spans = []
     for place, edge in features:
         middle = float(along(place, np.zeros(1))[0])
         for sign in (-1.0, 1.0):
-            side = angles(place.place + (edge.points[0] * (1.0, sign)) @ [place.outward, place.along])
+            side = angles(place.placed(edge.points[0] * (1.0, sign)))
             spans.append(middle + (side - middle + np.pi) % (2 * np.pi) - np.pi)
     spans.append(spans[0] + 2 * np.pi)
     if (np.diff(spans, axis=0) < -_OVERLAP).any():
@@ -167,8 +167,7 @@ def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoi
     kinds = np.repeat(bands[:, None], len(places), axis=1)
     added, added_places, added_kinds = [], [], []
     for place, edge in features:
-        axes = np.stack([place.outward, place.along])
-        local = (stack - place.place) @ axes.T
+        local = (stack - place.place) @ np.stack([place.outward, place.along]).T
         near = local[-1, :, 0] > -outline.half_width
         under = near & (np.abs(local[-1, :, 1]) < edge.points[-1, 0, 1] - SHARP_MM)
         shown = np.where(edge.shown, surface_id(edge.surface), bands)
@@ -176,12 +175,12 @@ def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoi
             kept &= ~under
         else:
             local[:, under, 0] = np.minimum(local[:, under, 0], edge.floor)
-            stack[:, under] = place.place + local[:, under] @ axes
+            stack[:, under] = place.placed(local[:, under])
             kinds[:, under] = shown[:, None]
         aside = edge.points[:, -1, 1]
         key = (along(place, np.concatenate([-aside, aside[::-1]])) - cut) % (2 * np.pi)
         for sign, end in zip((-1.0, 1.0), key[[0, -1]], strict=True):
-            side = place.place + (edge.points * (1.0, sign)) @ axes
+            side = place.placed(edge.points * (1.0, sign))
             beside = near & ~under & (local[-1, :, 1] * sign > 0)
             covered = beside & (local[..., 1] * sign < edge.covered[:, None] + SHARP_MM)
             stack = np.where(covered[..., None], side[0][:, None], stack)

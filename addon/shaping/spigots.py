@@ -290,7 +290,7 @@ class Spigot:
         """The ribs, cut square to the axis."""
         half = float(self.rib.width_mm or 0.0) / 2
         section = _rib_section(self._rib_root, 0.0, self.rib_mm, half, RIB_CREST * half)
-        sections = [CrossSection([_placed(place, section)]) for place in self.rib_places(contour)]
+        sections = [CrossSection([place.placed(section)]) for place in self.rib_places(contour)]
         return CrossSection.batch_boolean(sections, OpType.Add) if sections else CrossSection()
 
     @property
@@ -332,10 +332,6 @@ def _rib_section(root: float, foot: float, height: float, half: float, crest: fl
     return np.array([*((out, -aside) for out, aside in side), *side[::-1]])
 
 
-def _placed(place: OutlinePoint, corners: Floats) -> Floats:
-    return place.place + corners @ np.array([place.outward, place.along])
-
-
 def _rib(rib: Ribs, root: float, place: OutlinePoint, bottom: float, sagitta: float) -> Manifold:
     """A rib that grows from nothing at its tip and stands past the rim. ``sagitta`` is how far the outline falls away
     under its foot."""
@@ -343,7 +339,7 @@ def _rib(rib: Ribs, root: float, place: OutlinePoint, bottom: float, sagitta: fl
     heights = np.append(rib_heights(bottom, height), PAST_MM)
     feet, tops = rib_feet(height, half, RIB_CREST * half), np.array([-sagitta, height / 2, height])
     stack = [
-        _placed(place, _rib_section(root, min(top, 0.0), top, foot, RIB_CREST * half))
+        place.placed(_rib_section(root, min(top, 0.0), top, foot, RIB_CREST * half))
         for foot, top in zip((*feet, half), (*tops, height), strict=True)
     ]
     return labelled(loft(np.array(stack), heights, ["rib"] * 3, first="rib", last="rib"))
