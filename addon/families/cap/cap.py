@@ -168,7 +168,7 @@ class Cap(Fitting):
             self.mitre_direction_deg,
             self.asked_for,
         )
-        end = end_view(self.recipe, self.section, self.profile, self.solid, self.rim_frame.axes[2])
+        end = end_view(self.recipe, self.spigot, self.section, self.profile, self.solid, self.rim_frame.axes[2])
         return (part, end) if end else (part,)
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:

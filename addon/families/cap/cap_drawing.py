@@ -12,7 +12,7 @@ from ...geometry.frames import Floats
 from ...geometry.polygons import contains, nearest
 from ...geometry.sections import Section
 from ...shaping.cutters import pocket_depth
-from ...shaping.spigots import RIBS_ON_SIDES, Spigot
+from ...shaping.spigots import Spigot
 from ...trade.hardware import NUT_POCKET_GAP_MM, thread_named
 from ..dimensioned import UV, Dimension, Note, View, across, span
 from .profiles import CapProfile
@@ -120,8 +120,8 @@ def section_view(
         np.array([at(tube_left, 0.0), (tube_left, end), (bore_left, end), at(bore_left, 0.0)]),
         np.array([at(bore_right, 0.0), (bore_right, end), (tube_right, end), at(tube_right, 0.0)]),
     )
-    captions = "Section in the plane of the mitre" if lean else "Section" if sign else "Section through the width"
-    return View(cut=cut, seen=land, tube=tube, axis=True, dimensions=dimensions, notes=notes, caption=captions)
+    caption = "Section in the plane of the mitre" if lean else "Section" if sign else "Section through the width"
+    return View(cut=cut, seen=land, tube=tube, axis=True, dimensions=dimensions, notes=notes, caption=caption)
 
 
 def _holes(recipe: Recipe, high: float) -> list[Note]:
@@ -143,19 +143,21 @@ def _holes(recipe: Recipe, high: float) -> list[Note]:
     return notes
 
 
-def end_view(recipe: Recipe, section: Section, profile: CapProfile, solid: Manifold, rim_normal: Floats) -> View | None:
+def end_view(
+    recipe: Recipe, spigot: Spigot, section: Section, profile: CapProfile, solid: Manifold, rim_normal: Floats
+) -> View | None:
     """From the tube's side, along the axis: the crown's outline, and the spigot's with what is cut into it or stands on
     it. None where a round one has nothing that the section does not show. ``rim_normal`` (3,) points out of the tube.
     """
     mirror, outline = np.array([-1.0, 1.0]), profile.spigot_outline
     inside = solid.trim_by_plane(tuple(-rim_normal), _SHARP_MM).project().to_polygons()
     crown: list[Floats] = [loop * mirror for loop in solid.project().to_polygons()]
-    spigot: list[Floats] = [loop * mirror for loop in inside]
-    notes, round_one = _along_spigot(recipe, profile, np.concatenate(inside)), section.kind == "round"
-    if round_one and not notes:
+    seen: list[Floats] = [*crown, *(loop * mirror for loop in inside)]
+    notes, is_round = _along_spigot(recipe, spigot, profile, np.concatenate(inside)), section.kind == "round"
+    if is_round and not notes:
         return None
     dimensions = []
-    if not round_one:
+    if not is_round:
         (left, right), (front, back) = (span(outline.polygon() * mirror, axis) for axis in (0, 1))
         (crown_left, crown_right), (crown_front, crown_back) = (span(np.concatenate(crown), axis) for axis in (0, 1))
         corner = crown_left, crown_back
@@ -171,12 +173,12 @@ def end_view(recipe: Recipe, section: Section, profile: CapProfile, solid: Manif
         if outline.shape == "rectangle" and outline.corner_radius > _SHARP_MM:
             inset = outline.corner_radius * (1 - np.sqrt(0.5))
             notes.append(Note((right - inset, back - inset), "R {}", (outline.corner_radius,)))
-    return View(seen=[*crown, *spigot], dimensions=dimensions, notes=notes, caption="From the tube's side")
+    return View(seen=seen, dimensions=dimensions, notes=notes, caption="From the tube's side")
 
 
-def _along_spigot(recipe: Recipe, profile: CapProfile, spigot: Floats) -> list[Note]:
-    """Notes on what runs along the spigot, as seen from the tube's side; ``spigot`` (n, 2) are the corners of its
-    outline as made."""
+def _along_spigot(recipe: Recipe, spigot: Spigot, profile: CapProfile, corners: Floats) -> list[Note]:
+    """Notes on what runs along the spigot, as seen from the tube's side; ``corners`` (n, 2) are those of its outline
+    with ribs and relief."""
     seam, vent, rib, outline = recipe.seam, recipe.vent, recipe.rib, profile.spigot_outline
 
     def note(at: Floats, words: str, *mm: float) -> Note:
@@ -199,9 +201,8 @@ def _along_spigot(recipe: Recipe, profile: CapProfile, spigot: Floats) -> list[N
         at = side(seam.angle_deg + 180, vent.depth_mm)
         notes.append(note(at, "vent {} × {}", vent.width_mm, vent.depth_mm))
     if rib.count:
-        stands_out = spigot[~contains(outline.polygon(), spigot)]
+        stands_out = corners[~contains(outline.polygon(), corners)]
         crest = stands_out[nearest(outline.polygon(), stands_out)[0].argmax()]
-        on_sides = outline.shape == "rectangle" and rib.count == RIBS_ON_SIDES
-        words = "ribs {} high" if on_sides else f"{rib.count} ribs {{}} high"
-        notes.append(note(crest, words, float(rib.height_mm or 0.0)))
+        words = "ribs {} high" if spigot.ribs_on_sides(outline) else f"{rib.count} ribs {{}} high"
+        notes.append(note(crest, words, spigot.rib_mm))
     return notes
