@@ -153,19 +153,19 @@ class Spigot:
         if outline.shape == "circle":
             return (1 + (count + 1) % 2,) if count else (0,)
         if self.ribs_on_sides(outline):
-            return tuple(2 if side.land_mm(float(self.rib.width_mm or 0.0)) else 0 for side in sides_of(outline)[:2])
+            return tuple(2 if side.land_mm(self._rib_width_mm) else 0 for side in sides_of(outline)[:2])
         return (0,) * len(outline.readings)
 
     def _ribbed(self, contour: Contour) -> Shell | None:
         """As lofted, ribs and relief in the rings themselves; None where there are none, or they are not made so."""
         outline, seam, kind = contour.outline, self.seam, self.seam.kind
-        circle, on_sides = outline.shape == "circle", self.ribs_on_sides(outline)
+        circle = outline.shape == "circle"
         fits = (circle and kind in ("none", "notch")) or (outline.shape == "rectangle" and kind in ("none", "sides"))
-        if self.hollow_wall_mm or not fits or not (circle or on_sides or not self.rib.count):
+        if self.hollow_wall_mm or not fits or (self.rib.count and not self._ribs_lie_flat(outline)):
             return None
         if kind == "none" and not self.rib.count:
             return None
-        height, width = self.rib_mm, float(self.rib.width_mm or 0.0)
+        height, width = self.rib_mm, self._rib_width_mm
         sides = [] if circle else sides_of(outline)
         lands = [side.land_mm(width) for side in sides]
         if sides and not all(lands):
@@ -269,26 +269,38 @@ class Spigot:
         return [] if strip.is_empty() else [tool(prism(strip, -self.length_mm - PAST_MM, PAST_MM), "seam relief")]
 
     def _relief_strip(self, contour: Contour) -> CrossSection:
-        return seam_strip(self.seam, contour, float(self.rib.width_mm or 0.0))
+        return seam_strip(self.seam, contour, self._rib_width_mm)
 
     def _ribs(self, contour: Contour) -> list[Manifold]:
         """Ribs all along the spigot from its lead-in on, across the grooves too: so nothing of them hangs."""
         if not self.rib.count:
             return []
         bottom = self.lead_in_mm - self.length_mm
-        sagitta = float(self.rib.width_mm or 0.0) ** 2 / 8 / contour.outline.half_width
+        sagitta = self._rib_width_mm**2 / 8 / contour.outline.half_width
         ribs = Manifold.batch_boolean(
-            [_rib(self.rib, self._rib_root, place, bottom, sagitta) for place in self.rib_places(contour)], OpType.Add
+            [self._rib(place, bottom, sagitta) for place in self.rib_places(contour)], OpType.Add
         )
         if not self._ribs_lie_flat(contour.outline):
             # Next to a corner a rib would stand out farther than it is high.
-            height = float(self.rib.height_mm or 0.0)
-            ribs ^= prism(contour.grown(height + RIB_TRIM_MM), -self.length_mm, 2 * PAST_MM)
+            ribs ^= prism(contour.grown(self.rib_mm + RIB_TRIM_MM), -self.length_mm, 2 * PAST_MM)
         return [tool(ribs, "rib")]
+
+    def _rib(self, place: OutlinePoint, bottom: float, sagitta: float) -> Manifold:
+        """A rib that grows from nothing at its tip and stands past the rim. ``sagitta`` is how far the outline falls
+        away under its foot."""
+        height, half, root = self.rib_mm, self._rib_width_mm / 2, self._rib_root
+        crest = RIB_CREST * half
+        heights = np.append(rib_heights(bottom, height), PAST_MM)
+        feet, tops = rib_feet(height, half, crest), np.array([-sagitta, height / 2, height])
+        stack = [
+            place.placed(_rib_section(root, min(top, 0.0), top, foot, crest))
+            for foot, top in zip((*feet, half), (*tops, height), strict=True)
+        ]
+        return labelled(loft(np.array(stack), heights, ["rib"] * 3, first="rib", last="rib"))
 
     def _rib_sections(self, contour: Contour) -> CrossSection:
         """The ribs, cut square to the axis."""
-        half = float(self.rib.width_mm or 0.0) / 2
+        half = self._rib_width_mm / 2
         section = _rib_section(self._rib_root, 0.0, self.rib_mm, half, RIB_CREST * half)
         sections = [CrossSection([place.placed(section)]) for place in self.rib_places(contour)]
         return CrossSection.batch_boolean(sections, OpType.Add) if sections else CrossSection()
@@ -310,6 +322,10 @@ class Spigot:
         """How high the ribs stand; 0 without."""
         return float(self.rib.height_mm or 0.0) if self.rib.count else 0.0
 
+    @property
+    def _rib_width_mm(self) -> float:
+        return float(self.rib.width_mm or 0.0)
+
     def rib_places(self, contour: Contour) -> list[OutlinePoint]:
         """Where the ribs' middles lie on the outline."""
         if not self.rib.count:
@@ -318,7 +334,7 @@ class Spigot:
             return _spread(contour, int(self.rib.count or 0), self.seam.angle_deg)
         places = []
         for side in sides_of(contour.outline):
-            land = side.land_mm(float(self.rib.width_mm or 0.0))
+            land = side.land_mm(self._rib_width_mm)
             off = (side.length_mm - land) / 2 if self.seam.kind == "sides" else side.length_mm / 4
             places += [
                 side.place._replace(place=side.place.place + off * turn * side.place.along) for turn in (-1, 1) if land
@@ -330,19 +346,6 @@ def _rib_section(root: float, foot: float, height: float, half: float, crest: fl
     """(6, 2): a rib's corners outward from the outline and along it, from its root to its crest and back."""
     side = [(root, half), (foot, half), (height, crest)]
     return np.array([*((out, -aside) for out, aside in side), *side[::-1]])
-
-
-def _rib(rib: Ribs, root: float, place: OutlinePoint, bottom: float, sagitta: float) -> Manifold:
-    """A rib that grows from nothing at its tip and stands past the rim. ``sagitta`` is how far the outline falls away
-    under its foot."""
-    height, half = float(rib.height_mm or 0.0), float(rib.width_mm or 0.0) / 2
-    heights = np.append(rib_heights(bottom, height), PAST_MM)
-    feet, tops = rib_feet(height, half, RIB_CREST * half), np.array([-sagitta, height / 2, height])
-    stack = [
-        place.placed(_rib_section(root, min(top, 0.0), top, foot, RIB_CREST * half))
-        for foot, top in zip((*feet, half), (*tops, height), strict=True)
-    ]
-    return labelled(loft(np.array(stack), heights, ["rib"] * 3, first="rib", last="rib"))
 
 
 def _spread(contour: Contour, count: int, seam_degrees: float) -> list[OutlinePoint]:
