@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from manifold3d import CrossSection, Manifold, OpType, triangulate
@@ -130,6 +131,7 @@ class Spigot:
         around, spigot = Contour(bore, _FINENESS), Contour(outline, _FINENESS)
         room = around.grown(0.0) - channel_strip(vent, self.seam, spigot)
 
+        @cache
         def beside(inset: float) -> float:
             return (room - self.section(spigot, inset)).area()
 
