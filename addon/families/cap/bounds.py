@@ -117,10 +117,11 @@ def crown_contour(
     return Contour(section.outer, fineness).stretched(mitre_deg, mitre_direction_deg).moved(lip_mm)
 
 
-def most_channel(shoulder_mm: float, profile: Floats) -> float:
+def most_channel(recipe: Recipe, section: Section, profile: Floats) -> float:
     """How far a vent channel may go up into the crown: half of what stands over the spigot's edge, so that it does
     not come out on top."""
-    return float(np.interp(shoulder_mm, profile[:, 0], profile[:, 1])) / 2
+    shoulder = section.wall + recipe.lip_mm + float(recipe.gap_mm or 0)
+    return float(np.interp(shoulder, profile[:, 0], profile[:, 1])) / 2
 
 
 @dataclass(frozen=True)
@@ -312,8 +313,7 @@ def settle(
     room = _settle_hollow(bench, spigot_reach, hole)
     _settle_grooves(bench, room)
     _settle_seam(bench, spigot, spigot_reach, room, design)
-    shoulder = wall + bench.recipe.lip_mm + float(bench.recipe.gap_mm or 0)
-    _settle_vent(bench, spigot_reach, room, most_channel(shoulder, profile))
+    _settle_vent(bench, spigot_reach, room, most_channel(bench.recipe, section, profile))
     _settle_ribs(bench, spigot, wall, design)
     return bench.recipe, land
 
@@ -328,14 +328,13 @@ def _way_up(recipe: Recipe, crown: Contour, overhang_deg: float) -> Up:
     }.get(recipe.edge, 0.0)
     if recipe.crown != "flat" or leaning > MOST_LEANING_MM:
         return "crown up"
-    rise, thread = float(recipe.rise_mm or 0), thread_named(recipe.hole.thread)
-    if pocket_depth(recipe.hole.kind, thread) > 0:
-        floor = math.pi * hole_radius(recipe.hole.kind, thread) ** 2
-        if recipe.hole.kind == "nut pocket":
-            floor = (
-                1.5 * math.sqrt(3) * hole_radius(recipe.hole.kind, thread) ** 2 - math.pi * thread.clearance_mm**2 / 4
-            )
-        seen = signed_area(crown.polygon) + float(edge_lengths(crown.polygon).sum()) * rise
+    hole, thread = recipe.hole.kind, thread_named(recipe.hole.thread)
+    if pocket_depth(hole, thread) > 0:
+        radius = hole_radius(hole, thread)
+        floor = math.pi * radius**2
+        if hole == "nut pocket":
+            floor = 1.5 * math.sqrt(3) * radius**2 - math.pi * thread.clearance_mm**2 / 4
+        seen = signed_area(crown.polygon) + float(edge_lengths(crown.polygon).sum()) * float(recipe.rise_mm or 0)
         if floor > MOST_MARKED * seen:
             return "crown up"
     return "crown down"
@@ -379,9 +378,9 @@ def _settle_words(bench: _Bench) -> None:
         ("seam_relief", ReliefKind),
         ("hole", HoleKind),
         ("groove_roof", RoofKind),
+        ("up", Up),
     ):
         bench.word(name, get_args(words))
-    bench.word("up", get_args(Up))
     try:
         thread_named(str(bench.recipe.hole.thread))
     except UnknownNameError as unknown:

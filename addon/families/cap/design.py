@@ -100,8 +100,8 @@ def _cut(
     shell: Shell, recipe: Recipe, section: Section, inner: Contour, outer: Contour, profile: Floats, shear: Floats
 ) -> Shell:
     """The fitting with its vent and its hole."""
-    shoulder = section.wall + recipe.lip_mm + float(recipe.gap_mm or 0)
-    channel, tip, top = min(recipe.vent.depth_mm, most_channel(shoulder, profile)), -recipe.spigot_mm, profile[-1, 1]
+    channel = min(recipe.vent.depth_mm, most_channel(recipe, section, profile))
+    tip, top = -recipe.spigot_mm, profile[-1, 1]
     cutters = vent_cutters(recipe.vent, recipe.seam, inner, outer, tip, top, channel)
     cutters += hole_cutters(recipe.hole, inner, outer, profile, tip, top)
     if not cutters:
