@@ -113,7 +113,7 @@ def concerns(findings: Iterable[Finding]) -> tuple[Concern, ...]:
     alike: dict[tuple[Severity, str], list[Finding]] = {}
     for finding in worst_first(findings):
         alike.setdefault((finding.severity, finding.check), []).append(finding)
-    return tuple(Concern(tuple(some)) for some in alike.values())
+    return tuple(Concern(tuple(group)) for group in alike.values())
 
 
 def say_place(place: Place) -> Message:

@@ -114,8 +114,8 @@ def _plan_of(
 ) -> PrintPlan:
     """The plan for layers between ``edges``, new ones from layer ``first`` up. Below the last one as it was, what was
     ``bare`` still is."""
-    kept = max(first - 1 - bare.first, 0)
-    top = cut_at(solid, edges[bare.first + kept :], layers.height, facets.slopes)
+    unchanged = max(first - 1 - bare.first, 0)
+    top = cut_at(solid, edges[bare.first + unchanged :], layers.height, facets.slopes)
     shapes = Shapes(top.outlines)
     above = exposed(top, shapes, steps_of(top, shapes, process), LayerSpan(0, len(top) - 1), process)
-    return plan_print(edges, bare.up_to(kept, above), process)
+    return plan_print(edges, bare.up_to(unchanged, above), process)

@@ -170,23 +170,23 @@ def _search(
     """The best few of the other ways up, of those on which the part stands, by what the facets alone say: what is seen
     marked by support, then support as the overhanging facets' columns down to the plate."""
     directions = np.concatenate([known, _flat_faces(facets), _even_directions()])
-    some = slice(None, None, 1 + len(facets.areas) // _FACETS_SEARCHED)
-    areas, seen = facets.areas[some], seen[some]
-    slopes = np.stack([along(facets.normals[some], way) for way in directions])
-    heights = np.stack([along(facets.centres[some], way) for way in directions])
+    taken = slice(None, None, 1 + len(facets.areas) // _FACETS_SEARCHED)
+    areas, seen = facets.areas[taken], seen[taken]
+    slopes = np.stack([along(facets.normals[taken], way) for way in directions])
+    heights = np.stack([along(facets.centres[taken], way) for way in directions])
     heights -= heights.min(axis=1)[:, None]
     hangs = (slopes < -np.sin(np.radians(process.overhang_deg)) - 1e-4) & (heights > process.first_layer_mm)
     marked = np.round((hangs * (areas * seen)).sum(axis=1))
     columns = -(hangs * slopes * heights * areas).sum(axis=1)
     chosen: list[Direction] = []
-    alike_ones = {(marked[index], _rough(columns[index])) for index in range(len(known))}
+    tried = {(marked[index], _rough(columns[index])) for index in range(len(known))}
     for index in np.lexsort((columns, marked)).tolist():
         x, y, z = directions[index].tolist()
         # Ways up that are alike on a body of revolution, or nearly one, are tried once.
         alike = (marked[index], _rough(columns[index]))
-        if alike in alike_ones or any(np.dot(directions[index], other) >= _APART for other in (*known, *chosen)):
+        if alike in tried or any(np.dot(directions[index], other) >= _APART for other in (*known, *chosen)):
             continue
-        alike_ones.add(alike)
+        tried.add(alike)
         if _stands(mesh, (x, y, z), centre, process.first_layer_mm):
             chosen.append((x, y, z))
         if len(chosen) == _SEARCHED:

@@ -225,9 +225,9 @@ class Shapes:
             return facts
         each, first = _Contours.of(contours), np.cumsum(loops) - loops
         at = np.flatnonzero(loops == 1)
-        one = first[at]
-        facts.convex[at], facts.blunt[at], facts.apart[at] = each.convex[one], each.blunt[one], np.inf
-        facts.low[at], facts.high[at] = each.low[one], each.high[one]
+        contour = first[at]
+        facts.convex[at], facts.blunt[at], facts.apart[at] = each.convex[contour], each.blunt[contour], np.inf
+        facts.low[at], facts.high[at] = each.low[contour], each.high[contour]
         at = np.flatnonzero(loops == 2)
         swapped = ~each.outer[first[at]]
         outer, hole = first[at] + swapped, first[at] + ~swapped
@@ -330,8 +330,8 @@ class OutlineEdges:
     def facing(self, index: int) -> float:
         """How near in mm edges of an outline lie that face each other or away from each other, within 60 degrees;
         infinite without such. Two that meet in a corner do not count where one is shorter than ``_SLIVER_MM``."""
-        some = slice(self.first[index], self.first[index] + self.counts[index])
-        starts, ends = self.starts[some], self.ends[some]
+        its_edges = slice(self.first[index], self.first[index] + self.counts[index])
+        starts, ends = self.starts[its_edges], self.ends[its_edges]
         edges = ends - starts
         lengths = np.hypot(edges[:, 0], edges[:, 1])
         ways, middles = edges / np.maximum(lengths, 1e-300)[:, None], (starts + ends) / 2
@@ -356,8 +356,8 @@ class OutlineEdges:
         batch = max(1, AT_ONCE // (points.shape[1] * most))
         results = [work(points[:0], points[:0], points[:0], which[:0])] if not len(which) else []
         for at in range(0, len(which), batch):
-            some = which[at : at + batch]
-            counts = self.counts[some]
-            rows = self.first[some, None] + np.minimum(np.arange(counts.max()), counts[:, None] - 1)
+            outlines = which[at : at + batch]
+            counts = self.counts[outlines]
+            rows = self.first[outlines, None] + np.minimum(np.arange(counts.max()), counts[:, None] - 1)
             results.append(work(points[at : at + batch], self.starts[rows], self.ends[rows], counts))
         return np.concatenate(results)

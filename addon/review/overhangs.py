@@ -119,13 +119,13 @@ def _up_to_the_rest(free: CrossSection, part: CrossSection, area: float, reach: 
 def sort_out(layers: Layers, hanging_parts: Sequence[Hanging], process: Process) -> list[Overhang]:
     """Every overhanging part with its kind and reach, bottom up."""
     by_size = sorted(hanging_parts, key=lambda part: -part.beyond_mm2)
-    told = [_told(layers, part, process) for part in by_size[:_MOST_SORTED]]
-    plain = [part for part, overhang in zip_longest(by_size, told) if overhang is None]
-    overhangs = [overhang for overhang in told if overhang is not None] + _cantilevers(layers, plain)
+    classified = [_bridge_or_island(layers, part, process) for part in by_size[:_MOST_SORTED]]
+    plain = [part for part, overhang in zip_longest(by_size, classified) if overhang is None]
+    overhangs = [overhang for overhang in classified if overhang is not None] + _cantilevers(layers, plain)
     return sorted(overhangs, key=lambda overhang: overhang.layer)
 
 
-def _told(layers: Layers, part: Hanging, process: Process) -> Overhang | None:
+def _bridge_or_island(layers: Layers, part: Hanging, process: Process) -> Overhang | None:
     """None if it is a cantilever."""
     below = layers.outline(part.layer - 1)
     if _is_island(layers.outline(part.layer), below, part.region):

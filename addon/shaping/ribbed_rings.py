@@ -163,7 +163,7 @@ def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoi
         return None
     cut = (spans[-2][-1] + spans[-1][-1]) / 2  # angles are counted from between two features
     places = (angles(stack[-1]) - cut) % (2 * np.pi)
-    kept = np.ones(len(places), bool)
+    uncovered = np.ones(len(places), bool)
     kinds = np.repeat(bands[:, None], len(places), axis=1)
     added, added_places, added_kinds = [], [], []
     for place, edge in features:
@@ -172,7 +172,7 @@ def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoi
         under = near & (np.abs(local[-1, :, 1]) < edge.points[-1, 0, 1] - SHARP_MM)
         shown = np.where(edge.shown, surface_id(edge.surface), bands)
         if edge.floor is None:
-            kept &= ~under
+            uncovered &= ~under
         else:
             local[:, under, 0] = np.minimum(local[:, under, 0], edge.floor)
             stack[:, under] = place.placed(local[:, under])
@@ -189,10 +189,10 @@ def raised(contour: Contour, levels: Levels, features: Sequence[tuple[OutlinePoi
         added_places.append(key)
         added_kinds += [shown] * (len(key) - 1) + [bands]
     follow = np.maximum.accumulate(np.concatenate(added_places))
-    places = np.concatenate([places[kept], follow])
+    places = np.concatenate([places[uncovered], follow])
     sequence = np.argsort(places, kind="stable")
-    stack = np.concatenate([stack[:, kept], np.stack(added, axis=1)], axis=1)[:, sequence]
-    kinds = np.concatenate([kinds[:, kept], np.stack(added_kinds, axis=1)], axis=1)[:, sequence]
+    stack = np.concatenate([stack[:, uncovered], np.stack(added, axis=1)], axis=1)[:, sequence]
+    kinds = np.concatenate([kinds[:, uncovered], np.stack(added_kinds, axis=1)], axis=1)[:, sequence]
     shell = loft(stack, levels.heights, kinds, first="tip")
     single = np.ascontiguousarray((shell.vertices + 0.0).astype(np.float32))
     apart = len(np.unique(single.view(np.dtype((np.void, single.itemsize * 3))))) == len(single)

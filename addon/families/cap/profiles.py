@@ -63,8 +63,8 @@ def _landed(profile: Floats, land: Land, reach: float, rise: float) -> Floats:
         if land.bottom_mm - start > (rise - land.bottom_mm) / 2:
             profile, start = profile * (edge / under, 1.0), land.bottom_mm
         under = edge
-    kept = profile[(profile[:, 1] < start) & (profile[:, 0] < under)]
-    return np.concatenate([kept, [(under, start), (edge, start), (edge, rise)]])
+    up_to_land = profile[(profile[:, 1] < start) & (profile[:, 0] < under)]
+    return np.concatenate([up_to_land, [(under, start), (edge, start), (edge, rise)]])
 
 
 def _domed_rise(recipe: Recipe, reach: float) -> float:
