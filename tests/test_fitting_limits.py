@@ -8,11 +8,10 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from fitting_cases import SECTIONS, assert_sound, free, half_round, surface
+from fitting_cases import CROWNS, SECTIONS, assert_sound, free, half_round, surface
 from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design, resolve
-from addon.families.cap.recipe import CROWNS
 from addon.fields.declared import declared_in, values_of
 from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Outline, Section

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from recipes import recipe_of
 
 from addon.families.cap import CAP
-from addon.families.cap.recipe import CROWNS, FitName, Recipe
+from addon.families.cap.recipe import Crown, FitName, Recipe
 from addon.job.asked import Assembly, Job, Match, Measured, Output, Override, TubeFacts, Wish
 from addon.job.jobfile import job_text, parse_job
 from addon.shaping.features import HoleKind
@@ -27,7 +27,7 @@ FOLDER = Path("/jobs").absolute()
 lengths = st.floats(0.5, 20).map(lambda number: float(f"{number:.7g}"))
 recipes = st.builds(
     recipe_of,
-    crown=st.sampled_from(CROWNS),
+    crown=st.sampled_from(get_args(Crown)),
     rise_mm=st.none() | lengths,
     gap_mm=st.none() | lengths,
     spigot_mm=lengths,
@@ -38,7 +38,7 @@ recipes = st.builds(
 matches = st.builds(
     Match, kind=st.none() | st.sampled_from(["round", "rect"]), width_mm=st.none() | lengths, within_mm=lengths
 )
-changes = st.fixed_dictionaries({"crown": st.sampled_from(CROWNS)}, optional={"rise_mm": st.none() | lengths})
+changes = st.fixed_dictionaries({"crown": st.sampled_from(get_args(Crown))}, optional={"rise_mm": st.none() | lengths})
 names = st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=1).filter(str.strip)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal
 
 from ...fields.declared import declared
 from ...shaping.features import BoltHole, Grooves, Ribs, SeamRelief, Vent
@@ -23,8 +23,6 @@ LEAST_LAND_MM = 0.8
 """Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
 LEAST_FLOOR_MM = 0.3
 """What a groove's sloping face leaves of its floor."""
-
-CROWNS: tuple[Crown, ...] = get_args(Crown)
 
 
 @dataclass(frozen=True)
