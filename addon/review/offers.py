@@ -112,8 +112,8 @@ def thinner_layers(
 def _plan_of(
     solid: Manifold, facets: Facets, layers: Layers, bare: Exposed, edges: Floats, first: int, process: Process
 ) -> PrintPlan:
-    """The plan for layers between ``edges``, new ones from layer ``first`` up. Below the last one as it was, what was
-    ``bare`` still is."""
+    """The plan for layers between ``edges``, new ones from layer ``first`` up. Below the last of the old layers, what
+    was ``bare`` still is."""
     unchanged = max(first - 1 - bare.first, 0)
     top = cut_at(solid, edges[bare.first + unchanged :], layers.height, facets.slopes)
     shapes = Shapes(top.outlines)

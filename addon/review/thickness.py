@@ -255,7 +255,7 @@ def wall_findings(
         )
     limit = WALL_BEADS * bead
     thinnest = thickness.thinnest
-    # A wall that the layers show as thin is not said twice.
+    # A wall that the layers show as thin is not reported twice.
     if thinnest is not None and thickness.least_mm < _JUST * min(limit, in_layers):
         findings.append(
             Finding(

@@ -128,7 +128,7 @@ class Contour:
 
     def raised(self, profile: Floats, upright: str, slope: str, top: str | None) -> Shell:
         """The shell of a profile raised over the outline, open at its foot, z = 0: see ``roofs.raised``."""
-        profile = _told_apart(profile, least_step(self.outline, float(profile[-1, 1])))
+        profile = _without_short_steps(profile, least_step(self.outline, float(profile[-1, 1])))
         if not has_rings(self.outline):
             if top is None or profile[-1, 0] > profile[-2, 0] or len(profile) == 2:
                 return raised(self.roof, self._fitted(profile), upright, slope, top)
@@ -164,7 +164,7 @@ def least_step(outline: Outline, height: float) -> float:
     return SHORTEST * max(outline.width, outline.depth, height)
 
 
-def _told_apart(profile: Floats, least: float) -> Floats:
+def _without_short_steps(profile: Floats, least: float) -> Floats:
     """The profile without points that are nearer than ``least`` to the one before or to the last."""
     points = [profile[0]]
     for point in profile[1:-1]:

@@ -17,7 +17,7 @@ from manifold3d import Manifold, triangulate
 from ..geometry.frames import Floats
 from ..geometry.polygons import cross, nearest, outward_normals
 from ..geometry.topology import Indices, in_runs
-from .shells import RIM, TOGETHER, Shell, band, bridged, compact, made_one, opened, sound, surface_id, without_repeats
+from .shells import RIM, TOGETHER, Shell, band, bridged, compact, merged, opened, sound, surface_id, without_repeats
 from .straight_skeleton import hips
 
 _SAME = 1e-8
@@ -101,7 +101,7 @@ def raised(over: Roof, profile: Floats, upright: str, slope: str, top: str | Non
         triangles = np.concatenate([triangles, walls])
         surfaces = np.append(surfaces, np.full(len(walls), surface_id(upright), np.int32))
         foot = low
-    # Of corners that ``sound`` makes one the first stays where it is: those of foot and top, then those on a level.
+    # Of corners that ``sound`` merges the first stays where it is: those of foot and top, then those on a level.
     order = np.lexsort([~np.isin(inset, levels), inset < levels[-1], vertices[:, 2] > 0])
     place = np.argsort(order)
     shell = sound(compact(Shell(vertices[order], place[triangles].astype(np.int32), surfaces, (place[foot],))))
@@ -140,7 +140,7 @@ def _convex_roof(polygon: Floats) -> Roof:
 
     # Where more than three faces meet, the hull has several triangles and the roof a corner in so many parts.
     size = float(np.ptp(polygon, axis=0).max())
-    target = made_one(corners, corner, beyond, _SAME * size)
+    target = merged(corners, corner, beyond, _SAME * size)
     corner, beyond = target[corner], target[beyond]
     foot = without_repeats(_chain(beyond[under], corner[under]))
     roof_edges = ~under & (corner != beyond)

@@ -25,7 +25,7 @@ TOGETHER = 1e-5
 enough apart for the 32-bit numbers of print files."""
 
 SHORTEST = 4 * TOGETHER
-"""Share of a half-made part's size below which its edges are made nothing."""
+"""Share of a half-made part's size below which its edges collapse."""
 
 LOOSE_SHARE = 0.01
 """Of a solid's volume: the crumbs that a cutter may leave beside it, small enough to drop."""
@@ -167,8 +167,8 @@ def in_one_piece(solid: Manifold, field: str, works: float | str) -> Manifold:
     return body
 
 
-def made_one(vertices: Floats, start: Indices, end: Indices, together: float) -> Indices:
-    """For every vertex the one that it becomes where all that edges shorter than ``together`` join are made one."""
+def merged(vertices: Floats, start: Indices, end: Indices, together: float) -> Indices:
+    """For every vertex the one that it becomes when the edges shorter than ``together`` collapse."""
     short = np.linalg.norm(vertices[start] - vertices[end], axis=1) < together
     start, end = start[short], end[short]
     target = np.arange(len(vertices))
@@ -192,9 +192,9 @@ def without_repeats(loop: Indices) -> Indices:
 
 def sound(shell: Shell) -> Shell:
     """The shell without edges so short that print files, which hold 32-bit numbers, could lose them, and without
-    corners that lie in one place: the kernel doubles them where it has made a thin sheet nothing.
+    corners that lie in one place: the kernel doubles them where a thin sheet has collapsed.
 
-    Where making their ends one would join what has to stay apart, or fill a hole that is narrow beside the whole, only
+    Where collapsing them would join what has to stay apart, or fill a hole that is narrow beside the whole, only
     shorter ones go.
     """
     start, end = shell.triangles.astype(np.int64).ravel(), np.roll(shell.triangles, -1, axis=1).astype(np.int64).ravel()
@@ -204,7 +204,7 @@ def sound(shell: Shell) -> Shell:
     start, end = np.append(start, doubled), np.append(end, first[doubled])
     characteristic = None
     for share in (SHORTEST, TOGETHER, TOGETHER / 4, TOGETHER / 16):
-        target = made_one(shell.vertices, start, end, share * size)
+        target = merged(shell.vertices, start, end, share * size)
         if (target == np.arange(len(target))).all():
             return shell
         if characteristic is None:
@@ -220,7 +220,7 @@ def sound(shell: Shell) -> Shell:
 def _whole(triangles: Indices) -> tuple[Indices, NDArray[np.bool_]]:
     """The triangles that still have three corners and do not lie back to back with another, and which they are."""
     whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
-    # What has become two triangles back to back is nothing.
+    # Two triangles back to back enclose nothing.
     _, kind, count = np.unique(np.sort(triangles, axis=1), axis=0, return_inverse=True, return_counts=True)
     whole &= count[kind.reshape(-1)] == 1
     return triangles[whole], whole
