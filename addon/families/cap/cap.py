@@ -15,7 +15,7 @@ from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
 from ...geometry.units import say_both, say_mm, say_three
-from ...shaping.cutters import prism
+from ...shaping.cutters import PAST_MM, prism
 from ...shaping.spigots import SPIGOT_SURFACES, Spigot
 from ...trade.fits import fit_named
 from ...trade.processes import Process
@@ -58,7 +58,7 @@ class Cap(Fitting):
             return self.mesh
         outline = self.profile.spigot_outline.cross_section()
         around = outline.offset(2 * self.seat.rib_mm, JoinType.Miter, 4.0) - outline
-        sleeve = prism(around, -self.recipe.spigot_mm - 1.0, 0.0)
+        sleeve = prism(around, -self.recipe.spigot_mm - PAST_MM, 0.0)
         return Mesh.from_manifold(self.solid - sleeve.transform(shear(self.mitre_deg, self.mitre_direction_deg)[:3]))
 
     @property
@@ -134,12 +134,13 @@ class Cap(Fitting):
         length = recipe.spigot_mm
         rows = [Caliper("Fitting: spigot, length", *_around(length, length, layer))]
         if rib := self.seat.rib_mm:
-            for reading, ribs in zip(spigot.readings, self.spigot.ribs_across(spigot), strict=True):
-                over = spigot.across(reading.across_deg) + ribs * rib
-                where = f"over {'one rib' if ribs == 1 else 'the ribs'}, {reading.where}"
+            ribs_met = self.spigot.ribs_across(spigot)
+            for reading, ribs in zip(spigot.readings, ribs_met, strict=True):
                 if ribs:
+                    over = spigot.across(reading.across_deg) + ribs * rib
+                    where = f"over {'one rib' if ribs == 1 else 'the ribs'}, {reading.where}"
                     rows.append(Caliper(f"Fitting: {where}", *_around(over, over + excess, off)))
-            if not any(self.spigot.ribs_across(spigot)):
+            if not any(ribs_met):
                 rows.append(Caliper("Fitting: rib, height", *_around(rib, rib, process.tolerance_mm)))
         if relief := recipe.seam.room_mm:
             rows.append(Caliper("Fitting: seam relief, depth", *_around(relief, relief, process.tolerance_mm)))
