@@ -240,9 +240,8 @@ class Shapes:
                 each.low[hole],
             )
             centres, around = each.centre[hole], [contours[index] for index in outer]
-            near = OutlineEdges.of([[contour] for contour in around]).distances(centres[:, None], np.arange(len(at)))[
-                :, 0
-            ]
+            edges = OutlineEdges.of([[contour] for contour in around])
+            near = edges.distances(centres[:, None], np.arange(len(at)))[:, 0]
             far = [np.hypot(*(contour - centre).T).max() for contour, centre in zip(around, centres, strict=True)]
             # No circle beside the hole reaches past the far side, nor over the circle that the hole holds.
             facts.apart[at] = near - each.far[hole]
