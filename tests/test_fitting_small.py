@@ -59,7 +59,8 @@ def test_small_features_of_the_plain_shape(name: str, feature: str):
     for mitre, step in zip(cycle(MITRES), STEPS, strict=False):
         fitting = made(recipe_of(rib_count=0, **FEATURES[feature](step)), SECTIONS[name], mitre)
         assert_sound(fitting)
-        assert fitting.mesh.volume == pytest.approx(expected_volume(fitting), rel=1e-3), (mitre, step)
+        near = 1e-6 if fitting.recipe.crown == "flat" else 6e-5  # a dome has facets
+        assert fitting.mesh.volume == pytest.approx(expected_volume(fitting), rel=near), (mitre, step)
 
 
 @pytest.mark.once
@@ -91,4 +92,4 @@ def test_small_features_that_are_cut_off_or_put_on(name: str, feature: str):
         if recipe.vent.kind == "channel":
             assert -0.01 * plain.mesh.volume < changed < 0
         else:
-            assert changed == pytest.approx(expected, abs=1e-3 * plain.mesh.volume), (mitre, step)
+            assert changed == pytest.approx(expected, rel=0.02), (mitre, step)
