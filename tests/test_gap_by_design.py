@@ -156,6 +156,14 @@ def test_the_share_that_is_said_is_that_of_tubes_drawn_at_random(name: str, gap:
         assert float((np.minimum(sides.min(axis=1), corner) >= 0).mean()) > ENTERS
 
 
+@pytest.mark.parametrize("name", ["round", "thin", "narrow", "pipe", "square", "rectangle", "flat"])
+def test_ribs_touch_in_every_other_tube_drawn_at_random(name: str) -> None:
+    """So a spigot sits tight in half of the tubes and still goes in by hand: common practice, no source."""
+    recipe = made(name, facets=16).recipe
+    sides, _ = gaps(TUBES[name][0], recipe, Draw.of(7), PROCESS.tolerance_mm)
+    assert float((sides < recipe.rib.height_mm).mean()) == pytest.approx(0.5, abs=0.03)
+
+
 # -- at the worst ---------------------------------------------------------------------------------------------------
 
 
