@@ -59,11 +59,12 @@ def sources_of(scene: bpy.types.Scene) -> list[bpy.types.Object]:
 
 
 def own_part(context: bpy.types.Context) -> bpy.types.Object | None:
-    """The active mesh, where it is neither a fitting nor one of the tubes that were read."""
+    """The active mesh, if it is neither a fitting nor one of the tubes that were read."""
     item, ferrule = context.active_object, context.scene.ferrule
     if item is None or item.type != "MESH" or item.ferrule.end_key:
         return None
-    return None if ferrule.ends and item in sources_of(context.scene) else item
+    among_sources = ferrule.whole_scene or any(row.object == item for row in ferrule.sources)
+    return None if ferrule.ends and among_sources and FITTING_MARK not in item else item
 
 
 def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
