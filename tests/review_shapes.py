@@ -11,7 +11,7 @@ from recipes import recipe_of
 
 from addon.families.cap import design
 from addon.families.fitting import Fitting
-from addon.geometry.mesh import Mesh
+from addon.geometry.mesh import Mesh, together
 from addon.geometry.sections import Section
 from addon.review.facets import Facets
 from addon.review.layers import Layers, cut_layers
@@ -66,13 +66,7 @@ def hemisphere(radius: float, facets: int = 512) -> Mesh:
 
 def joined(*meshes: Mesh) -> Mesh:
     """Meshes as bodies of one."""
-    starts = np.cumsum([0, *(len(mesh.vertices) for mesh in meshes)])
-    return Mesh(
-        np.concatenate([mesh.vertices for mesh in meshes]),
-        np.concatenate([mesh.triangles + start for mesh, start in zip(meshes, starts[:-1], strict=True)]).astype(
-            np.int32
-        ),
-    )
+    return together(meshes)
 
 
 def inside_out(mesh: Mesh) -> Mesh:

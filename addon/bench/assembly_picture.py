@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry.frames import Floats
-from ..geometry.mesh import Ints, Mesh, triangle_normals
+from ..geometry.mesh import Ints, Mesh, together, triangle_normals
 from ..geometry.topology import Indices, edges, in_runs, weld
 from . import svg
 
@@ -75,12 +75,9 @@ def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: flo
 
 def _joined(bodies: Sequence[Mesh]) -> Mesh:
     """All bodies as one mesh, equal vertices of a body once: loose triangles would show all their edges."""
-    sizes = [len(body.vertices) for body in bodies]
-    offsets = np.cumsum([0, *sizes])
-    vertices = np.concatenate([np.empty((0, 3)), *(body.vertices for body in bodies)])
-    triangles = [body.triangles + offset for body, offset in zip(bodies, offsets, strict=False)]
-    firsts, became = weld(vertices, np.repeat(np.arange(len(bodies)), sizes))
-    return Mesh(vertices[firsts], became[np.concatenate([np.empty((0, 3), int), *triangles])].astype(np.int32))
+    mesh = together(bodies)
+    firsts, became = weld(mesh.vertices, np.repeat(np.arange(len(bodies)), [len(body.vertices) for body in bodies]))
+    return Mesh(mesh.vertices[firsts], became[mesh.triangles].astype(np.int32))
 
 
 def _project(points: Floats) -> Floats:

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from ..geometry import topology
 from ..geometry.frames import Floats
-from ..geometry.mesh import Mesh
+from ..geometry.mesh import Mesh, together
 from ..geometry.names import unique_names
 from ..geometry.units import MM_PER_UNIT
 from ..takeoff.cleaning import sewn
@@ -214,7 +214,7 @@ class _Table:
             )
         if loose:  # faces without a solid that joins them
             placed.append(Instance(stem, len(meshes), np.eye(4)))
-            meshes.append(_joined(_together(loose)))
+            meshes.append(_joined(together(loose, loose[0].name)))
         return _used(meshes, placed)
 
     def _instances(self) -> Iterator[tuple[int, list[str], Floats]]:
@@ -272,13 +272,6 @@ def _joined(mesh: Mesh) -> Mesh:
 
 def _is_closed(mesh: Mesh) -> bool:
     return not topology.edges(mesh.triangles.astype(np.int64), len(mesh.vertices)).single.size
-
-
-def _together(meshes: Sequence[Mesh]) -> Mesh:
-    begins = np.cumsum([0, *(len(mesh.vertices) for mesh in meshes)])
-    triangles = [mesh.triangles + begin for mesh, begin in zip(meshes, begins.tolist(), strict=False)]
-    vertices = np.concatenate([mesh.vertices for mesh in meshes])
-    return Mesh(vertices, np.concatenate(triangles).astype(np.int32), meshes[0].name)
 
 
 def _used(meshes: Sequence[Mesh], placed: Sequence[Instance]) -> Parts:

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -77,3 +78,14 @@ class Mesh:
     def placed(self, frame: Frame) -> Mesh:
         """The mesh carried from ``frame`` to the world."""
         return Mesh(frame.to_world(self.vertices), self.triangles, self.name)
+
+
+def together(meshes: Sequence[Mesh], name: str = "") -> Mesh:
+    """Several meshes as one, their vertices one after another."""
+    begins = np.cumsum([0, *(len(mesh.vertices) for mesh in meshes)]).tolist()
+    triangles = [mesh.triangles + begin for mesh, begin in zip(meshes, begins, strict=False)]
+    return Mesh(
+        np.concatenate([np.empty((0, 3)), *(mesh.vertices for mesh in meshes)]),
+        np.concatenate([np.empty((0, 3), np.int32), *triangles]).astype(np.int32),
+        name,
+    )
