@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..fields.messages import NOTHING, Message, Name, say, say_all
+from ..fields.messages import NOTHING, Message, Name, count_of, say, say_all
 from ..review.findings import Concern
 from .quantities import Quantities
 
@@ -32,7 +32,7 @@ class LeftOut:
         which = f" ({self.fitting})" if self.fitting else ""
         names = tuple(dict.fromkeys(self.sources))
         where = [say("({})", Name(names[0]))] if len(names) == 1 and not self.fitting else []
-        return say_all((f"Left out, {_count(self.ends, 'end')}{which}:", self.reason, self.remedy, *where))
+        return say_all((f"Left out, {count_of(self.ends, 'end')}{which}:", self.reason, self.remedy, *where))
 
 
 @dataclass(frozen=True)
@@ -88,14 +88,14 @@ class JobVerdict:
         left = sum(entry.ends for entry in self.left_out)
         if not self.kinds:
             why = "no tube end is open" if self.asked else "the job asks for no fittings"
-            return say(f"Nothing to print: {_count(left, 'end is', 'ends are') + ' left out' if left else why}")
-        ends = f"{self.ends} of {_count(self.ends + left, 'end')}" if left else _count(self.ends, "end")
+            return say(f"Nothing to print: {count_of(left, 'end is', 'ends are') + ' left out' if left else why}")
+        ends = f"{self.ends} of {count_of(self.ends + left, 'end')}" if left else count_of(self.ends, "end")
         frames = f"{self.frames} frames, " if self.frames > 1 else ""
-        about = f"{frames}{ends}, {_count(self.kinds, 'kind')}"
+        about = f"{frames}{ends}, {count_of(self.kinds, 'kind')}"
         if self.must_fix:
             checks = ", ".join(dict.fromkeys(concern.check for concern in self.must_fix))
             return say(f"{about}, not to be printed yet: {checks}")
-        amounts = [_count(self.plates, "plate")] if self.plates else []
+        amounts = [count_of(self.plates, "plate")] if self.plates else []
         if self.quantities:
             amounts += [about_grams(self.quantities.grams.value), f"about {about_time(self.quantities.time_s.value)}"]
         return say(f"{about}, ready to print" + (f": {', '.join(amounts)}" if amounts else ""))
@@ -121,7 +121,7 @@ class JobVerdict:
             return ""
         number = sum(entry.ends for entry in self.closed)
         how = ", ".join(entry.said for entry in self.closed)
-        return f"{_count(number, 'end takes', 'ends take')} no fitting: {how}."
+        return f"{count_of(number, 'end takes', 'ends take')} no fitting: {how}."
 
 
 def about_grams(grams: float) -> str:
@@ -146,7 +146,3 @@ def about_time(seconds: float) -> str:
 def _share(share: float) -> str:
     """Rounded down, so that it promises no more than is true."""
     return "All" if share == 1 else f"{int(share * 1000) / 10:g}%"
-
-
-def _count(number: int, singular: str, plural: str = "") -> str:
-    return f"{number} {singular if number == 1 else plural or singular + 's'}"

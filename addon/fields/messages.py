@@ -239,6 +239,11 @@ def message_from(stored: str) -> Message:
     return Message(stored)
 
 
+def count_of(number: int, singular: str, plural: str | None = None) -> str:
+    """``count_of(1, "end")`` is ``"1 end"``, ``count_of(2, "end")`` is ``"2 ends"``."""
+    return f"{number} {singular if number == 1 else plural or f'{singular}s'}"
+
+
 def amount(number: float, key: str) -> Measure:
     """A value in the unit that its key's ending names."""
     return Measure((float(number),), unit_of(key))

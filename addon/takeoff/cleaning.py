@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ..fields.messages import Length, Message, Name, say, say_all
+from ..fields.messages import Length, Message, Name, count_of, say, say_all
 from ..geometry import topology
 from ..geometry.boxes import BoxTree
 from ..geometry.frames import Floats
@@ -94,7 +94,7 @@ def _told(bridges: Bridges, mesh_of: Indices, meshes: Sequence[Mesh]) -> list[Me
 def said_places(points: Floats) -> Message:
     """Where points (n, 3) are, the first few of them."""
     few = [say("{}", Length(*point, between=", ")) for point in points[:_PLACES].tolist()]
-    more = counted(len(points) - len(few), "more place", "more places")
+    more = count_of(len(points) - len(few), "more place", "more places")
     return say_all([say_all(few, "; "), *(["and", more] if len(points) > len(few) else [])])
 
 
@@ -120,10 +120,6 @@ def crosses(first: Floats, second: Floats, third: Floats) -> Floats:
     return cross_rows(second - first, third - first)
 
 
-def counted(number: int, singular: str, plural: str) -> str:
-    return f"{number} {singular if number == 1 else plural}"
-
-
 def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, Indices, Floats, Floats]:
     """All vertices, all triangles, the mesh of each triangle, and for each mesh its largest coordinate and how far
     rounding may have moved it."""
@@ -135,7 +131,7 @@ def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, 
         if len(points) and not points.max() - points.min() < _FARTHEST_MM:
             finite = (np.abs(points) < _FARTHEST_MM / 2).all(axis=1)
             sound = finite[corners].all(axis=1)
-            lost = counted(int((~sound).sum()), "face was", "faces were")
+            lost = count_of(int((~sound).sum()), "face was", "faces were")
             notes.append(f"{lost} left out of {name}: their corners are not numbers, or too far away.")
             corners, points = corners[sound], np.where(finite[:, None], points, 0.0)
         if not len(corners):
@@ -325,7 +321,7 @@ def _without_doubles(
     doubles = np.bincount(mesh_of, minlength=len(meshes)) - np.bincount(mesh_of[remaining], minlength=len(meshes))
     for number in np.flatnonzero(doubles).tolist():
         name = quoted(meshes[number].name or f"mesh {number + 1}")
-        notes.append(f"{counted(int(doubles[number]), 'face lies', 'faces lie')} twice in {name}; read once.")
+        notes.append(f"{count_of(int(doubles[number]), 'face lies', 'faces lie')} twice in {name}; read once.")
     return triangles[remaining], mesh_of[remaining]
 
 
@@ -344,7 +340,7 @@ def _rewound(triangles: Indices, twins: Indices, vertices: Floats, mesh_of: Indi
     labels = topology.components(2 * count, *links)
     turned = labels[:count] > labels[count:]
     if turned.any():
-        number = counted(int(turned.sum()), "face was", "faces were")
+        number = count_of(int(turned.sum()), "face was", "faces were")
         notes.append(f"{number} wound against the neighbours and read as if turned.")
     if (labels[:count] == labels[count:]).any():
         notes.append("A surface that joins its own back was cut open there; check the mesh for a twisted face.")

@@ -16,14 +16,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ..fields.messages import FieldName, Length, Message, say
+from ..fields.messages import FieldName, Length, Message, count_of, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import OutlineFit, fit_outline, off_outline
 from ..geometry.topology import Indices
 from ..geometry.units import bare_mm
 from .axes import corners_of_walls, sharper
-from .cleaning import counted
 from .rims import FLATNESS, STEEPEST, FlatRings, Loops, Rims, are_exact, are_walls, axis_of_walls
 from .surface import Surface, reshaped
 from .walls import WallIndex
@@ -178,7 +177,7 @@ def told(surface: Surface, deburred: Sequence[Deburred], rims: Rims, walls: Sequ
     ends = [(wall, by_face[face]) for face, wall in zip(rims.face.tolist(), walls, strict=True) if face in by_face]
     if not ends:
         return ()
-    count = counted(len(ends), "tube end has", "tube ends have")
+    count = count_of(len(ends), "tube end has", "tube ends have")
     said = say("{} chamfered or rounded edges; read as if cut sharp.", count)
     outside = max((edge.width for _, edges in ends for edge in edges if edge.outside), default=0.0)
     if outside:

@@ -9,13 +9,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..fields.messages import FieldName, Length, Message, Name, say
+from ..fields.messages import FieldName, Length, Message, Name, count_of, say
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section
 from ..trade.sizes import size_fit
-from .cleaning import counted, said_places
+from .cleaning import said_places
 from .clearance import clearances
 from .deburring import told
 from .doubt import SizeFit, doubt_unit
@@ -131,7 +131,7 @@ def _told_of_coarse(surface: Surface, bodies: Sequence[int], profiles: Sequence[
         said = "{} has {} with only {} facets, read as a polygon. If it is round, it is {} across: export it finer."
         if is_round:
             said = "{} has {} with only {} facets, read as round, through their corners, {} across."
-        name, count = Name(surface.body_names[ends[0]]), counted(len(ends), "tube end", "tube ends")
+        name, count = Name(surface.body_names[ends[0]]), count_of(len(ends), "tube end", "tube ends")
         notes.append(say(said, name, count, corners, Length(diameter)))
     return tuple(notes)
 

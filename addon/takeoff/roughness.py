@@ -12,11 +12,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..fields.messages import Length, Message, Name, say
+from ..fields.messages import Length, Message, Name, count_of, say
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices
-from .cleaning import counted
 from .finding import FoundEnds, find
 from .surface import Surface, part, roughened
 
@@ -91,7 +90,7 @@ def told_of_roughness(found: FoundEnds, off: dict[int, float]) -> tuple[Message,
     notes = []
     for bodies in by_mesh.values():
         name, most = Name(surface.body_names[bodies[0]]), Length(max(off[body] for body in bodies))
-        more = counted(len(bodies) - 1, "body beside it", "bodies beside it")
+        more = count_of(len(bodies) - 1, "body beside it", "bodies beside it")
         said = "The surface of {} is uneven by about {}; sizes were read through the middle of its corners."
         if len(bodies) > 1:
             said = f"The surfaces of {{}} and {more} are uneven by up to about {{}}; sizes were read through the middle"

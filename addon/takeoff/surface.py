@@ -9,12 +9,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..fields.messages import count_of
 from ..geometry import topology
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.topology import Indices
-from .cleaning import cleaned, counted, crosses
+from .cleaning import cleaned, crosses
 
 _FLAT = np.sin(np.radians(1.0))
 _SMOOTH = np.cos(np.radians(25.0))
@@ -91,7 +92,7 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     inside_out &= closed
     if inside_out.any():
         normals = np.where(inside_out[bodies, None], -normals, normals)
-        number = counted(int(inside_out.sum()), "body was", "bodies were")
+        number = count_of(int(inside_out.sum()), "body was", "bodies were")
         notes.append(f"{number} inside out and read as if turned.")
     return Surface(
         vertices,

@@ -44,8 +44,3 @@ def label_of(field: str) -> str:
 def in_window(words: str, units: Units) -> str:
     """A message as the window has it; other text as it stands."""
     return words.text(units) if isinstance(words, Message) else words
-
-
-def count_of(number: int, singular: str, plural: str | None = None) -> str:
-    """``count_of(1, "end")`` is ``"1 end"``, ``count_of(2, "end")`` is ``"2 ends"``."""
-    return f"{number} {singular if number == 1 else plural or f'{singular}s'}"

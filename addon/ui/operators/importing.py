@@ -10,10 +10,10 @@ from bpy.props import CollectionProperty, StringProperty
 from bpy_extras.io_utils import ImportHelper
 from mathutils import Matrix
 
+from ...fields.messages import count_of
 from ...files import brep
 from ...geometry.units import MM_PER_UNIT
 from ..scene import FILE_UNIT_MARK, SceneError, fill_mesh, parts_of, unit_scale_of
-from ..wording import count_of
 from .long_work import LongWork, WorkError, WorkSteps
 from .polls import can_build
 

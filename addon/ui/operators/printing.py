@@ -9,6 +9,7 @@ from bpy.props import IntProperty
 
 from ...families.table import usual
 from ...fields.declared import declared_in
+from ...fields.messages import count_of
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...geometry.names import quoted
@@ -21,7 +22,6 @@ from ..jobs import process_of
 from ..quiet import quietly
 from ..scene import SceneError, mesh_of, unit_scale_of
 from ..views import redraw
-from ..wording import count_of
 from .polls import holds, in_object_mode
 
 

@@ -9,7 +9,7 @@ from bpy.props import StringProperty
 
 from ...families.table import usual
 from ...fields.declared import declared_in
-from ...fields.messages import FieldName, Name, say, say_value
+from ...fields.messages import FieldName, Name, count_of, say, say_value
 from ...trade.processes import Process
 from .. import placing, updating, wording
 from ..desk import active_recipe, times
@@ -17,7 +17,6 @@ from ..drawing import report, say_in
 from ..fields import assign, auto_name, stored, stored_name
 from ..quiet import quietly
 from ..views import redraw
-from ..wording import count_of
 from .long_work import LongWork, WorkSteps
 from .polls import can_build, has_groups, holds
 from .tube_ends import read_into

@@ -7,7 +7,7 @@ import bpy
 from bpy.props import BoolProperty, IntProperty
 from mathutils import Vector
 
-from ...fields.messages import message_from, say
+from ...fields.messages import count_of, message_from, say
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
 from .. import by_hand, callbacks, placing, scene_ends, wording
@@ -18,7 +18,6 @@ from ..jobs import modelled_section
 from ..quiet import quietly
 from ..scene import FITTING_MARK, unit_scale_of
 from ..views import reach_to
-from ..wording import count_of
 from .polls import can_build, holds
 
 FAR = 10.0

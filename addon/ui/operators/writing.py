@@ -7,7 +7,7 @@ from pathlib import Path
 import bpy
 from bpy_extras.io_utils import ExportHelper
 
-from ...fields.messages import say
+from ...fields.messages import count_of, say
 from ...files.atomic import FileSet
 from ...files.errors import FileError
 from ...files.file_names import safe_name
@@ -27,7 +27,6 @@ from ..desk import judge, sum_up, times
 from ..drawing import report
 from ..jobs import job_of, process_of
 from ..scene import SceneError
-from ..wording import count_of
 from .into_folder import IntoFolder
 from .long_work import LongWork, WorkError, WorkSteps
 from .polls import NeedsEnds, holds

@@ -6,13 +6,12 @@ from typing import Any
 
 import bpy
 
-from ...fields.messages import message_from, say
+from ...fields.messages import count_of, message_from, say
 from .. import updating, wording
 from ..desk import active_group
 from ..drawing import draw_field, draw_text, say_in
 from ..records import notes_from
 from ..scene import unit_scale_of
-from ..wording import count_of
 from .sidebar import Sidebar
 
 _SAME_SCALE = 1e-5

@@ -5,13 +5,13 @@ import bpy
 
 from ...families.table import usual
 from ...fields.declared import values_of
+from ...fields.messages import count_of
 from ...job.asked import TubeFacts
 from .. import updating, wording
 from ..desk import Fitted, active_fitted, active_group, active_recipe, times
 from ..drawing import draw_field, draw_refusal, draw_text, say_in
 from ..fields import labelled
 from ..jobs import recipe_of
-from ..wording import count_of
 from .cautions_panel import draw_beside
 from .sidebar import Sidebar, group_panels
 

@@ -5,12 +5,12 @@ from typing import Any
 
 import bpy
 
-from ...fields.messages import Units, say_value
+from ...fields.messages import Units, count_of, say_value
 from ...review import Finding
 from .. import listing, looking, updating
 from ..drawing import draw_text, say_in
 from ..scene_ends import own_part
-from ..wording import count_of, in_window, label_of
+from ..wording import in_window, label_of
 from .sidebar import Sidebar
 from .verdict_lines import draw_verdict
 

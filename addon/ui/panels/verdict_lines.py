@@ -3,10 +3,9 @@
 
 import bpy
 
-from ...fields.messages import say, say_all
+from ...fields.messages import count_of, say, say_all
 from ..desk import Desk
 from ..drawing import draw_text
-from ..wording import count_of
 
 
 def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
