@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -42,22 +43,26 @@ class LastRun:
     """Empty if the folder has none of this Ferrule's."""
     prints: frozenset[str] = frozenset()
     """Names of its print files."""
-    torn: tuple[str, ...] = ()
-    """Names of its files that are gone or are not as that run wrote them."""
+    stamps: Mapping[str, tuple[int, str]] = field(default_factory=dict)
+    """Length and SHA-256 of each of its files as that run wrote them, by their names."""
+    folder: Path = field(default=Path(), compare=False)
 
     @classmethod
     def of(cls, folder: Path) -> LastRun:
         result = read_result(folder / RESULT)
         if result is None:
-            return cls()
+            return cls(folder=folder)
         try:
             prints = frozenset(str(file["path"]) for file in result["files"])
             written = {str(file["path"]): (file["bytes"], file["sha256"]) for file in result.get("written", ())}
         except (LookupError, TypeError):
-            return cls(result["job"])
-        return cls(
-            result["job"], prints, tuple(name for name, stamp in written.items() if _stamp(folder / name) != stamp)
-        )
+            return cls(result["job"], folder=folder)
+        return cls(result["job"], prints, written, folder)
+
+    @cached_property
+    def torn(self) -> tuple[str, ...]:
+        """Names of its files that are gone or are not as that run wrote them; reads all of them."""
+        return tuple(name for name, stamp in self.stamps.items() if _stamp(self.folder / name) != stamp)
 
     @property
     def said(self) -> str:
@@ -70,11 +75,11 @@ class LastRun:
         )
 
 
-def left_behind(folder: Path, job: str, written: Sequence[WrittenFile], last: LastRun) -> tuple[str, ...]:
+def left_behind(job: str, written: Sequence[WrittenFile], last: LastRun) -> tuple[str, ...]:
     """A sentence on the print files that this job's last run in the folder wrote and this one did not, where they are
     still there."""
     names = sorted(last.prints - {file.path.name for file in written}) if last.job == job else []
-    old = [name for name in names if (folder / name).is_file()]
+    old = [name for name in names if (last.folder / name).is_file()]
     if not old:
         return ()
     return (
@@ -82,9 +87,9 @@ def left_behind(folder: Path, job: str, written: Sequence[WrittenFile], last: La
     )
 
 
-def set_aside(folder: Path, job: str, last: LastRun, files: FileSet) -> tuple[str, ...]:
+def set_aside(job: str, last: LastRun, files: FileSet) -> tuple[str, ...]:
     """Keeps a result.json that is not this job's under another name; a sentence on that. Raises ``FileError``."""
-    path = folder / RESULT
+    folder, path = last.folder, last.folder / RESULT
     if last.job == job or not path.is_file():
         return ()
     try:

@@ -144,11 +144,10 @@ def write_all(result: JobResult) -> JobResult:
     """Writes the print files and the papers, all of them or none; the result with its files. Raises ``JobError``."""
     job = result.job
     try:
-        folder = job.output.folder
-        last = LastRun.of(folder)
+        last = LastRun.of(job.output.folder)
         with FileSet(job.name) as files:
             written = (*write_print_files(job, result.laid_out, files), *write_ladders(job, result.ladders, files))
-            left = (*left_behind(folder, job.name, written, last), *set_aside(folder, job.name, last, files))
+            left = (*left_behind(job.name, written, last), *set_aside(job.name, last, files))
             result = replace(result, files=written, notes=(*result.notes, *left))
             write_papers(result, files)
     except FileError as error:
