@@ -39,7 +39,7 @@ def main() -> int:
 
     from addon.job.batches import sort_into_batches
     from addon.job.jobfile import read_job
-    from addon.job.making import make
+    from addon.job.making import attempt
     from addon.takeoff import take_off
     from demo_assembly import market_stall, write_demo
 
@@ -47,7 +47,8 @@ def main() -> int:
         job = read_job(write_demo(Path(folder)))
         stall = market_stall()
         ends = take_off(stall, job.wishes[0].recipe.spigot_mm).ends
-        fittings = [make(job, batch) for batch in sort_into_batches(job, ends)]
+        attempts = [attempt(job, batch) for batch in sort_into_batches(job, ends)]
+        fittings = [tried.made for tried in attempts if tried.made]
 
         placed = [fitting.fitting.mesh.placed(end.frame) for fitting in fittings for end in fitting.batch.ends]
         scene(bpy, [*((mesh, STEEL) for mesh in stall), *((mesh, SHELL) for mesh in placed)], (-0.55, -1, 0.34))

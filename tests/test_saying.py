@@ -52,8 +52,8 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.geometry.units import MM_PER_INCH, say_both, say_mm
 from addon.job.asked import Assembly, Job, Output, TubeFacts, Wish
-from addon.job.batches import sort_into_batches
-from addon.job.making import make
+from addon.job.batches import resolved, sort_into_batches
+from addon.job.resolved import designed, reviewed
 from addon.review import Finding, review, review_fit, review_fitting
 from addon.takeoff import take_off
 from addon.takeoff.doubt import doubt_unit
@@ -280,7 +280,7 @@ def test_the_gap_and_the_calipers() -> None:
     job = Job("Job", (Assembly(()),), (Wish(CAP, Recipe()),), (), TubeFacts(), process, Output(Path()))
     end = take_off([tube_mesh(TUBES[0], 300, "Post 5 mm")], 8.0).ends[0]
     (batch,) = sort_into_batches(job, [end])
-    findings = list(make(job, batch, facets=48).fit_findings)
+    findings = list(reviewed(resolved(job, batch), designed(batch.shape, 48)).fit_findings)
     assert any('"Bench, 0.2 mm layers"' in finding.meaning for finding in findings)
     with pytest.raises(ValueError) as slip:
         with_reading(TUBES[0], 17.3)

@@ -32,20 +32,15 @@ WIDE_MM = 150.0
 """Few tubes that are welded and capped are wider, so the unit may be wrong; common practice, no source."""
 
 
-def make(job: Job, batch: Batch, facets: int | None = None) -> Made:
-    """Designs, fits and reviews the fitting of a batch; ``facets`` as in ``design``. Raises ``RecipeError``, and
-    ``JobError`` for a material or a metal that is in no table."""
-    fitting = designed(batch.shape, facets)
-    return counted(job, batch, fitting, reviewed(resolved(job, batch), fitting))
-
-
 def counted(job: Job, batch: Batch, fitting: Fitting, checked: Checked) -> Made:
+    """With the spares that the job wants of it."""
     return Made(batch, fitting, checked, job.output.spares_for(batch.needed))
 
 
 def attempt(job: Job, batch: Batch) -> Attempt:
     """The batch's fitting with all that its review finds, or the finding that its recipe is impossible or that it
-    is too large for the plate, which is seen before any review. Raises ``JobError`` as ``make`` does."""
+    is too large for the plate, which is seen before any review. Raises ``JobError`` for a material or a metal that is
+    in no table."""
     inputs = resolved(job, batch)
     try:
         fitting = designed(batch.shape)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import get_args
 
 from ..bench.quantities import Quantities, say_duration
+from ..bench.verdict import JobVerdict
 from ..files.parts import WrittenFile
 from ..geometry.sections import Section
 from ..geometry.units import bare_mm, say_mm
@@ -33,10 +34,11 @@ NO_BREAK = "\N{NO-BREAK SPACE}"
 def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> str:
     """The result as a fabricator reads it: the verdict, what to do first, the kinds and how to print them, the files.
     ``everything`` has every end and finding too."""
-    blocks = [_verdict(result, width)]
+    verdict = verdict_of(result)
+    blocks = [_verdict(verdict, width)]
     if result.made:
         blocks += [_kinds_table(result.made)]
-    blocks += ["\n".join(filter(None, (_printing(result, width), _ends(result, width))))]
+    blocks += ["\n".join(filter(None, (_printing(result, width), _ends(result, verdict, width))))]
     blocks += [_ladders(result.job, result.ladders, width), "\n".join(_wrapped(note, width) for note in result.notes)]
     if everything:
         blocks += [
@@ -53,9 +55,8 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
     return "\n\n".join(block for block in blocks if block)
 
 
-def _verdict(result: JobResult, width: int) -> str:
+def _verdict(verdict: JobVerdict, width: int) -> str:
     """What the job comes to, what stands in the way, and what to do first."""
-    verdict = verdict_of(result)
     lines = [f"{verdict.headline}.", *verdict.in_the_way, *(concern.said for concern in verdict.look_at)]
     lines += [" ".join(filter(None, (verdict.goes_in, "Before printing:", *verdict.before_printing)))] * verdict.ready
     return "\n".join(_wrapped(line, width) for line in lines)
@@ -97,10 +98,10 @@ def _printing(result: JobResult, width: int) -> str:
     return "\n".join(_wrapped(line, width) for line in lines)
 
 
-def _ends(result: JobResult, width: int) -> str:
+def _ends(result: JobResult, verdict: JobVerdict, width: int) -> str:
     if not result.ends:
         return "No tube ends were found."
-    closed = verdict_of(result).closed_ends
+    closed = verdict.closed_ends
     return _wrapped(closed, width) if closed else ""
 
 
