@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..geometry import topology
 from ..geometry.frames import Floats
-from ..geometry.mesh import cross_rows
+from ..geometry.mesh import triangle_normals
 from ..geometry.topology import Indices
 
 _MOST_EDGES = 8
@@ -96,9 +96,7 @@ def _smoothest(points: Floats, normals: Floats) -> tuple[Indices, Floats]:
 
 def _unit_normals(corners: Floats) -> Floats:
     """Unit normals (..., 3) of triangles (..., 3, 3); nought for those without area."""
-    flat = corners.reshape(-1, 3, 3)
-    normals = cross_rows(flat[:, 1] - flat[:, 0], flat[:, 2] - flat[:, 0])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
+    normals, _ = triangle_normals(*corners.reshape(-1, 3, 3).swapaxes(0, 1))
     return normals.reshape((*corners.shape[:-2], 3))
 
 
