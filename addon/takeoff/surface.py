@@ -78,9 +78,7 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     volumes = np.einsum("ij,ij->i", first, doubled)
     mask = _without_copies(vertices, triangles, bodies, mesh_of, lows, highs, lengths, volumes, meshes, notes)
     if mask is not None:
-        places = np.cumsum(mask) - 1
-        twins = twins.reshape(-1, 3)[mask].ravel()
-        twins = np.where(twins < 0, -1, 3 * places[twins // 3] + twins % 3)
+        twins = _twins_among(twins, mask)
         triangles, mesh_of, noise = triangles[mask], mesh_of[mask], noise[mask]
         lows, highs = lows[mask], highs[mask]
         normals, lengths, volumes = normals[mask], lengths[mask], volumes[mask]
@@ -157,11 +155,10 @@ def roughened(surface: Surface, noise: Floats) -> Surface:
 def part(surface: Surface, bodies: Indices) -> Surface:
     """Some bodies of a surface, in ascending order, numbered anew."""
     mask = np.isin(surface.bodies, bodies)
-    twins, places = surface.twins.reshape(-1, 3)[mask].ravel(), np.cumsum(mask) - 1
     return replace(
         surface,
         triangles=surface.triangles[mask],
-        twins=np.where(twins < 0, -1, 3 * places[twins // 3] + twins % 3),
+        twins=_twins_among(surface.twins, mask),
         normals=surface.normals[mask],
         areas=surface.areas[mask],
         lows=surface.lows[mask],
@@ -174,6 +171,12 @@ def part(surface: Surface, bodies: Indices) -> Surface:
         body_meshes=surface.body_meshes[bodies],
         body_closed=surface.body_closed[bodies],
     )
+
+
+def _twins_among(twins: Indices, mask: NDArray[np.bool_]) -> Indices:
+    """The twins of the triangles in a ``mask`` (m,) of whole bodies, numbered anew."""
+    twins, places = twins.reshape(-1, 3)[mask].ravel(), np.cumsum(mask) - 1
+    return np.where(twins < 0, -1, 3 * places[twins // 3] + twins % 3)
 
 
 def _measured(vertices: Floats, triangles: Indices) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
