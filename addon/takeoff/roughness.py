@@ -21,6 +21,8 @@ from .surface import Surface, part, roughened
 
 _GUESSES_MM = 0.002, 0.01, 0.04, 0.08
 _WELL_READ = 3
+_BEST = 2 * _WELL_READ
+"""Of a tube with two straight ends and known outlines."""
 _STRAIGHT = 0.5
 """Share of a bore along which it runs straight at least, if nothing crosses it."""
 _SLIGHT = np.cos(np.radians(5.0))
@@ -33,20 +35,21 @@ _LEAST_BACK = 0.1
 def evened(surface: Surface) -> tuple[FoundEnds, dict[int, float]]:
     """What is found on a surface with its rough bodies taken as rough; and of these how far off, in mm, corners lie."""
     found = find(surface)
-    suspects = _suspects(found)
+    scores = _scores(found)
+    suspects = np.flatnonzero(scores != _BEST)
     if not suspects.size:
         return found, {}
     off = _unevenness(surface, suspects)
     rough = suspects[off > 0]
     if not rough.size:
         return found, {}
-    scores, noise, left = _scores(found), np.zeros(len(surface.body_names)), rough
+    noise, left = np.zeros(len(surface.body_names)), rough
     for guess in _GUESSES_MM:
-        some = part(surface, left)
-        guessed = _scores(find(roughened(some, np.maximum(some.noise, guess))))
+        rest = part(surface, left)
+        guessed = _scores(find(roughened(rest, np.maximum(rest.noise, guess))))
         better = left[guessed > scores[left]]
         scores[left], noise[better] = np.maximum(guessed, scores[left]), guess
-        left = left[scores[left] != 2 * _WELL_READ]
+        left = left[scores[left] != _BEST]
         if not left.size:
             break
     if noise.any():
@@ -99,14 +102,9 @@ def told_of_roughness(found: FoundEnds, off: dict[int, float]) -> tuple[Message,
     return tuple(notes)
 
 
-def _suspects(found: FoundEnds) -> Indices:
-    """Bodies but for those of two straight ends with known outlines."""
-    return np.flatnonzero(_scores(found) != 2 * _WELL_READ)
-
-
 def _scores(found: FoundEnds) -> Floats:
-    """How much is read on each body: three for a rim, one less each if an outline of its is none that is known and if
-    its bore does not run straight on; one for an end without a rim."""
+    """How much is read on each body: three for a rim, one less if either of its outlines is not a known shape, one less
+    if its bore does not run straight on; one for an end without a rim."""
     scores = np.zeros(len(found.surface.body_names))
     straight = found.runs.straight > _STRAIGHT * found.runs.reach
     for body, profile, on in zip(found.bodies, found.profiles, straight.tolist(), strict=True):
@@ -130,8 +128,9 @@ def _unevenness(surface: Surface, bodies: Indices) -> Floats:
     height = np.einsum("ij,ij->i", apex - surface.points(surface.starts[half]), surface.normals[a])
     owner, bent = place[surface.bodies[a]], np.abs(height) > 2 * surface.noise[a]
     count = len(bodies)
-    pairs, bends, back = (np.bincount(owner, some, count) for some in (np.ones(len(owner)), bent, bent & (height > 0)))
-    rough = (bends > _LEAST_BENT * pairs) & (np.minimum(back, bends - back) > _LEAST_BACK * bends)
+    back = bent & (height > 0)
+    pairs, bends, backs = (np.bincount(owner, chosen, count) for chosen in (np.ones(len(owner)), bent, back))
+    rough = (bends > _LEAST_BENT * pairs) & (np.minimum(backs, bends - backs) > _LEAST_BACK * bends)
     order = np.lexsort((np.abs(height), owner))
     middle = np.searchsorted(owner[order], np.arange(count)) + pairs.astype(np.int64) // 2
     off = np.zeros(count)
