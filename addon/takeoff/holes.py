@@ -47,8 +47,9 @@ class Bore:
     """How far off its axis may be."""
 
 
-def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[list[Bore], list[tuple[int, Floats]]]:
-    """The round holes in the walls of legs; and the cut-outs that are not, each as its leg and a point (3,) in it."""
+def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[list[Bore], list[tuple[int, Indices]]]:
+    """The round holes in the walls of legs; and the cut-outs that are not, each as its leg and the loop of half-edges
+    around it."""
     spots = np.flatnonzero(skins.turns == 0)
     if not spots.size:
         return [], []
@@ -57,13 +58,13 @@ def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[lis
     patch = np.where(twins < 0, -1, beyond[twins // 3])
     rims = set(patch[np.repeat(skins.turns != 0, np.diff(skins.begins))].tolist())
     bores: list[Bore] = []
-    unread: list[tuple[int, Floats]] = []
+    unread: list[tuple[int, Indices]] = []
     loops_of: dict[int, list[int]] = defaultdict(list)
     for loop in spots.tolist():
         part = slice(skins.begins[loop], skins.begins[loop + 1])
         patches = np.unique(patch[part])
         if (twins[part] < 0).all():
-            unread.append((int(skins.owners[loop]) // 2, _middle(surface, skins, loop)))
+            unread.append((int(skins.owners[loop]) // 2, skins.loop(loop)))
         elif len(patches) == 1 and patches[0] >= 0:  # else something is attached here
             loops_of[int(patches[0])].append(loop)
     for lead, triangles in _members(beyond, loops_of).items():
@@ -78,7 +79,7 @@ def read_holes(surface: Surface, legs: Sequence[Leg], skins: Skins) -> tuple[lis
         if bore:
             bores.append(bore)
         else:
-            unread.append((leg, _middle(surface, skins, loops[0])))
+            unread.append((leg, skins.loop(loops[0])))
     return bores, unread
 
 
@@ -125,10 +126,6 @@ def _members(patches: Indices, wanted: Iterable[int]) -> dict[int, Indices]:
     return {
         lead: some[begin:end] for lead, begin, end in zip(leads.tolist(), begins.tolist(), ends.tolist(), strict=True)
     }
-
-
-def _middle(surface: Surface, skins: Skins, loop: int) -> Floats:
-    return surface.points(surface.starts[skins.loop(loop)]).mean(axis=0)
 
 
 def _stands_out(surface: Surface, leg: Leg, triangles: Indices) -> bool:

@@ -14,6 +14,7 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section
+from ..geometry.topology import Indices
 from ..trade.sizes import size_fit
 from .cleaning import said_places
 from .clearance import clearances
@@ -21,7 +22,7 @@ from .deburring import told
 from .doubt import SizeFit, doubt_unit
 from .ends import TubeEnd
 from .rim_sections import RimSection
-from .rims import Rims, open_loops
+from .rims import open_loops
 from .roughness import evened, told_of_roughness
 from .sites import Takeoff
 from .surface import Surface, read_surface
@@ -91,7 +92,8 @@ def take_off(
     notes = surface.notes + told(surface, found.deburred, rims, [profile.section.wall for profile in profiles])
     notes += _told_of_coarse(surface, bodies, profiles)
     notes += told_of_roughness(found, uneven) + _left_out(surface, found.unread, found.endless)
-    notes += _gaping(surface, rims, {body for body, *_ in rows}.union(bores), survey.cut_outs) + survey.notes
+    known = np.concatenate([rims.outer.half_edges, rims.bore.half_edges, *survey.cut_outs])
+    notes += _gaping(surface, known, {body for body, *_ in rows}.union(bores)) + survey.notes
     in_order = sorted(range(len(ends)), key=lambda end: rows[end][0])
     return Takeoff(
         tuple(ends[end] for end in in_order),
@@ -136,17 +138,15 @@ def _told_of_coarse(surface: Surface, bodies: Sequence[int], profiles: Sequence[
     return tuple(notes)
 
 
-def _gaping(surface: Surface, rims: Rims, read: set[int], known: Sequence[Floats]) -> tuple[Message, ...]:
-    """Where surfaces are open and neither a rim nor one of the ``known`` cut-outs lies, in a sentence for each mesh;
+def _gaping(surface: Surface, known: Indices, read: set[int]) -> tuple[Message, ...]:
+    """Where surfaces are open but for the ``known`` half-edges around rims and cut-outs, in a sentence for each mesh;
     ``read`` are the bodies on which ends were found."""
     if surface.body_closed.all():
         return ()
-    of_rims = np.concatenate([rims.outer.half_edges, rims.bore.half_edges])
     gaps = open_loops(surface)
     starts = gaps.begins[:-1]
     places = gaps.sums(surface.points(gaps.vertices)) / gaps.counts[:, None]
-    fresh = gaps.sums(np.where(np.isin(gaps.half_edges, of_rims), 0.0, 1.0)) > 0
-    fresh &= [not any(np.array_equal(place, point) for point in known) for place in places]
+    fresh = gaps.sums(np.where(np.isin(gaps.half_edges, known), 0.0, 1.0)) > 0
     bodies, places = surface.bodies[gaps.half_edges[starts] // 3][fresh], places[fresh]
     endless = ~np.isin(bodies, list(read))
     notes = []

@@ -41,8 +41,8 @@ class Survey:
     tubes: tuple[Tube, ...]
     holes: tuple[Hole, ...]
     copes: tuple[Cope, ...]
-    cut_outs: tuple[Floats, ...]
-    """A point (3,) in each cut-out that was not read."""
+    cut_outs: tuple[Indices, ...]
+    """The loop of half-edges around each cut-out that was not read."""
     notes: tuple[str, ...]
 
 
@@ -97,7 +97,7 @@ def surveyed(
         tuple(tubes),
         tuple(hole for _, hole in holes),
         tuple(copes),
-        tuple(point for _, point in unread),
+        tuple(loop for _, loop in unread),
         notes,
     )
 
@@ -245,11 +245,11 @@ def _side(tube: Tube, local: Floats, outward: Floats) -> tuple[TubeSide | None, 
     return None, None
 
 
-def _said(surface: Surface, legs: Sequence[Leg], unread: Sequence[tuple[int, Floats]]) -> tuple[str, ...]:
+def _said(surface: Surface, legs: Sequence[Leg], unread: Sequence[tuple[int, Indices]]) -> tuple[str, ...]:
     """The cut-outs that were not read, in a sentence for each tube."""
     by_leg: dict[int, list[Floats]] = defaultdict(list)
-    for leg, point in unread:
-        by_leg[leg].append(point)
+    for leg, loop in unread:
+        by_leg[leg].append(surface.points(surface.starts[loop]).mean(axis=0))
     notes = []
     for leg, points in sorted(by_leg.items()):
         name = Name(surface.body_names[legs[leg].body])
