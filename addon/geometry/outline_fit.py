@@ -33,9 +33,9 @@ _SMALL_CORNER_MM = 0.5
 _ARC_SHARE = 1e-3
 _ROUNDNESS = 0.04
 _MOST_OFF = 3.0
-"""How many times the tolerance corners are off a rectangle at most that is worth a closer fit."""
+"""In tolerances: a rectangle that corners lie further off is not worth a closer fit."""
 _MOSTLY_NOISE = 2.0
-"""How many times that of exact corners the tolerance is where it pays."""
+"""Such a fit pays if the tolerance is more than this many times that of exact corners."""
 _STEPS = 4
 _WIDEST_GAP = np.radians(45.0)
 _MOST_UNEQUAL = 1.5
@@ -103,7 +103,7 @@ def fit_outline(polygon: Floats, noise: float = 0.0) -> OutlineFit:
 
 def coarse_circle(polygon: Floats, noise: float = 0.0) -> tuple[OutlineFit, int] | None:
     """The circle that all the few corners of a closed polygon (n, 2) lie on, and how many these are; None if they do
-    not, or if they are so many that ``fit_outline`` tells."""
+    not, or if they are so many that ``fit_outline`` recognises it."""
     (corners,) = without_straight_corners([polygon], np.array([noise]))
     if len(corners) >= LEAST_CIRCLE_CORNERS:
         return None

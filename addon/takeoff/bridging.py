@@ -20,7 +20,7 @@ _MOST_EDGES = 8
 _LONGEST_CHAIN = 3 * _MOST_EDGES
 """Around holes that touch."""
 _MOST_MISSING = 0.08
-"""Share of a mesh's triangles: of one with more holes nobody knows its shape."""
+"""Share of a mesh's triangles; the shape of a mesh that lacks more is anybody's guess."""
 _SMOOTH = np.cos(np.radians(25.0))
 """Along a third of its border at least a bridge goes on into the surface beside it: a triangle of a side does. Across
 the open end of a shell it would not: the wall of a rim mitred 60° turns 30° from it."""
@@ -66,7 +66,7 @@ def bridged(vertices: Floats, triangles: Indices, twins: Indices, mesh_of: Indic
 
 
 def _rounds(starts: Indices, half_edges: Indices, begins: Indices) -> dict[int, list[list[int]]]:
-    """The short ones of closed chains of half-edges, by how many there are in each. Holes that touch at a corner make
+    """The short chains of half-edges around holes, by how many half-edges they have. Holes that touch at a corner make
     one chain, which is parted there."""
     rounds: dict[int, list[list[int]]] = defaultdict(list)
     counts = np.diff(begins)

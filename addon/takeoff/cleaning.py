@@ -62,7 +62,7 @@ def cleaned(meshes: Sequence[Mesh]) -> Clean:
     twins = _opposite(edges, triangles, vertices)
     bridges = bridged(vertices, triangles, twins, mesh_of) if (twins < 0).any() else None
     if bridges and len(bridges.triangles):
-        notes += _told(bridges, mesh_of, meshes)
+        notes += _notes_of_bridges(bridges, mesh_of, meshes)
         triangles = np.concatenate([triangles, bridges.triangles])
         mesh_of = np.append(mesh_of, mesh_of[bridges.beside])
         twins = _opposite(topology.edges(triangles, len(vertices)), triangles, vertices)
@@ -78,7 +78,7 @@ def _opposite(edges: topology.Edges, triangles: Indices, vertices: Floats) -> In
     return twins
 
 
-def _told(bridges: Bridges, mesh_of: Indices, meshes: Sequence[Mesh]) -> list[Message]:
+def _notes_of_bridges(bridges: Bridges, mesh_of: Indices, meshes: Sequence[Mesh]) -> list[Message]:
     """The holes that were bridged, in a sentence for each mesh."""
     owners = mesh_of[bridges.holders]
     notes = []

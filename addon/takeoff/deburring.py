@@ -169,7 +169,9 @@ def made_sharp(surface: Surface, index: WallIndex, rings: FlatRings) -> tuple[Su
     return (reshaped(surface, vertices, normals), deburred) if deburred else (surface, [])
 
 
-def told(surface: Surface, deburred: Sequence[Deburred], rims: Rims, walls: Sequence[float]) -> tuple[Message, ...]:
+def notes_of_deburring(
+    surface: Surface, deburred: Sequence[Deburred], rims: Rims, walls: Sequence[float]
+) -> tuple[Message, ...]:
     """What was made sharp at the rims of tubes, of these ``walls``, in sentences."""
     by_face = defaultdict(list)
     for edge in deburred:

@@ -34,7 +34,6 @@ class SizedEnd:
     position_mm: Point = declared((0.0, 0.0, 0.0), meaning="where the tube's axis meets the rim")
     axis: Point = declared((0.0, 0.0, 1.0), meaning="direction along the tube, pointing out of it")
     width_axis: Point = declared((1.0, 0.0, 0.0), meaning="direction along the section's width")
-
     metal: str | None = declared(
         None,
         meaning="what the tube is made of, which decides its corners: cold-formed steel has round ones, extruded "
@@ -48,8 +47,7 @@ class SizedEnd:
             frame = Frame.along(self.position_mm, self.axis, self.width_axis)
         except ValueError:
             raise ValueError("the axis has no length; give the direction along the tube and out of it") from None
-        own = metal_named(self.metal).name if self.metal else metal
-        section = size_named(self.size).section_in(own)
+        section = size_named(self.size).section_in(metal_named(self.metal).name if self.metal else metal)
         return TubeEnd("", section, frame, 0.0, 0.0, CLEAR_MM, "open", say("open"), "given by size")
 
 

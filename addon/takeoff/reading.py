@@ -18,12 +18,12 @@ from ..geometry.topology import Indices
 from ..trade.sizes import size_fit
 from .cleaning import said_places
 from .clearance import clearances
-from .deburring import told
+from .deburring import notes_of_deburring
 from .doubt import SizeFit, doubt_unit
 from .ends import TubeEnd
 from .rim_sections import RimSection
 from .rims import open_loops
-from .roughness import evened, told_of_roughness
+from .roughness import evened, notes_of_roughness
 from .sites import Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
@@ -84,14 +84,12 @@ def take_off(
         ends[:tubular],
     )
     ends[:tubular] = survey.ends
-    doubt = (
-        None
-        if unit_given
-        else doubt_unit([end.section for end in ends if end.cause not in ("solid", "profile")], size_fit)
-    )
-    notes = surface.notes + told(surface, found.deburred, rims, [profile.section.wall for profile in profiles])
-    notes += _told_of_coarse(surface, bodies, profiles)
-    notes += told_of_roughness(found, uneven) + _left_out(surface, found.unread, found.endless)
+    tubes = [end.section for end in ends if end.cause not in ("solid", "profile")]
+    doubt = None if unit_given else doubt_unit(tubes, size_fit)
+    walls = [profile.section.wall for profile in profiles]
+    notes = surface.notes + notes_of_deburring(surface, found.deburred, rims, walls)
+    notes += _notes_of_coarse(surface, bodies, profiles)
+    notes += notes_of_roughness(found, uneven) + _left_out(surface, found.unread, found.endless)
     known = np.concatenate([rims.outer.half_edges, rims.bore.half_edges, *survey.cut_outs])
     notes += _gaping(surface, known, {body for body, *_ in rows}.union(bores)) + survey.notes
     in_order = sorted(range(len(ends)), key=lambda end: rows[end][0])
@@ -121,7 +119,7 @@ def _left_out(surface: Surface, unread: Sequence[int], endless: Sequence[int]) -
     return tuple(notes)
 
 
-def _told_of_coarse(surface: Surface, bodies: Sequence[int], profiles: Sequence[RimSection]) -> tuple[Message, ...]:
+def _notes_of_coarse(surface: Surface, bodies: Sequence[int], profiles: Sequence[RimSection]) -> tuple[Message, ...]:
     """The tubes of few facets, in a sentence for each kind in each mesh."""
     kinds: dict[tuple[int, int, float, bool], list[int]] = defaultdict(list)
     for body, profile in zip(bodies, profiles, strict=True):

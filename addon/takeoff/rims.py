@@ -14,7 +14,7 @@ from ..geometry.topology import Indices
 from .surface import Surface
 
 STEEPEST = np.cos(np.radians(65.0))
-"""Rims that lean further from square are none; mitres are made up to 60°."""
+"""A ring that leans further from square is not a rim; mitres are made up to 60°."""
 LEAST_LENGTH = 1.0
 """A ring whose bore is shorter than this share of its smaller side may be a washer, a nut or a hole in a plate."""
 SHORTEST = 0.25

@@ -84,7 +84,7 @@ def _mean(outline: Outline, other: Outline, most: float) -> Outline | None:
     return replace(outline, width=width, depth=depth, corner_radius=radius)
 
 
-def told_of_roughness(found: FoundEnds, off: dict[int, float]) -> tuple[Message, ...]:
+def notes_of_roughness(found: FoundEnds, off: dict[int, float]) -> tuple[Message, ...]:
     """The rough bodies on which something was read, in a sentence for each mesh."""
     surface, read = found.surface, {*found.bodies, *(end.body for end in found.plain)}
     by_mesh: dict[int, list[int]] = defaultdict(list)
