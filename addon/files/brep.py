@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..fields.messages import DAMAGES
 from ..geometry import topology
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh, together
@@ -118,9 +119,9 @@ def reading(path: Path, python: Sequence[str]) -> Generator[float, None, Parts]:
     mirrors = _mirrors(path.read_bytes()) if kind == "step" else []
     try:
         return _Table(glb, 1.0 if kind == "iges" else MM_PER_UNIT["m"], mirrors).parts(path.stem)
-    except (AttributeError, IndexError, KeyError, TypeError, ValueError) as error:
-        if isinstance(error, BrepError):
-            raise
+    except BrepError:
+        raise
+    except DAMAGES:
         raise BrepError("cannot be converted. Export it again, or as STL or glTF.") from None
 
 

@@ -15,6 +15,7 @@ from urllib.parse import unquote
 
 import numpy as np
 
+from ..fields.messages import DAMAGES
 from ..geometry.names import quoted
 
 _LONGEST_HEADER = 100_000
@@ -230,9 +231,9 @@ def _check_gltf(path: Path) -> None:
     try:
         table = json.loads(text)
         _check_gltf_table(table, path.parent, inside)
-    except (AttributeError, IndexError, KeyError, RecursionError, TypeError, ValueError) as error:
-        if isinstance(error, DamagedFileError):
-            raise
+    except DamagedFileError:
+        raise
+    except DAMAGES:
         raise DamagedFileError("the list of its contents is not that of a glTF file") from None
 
 
