@@ -4,7 +4,7 @@
     python3 scripts/attack.py [NAME ...] [--seed N] [--count N] [--seconds N]
 
 An attack is a module in scripts/attacks with ``attack(seed, count)``, which tries so many cases, returns what they came
-to, and raises where one comes to what must not be. ``CHUNK`` cases are tried at a time, within ``LIMIT_S`` seconds.
+to, and raises if one of them fails. ``CHUNK`` cases are tried at a time, within ``LIMIT_S`` seconds.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import sys
 import time
 import traceback
 from collections import Counter
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -43,15 +44,15 @@ def main() -> int:
         return attacked(names[0], options.seed, options.count, options.seconds)
     limits = [f"--{name}={getattr(options, name)}" for name in ("seed", "count", "seconds")]
 
-    def one(name: str) -> int:
+    def in_process(name: str) -> int:
         return subprocess.run([sys.executable, __file__, name, *limits]).returncode
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        return max(pool.map(one, names))
+        return max(pool.map(in_process, names))
 
 
 def attacked(name: str, seed: int, count: int, seconds: float) -> int:
-    """Runs one attack and shows what came of it; 1 if a case came to what must not be."""
+    """Runs one attack and shows what came of it; 1 if a case failed."""
     sys.path.append(str(REPOSITORY / "tests"))
     module = importlib.import_module(f"attacks.{name}")
     started, tried, failed = time.monotonic(), 0, 0
@@ -72,19 +73,17 @@ def attacked(name: str, seed: int, count: int, seconds: float) -> int:
 
 
 class TimeUpError(Exception):
-    """A case that does not come back."""
+    """A case takes too long."""
 
 
-def _within(limit_s: float, attack: object, seed: int, count: int) -> Counter[str]:
-    def stop(*given: object) -> None:
+def _within(limit_s: float, attack: Callable[[int, int], Counter[str]], seed: int, count: int) -> Counter[str]:
+    def stop(*_: object) -> None:
         raise TimeUpError(f"longer than {limit_s:g} s")
 
-    assert callable(attack)
     signal.signal(signal.SIGALRM, stop)
     signal.setitimer(signal.ITIMER_REAL, limit_s)
     try:
-        result: Counter[str] = attack(seed, count)
-        return result
+        return attack(seed, count)
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0)
 

@@ -25,6 +25,6 @@ def attack(seed: int, count: int) -> Counter[str]:
         takeoff = take_off([_FAULTS.mutated(mesh, way, rng)], 8.0)
         for end in takeoff.ends:
             assert end.open == (end.cause == "open") and np.isfinite(end.frame.origin).all() and end.clear_depth_mm >= 0
-        told = "" if len(takeoff.ends) >= 2 else ", with a note" if takeoff.notes else ", without a note"
-        tally[f"with {len(takeoff.ends)} ends{told}"] += 1
+        noted = "" if len(takeoff.ends) >= 2 else ", with a note" if takeoff.notes else ", without a note"
+        tally[f"with {len(takeoff.ends)} ends{noted}"] += 1
     return tally

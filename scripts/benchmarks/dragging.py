@@ -17,7 +17,8 @@ from addon.job.asked import TubeFacts
 from addon.review import review_fitting
 from addon.trade.processes import Process, process_named
 
-PREVIEW_FACETS = 64
+from .fitting import PREVIEW_FACETS
+
 LIMIT_MS = 33.0
 CASES: dict[str, tuple[Section, float, dict[str, Any]]] = {
     "round 1 in × 1/8 in": (Section.round(25.4, 3.175), 0.0, {}),
@@ -51,6 +52,6 @@ def _drag(section: Section, mitre: float, changes: dict[str, Any], process: Proc
     started = time.process_time()
     known = Circumstances(process, None, TubeFacts())
     fitting = design(recipe, section, mitre_deg=mitre, circumstances=known, facets=PREVIEW_FACETS)
-    made = time.process_time()
+    designed = time.process_time()
     review_fitting(fitting, process)
-    return made - started, time.process_time() - made
+    return designed - started, time.process_time() - designed

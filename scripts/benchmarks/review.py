@@ -26,8 +26,9 @@ from addon.review.thickness import surface_points, thickness_at
 from addon.shaping.features import Grooves
 from addon.trade.processes import process_named
 
+from .fitting import PREVIEW_FACETS
+
 PROCESS = process_named("Dissolved support, 0.25 mm layers")
-PREVIEW_FACETS = 64
 TARGET_MS = 50.0
 
 

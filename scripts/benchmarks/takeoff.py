@@ -115,8 +115,7 @@ def many_tubes(count: int, mitre_deg: float | None = None) -> Mesh:
         tube = _tube(SECTIONS[number % len(SECTIONS)], length, mitre if number % 3 == 0 else 0.0)
         cell = np.array(np.unravel_index(number, (side, side, side))) * 800.0
         corners.append(tube.placed(Frame.along(cell + rng.uniform(-50, 50, 3), rng.normal(size=3))).corners)
-    single = np.concatenate(corners).astype(np.float32)
-    return Mesh(single.reshape(-1, 3).astype(float), np.arange(3 * len(single), dtype=np.int32).reshape(-1, 3), "frame")
+    return _as_stl(np.concatenate(corners), "frame")
 
 
 def fine_tube() -> Mesh:
@@ -124,8 +123,13 @@ def fine_tube() -> Mesh:
     section = SECTIONS[0]
     outer, bore = (line.cross_section(FINE_FACETS) for line in (section.outer, section.bore))
     solid = (outer - bore).extrude(400.0, n_divisions=FINE_ROWS)
-    single = Mesh.from_manifold(solid).corners.astype(np.float32)
-    return Mesh(single.reshape(-1, 3).astype(float), np.arange(3 * len(single), dtype=np.int32).reshape(-1, 3), "tube")
+    return _as_stl(Mesh.from_manifold(solid).corners, "tube")
+
+
+def _as_stl(corners: np.ndarray, name: str) -> Mesh:
+    """Triangles (m, 3, 3) as an STL has them: in single precision, each with corners of its own."""
+    points = corners.astype(np.float32).astype(float).reshape(-1, 3)
+    return Mesh(points, np.arange(len(points), dtype=np.int32).reshape(-1, 3), name)
 
 
 def _tube(section: Section, length: float, mitre_deg: float) -> Mesh:
