@@ -83,7 +83,7 @@ def _notes_of_bridges(bridges: Bridges, mesh_of: Indices, meshes: Sequence[Mesh]
     owners = mesh_of[bridges.holders]
     notes = []
     for number in np.unique(owners).tolist():
-        name, places = Name(meshes[number].name or f"mesh {number + 1}"), bridges.places[owners == number]
+        name, places = Name(name_of(meshes, number)), bridges.places[owners == number]
         said = "The mesh of {} has a small hole; it was read as if closed. It is at {}."
         if len(places) > 1:
             said = f"The mesh of {{}} has {len(places)} small holes; they were read as if closed. They are at {{}}."
@@ -120,13 +120,18 @@ def crosses(first: Floats, second: Floats, third: Floats) -> Floats:
     return cross_rows(second - first, third - first)
 
 
+def name_of(meshes: Sequence[Mesh], number: int) -> str:
+    """The name of one of the meshes, or its number if it has none."""
+    return meshes[number].name or f"mesh {number + 1}"
+
+
 def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, Indices, Floats, Floats]:
     """All vertices, all triangles, the mesh of each triangle, and for each mesh its largest coordinate and how far
     rounding may have moved it."""
     largest, rounded = np.zeros(len(meshes)), np.zeros(len(meshes))
     vertices, triangles, mesh_of, base = [np.empty((0, 3))], [np.empty((0, 3), np.int64)], [np.empty(0, np.int64)], 0
     for number, mesh in enumerate(meshes):
-        name = quoted(mesh.name or f"mesh {number + 1}")
+        name = quoted(name_of(meshes, number))
         points, corners = _checked(mesh, name)
         if len(points) and not points.max() - points.min() < _FARTHEST_MM:
             finite = (np.abs(points) < _FARTHEST_MM / 2).all(axis=1)
@@ -320,7 +325,7 @@ def _without_doubles(
     remaining = np.sort(remaining)
     doubles = np.bincount(mesh_of, minlength=len(meshes)) - np.bincount(mesh_of[remaining], minlength=len(meshes))
     for number in np.flatnonzero(doubles).tolist():
-        name = quoted(meshes[number].name or f"mesh {number + 1}")
+        name = quoted(name_of(meshes, number))
         notes.append(f"{count_of(int(doubles[number]), 'face lies', 'faces lie')} twice in {name}; read once.")
     return triangles[remaining], mesh_of[remaining]
 

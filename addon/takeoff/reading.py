@@ -10,7 +10,6 @@ from dataclasses import replace
 import numpy as np
 
 from ..fields.messages import FieldName, Length, Message, Name, count_of, say
-from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section

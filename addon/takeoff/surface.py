@@ -15,7 +15,7 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.topology import Indices
-from .cleaning import cleaned, crosses
+from .cleaning import cleaned, crosses, name_of
 
 _FLAT = np.sin(np.radians(1.0))
 _SMOOTH = np.cos(np.radians(25.0))
@@ -273,7 +273,7 @@ def _without_copies(
             (first_body, other) if inside_out[first_body] and not inside_out[other] else (other, first_body)
         )
         dropped.add(copy)
-        names = [quoted(meshes[owners[body]].name or f"mesh {owners[body] + 1}") for body in (copy, original)]
+        names = [quoted(name_of(meshes, owners[body])) for body in (copy, original)]
         other_name = "another of its own" if names[0] == names[1] else f"one of {names[1]}"
         notes.append(f"A body of {names[0]} lies exactly where {other_name} lies; read once.")
     return ~np.isin(bodies, sorted(dropped)) if dropped else None
@@ -339,6 +339,6 @@ def _body_names(bodies: Indices, mesh_of: Indices, meshes: Sequence[Mesh]) -> tu
     place = np.arange(count) - np.searchsorted(owners, owners)
     names = []
     for owner, number in zip(owners.tolist(), place.tolist(), strict=True):
-        name = meshes[owner].name or f"mesh {owner + 1}"
+        name = name_of(meshes, owner)
         names.append(f"{name} / body {number + 1}" if several[owner] else name)
     return tuple(names), owners
