@@ -329,7 +329,7 @@ class TestSizes:
 
 class TestFits:
     def test_classes(self):
-        assert [fit.name for fit in fits()] == ["glue", "push", "press"]
+        assert [fit.name for fit in fits()] == ["glue", "push", "press", "slide"]
         for fit in fits():
             assert fit.least_gap_mm < fit.gap_mm < fit.most_gap_mm
         # common practice, no source: glue needs room, a push fit none to spare, a press fit squeezes

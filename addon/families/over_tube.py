@@ -1,0 +1,43 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The gap of what slides over a tube's outside, over paint and weld spatter too."""
+
+from __future__ import annotations
+
+from ..fields.messages import Length, Name, say
+from ..geometry.sections import Section
+from ..trade.fits import fit_named, tube_tolerance
+from .circumstances import Circumstances
+from .gap_band import Contribution, gap_by_design
+
+SLIDE = "slide"
+"""The fit class."""
+COAT_MM = 0.15
+"""A side, of a coat of powder or two of paint, and of what a scraper leaves of weld spatter; common practice, no
+source."""
+
+
+def sliding_gap(section: Section, known: Circumstances | None) -> tuple[float, float]:
+    """The gap per side, in mm, with which a sleeve goes over nearly all tubes of a section, and by how much the radius
+    of such a tube's corners may be smaller than modelled. The fit class's own gap where the print is not known."""
+    fit = fit_named(SLIDE)
+    if known is None:
+        return fit.gap_mm, tube_tolerance(section).corner_mm
+    return gap_by_design(fit, sliding_causes(section, known)), tube_tolerance(section, known.tube.metal).corner_mm
+
+
+def sliding_causes(section: Section, known: Circumstances) -> tuple[Contribution, ...]:
+    """What may change the gap per side between a tube's outside and what slides over it."""
+    tolerance, process = tube_tolerance(section, known.tube.metal), known.process
+    half = tolerance.outside_mm / 2
+    return (
+        Contribution(
+            "tube outside", half, half, say("± {} across: {}", Length(tolerance.outside_mm), tolerance.source)
+        ),
+        Contribution(
+            "print",
+            process.tolerance_mm,
+            process.tolerance_mm,
+            say("± {} a side on {}", Length(process.tolerance_mm), Name(process.name)),
+        ),
+        Contribution("coat", COAT_MM, 0.0, say("paint and spatter up to {} a side", Length(COAT_MM)), "seam"),
+    )
