@@ -2,8 +2,10 @@
 """Writes the extension that Blender installs: one zip a platform, with the wheels that the add-on needs there.
 
     python3 scripts/build_extension.py [--out DIR] [--here]
+    blender --background --python scripts/build_extension.py [-- [--out DIR] [--here]]
 
-Wheels are fetched by the hashes in the lock file and kept in build/wheels.
+The second way needs no Python beside Blender's own. Wheels are fetched by the hashes in the lock file and kept in
+build/wheels.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ import argparse
 import base64
 import hashlib
 import importlib.util
+import os
 import platform
 import shutil
 import subprocess
@@ -20,8 +23,12 @@ import tempfile
 import zipfile
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent))  # Blender leaves it out
+
 from _environment import REPOSITORY, SetUpError, enter, guarded, lock_file
 from _interpreter import BLENDERS
+
+IN_BLENDER = "bpy" in sys.modules
 
 ADDON = REPOSITORY / "addon"
 WHEELS = REPOSITORY / "build" / "wheels"
@@ -43,8 +50,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Write the extension that Blender installs, one zip a platform.")
     parser.add_argument("--out", type=Path, default=REPOSITORY / "build", metavar="DIR", help="output folder (build)")
     parser.add_argument("--here", action="store_true", help="only for the platform that this runs on")
-    arguments = parser.parse_args()
-    enter()
+    arguments = parser.parse_args(_given())
+    if not IN_BLENDER:
+        enter()
     platforms = [_here()] if arguments.here else list(PLATFORMS)
     print("Collecting the wheels of manifold3d, cascadio and tomlkit ...", flush=True)
     try:
@@ -56,9 +64,18 @@ def main() -> int:
         raise SetUpError(f"The extension was not written: {error}") from error
     for archive in archives:
         print(f"{archive} ({archive.stat().st_size / 1e6:.1f} MB)")
-    print("In Blender: Edit > Preferences > Get Extensions > Install from Disk, or drag your platform's zip into the")
-    print("window.")
+    print(
+        "In Blender: Edit > Preferences > Get Extensions, the arrow at the upper right, Install from Disk; or drag your"
+    )
+    print("platform's zip into the window.")
     return 0
+
+
+def _given() -> list[str]:
+    """This script's own arguments; Blender's come before a ``--``."""
+    if not IN_BLENDER:
+        return sys.argv[1:]
+    return sys.argv[sys.argv.index("--") + 1 :] if "--" in sys.argv else []
 
 
 def _here() -> str:
@@ -129,8 +146,19 @@ def _fetch(pin: str, tag: str, python: str, folder: Path) -> Path:
     requirement.write_text(pin, encoding="utf-8")
     command = [sys.executable, "-m", "pip", "download", "-qq", "--disable-pip-version-check", "--require-hashes"]
     command += ["--no-deps", "--only-binary", ":all:", "--platform", tag, "--python-version", python]
-    subprocess.run([*command, "--dest", folder, "--requirement", requirement], check=True)
+    subprocess.run([*command, "--dest", folder, "--requirement", requirement], check=True, env=_with_pip())
     return next(folder.glob("*.whl"))
+
+
+def _with_pip() -> dict[str, str]:
+    """The environment in which Python finds pip: its own, or the one that it keeps to install, as Blender's does."""
+    if importlib.util.find_spec("pip"):
+        return dict(os.environ)
+    kept = importlib.util.find_spec("ensurepip")
+    wheels = sorted(Path(kept.origin).parent.glob("_bundled/pip-*.whl")) if kept and kept.origin else []
+    if not wheels:
+        raise SetUpError(f"{sys.executable} comes without pip, which fetches the wheels; install pip for it.")
+    return {**os.environ, "PYTHONPATH": str(wheels[-1])}
 
 
 def _build(platforms: list[str], wheels: list[Path], out: Path) -> list[Path]:
@@ -162,12 +190,21 @@ def _lists(platforms: list[str], wheels: list[Path]) -> str:
 
 def _blender_packer(*arguments: str | Path) -> None:
     """Runs the command behind `blender --command extension`, which the bpy module has no other way to."""
-    module = importlib.util.find_spec("bpy")
-    assert module is not None and module.origin is not None
-    (packer,) = Path(module.origin).parent.glob("*/scripts/addons_core/bl_pkg/cli/blender_ext.py")
+    (packer,) = _scripts().glob("addons_core/bl_pkg/cli/blender_ext.py")
     done = subprocess.run([sys.executable, packer, *arguments], capture_output=True, text=True)
     if done.returncode:
         raise SetUpError(f"Blender's packer refuses the extension:\n{done.stdout}{done.stderr}")
+
+
+def _scripts() -> Path:
+    """The folder of Blender's own scripts."""
+    if IN_BLENDER:
+        import bpy
+
+        return Path(bpy.utils.system_resource("SCRIPTS"))  # type: ignore[attr-defined]
+    module = importlib.util.find_spec("bpy")
+    assert module is not None and module.origin is not None
+    return next(Path(module.origin).parent.glob("*/scripts"))
 
 
 if __name__ == "__main__":
