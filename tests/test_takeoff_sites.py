@@ -86,6 +86,10 @@ def test_a_hole_is_where_it_was_drilled(gmsh, shapes, how, facets, lean_deg, wal
     assert hole.distances_mm[0] == pytest.approx(z if hole.tube.axis[2] > 0 else 200 - z, abs=0.01)
     assert (hole.side is None) == (shapes[0].kind == "circle")
     assert walls == 1 or hole.angle_deg < 180
+    if walls == 2:  # the axis goes through (aside, 0, 60) and leaves the tube as high below it as above
+        here, opposite = hole.mouths
+        assert opposite.position == pytest.approx(here.position * (1, -1, -1) + (0, 0, 120), abs=0.04)
+        assert opposite.axis == pytest.approx(-here.axis)
 
 
 @pytest.mark.parametrize("facets", [8, 11, 32, 64])
@@ -157,6 +161,19 @@ def test_a_countersink_is_told_from_the_hole(gmsh, shapes, how, deep):
     check_hole(hole, (0, 0, 60), (0, 1, 0), diameter=6 + 2 * max(deep - 3, 0))
     # On round tube it is widest along the tube, where the outside is highest.
     assert hole.countersink_mm == pytest.approx(6 + 2 * deep, abs=0.05)
+    assert [mouth.countersink_deg for mouth in hole.mouths] == pytest.approx([90], abs=0.5)
+
+
+def test_of_two_walls_the_one_that_is_countersunk_is(gmsh):
+    """90° from 3 mm of radius at 1.5 mm below the outside."""
+
+    def build():
+        cone = gmsh.model.occ.addCone(0, -21, 60, 0, 2.5, 0, 5.5, 3.0)
+        cut(gmsh, tube(gmsh, *SQUARE, 200.0), cylinder(gmsh, (0, -60, 60), (0, 120, 0), 3.0), cone)
+
+    hole = only_hole(take_off([tessellated(gmsh, build)], 8.0))
+    sunk = {round(mouth.position[1]): (mouth.countersink_mm, mouth.countersink_deg) for mouth in hole.mouths}
+    assert sunk == {20: (0, 0), -20: pytest.approx((9, 90), abs=0.1)}
 
 
 def test_the_rounded_edge_of_a_hole_is_no_part_of_its_diameter(gmsh):

@@ -43,6 +43,8 @@ class Bore:
     diameter: float
     countersink: float
     """Its largest diameter, 0 if it is plain."""
+    cone_deg: float
+    """Whole angle of its countersink, 0 if it is plain."""
     slack_deg: float
     """How far off its axis may be."""
 
@@ -160,8 +162,10 @@ def _bore(surface: Surface, leg: Leg, place: int, triangles: Indices, outer: Ind
     wide = reach > radius + 0.02 * radius + 4 * noise
     heights = frame.to_local(barrel_points)[:, 2]
     middle = frame.to_world(np.array([[*centre, heights.mean()]]))[0]
+    sunk = np.unique(surface.triangles[np.setdiff1d(triangles, barrel)])
+    cone = _cone_deg(surface.points(sunk), middle, axis) if wide else 0.0
     slack = (_EXACT_DEG if exact else _INEXACT_DEG) + np.degrees(4 * noise / max(float(np.ptp(heights)), 1e-9))
-    return Bore(place, middle, axis, 2 * radius, 2 * reach if wide else 0.0, float(slack))
+    return Bore(place, middle, axis, 2 * radius, 2 * reach if wide else 0.0, cone, float(slack))
 
 
 def _centroid(loop: Floats) -> Floats:
@@ -203,6 +207,13 @@ def _cone_axis(surface: Surface, triangles: Indices) -> Floats:
     normals, areas = surface.normals[triangles], surface.areas[triangles]
     normals = normals - (normals * areas[:, None]).sum(axis=0) / areas.sum()
     return np.linalg.eigh((normals * areas[:, None]).T @ normals)[1][:, 0]
+
+
+def _cone_deg(points: Floats, middle: Floats, axis: Floats) -> float:
+    """The whole angle of the countersink that has its corners (n, 3) around an axis through ``middle``."""
+    x, y, z = Frame.along(middle, axis).to_local(points).T
+    rise = z - z.mean()
+    return 2 * float(np.degrees(np.arctan2(rise @ np.hypot(x, y), rise @ rise)))
 
 
 def _on_cylinder(points: Floats, axis: Floats, noise: float) -> tuple[Floats, Floats]:

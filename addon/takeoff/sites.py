@@ -55,17 +55,28 @@ class Tube:
 
 
 @dataclass(frozen=True, eq=False)
+class Mouth:
+    """Where a hole comes out of a tube's wall."""
+
+    position: Floats
+    """(3,): where its axis meets the tube's outside."""
+    axis: Floats
+    """(3,): unit direction, out of the tube."""
+    countersink_mm: float = 0.0
+    """Largest diameter of its countersink, 0 if it is plain."""
+    countersink_deg: float = 0.0
+    """Whole angle of the countersink's cone, 0 if it is plain."""
+
+
+@dataclass(frozen=True, eq=False)
 class Hole:
     """A round hole through one wall of a tube, or in line through two."""
 
     tube: Tube
     diameter_mm: float
     """Of the circle that the corners of its facets lie on; where it is countersunk, of its smallest part."""
-    position: Floats
-    """(3,): where its axis meets the tube's outside. Through two walls, where the angle around is below 180°."""
-    axis: Floats
-    """(3,): unit direction, out of the tube at ``position``."""
-    walls: Literal[1, 2]
+    mouths: tuple[Mouth, ...]
+    """One for each wall that it goes through. Of two, the first is where the angle around is below 180°."""
     distances_mm: tuple[float, float | None]
     """Along the tube's axis from its first and its last end to ``position``; none from a ``ClosedEnd``."""
     angle_deg: float
@@ -76,12 +87,29 @@ class Hole:
     """On a flat side, how far off its middle line, along x or y of the tube's frame."""
     lean_deg: float
     """Between its axis and the straight way out of the tube's wall at ``position``."""
-    countersink_mm: float
-    """Largest diameter of a countersunk hole, 0 if it is plain."""
 
     @property
     def source(self) -> str:
         return self.tube.source
+
+    @property
+    def position(self) -> Floats:
+        """(3,): where its axis meets the tube's outside at its first mouth."""
+        return self.mouths[0].position
+
+    @property
+    def axis(self) -> Floats:
+        """(3,): unit direction, out of the tube at ``position``."""
+        return self.mouths[0].axis
+
+    @property
+    def walls(self) -> int:
+        return len(self.mouths)
+
+    @property
+    def countersink_mm(self) -> float:
+        """Largest diameter of a countersunk hole, 0 if it is plain."""
+        return max(mouth.countersink_mm for mouth in self.mouths)
 
     @property
     def square(self) -> bool:

@@ -22,7 +22,7 @@ from .holes import Bore, in_line, read_holes
 from .legs import Leg, Skins, paired, uneven
 from .outside import free_lengths
 from .rim_sections import RimSection
-from .sites import ClosedEnd, Cope, Hole, Joint, Tube, TubeSide, angle_between
+from .sites import ClosedEnd, Cope, Hole, Joint, Mouth, Tube, TubeSide, angle_between
 from .surface import Surface
 from .walls import WallIndex, WallRuns
 
@@ -170,33 +170,24 @@ def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube]) -> int | None:
 
 
 def _hole(tube: Tube, bore: Bore, opposite: Bore | None) -> Hole:
-    axis, diameter, wide = bore.axis, bore.diameter, bore.countersink
+    bores, axis, diameter = [bore], bore.axis, bore.diameter
     if opposite is not None:
         axis = bore.centre - opposite.centre
         axis = axis / np.linalg.norm(axis)
-        diameter, wide = (diameter + opposite.diameter) / 2, max(wide, opposite.countersink)
-    position, outward = _out_of(tube, bore.centre, axis)
-    if opposite is not None and _angle(tube, position) >= _HALF_TURN_DEG:
-        axis = -axis
-        position, outward = _out_of(tube, opposite.centre, axis)
-    local = tube.frame.to_local(position)
+        bores, diameter = [bore, opposite], (diameter + opposite.diameter) / 2
+        if _angle(tube, _out_of(tube, bore.centre, axis)[0]) >= _HALF_TURN_DEG:
+            bores, axis = bores[::-1], -axis
+    mouths, outward = [], []
+    for one_wall, out in zip(bores, (axis, -axis), strict=False):
+        position, straight = _out_of(tube, one_wall.centre, out)
+        mouths.append(Mouth(position, out, one_wall.countersink, one_wall.cone_deg))
+        outward.append(straight)
+    local = tube.frame.to_local(mouths[0].position)
     first = -float(local[2])
     last = None if isinstance(tube.ends[1], ClosedEnd) else tube.length_mm - first
-    side, offset = _side(tube, local, outward)
-    lean = angle_between(axis, outward @ tube.frame.axes[:2])
-    return Hole(
-        tube,
-        diameter,
-        position,
-        axis,
-        1 if opposite is None else 2,
-        (first, last),
-        _angle(tube, position),
-        side,
-        offset,
-        lean,
-        wide,
-    )
+    side, offset = _side(tube, local, outward[0])
+    lean = angle_between(axis, outward[0] @ tube.frame.axes[:2])
+    return Hole(tube, diameter, tuple(mouths), (first, last), _angle(tube, mouths[0].position), side, offset, lean)
 
 
 def _angle(tube: Tube, point: Floats) -> float:
