@@ -13,9 +13,9 @@ from manifold3d import CrossSection, Manifold
 from recipes import recipe_of
 
 from addon.families.cap import Cap, Recipe, design, resolve
-from addon.families.cap.bounds import spigot_contour
 from addon.families.circumstances import Circumstances
 from addon.families.gap_band import causes, fit_band, gap_by_design
+from addon.families.spigot_limits import spigot_contour
 from addon.fields.refusals import RecipeError
 from addon.geometry.mitres import shear
 from addon.geometry.sections import Outline, Section

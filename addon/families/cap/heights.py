@@ -14,6 +14,7 @@ import numpy as np
 from ...shaping.contours import Fineness
 from ...shaping.spigots import Groove, Spigot, even_grooves
 from ...trade.processes import Process
+from ..spigot_limits import least_land
 from .profiles import CROWN_SHAPES, Land
 from .recipe import Recipe
 
@@ -98,7 +99,7 @@ def _on_layers(
     def hanging(height: float) -> float:
         return (start - height if down else height - start) / upright
 
-    least = recipe.least_land_mm * upright
+    least = least_land(recipe) * upright
     ends = sorted((standing(0.0), standing(-recipe.spigot_mm)))
     moved: list[Groove] = []
     free = ends[0]

@@ -9,9 +9,10 @@ from typing import get_args
 from ...fields.refusals import RecipeError
 from ...geometry.sections import Section
 from ...shaping.features import BoltHole, Grooves, Vent
+from ..spigot_limits import FitName
 from .cap import Cap
 from .design import design
-from .recipe import FitName, Recipe
+from .recipe import Recipe
 
 _LIP_MM = 1.0
 

@@ -10,19 +10,12 @@ from typing import Literal
 from ...fields.declared import declared
 from ...shaping.features import BoltHole, Grooves, Ribs, SeamRelief, Vent
 from ...trade.cautions import Condition
+from ..spigot_limits import LEAST_FLOOR_MM, FitName
 
 Crown = Literal["dome", "low dome", "flat", "peaked"]
 Edge = Literal["square", "rounded", "chamfered"]
-FitName = Literal["glue", "push", "press"]
 TopKind = Literal["land", "as drawn"]
 Up = Literal["auto", "crown up", "crown down"]
-
-LEAST_SHOULDER_MM = 0.4
-"""Width of the ledge on the rim, or all of it on a thinner tube."""
-LEAST_LAND_MM = 0.8
-"""Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
-LEAST_FLOOR_MM = 0.3
-"""What a groove's sloping face leaves of its floor."""
 
 
 @dataclass(frozen=True)
@@ -99,11 +92,6 @@ class Recipe:
         lean = math.tan(math.radians(mitre_deg))
         steepness = (1 + lean**2) / (1 - lean) if lean < 1 - 1e-9 else math.inf
         return min(self.groove.depth_mm * steepness, self.groove.width_mm - LEAST_FLOOR_MM)
-
-    @property
-    def least_land_mm(self) -> float:
-        """Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
-        return max(LEAST_LAND_MM, self.lead_in_mm + LEAST_SHOULDER_MM)
 
     @property
     def has_land(self) -> bool:

@@ -1,0 +1,388 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a spigot may be in a bore, whatever it belongs to: its limits, and the numbers that tube, print and temperature
+decide where they are left open. The least sizes below are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal, Protocol, TypeVar
+
+from ..fields.messages import Length, Message, say
+from ..fields.refusals import RecipeError
+from ..geometry.polygons import edge_lengths
+from ..geometry.sections import CHORD_ERROR_MM, Outline, Section
+from ..shaping.contours import Contour, Fineness
+from ..shaping.cutters import sides_of
+from ..shaping.features import MOST_GROOVES, Grooves, ReliefKind, Ribs, SeamRelief
+from ..shaping.spigots import FLOOR_MM, RIB_CREST, RIBS_ON_SIDES
+from ..trade.fits import fit_named, tube_tolerance
+from ..trade.tables import UnknownNameError
+from .circumstances import Circumstances
+from .gap_band import causes, gap_by_design, ribs_by_design, seam_height
+from .settling import EXACT, Settling, is_number
+
+FitName = Literal["glue", "push", "press"]
+
+MOST_MITRE_DEG = 60.0
+MOST_WIDTH_MM = 1000.0
+"""A tube read in the wrong unit would make millions of facets and layers."""
+MOST_SPIGOT_MM = 250.0
+LEAST_CORE_MM = 1.0
+"""What grooves, holes and reliefs leave between a spigot's side and its middle, or around a hole."""
+LEAST_WALL_MM = 0.8
+"""What they leave of a wall that has another surface behind it."""
+LEAST_CUT_MM = 0.2
+"""Shallowest groove or relief worth printing."""
+LEAST_WIDTH_MM = 0.5
+"""Narrowest groove, vent or notch worth printing."""
+LEAST_SHOULDER_MM = 0.4
+"""Width of the ledge on the rim, or all of it on a thinner tube."""
+LEAST_LAND_MM = 0.8
+"""Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
+LEAST_FLOOR_MM = 0.3
+"""What a groove's sloping face leaves of its floor."""
+MOST_RIBS = 24
+MOST_CRUSHED_MM = {"glue": 1.0, "press": 0.6, "push": 0.6}
+"""How far a rib stands past the gap at most, by the fit class."""
+
+
+class SpigotRecipe(Protocol):
+    """What every recipe with a spigot says of it. It is a frozen dataclass whose numbers are ``declared``."""
+
+    @property
+    def fit(self) -> str: ...
+    @property
+    def spigot_mm(self) -> float: ...
+    @property
+    def gap_mm(self) -> float | None: ...
+    @property
+    def corner_mm(self) -> float | None: ...
+    @property
+    def lead_in_mm(self) -> float: ...
+    @property
+    def hollow_wall_mm(self) -> float: ...
+    @property
+    def groove(self) -> Grooves: ...
+    @property
+    def seam(self) -> SeamRelief: ...
+    @property
+    def rib(self) -> Ribs: ...
+
+
+S = TypeVar("S", bound=SpigotRecipe)
+
+
+def least_land(recipe: SpigotRecipe) -> float:
+    """Spigot left between two grooves, and between a groove and the tip's lead-in or the rim."""
+    return max(LEAST_LAND_MM, recipe.lead_in_mm + LEAST_SHOULDER_MM)
+
+
+def spigot_contour(section: Section, gap_mm: float, corner_mm: float, fineness: Fineness) -> Contour:
+    outline = Contour(section.bore, fineness).moved(-gap_mm)
+    if not corner_mm:
+        return outline
+    return Contour(replace(outline.outline, corner_radius=outline.outline.corner_radius + corner_mm), fineness)
+
+
+@dataclass(frozen=True)
+class SpigotDesign:
+    """What is chosen for numbers that are left open, as far as tube, print and temperature decide it."""
+
+    gap_mm: float
+    added_mm: float = 0.0
+    """What the shop book adds to the gap."""
+    relief: ReliefKind = "none"
+    relief_mm: float = 0.8
+    decides_relief: bool = False
+    """Whether the relief was left open."""
+    corner_mm: float = 0.0
+    ribs: int = 0
+    rib_mm: float = 0.3
+    rib_width_mm: float = 1.0
+
+    @classmethod
+    def of(
+        cls,
+        recipe: SpigotRecipe,
+        section: Section,
+        mitre_deg: float,
+        known: Circumstances | None,
+        channel: bool = False,
+    ) -> SpigotDesign:
+        """Where a metal or a plastic is in no table, as where nothing is known. ``channel`` says whether a vent runs
+        along the spigot."""
+        fit, decides = fit_named(recipe.fit), recipe.seam.kind == "auto"
+        asked: ReliefKind = "none" if decides else recipe.seam.kind
+        if known is None:
+            return cls(fit.gap_mm, relief=asked, decides_relief=decides)
+        try:
+            seam = seam_height(section, known.tube)
+            relief = _relief_by_design(section, mitre_deg) if decides and seam else asked
+            depth = max(math.ceil(20 * seam - EXACT) / 20, LEAST_CUT_MM) if seam else 0.8
+            given = recipe.seam.depth_mm
+            cut = 0.0 if relief == "none" else float(given) if given is not None and is_number(given) else depth
+            # A bead out and a bead back at a rib's crest.
+            width = math.ceil(20 * known.process.bead_mm / RIB_CREST - EXACT) / 10
+            corner = tube_tolerance(section, known.tube.metal).corner_mm
+            contributions = causes(section, cut, known)
+            if decides and section.bore.half_width - gap_by_design(fit, contributions) - cut < LEAST_CORE_MM:
+                relief, contributions = "none", causes(section, 0.0, known)
+        except UnknownNameError:
+            return cls(fit.gap_mm, known.added_mm, asked, decides_relief=decides)
+        plain = cls(fit.gap_mm, known.added_mm, relief, depth, decides)
+        if recipe.fit != "glue" or recipe.gap_mm is not None:
+            return plain
+        gap = gap_by_design(fit, contributions)
+        return replace(
+            plain,
+            gap_mm=gap,
+            corner_mm=corner,
+            # A rib lower than half a bead comes out as none.
+            ribs=_ribs_by_design(section, channel) if gap > known.process.bead_mm / 2 else 0,
+            rib_mm=ribs_by_design(fit, gap, contributions),
+            rib_width_mm=width,
+        )
+
+
+def _relief_by_design(section: Section, mitre_deg: float) -> ReliefKind:
+    """A round spigot can be turned to the seam where it is cut square; on rectangular tube nobody knows its side."""
+    if section.kind == "round":
+        return "none" if mitre_deg else "notch"
+    return "sides" if section.kind == "rect" else "none"
+
+
+def _ribs_by_design(section: Section, channel: bool) -> int:
+    """As few as hold a spigot in place both ways, clear of seam and vent."""
+    if section.kind == "round":
+        return 4 if channel else 3
+    return RIBS_ON_SIDES if section.kind == "rect" else 6
+
+
+def check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, clear_depth_mm: float | None) -> float:
+    """The least wall. Raises ``RecipeError`` if no recipe would do."""
+    if not 0 <= mitre_deg <= MOST_MITRE_DEG:
+        raise RecipeError("mitre_deg", f"a mitre of {mitre_deg:g}° is not made; 0° to {MOST_MITRE_DEG:g}° are", None)
+    if not math.isfinite(mitre_direction_deg):
+        raise RecipeError("mitre_direction_deg", "the mitre's direction is not a number; give degrees", None)
+    if clear_depth_mm is not None and not clear_depth_mm >= LEAST_CORE_MM:
+        problem = say(
+            "the bore is clear for only {:g} and a spigot needs {}: clear the bore, or leave this end open",
+            Length(clear_depth_mm),
+            Length(LEAST_CORE_MM),
+        )
+        raise RecipeError("spigot_mm", problem, None)
+    if section.outer.width > MOST_WIDTH_MM:
+        problem = say(
+            "the tube is {} wide; is the unit right? No fitting is made for more than {}",
+            Length(section.outer.width),
+            Length(MOST_WIDTH_MM),
+        )
+        raise RecipeError("section", problem, None)
+    for outline in (section.outer, section.bore):
+        if outline.shape == "free" and Contour(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
+            raise ValueError("it has a spike or a slit of next to no width; draw it without")
+    if not section.wall > 0:
+        raise RecipeError("section", "the bore does not lie inside the tube; measure the wall and enter it", None)
+    return section.wall
+
+
+def most_spigot(clear_depth_mm: float | None) -> float:
+    return MOST_SPIGOT_MM if clear_depth_mm is None else min(clear_depth_mm, MOST_SPIGOT_MM)
+
+
+def settle_gap(bench: Settling[S], bore_reach: float, wall: float, design: SpigotDesign) -> float:
+    """Settles the gap that is drawn, which comes out as the one wanted."""
+    fit = fit_named(bench.recipe.fit)
+    most = min(fit.most_gap_mm, bore_reach - LEAST_CORE_MM)
+    if most < fit.least_gap_mm:
+        problem = say("the bore is {} wide, too narrow for a spigot; leave this end open", Length(2 * bore_reach))
+        raise RecipeError("section", problem, None)
+    least = max(fit.least_gap_mm, min(0.0, LEAST_SHOULDER_MM - wall))
+    wanted, added_mm = bench.recipe.gap_mm, design.added_mm
+    if wanted is None:
+        wanted = min(max(design.gap_mm, least - added_mm), most - added_mm)
+    if is_number(wanted):
+        bench.set("gap_mm", round(wanted + added_mm, 4))
+    try:
+        return bench.number(
+            "gap_mm",
+            least,
+            most,
+            say("a {} fit needs {} per side", fit.name, Length(least)),
+            say("a {} fit holds up to {} per side", fit.name, Length(most)),
+        )
+    except RecipeError as refusal:
+        if not added_mm or not isinstance(refusal.works, float):
+            raise
+        said = say("{}, and the shop book adds {} to the gap that was chosen", refusal, Length(added_mm))
+        raise RecipeError("gap_mm", said, round(refusal.works - added_mm, 4)) from None
+
+
+def settle_corner(bench: Settling[S], section: Section, design: SpigotDesign) -> None:
+    gap, bore = float(bench.recipe.gap_mm or 0), section.bore
+    rounded = bore.shape == "rectangle" and bore.corner_radius > 0
+    past = bore.corner_radius - gap
+    bench.number(
+        "corner_mm",
+        0.0,
+        bore.half_width - gap - max(past, 0.0) if rounded else 0.0,
+        "corners are not sharper than the bore's",
+        "the spigot's sides would be all round" if rounded else "the spigot has no round corners",
+        default=design.corner_mm + min(bore.corner_radius, gap) if design.corner_mm else 0.0,
+    )
+
+
+def settle_length(bench: Settling[S], clear_depth_mm: float | None) -> None:
+    most = most_spigot(clear_depth_mm)
+    bench.number(
+        "spigot_mm",
+        LEAST_CORE_MM,
+        most,
+        "a shorter spigot holds nothing",
+        "longer spigots are not made" if most == MOST_SPIGOT_MM else "the bore is not clear any deeper",
+    )
+
+
+def settle_lead_in(bench: Settling[S], spigot: Contour, spigot_reach: float, most: float = math.inf) -> None:
+    """``most`` is what a hole in the spigot leaves to it."""
+    most = min(bench.recipe.spigot_mm - LEAST_CORE_MM / 2, spigot_reach - LEAST_CORE_MM / 2, most)
+    bench.number("lead_in_mm", 0.0, most, "a lead-in goes inward", "the spigot's tip would come to an edge")
+    bench.bevel("lead_in_mm", spigot.outline, bench.recipe.spigot_mm, most)
+
+
+def settle_hollow(bench: Settling[S], spigot_reach: float, hole: float = 0.0, problem: Message | None = None) -> float:
+    """Settles the hollow's wall; how deep grooves and reliefs may go into the spigot. ``hole`` is the radius of one
+    along its axis, ``problem`` why it has to be solid."""
+    wall = bench.recipe.hollow_wall_mm
+    least = max(LEAST_WALL_MM, bench.recipe.lead_in_mm + LEAST_SHOULDER_MM)
+    most = spigot_reach - max(LEAST_CORE_MM, hole + LEAST_CUT_MM)
+    if problem is None and bench.recipe.spigot_mm < 2 * FLOOR_MM:
+        problem = say("a spigot of {} is too short to be hollow", Length(bench.recipe.spigot_mm))
+    elif problem is None and most < least:
+        problem = say("the spigot is too narrow to be hollow")
+    if problem and wall:
+        raise RecipeError("hollow_wall_mm", say("{}; choose 0", problem), 0.0)
+    if not wall:
+        return spigot_reach - (hole + LEAST_WALL_MM if hole else LEAST_CORE_MM)
+    bench.number(
+        "hollow_wall_mm",
+        least,
+        most,
+        "0 keeps the spigot solid, and a wall has to be wide enough to print and for its lead-in",
+        "the spigot is too narrow for such a wall",
+    )
+    return bench.recipe.hollow_wall_mm - LEAST_WALL_MM
+
+
+def settle_grooves(bench: Settling[S], room: float) -> None:
+    length = bench.recipe.spigot_mm
+    land = least_land(bench.recipe)
+    fits = math.floor((length - land) / (LEAST_WIDTH_MM + land) + EXACT) if room >= LEAST_CUT_MM else 0
+    why_most = say("{} of the spigot has to stay beside every groove", Length(land))
+    if room < LEAST_CUT_MM:
+        why_most = say("the spigot has no material to spare for a groove")
+    elif fits > MOST_GROOVES:
+        why_most = say("so many grooves are not made")
+    bench.number("groove_count", 0, min(max(fits, 0), MOST_GROOVES), "grooves are counted", why_most)
+    count = int(bench.recipe.groove.count)
+    bench.number(
+        "groove_width_mm",
+        LEAST_WIDTH_MM,
+        (length - (max(count, 1) + 1) * land) / max(count, 1),
+        "a narrower groove closes up",
+        say("on a spigot of {} the lands beside a groove have to keep {}", Length(length), Length(land)),
+        used=count > 0,
+    )
+    deepest, why_most = room, say("the spigot would be cut too thin")
+    if bench.recipe.groove.roof == "sloped" and (sloping := bench.recipe.groove.width_mm - LEAST_FLOOR_MM) < room:
+        deepest = sloping
+        why_most = say(
+            "its roof slopes by 45° and takes as much of its width, {}", Length(bench.recipe.groove.width_mm)
+        )
+    bench.number(
+        "groove_depth_mm",
+        LEAST_CUT_MM,
+        deepest,
+        "a shallower groove holds no glue",
+        why_most,
+        used=count > 0,
+    )
+
+
+def settle_seam(bench: Settling[S], spigot: Contour, spigot_reach: float, room: float, design: SpigotDesign) -> None:
+    if design.decides_relief and room < LEAST_CUT_MM:
+        bench.set("seam_relief", "none")
+    if design.decides_relief and is_number(bench.recipe.seam.width_mm):
+        bench.set("seam_width_mm", min(bench.recipe.seam.width_mm, spigot_reach))
+    if bench.recipe.seam.kind == "sides" and spigot.outline.shape != "rectangle":
+        raise RecipeError("seam_relief", "only a rectangular spigot has sides to stand back; choose a notch", "notch")
+    if bench.recipe.seam.kind == "flat" and not spigot.convex:
+        raise RecipeError("seam_relief", "a flat would cut through this spigot's arms; choose a notch", "notch")
+    if bench.recipe.seam.kind != "none" and room < LEAST_CUT_MM:
+        raise RecipeError("seam_relief", "the spigot has no material to spare for a seam relief; choose none", "none")
+    relief = bench.recipe.seam.kind
+    bench.number("seam_angle_deg", -360, 360, "turn once at most", "turn once at most")
+    bench.number(
+        "seam_width_mm",
+        LEAST_WIDTH_MM,
+        spigot_reach,
+        "a narrower notch clears no seam",
+        "the spigot is too narrow for such a notch",
+        used=relief == "notch",
+    )
+    bench.number(
+        "seam_depth_mm",
+        LEAST_CUT_MM,
+        room,
+        "a shallower relief clears no seam",
+        "the spigot would be cut too thin",
+        default=design.relief_mm,
+        used=relief != "none",
+    )
+
+
+def settle_ribs(bench: Settling[S], spigot: Contour, beside_mm: float, design: SpigotDesign) -> None:
+    """``beside_mm`` is how far the fitting stands out beside the bore at its rim."""
+    if bench.recipe.fit == "push" and (bench.recipe.rib.count or 0) > 0:
+        raise RecipeError("fit", "ribs would be crushed as a push fit goes in; choose press, or no ribs", "press")
+    gap = float(bench.recipe.gap_mm or 0)
+    around = float(edge_lengths(spigot.polygon).sum())
+    tallest = gap + min(MOST_CRUSHED_MM[bench.recipe.fit], beside_mm - LEAST_CUT_MM)
+    least = 0.1 if bench.recipe.fit == "glue" else max(gap + 0.05, 0.1)
+    most = min(MOST_RIBS, around // 4) if tallest >= max(least, gap) else 0
+    bench.number(
+        "rib_count",
+        0,
+        most,
+        "there cannot be fewer than none",
+        "there is no room for so many ribs on this spigot",
+        default=design.ribs if design.ribs <= most and _has_room(spigot.outline, design) else 0,
+    )
+    count = int(bench.recipe.rib.count or 0)
+    bench.number(
+        "rib_height_mm",
+        least,
+        tallest,
+        say("a rib has to stand past the gap of {} to be crushed", Length(gap)),
+        "a taller rib would not go in",
+        default=design.rib_mm,
+        used=count > 0,
+    )
+    bench.number(
+        "rib_width_mm",
+        LEAST_SHOULDER_MM,
+        min(3.0, around / max(count, 1) / 2),
+        "a narrower rib is not printed",
+        "a wider rib is not crushed",
+        default=design.rib_width_mm,
+        used=count > 0,
+    )
+
+
+def _has_room(outline: Outline, design: SpigotDesign) -> bool:
+    """Whether a rib of the chosen width stands on any land."""
+    if design.ribs != RIBS_ON_SIDES:
+        return True
+    return any(side.land_mm(design.rib_width_mm) for side in sides_of(outline))
