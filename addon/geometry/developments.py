@@ -1,0 +1,321 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Cuts across a tube, and their developments: the lines of a cut unrolled flat.
+
+All in the frame of the tube's end: z along its axis and out of it. A cut is where the tube, followed along its axis,
+meets the other tube's outside or a plane. docs/sums.md derives the heights.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+
+from .frames import Floats, Frame
+from .outline_fit import off_outline
+from .polygons import cross, nearest_edges
+from .sections import Outline, Section
+
+TOUCH_MM = 0.02
+"""What passes by no further than this touches: tubes of one size do, and their coordinates are rounded."""
+_FINE_MM = 3e-3
+"""How far a development's line may lie from the true curve."""
+_ROUNDS = 14
+_SQUARE = 1e-6
+_STEPS = 180
+_SIGNS = np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
+
+
+class Cut(Protocol):
+    """How a tube is cut, in the frame of its end."""
+
+    @property
+    def direction_deg(self) -> float:
+        """Where around the tube, counter-clockwise from x, it lies in the plane of both axes, on the shorter side."""
+
+    def heights(self, points: Floats) -> Floats:
+        """(n,): z of the cut where lines along the tube's axis through points (n, 2) meet it; NaN where they pass by
+        the other tube."""
+
+
+@dataclass(frozen=True)
+class PlaneCut:
+    """A mitre, as tube ends have it: the plane's normal leans towards ``towards_deg``."""
+
+    mitre_deg: float
+    towards_deg: float
+
+    @property
+    def direction_deg(self) -> float:
+        return self.towards_deg
+
+    def heights(self, points: Floats) -> Floats:
+        towards = math.radians(self.towards_deg)
+        return -math.tan(math.radians(self.mitre_deg)) * (points @ (math.cos(towards), math.sin(towards)))
+
+
+@dataclass(frozen=True, eq=False)
+class TubeCut:
+    """To lie on another tube."""
+
+    outline: Outline
+    """The other tube's outside."""
+    frame: Frame
+    """Of the other tube: z along its axis, x along its width."""
+
+    @classmethod
+    def at(cls, outline: Outline, angle_deg: float, offset_mm: float = 0.0, turn_deg: float = 0.0) -> TubeCut:
+        """The axes at this angle in the plane of x and z, and ``offset_mm`` apart along y; level with z = 0 where they
+        pass each other. The other outline is turned about its own axis by ``turn_deg``."""
+        angle = math.radians(angle_deg)
+        along = (math.sin(angle), 0.0, -math.cos(angle))
+        return cls(outline, Frame.along((0.0, -offset_mm, 0.0), along, (0.0, -1.0, 0.0)).turned(turn_deg))
+
+    @property
+    def angle_deg(self) -> float:
+        """Between the axes, up to 90."""
+        return math.degrees(math.atan2(math.hypot(*self._along), abs(float(self.frame.z[2]))))
+
+    @property
+    def offset_mm(self) -> float:
+        """Between the axes where they pass each other."""
+        return abs(float(cross(self._unit, -self.frame.to_local([(0.0, 0.0, 0.0)])[0, :2])))
+
+    @property
+    def direction_deg(self) -> float:
+        x, y, z = self.frame.z * (-1.0 if self.frame.z[2] > _SQUARE else 1.0)
+        return math.degrees(math.atan2(y, x)) % (360.0 if abs(z) > _SQUARE else 180.0)
+
+    @property
+    def axis_height(self) -> float:
+        """z where the axes pass each other."""
+        here = self.frame.to_local([(0.0, 0.0, 0.0)])[0, :2]
+        return -float(here @ self._unit) / math.hypot(*self._along)
+
+    def heights(self, points: Floats) -> Floats:
+        starts, slope = self._seen(points), math.hypot(*self._along)
+        aside, ahead = cross(self._unit, starts), starts @ self._unit
+        low, high = self._reach
+        touching = (aside >= low - TOUCH_MM) & (aside <= high + TOUCH_MM)
+        return np.where(touching, self._first_met(np.clip(aside, low, high)) - ahead, np.nan) / slope
+
+    def past_mm(self, points: Floats) -> float:
+        """How far lines through points (n, 2) pass by beside the other tube; negative if all meet it."""
+        aside = cross(self._unit, self._seen(points))
+        low, high = self._reach
+        return float(max(low - aside.min(), aside.max() - high))
+
+    @property
+    def _along(self) -> Floats:
+        """(2,): the tube's axis as seen along the other one's."""
+        return self.frame.axes[:2, 2]
+
+    @property
+    def _unit(self) -> Floats:
+        return self._along / math.hypot(*self._along)
+
+    def _seen(self, points: Floats) -> Floats:
+        return self.frame.to_local(np.column_stack([points, np.zeros(len(points))]))[:, :2]
+
+    @cached_property
+    def _pieces(self) -> tuple[Floats, Floats, float]:
+        """The other outline as seen along the tube, aside and ahead: the corners (n, 2) of a polygon, and centres
+        (m, 2) and radius of the circles that round it."""
+        outline = self.outline
+        turn = np.column_stack([(-self._unit[1], self._unit[0]), self._unit])
+        if outline.shape in ("ellipse", "free"):
+            return outline.polygon(chord_error=1e-5) @ turn, np.empty((0, 2)), 0.0
+        half = np.array([outline.width, outline.depth]) / 2 - outline.rounding
+        return outline.polygon(facets=4) @ turn, (_SIGNS * half + outline.centre) @ turn, outline.rounding
+
+    @cached_property
+    def _reach(self) -> tuple[float, float]:
+        corners, centres, radius = self._pieces
+        sides = np.concatenate([corners[:, 0], centres[:, 0] - radius, centres[:, 0] + radius])
+        return float(sides.min()), float(sides.max())
+
+    def _first_met(self, aside: Floats) -> Floats:
+        """(n,): how far ahead lines so far ``aside`` (n,) first meet the outline."""
+        corners, centres, radius = self._pieces
+        start, end = corners, np.roll(corners, -1, axis=0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = (aside[:, None] - start[:, 0]) / (end - start)[:, 0]
+            sides = np.where((share >= 0) & (share <= 1), start[:, 1] + share * (end - start)[:, 1], np.inf)
+        square = radius**2 - (aside[:, None] - centres[:, 0]) ** 2
+        arcs = np.where(square >= 0, centres[:, 1] - np.sqrt(np.maximum(square, 0.0)), np.inf)
+        return np.concatenate([sides, arcs], axis=1).min(axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class ReadCut:
+    """A cut as it was read, corner by corner: where it meets the tube's outside (n, 3) and its bore (m, 3)."""
+
+    outside: Floats
+    inside: Floats
+
+    @property
+    def direction_deg(self) -> float:
+        x, y, _ = self.outside[self.outside[:, 2].argmin()]
+        return math.degrees(math.atan2(y, x)) % 360.0
+
+    def heights(self, points: Floats) -> Floats:
+        starts = np.concatenate([self.outside, self.inside])
+        ends = np.concatenate([np.roll(line, -1, axis=0) for line in (self.outside, self.inside)])
+        edge = nearest_edges(points[None], starts[None, :, :2], ends[None, :, :2])[1][0]
+        start, way = starts[edge], (ends - starts)[edge]
+        flat = way[:, :2]
+        square = np.maximum(np.einsum("ij,ij->i", flat, flat), 1e-12)
+        share = np.clip(np.einsum("ij,ij->i", points - start[:, :2], flat) / square, 0.0, 1.0)
+        return start[:, 2] + share * way[:, 2]
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line along the tube, ``around_mm`` from where a development begins."""
+
+    around_mm: float
+    name: str
+    fold: bool = False
+    """In the middle of a rectangular tube's corner."""
+
+
+@dataclass(frozen=True, eq=False)
+class Development:
+    """The line of a cut unrolled: n places around a tube's outside, the last one the first again, counter-clockwise
+    seen from outside the end."""
+
+    around: Floats
+    """(n,): mm from the first."""
+    points: Floats
+    """(n, 2): where they lie on the tube's outside."""
+    outward: Floats
+    """(n, 2): straight out there."""
+    outside: Floats
+    """(n,): z of the cut on the outside."""
+    inside: Floats
+    """(n,): on the bore, straight inward of each place."""
+    lines: tuple[Line, ...]
+    """The axis and quarter lines, or the sides' middles, and the folds."""
+
+    @property
+    def length(self) -> float:
+        """Of the way around."""
+        return float(self.around[-1])
+
+    @property
+    def top(self) -> float:
+        """z of the farthest point of the cut."""
+        return float(max(self.outside.max(), self.inside.max()))
+
+    @property
+    def bottom(self) -> float:
+        return float(min(self.outside.min(), self.inside.min()))
+
+
+def develop(cut: Cut, section: Section) -> Development:
+    """The development of a cut that meets the tube all around. A rectangular tube is unrolled from a corner, others
+    from the longer side. Raises ``ValueError`` if the tube passes by the other one."""
+    girth = _Girth.of(section.outer, cut.direction_deg)
+
+    def heights(around: Floats) -> Floats:
+        points = girth.at(around)[0]
+        return np.array([cut.heights(points), cut.heights(_inward(section.bore, points))])
+
+    around = girth.stops(_STEPS)
+    for _ in range(_ROUNDS):
+        middles, lines = (around[1:] + around[:-1]) / 2, heights(around)
+        steepness = np.hypot(1.0, np.diff(lines) / np.diff(around))
+        off = np.abs(heights(middles) - (lines[:, 1:] + lines[:, :-1]) / 2) / steepness
+        bent = (off > _FINE_MM).any(axis=0)
+        if not bent.any():
+            break
+        around = np.sort(np.concatenate([around, middles[bent]]))
+    outside, inside = heights(around)
+    if not np.isfinite(outside).all():
+        raise ValueError("the tube passes by the other one")
+    return Development(around, *girth.at(around), outside, inside, girth.lines(cut))
+
+
+def _inward(bore: Outline, points: Floats) -> Floats:
+    """(n, 2): the places of a bore that are nearest to points (n, 2) around it."""
+    if bore.shape not in ("ellipse", "free"):
+        return _onto(bore, points)[0]
+    corners = bore.polygon(chord_error=_FINE_MM)
+    ends = np.roll(corners, -1, axis=0)
+    edge = nearest_edges(points[None], corners[None], ends[None])[1][0]
+    start, way = corners[edge], (ends - corners)[edge]
+    share = np.einsum("ij,ij->i", points - start, way) / np.einsum("ij,ij->i", way, way)
+    return start + np.clip(share, 0.0, 1.0)[:, None] * way
+
+
+def _onto(outline: Outline, points: Floats) -> tuple[Floats, Floats]:
+    """Points (n, 2) near an outline moved onto it, and which way is straight out there."""
+    off, outward = off_outline(outline, points)
+    return points - off[:, None] * outward, outward
+
+
+@dataclass(frozen=True, eq=False)
+class _Girth:
+    """The way around an outline, from the corner or the place at ``start_deg``."""
+
+    outline: Outline
+    direction_deg: float
+    corners: Floats
+    """(n, 2), the last one the first again."""
+    ends: Floats
+    """(n,): the way to each corner."""
+
+    @classmethod
+    def of(cls, outline: Outline, direction_deg: float) -> _Girth:
+        corners = outline.polygon(chord_error=_FINE_MM)
+        corners = np.concatenate([corners, corners[:1]])
+        ends = np.append(0.0, np.cumsum(np.hypot(*np.diff(corners, axis=0).T)))
+        girth = cls(outline, direction_deg, corners, ends * outline.length / ends[-1])
+        begin = girth._way_to(-45.0 if outline.shape == "rectangle" else direction_deg + 180.0)
+        ways = np.unique(np.append(girth.ends[:-1], begin))
+        first = int(np.searchsorted(ways, begin))
+        ways = np.roll(ways, -first)
+        corners = girth.at(np.append(ways, begin))[0]
+        return replace(girth, corners=corners, ends=np.append((ways - begin) % outline.length, outline.length))
+
+    def at(self, around: Floats) -> tuple[Floats, Floats]:
+        """The points (n, 2) so far around, on the true outline, and which way is straight out."""
+        points = np.column_stack([np.interp(around, self.ends, column) for column in self.corners.T])
+        return _onto(self.outline, points)
+
+    def stops(self, steps: int) -> Floats:
+        """The corners and what lies between them, no further apart than a share of the way around."""
+        counts = np.maximum(np.ceil(np.diff(self.ends) / self.outline.length * steps - 1e-9), 1).astype(int)
+        share = np.concatenate([np.arange(count) / count for count in counts])
+        starts, lengths = np.repeat(self.ends[:-1], counts), np.repeat(np.diff(self.ends), counts)
+        return np.append(starts + share * lengths, self.ends[-1])
+
+    def lines(self, cut: Cut) -> tuple[Line, ...]:
+        rectangle = self.outline.shape == "rectangle"
+        turns = np.arange(0.0, 360.0, 90.0) + (0.0 if rectangle else self.direction_deg)
+        ways = [self._way_to(float(turn)) for turn in turns]
+        heights = cut.heights(self.at(np.array(ways))[0])
+        lines = []
+        for place, way in enumerate(ways):
+            name = f"side {place + 1}" if rectangle else "quarter line" if place % 2 else "axis line"
+            apart = float(heights[place] - heights[place - 2])
+            if (rectangle or not place % 2) and abs(apart) > 0.1:
+                name += ", longer" if apart > 0 else ", shorter"
+            lines.append(Line(way, name))
+        if rectangle:
+            lines += [Line(self._way_to(turn), "", fold=True) for turn in (45.0, 135.0, 225.0)]
+        return tuple(sorted(lines, key=lambda line: line.around_mm))
+
+    def _way_to(self, degrees: float) -> float:
+        """How far around the place is that a line from the middle at this angle meets; at 45° and so on the middle of
+        a rectangle's corner."""
+        points = self.corners - self.outline.centre
+        if self.outline.shape == "rectangle" and degrees % 90:
+            angle = math.radians(degrees)
+            return float(self.ends[int((points @ np.sign((math.cos(angle), math.sin(angle)))).argmax())])
+        turns = np.unwrap(np.arctan2(points[:, 1], points[:, 0]))
+        turn = turns[0] + (math.radians(degrees) - turns[0]) % (2 * np.pi)
+        return float(np.interp(turn, np.maximum.accumulate(turns), self.ends))

@@ -1,0 +1,155 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Developments of cuts, against the curves of gmsh's B-rep kernel and closed forms.
+
+Sources: the development of a cylinder that meets a cylinder, and of one cut by a plane: descriptive geometry, any
+pattern-drafting handbook (docs/sums.md derives them).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from shapely import LineString, Point, Polygon
+from weldments import Cut, Shape, cylinder, tube
+
+from addon.geometry.developments import Development, PlaneCut, ReadCut, TubeCut, develop
+from addon.geometry.frames import Floats
+from addon.geometry.sections import Outline, Section
+
+WITHIN_MM = 0.02
+ROUND, SQUARE, SHARP = Section.round(25.4, 3.0), Section.rectangular(40, 40, 3), Section.rectangular(30, 20, 2, 0)
+
+
+def shape_of(outline: Outline) -> Shape:
+    kind = "circle" if outline.shape == "circle" else "rectangle"
+    return Shape(kind, outline.width, outline.depth, outline.corner_radius)
+
+
+def curves_of_cut(gmsh, outline: Outline, build_tool) -> Floats:
+    """(n, 3): points of the kernel's curves where a bar along z, down from the origin, is cut by a tool."""
+    occ = gmsh.model.occ
+    bar = tube(gmsh, shape_of(outline), None, 400.0)
+    occ.translate([(3, bar)], 0, 0, -300)
+    pieces, _ = occ.cut([(3, bar)], [(3, build_tool())])
+    occ.synchronize()
+    low = min((tag for _, tag in pieces), key=lambda tag: gmsh.model.occ.getCenterOfMass(3, tag)[2])
+    points, rim = [], Polygon(outline.polygon(chord_error=1e-4)).exterior
+    for _, curve in gmsh.model.getBoundary(gmsh.model.getBoundary([(3, low)], oriented=False), False, False):
+        (begin,), (end,) = gmsh.model.getParametrizationBounds(1, curve)
+        line = np.reshape(gmsh.model.getValue(1, curve, np.linspace(begin, end, 101).tolist()), (-1, 3))
+        if line[:, 2].min() > -299 and max(rim.distance(Point(*point)) for point in line[:, :2]) < 1e-3:
+            points.append(line)
+    return np.concatenate(points)
+
+
+def unrolled(development: Development, points: Floats) -> Floats:
+    """(n, 2): points of the tube's outside on paper."""
+    ring = LineString(development.points)
+    share = np.array([ring.project(Point(*point), normalized=True) for point in points[:, :2]])
+    return np.column_stack([share * development.length, points[:, 2]])
+
+
+def check(gmsh, cut, section: Section, build_tool) -> None:
+    development = develop(cut, section)
+    assert development.length == pytest.approx(section.outer.length)
+    on_outside = curves_of_cut(gmsh, section.outer, build_tool)
+    line = LineString(np.column_stack([development.around, development.outside]))
+    assert max(line.distance(Point(*point)) for point in unrolled(development, on_outside)) < WITHIN_MM
+    gmsh.clear()
+    on_bore = curves_of_cut(gmsh, section.bore, build_tool)
+    assert cut.heights(on_bore[:, :2]) == pytest.approx(on_bore[:, 2], abs=WITHIN_MM)
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("angle_deg", [90.0, 60.0, 35.0])
+@pytest.mark.parametrize(
+    ("section", "large", "offset"),
+    [(ROUND, 48.3, 0.0), (ROUND, 48.3, 8.0), (ROUND, 25.4, 0.0), (SQUARE, 60.3, 5.0), (SHARP, 33.7, 0.0)],
+    ids=["round", "offset", "one size", "square", "rectangular"],
+)
+def test_the_cut_on_a_round_tube_is_the_kernels(gmsh, section, large, offset, angle_deg):
+    cut, angle = TubeCut.at(Outline.circle(large), angle_deg, offset), math.radians(angle_deg)
+    along = np.array([math.sin(angle), 0.0, -math.cos(angle)])
+
+    def build_tool():
+        return cylinder(gmsh, tuple(-300 * along - (0, offset, 0)), tuple(600 * along), large / 2)
+
+    check(gmsh, cut, section, build_tool)
+    assert (cut.angle_deg, cut.offset_mm) == (pytest.approx(angle_deg), pytest.approx(offset))
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("angle_deg", [90.0, 50.0])
+@pytest.mark.parametrize("turn_deg", [0.0, 25.0])
+@pytest.mark.parametrize("section", [ROUND, SHARP], ids=["round", "rectangular"])
+def test_the_cut_on_a_rectangular_tube_is_the_kernels(gmsh, section, angle_deg, turn_deg):
+    """Turned, the branch lies on the rounded edge of the other tube."""
+    outline = Outline.rectangle(50, 40, 8)
+    cut = TubeCut.at(outline, angle_deg, 2.0, turn_deg)
+
+    def build_tool():
+        occ = gmsh.model.occ
+        bar = tube(gmsh, shape_of(outline), None, 600.0)
+        occ.translate([(3, bar)], 0, 0, -300)
+        matrix = np.eye(4)
+        matrix[:3] = cut.frame.matrix[:3]
+        occ.affineTransform([(3, bar)], matrix.ravel().tolist())
+        return bar
+
+    check(gmsh, cut, section, build_tool)
+
+
+@pytest.mark.parametrize("section", [ROUND, SQUARE], ids=["round", "square"])
+def test_a_mitre_is_the_kernels(gmsh, section):
+    def build_tool():
+        # The tool's lower face looks against the rim's normal, and leans the other way.
+        return tube(gmsh, Shape("rectangle", 200, 200), None, 200.0, bottom=Cut(30.0, 200.0))
+
+    check(gmsh, PlaneCut(30.0, 20.0), section, build_tool)
+
+
+@pytest.mark.parametrize("angle_deg", [90.0, 45.0])
+@pytest.mark.parametrize("offset", [0.0, -7.0])
+def test_the_handbooks_formula(angle_deg, offset):
+    small, large, angle = 12.7, 30.0, math.radians(angle_deg)
+    development = develop(TubeCut.at(Outline.circle(2 * large), angle_deg, offset), Section.round(2 * small, 2.0))
+    turn = np.arctan2(development.points[:, 1], development.points[:, 0])
+    for radius, heights in ((small, development.outside), (small - 2.0, development.inside)):
+        across = np.sqrt(large**2 - (offset + radius * np.sin(turn)) ** 2)
+        assert -heights == pytest.approx(
+            (across + radius * np.cos(turn) * math.cos(angle)) / math.sin(angle), abs=WITHIN_MM / 2
+        )
+
+
+def test_a_plane_cut_is_a_cosine():
+    development = develop(PlaneCut(22.5, 0.0), Section.round(40.0, 2.0))
+    turn = development.around / 20.0  # from the longer side
+    assert development.outside == pytest.approx(20.0 * math.tan(math.radians(22.5)) * np.cos(turn), abs=1e-4)
+    assert [line.name for line in development.lines] == [
+        "axis line, longer",
+        "quarter line",
+        "axis line, shorter",
+        "quarter line",
+    ]
+
+
+def test_a_tube_that_is_wider_or_passes_by_does_not_meet_the_other():
+    wide, aside = TubeCut.at(Outline.circle(25.0), 90.0), TubeCut.at(Outline.circle(60.0), 60.0, 22.0)
+    points = ROUND.outer.polygon()
+    assert wide.past_mm(points) == pytest.approx(0.2, abs=0.01) and aside.past_mm(points) == pytest.approx(4.7)
+    for cut in (wide, aside):
+        with pytest.raises(ValueError, match="passes by"):
+            develop(cut, ROUND)
+
+
+def test_a_cut_as_read_is_the_one_that_it_was_read_from():
+    cut = TubeCut.at(Outline.circle(48.3), 60.0)
+    lines = [
+        np.column_stack([points, cut.heights(points)])
+        for points in (outline.polygon(96) for outline in (ROUND.outer, ROUND.bore))
+    ]
+    read, drawn = develop(ReadCut(*lines), ROUND), develop(cut, ROUND)
+    assert np.interp(drawn.around, read.around, read.outside) == pytest.approx(drawn.outside, abs=0.02)
+    assert (read.top, read.bottom) == (pytest.approx(drawn.top, abs=0.01), pytest.approx(drawn.bottom, abs=0.01))
