@@ -58,7 +58,7 @@ def tour() -> Waiting:
     yield 0.3
     yield from _click("ferrule.read_ends")
     yield from _photograph("doubt", "The unit is in doubt", bool(_job().doubt))
-    yield from _click("ferrule.fix_unit")
+    yield from _click("ferrule.set_unit(unit='MM')")
     yield from _photograph("read", "The open ends are listed by section", len(_job().groups) == 5)
     yield from _click("ferrule.fit")
     yield from _until(lambda: "Fittings" in bpy.data.collections and not _desk().waiting)
@@ -366,7 +366,8 @@ def _under_mouse(wanted: str) -> bool:
         if not bpy.ops.ui.copy_python_command_button.poll():  # type: ignore[call-arg]
             return False
         bpy.ops.ui.copy_python_command_button()
-        return bpy.context.window_manager.clipboard.startswith(f"bpy.ops.{wanted}(")
+        command = wanted if wanted.endswith(")") else f"{wanted}("
+        return bpy.context.window_manager.clipboard.startswith(f"bpy.ops.{command}")
 
 
 def _scroll(notches: int) -> Waiting:

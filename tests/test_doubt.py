@@ -63,6 +63,45 @@ def test_no_size_is_doubted_in_millimetres():
     assert not any(doubt_unit([size.section], size_fit) for size in SOME_SIZES)
 
 
+@pytest.mark.parametrize(("unit", "mm"), [("mm", 1.0), ("cm", 10.0), ("in", 25.4)])
+def test_files_taken_for_metres_are_doubted(unit, mm):
+    sections = [Section.rectangular(side, side, 2.108) for side in (38.1, 50.8, 63.5)]
+    taken = [
+        Section.rectangular(*(1000 / mm * size for size in (one.outer.width, one.outer.depth, one.wall)))
+        for one in sections
+    ]
+    doubt = doubt_unit(taken, size_fit)
+    assert doubt.beyond and doubt.factor == pytest.approx(mm / 1000)
+
+
+def hexagon(across_flats):
+    around = np.radians(np.arange(6) * 60)
+    ring = np.column_stack([np.cos(around), np.sin(around)]) / np.sqrt(3)
+    return Section(Outline.free(ring * across_flats), Outline.free(ring * across_flats * 0.85))
+
+
+@pytest.mark.parametrize(
+    ("sides", "factor", "said"),
+    [
+        ([32_000] * 4, 1 / 1000, "The widest tube is 36950.42 mm across; divided by 1000, it would be 36.95 mm."),
+        ([38_100 / 25.4] * 3, 25.4 / 1000, "The widest tube is 1732.05 mm across; divided by 39.37, it would be"),
+        ([32 / 25.4] * 3, 25.4, "The narrowest tube is 1.45 mm across; times 25.4, it would be 36.95 mm."),
+        ([32, 32, 32, 900], 1.0, "The widest tube is 1039.23 mm across."),
+        ([32, 32, 32, 2], 1.0, "The narrowest tube is 2.31 mm across."),
+    ],
+)
+def test_outlines_of_no_table_size_are_doubted_by_their_width(sides, factor, said):
+    """No tube that is welded is wider than 1 m or narrower than 3 mm: common practice, no source."""
+    doubt = doubt_unit([hexagon(across) for across in sides], size_fit)
+    assert doubt.beyond and doubt.factor == pytest.approx(factor) and doubt.found.startswith(said)
+    assert doubt_unit([hexagon(32)] * 4, size_fit) is None
+
+
+def test_an_end_that_takes_no_fitting_raises_no_doubt_alone():
+    sections = [hexagon(32), hexagon(32), hexagon(32), hexagon(900)]
+    assert doubt_unit(sections, size_fit, sections[:3]) is None
+
+
 def test_outlines_of_no_kind_vote_only_where_no_tube_is_that_size():
     square = Outline.rectangle(38.1, 38.1).polygon(), Outline.rectangle(33.9, 33.9).polygon()
     assert doubt_unit([Section(*map(Outline.free, square))], size_fit) is None

@@ -130,10 +130,10 @@ def test_the_unit_is_the_files(gmsh: ModuleType, tmp_path: Path, unit: str, mm: 
 
 
 def test_no_doubt_is_raised_about_the_unit(gmsh: ModuleType, tmp_path: Path) -> None:
-    """A tube of 1.5 mm × 0.125 mm, which is a size in inches: as STL it would be doubted."""
+    """A tube of 4 mm × 0.25 mm, which is a size in inches: as STL it would be doubted."""
 
     def build() -> int:
-        return w.tube(gmsh, w.Shape("circle", 1.5, 1.5), w.Shape("circle", 1.25, 1.25), 12.0)
+        return w.tube(gmsh, w.Shape("circle", 4.0, 4.0), w.Shape("circle", 3.5, 3.5), 30.0)
 
     part_text(gmsh, build, tmp_path / "tube.step")
     (tmp_path / "job.toml").write_text('[assembly]\nfiles = ["tube.step"]\n')

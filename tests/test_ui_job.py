@@ -16,15 +16,16 @@ import bpy
 import numpy as np
 import pytest
 from mathutils import Matrix
-from panel_words import panel_words
+from panel_words import drawn, panel_words
 
 import addon
-from addon.fields.messages import message_from
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.ui import listing, updating
+from addon.ui import file_unit, listing, updating
 from addon.ui.desk import times
+from addon.ui.panels import unit_lines
 from addon.ui.placing import placed
+from addon.ui.records import end_of
 from addon.ui.scene import put_mesh
 
 ROUND = Section.round(25.4, 3.175)
@@ -319,19 +320,59 @@ def test_a_copied_fitting_is_the_users_own(scene: bpy.types.Scene) -> None:
     assert len(scene.ferrule.ends) == 2  # neither fittings nor their copies are tubes
 
 
-def test_the_wrong_unit_is_doubted_and_fixed_by_one_button(scene: bpy.types.Scene) -> None:
-    put(scene, tube(ROUND, 300, "Post"), scale=0.001)  # millimetres taken for metres, as an STL is imported
+UNITS = ["mm: widest tube 25.4 mm", "cm: widest tube 254 mm", "m: widest tube 25400 mm", "in: widest tube 645.16 mm"]
+
+
+def said_units() -> list[str]:
+    return [word for word in panel_words()["FERRULE_PT_ends"] if "widest tube" in word]
+
+
+@pytest.mark.parametrize(
+    ("scale", "unit", "metres"),
+    [(0.001, "MM", 0.001), (0.01, "CM", 0.01), (0.0254, "IN", 0.0254)],
+)
+def test_a_doubted_unit_is_chosen_with_one_button(
+    scene: bpy.types.Scene, scale: float, unit: str, metres: float
+) -> None:
+    put(scene, tube(ROUND, 300, "Post"), scale=scale)  # taken for metres, as an STL is imported
     assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
-    assert "25400 mm" in message_from(scene.ferrule.doubt) and not scene.ferrule.ends
-    assert bpy.ops.ferrule.fix_unit() == {"FINISHED"}
-    assert scene.unit_settings.scale_length == pytest.approx(0.001)
+    assert scene.ferrule.doubt and not scene.ferrule.ends and file_unit.unit_in_doubt(scene) == unit
+    assert bpy.ops.ferrule.set_unit(unit=unit) == {"FINISHED"}
+    assert scene.unit_settings.scale_length == pytest.approx(metres)
     assert [group.name for group in scene.ferrule.groups] == ["1 in × 1/8 in"]
+    assert file_unit.unit_now(scene) == unit and "widest tube 25.4 mm" in said_units()[0]
+
+
+def test_the_unit_stays_changeable(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"), scale=0.001)
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert said_units() == ["As the scene: widest tube 25400 mm", *UNITS]
+    assert bpy.ops.ferrule.set_unit(unit="SCENE") == {"FINISHED"}
+    assert scene.ferrule.groups[0].count == 2 and scene.unit_settings.scale_length == 1
+    assert said_units() == ["As the scene: widest tube 25400 mm"]
+    for unit, width in (("MM", 25.4), ("IN", 645.16), ("SCENE", 25400.0)):
+        assert bpy.ops.ferrule.set_unit(unit=unit) == {"FINISHED"}
+        assert end_of(scene.ferrule.ends[0]).section.outer.width == pytest.approx(width, rel=1e-4)
+        assert [word for word in drawn(unit_lines.FERRULE_MT_unit.draw) if "widest" in word][1:] == UNITS
+    assert scene.unit_settings.scale_length == 1
+
+
+def test_another_assembly_is_asked_about_again(scene: bpy.types.Scene) -> None:
+    post = put(scene, tube(ROUND, 300, "Post"), scale=0.001)
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    bpy.ops.ferrule.set_unit(unit="SCENE")
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert scene.ferrule.ends and not scene.ferrule.doubt
+    bpy.data.objects.remove(post)
+    put(scene, tube(SQUARE, 300, "Rail"), scale=0.001)
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert scene.ferrule.doubt and not scene.ferrule.ends
 
 
 def test_odd_sizes_are_kept_where_the_user_says_so(scene: bpy.types.Scene) -> None:
     put(scene, tube(ROUND, 300, "Post"), scale=0.001)
     bpy.ops.ferrule.read_ends(whole_scene=True)
-    assert bpy.ops.ferrule.keep_unit() == {"FINISHED"}
+    assert bpy.ops.ferrule.set_unit(unit="SCENE") == {"FINISHED"}
     assert scene.ferrule.groups[0].count == 2
 
 

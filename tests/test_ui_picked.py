@@ -455,7 +455,7 @@ def test_a_unit_that_the_user_keeps_is_kept_in_the_job_file(scene: bpy.types.Sce
     scene.unit_settings.system = "NONE"
     put(scene, tube(Section.round(25400, 3175), 300_000, "Post"), scale=0.001)
     assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
-    assert scene.ferrule.doubt and bpy.ops.ferrule.keep_unit() == {"FINISHED"}
+    assert scene.ferrule.doubt and bpy.ops.ferrule.set_unit(unit="SCENE") == {"FINISHED"}
     assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "again.toml")) == {"FINISHED"}
     assert read_job(tmp_path / "again.toml").assembly.unit == "mm"
 

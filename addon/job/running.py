@@ -85,7 +85,8 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
         raise JobError(say("The assembly cannot be read: {}.", error)) from error
     notes = []
     doubt = takeoff.unit_doubt
-    if doubt and not (assembly.files and all(map(is_brep, assembly.files))):  # those have their unit inside
+    unit_inside = bool(assembly.files) and all(map(is_brep, assembly.files))
+    if doubt and (doubt.beyond or not unit_inside):
         if not unit_given:
             raise JobError(doubt.explanation)
         # The cure speaks of files that were read in millimetres.

@@ -3,10 +3,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from ..fields.messages import Length, say
+from ..fields.messages import Length, Message, say
 from ..geometry.sections import Outline, Section
 from ..geometry.units import MM_PER_INCH, MM_PER_UNIT
 from ..trade.sizes import nearest_size
@@ -17,15 +18,27 @@ SizeFit = Callable[[Sequence[Section], float], float]
 
 _FEW = 1 / 3
 _MOST = 2 / 3
-_LEAST_MM, _MOST_MM = 3.0, 1500.0
+_NARROWEST_MM, _WIDEST_MM = 3.0, 1000.0
 """No tube that is welded is narrower or wider; common practice, no source."""
+_USUAL_MM = 40.0
+"""About what most tubes that are welded are wide; common practice, no source."""
 
 _UNITS = {MM_PER_INCH: "in", MM_PER_UNIT["m"]: "m", MM_PER_UNIT["cm"]: "cm"}
-_FACTORS = (*_UNITS, *(1 / factor for factor in _UNITS))
+_TAKEN_FOR_METRES = (MM_PER_INCH / MM_PER_UNIT["m"], MM_PER_UNIT["cm"] / MM_PER_UNIT["m"])
+_FACTORS = (*_UNITS, *(1 / factor for factor in _UNITS), *_TAKEN_FOR_METRES)
 
 
-def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | None:
-    """A doubt where few of the sections make tube sizes as read and most of them at another scale."""
+def doubt_unit(
+    sections: Sequence[Section], size_fit: SizeFit, open_ends: Sequence[Section] | None = None
+) -> UnitDoubt | None:
+    """A doubt where few of the sections make tube sizes as read and most of them at another scale; and where one of
+    ``open_ends``, the sections that take a fitting (None: all), or most of all, are too wide or too narrow to be tubes.
+    """
+    return _by_sizes(sections, size_fit) or _by_width(sections, sections if open_ends is None else open_ends)
+
+
+def _by_sizes(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | None:
+    beyond = _far_off(sections)
     sections = _voting(sections)
     if not sections or size_fit(sections, 1.0) > _FEW:
         return None
@@ -35,11 +48,7 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
         return None
     best = min((factor for factor in _FACTORS if shares[factor] == most), key=lambda factor: _off(sections, factor))
     width = max(section.outer.width for section in sections)
-    scaled = f"times {best:g}" if best > 1 else f"divided by {1 / best:g}"
-    unit = _UNITS.get(best)
-    cure = "Export the file again in millimetres"
-    if unit:
-        cure = f'The file was read in millimetres: write unit = "{unit}" in [assembly]'
+    scaled = _scaled_by(best)
     ends, fitting, then = len(sections), *(round(share * len(sections)) for share in (size_fit(sections, 1.0), most))
     few = f"Only {fitting}" if fitting else "None"
     reading = (
@@ -58,16 +67,58 @@ def doubt_unit(sections: Sequence[Section], size_fit: SizeFit) -> UnitDoubt | No
             say("{:.3g}" if width < 0.1 else "{}", Length(width)),
             end,
         ),
-        say('{}, or unit = "mm" if the sizes are right as they were read.', cure),
+        _cure(best),
+        beyond,
     )
+
+
+def _by_width(sections: Sequence[Section], open_ends: Sequence[Section]) -> UnitDoubt | None:
+    strange = [section for section in open_ends if _strange(section)] or (list(sections) if _far_off(sections) else [])
+    if not strange:
+        return None
+    width = max((section.outer.width for section in strange), key=lambda width: abs(math.log(width / _USUAL_MM)))
+    which = "widest" if width > _WIDEST_MM else "narrowest"
+    factors = [factor for factor in _FACTORS if not any(_strange(section, factor) for section in sections)]
+    if not _far_off(sections) or not factors:
+        return UnitDoubt(1.0, say("The {} tube is {} across.", which, Length(width, both=True)), _cure(1.0), True)
+    middle = sorted(section.outer.width for section in sections)[len(sections) // 2]
+    best = min(factors, key=lambda factor: abs(math.log(middle * factor / _USUAL_MM)))
+    found = say(
+        "The {} tube is {} across; {}, it would be {}.",
+        which,
+        Length(width),
+        _scaled_by(best),
+        Length(width * best, both=True),
+    )
+    return UnitDoubt(best, found, _cure(best), True)
+
+
+def _strange(section: Section, factor: float = 1.0) -> bool:
+    """Whether the section, scaled, is wider or narrower than any tube that is welded."""
+    return not _NARROWEST_MM <= section.outer.width * factor <= _WIDEST_MM
+
+
+def _far_off(sections: Sequence[Section]) -> bool:
+    """Whether most of the sections are too wide or too narrow."""
+    return sum(map(_strange, sections)) > _MOST * len(sections)
+
+
+def _scaled_by(factor: float) -> str:
+    return f"times {factor:g}" if factor > 1 else f"divided by {1 / factor:.4g}"
+
+
+def _cure(factor: float) -> Message:
+    cure = "Export the file again in millimetres"
+    if unit := _UNITS.get(factor):
+        cure = f'The file was read in millimetres: write unit = "{unit}" in [assembly]'
+    return say('{}, or unit = "mm" if the sizes are right as they were read.', cure)
 
 
 def _voting(sections: Sequence[Section]) -> list[Section]:
     """The round and rectangular sections. Where there are none, the boxes around the others, if those are too small or
     too large for any tube."""
     plain = [section for section in sections if section.kind != "other"]
-    widest = max((section.outer.width for section in sections), default=0.0)
-    if plain or _LEAST_MM <= widest <= _MOST_MM:
+    if plain or not _far_off(sections):
         return plain
     return [Section(_box(section.outer), _box(section.bore)) for section in sections]
 

@@ -73,14 +73,16 @@ def mitre_normal(mitre_deg: float, mitre_direction_deg: float) -> Floats:
 
 @dataclass(frozen=True)
 class UnitDoubt:
-    """The sections make no tube sizes as read, but they do at another scale."""
+    """The sections make no tube sizes as read, but they do at another scale; or they are too wide or too narrow."""
 
     factor: float
-    """What the file's lengths have to be multiplied by: 25.4, 1 / 25.4, or 1000."""
+    """What the file's lengths have to be multiplied by: 25.4, 1 / 25.4, 1000 ...; 1 if no scale is better."""
     found: Message
     """What was read, and what it would be."""
     cure: Message
     """The one change that fixes it, in a file that was read in millimetres."""
+    beyond: bool = False
+    """Whether tubes are wider or narrower than any that are welded, so that a unit inside the file is in doubt too."""
 
     @property
     def explanation(self) -> Message:

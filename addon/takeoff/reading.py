@@ -42,7 +42,8 @@ def take_off(
 
     An end is open if a spigot ``needed_depth_mm`` long could go in: one length for all, or what a section needs.
     ``wall_mm`` is the wall of tubes of which only the outer surface is modelled. Where the file gave no unit
-    (``unit_given`` false), sections that make tube sizes only at another scale raise a doubt;
+    (``unit_given`` false), sections that make tube sizes only at another scale, or that are too wide or too narrow for
+    any tube, raise a doubt;
     ``size_fit(sections, factor)`` says what share of them are in the tables.
 
     Raises ``TakeoffError`` for arrays that make no mesh, and ``ValueError`` for lengths that make no sense.
@@ -84,7 +85,7 @@ def take_off(
     )
     ends[:tubular] = survey.ends
     tubes = [end.section for end in ends if end.cause not in ("solid", "profile")]
-    doubt = None if unit_given else doubt_unit(tubes, size_fit)
+    doubt = None if unit_given else doubt_unit(tubes, size_fit, [end.section for end in ends if end.open])
     walls = [profile.section.wall for profile in profiles]
     notes = surface.notes + notes_of_deburring(surface, found.deburred, rims, walls)
     notes += _notes_of_coarse(surface, bodies, profiles)

@@ -13,6 +13,7 @@ from ..bench.toml_text import toml_text
 from ..files.atomic import FileSet
 from ..files.texts import read_text
 from ..job.jobfile import job_text
+from .file_unit import unit_is_chosen
 from .jobs import job_of
 from .scene_ends import assembly_of, dropped_places, given_ends, sources_of
 
@@ -34,7 +35,7 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
             replace(
                 job.assembly,
                 files=(Path(blend.name),) if meshes else (),
-                unit="mm" if scene.ferrule.unit_is_right else None,
+                unit="mm" if unit_is_chosen(scene) else None,
                 leave_out_mm=dropped_places(scene),
             ),
         ),

@@ -207,7 +207,11 @@ class FerruleScene(bpy.types.PropertyGroup):
         ),
         "notes": StringProperty(description="What was left out and why, one reason per line"),
         "doubt": StringProperty(description="Why the unit is in doubt; empty if it is not"),
-        "unit_is_right": BoolProperty(description="The user has confirmed the unit"),
+        "chosen_scale": FloatProperty(description="The unit scale that the user has chosen or confirmed; 0 if none"),
+        "scale_before": FloatProperty(
+            description="The scene's unit scale before another unit was chosen; 0 if none was"
+        ),
+        "widest_mm": FloatProperty(description="Width of the widest tube that was read"),
         "whole_scene": BoolProperty(description="Whether the whole scene was read, or the objects in sources"),
         "unit_scale": FloatProperty(description="The scene's unit scale when the ends were read"),
         "doubt_factor": FloatProperty(description="What lengths would have to be multiplied by"),

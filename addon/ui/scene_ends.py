@@ -22,6 +22,7 @@ from ..takeoff.picked import PickError, Point
 from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
 from . import updating
 from .by_hand import Pick, RimReader, pick_from, pick_text
+from .file_unit import same_scale, unit_is_chosen
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
 from .quiet import quietly
@@ -75,12 +76,17 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
         meshes, notes = assembly_of(scene, depsgraph)
         if not meshes and not any(line.by_hand for line in ferrule.ends):
             raise SceneReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
-        takeoff = read_assembly(job, job.assembly, meshes, ferrule.unit_is_right or _has_unit(scene))
+        takeoff = read_assembly(job, job.assembly, meshes, unit_is_chosen(scene))
     except (SceneError, TakeoffError) as error:
         raise SceneReadingError(str(error)) from error
     ferrule.unit_scale = unit_scale_of(scene)
-    ferrule.doubt = takeoff.unit_doubt.found.stored() if takeoff.unit_doubt else ""
-    ferrule.doubt_factor = takeoff.unit_doubt.factor if takeoff.unit_doubt else 1.0
+    doubt = takeoff.unit_doubt
+    if doubt and not doubt.beyond and _has_unit(scene):
+        doubt = None
+    ferrule.doubt = doubt.found.stored() if doubt else ""
+    ferrule.doubt_factor = doubt.factor if doubt else 1.0
+    tubes = (end.section.outer.width for end in takeoff.ends if end.cause not in ("solid", "profile"))
+    ferrule.widest_mm = max(tubes, default=0.0)
     ferrule.notes = stored_notes((*notes, *takeoff.notes))
     found_ends = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
     names = sorted((item.name for item in scene.objects), key=len, reverse=True)
@@ -92,7 +98,7 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
 def _has_unit(scene: bpy.types.Scene) -> bool:
     """Whether all meshes came from files with their unit inside, and the scene has kept its scale since."""
     meshes = [item for item in sources_of(scene) if item.type == "MESH"]
-    return bool(meshes) and all(item.get(FILE_UNIT_MARK) == unit_scale_of(scene) for item in meshes)
+    return bool(meshes) and all(same_scale(item.get(FILE_UNIT_MARK, 0.0), unit_scale_of(scene)) for item in meshes)
 
 
 def add_pick(

@@ -22,7 +22,7 @@ STEPS = 10
 _CASES, _DAMAGED, _DAMAGE = import_module("test_ui_job"), import_module("test_ui_damaged"), import_module("damage")
 _OPERATORS = (
     "read_ends", "fit", "refit", "remove_fittings", "reset_recipe", "add_fitting", "drop_end", "use_table_bore",
-    "keep_unit", "fix_unit", "export", "write_job", "review_object", "export_object", "go_to_end",
+    "set_unit", "export", "write_job", "review_object", "export_object", "go_to_end",
 )  # fmt: skip
 
 

@@ -4,19 +4,19 @@
 import time
 
 import bpy
-from bpy.props import BoolProperty, IntProperty
+from bpy.props import BoolProperty, EnumProperty, IntProperty
 from mathutils import Vector
 
 from ...fields.messages import count_of, message_from, say
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
-from .. import by_hand, callbacks, placing, scene_ends, wording
+from .. import by_hand, callbacks, file_unit, placing, scene_ends, wording
 from ..desk import active_group, times
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
 from ..jobs import modelled_section
 from ..quiet import quietly
-from ..scene import FITTING_MARK, unit_scale_of
+from ..scene import FITTING_MARK
 from ..views import reach_to
 from .polls import can_build, holds
 
@@ -37,7 +37,7 @@ def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
         report(
             operator,
             "WARNING",
-            say("{} Fix the unit in the panel Tube Ends", message_from(context.scene.ferrule.doubt)),
+            say("{} Choose the unit in the panel Tube Ends", message_from(context.scene.ferrule.doubt)),
         )
         return False
     return True
@@ -78,54 +78,41 @@ class FERRULE_OT_read_ends(bpy.types.Operator):
         ferrule.dropped.clear()
         for item in chosen if not ferrule.whole_scene else ():
             ferrule.sources.add().object = item
+        known = {line.tube for line in ferrule.ends}
+        if known and known.isdisjoint(scene_ends.sources_of(context.scene)):
+            ferrule.chosen_scale = 0.0  # Another assembly may have another unit.
         if not read_into(context, self):
             return {"FINISHED"}  # What was read before is gone and the doubt is shown; both can be undone.
         self.report({"INFO"}, say_ends(context.scene))
         return {"FINISHED"}
 
 
-class FERRULE_OT_fix_unit(bpy.types.Operator):
-    """Set the scene's unit scale so that the tubes have sizes that are sold, and read the ends again"""
+class FERRULE_OT_set_unit(bpy.types.Operator):
+    """Set the scene's unit scale to the unit of the file, and read the tube ends again; objects stay as they are"""
 
-    bl_idname = "ferrule.fix_unit"
-    bl_label = "Fix the Unit"
+    bl_idname = "ferrule.set_unit"
+    bl_label = "Set the Unit"
     bl_options = {"REGISTER", "UNDO"}
+
+    unit: EnumProperty(
+        name="Unit",
+        description="Unit that the file's numbers are in",
+        items=[(unit, name, "") for unit, name in file_unit.UNITS.items()],
+        options={"SKIP_SAVE"},
+    )
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return bool(context.scene.ferrule.doubt)
+        return can_build(cls, context)
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
-        settings = scene.unit_settings
-        scale = exact(unit_scale_of(scene) * exact(scene.ferrule.doubt_factor))
-        if settings.system == "NONE":
-            settings.system = "METRIC"
-        settings.scale_length = scale
-        if settings.system == "METRIC" and scale < 0.1:
-            settings.length_unit = "MILLIMETERS"
-        if read_into(context, self):
+        was_read = bool(scene.ferrule.ends or scene.ferrule.doubt)
+        if file_unit.choose(scene, self.unit):
             corners = [item.matrix_world @ Vector(corner) for item in scene.objects for corner in item.bound_box]
-            reach_to(context, FAR * max(corner.length for corner in corners))
-            self.report({"INFO"}, f"The scene's unit scale is now {scale:g}. {say_ends(scene)}")
-        return {"FINISHED"}
-
-
-class FERRULE_OT_keep_unit(bpy.types.Operator):
-    """Accept the sizes as read: the tubes are not of table sizes"""
-
-    bl_idname = "ferrule.keep_unit"
-    bl_label = "Keep the Unit"
-    bl_options = {"REGISTER", "UNDO"}
-
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return bool(context.scene.ferrule.doubt)
-
-    def execute(self, context: bpy.types.Context) -> set[str]:
-        context.scene.ferrule.unit_is_right = True
-        if read_into(context, self):
-            self.report({"INFO"}, say_ends(context.scene))
+            reach_to(context, FAR * max((corner.length for corner in corners), default=0.0))
+        if was_read and read_into(context, self):
+            self.report({"INFO"}, f"Read with the unit {file_unit.UNITS[self.unit]}. {say_ends(scene)}")
         return {"FINISHED"}
 
 
@@ -236,8 +223,7 @@ class FERRULE_OT_use_table_bore(bpy.types.Operator):
 
 _CLASSES = (
     FERRULE_OT_read_ends,
-    FERRULE_OT_fix_unit,
-    FERRULE_OT_keep_unit,
+    FERRULE_OT_set_unit,
     FERRULE_OT_pick_end,
     FERRULE_OT_drop_end,
     FERRULE_OT_go_to_end,

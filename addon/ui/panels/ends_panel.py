@@ -1,21 +1,19 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The panel Tube Ends."""
 
-import math
 from typing import Any
 
 import bpy
 
-from ...fields.messages import count_of, message_from, say
+from ...fields.messages import count_of, message_from
 from .. import updating, wording
 from ..desk import active_group
 from ..drawing import draw_field, draw_text, say_in
+from ..file_unit import same_scale
 from ..records import notes_from
 from ..scene import unit_scale_of
 from .sidebar import Sidebar
-
-_SAME_SCALE = 1e-5
-"""Unit scales are kept in single precision."""
+from .unit_lines import draw_unit
 
 
 class FERRULE_UL_groups(bpy.types.UIList):
@@ -73,9 +71,8 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
         ferrule = context.scene.ferrule
-        if ferrule.doubt:
-            _draw_doubt(layout, ferrule)
-        elif ferrule.ends:
+        draw_unit(layout, context.scene)
+        if ferrule.ends:
             _draw_other_scale(layout, context.scene)
         if context.mode == "EDIT_MESH":
             layout.operator("ferrule.pick_end", icon="EDGESEL")
@@ -101,21 +98,12 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
 
 def _draw_other_scale(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> None:
     then, now = scene.ferrule.unit_scale, unit_scale_of(scene)
-    if not then or math.isclose(then, now, rel_tol=_SAME_SCALE):
+    if not then or same_scale(then, now):
         return
     box = layout.box()
     box.alert = True
     draw_text(box, f"The unit scale was {then:g} when the ends were read, and is now {now:g}.", icon="ERROR")
     box.operator("ferrule.refit", icon="FILE_REFRESH")
-
-
-def _draw_doubt(layout: bpy.types.UILayout, ferrule: bpy.types.PropertyGroup) -> None:
-    box = layout.box()
-    box.alert = True
-    draw_text(box, say("Is the unit right? {}", message_from(ferrule.doubt)), icon="ERROR")
-    row = box.row(align=True)
-    row.operator("ferrule.fix_unit", icon="CHECKMARK")
-    row.operator("ferrule.keep_unit", text="Keep It")
 
 
 def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule: bpy.types.PropertyGroup) -> None:
