@@ -315,6 +315,41 @@ def test_tubes_in_line_are_a_joint(gmsh, other, gap):
     (joint,) = take_off([below, above], 8.0).joints
     assert (joint.gap_mm, joint.angle_deg) == (pytest.approx(gap, abs=0.01), pytest.approx(180, abs=0.01))
     assert [round(end.frame.origin[2]) for end in joint.ends] == [100, 100 + gap]
+    assert joint.clear_depths_mm == pytest.approx((100, 100), abs=0.01)
+
+
+def test_a_joint_knows_how_deep_its_bores_are_clear(gmsh):
+    """A pin through the lower tube, 30 below its end, and an upper one that faces it 2 away."""
+    below = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 100.0), name="below")
+    pin = tessellated(gmsh, lambda: cylinder(gmsh, (0, -20, 66), (0, 40, 0), 4.0), name="pin")
+    above = Mesh(np.add(below.vertices, (0, 0, 102)), below.triangles, "above")
+    (joint,) = take_off([below, pin, above], 8.0).joints
+    assert dict(zip([end.source for end in joint.ends], joint.clear_depths_mm, strict=True)) == pytest.approx(
+        {"below": 30, "above": 100}, abs=0.02
+    )
+
+
+def test_an_end_is_joined_to_the_nearest_that_it_faces_alone(gmsh):
+    """A thin tube before a thick one, and the thick one's other neighbour farther off, behind the thin one's short
+    length."""
+    thick = tessellated(gmsh, lambda: tube(gmsh, *POST, 100.0), name="thick")
+    slim = tessellated(gmsh, lambda: tube(gmsh, Shape("circle", 45, 45), Shape("circle", 40, 40), 4.0), name="slim")
+    slim = Mesh(np.add(slim.vertices, (0, 0, 101)), slim.triangles, "slim")
+    above = Mesh(np.add(thick.vertices, (0, 0, 107)), thick.triangles, "above")
+    joints = take_off([thick, slim, above], 8.0).joints
+    ends = [(end.source, round(float(end.frame.origin[2]), 3)) for joint in joints for end in joint.ends]
+    assert len(ends) == len(set(ends))
+    assert {frozenset(end.source for end in joint.ends) for joint in joints} >= {frozenset(("thick", "slim"))}
+
+
+def test_a_mitred_corner_with_a_gap_for_a_collar_is_a_joint(gmsh):
+    leg = tessellated(gmsh, lambda: tube(gmsh, *SQUARE, 200.0, top=Cut(45.0, 0.0)), name="left")
+    normal = np.array([1.0, 0, 1.0]) / math.sqrt(2)
+    mirror = np.eye(3) - 2 * np.outer(normal, normal)
+    other = Mesh((leg.vertices - (0, 0, 200)) @ mirror + (0, 0, 200) + 4 * normal, leg.triangles[:, ::-1], "right")
+    (joint,) = take_off([leg, other], 8.0).joints
+    assert joint.gap_mm == pytest.approx(4 * math.sqrt(2), abs=0.01)
+    assert joint.angle_deg == pytest.approx(90, abs=0.01)
 
 
 def test_tubes_side_by_side_and_far_apart_make_no_joint(gmsh):

@@ -27,7 +27,7 @@ from .sites import Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
 from .survey import joints_of, surveyed
-from .verdicts import Verdict, closed_in, facing_ends, judged, unfit
+from .verdicts import Verdict, closed_in, depth_beside, facing_ends, judged, unfit
 
 
 def take_off(
@@ -57,9 +57,8 @@ def take_off(
     bores = surface.bodies[rims.bore.half_edges[rims.bore.begins[:-1]] // 3].tolist()
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
     facing = facing_ends(profiles, needed)
-    verdicts = judged(
-        surface, profiles, bodies, runs, clearances(surface, chunks, profiles, runs, needed), needed, facing
-    )
+    obstacles = clearances(surface, chunks, profiles, runs, needed)
+    verdicts = judged(surface, profiles, bodies, runs, obstacles, needed, facing)
     around = surrounding(surface, chunks, profiles, bodies, needed).tolist()
     verdicts = [
         closed_in(surface.body_names[body]) if body >= 0 and verdict.cause == "open" else verdict
@@ -101,7 +100,7 @@ def take_off(
         survey.tubes,
         survey.holes,
         survey.copes,
-        joints_of(ends, facing),
+        joints_of(ends, facing, lambda end, other: depth_beside(bodies[other], runs, obstacles, end)),
     )
 
 

@@ -126,6 +126,8 @@ class Joint:
     """Along the axis of the first one; 0 if the rims touch."""
     angle_deg: float
     """Between the tubes: 180 in line, 90 at a square corner."""
+    clear_depths_mm: tuple[float, float]
+    """How far down each bore, along its axis, a spigot could go before the other tube is put on."""
 
 
 @dataclass(frozen=True, eq=False)

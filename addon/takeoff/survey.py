@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -102,13 +102,20 @@ def surveyed(
     )
 
 
-def joints_of(ends: Sequence[TubeEnd], facing: Mapping[int, tuple[int, float]]) -> tuple[Joint, ...]:
-    """The joints between ends, by which other end each faces and how far away that is."""
-    joints: dict[frozenset[int], Joint] = {}
-    for end, (other, gap) in sorted(facing.items()):
-        pair = ends[end], ends[other]
-        joints.setdefault(frozenset((end, other)), Joint(pair, gap, angle_between(pair[0].frame.z, pair[1].frame.z)))
-    return tuple(joints.values())
+def joints_of(
+    ends: Sequence[TubeEnd], facing: Mapping[int, tuple[int, float]], depth: Callable[[int, int], float]
+) -> tuple[Joint, ...]:
+    """The joints between ends, by which other end each faces and how far away that is; ``depth`` is how deep an end is
+    clear of all but another. Of several ends that face the same one, the nearest is joined to it."""
+    joints, joined = [], set[int]()
+    for end, (other, gap) in sorted(facing.items(), key=lambda pair: (pair[1][1], pair[0])):
+        if {end, other} & joined:
+            continue
+        joined |= {end, other}
+        first, second = ends[end], ends[other]
+        angle = angle_between(first.frame.z, second.frame.z)
+        joints.append((end, Joint((first, second), gap, angle, (depth(end, other), depth(other, end)))))
+    return tuple(joint for _, joint in sorted(joints, key=lambda pair: pair[0]))
 
 
 def _cuts(surface: Surface, legs: Sequence[Leg], skins: Skins, rims: int) -> dict[int, tuple[Floats, Floats]]:

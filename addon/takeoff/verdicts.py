@@ -104,6 +104,12 @@ def facing_ends(profiles: Sequence[RimSection], needed: Floats) -> dict[int, tup
     return nearest
 
 
+def depth_beside(body: int, runs: WallRuns, clearances: Sequence[Clearance], end: int) -> float:
+    """How far down the bore of an end a spigot could go if ``body``, which it faces, were not there."""
+    inside, straight = clearances[end].inside, float(runs.straight[end])
+    return straight if inside is None or inside.body == body else min(straight, inside.distance)
+
+
 def _gap(profile: RimSection, other: RimSection, reach: float) -> float | None:
     """How far in front of the rim, along the axis, the rim of another tube lies; None if it is not in the way."""
     width = profile.section.outer.width
