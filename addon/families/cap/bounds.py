@@ -23,6 +23,7 @@ from ...shaping.features import HoleKind, ReliefKind, RoofKind, VentKind
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.processes import Process
 from ..circumstances import Circumstances
+from ..layer_edges import LayerEdges
 from ..settling import EXACT, Settling, is_number, outline_faults_refused, rounded_up
 from ..spigot_limits import (
     LEAST_CORE_MM,
@@ -44,7 +45,7 @@ from ..spigot_limits import (
     settle_seam,
     spigot_contour,
 )
-from .heights import LayerEdges, land_of
+from .heights import land_of
 from .profiles import CROWN_SHAPES, Land, crown_profile
 from .recipe import Edge, Recipe, TopKind, Up
 

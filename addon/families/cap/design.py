@@ -22,11 +22,12 @@ from ...shaping.cutters import hole_cutters, vent_cutters
 from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, surface_indices, unlabelled
 from ..circumstances import Circumstances
 from ..family import EndPlace
+from ..layer_edges import LayerEdges
 from ..settling import outline_faults_refused
 from ..spigot_limits import spigot_contour
 from .bounds import crown_contour, most_channel, settle
 from .cap import Cap
-from .heights import LayerEdges, heights_asked_for, spigot_of
+from .heights import heights_asked_for, spigot_of
 from .profiles import CapProfile, crown_profile
 from .recipe import Recipe
 

@@ -7,50 +7,22 @@ Without a process nothing is moved and there is no land.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from ...shaping.contours import Fineness
 from ...shaping.spigots import Groove, Spigot, even_grooves
 from ...trade.processes import Process
+from ..layer_edges import CLOSE_MM, LayerEdges
 from ..spigot_limits import least_land
 from .profiles import CROWN_SHAPES, Land
 from .recipe import Recipe
 
 _FINE = Fineness(512, 0.001)
-_CLOSE_MM = 1e-6
 _SEEN_MM = 0.02
 """The least difference that calipers show."""
 LEAST_LEFT_MM = 0.05
 """What moving its faces leaves of a groove's floor."""
-
-
-@dataclass(frozen=True)
-class LayerEdges:
-    """Where the process's layers end, up from the plate."""
-
-    first_mm: float
-    layer_mm: float
-
-    @classmethod
-    def of(cls, process: Process) -> LayerEdges:
-        return cls(process.first_layer_mm, process.layer_mm)
-
-    @property
-    def above_the_first(self) -> LayerEdges:
-        """The same, up from an edge."""
-        return LayerEdges(self.layer_mm, self.layer_mm)
-
-    def nearest(self, height: float, least: float = 0.0, most: float = math.inf) -> float:
-        """The edge nearest to a height, the lower of two, or the next one that lies from ``least`` to ``most``; the
-        height itself if there is none."""
-        step = max(math.ceil((height - self.first_mm) / self.layer_mm - 0.5 - _CLOSE_MM), 0)
-        for other in (step, step - 1, step + 1):
-            edge = self.first_mm + other * self.layer_mm
-            if other >= 0 and least - _CLOSE_MM <= edge <= most + _CLOSE_MM:
-                return round(edge, 9)
-        return height
 
 
 def land_of(recipe: Recipe, reach: float, process: Process | None) -> Land | None:
@@ -63,13 +35,13 @@ def land_of(recipe: Recipe, reach: float, process: Process | None) -> Land | Non
         return None
     top, bead, layer = float(recipe.rise_mm or 0.0), process.bead_mm, process.layer_mm
     thickness = process.first_layer_mm if recipe.up == "crown down" else layer
-    if top <= thickness + _CLOSE_MM:
+    if top <= thickness + CLOSE_MM:
         return None
     insets, heights = CROWN_SHAPES[recipe.crown].profile(recipe, reach, _FINE).T
     bottom = top - thickness
     under, middle, below = reach - np.interp([bottom, bottom + thickness / 2, bottom - layer / 2], heights, insets)
-    rings = np.arange(1, max(math.floor(under / bead + _CLOSE_MM), 1) + 1)
-    as_set = rings[(rings <= process.rings) & (below - rings * bead <= (process.rings - 0.5) * bead + _CLOSE_MM)]
+    rings = np.arange(1, max(math.floor(under / bead + CLOSE_MM), 1) + 1)
+    as_set = rings[(rings <= process.rings) & (below - rings * bead <= (process.rings - 0.5) * bead + CLOSE_MM)]
     candidates = as_set if len(as_set) else rings
     count = int(candidates[np.abs(candidates * bead - middle).argmin()])
     return Land(count * bead, float(under), bottom)
