@@ -17,6 +17,7 @@ from weldments import Cut, Shape, cut, cylinder, fuse, moved, rotation, tessella
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.takeoff import ClosedEnd, Hole, Takeoff, Tube, take_off
+from addon.takeoff.survey import joints_of
 
 SQUARE = Shape("rectangle", 40, 40, 6), Shape("rectangle", 34, 34, 3)
 SHARP = Shape("rectangle", 60, 30), Shape("rectangle", 56, 26)
@@ -330,16 +331,10 @@ def test_a_joint_knows_how_deep_its_bores_are_clear(gmsh):
 
 
 def test_an_end_is_joined_to_the_nearest_that_it_faces_alone(gmsh):
-    """A thin tube before a thick one, and the thick one's other neighbour farther off, behind the thin one's short
-    length."""
-    thick = tessellated(gmsh, lambda: tube(gmsh, *POST, 100.0), name="thick")
-    slim = tessellated(gmsh, lambda: tube(gmsh, Shape("circle", 45, 45), Shape("circle", 40, 40), 4.0), name="slim")
-    slim = Mesh(np.add(slim.vertices, (0, 0, 101)), slim.triangles, "slim")
-    above = Mesh(np.add(thick.vertices, (0, 0, 107)), thick.triangles, "above")
-    joints = take_off([thick, slim, above], 8.0).joints
-    ends = [(end.source, round(float(end.frame.origin[2]), 3)) for joint in joints for end in joint.ends]
-    assert len(ends) == len(set(ends))
-    assert {frozenset(end.source for end in joint.ends) for joint in joints} >= {frozenset(("thick", "slim"))}
+    below = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 100.0), name="below")
+    ends = take_off([below], 8.0).ends * 2
+    (joint,) = joints_of(ends[:3], {0: (1, 3.0), 1: (2, 1.0), 2: (1, 1.0)}, lambda end, other: 10.0 * end + other)
+    assert (joint.ends, joint.gap_mm, joint.clear_depths_mm) == ((ends[1], ends[2]), 1.0, (12.0, 21.0))
 
 
 def test_a_mitred_corner_with_a_gap_for_a_collar_is_a_joint(gmsh):
