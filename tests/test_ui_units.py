@@ -18,6 +18,7 @@ import addon
 from addon.fields.messages import say_value
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
+from addon.geometry.units import round_in_inches
 from addon.trade.processes import processes
 from addon.ui import fields, listing, updating
 from addon.ui.desk import active_fitted
@@ -194,3 +195,27 @@ def test_no_label_in_inches_is_cut_off(scene: bpy.types.Scene) -> None:
     labels = [field.name for group in groups for field in group.bl_rna.properties if "(in" in field.name]
     assert "Width (in)" in labels and len(labels) > 30
     assert [label for label in labels if len(label) > 16] == []
+
+
+def test_lengths_that_nobody_has_set_are_round_in_inches(scene: bpy.types.Scene) -> None:
+    """5/16 in = 7.9375 mm, 1/8 in × 1/32 in for the groove. What was set stays, and metres bring the defaults back."""
+    recipe = scene.ferrule.recipe
+    scene.unit_settings.system = "IMPERIAL"
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert recipe.spigot_mm == pytest.approx(9.07)
+    assert (recipe.groove_width_in, recipe.groove_depth_in) == pytest.approx((1 / 8, 1 / 32))
+    bpy.ops.ferrule.reset_recipe()
+    assert recipe.spigot_mm == pytest.approx(7.9375)
+    said = [word for words in panel_words().values() for word in words]
+    assert {"5/16", "1/8", "1/32"} <= set(said)
+    scene.unit_settings.system = "METRIC"
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    assert (recipe.spigot_mm, recipe.groove_width_mm, recipe.groove_depth_mm) == pytest.approx((8, 3, 1))
+
+
+@pytest.mark.parametrize(
+    ("mm", "inches"),
+    [(8, 5 / 16), (3, 1 / 8), (2, 5 / 64), (25.4, 1), (-12.7, -0.5), (0.5, 0.02), (1, 0.04), (0, 0), (50, 2)],
+)
+def test_the_plainest_length_in_inches(mm: float, inches: float) -> None:
+    assert round_in_inches(mm) == pytest.approx(inches * 25.4)

@@ -15,6 +15,8 @@ from dataclasses import field as dataclass_field
 from functools import lru_cache
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
+from ..geometry.units import MM_PER_INCH, round_in_inches
+
 UNITS = {
     "_mm_s": "mm/s",
     "_mm3": "mm³",
@@ -56,6 +58,8 @@ class Field:
     """Whether names outside the table are allowed too."""
     short: Mapping[str, str] | None = None
     """Shorter words in menus for choices that would be cut off."""
+    inches: float | None = None
+    """Its default where inches are wanted, if that is not the plainest length beside the one in millimetres."""
     twin: str = ""
     """A shorter label of the field in inches, where the label and its unit would be cut off."""
 
@@ -83,6 +87,13 @@ class Declared:
     @property
     def unit(self) -> str:
         return self.field.unit or unit_of(self.key)
+
+    def default_in(self, imperial: bool) -> Any:
+        """Its default; where inches are wanted a length that is round in inches, in mm."""
+        if not imperial or self.unit != "mm" or not isinstance(self.default, float):
+            return self.default
+        inches = self.field.inches
+        return round_in_inches(self.default) if inches is None else inches * MM_PER_INCH
 
     def of(self, record: Any) -> Any:
         for name in self.path:

@@ -16,6 +16,8 @@ INCH_MM = 0.004
 """A length this close to a fraction of an inch stands for it; 50 mm is not 1 31/32 in."""
 NOISE_MM = 1e-5
 """About what single precision leaves of a length of some 100 mm, which mesh files have."""
+SUITS = 0.06
+"""A length may differ by this share from the one that it stands for where inches are wanted."""
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 
 _MOST_LETTERS = 100
@@ -82,6 +84,17 @@ def say_inches(mm: float, smallest: int = 64) -> str | None:
         return None
     whole, rest = divmod(Fraction(parts, smallest), 1)
     return " ".join(str(part) for part in (whole, rest) if part) + " in"
+
+
+def round_in_inches(mm: float) -> float:
+    """The plainest length in inches beside this one, in mm: a fraction that is not off by more than ``SUITS``, else one
+    digit of a decimal."""
+    inches = abs(mm) / MM_PER_INCH
+    for parts in (1, 2, 4, 8, 16, 32, 64):
+        fraction = round(inches * parts) / parts
+        if abs(fraction - inches) <= SUITS * inches:
+            return math.copysign(fraction * MM_PER_INCH, mm)
+    return float(f"{mm / MM_PER_INCH:.1g}") * MM_PER_INCH
 
 
 def say_both(mm: float) -> str:

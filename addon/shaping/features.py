@@ -46,7 +46,7 @@ class Grooves:
     )  # fmt: skip
     depth_mm: float = declared(
         1.0, "Groove Depth", "How deep each glue groove is cut into the spigot",
-        twin="Depth", group=_GROOVES, shown=_when("groove"),
+        twin="Depth", inches=1 / 32, group=_GROOVES, shown=_when("groove"),
     )  # fmt: skip
     roof: RoofKind = declared(
         "sloped", "Groove Roof", "Face of each groove that is a ceiling when printed; sloped it needs no support",

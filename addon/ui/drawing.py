@@ -11,6 +11,7 @@ import bpy
 from ..fields.declared import Field
 from ..fields.messages import Units, as_message, say_value
 from ..fields.refusals import RecipeError
+from ..geometry.units import MM_PER_INCH
 from . import wording
 from .fields import auto_name, inch_name, stored_name
 from .wording import IMPERIAL, METRIC
@@ -56,11 +57,27 @@ def draw_field(
         else:
             value.use_property_split = False
             value.prop(group, shown, text="")
+            _draw_fraction(value, group, name, shown)
         value.prop(group, auto_name(name), text="", icon="PINNED" if automatic else "UNPINNED", toggle=1)
     else:
         row.prop(group, shown)
+        _draw_fraction(row, group, name, shown)
     if refusal is not None:
         draw_refusal(layout, refusal, scene)
+
+
+def _draw_fraction(layout: bpy.types.UILayout, group: Any, name: str, shown: str) -> None:
+    """Beside a length in inches, the fraction that it is."""
+    if shown != inch_name(name) or not name.endswith("_mm"):
+        return
+    inches = getattr(group, shown, None)
+    if not isinstance(inches, float):
+        return
+    said = IMPERIAL(inches * MM_PER_INCH)
+    if "/" in said:
+        fraction = layout.row()
+        fraction.ui_units_x = 2.4
+        fraction.label(text=said.removesuffix(" in"))
 
 
 def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError, scene: bpy.types.Scene) -> None:

@@ -17,7 +17,7 @@ from typing import Any, Literal, get_args, get_origin
 import bpy
 from bpy.props import BoolProperty, EnumProperty, FloatProperty, FloatVectorProperty, IntProperty, StringProperty
 
-from ..fields.declared import Declared, Field, declared_in
+from ..fields.declared import Declared, Field, declared_in, with_values
 from ..geometry.units import MM_PER_INCH
 from ..trade.renamed import NEW_NAMES
 
@@ -87,6 +87,23 @@ def assign(group: bpy.types.PropertyGroup, instance: Any) -> None:
             if value is None:
                 continue
         setattr(group, stored_name(key), stored(key, value))
+
+
+def in_units(cls: type, imperial: bool) -> Any:
+    """The defaults of ``cls``, round in the units that are wanted."""
+    return with_values(cls(), {key: field.default_in(imperial) for key, field in labelled(cls).items()})
+
+
+def suit_units(group: Any, cls: type, imperial: bool, keys: Collection[str] | None = None) -> None:
+    """Makes the lengths of ``group`` that nobody has set round in the units that are wanted."""
+    for key, field in labelled(cls).items():
+        in_inches = field.default_in(True)
+        if in_inches == field.default or (keys is not None and key not in keys):
+            continue
+        if imperial and not group.is_property_set(key):
+            setattr(group, key, in_inches)
+        elif not imperial and math.isclose(getattr(group, key), in_inches, rel_tol=1e-6):
+            group.property_unset(key)
 
 
 def exact(number: float) -> float:

@@ -12,6 +12,7 @@ import numpy as np
 from mathutils import Vector
 
 from ..families.family import ALIKE_MM
+from ..families.table import usual
 from ..fields.messages import as_message, say
 from ..geometry.mesh import Mesh
 from ..job.asked import Job
@@ -22,6 +23,8 @@ from ..takeoff.picked import PickError, Point
 from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
 from . import updating
 from .by_hand import Pick, RimReader, pick_from, pick_text
+from .drawing import imperial
+from .fields import suit_units
 from .file_unit import same_scale, unit_is_chosen
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
@@ -71,6 +74,8 @@ def own_part(context: bpy.types.Context) -> bpy.types.Object | None:
 def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     """Reads the ends of the scene's sources into its properties. Raises ``SceneReadingError``."""
     ferrule = scene.ferrule
+    with quietly():
+        suit_units(ferrule.recipe, usual().recipe, imperial(scene))
     job = job_of(scene)
     try:
         meshes, notes = assembly_of(scene, depsgraph)

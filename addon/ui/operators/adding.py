@@ -15,8 +15,8 @@ from ...takeoff.given import SizedEnd
 from ...trade.sizes import size_families, size_named
 from ...trade.tables import UnknownNameError, cited
 from .. import placing, scene_ends, updating
-from ..drawing import draw_field, report, split
-from ..fields import assign, properties_of, values
+from ..drawing import draw_field, imperial, report, split
+from ..fields import assign, properties_of, suit_units, values
 from ..quiet import quietly
 from .polls import can_build
 
@@ -74,6 +74,7 @@ class FERRULE_OT_add_fitting(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
+        suit_units(self, usual().recipe, imperial(scene), usual().chief)
         if not self.size:
             _first_of_family(self, context)
         try:

@@ -13,8 +13,8 @@ from ...fields.messages import FieldName, Name, count_of, say, say_value
 from ...trade.processes import Process
 from .. import placing, updating, wording
 from ..desk import active_recipe, times
-from ..drawing import report, say_in
-from ..fields import assign, auto_name, stored, stored_name
+from ..drawing import imperial, report, say_in
+from ..fields import assign, auto_name, in_units, stored, stored_name
 from ..quiet import quietly
 from ..views import redraw
 from .long_work import LongWork, WorkSteps
@@ -151,7 +151,7 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         with quietly():
-            assign(active_recipe(context.scene), usual().recipe())
+            assign(active_recipe(context.scene), in_units(usual().recipe, imperial(context.scene)))
         updating.numbers_changed(context.scene)
         return {"FINISHED"}
 
