@@ -23,7 +23,7 @@ ALL = Facts(
     replace(COLD, bath="caustic, ultrasonic", chamber_c=60.0, fill=0.2),
     material_named("PA12 with carbon fibre"),
     metal_named("carbon steel"),
-    (recipe_of(hole="insert"), Recipe(fit="press")),
+    (recipe_of(hole="insert", gap_mm=1.2), Recipe(fit="press")),
 )
 
 
@@ -66,6 +66,7 @@ def test_what_always_holds():
         (replace(QUIET, material=material_named("PA12 with carbon fibre")), 1, ["respirator"]),
         (replace(QUIET, metal=metal_named("carbon steel")), 1, ["galvanised", "vented", "zinc"]),
         (with_recipe(fit="glue", rib_count=0), 4, ["dust", "flammable", "sensitise the skin", "heat up", "thick"]),
+        (with_recipe(fit="glue", rib_count=0, gap_mm=1.2), 5, ["filled paste", "soften plastic"]),
         (with_recipe(fit="press"), 1, ["goggles", "driven in"]),
         (with_recipe(fit="glue", rib_count=3), 5, ["goggles", "driven in"]),
         (with_recipe(vent="none"), 1, ["freezes", "rusts", "drain or a vent"]),
@@ -126,6 +127,7 @@ IN_THE_GUIDE = {
     "fibre-filled material": "fibre-filled plastic",
     "steel": "steel tube",
     "glue": "a glue fit",
+    "paste": "gaps of more than 1 mm",
     "press fit or ribs": "a press fit or ribs",
     "hole": "a hole for a bolt, a nut or an insert",
     "insert": "an insert",

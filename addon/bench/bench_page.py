@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from ..families.fitting import BenchStep
 from ..geometry.units import say_mm
+from ..trade.fits import adhesive
 from .markup import element, escaped, paragraph
 from .sheet import JobSheet
 from .sheet_parts import cautions_at, joined, who
@@ -28,7 +29,7 @@ def bench_page(sheet: JobSheet) -> str:
         _numbered(off, 1),
         element("h2", "At the bench: putting in"),
         cautions_at(sheet, "putting in"),
-        _glue_line(sheet),
+        _glue_lines(sheet),
         _numbered(put, len(off) + 1),
         element("h2", "In use"),
         cautions_at(sheet, "in use"),
@@ -94,7 +95,7 @@ def _smoothing(sheet: JobSheet) -> str:
 
 
 def _putting_in(sheet: JobSheet) -> list[BenchStep]:
-    """The families' own steps, with the glue for all joints."""
+    """The families' own steps."""
     kinds = dict.fromkeys(type(entry.fitting) for entry in sheet.fittings)
     steps: list[BenchStep] = []
     for kind in kinds:
@@ -102,13 +103,16 @@ def _putting_in(sheet: JobSheet) -> list[BenchStep]:
     return steps
 
 
-def _glue_line(sheet: JobSheet) -> str:
-    glued = [(entry.glue, entry.needed) for entry in sheet.fittings if entry.glue]
-    joints = sum(count for _, count in glued)
-    total = sum(joint.volume_mm3 * count for joint, count in glued) / 1000
-    if not joints:
-        return ""
-    return paragraph(
-        f"Glue: {sheet.material.glue}. About {total * _SPARE_GLUE:.1f} ml for {joints} joint{'s' * (joints != 1)}: "
-        f"{total:.1f} ml fill gaps and grooves, and a fifth more is wiped off."
-    )
+def _glue_lines(sheet: JobSheet) -> str:
+    """What all joints take of each adhesive."""
+    glued = [(entry.glue, entry.needed) for entry in sheet.fittings if entry.glue and entry.needed]
+    said = []
+    for kind in dict.fromkeys(adhesive(sheet.material, joint.gap_mm) for joint, _ in glued):
+        alike = [(joint, count) for joint, count in glued if adhesive(sheet.material, joint.gap_mm) == kind]
+        joints = sum(count for _, count in alike)
+        total = sum(joint.volume_mm3 * count for joint, count in alike) / 1000
+        said.append(
+            f"Glue: {kind}. About {total * _SPARE_GLUE:.1f} ml for {joints} joint{'s' * (joints != 1)}: "
+            f"{total:.1f} ml fill gaps and grooves, and a fifth more is wiped off."
+        )
+    return joined(*map(paragraph, said))

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 
 from ..families.dimensioned import View
 from ..geometry.units import MM_PER_INCH, bare_mm, say_mm
-from ..trade.processes import Process
+from ..trade.fits import adhesive
+from ..trade.processes import Material, Process
 from .markup import element, escaped, paragraph, table
 from .section_drawing import mm_and_inches, section_drawing
 from .sheet import JobSheet, SheetFitting
@@ -20,7 +21,7 @@ _ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
 """Room for a drawing and the table below it, and the height of a row."""
 
 
-def kind_block(entry: SheetFitting, process: Process) -> str:
+def kind_block(entry: SheetFitting, process: Process, material: Material) -> str:
     rows = [
         (
             _short(row.on),
@@ -44,7 +45,7 @@ def kind_block(entry: SheetFitting, process: Process) -> str:
             measures,
             class_="measured",
         ),
-        *map(paragraph, _notes(entry, views)),
+        *map(paragraph, _notes(entry, views, material)),
     )
 
 
@@ -54,7 +55,7 @@ def _short(on: str) -> str:
     return part[:1].upper() + part[1:]
 
 
-def _notes(entry: SheetFitting, views: Sequence[View]) -> list[str]:
+def _notes(entry: SheetFitting, views: Sequence[View], material: Material) -> list[str]:
     notes = []
     for dimension in (dimension for view in views for dimension in view.dimensions):
         if dimension.asked_for is not None:
@@ -62,9 +63,10 @@ def _notes(entry: SheetFitting, views: Sequence[View]) -> list[str]:
             notes.append(f"{drawn}; {say_mm(dimension.asked_for)} was asked for.")
     if joint := entry.glue:
         area = f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / MM_PER_INCH**2:.2f} sq in)"
-        notes.append(f"Glue {joint.volume_mm3 / 1000:.2f} ml a joint, bond area {area}.")
+        held = f"Gap {say_mm(joint.gap_mm)}: {adhesive(material, joint.gap_mm)}"
+        notes.append(f"{held}, {joint.volume_mm3 / 1000:.2f} ml a joint, bond area {area}.")
     return notes
 
 
 def kind_blocks(sheet: JobSheet) -> str:
-    return "\n".join(kind_block(entry, sheet.process) for entry in sheet.fittings)
+    return "\n".join(kind_block(entry, sheet.process, sheet.material) for entry in sheet.fittings)

@@ -6,7 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from ..trade.processes import Material, Process
+from ..trade.processes import Material, Process, material_named
 
 
 class TubeInUse(Protocol):
@@ -38,3 +38,8 @@ class Circumstances:
     """± on the bore's width where it was measured."""
     added_mm: float = 0.0
     """What the shop book adds to the gap a side that is wanted."""
+
+    @property
+    def plastic(self) -> Material:
+        """Raises ``UnknownNameError`` if it is in no table."""
+        return self.material or material_named(self.process.material)

@@ -4,20 +4,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from ..fields.messages import Length, Message, Name, say
 from ..geometry.sections import Section
 from ..trade.fits import FitClass, fit_named, has_weld_seam, tube_tolerance
 from ..trade.metals import metal_named
-from ..trade.processes import Material, material_named
+from ..trade.processes import Material
 from .circumstances import Circumstances, TubeInUse
 from .fitting import Fitting
 
 ROOM_C = 20.0
 """Where sizes are what they are called (reference temperature of dimensional measurement: ISO 1)."""
+
+ENTERS = 0.99
+"""The share of tubes that has to take a fitting, so that nobody need measure; a judgement, no source."""
 
 CauseKind = Literal["scatter", "seam", "temperature"]
 """Whether a cause differs from tube to tube (normally, three standard deviations within what is given), is there in
@@ -85,6 +87,10 @@ class GapBand:
             return float(room >= 0)
         return ((1 + math.erf(room / spread / math.sqrt(2))) / 2) ** self.ways
 
+    @property
+    def enters(self) -> bool:
+        return self.share_that_enters >= ENTERS
+
     def _parted(self, kind: CauseKind) -> tuple[float, list[Contribution]]:
         """What the causes of a kind take together, and the other causes."""
         takes = sum(cause.takes for cause in self.contributions if cause.kind == kind)
@@ -101,9 +107,13 @@ def fit_band(fitting: Fitting, known: Circumstances) -> GapBand:
         nominal=round(seat.gap_mm - known.added_mm, 4),
         contributions=causes(fitting.section, seat.relief_mm, known),
         needed=min(fit_named(seat.fit).least_gap_mm, 0.0),
-        ways=1 if fitting.section.kind == "round" else 2,
+        ways=ways_across(fitting.section),
         ribs=seat.rib_mm,
     )
+
+
+def ways_across(section: Section) -> int:
+    return 1 if section.kind == "round" else 2
 
 
 def causes(section: Section, relief_mm: float, known: Circumstances) -> tuple[Contribution, ...]:
@@ -123,25 +133,28 @@ def causes(section: Section, relief_mm: float, known: Circumstances) -> tuple[Co
         _of_seam(section, relief_mm, known.tube),
         _of_temperature(
             max(section.bore.width, section.bore.depth) / 2,
-            known.material or material_named(process.material),
+            known.plastic,
             known.tube,
         ),
     )
 
 
-def gap_by_design(fit: FitClass, contributions: Iterable[Contribution]) -> float:
-    """The least gap per side, in hundredths of a millimetre, of which the causes leave what the fit class needs; no
-    more than the class allows."""
-    least, _ = GapBand(0.0, tuple(contributions)).root_sum_square
-    return min(math.ceil(100 * (fit.least_gap_mm - least) - 1e-6) / 100, fit.most_gap_mm)
+def gap_by_design(fit: FitClass, any_gap: GapBand, paste: bool) -> float:
+    """The least gap per side, in hundredths of a millimetre, of which the causes of a band leave what the fit class
+    needs; no more than the class allows, or with ``paste`` a filled paste, which is for tubes alone of which too few
+    would take the fitting without."""
+    wanted = math.ceil(100 * (fit.least_gap_mm - replace(any_gap, nominal=0.0).root_sum_square[0]) - 1e-6) / 100
+    if paste and fit.takes_paste(wanted) and not replace(any_gap, nominal=fit.most_gap_mm).enters:
+        return min(wanted, fit.paste_gap_mm)
+    return min(wanted, fit.most_gap_mm)
 
 
-def ribs_by_design(fit: FitClass, gap_mm: float, contributions: Iterable[Contribution]) -> float:
+def ribs_by_design(fit: FitClass, band: GapBand) -> float:
     """How high ribs stand that keep a spigot central: as high as the gap, so that they touch in every other tube and go
     in by hand; higher where it could otherwise move aside, in three of a million tubes (4.5 standard deviations), by
-    more than the class's greatest gap."""
-    _, most = GapBand(0.0, tuple(contributions)).root_sum_square
-    return math.ceil(100 * (gap_mm + max(0.0, most * 1.5 - fit.most_gap_mm)) - 1e-6) / 100
+    more than the adhesive fills."""
+    wider = band.root_sum_square[1] - band.nominal
+    return math.ceil(100 * (band.nominal + max(0.0, wider * 1.5 - fit.holds_up_to(band.nominal))) - 1e-6) / 100
 
 
 def seam_height(section: Section, tube: TubeInUse) -> float:

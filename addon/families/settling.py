@@ -121,7 +121,7 @@ class Settling(Generic[R]):
             )
             raise RecipeError(name, problem, works)
         elif used and value > most + EXACT:
-            works = most if whole else max(_rounded_down(most), least)
+            works = most if whole else max(rounded_down(most), least)
             problem = say(
                 "{} {} is too much: {}; at most {}", spoken, amount(value, name), why_most, amount(works, name)
             )
@@ -146,7 +146,7 @@ def _spoken(name: str) -> str:
     return name.removesuffix("_mm").removesuffix("_deg").replace("_", " ")
 
 
-def _rounded_down(number: float) -> float:
+def rounded_down(number: float) -> float:
     return math.floor((number + EXACT / 2) * 100) / 100
 
 

@@ -20,8 +20,8 @@ from ..shaping.spigots import FLOOR_MM, RIB_CREST, RIBS_ON_SIDES
 from ..trade.fits import fit_named, tube_tolerance
 from ..trade.tables import UnknownNameError
 from .circumstances import Circumstances
-from .gap_band import causes, gap_by_design, ribs_by_design, seam_height
-from .settling import EXACT, Settling, is_number
+from .gap_band import GapBand, causes, gap_by_design, ribs_by_design, seam_height, ways_across
+from .settling import EXACT, Settling, is_number, rounded_down
 
 FitName = Literal["glue", "push", "press"]
 
@@ -93,6 +93,8 @@ class SpigotDesign:
     gap_mm: float
     added_mm: float = 0.0
     """What the shop book adds to the gap."""
+    paste: bool = True
+    """Whether a filled paste holds the plastic."""
     relief: ReliefKind = "none"
     relief_mm: float = 0.8
     decides_relief: bool = False
@@ -117,7 +119,9 @@ class SpigotDesign:
         asked: ReliefKind = "none" if decides else recipe.seam.kind
         if known is None:
             return cls(fit.gap_mm, relief=asked, decides_relief=decides)
+        ways = ways_across(section)
         try:
+            paste = bool(known.plastic.paste)
             seam = seam_height(section, known.tube)
             relief = _relief_by_design(section, mitre_deg) if decides and seam else asked
             depth = max(math.ceil(20 * seam - EXACT) / 20, LEAST_CUT_MM) if seam else 0.8
@@ -126,22 +130,32 @@ class SpigotDesign:
             # A bead out and a bead back at a rib's crest.
             width = math.ceil(20 * known.process.bead_mm / RIB_CREST - EXACT) / 10
             corner = tube_tolerance(section, known.tube.metal).corner_mm
-            contributions = causes(section, cut, known)
-            if decides and section.bore.half_width - gap_by_design(fit, contributions) - cut < LEAST_CORE_MM:
-                relief, contributions = "none", causes(section, 0.0, known)
+            band = GapBand(0.0, causes(section, cut, known), ways=ways)
+            if decides and section.bore.half_width - gap_by_design(fit, band, paste) - cut < LEAST_CORE_MM:
+                relief, band = "none", GapBand(0.0, causes(section, 0.0, known), ways=ways)
         except UnknownNameError:
-            return cls(fit.gap_mm, known.added_mm, asked, decides_relief=decides)
-        plain = cls(fit.gap_mm, known.added_mm, relief, depth, decides)
+            return cls(fit.gap_mm, known.added_mm, relief=asked, decides_relief=decides)
+        plain = cls(fit.gap_mm, known.added_mm, paste, relief, depth, decides)
         if recipe.fit != "glue" or recipe.gap_mm is not None:
             return plain
-        gap = gap_by_design(fit, contributions)
+        gap = gap_by_design(fit, band, paste)
+        most = section.bore.half_width - LEAST_CORE_MM - known.added_mm
+        if fit.least_gap_mm <= most < gap and not replace(band, nominal=most).enters:
+            problem = say(
+                "the bore is {} wide, and into the narrowest of such tubes no spigot goes that is {} thick (it would "
+                "take a gap of {} per side); measure the bore, or choose a gap",
+                Length(2 * section.bore.half_width),
+                Length(2 * LEAST_CORE_MM),
+                Length(gap),
+            )
+            raise RecipeError("gap_mm", problem, rounded_down(most))
         return replace(
             plain,
             gap_mm=gap,
             corner_mm=corner,
             # A rib lower than half a bead comes out as none.
             ribs=_ribs_by_design(section, channel) if gap > known.process.bead_mm / 2 else 0,
-            rib_mm=ribs_by_design(fit, gap, contributions),
+            rib_mm=ribs_by_design(fit, replace(band, nominal=gap)),
             rib_width_mm=width,
         )
 
@@ -195,7 +209,8 @@ def most_spigot(clear_depth_mm: float | None) -> float:
 def settle_gap(bench: Settling[S], bore_reach: float, wall: float, design: SpigotDesign) -> float:
     """Settles the gap that is drawn, which comes out as the one wanted."""
     fit = fit_named(bench.recipe.fit)
-    most = min(fit.most_gap_mm, bore_reach - LEAST_CORE_MM)
+    holds = max(fit.most_gap_mm, fit.paste_gap_mm) if design.paste else fit.most_gap_mm
+    most = min(holds, bore_reach - LEAST_CORE_MM)
     if most < fit.least_gap_mm:
         problem = say("the bore is {} wide, too narrow for a spigot; leave this end open", Length(2 * bore_reach))
         raise RecipeError("section", problem, None)

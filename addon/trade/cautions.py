@@ -23,6 +23,7 @@ Condition = Literal[
     "fibre-filled material",
     "steel",
     "glue",
+    "paste",
     "press fit or ribs",
     "hole",
     "insert",

@@ -9,6 +9,7 @@ from functools import cache, lru_cache
 from ..fields.messages import Length, say
 from ..geometry.sections import Section
 from .metals import metal_named
+from .processes import Material
 from .sizes import nearest_size
 from .standards import TubeStandard, of_metal, tube_standards
 from .tables import DATA, Sourced, cited, find_row, read_rows
@@ -22,6 +23,16 @@ class FitClass(Sourced):
     gap_mm: float
     least_gap_mm: float
     most_gap_mm: float
+    paste_gap_mm: float = 0.0
+    """As ``most_gap_mm``, where the adhesive is a filled paste; 0 where none is."""
+
+    def takes_paste(self, gap_mm: float) -> bool:
+        """Whether such a gap is wider than other adhesives fill."""
+        return gap_mm > self.most_gap_mm and self.paste_gap_mm > 0
+
+    def holds_up_to(self, gap_mm: float) -> float:
+        """How wide a gap may come out that is to be so wide: what the adhesive for it fills."""
+        return self.paste_gap_mm if self.takes_paste(gap_mm) else self.most_gap_mm
 
 
 @dataclass(frozen=True)
@@ -64,6 +75,11 @@ def fits() -> tuple[FitClass, ...]:
 def fit_named(name: str) -> FitClass:
     """The fit class of that name. Raises ``UnknownNameError`` with the nearest names."""
     return find_row(fits(), name, "fit class")
+
+
+def adhesive(material: Material, gap_mm: float) -> str:
+    """What holds the plastic in a gap so wide, in words."""
+    return material.paste if fit_named("glue").takes_paste(gap_mm) and material.paste else material.glue
 
 
 def tube_tolerance(section: Section, metal: str | None = None) -> ToleranceBand:

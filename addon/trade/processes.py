@@ -29,6 +29,8 @@ class Material(Sourced):
     """Warmest that a part may get in use, in °C."""
     glue: str
     """Class of adhesive that holds it to metal, in words."""
+    paste: str = ""
+    """Class of adhesive for gaps that are too wide for ``glue``; empty where nothing so thick holds it."""
     fibre: bool = False
     """Filled with fibres, whose dust must not be breathed."""
 

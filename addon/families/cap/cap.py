@@ -119,6 +119,7 @@ class Cap(Fitting):
         crown, fit = self.profile.crown_outline, fit_named(recipe.fit)
         excess, off, layer = 2 * excess_mm, 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
         gap = round(float(recipe.gap_mm or 0.0) - added_mm, 4)
+        holds = fit.holds_up_to(gap)
         bores, spigots = [], []
         beside = {
             "notch": ", clear of the relief",
@@ -128,7 +129,7 @@ class Cap(Fitting):
         for reading in bore.readings:
             where, per_gap = reading.where, bore.per_inset(reading)
             inner, outer = (outline.across(reading.across_deg) for outline in (spigot, bore))
-            least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, fit.most_gap_mm))
+            least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, holds))
             bores.append(Caliper(f"Tube: bore, {where}, smallest of three", outer, least, most))
             spigots.append(Caliper(f"Fitting: spigot, {where}{beside}", *_around(inner, inner + excess, off)))
         length = recipe.spigot_mm
@@ -154,7 +155,7 @@ class Cap(Fitting):
             *(row for pair in zip(bores, spigots, strict=True) for row in pair),
             Caliper("Tube: height of the weld seam in the bore", None, 0.0, seam),
             *rows,
-            Caliper(f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, fit.most_gap_mm),
+            Caliper(f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, holds),
         )
 
     def drawing(self) -> tuple[View, ...]:

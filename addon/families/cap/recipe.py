@@ -10,6 +10,7 @@ from typing import Literal
 from ...fields.declared import declared
 from ...shaping.features import BoltHole, Grooves, Ribs, SeamRelief, Vent
 from ...trade.cautions import Condition
+from ...trade.fits import fit_named
 from ..spigot_limits import LEAST_FLOOR_MM, FitName
 
 Crown = Literal["dome", "low dome", "flat", "peaked"]
@@ -56,8 +57,9 @@ class Recipe:
         None, "Gap", "Gap between spigot and bore on each side; automatic, it follows from the tube's tolerance",
         automatic="by tolerance",
         meaning="gap between spigot and bore, per side. Automatic, a glued spigot is made so much smaller that it goes "
-        "in whatever the tube's and the print's tolerances leave of the gap, up to the 1 mm that two-part epoxy fills; "
-        "ribs keep it central. Push and press fits take the fit class's own gap",
+        "in whatever the tube's and the print's tolerances leave of the gap, up to the 1 mm that two-part epoxy fills, "
+        "or where that does not do up to the 3 mm of a filled paste; ribs keep it central. Push and press fits take "
+        "the fit class's own gap",
     )  # fmt: skip
     corner_mm: float | None = declared(
         None, "Corner", "How much rounder the corners of a rectangular spigot are than the bore's", least=0.0,
@@ -103,6 +105,7 @@ class Recipe:
         """What it brings about that asks for cautions."""
         holds: dict[Condition, bool] = {
             "glue": self.fit == "glue",
+            "paste": fit_named(self.fit).takes_paste(self.gap_mm or 0.0),
             "press fit or ribs": self.fit == "press" or (self.fit == "glue" and self.rib.count != 0),
             "hole": self.hole.kind != "none",
             "insert": self.hole.kind == "insert",
