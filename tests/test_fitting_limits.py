@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import fields, replace
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -12,10 +13,11 @@ from fitting_cases import CROWNS, SECTIONS, assert_sound, free, half_round, surf
 from recipes import recipe_of, recipe_with
 
 from addon.families.cap import Recipe, design, resolve
+from addon.families.spigot_limits import FitName
 from addon.fields.declared import declared_in, values_of
 from addon.fields.refusals import RecipeError
 from addon.geometry.sections import Outline, Section
-from addon.trade.fits import fits
+from addon.trade.fits import fit_named
 from addon.trade.hardware import thread_named
 
 TUBE = Section.round(25.4, 3.175)  # bore 19.05, spigot 18.65 with the glue fit's gap
@@ -56,9 +58,9 @@ def test_defaults_suit_every_section(section: Section, crown: str):
     assert resolve(recipe, section, mitre_deg=30) == recipe
 
 
-@pytest.mark.parametrize("fit", fits(), ids=lambda fit: fit.name)
+@pytest.mark.parametrize("fit", get_args(FitName))
 def test_gap_comes_from_the_fit_class(fit):
-    assert resolve(Recipe(fit=fit.name), TUBE).gap_mm == fit.gap_mm
+    assert resolve(Recipe(fit=fit), TUBE).gap_mm == fit_named(fit).gap_mm
 
 
 @pytest.mark.parametrize(

@@ -220,7 +220,7 @@ def test_the_gap_is_the_least_that_leaves_what_glue_needs() -> None:
         section, _, known = TUBES[name]
         band = fit_band(made(name), known)
         assert GLUE.least_gap_mm <= band.root_sum_square[0] < GLUE.least_gap_mm + 0.011
-        assert gap_by_design(GLUE, GapBand(0.0, causes(section, 9.0, known)), paste=True) == band.nominal
+        assert gap_by_design(GLUE, GapBand(0.0, causes(section, 9.0, known))) == band.nominal
 
 
 def test_a_paste_fills_what_epoxy_does_not_where_it_sticks_and_elsewhere_the_bore_is_measured() -> None:

@@ -139,7 +139,7 @@ def causes(section: Section, relief_mm: float, known: Circumstances) -> tuple[Co
     )
 
 
-def gap_by_design(fit: FitClass, any_gap: GapBand, paste: bool) -> float:
+def gap_by_design(fit: FitClass, any_gap: GapBand, paste: bool = False) -> float:
     """The least gap per side, in hundredths of a millimetre, of which the causes of a band leave what the fit class
     needs; no more than the class allows, or with ``paste`` a filled paste, which is for tubes alone of which too few
     would take the fitting without."""

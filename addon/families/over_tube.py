@@ -7,7 +7,7 @@ from ..fields.messages import Length, Name, say
 from ..geometry.sections import Section
 from ..trade.fits import fit_named, tube_tolerance
 from .circumstances import Circumstances
-from .gap_band import Contribution, gap_by_design
+from .gap_band import Contribution, GapBand, gap_by_design, ways_across
 
 SLIDE = "slide"
 """The fit class."""
@@ -22,7 +22,8 @@ def sliding_gap(section: Section, known: Circumstances | None) -> tuple[float, f
     fit = fit_named(SLIDE)
     if known is None:
         return fit.gap_mm, tube_tolerance(section).corner_mm
-    return gap_by_design(fit, sliding_causes(section, known)), tube_tolerance(section, known.tube.metal).corner_mm
+    band = GapBand(0.0, sliding_causes(section, known), ways=ways_across(section))
+    return gap_by_design(fit, band), tube_tolerance(section, known.tube.metal).corner_mm
 
 
 def sliding_causes(section: Section, known: Circumstances) -> tuple[Contribution, ...]:
