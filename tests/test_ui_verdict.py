@@ -19,7 +19,7 @@ from addon.geometry.units import say_mm
 from addon.job.judging import verdict_of
 from addon.job.screen import table
 from addon.ui import listing, updating
-from addon.ui.desk import Desk
+from addon.ui.desk import Desk, left_out
 from addon.ui.scene import put_mesh
 from addon.ui.wording import METRIC
 
@@ -188,3 +188,25 @@ def test_what_the_export_finds_in_the_assembly_is_listed_and_comes_first(
     assert verdict.headline == "2 ends, 1 kind, not to be printed yet: interference"
     assert bpy.context.window_manager.ferrule.findings[0].name == "interference"
     assert said_in("FERRULE_PT_files").startswith(f"{verdict.headline}. Must fix: interference, F1.")
+
+
+def test_nothing_is_ticked_while_parts_are_missing(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, ROUND, "Post")
+    put(scene, SQUARE, "Rail", 0.5)
+    scene.ferrule.output.folder = str(tmp_path)
+    fitted(scene)
+    scene.ferrule.group_index = 1
+    scene.ferrule.groups[1].own_recipe = True
+    scene.ferrule.groups[1].recipe.spigot_mm = 600.5
+    desk = updating.finish(scene)
+    name = scene.ferrule.groups[1].name
+    (missing,) = left_out(desk)
+    assert missing == desk.verdict.left_out[0] and missing.ends == 2 and name in missing.reason
+    assert desk.copies == 2
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    words = said_in("FERRULE_PT_files")
+    assert "Read back, all correct" not in words and "2 ends are left out; the rest was read back" in words
+    sheet = next(tmp_path.glob("*job sheet.html")).read_text("utf-8")
+    assert "2 of 4 ends" in sheet and "Set spigot to " in sheet
+    assert not re.search(r"\w_mm\b|\[\[?[a-z_]+\]", sheet)
+    assert "Set Spigot to " in words and "spigot_mm" not in words

@@ -27,10 +27,15 @@ def verdict_of(result: JobResult) -> JobVerdict:
         must_fix=tuple(concern for concern in of_made if concern.severity == "must fix"),
         look_at=tuple(concern for concern in of_made if concern.severity == "look at"),
         closed=_closed(result),
-        left_out=(*_not_made(result), *_not_served(result)),
+        left_out=left_out(result),
         before_printing=tuple(_before_printing(result)),
         share_that_enters=_share_that_enters(result.made),
     )
+
+
+def left_out(result: JobResult) -> tuple[LeftOut, ...]:
+    """The ends that get no fitting and could have one."""
+    return (*_not_made(result), *_not_served(result))
 
 
 def _share_that_enters(fittings: Sequence[Made]) -> float | None:

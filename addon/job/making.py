@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -49,6 +48,14 @@ def attempt(job: Job, batch: Batch) -> Attempt:
     return _without_room(job, batch, fitting) or _found(counted(job, batch, fitting, reviewed(inputs, fitting)))
 
 
+def unmakeable(job: Job, batch: Batch, of: Fitting | RecipeError) -> Finding | None:
+    """Why a batch gets no fitting, by its solid or what refused it; None if it gets one."""
+    if isinstance(of, RecipeError):
+        return refused(batch, of)
+    outcome = _without_room(job, batch, of)
+    return outcome.findings[0] if outcome else None
+
+
 def judged(job: Job, fitting: Made) -> Attempt:
     """The fitting with all that its review finds, unless it is too large for the plate."""
     return _without_room(job, fitting.batch, fitting.fitting) or _found(fitting)
@@ -66,17 +73,13 @@ def _without_room(job: Job, batch: Batch, fitting: Fitting) -> Attempt | None:
 
 def refused(batch: Batch, refusal: RecipeError) -> Finding:
     """The finding for a recipe that is impossible for one batch."""
-    table = batch.family.table
     cure = {} if refusal.works is None else {refusal.field: refusal.works}
-    works = f"{refusal.works:.6g}" if isinstance(refusal.works, float) else json.dumps(refusal.works)
     return Finding(
         fitting=batch.id,
         check="recipe",
         severity="must fix",
         meaning=say("No fitting was made for {}: {}.", section_name(batch.section), refusal),
-        advice=say("In [{}] or its [[{}.for]], set {} = {}.", table, table, refusal.field, works)
-        if cure
-        else NO_RECIPE,
+        advice=say("Set {}.", FieldName(refusal.field, refusal.works, batch.family.table)) if cure else NO_RECIPE,
         cure=cure,
     )
 

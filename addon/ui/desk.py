@@ -29,13 +29,13 @@ from typing import Any
 
 import bpy
 
-from ..bench.verdict import JobVerdict
+from ..bench.verdict import JobVerdict, LeftOut
 from ..families.fitting import Fitting
 from ..fields.refusals import RecipeError
+from ..job import judging
 from ..job.asked import Job, JobError
 from ..job.batches import resolved
-from ..job.judging import verdict_of
-from ..job.making import counted, judged, refused
+from ..job.making import counted, judged, refused, unmakeable
 from ..job.resolved import Checked, Resolved, Shape, designed, reviewed
 from ..job.results import Attempt, Batch, JobResult, LaidOut, Made, Taken
 from ..job.running import summed_up
@@ -121,7 +121,8 @@ class Desk:
 
     @property
     def copies(self) -> int:
-        needed = [fitted.batch.needed for fitted in self.fittings]
+        """How many are printed."""
+        needed = [fitted.batch.needed for fitted in self.fittings if fitted.refusal is None]
         return sum(number + self.job.output.spares_for(number) for number in needed)
 
 
@@ -224,15 +225,29 @@ def sum_up(desk: Desk) -> None:
     """Plates, amounts and the verdict, of a desk that is ``open``."""
     attempts = [_attempt(desk.job, fitted) for fitted in desk.fittings]
     batches = [fitted.batch for fitted in desk.fittings]
-    desk.summary = summed_up(desk.job, [Taken(desk.job.assembly, Takeoff(desk.ends))], batches, attempts)
+    desk.summary = summed_up(desk.job, _taken(desk), batches, attempts)
     judge(desk)
+
+
+def left_out(desk: Desk) -> tuple[LeftOut, ...]:
+    """What an export would leave out, of a desk whose fittings have all been tried."""
+    why = [
+        unmakeable(desk.job, fitted.batch, of) for fitted in desk.fittings if (of := fitted.refusal or fitted.fitting)
+    ]
+    batches = tuple(fitted.batch for fitted in desk.fittings)
+    findings = tuple(finding for finding in why if finding)
+    return judging.left_out(JobResult(job=desk.job, taken=_taken(desk), batches=batches, findings=findings))
 
 
 def judge(desk: Desk) -> None:
     """The verdict, with what is known by now of what the fittings meet in the assembly."""
     if desk.result is None and desk.summary is not None:
         met = [finding for fitted in desk.fittings for finding in fitted.in_place]
-        desk.verdict = verdict_of(replace(desk.summary, findings=(*desk.summary.findings, *met)))
+        desk.verdict = judging.verdict_of(replace(desk.summary, findings=(*desk.summary.findings, *met)))
+
+
+def _taken(desk: Desk) -> tuple[Taken, ...]:
+    return (Taken(desk.job.assembly, Takeoff(desk.ends)),)
 
 
 def _attempt(job: Job, fitted: Fitted) -> Attempt:

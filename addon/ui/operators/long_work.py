@@ -18,6 +18,10 @@ class WorkError(ValueError):
     """Why the work cannot go on, and what to do. Whatever was there before still is."""
 
 
+class Question(WorkError):
+    """What the user has to agree to before the work goes on."""
+
+
 class LongWork:
     """Mix-in for operators: ``steps(context)`` does the work."""
 
@@ -29,6 +33,15 @@ class LongWork:
 
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         raise NotImplementedError
+
+    def ask(self, question: Question) -> None:
+        """Opens a dialog that starts the work again once it is agreed to. Scripts are not asked."""
+        raise NotImplementedError
+
+    @property
+    def attended(self) -> bool:
+        """Whether somebody is there to be asked."""
+        return self._work is not None
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         manager = context.window_manager
@@ -68,6 +81,10 @@ class LongWork:
         except StopIteration as end:
             self._end(context)
             return self._done(end.value)
+        except Question as question:
+            self._end(context)
+            self.ask(question)
+            return {"CANCELLED"}
         except WorkError as error:
             self._end(context)
             return self._refused(error)

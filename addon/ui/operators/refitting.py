@@ -46,8 +46,9 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
         times["fit"] = time.perf_counter() - start
         redraw()
         refused = sum(fitted.refusal is not None for fitted in desk.fittings)
-        copies = sum(len(fitted.rows) for fitted in desk.fittings if fitted.fitting)
-        said = f"{count_of(copies, 'fitting')} of {count_of(len(desk.fittings), 'kind')}"
+        made = [fitted for fitted in desk.fittings if fitted.refusal is None]
+        copies = sum(len(fitted.rows) for fitted in made)
+        said = f"{count_of(copies, 'fitting')} of {count_of(len(made), 'kind')}"
         said += f", {added} new" if added else ""
         said += f", {removed} removed because their tube ends are gone" if removed else ""
         return said + (f"; {count_of(refused, 'kind')} cannot be made, see the panel Fitting" if refused else "")

@@ -2,11 +2,15 @@
 """Operators of the panel Plate and Files."""
 
 import time
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import bpy
+from bpy.props import BoolProperty, StringProperty
 from bpy_extras.io_utils import ExportHelper
 
+from ...bench.verdict import LeftOut
 from ...fields.messages import count_of, say
 from ...files.atomic import FileSet
 from ...files.errors import FileError
@@ -23,12 +27,12 @@ from ...job.running import after_takeoff
 from ...takeoff import TakeoffError, split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, scene_ends, updating
-from ..desk import judge, sum_up, times
-from ..drawing import report
+from ..desk import judge, left_out, sum_up, times
+from ..drawing import draw_text, report
 from ..jobs import job_of, process_of
 from ..scene import SceneError
 from .into_folder import IntoFolder
-from .long_work import LongWork, WorkError, WorkSteps
+from .long_work import LongWork, Question, WorkError, WorkSteps
 from .polls import NeedsEnds, holds
 from .printing import ObjectError, standing_mesh
 from .toml_file import TomlFile
@@ -42,14 +46,25 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
     bl_label = "Export"
     bl_options = {"REGISTER"}
 
+    agreed: BoolProperty(
+        name="Without What Is Missing",
+        description="Do not ask before ends are left out",
+        options={"HIDDEN", "SKIP_SAVE"},
+    )
+
+    def ask(self, question: Question) -> None:
+        bpy.ops.ferrule.export_rest("INVOKE_DEFAULT", directory=self.directory)
+
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         start = time.perf_counter()
         folder = self.folder(context)
-        desk = updating.fresh(scene)
-        assert desk is not None
+        desk = yield from updating.worked(scene, review=False)
         if desk.problem:
             raise WorkError(desk.problem)
+        missing = left_out(desk)
+        if missing and self.attended and not self.agreed:
+            raise Question(say_missing(missing))
         try:
             meshes, notes = scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())
             job = job_of(scene)
@@ -62,7 +77,34 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
         times["export"] = time.perf_counter() - start
         if not result.made:
             raise WorkError("No fitting can be made with this recipe; see the panel Fitting")
-        return f"{count_of(len(result.files), 'print file')} written and read back, in {folder.name}"
+        said = f"{count_of(len(result.files), 'print file')} written and read back, in {folder.name}"
+        return f"{said}; {say_missing(missing)}" if missing else said
+
+
+def say_missing(missing: Sequence[LeftOut]) -> str:
+    return f"{count_of(sum(entry.ends for entry in missing), 'end is', 'ends are')} left out"
+
+
+class FERRULE_OT_export_rest(bpy.types.Operator):
+    """Export all fittings but those that cannot be made"""
+
+    bl_idname = "ferrule.export_rest"
+    bl_label = "Leave These Ends Out?"
+    bl_options = {"INTERNAL"}
+
+    directory: StringProperty(name="Folder", subtype="DIR_PATH", options={"SKIP_SAVE"})
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
+        return context.window_manager.invoke_props_dialog(self, width=420, confirm_text="Export without Them")
+
+    def draw(self, context: bpy.types.Context) -> None:
+        desk = updating.desk_of(context.scene)
+        for entry in left_out(desk) if desk else ():
+            draw_text(self.layout, entry.said, icon="ERROR")
+        draw_text(self.layout, "Ends that are meant to stay open: Drop them, in Ends of This Section.", icon="INFO")
+
+    def execute(self, context: bpy.types.Context) -> Any:
+        return bpy.ops.ferrule.export("INVOKE_DEFAULT", directory=self.directory, agreed=True)
 
 
 class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
@@ -178,6 +220,7 @@ def _menu(menu: bpy.types.Menu, context: bpy.types.Context) -> None:
 
 _CLASSES = (
     FERRULE_OT_export,
+    FERRULE_OT_export_rest,
     FERRULE_OT_lay_out,
     FERRULE_OT_check_in_place,
     FERRULE_OT_write_job,

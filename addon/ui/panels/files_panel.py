@@ -3,6 +3,8 @@
 
 import bpy
 
+from ...bench.verdict import JobVerdict
+from ...fields.messages import count_of
 from ...geometry.names import quoted
 from ...job.results import JobResult
 from .. import shop, updating
@@ -52,12 +54,16 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         if torn := torn_files(context.scene):
             draw_text(layout, torn, icon="ERROR")
         elif desk and desk.result:
-            _draw_result(layout, desk.result)
+            _draw_result(layout, desk.result, desk.verdict)
 
 
-def _draw_result(layout: bpy.types.UILayout, result: JobResult) -> None:
+def _draw_result(layout: bpy.types.UILayout, result: JobResult, verdict: JobVerdict) -> None:
     box = layout.box()
-    box.label(text="Read back, all correct", icon="CHECKMARK")
+    missing = sum(entry.ends for entry in verdict.left_out)
+    if missing:
+        draw_text(box, f"{count_of(missing, 'end is', 'ends are')} left out; the rest was read back", icon="ERROR")
+    else:
+        box.label(text="Read back, all correct", icon="CHECKMARK")
     column = box.column(align=True)
     for file in result.files:
         draw_text(column, f"{quoted(file.path.name)}, {file.unit}", icon="FILE")

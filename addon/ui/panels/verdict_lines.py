@@ -27,5 +27,5 @@ def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
     if waiting := len(desk.waiting):
         layout.label(text=f"Reviewing, {count_of(waiting, 'fitting')} to go", icon="SORTTIME")
     elif desk.open:
-        made = f"{count_of(desk.copies, 'fitting')} of {count_of(len(desk.fittings), 'kind')}"
+        made = f"{count_of(desk.copies, 'fitting')} of {count_of(len(desk.fittings) - refused, 'kind')}"
         layout.label(text=f"{made}, not laid out yet", icon="SORTTIME")
