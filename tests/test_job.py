@@ -285,7 +285,7 @@ def test_result_json_tells_tubes_holes_copes_and_joints(tmp_path):
     assert np.abs(hole["axis"]) == pytest.approx((0, 1, 0), abs=1e-3)
     assert sorted(hole["distances_mm"]) == pytest.approx([60, 240], abs=0.02)
     (cope,) = told["copes"]
-    assert (cope["source"], cope["other"], cope["other_tube"]) == ("brace", "leg", 1)
+    assert (cope["source"], cope["needed"], cope["other"], cope["other_tube"]) == ("brace", False, "leg", 1)
     assert np.hypot(*np.array(cope["outside_mm"])[:, :2].T) == pytest.approx(12.7, abs=0.02)
     (joint,) = told["joints"]
     assert sorted(joint["sources"]) == ["above", "leg"]

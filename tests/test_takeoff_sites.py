@@ -292,8 +292,82 @@ def test_holes_in_a_coped_tube_are_measured_to_its_tip(gmsh):
 
 
 def test_square_cuts_and_mitres_are_no_copes(gmsh):
-    meshes = [tessellated(gmsh, lambda: tube(gmsh, *ROUND, 200.0, top=Cut(45.0)), name="a"), post_along(gmsh)]
-    assert not take_off(meshes, 8.0).copes
+    """The square end only touches the post."""
+    brace = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 200.0, top=Cut(45.0)), name="a")
+    beside = Mesh(np.add(brace.vertices, (0, 0, POST[0].width / 2)), brace.triangles, "a")
+    assert not take_off([beside, post_along(gmsh)], 8.0).copes
+
+
+def brace_to(gmsh, end, shapes=ROUND, aside=0.0) -> Mesh:
+    """A brace from 300 up the z axis down to a square end at this height."""
+    mesh = tessellated(gmsh, lambda: tube(gmsh, *shapes, 300.0 - end), name="brace")
+    return Mesh(np.add(mesh.vertices, (aside, 0, end)), mesh.triangles, "brace")
+
+
+@pytest.mark.parametrize("end", [20.0, 0.0, -26.0])
+@pytest.mark.parametrize(("angle_deg", "offset"), [(90.0, 0.0), (55.0, 5.0)])
+def test_an_end_that_runs_into_a_tube_needs_its_cope(gmsh, angle_deg, offset, end):
+    """Drawn to within the post's wall, to its axis, or a little past its other side; not one of them takes a cap."""
+    takeoff = take_off([brace_to(gmsh, end), post_along(gmsh, angle_deg, offset)], 8.0)
+    (cope,) = takeoff.copes
+    assert cope.needed and cope.other is not None and cope.other.source == "post"
+    assert (cope.end.cause, cope.end.clear_depth_mm, str(cope.end.reason)) == (
+        "blocked",
+        0.0,
+        'Runs into "post": it needs a cope',
+    )
+    assert any(cope.end is there for tube in takeoff.tubes for there in tube.ends)
+    large, phi = POST[0].width / 2, math.radians(angle_deg)
+    for line, small in ((cope.outside, 12.7), (cope.inside, 9.525)):
+        around = np.arctan2(line[:, 1], line[:, 0])
+        # source: as for a cope that is cut
+        aside, ahead = small * np.cos(around) - offset, small * np.sin(around)
+        heights = (np.sqrt(large**2 - aside**2) + ahead * math.cos(phi)) / math.sin(phi)
+        assert line[:, 2] == pytest.approx(heights, abs=0.02)
+        assert np.sign(np.unwrap(around)[-1] - np.unwrap(around)[0]) == np.sign(cope.end.frame.z[2])
+
+
+def test_a_cope_read_and_the_same_one_needed_are_one_curve(gmsh):
+    post = post_along(gmsh, 60.0)
+    read = take_off([tessellated(gmsh, lambda: coped(gmsh, 60.0), name="brace"), post], 8.0).copes[0]
+    needed = take_off([brace_to(gmsh, 10.0), post], 8.0).copes[0]
+    assert not read.needed and needed.needed
+    places = read.end.frame.to_local(read.outside)
+    # The read one lies on corners and chords of the post.
+    assert read.cut.heights(places[:, :2]) == pytest.approx(places[:, 2], abs=0.1)
+    places = needed.end.frame.to_local(read.outside)
+    assert needed.cut.heights(places[:, :2]) == pytest.approx(places[:, 2], abs=0.1)
+
+
+WIDE = Shape("circle", 60.3, 60.3), Shape("circle", 54, 54)
+
+
+@pytest.mark.parametrize(
+    ("shapes", "aside", "said"),
+    [
+        (WIDE, 0.0, 'Runs into "post", which is narrower: no cope goes all around'),
+        (ROUND, 15.0, 'Runs into "post" and passes by 3.55 mm beside it: no cope goes all around'),
+    ],
+)
+def test_an_end_that_is_too_wide_for_a_cope_says_so(gmsh, shapes, aside, said):
+    takeoff = take_off([brace_to(gmsh, 0.0, shapes, aside), post_along(gmsh)], 8.0)
+    assert not takeoff.copes
+    assert said in [str(end.reason) for end in takeoff.ends]
+
+
+def test_an_end_that_runs_square_into_a_flat_side_is_cut_square(gmsh):
+    post = tessellated(gmsh, lambda: tube(gmsh, *SQUARE, 300.0), name="post")
+    rail = tessellated(gmsh, lambda: tube(gmsh, *THIN, 300.0), name="rail")
+    across = moved(rail, np.array([[0, 0, 1], [0, 1, 0], [-1, 0, 0]]), np.array([5.0, 0, 150]))
+    takeoff = take_off([post, across], 8.0)
+    assert not takeoff.copes
+    assert 'Runs 15 mm into "post": it has to be cut square' in [str(end.reason) for end in takeoff.ends]
+    assert sum(end.open for end in takeoff.ends) == 3
+
+
+def test_a_tube_that_goes_on_past_another_one_keeps_its_open_end(gmsh):
+    takeoff = take_off([brace_to(gmsh, -60.0), post_along(gmsh)], 8.0)
+    assert not takeoff.copes and all(end.open for end in takeoff.ends)
 
 
 @pytest.mark.parametrize("mitre_deg", [22.5, 45.0])

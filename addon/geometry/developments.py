@@ -102,6 +102,11 @@ class TubeCut:
         touching = (aside >= low - TOUCH_MM) & (aside <= high + TOUCH_MM)
         return np.where(touching, self._first_met(np.clip(aside, low, high)) - ahead, np.nan) / slope
 
+    @property
+    def reach_mm(self) -> float:
+        """How wide the other tube is as seen along this one."""
+        return self._reach[1] - self._reach[0]
+
     def past_mm(self, points: Floats) -> float:
         """How far lines through points (n, 2) pass by beside the other tube; negative if all meet it."""
         aside = cross(self._unit, self._seen(points))
@@ -170,6 +175,13 @@ class ReadCut:
         square = np.maximum(np.einsum("ij,ij->i", flat, flat), 1e-12)
         share = np.clip(np.einsum("ij,ij->i", points - start[:, :2], flat) / square, 0.0, 1.0)
         return start[:, 2] + share * way[:, 2]
+
+
+def traced(cut: Cut, outline: Outline) -> Floats:
+    """(n, 3): the line of a cut on an outline, counter-clockwise seen against z; z is NaN where the tube passes by."""
+    girth = _Girth.of(outline, 0.0)
+    points = girth.at(girth.stops(_STEPS // 2)[:-1])[0]
+    return np.column_stack([points, cut.heights(points)])
 
 
 @dataclass(frozen=True)

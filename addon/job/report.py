@@ -138,6 +138,7 @@ def _sites(result: JobResult) -> dict[str, Any]:
                 "tube": number[id(cope.tube)],
                 "position_mm": _point(cope.end.frame.origin),
                 "axis": _direction(cope.end.frame.z),
+                "needed": cope.needed,
                 "other": cope.other.source if cope.other else None,
                 "other_tube": number[id(cope.other)] if cope.other else None,
                 "outside_mm": [_point(point) for point in cope.outside],

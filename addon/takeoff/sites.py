@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from ..fields.messages import Message
+from ..geometry.developments import Cut
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 from .ends import TubeEnd, UnitDoubt
@@ -132,7 +133,7 @@ class Joint:
 
 @dataclass(frozen=True, eq=False)
 class Cope:
-    """An end that is cut to lie on another tube."""
+    """An end that is cut to lie on another tube, or runs into one and has to be."""
 
     end: TubeEnd
     tube: Tube
@@ -142,6 +143,10 @@ class Cope:
     """(m, 3): where it meets the bore."""
     other: Tube | None
     """The tube that it lies on; none if no tube's outside fits the cut."""
+    cut: Cut
+    """In the end's frame."""
+    needed: bool = False
+    """Whether the end is not cut yet: the lines are then those that it needs."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..fields.messages import NOTHING, Length, Name, say, say_all
+from ..fields.messages import Length, Name, say, say_all
 from ..geometry import polygons
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
 from ..geometry.sections import Outline
 from ..geometry.topology import Indices
 from .chunks import Chunks
+from .copes import cope, copes_of, cuts_read
 from .ends import TubeEnd
 from .holes import Bore, in_line, read_holes
 from .legs import Leg, Skins, paired, uneven
@@ -26,10 +27,6 @@ from .sites import ClosedEnd, Cope, Hole, Joint, Mouth, Tube, TubeSide, angle_be
 from .surface import Surface
 from .walls import WallIndex, WallRuns
 
-_FITS_CUT = 0.1
-"""Share of a tube's width by which its cope may stand off the tube that it lies on: a gap for the weld."""
-_ALIKE_CUT = 0.02
-"""Share of its width by which the corners of a cope may lie unlike far off the tube that it lies on."""
 _HALF_TURN_DEG = 179.99
 _FLAT = np.cos(np.radians(1.0))
 
@@ -37,7 +34,7 @@ _FLAT = np.cos(np.radians(1.0))
 @dataclass(frozen=True, eq=False)
 class Survey:
     ends: tuple[TubeEnd, ...]
-    """As given, those that lie on another tube with its name."""
+    """As given, those that lie on another tube or run into one with its name."""
     tubes: tuple[Tube, ...]
     holes: tuple[Hole, ...]
     copes: tuple[Cope, ...]
@@ -60,7 +57,7 @@ def surveyed(
     ``runs`` belong to and after these the copes; ``shared`` are the rims whose outer wall is not known by the rim."""
     legs = paired(profiles, bodies, runs)
     skins = Skins.of(surface, chunks, legs, uneven(surface, index, runs, legs, shared))
-    cuts = _cuts(surface, legs, skins, len(runs.straight))
+    cuts = cuts_read(surface, legs, skins, len(runs.straight))
     legs = [_to_tips(leg, cuts) for leg in legs]
     free = free_lengths(surface, chunks, runs, profiles, legs)
     tubes = [
@@ -75,12 +72,8 @@ def surveyed(
         for leg, lengths in zip(legs, free, strict=True)
     ]
     bores, unread = read_holes(surface, legs, skins)
-    tube_of = {end: place for place, leg in enumerate(legs) for end in (leg.first, leg.last)}
-    under = {end: _lies_on(tube_of[end], cut[0], tubes) for end, cut in cuts.items()}
-    ends = [
-        end if (place := under.get(number)) is None else _closed_by(end, tubes[place])
-        for number, end in enumerate(ends)
-    ]
+    tube_of = {end: place for place, leg in enumerate(legs) for end in (leg.first, leg.last) if end >= 0}
+    ends, cope_cuts = copes_of(ends, cuts, tube_of, tubes)
     tubes = [
         replace(tube, ends=(ends[leg.first], ends[leg.last] if leg.last >= 0 else tube.ends[1]))
         for tube, leg in zip(tubes, legs, strict=True)
@@ -88,8 +81,8 @@ def surveyed(
     holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
     holes.sort(key=lambda hole: (hole[0], round(hole[1].distances_mm[0], 3), hole[1].angle_deg))
     copes = [
-        Cope(ends[end], tubes[tube_of[end]], *cut, None if (place := under[end]) is None else tubes[place])
-        for end, cut in cuts.items()
+        cope(ends[end], tubes[tube_of[end]], cut, None if under is None else tubes[under], cuts.get(end))
+        for end, (cut, under) in cope_cuts.items()
     ]
     notes = _said(surface, legs, unread)
     return Survey(
@@ -118,29 +111,6 @@ def joints_of(
     return tuple(joint for _, joint in sorted(joints, key=lambda pair: pair[0]))
 
 
-def _cuts(surface: Surface, legs: Sequence[Leg], skins: Skins, rims: int) -> dict[int, tuple[Floats, Floats]]:
-    """The outside and inside corners, (n, 3) and (m, 3), of each end that is not a rim, after the first ``rims``."""
-    cuts = {}
-    for place, leg in enumerate(legs):
-        for end, up in ((leg.first, 1), (leg.last, -1)):
-            if end < rims:
-                continue
-            lines = [_line_around(surface, leg, skins, label, up) for label in (2 * place, 2 * place + 1)]
-            if lines[0] is not None and lines[1] is not None:
-                cuts[end] = lines[0], lines[1]
-    return cuts
-
-
-def _line_around(surface: Surface, leg: Leg, skins: Skins, label: int, up: int) -> Floats | None:
-    """The corners (n, 3) of the loop around a wall that is farthest along the leg's axis, ``up`` 1, or against it."""
-    loops = np.flatnonzero((skins.owners == label) & (skins.turns != 0)).tolist()
-    if not loops:
-        return None
-    lines = [surface.points(surface.starts[skins.loop(loop)]) for loop in loops]
-    chosen = max(range(len(loops)), key=lambda number: float(lines[number].mean(axis=0) @ leg.frame.z) * up)
-    return lines[chosen][:: int(skins.turns[loops[chosen]]) * up]
-
-
 def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
     """The leg with its length up to the farthest points of its copes."""
     past = [
@@ -151,29 +121,6 @@ def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
     if past[0] is None:
         return replace(leg, length=length)
     return replace(leg, length=length + past[0], frame=Frame(leg.frame.origin + past[0] * leg.frame.z, leg.frame.axes))
-
-
-def _closed_by(end: TubeEnd, other: Tube) -> TubeEnd:
-    """A coped end with the tube that it lies on, where nothing is to be done about it."""
-    return replace(end, reason=say("{}, to lie on {}", end.reason, Name(other.source)), remedy=NOTHING)
-
-
-def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube]) -> int | None:
-    """The tube, by its place, on whose outside the corners (n, 3) of a cut at the end of another one lie best."""
-    middle, width = cut.mean(axis=0), tubes[coped].section.outer.width
-    nearest, least = None, _ALIKE_CUT * width
-    for place, tube in enumerate(tubes):
-        arm = middle - tube.frame.origin
-        along = float(arm @ tube.axis)
-        near = (width + math.hypot(tube.section.outer.width, tube.section.outer.depth)) / 2
-        if place == coped or not -width < along < tube.length_mm + width:
-            continue
-        if np.linalg.norm(arm - along * tube.axis) > near + _FITS_CUT * width:
-            continue
-        off, _ = off_outline(tube.section.outer, tube.frame.to_local(cut)[:, :2])
-        if float(np.ptp(off)) < least and abs(float(off.mean())) < _FITS_CUT * width:
-            nearest, least = place, float(np.ptp(off))
-    return nearest
 
 
 def _hole(tube: Tube, bore: Bore, opposite: Bore | None) -> Hole:

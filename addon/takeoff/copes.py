@@ -1,0 +1,166 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Copes: ends that are cut to lie on another tube, and ends that run into one and have to be."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from ..fields.messages import NOTHING, Length, Message, Name, say
+from ..geometry.developments import TOUCH_MM, Cut, ReadCut, TubeCut, traced
+from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import off_outline
+from .ends import TubeEnd
+from .legs import Leg, Skins
+from .sites import Cope, Tube
+from .surface import Surface
+
+_FITS_CUT = 0.1
+"""Share of a tube's width by which its cope may stand off the tube that it lies on: a gap for the weld."""
+_ALIKE_CUT = 0.02
+"""Share of its width by which the corners of a cope may lie unlike far off the tube that it lies on."""
+_TRUE_CUT_MM = 0.1
+"""Corners no less alike than this are those of the true curve, or lie on its chords."""
+_INTO = 0.02
+"""Share of its width by which a tube reaches into another one at least; less only touches it."""
+_THROUGH = 0.5
+"""Share of its width by which it may stand out at the other side; what goes on further is there on purpose."""
+_MOST_ALONG = np.cos(np.radians(15.0))
+_SQUARE_MM = 0.05
+"""A cut that is as level as this is square."""
+
+
+def cuts_read(surface: Surface, legs: Sequence[Leg], skins: Skins, rims: int) -> dict[int, tuple[Floats, Floats]]:
+    """The outside and inside corners, (n, 3) and (m, 3), of each end that is not a rim, after the first ``rims``."""
+    cuts = {}
+    for place, leg in enumerate(legs):
+        for end, up in ((leg.first, 1), (leg.last, -1)):
+            if end < rims:
+                continue
+            lines = [_line_around(surface, leg, skins, label, up) for label in (2 * place, 2 * place + 1)]
+            if lines[0] is not None and lines[1] is not None:
+                cuts[end] = lines[0], lines[1]
+    return cuts
+
+
+def copes_of(
+    ends: Sequence[TubeEnd],
+    cuts: Mapping[int, tuple[Floats, Floats]],
+    tube_of: Mapping[int, int],
+    tubes: Sequence[Tube],
+) -> tuple[list[TubeEnd], dict[int, tuple[Cut, int | None]]]:
+    """The ends, with what they run into or lie on as their reason; and by an end's number the cut of each cope, read or
+    needed, and the place of the tube that it lies on, if there is one. ``tube_of`` has the place of each end's tube."""
+    explained = list(ends)
+    copes: dict[int, tuple[Cut, int | None]] = {}
+    for number, end in enumerate(ends):
+        if number in cuts:
+            under = _lies_on(tube_of[number], cuts[number][0], tubes)
+            copes[number] = _cut_read(end, cuts[number], None if under is None else tubes[under]), under
+            if under is not None:
+                lies = say("{}, to lie on {}", end.reason, Name(tubes[under].source))
+                explained[number] = replace(end, reason=lies, remedy=NOTHING)
+        elif number in tube_of and end.cause in ("open", "blocked", "crossed", "too short"):
+            for under in _near(end, tube_of[number], tubes):
+                cut = TubeCut(tubes[under].section.outer, _seen_from(end, tubes[under]))
+                if (reason := _runs_into(end, tubes[tube_of[number]], cut, tubes[under])) is None:
+                    continue
+                explained[number] = replace(end, cause="blocked", clear_depth_mm=0.0, reason=reason, remedy=NOTHING)
+                if cut.past_mm(end.section.outer.polygon()) <= TOUCH_MM and not _level(end, cut):
+                    copes[number] = cut, under
+                break
+    return explained, copes
+
+
+def cope(end: TubeEnd, tube: Tube, cut: Cut, other: Tube | None, read: tuple[Floats, Floats] | None = None) -> Cope:
+    """The record of a cope; one that was not ``read`` is needed."""
+    outside, inside = read or (
+        end.frame.to_world(traced(cut, outline)) for outline in (end.section.outer, end.section.bore)
+    )
+    return Cope(end, tube, outside, inside, other, cut, needed=read is None)
+
+
+def _line_around(surface: Surface, leg: Leg, skins: Skins, label: int, up: int) -> Floats | None:
+    """The corners (n, 3) of the loop around a wall that is farthest along the leg's axis, ``up`` 1, or against it."""
+    loops = np.flatnonzero((skins.owners == label) & (skins.turns != 0)).tolist()
+    if not loops:
+        return None
+    lines = [surface.points(surface.starts[skins.loop(loop)]) for loop in loops]
+    chosen = max(range(len(loops)), key=lambda number: float(lines[number].mean(axis=0) @ leg.frame.z) * up)
+    return lines[chosen][:: int(skins.turns[loops[chosen]]) * up]
+
+
+def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube]) -> int | None:
+    """The tube, by its place, on whose outside the corners (n, 3) of a cut at the end of another one lie best."""
+    middle, width = cut.mean(axis=0), tubes[coped].section.outer.width
+    nearest, least = None, _ALIKE_CUT * width
+    for place, tube in enumerate(tubes):
+        arm = middle - tube.frame.origin
+        along = float(arm @ tube.axis)
+        near = (width + math.hypot(tube.section.outer.width, tube.section.outer.depth)) / 2
+        if place == coped or not -width < along < tube.length_mm + width:
+            continue
+        if np.linalg.norm(arm - along * tube.axis) > near + _FITS_CUT * width:
+            continue
+        off = _off(tube, cut)
+        if float(np.ptp(off)) < least and abs(float(off.mean())) < _FITS_CUT * width:
+            nearest, least = place, float(np.ptp(off))
+    return nearest
+
+
+def _off(tube: Tube, points: Floats) -> Floats:
+    return off_outline(tube.section.outer, tube.frame.to_local(points)[:, :2])[0]
+
+
+def _cut_read(end: TubeEnd, lines: tuple[Floats, Floats], other: Tube | None) -> Cut:
+    """The true curve where the corners lie on one, else as they are."""
+    if other is not None and np.ptp(off := _off(other, lines[0])) < _TRUE_CUT_MM:
+        cut = TubeCut(other.section.outer.offset(float(off.max())), _seen_from(end, other))
+        if cut.past_mm(end.section.outer.polygon()) <= TOUCH_MM:
+            return cut
+    return ReadCut(*(end.frame.to_local(line) for line in lines))
+
+
+def _seen_from(end: TubeEnd, other: Tube) -> Frame:
+    return Frame(end.frame.to_local(other.frame.origin), other.frame.axes @ end.frame.axes.T)
+
+
+def _near(end: TubeEnd, own: int, tubes: Sequence[Tube]) -> list[int]:
+    """The tubes, by their places, that an end may run into, those first whose axes it is nearest to."""
+    axes = np.array([tube.axis for tube in tubes])
+    arms = end.frame.origin - np.array([tube.frame.origin for tube in tubes])
+    along = np.einsum("ij,ij->i", arms, axes)
+    apart = np.linalg.norm(arms - along[:, None] * axes, axis=1)
+    width = max(end.section.outer.width, end.section.outer.depth)
+    sizes = np.array([math.hypot(tube.section.outer.width, tube.section.outer.depth) for tube in tubes])
+    near = (apart < sizes / 2 + width) & (np.abs(axes @ end.frame.z) < _MOST_ALONG)
+    near &= (along > -width) & (along < np.array([tube.length_mm for tube in tubes]) + width)
+    near[own] = False
+    return [place for place in np.argsort(apart, kind="stable").tolist() if near[place]]
+
+
+def _runs_into(end: TubeEnd, tube: Tube, cut: TubeCut, other: Tube) -> Message | None:
+    """That an end runs into another tube and what it needs, in a sentence; None if it does not."""
+    width, name = end.section.outer.width, Name(other.source)
+    middle = float(cut.heights(np.zeros((1, 2)))[0])
+    if not -tube.length_mm < middle < -_INTO * width or 2 * cut.axis_height - middle < -_THROUGH * width:
+        return None
+    line = traced(cut, end.section.outer)
+    met = line[np.isfinite(line[:, 2])]
+    along = (end.frame.to_world(met) - other.frame.origin) @ other.axis
+    if along.min() < -_INTO * width or along.max() > other.length_mm + _INTO * width:
+        return None
+    if (past := cut.past_mm(line[:, :2])) > TOUCH_MM:
+        if cut.reach_mm < width:
+            return say("Runs into {}, which is narrower: no cope goes all around", name)
+        return say("Runs into {} and passes by {} beside it: no cope goes all around", name, Length(past))
+    if _level(end, cut):
+        return say("Runs {} into {}: it has to be cut square", Length(-middle), name)
+    return say("Runs into {}: it needs a cope", name)
+
+
+def _level(end: TubeEnd, cut: Cut) -> bool:
+    return bool(np.ptp(traced(cut, end.section.outer)[:, 2]) < _SQUARE_MM)
