@@ -28,7 +28,7 @@ from addon.geometry.placement import Placement
 from addon.geometry.sections import Section
 from addon.job.asked import TubeFacts
 from addon.review import Review, review, review_fitting
-from addon.ui.overlays import markers, plates, profile, shapes, sheets, styles
+from addon.ui.overlays import markers, plates, profile, room, shapes, sheets, styles
 from addon.ui.overlays.shapes import Marks
 from addon.ui.overlays.styles import Style
 from addon.ui.wording import IMPERIAL, METRIC
@@ -120,6 +120,8 @@ def test_outlines_lie_around_the_part_in_the_middle_of_their_layers():
     assert len(printed.layers) == 20
     assert length_of(whole) == pytest.approx(20 * 60)
     assert np.unique(np.round(whole[:, 2], 6)) == pytest.approx(np.arange(20) * 0.25 + 0.125)
+    fifths = positions(shapes.outlines(stack, printed, every=5), styles.OUTLINE, "line")
+    assert np.unique(np.round(fifths[:, 2], 6)) == pytest.approx(np.arange(4, 20, 5) * 0.25 + 0.125)
     part = positions(shapes.outlines(stack, printed, 6), styles.OUTLINE, "line")
     assert len(part) == len(whole) * 7 // 20
     assert part[:, 2].max() == pytest.approx(6 * 0.25 + 0.125)
@@ -443,16 +445,34 @@ def test_a_reason_longer_than_its_room_is_broken_between_words():
     assert " ".join(text.words for text in sheet.texts).replace("·", " ").split() == " ".join(parts).split()
 
 
-def test_a_sheet_shrinks_until_it_keeps_clear_of_the_words():
-    sheet = sheets.Sheet(300, 200)
-    space = (0, 0, 1000, 600)
-    assert sheets.share_clear_of(sheet, space, (1000, 0), 1.0) == 1  # no words
-    assert sheets.share_clear_of(sheet, space, (250, 350), 1.0) == 1  # above them
-    assert sheets.share_clear_of(sheet, space, (400, 600), 1.0) == 1  # beside them
-    assert sheets.share_clear_of(sheet, space, (150, 440), 1.0) == pytest.approx(160 / 200)
-    assert sheets.share_clear_of(sheet, space, (240, 550), 1.0) == pytest.approx(240 / 300)
-    assert sheets.share_clear_of(sheet, space, (1000, 0), 4.0) == pytest.approx(600 / 800)
-    assert sheets.share_clear_of(sheet, space, (-50, 700), 1.0) == 0
+def test_a_sheet_goes_where_there_is_room():
+    """Eight places: the corners and the middles of the sides of a space of 1000 × 600."""
+    space, nothing = (0.0, 0.0, 1000.0, 600.0), np.empty((0, 2))
+    size, whole = (300, 200), room.Place(0)
+
+    def place(taken, points, before=None, shares=(1.0, 0.5)):
+        found = room.room_for(size, space, taken, points, before, shares)
+        return found and found[0]
+
+    assert room.room_for(size, space, [], nothing) == (whole, (0.0, 400.0, 300.0, 600.0))
+    assert place([(0, 0, 400, 600)], nothing) == room.Place(1)
+    model = np.random.default_rng(0).uniform((0, 300), (1000, 600), (500, 2))
+    assert place([], model) == place([], model, before=whole) == room.Place(3)
+    assert place([], model[:12], before=whole) == whole
+    everywhere = np.random.default_rng(0).uniform((160, 0), (1000, 600), (2000, 2))
+    assert place([], everywhere) == room.Place(0, 0.5)
+    assert place([(0, 0, 1000, 600)], nothing) is None
+    assert room.room_for((1001, 200), space, [], nothing) is None
+
+
+def test_words_stand_beside_their_place_and_clear_of_others():
+    space = (0.0, 0.0, 400.0, 300.0)
+    taken: list[sheets.Rectangle] = [(0, 250, 400, 300)]
+    for point in [(390.0, 290.0), (390.0, 290.0), (10.0, 280.0), (200.0, 270.0), (200.0, 5.0)]:
+        words = room.beside(point, (80, 20), space, taken, 24)
+        assert not any(room.overlap(words, other) for other in taken)
+        assert words[0] >= 0 and words[1] >= 0 and words[2] <= 400 and words[3] <= 300
+        taken.append(words)
 
 
 @pytest.mark.parametrize(

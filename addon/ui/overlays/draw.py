@@ -9,16 +9,20 @@ from typing import TypeVar
 import bpy
 import gpu
 import numpy as np
+from bpy_extras.view3d_utils import region_2d_to_origin_3d, region_2d_to_vector_3d
 from mathutils import Matrix
+from mathutils.bvhtree import BVHTree
 
 from ...fields.messages import Units, message_from
 from ...geometry.frames import Floats
+from ...geometry.mesh import Mesh
+from ...takeoff import TubeEnd
 from ...trade.sizes import section_name
-from .. import looking, placing, updating
+from .. import looking, placing, scene_ends, updating
 from ..desk import Fitted
 from ..drawing import say_in
 from ..wording import METRIC, in_window
-from . import markers, painting, plates, profile, shapes, sheets
+from . import markers, painting, plates, profile, room, shapes, sheets
 from .painting import Picture, Printed
 from .sheets import Rectangle
 
@@ -30,12 +34,23 @@ _STATISTICS = 96.0
 """Height of what Blender itself writes at the view's upper left, in points."""
 _BETWEEN = 4.0
 """Between sheets that stand on each other, in points."""
-_LEAST_SHARE = 0.6
-"""A sheet that would have to be drawn smaller than this is left out, as it would be illegible."""
+_SHARES = (1.0, 0.9, 0.8, 0.7, 0.6)
+"""Sizes at which a sheet is drawn; smaller it would be illegible."""
+_EVERY = (1, 2, 5, 10, 20, 50, 100)
+_AWAY = 24.0
+"""Between a place and the words about it, in points."""
+_APART = 4.0
+"""Outlines of layers stand at least so far apart, in points."""
+_END_COUNTS = 10
+"""Points of the assembly that an end counts for, where a sheet might hide it."""
 _MOST_SHEETS = 200
 
 hovered = -1
 """Index of the tube end under the mouse, -1 for none."""
+hovered_layer = -1
+"""The chosen fitting's layer under the mouse, counted from 0, -1 for none."""
+mouse = (0.0, 0.0)
+"""Where in its region the mouse was at that."""
 
 _handlers: list[object] = []
 _made_from: tuple[object, ...] = ()
@@ -43,6 +58,11 @@ _pictures: dict[Hashable, Picture] = {}
 _stacks: dict[str, shapes.Stack] = {}
 _sheets: dict[Hashable, Printed] = {}
 _places: dict[int, tuple[tuple[object, ...], Floats, np.ndarray]] = {}
+_trees: dict[Hashable, tuple[Mesh, BVHTree]] = {}
+_samples: dict[int, tuple[object, Floats]] = {}
+"""Points of the assembly in the world, by the scene's ``session_uid``, with the ends that were read from it."""
+_put: dict[tuple[int, str], room.Place] = {}
+"""Where sheets were last drawn, by the area and what they are."""
 
 
 def add_handlers() -> None:
@@ -59,12 +79,15 @@ def invalidate() -> None:
     """Forgets what was built; it is built again when it is next drawn."""
     global _made_from
     _made_from = ()
-    for cache in (_pictures, _stacks, _sheets, _places):
+    for cache in (_pictures, _stacks, _sheets, _places, _trees, _samples, _put):
         cache.clear()
 
 
-def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Units = METRIC) -> list[Picture]:
-    """The overlays that are switched on, each built again only when what it shows changes."""
+def pictures_of(
+    subject: looking.Subject, view: bpy.types.PropertyGroup, say: Units = METRIC, every: int = 1
+) -> list[Picture]:
+    """The overlays that are switched on, each built again only when what it shows changes; outlines of ``every`` so
+    manieth layer."""
     _keep_for(subject, say)
     pictures: list[Picture] = []
     review = subject.review
@@ -75,7 +98,8 @@ def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Un
             up_to = layer if view.which_layers == "up to layer" else None
             if not _stacks:
                 _stacks[""] = shapes.outline_stack(printed)
-            pictures.append(_picture(("outlines", up_to), lambda: shapes.outlines(_stacks[""], printed, up_to, say)))
+            drawn = lambda: shapes.outlines(_stacks[""], printed, up_to, say, every)  # noqa: E731
+            pictures.append(_picture(("outlines", up_to, every), drawn))
         if view.show_outlines or view.show_rings:
             pictures.append(_picture(("layer", layer), lambda: shapes.chosen_layer(printed, layer, say)))
         if view.show_rings:
@@ -96,6 +120,40 @@ def pictures_of(subject: looking.Subject, view: bpy.types.PropertyGroup, say: Un
 def layer_of(view: bpy.types.PropertyGroup, count: int) -> int:
     """The chosen one of ``count`` layers, counted from 0."""
     return min(int(view.layer), count) - 1
+
+
+def every_layer(context: bpy.types.Context, subject: looking.Subject) -> int:
+    """Of which layers outlines are drawn, so that they stand apart on the screen: of every one, every second, ..."""
+    printed = subject.review.printed if subject.review else None
+    view, region = context.region_data, context.region
+    if printed is None or view is None:
+        return 1
+    middle = (subject.matrix @ np.append(subject.review.mesh.bounds.mean(axis=0), 1.0))[:3]
+    up = np.array(view.view_matrix)[1, :3] * np.linalg.norm(subject.matrix[:3, 2])
+    places = np.array([middle, middle + up * float(printed.layers.heights()[-1])])
+    seen = markers.on_screen(places, np.array(view.perspective_matrix), (region.width, region.height))
+    apart = float(np.linalg.norm(seen[1] - seen[0])) / _scale(context)
+    return next((every for every in _EVERY if every * apart >= _APART), _EVERY[-1])
+
+
+def layer_at(context: bpy.types.Context, mouse: tuple[float, float]) -> int:
+    """The layer of the chosen fitting under the mouse, counted from 0, while layers are shown; -1 for none."""
+    view = context.scene.ferrule.view
+    subject = looking.subject_of(context) if view.show_outlines or view.show_rings else None
+    printed = subject.review.printed if subject and subject.review else None
+    if subject is None or printed is None or context.region_data is None:
+        return -1
+    mesh = subject.review.mesh
+    _, tree = _kept(_trees, id(mesh), lambda: (mesh, _tree_of(mesh)))
+    inverse = Matrix(subject.matrix.tolist()).inverted()
+    origin = region_2d_to_origin_3d(context.region, context.region_data, mouse)
+    way = region_2d_to_vector_3d(context.region, context.region_data, mouse)
+    hit = tree.ray_cast(inverse @ origin, inverse.to_3x3() @ way)[0]
+    return -1 if hit is None else min(int(np.searchsorted(printed.layers.tops, hit.z)), len(printed.layers) - 1)
+
+
+def _tree_of(mesh: Mesh) -> BVHTree:
+    return BVHTree.FromPolygons(mesh.vertices.tolist(), mesh.triangles.tolist())
 
 
 def free_space(area: bpy.types.Area, region: bpy.types.Region) -> Rectangle:
@@ -157,7 +215,7 @@ def _draw_view() -> None:
     subject = _subject(context, view)
     if subject is None:
         return
-    pictures = pictures_of(subject, view, say_in(context.scene))
+    pictures = pictures_of(subject, view, say_in(context.scene), every_layer(context, subject))
     if pictures:
         with gpu.matrix.push_pop():
             gpu.matrix.multiply_matrix(Matrix(subject.matrix.tolist()))
@@ -171,30 +229,33 @@ def _draw_region() -> None:
     scale = _scale(context)
     view = context.scene.ferrule.view
     subject = _subject(context, view)
-    pictures = pictures_of(subject, view, say_in(context.scene)) if subject else []
+    pictures = pictures_of(subject, view, say_in(context.scene), every_layer(context, subject)) if subject else []
     left, low, right, top = free_space(context.area, context.region)
     edge = _EDGE * scale
     blenders_own = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
     space = (left + edge, low + edge, right - edge, top - edge - blenders_own)
+    taken = [room.gizmos(context, (left, low, right, top), scale)]
     _draw_ends(context, scale)
     if subject:
-        _draw_labels(context, subject, pictures, space, scale)
-    words = _draw_words(context.scene, subject, pictures, space, scale) if subject else (space[2], space[1])
-    drawn = space[3]
+        taken += _draw_words(context.scene, subject, pictures, space, scale)
+        _draw_labels(context, subject, pictures, space, taken, scale)
+    _draw_plate(context, subject.end if subject else None, space, taken, scale)
     if subject and subject.fitted and view.show_profile:
-        drawn = _draw_profile(context.scene, subject.fitted, space, words, scale)
-    _draw_plate(context, (space[0], space[1], words[0] - edge, drawn - edge), scale)
-    _draw_name(context, space, scale)
+        _draw_profile(context, subject, subject.fitted, space, taken, scale)
+    _draw_name(context, space, taken, scale)
+    if subject:
+        _draw_layers_name(context, subject, space, taken, scale)
 
 
 def _draw_words(
     scene: bpy.types.Scene, subject: looking.Subject, pictures: list[Picture], space: Rectangle, scale: float
-) -> tuple[float, float]:
-    """The legend in the lower right corner, and above it the chosen layer's caption; returns their left and top."""
+) -> list[Rectangle]:
+    """The legend in the lower right corner, and above it the chosen layer's caption; returns what they take."""
     view, say = scene.ferrule.view, say_in(scene)
     left, low, right, _ = space
-    widest = 0.0
-    entries = tuple(entry for picture in pictures for entry in picture.marks.legend)
+    taken: list[Rectangle] = []
+    drawn = {mark.style for picture in pictures for mark in (*picture.marks.batches, *picture.marks.labels)}
+    entries = tuple(entry for picture in pictures for entry in picture.marks.legend if entry.style in drawn)
     stack = []
     if entries:
         stack.append(_sheet(("legend", entries, scale), lambda: sheets.legend(entries, painting.measure(scale))))
@@ -207,19 +268,24 @@ def _draw_words(
         share = min(1.0, (right - left) / (sheet.sheet.width * scale))
         width = sheet.sheet.width * scale * share
         painting.draw_sheet(sheet, (right - width, low), scale * share)
-        low += (sheet.sheet.height + _BETWEEN) * scale * share
-        widest = max(widest, width)
-    return right - widest, low
+        high = sheet.sheet.height * scale * share
+        taken.append((right - width, low, right, low + high))
+        low += high + _BETWEEN * scale * share
+    return taken
 
 
 def _draw_profile(
-    scene: bpy.types.Scene, fitted: Fitted, space: Rectangle, words: tuple[float, float], scale: float
-) -> float:
-    """The profile in the upper left corner, clear of the words' left and top; returns its lower edge."""
-    left, _, _, top = space
-    fitting = fitted.fitting
+    context: bpy.types.Context,
+    subject: looking.Subject,
+    fitted: Fitted,
+    space: Rectangle,
+    taken: list[Rectangle],
+    scale: float,
+) -> None:
+    """The profile where there is room for it."""
+    scene, fitting = context.scene, fitted.fitting
     if fitting is None:
-        return top
+        return
     title = f"{fitted.batch.id} {fitting.title} for {section_name(fitting.section)}"
     if fitted.refusal is not None:
         title = f"{title}: the last that could be made"
@@ -228,16 +294,52 @@ def _draw_profile(
         return profile.profile_sheet(fitting.drawing()[0], say_in(scene), painting.measure(scale), title)
 
     sheet = _sheet(("profile", title, scene.unit_settings.system, fitting, scale), build)
-    share = sheets.share_clear_of(sheet.sheet, space, words, scale)
-    if share < _LEAST_SHARE:
-        return top
-    low = top - sheet.sheet.height * scale * share
-    painting.draw_sheet(sheet, (left, low), scale * share)
-    return low
+    _draw_in_room(context, "profile", sheet, subject.end, space, taken, scale)
 
 
-def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> None:
-    """The plate's map in the lower left corner."""
+def _draw_in_room(
+    context: bpy.types.Context,
+    what: str,
+    sheet: Printed,
+    end: TubeEnd | None,
+    space: Rectangle,
+    taken: list[Rectangle],
+    scale: float,
+) -> None:
+    """A sheet clear of what is ``taken``, which it joins, where it hides least of the assembly; smaller if it has to
+    be, and left out if it would be illegible."""
+    points = _assembly_on_screen(context, end)
+    key = (context.area.as_pointer(), what)
+    size = sheet.sheet.width * scale, sheet.sheet.height * scale
+    found = room.room_for(size, space, taken, points, _put.get(key), _SHARES)
+    if found is not None:
+        _put[key], rectangle = found
+        painting.draw_sheet(sheet, rectangle[:2], scale * _put[key].share)
+        taken.append(rectangle)
+
+
+def _assembly_on_screen(context: bpy.types.Context, chosen: TubeEnd | None) -> Floats:
+    """(n, 2): points of the assembly and of its ends in the region's pixels, more of them about the chosen end."""
+    scene, region, view = context.scene, context.region, context.region_data
+    desk = updating.desk_of(scene)
+    if desk is None or view is None:
+        return np.empty((0, 2))
+    kept = _samples.get(scene.session_uid)
+    if kept is None or kept[0] is not desk.ends:
+        ends = np.array([end.frame.origin for end in desk.ends]).reshape(-1, 3) / placing.mm_per_unit(scene)
+        points = np.concatenate([room.sampled(scene_ends.sources_of(scene)), *[ends] * _END_COUNTS])
+        kept = _samples[scene.session_uid] = (desk.ends, points)
+    points = kept[1]
+    if chosen is not None:
+        points = np.concatenate([points, room.about(chosen) / placing.mm_per_unit(scene)])
+    seen = markers.on_screen(points, np.array(view.perspective_matrix), (region.width, region.height))
+    return seen[np.isfinite(seen).all(axis=1)]
+
+
+def _draw_plate(
+    context: bpy.types.Context, end: TubeEnd | None, space: Rectangle, taken: list[Rectangle], scale: float
+) -> None:
+    """The plate's map where there is room for it."""
     scene = context.scene
     if not scene.ferrule.view.show_plate:
         return
@@ -254,36 +356,36 @@ def _draw_plate(context: bpy.types.Context, space: Rectangle, scale: float) -> N
         return plates.plate_sheet(title, laid.on(number - 1), prints, ids, job.process, measure)
 
     sheet = _sheet(("plate", desk.version, laid, number, scene.unit_settings.system, scale), build)
-    left, low, right, top = space
-    share = min(1.0, (right - left) / (sheet.sheet.width * scale), (top - low) / (sheet.sheet.height * scale))
-    if share >= _LEAST_SHARE:
-        painting.draw_sheet(sheet, (left, low), scale * share)
+    _draw_in_room(context, "plate", sheet, end, space, taken, scale)
 
 
 def _draw_labels(
-    context: bpy.types.Context, subject: looking.Subject, pictures: list[Picture], space: Rectangle, scale: float
+    context: bpy.types.Context,
+    subject: looking.Subject,
+    pictures: list[Picture],
+    space: Rectangle,
+    taken: list[Rectangle],
+    scale: float,
 ) -> None:
+    """Words beside places of the part, clear of each other and of what is ``taken``, which they join."""
     labels = [label for picture in pictures for label in picture.marks.labels]
     if not labels:
         return
     region = context.region
     matrix = np.array(context.region_data.perspective_matrix) @ subject.matrix
     points = markers.on_screen(np.array([label.at for label in labels]), matrix, (region.width, region.height))
-    taken: list[Rectangle] = []
     for label, point in zip(labels, points, strict=True):
         if not np.isfinite(point).all():
             continue
         sheet = _words((label.words,), scale)
-        x, y = (point + np.array([24.0, 10.0]) * scale).tolist()
-        wide, high = sheet.sheet.width * scale, sheet.sheet.height * scale
-        if point[0] < space[2]:
-            x = min(x, space[2] - wide)
-        while any(x < r and left < x + wide and y < t and low < y + high for left, low, r, t in taken):
-            y += high + scale
-        taken.append((x, y, x + wide, y + high))
-        leader = sheets.Stroke(np.array([point, (x, y + high / 2)]), label.style.colour, 1.5, label.style.casing)
+        size = sheet.sheet.width * scale, sheet.sheet.height * scale
+        rectangle = room.beside((float(point[0]), float(point[1])), size, space, taken, _AWAY * scale)
+        taken.append(rectangle)
+        left, low, right, top = rectangle
+        foot = (left if point[0] < (left + right) / 2 else right, (low + top) / 2)
+        leader = sheets.Stroke(np.array([point, foot]), label.style.colour, 1.5, label.style.casing)
         painting.draw_strokes([leader], scale)
-        painting.draw_sheet(sheet, (x, y), scale)
+        painting.draw_sheet(sheet, (left, low), scale)
 
 
 def _draw_ends(context: bpy.types.Context, scale: float) -> None:
@@ -294,7 +396,7 @@ def _draw_ends(context: bpy.types.Context, scale: float) -> None:
         painting.draw_strokes(markers.glyphs(points, open_ends, chosen, scale), scale)
 
 
-def _draw_name(context: bpy.types.Context, space: Rectangle, scale: float) -> None:
+def _draw_name(context: bpy.types.Context, space: Rectangle, taken: list[Rectangle], scale: float) -> None:
     """The name of the tube end under the mouse."""
     on_screen = ends_on_screen(context)
     ferrule = context.scene.ferrule
@@ -303,11 +405,28 @@ def _draw_name(context: bpy.types.Context, space: Rectangle, scale: float) -> No
     row = ferrule.ends[hovered]
     group = ferrule.groups[row.group].name if 0 <= row.group < len(ferrule.groups) else ""
     reason = in_window(message_from(row.reason), say_in(context.scene))
-    left, _, right, _ = space
     parts = tuple(part for part in (row.name, group, row.cut, reason) if part)
-    name = _words(parts, scale, most=(right - left) / scale)
-    x, y = (on_screen[0][hovered] + np.array([12.0, 8.0]) * scale).tolist()
-    painting.draw_sheet(name, (max(min(x, right - name.sheet.width * scale), left), y), scale)
+    name = _words(parts, scale, most=(space[2] - space[0]) / scale)
+    _draw_beside(name, on_screen[0][hovered], space, taken, scale)
+
+
+def _draw_layers_name(
+    context: bpy.types.Context, subject: looking.Subject, space: Rectangle, taken: list[Rectangle], scale: float
+) -> None:
+    """The layer under the mouse."""
+    printed = subject.review.printed if subject.review else None
+    view = context.scene.ferrule.view
+    if printed is None or hovered >= 0 or not 0 <= hovered_layer < len(printed.layers):
+        return
+    if view.show_outlines or view.show_rings:
+        name = _words((printed.layers.place(hovered_layer).text(say_in(context.scene)),), scale)
+        _draw_beside(name, np.array(mouse), space, taken, scale)
+
+
+def _draw_beside(name: Printed, point: Floats, space: Rectangle, taken: list[Rectangle], scale: float) -> None:
+    size = name.sheet.width * scale, name.sheet.height * scale
+    place = room.beside((float(point[0]), float(point[1])), size, space, taken, _AWAY / 2 * scale)
+    painting.draw_sheet(name, place[:2], scale)
 
 
 def _words(parts: tuple[str, ...], scale: float, size: float = sheets.SMALL, most: float = np.inf) -> Printed:

@@ -106,12 +106,16 @@ def outline_stack(printed: Print) -> Stack:
     return Stack(np.column_stack([plan, np.repeat(layers.cuts, sizes)]), np.cumsum(sizes))
 
 
-def outlines(stack: Stack, printed: Print, up_to: int | None = None, say: Units = METRIC) -> Marks:
-    """The outlines of every layer, or of those up to a layer counted from 0."""
+def outlines(stack: Stack, printed: Print, up_to: int | None = None, say: Units = METRIC, every: int = 1) -> Marks:
+    """The outlines of all layers, or of those up to a layer counted from 0; of ``every`` so manieth from the last."""
     layers = printed.layers
     last = len(layers) - 1 if up_to is None else up_to
     note = f"{last + 1} of {len(layers)}, {say(layers.heights()[-1])} high"
-    lines = DrawBatch(styles.OUTLINE, "line", stack.lines[: stack.ends[last]])
+    if every > 1:
+        note += f", one of {every} drawn"
+    starts = np.append(0, stack.ends)
+    drawn = [stack.lines[starts[layer] : starts[layer + 1]] for layer in range(last, -1, -every)]
+    lines = DrawBatch(styles.OUTLINE, "line", np.concatenate(drawn))
     return Marks((lines,), legend=(LegendEntry(styles.OUTLINE, note),))
 
 
@@ -134,6 +138,8 @@ def rings(review: Review, layer: int, planned: bool = False, say: Units = METRIC
     above = layers.outline(layer + 1) if layer + 1 < len(layers) else CrossSection()
     bare = outline - above - laid.uncovered
     left, uncovered = laid.middle ^ above, laid.gaps + (laid.middle - above)
+    if uncovered.area() < SPECK_MM2:
+        uncovered = CrossSection()
     edges = [loop for bead in laid.beads for loop in bead.to_polygons()]
     batches = [
         *_area(styles.RING, outline - laid.uncovered, z, grain, edge=False),

@@ -85,16 +85,6 @@ def middle_line(y: float, size: float = TEXT) -> float:
     return y - _CAP * size / 2
 
 
-def share_clear_of(sheet: Sheet, space: Rectangle, corner: tuple[float, float], scale: float) -> float:
-    """The share of its size, at most 1, at which a sheet in the upper left of a space keeps clear of what fills the
-    lower right from ``corner``, its left and top."""
-    left, low, right, top = space
-    width, height = sheet.width * scale, sheet.height * scale
-    above = min((right - left) / width, (top - corner[1]) / height)
-    beside = min((corner[0] - left) / width, (top - low) / height)
-    return max(0.0, min(1.0, max(above, beside)))
-
-
 def words_sheet(parts: Sequence[str], measure: WordWidth, most: float = np.inf, size: float = TEXT) -> Sheet:
     """Parts with dots between them, on as many lines as it takes to keep within a width."""
     lines: list[str] = []

@@ -113,7 +113,8 @@ class FERRULE_OT_step_layers(bpy.types.Operator):
 
 
 class FERRULE_GT_ends(bpy.types.Gizmo):
-    """All tube ends at once: finds the one under the mouse, which ``draw`` names and a click goes to."""
+    """All tube ends at once: finds the one under the mouse, which ``draw`` names and a click goes to; and the layer of
+    the chosen fitting there, which it names too."""
 
     bl_idname = "FERRULE_GT_ends"
 
@@ -125,6 +126,10 @@ class FERRULE_GT_ends(bpy.types.Gizmo):
         self.choice = self.target_set_operator("ferrule.go_to_end")
 
     def test_select(self, context: bpy.types.Context, location: Sequence[float]) -> int:
+        layer = draw.layer_at(context, (location[0], location[1]))
+        if layer != draw.hovered_layer or layer >= 0:
+            draw.hovered_layer, draw.mouse = layer, (location[0], location[1])
+            context.region.tag_redraw()
         on_screen = draw.ends_on_screen(context)
         reach = markers.REACH * context.preferences.system.ui_scale
         mouse = (location[0], location[1])
@@ -156,7 +161,9 @@ class FERRULE_GGT_ends(bpy.types.GizmoGroup):
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         ferrule = context.scene.ferrule
-        return bool(ferrule.view.show_ends and ferrule.ends) and draw.shown(context)
+        view = ferrule.view
+        marked = (view.show_ends and ferrule.ends) or view.show_outlines or view.show_rings
+        return bool(marked) and draw.shown(context)
 
     def setup(self, context: bpy.types.Context) -> None:
         self.gizmos.new(FERRULE_GT_ends.bl_idname)

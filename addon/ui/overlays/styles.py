@@ -67,7 +67,7 @@ class Style:
         return WHITE if 0.299 * red + 0.587 * green + 0.114 * blue < 0.4 else BLACK
 
 
-OUTLINE = Style("Layer outlines", SKY_BLUE)
+OUTLINE = Style("Layer outlines", SKY_BLUE, width=1.25)
 LAYER = Style("Chosen layer", YELLOW, width=3.0, through=True)
 RING = Style("Rings", GREEN, width=2.0, fill=0.35, through=True)
 BARE = Style("Rings with nothing above", GREEN, width=0.0, hatch=(45.0,), apart=0.5, through=True)

@@ -1,0 +1,135 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where in the view there is room for a sheet: beside the assembly, and clear of whatever else is drawn there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import product
+
+import bpy
+import numpy as np
+
+from ...geometry.frames import Floats
+from ...takeoff import TubeEnd
+from .sheets import Rectangle
+
+_POINTS = 4000
+"""Of the assembly's edges, by which it is known where it lies on the screen."""
+_MOST_EDGES = 200_000
+_AROUND, _ALONG, _TUBE = 24, 30, 8.0
+"""Points around and along a tube near its end, and how many of its widths that is."""
+_GIZMO, _BUTTONS = 24.0, 120.0
+"""Beside Blender's axes, and of its buttons below them, in points."""
+_SPECK = 10
+"""Points of the assembly that a sheet may hide and still be clear of it."""
+
+
+def sampled(items: Iterable[bpy.types.Object]) -> Floats:
+    """(n, 3): points of the edges of mesh objects in the world, evenly along them, the same ones every time."""
+    pieces = [_edges_of(item) for item in items if item.type == "MESH"]
+    edges = np.concatenate([np.empty((0, 2, 3)), *pieces])
+    lengths = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1)
+    if not lengths.sum() > 0:
+        return np.empty((0, 3))
+    random = np.random.default_rng(0)
+    chosen = edges[random.choice(len(edges), _POINTS, p=lengths / lengths.sum())]
+    along = random.random((_POINTS, 1))
+    return chosen[:, 0] * (1 - along) + chosen[:, 1] * along
+
+
+@lru_cache(4)
+def about(end: TubeEnd) -> Floats:
+    """(n, 3), in mm: points of the tube's outside near its end, and of what sits on it."""
+    outline, wide = end.section.outer.polygon(facets=_AROUND), end.section.outer.width
+    heights = np.linspace(-_TUBE * wide, wide / 2, _ALONG)
+    local = np.column_stack([np.tile(outline, (_ALONG, 1)), np.repeat(heights, len(outline))])
+    return end.frame.to_world(local)
+
+
+def gizmos(context: bpy.types.Context, space: Rectangle, scale: float) -> Rectangle:
+    """What Blender's axes and buttons take of the upper right corner."""
+    _, _, right, top = space
+    view, preferences = context.space_data, context.preferences.view
+    if not (view.show_gizmo and view.show_gizmo_navigate) or preferences.mini_axis_type == "NONE":
+        return right, top, right, top
+    wide = (preferences.gizmo_size_navigate_v3d + _GIZMO) * scale
+    return right - wide, top - wide - _BUTTONS * scale, right, top
+
+
+def overlap(one: Rectangle, other: Rectangle) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+@dataclass(frozen=True)
+class Place:
+    """One of eight places along the edges of a space, and a sheet's size there as a share of its own."""
+
+    number: int
+    share: float = 1.0
+
+
+def room_for(
+    size: tuple[float, float],
+    space: Rectangle,
+    taken: Sequence[Rectangle],
+    points: Floats,
+    before: Place | None = None,
+    shares: Sequence[float] = (1.0,),
+) -> tuple[Place, Rectangle] | None:
+    """Where a sheet goes: clear of what is ``taken`` and of the points (n, 2), the larger the better; where it cannot
+    be clear of the points, it is as small as ``shares`` allow, and hides fewest. It stays where it was ``before`` as
+    long as it is clear there. None without room."""
+    best: tuple[int, Place, Rectangle] | None = None
+    for share in sorted({*shares, before.share if before else 1.0}, reverse=True):
+        for number, rectangle in enumerate(_places((size[0] * share, size[1] * share), space)):
+            if any(overlap(rectangle, other) for other in taken):
+                continue
+            inside = (points > rectangle[:2]).all(axis=1) & (points < rectangle[2:]).all(axis=1)
+            hidden, place = int(inside.sum()), Place(number, share)
+            if place == before and hidden <= _SPECK:
+                return place, rectangle
+            if best is None or (best[0] > _SPECK and hidden < best[0]):
+                best = hidden, place, rectangle
+    return None if best is None else best[1:]
+
+
+def beside(
+    point: tuple[float, float], size: tuple[float, float], space: Rectangle, taken: Sequence[Rectangle], away: float
+) -> Rectangle:
+    """Where words about a point go: to the right of it or the left, as near as they are clear of what is taken."""
+    left, low, right, top = space
+    wide, high = size
+    (px, py), places = point, []
+    for row in range(2 * int((top - low) / high)):
+        up = (row + 1) // 2 * (1 if row % 2 else -1) * (high + 1.0)
+        y = min(max(py + away / 2 + up, low), max(top - high, low))
+        for x in (px + away, px - away - wide):
+            x = min(max(x, left), max(right - wide, left))
+            places.append((x, y, x + wide, y + high))
+    clear = (place for place in places if not any(overlap(place, other) for other in taken))
+    return next(clear, places[0] if places else (px, py, px + wide, py + high))
+
+
+def _places(size: tuple[float, float], space: Rectangle) -> list[Rectangle]:
+    """Corners first, then the middles of the sides, from the upper left."""
+    left, low, right, top = space
+    wide, high = size
+    if wide > right - left or high > top - low:
+        return []
+    rows, columns = (top - high, low, (low + top - high) / 2), (left, right - wide, (left + right - wide) / 2)
+    return [(x, y, x + wide, y + high) for y, x in product(rows, columns)][:-1]
+
+
+def _edges_of(item: bpy.types.Object) -> Floats:
+    """(n, 2, 3) in the world, some of them where there are very many."""
+    mesh = item.data
+    assert isinstance(mesh, bpy.types.Mesh)
+    points = np.empty(len(mesh.vertices) * 3, np.float32)
+    mesh.vertices.foreach_get("co", points)
+    ends = np.empty(len(mesh.edges) * 2, np.int32)
+    mesh.edges.foreach_get("vertices", ends)
+    pairs = ends.reshape(-1, 2)[:: len(mesh.edges) // _MOST_EDGES + 1]
+    matrix = np.array(item.matrix_world, float)
+    return (points.reshape(-1, 3) @ matrix[:3, :3].T + matrix[:3, 3])[pairs]
