@@ -320,7 +320,7 @@ def test_a_copied_fitting_is_the_users_own(scene: bpy.types.Scene) -> None:
     assert len(scene.ferrule.ends) == 2  # neither fittings nor their copies are tubes
 
 
-UNITS = ["mm: widest tube 25.4 mm", "cm: widest tube 254 mm", "m: widest tube 25400 mm", "in: widest tube 645.16 mm"]
+UNITS = ["mm, widest tube 25.4 mm", "cm, widest tube 254 mm", "m, widest tube 25400 mm", "in, widest tube 645.16 mm"]
 
 
 def said_units() -> list[str]:
@@ -346,10 +346,10 @@ def test_a_doubted_unit_is_chosen_with_one_button(
 def test_the_unit_stays_changeable(scene: bpy.types.Scene) -> None:
     put(scene, tube(ROUND, 300, "Post"), scale=0.001)
     bpy.ops.ferrule.read_ends(whole_scene=True)
-    assert said_units() == ["As the scene: widest tube 25400 mm", *UNITS]
+    assert said_units() == ["As the scene, widest tube 25400 mm", *UNITS]
     assert bpy.ops.ferrule.set_unit(unit="SCENE") == {"FINISHED"}
     assert scene.ferrule.groups[0].count == 2 and scene.unit_settings.scale_length == 1
-    assert said_units() == ["As the scene: widest tube 25400 mm"]
+    assert said_units() == ["As the scene, widest tube 25400 mm"]
     for unit, width in (("MM", 25.4), ("IN", 645.16), ("SCENE", 25400.0)):
         assert bpy.ops.ferrule.set_unit(unit=unit) == {"FINISHED"}
         assert end_of(scene.ferrule.ends[0]).section.outer.width == pytest.approx(width, rel=1e-4)

@@ -8,18 +8,28 @@ import re
 from pathlib import Path
 
 import bpy
+import numpy as np
 import pytest
 from manifold3d import Manifold
 from mathutils import Matrix
 from panel_words import panel_words
 
+from addon.families.table import usual
+from addon.fields.messages import say
+from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
-from addon.geometry.sections import Section
+from addon.geometry.sections import Outline, Section
 from addon.geometry.units import say_mm
+from addon.job.asked import Assembly, Job, Output, TubeFacts, Wish
+from addon.job.batches import resolved, sort_into_batches
 from addon.job.judging import verdict_of
+from addon.job.resolved import designed, reviewed
 from addon.job.screen import table
+from addon.takeoff import TubeEnd
+from addon.trade.processes import DEFAULT_PROCESS, process_named
 from addon.ui import listing, updating
-from addon.ui.desk import Desk, left_out
+from addon.ui.desk import FACETS, Desk, left_out
+from addon.ui.quiet import quietly
 from addon.ui.scene import put_mesh
 from addon.ui.wording import METRIC
 
@@ -210,3 +220,69 @@ def test_nothing_is_ticked_while_parts_are_missing(scene: bpy.types.Scene, tmp_p
     assert "2 of 4 ends" in sheet and "Set spigot to " in sheet
     assert not re.search(r"\w_mm\b|\[\[?[a-z_]+\]", sheet)
     assert "Set Spigot to " in words and "spigot_mm" not in words
+
+
+def hexagonal(across_flats: float, wall: float) -> Section:
+    around = np.radians(np.arange(6) * 60)
+    ring = np.column_stack([np.cos(around), np.sin(around)]) / np.sqrt(3)
+    return Section(Outline.free(ring * across_flats), Outline.free(ring * (across_flats - 2 * wall)))
+
+
+def shown_numbers() -> list[str]:
+    """Of the subject's review, as the panels show them: its plan, its support, and each finding in sentences."""
+    words = list(panel_words()["FERRULE_PT_print_plan"])
+    manager = bpy.context.window_manager.ferrule
+    for index in range(len(listing.listed(bpy.context))):
+        with quietly():
+            manager.finding_index = index
+        words += panel_words()["FERRULE_PT_review"]
+    return [word for word in words if re.search(r"\d", word)]
+
+
+SECTIONS = {"round": ROUND, "square": SQUARE, "hexagonal": hexagonal(32, 2.3)}
+
+
+@pytest.mark.parametrize("crown", ["dome", "low dome", "peaked"])
+@pytest.mark.parametrize("section", SECTIONS)
+def test_the_window_shows_no_number_that_the_files_do_not_have(
+    scene: bpy.types.Scene, tmp_path: Path, crown: str, section: str
+) -> None:
+    put(scene, SECTIONS[section], "Post")
+    scene.ferrule.recipe.crown = crown
+    scene.ferrule.output.folder = str(tmp_path)
+    fitted(scene)
+    before = shown_numbers()
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    in_place = {finding.meaning for fitting in updating.desk_of(scene).fittings for finding in fitting.in_place}
+    assert not in_place and shown_numbers() == before
+    assert any("mm³" in word or "cm³" in word for word in before)
+    # While a number is dragged, the fitting has the view's facets: what is known of it is shown without numbers.
+    scene.ferrule.recipe.spigot_mm = 8.5
+    (following,) = updating.desk_of(scene).fittings
+    assert following.made is not None and following.waiting
+    assert [word for word in shown_numbers() if "F1" not in word and "Reviewing, 1" not in word] == []
+
+
+@pytest.mark.parametrize("section", SECTIONS)
+@pytest.mark.parametrize("crown", ["dome", "low dome", "flat", "peaked"])
+def test_preview_and_files_have_the_same_layers_and_findings(section: str, crown: str) -> None:
+    """Numbers may differ by what the facets cut off; what is found, how many layers there are and which of them are
+    printed otherwise are the same but for a layer."""
+    end = TubeEnd("Post", SECTIONS[section], Frame(np.zeros(3), np.eye(3)), 0.0, 0.0, 300.0, "open", say("open"))
+    wish = Wish(usual(), usual().recipe(crown=crown))
+    process = process_named(DEFAULT_PROCESS)
+    job = Job("Job", (Assembly(()),), (wish,), (), TubeFacts(), process, Output(Path()))
+    (batch,) = sort_into_batches(job, [end])
+    of = resolved(job, batch)
+    preview, files = (reviewed(of, designed(batch.shape, facets)).review for facets in (FACETS, None))
+    assert len(preview.printed.layers) == len(files.printed.layers)
+    found = [[(finding.check, finding.severity) for finding in review.findings] for review in (preview, files)]
+    assert found[0] == found[1]
+    for mine, other in zip(preview.findings, files.findings, strict=True):
+        assert mine.value is other.value or mine.value == pytest.approx(other.value, rel=0.15)
+        assert mine.limit is other.limit or mine.limit == pytest.approx(other.limit)
+    plans = [review.printed.plan.ranges for review in (preview, files)]
+    assert [(part.rings, part.last) for part in plans[0]] == [(part.rings, part.last) for part in plans[1]]
+    for mine, other in zip(*plans, strict=True):
+        assert abs(mine.first - other.first) <= 1
+    assert preview.printed.support.volume_mm3 == pytest.approx(files.printed.support.volume_mm3, rel=0.02, abs=1)

@@ -37,6 +37,9 @@ from .polls import NeedsEnds, holds
 from .printing import ObjectError, standing_mesh
 from .toml_file import TomlFile
 
+DIALOG = 420
+"""Width of the question before ends are left out."""
+
 
 class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
     """Make every fitting at full resolution, lay them out on the plate, write the print files and read them back; write
@@ -95,13 +98,14 @@ class FERRULE_OT_export_rest(bpy.types.Operator):
     directory: StringProperty(name="Folder", subtype="DIR_PATH", options={"SKIP_SAVE"})
 
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
-        return context.window_manager.invoke_props_dialog(self, width=420, confirm_text="Export without Them")
+        return context.window_manager.invoke_props_dialog(self, width=DIALOG, confirm_text="Export without Them")
 
     def draw(self, context: bpy.types.Context) -> None:
         desk = updating.desk_of(context.scene)
         for entry in left_out(desk) if desk else ():
-            draw_text(self.layout, entry.said, icon="ERROR")
-        draw_text(self.layout, "Ends that are meant to stay open: Drop them, in Ends of This Section.", icon="INFO")
+            draw_text(self.layout, entry.said, icon="ERROR", dialog=DIALOG)
+        advice = "To leave an end open on purpose, choose it in the panel Tube Ends and press Drop."
+        draw_text(self.layout, advice, icon="INFO", dialog=DIALOG)
 
     def execute(self, context: bpy.types.Context) -> Any:
         return bpy.ops.ferrule.export("INVOKE_DEFAULT", directory=self.directory, agreed=True)

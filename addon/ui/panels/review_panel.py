@@ -66,15 +66,20 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             )
             finding = listing.chosen_finding(context)
             if finding is not None:
-                _draw_finding(layout, finding, say_in(context.scene))
+                fitted = looking.fitted_of(context.scene, finding)
+                _draw_finding(layout, finding, say_in(context.scene), following=fitted is not None and fitted.waiting)
         layout.operator("ferrule.check_in_place", icon="SELECT_INTERSECT")
 
 
-def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Units) -> None:
+def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Units, following: bool) -> None:
+    """The finding in sentences; only its kind while it is ``following`` a number, as files get finer facets."""
     box = layout.box()
     head = box.row()
     head.label(text=finding.severity.capitalize(), icon=ICONS[finding.severity])
     head.operator("ferrule.go_to_finding", text="", icon="VIEWZOOM")
+    if following:
+        box.label(text="Measured once the numbers rest", icon="SORTTIME")
+        return
     if finding.where:
         draw_text(box, finding.where)
     draw_text(box, finding.meaning)
@@ -131,7 +136,9 @@ class FERRULE_PT_print_plan(Sidebar, bpy.types.Panel):
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
         subject = looking.subject_of(context)
-        printed = subject.review.printed if subject and subject.review else None
+        review = subject.review if subject else None
+        # Until then it is that of the view's facets, which may differ a little from that of the files.
+        printed = review.printed if review and review.settled else None
         if printed is None:
             draw_text(layout, "The plan appears once the fitting is reviewed.", icon="INFO")
             return

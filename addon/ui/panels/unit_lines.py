@@ -20,31 +20,34 @@ class FERRULE_MT_unit(bpy.types.Menu):
 def draw_unit(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> None:
     """The unit that counts, in a menu; where it is in doubt, why, and every choice with the likely one marked."""
     if not scene.ferrule.doubt:
-        row = layout.split(factor=0.4)
-        label = row.row()
-        label.alignment = "RIGHT"
-        label.label(text="Unit of the File")
-        row.menu("FERRULE_MT_unit", text=_said(scene, file_unit.unit_now(scene)))
+        unit = file_unit.unit_now(scene)
+        text = _said(scene, unit)
+        layout.menu("FERRULE_MT_unit", text=text if unit == file_unit.AS_SCENE else f"File in {text}")
         return
     box = layout.box()
-    box.alert = True
-    draw_text(box, say("Is the unit right? {}", message_from(scene.ferrule.doubt)), icon="ERROR")
-    column = box.column(align=True)
-    column.label(text="Unit of the file:")
-    _draw_units(column, scene, file_unit.unit_in_doubt(scene))
+    question = box.column()
+    question.alert = True
+    draw_text(question, say("Is the unit right? {}", message_from(scene.ferrule.doubt)), icon="ERROR")
+    box.label(text="Unit of the file:")
+    _draw_units(box.column(align=True), scene, file_unit.unit_in_doubt(scene))
 
 
 def _draw_units(layout: bpy.types.UILayout, scene: bpy.types.Scene, marked: str) -> None:
     for unit in file_unit.UNITS:
-        icon = "RADIOBUT_ON" if unit == marked else "RADIOBUT_OFF"
-        layout.operator("ferrule.set_unit", text=_said(scene, unit), icon=icon, translate=False).unit = unit
+        layout.operator(
+            "ferrule.set_unit",
+            text=_said(scene, unit),
+            icon="RADIOBUT_ON" if unit == marked else "RADIOBUT_OFF",
+            depress=unit == marked,
+            translate=False,
+        ).unit = unit
 
 
 def _said(scene: bpy.types.Scene, unit: str) -> str:
-    """``"mm: widest tube 60.3 mm"``."""
+    """``"mm, widest tube 60.3 mm"``."""
     name, widest_mm = file_unit.UNITS[unit], file_unit.widest_in(scene, unit)
     name = name.capitalize() if unit == file_unit.AS_SCENE else name
-    return f"{name}: widest tube {say_in(scene)(widest_mm)}" if widest_mm else name
+    return f"{name}, widest tube {say_in(scene)(widest_mm)}" if widest_mm else name
 
 
 _CLASSES = (FERRULE_MT_unit,)
