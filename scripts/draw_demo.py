@@ -46,11 +46,11 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         job = read_job(write_demo(Path(folder)))
         stall = market_stall()
-        ends = take_off(stall, job.wishes[0].recipe.spigot_mm).ends
-        attempts = [attempt(job, batch) for batch in sort_into_batches(job, ends)]
+        takeoff = take_off(stall, job.wishes[0].recipe.spigot_mm)
+        attempts = [attempt(job, batch) for batch in sort_into_batches(job, takeoff)]
         fittings = [tried.made for tried in attempts if tried.made]
 
-        placed = [fitting.fitting.mesh.placed(end.frame) for fitting in fittings for end in fitting.batch.ends]
+        placed = [fitting.fitting.mesh.placed(site.frame) for fitting in fittings for site in fitting.batch.sites]
         scene(bpy, [*((mesh, STEEL) for mesh in stall), *((mesh, SHELL) for mesh in placed)], (-0.55, -1, 0.34))
         left = render(bpy, SIZE[0], Path(folder) / "left.png")
 

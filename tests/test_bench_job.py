@@ -126,7 +126,7 @@ def test_a_correction_changes_the_glue_not_at_all_and_the_bore_that_is_allowed_n
     keep(tmp_path, fit_entry("a", 0.3, measured="drawn_mm = 18.65\nmeasured_mm = 18.85"))
     corrected = do(tmp_path, shop=SHOP)
     assert rows(tmp_path, "rack fittings.csv")[0] == before
-    assert corrected.made[0].gap.root_sum_square == pytest.approx(plain.made[0].gap.root_sum_square)
+    assert corrected.made[0].gaps[0].root_sum_square == pytest.approx(plain.made[0].gaps[0].root_sum_square)
     drawn = [result.made[0].fitting.profile.spigot_outline.width for result in (plain, corrected)]
     assert drawn[0] - drawn[1] == pytest.approx(0.2)
     sheet = (tmp_path / "out" / "rack job sheet.html").read_text("utf-8")
@@ -174,7 +174,7 @@ def test_a_measured_tube_of_the_book_is_used_and_told(tmp_path):
     assert result.made[0].fitting.profile.spigot_outline.width == pytest.approx(18.9 - 0.4)
     assert result.made[1].fitting.section.bore.width == pytest.approx(22.1, abs=1e-3)
     assert 'F1 is made for the shop book\'s tube "1 in from the yard", bore 18.9 mm.' in result.notes
-    seam = {part.name: part.takes for part in result.made[0].gap.contributions}
+    seam = {part.name: part.takes for part in result.made[0].gaps[0].contributions}
     assert seam["weld seam"] == pytest.approx(0.15)  # half, since a seam on one side moves the spigot aside
 
 
@@ -183,7 +183,7 @@ def test_the_jobs_own_readings_win_over_the_books(tmp_path):
     result = do(tmp_path, shop=SHOP, measured=[{"kind": "round", "bore_width_mm": 19.1}], tube={"seam_height_mm": 0.1})
     assert result.made[0].fitting.section.bore.width == pytest.approx(19.1)
     assert not any("yard" in note for note in result.notes)
-    seam = {part.name: part.takes for part in result.made[0].gap.contributions}
+    seam = {part.name: part.takes for part in result.made[0].gaps[0].contributions}
     assert seam["weld seam"] == pytest.approx(0.05)
 
 

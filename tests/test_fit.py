@@ -33,7 +33,7 @@ def made(**recipe):
 
 
 def band_of(fitting, process, tube, bore_off_mm=None) -> GapBand:
-    return fit_band(fitting, Circumstances(process, None, tube, bore_off_mm))
+    return fit_band(fitting.seat, Circumstances(process, None, tube, bore_off_mm))
 
 
 def pa12():

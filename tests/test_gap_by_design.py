@@ -140,7 +140,7 @@ def test_the_share_that_is_said_is_that_of_tubes_drawn_at_random(name: str, gap:
     sides, corner = gaps(section, fitting.recipe, Draw.of(7), PROCESS.tolerance_mm)
     drawn = float((sides.min(axis=1) >= seam_left(section, fitting.recipe, min(section.wall / 4, 1.0)) / 2).mean())
     # The wall is off the same way across both widths, which are taken to know nothing of each other.
-    assert fit_band(fitting, known).share_that_enters == pytest.approx(drawn, abs=0.03 if drawn > 0.5 else 0.1)
+    assert fit_band(fitting.seat, known).share_that_enters == pytest.approx(drawn, abs=0.03 if drawn > 0.5 else 0.1)
     if gap is None:
         assert float((np.minimum(sides.min(axis=1), corner) >= 0).mean()) > ENTERS
 
@@ -159,7 +159,7 @@ def test_ribs_touch_in_every_other_tube_drawn_at_random(name: str) -> None:
 def worst_tube(section: Section, fitting: Cap, known: Circumstances, mitre: float, at: str = "relief") -> Manifold:
     """A tube whose bore is narrower by all that the band takes, its corners as round as they may be, with the usual
     seam: a bead that stands its height into the bore."""
-    band = fit_band(fitting, known)
+    band = fit_band(fitting.seat, known)
     seam = min(section.wall / 4, 1.0) if known.tube.metal == "carbon steel" else 0.0
     takes = band.nominal - band.root_sum_square[0] - sum(c.takes for c in band.contributions if c.kind == "seam")
     bore = section.bore.offset(-takes)
@@ -205,7 +205,7 @@ def test_default_fittings_are_sound_and_have_nothing_for_a_person_to_do_about_th
     section, _, known = TUBES[name]
     fitting = made(name)
     assert_sound(fitting)
-    band = fit_band(fitting, known)
+    band = fit_band(fitting.seat, known)
     assert not gap_findings(name, "glue", band)
     assert band.share_that_enters >= ENTERS and band.play <= GLUE.most_gap_mm
     again = resolve(fitting.recipe, section, mitre_deg=TUBES[name][1], circumstances=known)
@@ -218,7 +218,7 @@ def test_default_fittings_are_sound_and_have_nothing_for_a_person_to_do_about_th
 def test_the_gap_is_the_least_that_leaves_what_glue_needs() -> None:
     for name in ("round", "square", "thin"):
         section, _, known = TUBES[name]
-        band = fit_band(made(name), known)
+        band = fit_band(made(name).seat, known)
         assert GLUE.least_gap_mm <= band.root_sum_square[0] < GLUE.least_gap_mm + 0.011
         assert gap_by_design(GLUE, GapBand(0.0, causes(section, 9.0, known))) == band.nominal
 
@@ -231,14 +231,14 @@ def test_a_paste_fills_what_epoxy_does_not_where_it_sticks_and_elsewhere_the_bor
     assert (epoxy, paste) == ("two-part epoxy or structural acrylic", "filled epoxy paste")
     pasted = design(Recipe(), huge, circumstances=KNOWN, facets=32)
     assert GLUE.most_gap_mm < pasted.recipe.gap_mm <= GLUE.paste_gap_mm and "paste" in pasted.recipe.conditions
-    assert not gap_findings("", "glue", fit_band(pasted, KNOWN))
+    assert not gap_findings("", "glue", fit_band(pasted.seat, KNOWN))
     unstuck = replace(KNOWN, material=material_named("PP"))
     fitting = design(Recipe(), huge, circumstances=unstuck, facets=32)
     assert fitting.recipe.gap_mm == GLUE.most_gap_mm
-    (finding,) = gap_findings("", "glue", fit_band(fitting, unstuck))
+    (finding,) = gap_findings("", "glue", fit_band(fitting.seat, unstuck))
     assert finding.advice.startswith("Measure the bores")
     measured = replace(unstuck, bore_off_mm=0.1)
-    assert fit_band(design(Recipe(), huge, circumstances=measured, facets=32), measured).enters
+    assert fit_band(design(Recipe(), huge, circumstances=measured, facets=32).seat, measured).enters
     with pytest.raises(RecipeError, match="holds up to 1 mm"):
         resolve(Recipe(gap_mm=2.0), huge, circumstances=unstuck)
 
@@ -250,7 +250,7 @@ def test_a_measured_bore_narrows_gap_and_band_and_needs_no_ribs() -> None:
     # 0.05 more than √(0.025² + 0.15² + temperature²), temperature by hand 9.525 × (11.7 − 95)e-6 × 20 = 0.0159.
     assert fitting.recipe.gap_mm == pytest.approx(0.05 + math.hypot(0.025, 0.15, 0.0159), abs=0.011)
     assert fitting.recipe.rib.count == 0
-    assert fit_band(fitting, measured).share_that_enters > 0.999
+    assert fit_band(fitting.seat, measured).share_that_enters > 0.999
 
 
 def test_a_number_is_a_number() -> None:
@@ -303,7 +303,7 @@ def test_where_a_seam_has_no_relief_the_gap_takes_it_up_and_beyond_that_it_is_fi
     assert mitred.gap_mm == pytest.approx(plain.gap_mm + 3.175 / 4 / 2, abs=0.011)
     high = replace(KNOWN, tube=InUse(seam_height_mm=6.5))
     fitting = design(Recipe(), ROUND, mitre_deg=30, circumstances=high, facets=32)
-    (finding,) = gap_findings("", "glue", fit_band(fitting, high))
+    (finding,) = gap_findings("", "glue", fit_band(fitting.seat, high))
     assert finding.advice.startswith("File the weld seam")
 
 

@@ -295,7 +295,7 @@ def test_a_job_file_of_tube_ends_alone_is_done(tmp_path: Path) -> None:
     path.write_text(text, "utf-8")
     result = run(read_job(path), (), True, nothing)
     assert verdict_of(result).complete
-    assert [(fitting.id, len(fitting.batch.ends)) for fitting in result.made] == [("F1", 2), ("F2", 1)]
+    assert [(fitting.id, len(fitting.batch.sites)) for fitting in result.made] == [("F1", 2), ("F2", 1)]
     spigots = [fitting.fitting.profile.spigot_outline.width for fitting in result.made]
     assert spigots == pytest.approx([25.4 - 2 * 3.175 - 0.4, 38.1 - 2 * 1.65 - 0.4], abs=1e-3)
     folder = tmp_path / "ferrule_out"

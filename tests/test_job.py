@@ -22,6 +22,7 @@ from addon.job.jobfile import parse_job
 from addon.job.judging import verdict_of
 from addon.job.running import run
 from addon.job.screen import columns, table
+from addon.takeoff import Takeoff
 
 lib3mf = pytest.importorskip("lib3mf")
 
@@ -56,7 +57,7 @@ def rack_result(tmp_path_factory):
 
 
 def test_every_open_end_gets_a_fitting_and_equal_ends_get_the_same(rack_result):
-    assert [(len(fitting.batch.ends), fitting.count) for fitting in rack_result.made] == [(4, 5), (2, 3)]
+    assert [(len(fitting.batch.sites), fitting.count) for fitting in rack_result.made] == [(4, 5), (2, 3)]
     assert all(end.open for end in rack_result.ends)
 
 
@@ -132,7 +133,7 @@ def test_the_spigot_goes_into_the_tube_with_the_gap_all_around(rack_result):
     bore = trimesh.Trimesh(leg.vertices, leg.triangles)
     distance = trimesh.proximity.closest_point(bore, inside)[1]
     # Facets take up to 0.01 mm of the gap on either side.
-    assert distance.min() == pytest.approx(fitting.gap.nominal, abs=0.021)
+    assert distance.min() == pytest.approx(fitting.gaps[0].nominal, abs=0.021)
 
 
 def test_copies_on_the_plate_do_not_touch(rack_result):
@@ -176,7 +177,7 @@ def test_a_caliper_reading_makes_the_spigot_smaller(tmp_path):
     readings = [{"kind": "round", "width_mm": "1 in", "bore_width_mm": [18.9, 18.8]}]
     result = do(tmp_path, measured=readings, tube={"seam_height_mm": 0}, fitting={"gap_mm": 0.2})
     # 0.2 mm less the root of 0.05² (readings 0.1 mm apart), 0.15² (print) and 0.0157² (cold), by hand.
-    assert result.made[0].gap.root_sum_square[0] == pytest.approx(0.0411, abs=5e-4)
+    assert result.made[0].gaps[0].root_sum_square[0] == pytest.approx(0.0411, abs=5e-4)
     assert [[finding.check for finding in fitting.findings].count("gap") for fitting in result.made] == [0, 1]
     assert result.made[0].fitting.profile.spigot_outline.width == pytest.approx(18.8 - 0.4)
     assert result.made[1].fitting.profile.spigot_outline.width == pytest.approx(34 - 0.4)
@@ -325,8 +326,8 @@ def test_ends_that_lean_different_ways_are_different_fittings(tmp_path):
     result = do(tmp_path)
     end = next(end for end in result.ends if end.section.kind == "rect")
     leaning = [replace(end, mitre_deg=30.0, mitre_direction_deg=way) for way in (0.0, 0.05, 45.0, 180.0, 270.0)]
-    batches = sort_into_batches(result.job, leaning)
-    assert [[end.mitre_direction_deg for end in batch.ends] for batch in batches] == [[0, 0.05], [45], [180], [270]]
+    batches = sort_into_batches(result.job, Takeoff(tuple(leaning)))
+    assert [[end.mitre_direction_deg for end in batch.sites] for batch in batches] == [[0, 0.05], [45], [180], [270]]
 
 
 def test_files_of_an_earlier_run_are_told_and_stay(tmp_path):

@@ -104,7 +104,7 @@ def sheet() -> JobSheet:
     refused = LeftOut(1, "F5", say("No fitting for {}.", Name(NASTY)), say("Set {}.", FieldName("spigot_mm", 8)), ())
     hot = Finding("F1", "tube too hot", "look at", say("It is hot."), say("Make it of metal."))
     verdict = JobVerdict(
-        ends=3, kinds=4, fittings=11, plates=plates.count, quantities=amounts,
+        served={"end": 3}, kinds=4, fittings=11, plates=plates.count, quantities=amounts,
         look_at=concerns([hot, replace(hot, fitting="F2")]), left_out=(refused,),
         before_printing=(say("Measure the bores."),),
     )  # fmt: skip
@@ -114,7 +114,7 @@ def sheet() -> JobSheet:
         process=PROCESS,
         material=MATERIAL,
         fittings=fittings,
-        ends=ends,
+        sites=ends,
         assemblies=(SheetAssembly("", 1, len(ends), bodies),),
         footprints=footprints,
         plates=plates,
@@ -316,7 +316,7 @@ def test_ten_thousand_fittings():
     count = 10_000
     places = np.array([(i % 100, i // 100 % 10, i // 1000) for i in range(count)]) * 60.0
     ends = tuple(tube_end(ROUND, place, (0, 0, 1), f"Tube {i}") for i, place in enumerate(places))
-    fitting = replace(sheet().fittings[0], ends=tuple(range(1, count + 1)), needed=count, spares=0)
+    fitting = replace(sheet().fittings[0], sites=tuple(range(1, count + 1)), needed=count, spares=0)
     per_plate = 36
     spots = [(index % 6 * 32 + 20.0, index // 6 * 32 + 20.0) for index in range(per_plate)]
     placements = tuple(Placement(0, i // per_plate, *spots[i % per_plate]) for i in range(count))
@@ -324,7 +324,7 @@ def test_ten_thousand_fittings():
     large = replace(
         sheet(),
         fittings=(fitting,),
-        ends=ends,
+        sites=ends,
         assemblies=(SheetAssembly("", 1, count),),
         footprints=sheet().footprints[:1],
         plates=plates,

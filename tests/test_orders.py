@@ -52,7 +52,10 @@ def record(result: JobResult) -> Mapping[str, Any]:
 
 def test_five_frames_take_five_times_the_fittings_and_the_spares_once(tmp_path: Path) -> None:
     result, _ = do(job_of(tmp_path, {"files": ["a.stl"], "frames": 5}, spares=2), posts(ROUND, SQUARE))
-    assert [(len(made.batch.ends), made.batch.needed, made.count) for made in result.made] == [(2, 10, 12), (2, 10, 12)]
+    assert [(len(made.batch.sites), made.batch.needed, made.count) for made in result.made] == [
+        (2, 10, 12),
+        (2, 10, 12),
+    ]
     assert Counter(spot.part for spot in result.plates.placements) == {0: 12, 1: 12}
     assert verdict_of(result).headline.startswith("5 frames, 20 ends, 2 kinds")
     told = record(result)
@@ -68,7 +71,7 @@ def test_assemblies_share_their_kinds(tmp_path: Path) -> None:
         {"name": "rack", "files": ["b.stl"]},
     ]
     result, said = do(job_of(tmp_path, tables), posts(ROUND), posts(ROUND, SQUARE))
-    assert [(len(made.batch.ends), made.count) for made in result.made] == [(4, 8), (2, 2)]
+    assert [(len(made.batch.sites), made.count) for made in result.made] == [(4, 8), (2, 2)]
     assert {end.source.partition(" / ")[0] for end in result.ends} == {"stall", "rack"}
     assert "Reading the tube ends of rack, 2 of 2" in said
     told = record(result)

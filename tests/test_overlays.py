@@ -240,7 +240,7 @@ def test_steps_are_told_by_width_and_jumps_by_rest():
 def test_gap_is_the_ring_between_bore_and_spigot():
     recipe = recipe_of(gap_mm=0.3, spigot_mm=8, lead_in_mm=0.5, groove_count=0)
     fitting = design(recipe, Section.round(25.4, 3.175))
-    band = fit_band(fitting, Circumstances(PROCESS, None, TubeFacts()))
+    band = fit_band(fitting.seat, Circumstances(PROCESS, None, TubeFacts()))
     marks = shapes.gap(fitting, band)
     bore = 25.4 - 2 * 3.175
     fill = positions(marks, styles.GAP, "fill")

@@ -55,7 +55,7 @@ from addon.job.asked import Assembly, Job, Output, TubeFacts, Wish
 from addon.job.batches import resolved, sort_into_batches
 from addon.job.resolved import designed, reviewed
 from addon.review import Finding, review, review_fit, review_fitting
-from addon.takeoff import take_off
+from addon.takeoff import Takeoff, take_off
 from addon.takeoff.doubt import doubt_unit
 from addon.trade.fits import with_reading
 from addon.trade.processes import Process, ProcessError, check_process, processes
@@ -279,7 +279,7 @@ def test_the_gap_and_the_calipers() -> None:
     process = replace(processes()[0], name="Bench, 0.2 mm layers", tolerance_mm=1.6)
     job = Job("Job", (Assembly(()),), (Wish(CAP, Recipe()),), (), TubeFacts(), process, Output(Path()))
     end = take_off([tube_mesh(TUBES[0], 300, "Post 5 mm")], 8.0).ends[0]
-    (batch,) = sort_into_batches(job, [end])
+    (batch,) = sort_into_batches(job, Takeoff((end,)))
     findings = list(reviewed(resolved(job, batch), designed(batch.shape, 48)).fit_findings)
     assert any('"Bench, 0.2 mm layers"' in finding.meaning for finding in findings)
     with pytest.raises(ValueError) as slip:

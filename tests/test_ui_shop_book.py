@@ -108,7 +108,7 @@ def test_a_seam_that_the_book_learns_of_counts_at_once(scene: bpy.types.Scene, b
         update_book(book, lambda stored: stored.with_entry(known))  # noqa: B023
         updating.batches_changed(scene)
         (fitted,) = updating.finish(scene).fittings
-        seams = [cause.takes for cause in fitted.made.gap.contributions if cause.name == "weld seam"]
+        seams = [cause.takes for cause in fitted.made.gaps[0].contributions if cause.name == "weld seam"]
         assert seams == [seam / 2]
-        least.append(fitted.made.gap.least)
+        least.append(fitted.made.gaps[0].least)
     assert least[1] == pytest.approx(least[0] - 0.45) and least[2] == least[0]

@@ -104,9 +104,9 @@ def test_panel_command_and_sheet_say_the_same_of_a_part(scene: bpy.types.Scene, 
         assert mine.review.printed.support.volume_mm3 == support.volume_mm3
         assert record["support"]["volume_mm3"] == pytest.approx(support.volume_mm3, abs=1e-3)
         assert support.said(result.job.process).text(METRIC) in plan_said
-        assert re.search(rf"{made.id} .* {re.escape(say_mm(made.gap.nominal))}\n", command)
-        assert record["spigot_gap_mm"] == pytest.approx(made.gap.nominal, abs=1e-4)
-        assert mine.gap == made.gap and mine.findings == tuple(made.findings)
+        assert re.search(rf"{made.id} .* {re.escape(say_mm(made.gaps[0].nominal))}\n", command)
+        assert record["spigot_gap_mm"] == pytest.approx(made.gaps[0].nominal, abs=1e-4)
+        assert mine.gaps == made.gaps and mine.findings == tuple(made.findings)
 
 
 def test_spares_are_counted_before_the_plates_are_laid_out(
@@ -149,7 +149,7 @@ def test_an_impossible_recipe_is_left_out_with_its_number(scene: bpy.types.Scene
     scene.ferrule.groups[0].recipe.groove_depth_mm = 50
     verdict = updating.finish(scene).verdict
     (entry,) = verdict.left_out
-    assert (entry.ends, entry.fitting) == (2, "F1") and "groove_depth_mm" in entry.remedy
+    assert (entry.number, entry.fitting) == (2, "F1") and "groove_depth_mm" in entry.remedy
     assert verdict.headline.startswith("2 of 4 ends, 1 kind, ready to print")
 
 

@@ -62,7 +62,7 @@ def test_what_was_made_and_what_was_not(tmp_path: Path) -> None:
     large = tube(SQUARE, "large", x=100)
     result = do(tmp_path, [crossed, large], process={"plate_mm": [60, 60, 100], "margin_mm": 15})
     verdict = verdict_of(result)
-    assert (verdict.ends, verdict.kinds, verdict.fittings, verdict.plates) == (1, 1, 1, 1)
+    assert (verdict.served["end"], verdict.kinds, verdict.fittings, verdict.plates) == (1, 1, 1, 1)
     assert verdict.ready and not verdict.complete
     assert verdict.headline.startswith("1 of 4 ends, 1 kind, ready to print: 1 plate, ")
     too_large, too_deep = verdict.left_out

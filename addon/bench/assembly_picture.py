@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The assembly as a line drawing: seen from the front right and above, hidden lines left out, its ends numbered."""
+"""The assembly as a line drawing: seen from the front right and above, hidden lines left out, its sites numbered."""
 
 from __future__ import annotations
 
@@ -40,13 +40,13 @@ _MARGIN_MM = 9.0
 
 @dataclass(frozen=True, eq=False)
 class EndMark:
-    """A tube end in the picture."""
+    """A tube end, or another site, in the picture."""
 
     number: int
     position: Floats
     """(3,): where it is."""
     direction: Floats
-    """(3,): out of the tube."""
+    """(3,): out of the tube, or the z axis of another site's frame."""
 
 
 def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: float = 180, height: float = 125) -> str:
@@ -69,7 +69,7 @@ def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: flo
         anchors
     )
     marks = _numbers(ends, to_paper(anchors), ways, size, _ink(starts, finishes, size))
-    title = f"The assembly, with {len(ends)} tube ends"
+    title = f"The assembly, with {len(ends)} numbered places"
     return svg.drawing(size[0], size[1], title, svg.strokes(starts, finishes, "edge"), *marks)
 
 

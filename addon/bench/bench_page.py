@@ -22,15 +22,17 @@ _SPARE_GLUE = 1.2
 def bench_page(sheet: JobSheet) -> str:
     if not sheet.fittings:
         return cautions_at(sheet, "off the plate", "putting in", "in use")
-    off, put = _off_the_plate(sheet), _putting_in(sheet)
+    off, tools, put = _off_the_plate(sheet), _steps(sheet, stays=False), _steps(sheet, stays=True)
     return joined(
         element("h2", "At the bench: off the plate"),
         cautions_at(sheet, "off the plate"),
         _numbered(off, 1),
-        element("h2", "At the bench: putting in"),
+        element("h2", f"At the bench: {_tools(sheet)}") if tools else "",
+        _numbered(tools, len(off) + 1) if tools else "",
+        element("h2", "At the bench: putting in") if put else "",
         cautions_at(sheet, "putting in"),
         _glue_lines(sheet),
-        _numbered(put, len(off) + 1),
+        _numbered(put, len(off) + len(tools) + 1) if put else "",
         element("h2", "In use"),
         cautions_at(sheet, "in use"),
     )
@@ -49,7 +51,7 @@ def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
     elif held:
         said = f"Break it off {who(held, sheet)} with pliers, from the outside in; a scriber clears corners."
         steps.append(BenchStep("Support off", said))
-    if held:
+    if any(fitting.supported and fitting.fitting.seats for fitting in sheet.fittings):
         steps.append(BenchStep("Seat", "Scrape the shoulder flat where support touched it: it sits on the tube's rim."))
     if smooth := _smoothing(sheet):
         steps.append(BenchStep("Smooth the crown", smooth))
@@ -82,7 +84,8 @@ def _in_bath(sheet: JobSheet, held: Sequence[str]) -> list[BenchStep]:
 
 
 def _smoothing(sheet: JobSheet) -> str:
-    stairs = [(fitting.id, fitting.printed.stair.mean_mm) for fitting in sheet.fittings if fitting.printed]
+    seen = [fitting for fitting in sheet.fittings if fitting.fitting.seen]
+    stairs = [(fitting.id, fitting.printed.stair.mean_mm) for fitting in seen if fitting.printed]
     rough = {id: mean for id, mean in stairs if mean >= WORTH_SMOOTHING_MM}
     if not rough:
         return ""
@@ -94,9 +97,14 @@ def _smoothing(sheet: JobSheet) -> str:
     )
 
 
-def _putting_in(sheet: JobSheet) -> list[BenchStep]:
-    """The families' own steps."""
-    kinds = dict.fromkeys(type(entry.fitting) for entry in sheet.fittings)
+def _tools(sheet: JobSheet) -> str:
+    """``"drill guides, cope sleeves"``."""
+    return ", ".join(dict.fromkeys(entry.family.plural for entry in sheet.fittings if not entry.family.stays))
+
+
+def _steps(sheet: JobSheet, stays: bool) -> list[BenchStep]:
+    """The families' own steps, of those whose fittings stay, or of the others: tools are used before."""
+    kinds = dict.fromkeys(type(entry.fitting) for entry in sheet.fittings if entry.family.stays is stays)
     steps: list[BenchStep] = []
     for kind in kinds:
         steps += kind.steps({entry.id: entry.fitting for entry in sheet.fittings if type(entry.fitting) is kind})

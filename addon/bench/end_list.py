@@ -4,15 +4,17 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 
-from ..takeoff.ends import Cause
+from ..families.family import Family, Site
+from ..takeoff.ends import Cause, TubeEnd
 from .assembly_picture import NUMBERED_UP_TO, EndMark, assembly_picture
 from .markup import element, escaped, table
 from .sheet import JobSheet, SheetAssembly, say_ranges
 from .sheet_parts import joined
 
-ENDS_LISTED_UP_TO = 300
-"""With more ends than this their tubes are left to the CSV."""
+SITES_LISTED_UP_TO = 300
+"""With more ends and other sites than this their tubes are left to the CSV."""
 
 _PICTURE_MM = 180.0, 104.0
 
@@ -30,7 +32,7 @@ _WHY: dict[Cause, str] = {
 
 
 def end_list(sheet: JobSheet) -> str:
-    if not sheet.ends:
+    if not sheet.sites:
         return ""
     parts = joined(element("h2", "Where they go"), _pictures(sheet), _served(sheet), _left(sheet))
     return element("section", parts)
@@ -40,50 +42,62 @@ def _pictures(sheet: JobSheet) -> str:
     return joined(*(_picture(sheet, assembly, numbers) for assembly, numbers in sheet.numbered))
 
 
-def _picture(sheet: JobSheet, assembly: SheetAssembly, ends: range) -> str:
-    numbers = sorted(number for fitting in sheet.fittings for number in fitting.ends if number in ends)
+def _picture(sheet: JobSheet, assembly: SheetAssembly, sites: range) -> str:
+    numbers = sorted(number for fitting in sheet.fittings for number in fitting.sites if number in sites)
     heading = f"{assembly.name or sheet.title}, {assembly.frames} frames" if assembly.frames > 1 else assembly.name
     if not numbers or not assembly.bodies:
         return element("h3", escaped(heading)) if numbers and heading else ""
-    frames = [sheet.ends[number - 1].frame for number in numbers]
-    marks = [EndMark(number, frame.origin, frame.z) for number, frame in zip(numbers, frames, strict=True)]
+    taking = [(number, sheet.sites[number - 1]) for number in numbers]
+    marks = [EndMark(number, site.position, site.frame.z) for number, site in taking]
     picture = assembly_picture(assembly.bodies, marks, *_PICTURE_MM)
     if len(marks) > NUMBERED_UP_TO:
         heading = f"{heading}. " * bool(heading) + (
-            f"Circles mark the {len(marks)} ends that take a fitting, too many to number in a picture."
+            f"Circles mark the {len(marks)} places that take a fitting, too many to number in a picture."
         )
     caption = element("figcaption", escaped(heading)) if heading else ""
     return element("figure", picture, caption)
 
 
 def _served(sheet: JobSheet) -> str:
-    """Which fitting goes into which ends, and of which tubes they are."""
-    listed = len(sheet.ends) <= ENDS_LISTED_UP_TO
+    """Which fitting goes where, family by family, and of which tubes the sites are."""
+    families = dict.fromkeys(fitting.family for fitting in sheet.fittings if fitting.sites)
+    return joined(*(_served_by(sheet, family) for family in families))
+
+
+def _served_by(sheet: JobSheet, family: Family) -> str:
+    listed = len(sheet.sites) <= SITES_LISTED_UP_TO
     shared = _shared_prefix(sheet)
     rows = []
-    for fitting in sheet.fittings:
-        ends = [sheet.ends[number - 1] for number in fitting.ends]
-        tubes = [", ".join(filter(None, (end.source.removeprefix(shared), end.by_hand))) or "unnamed" for end in ends]
-        row = (fitting.id, str(len(ends)), say_ranges(fitting.ends))
-        rows.append((*row, "; ".join(dict.fromkeys(tubes))) if listed else row)
-    if not any(fitting.ends for fitting in sheet.fittings):
-        return ""
+    for fitting in (fitting for fitting in sheet.fittings if fitting.family is family):
+        sites = [sheet.sites[number - 1] for number in fitting.sites]
+        row = (fitting.id, str(sum(site.count for site in sites)), say_ranges(fitting.sites))
+        rows.append((*row, "; ".join(_tubes(sites, shared))) if listed else row)
     tubes_head = (f"Tubes, in {shared.removesuffix(' / ')}" if shared else "Tubes",) if listed else ()
-    more = "" if listed else f"The CSV list holds all {len(sheet.ends)} tube ends."
-    return table(("Fitting", "Ends", "Their numbers", *tubes_head), rows, numbers=(1,), caption=more)
+    lists = f"all {len(sheet.ends)} tube ends" if family.serves == "end" else "all of them"
+    heads = (family.label, f"{family.serves.capitalize()}s", "Their numbers", *tubes_head)
+    return table(heads, rows, numbers=(1,), caption="" if listed else f"The CSV list holds {lists}.")
+
+
+def _tubes(sites: Sequence[Site], shared: str) -> list[str]:
+    """``["leg", "rail: hole 9 mm, 120 mm from the end"]``, each once."""
+    named = []
+    for site in sites:
+        by_hand = site.by_hand if isinstance(site, TubeEnd) else ""
+        tube = ", ".join(filter(None, (site.source.removeprefix(shared), by_hand))) or "unnamed"
+        named.append(f"{tube}: {site.where}" if site.where else tube)
+    return list(dict.fromkeys(named))
 
 
 def _shared_prefix(sheet: JobSheet) -> str:
     """What all tubes' names begin with: their file's, if it is one."""
-    files = {file if slash else "" for file, slash, _ in (end.source.partition(" / ") for end in sheet.ends)}
+    files = {file if slash else "" for file, slash, _ in (end.source.partition(" / ") for end in sheet.sites)}
     file = files.pop()
     return f"{file} / " if file and not files else ""
 
 
 def _left(sheet: JobSheet) -> str:
-    takes = {number for fitting in sheet.fittings for number in fitting.ends}
-    causes = Counter(end.cause for number, end in enumerate(sheet.ends, 1) if number not in takes)
-    if not causes:
+    causes = Counter(end.cause for _, end in sheet.ends if id(end) not in sheet.fitting_of)
+    if not causes or not any(fitting.family.serves == "end" for fitting in sheet.fittings):
         return ""
     rows = [(_WHY[cause], str(count)) for cause, count in causes.most_common()]
     return table(("Ends that take no fitting; the list of ends names them", "Ends"), rows, numbers=(1,))

@@ -120,13 +120,13 @@ def fit_ladder(
         raise LadderError(f"a {family.name} has no part inside the tube to try")
     base = _whole_layers(_BASE_MM, process)
     sample = _slice(family, recipe, section, wanted, base, None)
-    grip = _whole_layers(_GRIP_MM + sample.seat.lead_in_mm, process)
+    grip = _whole_layers(_GRIP_MM + sample.seats[0].lead_in_mm, process)
     slices = [_slice(family, recipe, section, gap, base, grip) for gap in gaps]
     half = sample.solid.trim_by_plane([0, -1, 0], 0)
     solids = [_upright(solid, base) for solid in (*(piece.solid for piece in slices), half)]
     solid, centres = _ladder(solids, [*labels, ""], base, process)
     steps = [
-        LadderStep(label, gap, piece.seat.outline.width, centre)
+        LadderStep(label, gap, piece.seats[0].outline.width, centre)
         for label, gap, piece, centre in zip(labels, gaps, slices, centres, strict=False)
     ]
     return FitLadder(Mesh.from_manifold(solid, "Fit ladder"), tuple(steps), section, wanted)

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The order as lists for spreadsheets: CSV (RFC 4180), one of the tube ends and one of the fittings.
+"""The order as lists for spreadsheets: CSV (RFC 4180), one of the tube ends, one of the fittings, and
+one of the holes, copes and joints that take any.
 
 UTF-8 with a byte order mark, without which common spreadsheet programs take names in other scripts for gibberish;
 commas between cells, a point in numbers, millimetres and degrees. A text that a spreadsheet would run as a formula
@@ -27,24 +28,25 @@ END_COLUMNS = (
     *("bore_width_mm", "bore_depth_mm"),
     *("mitre_deg", "clear_depth_mm", "x_mm", "y_mm", "z_mm", "fitting", "remark"),
 )
+SITE_COLUMNS = (
+    *("site", "assembly", "frames", "tube", "where", "section"),
+    *("x_mm", "y_mm", "z_mm", "fitting", "family"),
+)
 _FITTING, _WORK = ("fitting", "family", "section", "count", "spares", "ends", "fit", "gap_mm"), ("material", "process")
 _GLUE = ("bond_area_mm2", "glue_mm3_each", "glue_mm3_all")
 
 
 def ends_csv(sheet: JobSheet) -> str:
     """One row a tube end, in the sheet's numbering; those that take no fitting with the reason."""
-    takes = {number: fitting.id for fitting in sheet.fittings for number in fitting.ends}
-    names: dict[int, str] = {number: fitting.section_name for fitting in sheet.fittings for number in fitting.ends}
-    of_assembly = {
-        number: (assembly.name, assembly.frames) for assembly, numbers in sheet.numbered for number in numbers
-    }
+    takes, of_assembly = sheet.fitting_of, _of_assembly(sheet)
     rows = []
-    for number, end in enumerate(sheet.ends, 1):
+    for number, end in sheet.ends:
         outer, bore = end.section.outer, end.section.bore
         size = (outer.width, outer.depth, end.section.wall, bore.width, bore.depth)
         place = (end.mitre_deg, end.clear_depth_mm, *end.frame.origin.tolist())
-        section = names.get(number) or section_name(end.section)
-        remark = end.by_hand if number in takes and end.open else end.explained
+        fitting = takes.get(id(end))
+        section = fitting.section_name if fitting else section_name(end.section)
+        remark = end.by_hand if fitting and end.open else end.explained
         rows.append(
             (
                 number,
@@ -54,11 +56,30 @@ def ends_csv(sheet: JobSheet) -> str:
                 end.section.kind,
                 *size,
                 *place,
-                takes.get(number, ""),
+                fitting.id if fitting else "",
                 remark,
             )
         )
     return _csv(END_COLUMNS, rows)
+
+
+def sites_csv(sheet: JobSheet) -> str:
+    """One row a hole, cope or joint, or a pattern of them, in the sheet's numbering."""
+    takes = {number: fitting for fitting in sheet.fittings for number in fitting.sites}
+    ends, of_assembly = {number for number, _ in sheet.ends}, _of_assembly(sheet)
+    rows = []
+    for number, site in enumerate(sheet.sites, 1):
+        if number not in ends:
+            fitting = takes.get(number)
+            about = (section_name(site.section), *site.position.tolist())
+            takes_it = (fitting.id, fitting.family.name) if fitting else ("", "")
+            rows.append((number, *of_assembly.get(number, ("", 1)), site.source, site.where, *about, *takes_it))
+    return _csv(SITE_COLUMNS, rows)
+
+
+def _of_assembly(sheet: JobSheet) -> dict[int, tuple[str, int]]:
+    """Name and frames of the assembly, by a site's number."""
+    return {number: (assembly.name, assembly.frames) for assembly, numbers in sheet.numbered for number in numbers}
 
 
 def fittings_csv(sheet: JobSheet) -> str:
@@ -67,11 +88,12 @@ def fittings_csv(sheet: JobSheet) -> str:
     listed = tuple(dict.fromkeys(column for cells in lists for column in cells))
     rows = []
     for fitting, cells in zip(sheet.fittings, lists, strict=True):
-        seat, glue = fitting.fitting.seat, fitting.glue
+        seats, glue = fitting.fitting.seats, fitting.glue
         joint: tuple[Cell, ...] = ("", "", "")
         if glue:
             joint = (glue.bond_area_mm2, glue.volume_mm3, glue.volume_mm3 * fitting.needed)
-        count = (fitting.count, fitting.spares, say_ranges(fitting.ends), seat.fit, seat.gap_mm - fitting.added_mm)
+        fit: tuple[Cell, Cell] = (seats[0].fit, seats[0].gap_mm - fitting.added_mm) if seats else ("", "")
+        count = (fitting.count, fitting.spares, say_ranges(fitting.sites), *fit)
         family_cells = (cells.get(column, "") for column in listed)
         work = (sheet.material.name, sheet.process.name)
         rows.append((fitting.id, fitting.fitting.family, fitting.section_name, *count, *family_cells, *work, *joint))

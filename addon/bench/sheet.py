@@ -7,7 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
+from ..families.family import Family, Site
 from ..families.fitting import Fitting, GlueJoint
+from ..families.table import family_named
 from ..fields.messages import Message, Units
 from ..geometry.mesh import Mesh
 from ..review.review import Print
@@ -27,10 +29,10 @@ class SheetFitting:
     id: str
     """Short and unique in the job: "F1"."""
     fitting: Fitting
-    ends: tuple[int, ...]
-    """The numbers of the tube ends that take it, which count from 1 in the order of ``JobSheet.ends``."""
+    sites: tuple[int, ...]
+    """The numbers of the sites that take it, which count from 1 in the order of ``JobSheet.sites``."""
     needed: int
-    """How many go in, over all the frames that are built."""
+    """How many go in, over all the frames that are built; one of a tool."""
     spares: int = 0
     added_mm: float = 0.0
     """What the shop book adds to the gap a side that is wanted, and the fitting is drawn with."""
@@ -44,6 +46,10 @@ class SheetFitting:
         return self.needed + self.spares
 
     @property
+    def family(self) -> Family:
+        return family_named(self.fitting.family)
+
+    @property
     def section_name(self) -> str:
         return section_name(self.fitting.section)
 
@@ -53,7 +59,8 @@ class SheetFitting:
 
     @cached_property
     def glue(self) -> GlueJoint | None:
-        return self.fitting.glue(round(self.fitting.seat.gap_mm - self.added_mm, 4))
+        seats = self.fitting.seats
+        return self.fitting.glue(round(seats[0].gap_mm - self.added_mm, 4)) if seats else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,12 +74,12 @@ class SheetLadder:
 
 @dataclass(frozen=True, eq=False)
 class SheetAssembly:
-    """An assembly whose ends follow those of the one before in ``JobSheet.ends``."""
+    """An assembly whose sites follow those of the one before in ``JobSheet.sites``."""
 
     name: str
     """Empty for the only one of a job."""
     frames: int
-    ends: int
+    sites: int
     bodies: Sequence[Mesh] = ()
     """In mm."""
 
@@ -84,7 +91,8 @@ class JobSheet:
     process: Process
     material: Material
     fittings: tuple[SheetFitting, ...]
-    ends: tuple[TubeEnd, ...] = ()
+    sites: tuple[Site, ...] = ()
+    """Of each assembly its ends, open or not, then the others that take a fitting."""
     assemblies: tuple[SheetAssembly, ...] = ()
     footprints: tuple[Footprint, ...] = ()
     """One for each fitting, in the same order, as laid on the plates."""
@@ -103,11 +111,26 @@ class JobSheet:
 
     @property
     def numbered(self) -> Iterator[tuple[SheetAssembly, range]]:
-        """The assemblies and the numbers of their ends."""
+        """The assemblies and the numbers of their sites."""
         first = 1
         for assembly in self.assemblies:
-            yield assembly, range(first, first + assembly.ends)
-            first += assembly.ends
+            yield assembly, range(first, first + assembly.sites)
+            first += assembly.sites
+
+    @property
+    def ends(self) -> list[tuple[int, TubeEnd]]:
+        """With their numbers."""
+        return [(number, site) for number, site in enumerate(self.sites, 1) if isinstance(site, TubeEnd)]
+
+    @cached_property
+    def fitting_of(self) -> dict[int, SheetFitting]:
+        """What goes to each of the takeoff's records, by the record's ``id``."""
+        return {
+            id(record): fitting
+            for fitting in sorted(self.fittings, key=lambda fitting: fitting.family.stays)
+            for number in fitting.sites
+            for record in self.sites[number - 1].records
+        }
 
     @property
     def facts(self) -> Facts:

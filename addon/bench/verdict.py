@@ -6,18 +6,28 @@ The one source for what the screen, the window, the job sheet and result.json sa
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import get_args
 
+from ..families.family import Serves
 from ..fields.messages import NOTHING, Message, Name, count_of, say, say_all
 from ..review.findings import Concern
 from .quantities import Quantities
 
+_NONE: dict[Serves, str] = {
+    "end": "no tube end is open",
+    "hole": "no round hole was found",
+    "cope": "no end that lies on another tube was found",
+    "joint": "no two ends face each other",
+}
+
 
 @dataclass(frozen=True)
 class LeftOut:
-    """Tube ends without a fitting that could have one, with one reason."""
+    """Tube ends, holes, copes or joints without a fitting that could have one, with one reason."""
 
-    ends: int
+    number: int
     fitting: str
     """Id of the fitting that was not made; empty for ends that take none as they are."""
     reason: Message
@@ -25,14 +35,15 @@ class LeftOut:
     remedy: Message
     """How to have it after all, a sentence with its stop."""
     sources: tuple[str, ...]
-    """Names of the tubes, one for each end."""
+    """Names of the tubes, one for each."""
+    serves: Serves = "end"
 
     @property
     def said(self) -> Message:
         which = f" ({self.fitting})" if self.fitting else ""
         names = tuple(dict.fromkeys(self.sources))
         where = [say("({})", Name(names[0]))] if len(names) == 1 and not self.fitting else []
-        return say_all((f"Left out, {count_of(self.ends, 'end')}{which}:", self.reason, self.remedy, *where))
+        return say_all((f"Left out, {count_of(self.number, self.serves)}{which}:", self.reason, self.remedy, *where))
 
 
 @dataclass(frozen=True)
@@ -50,12 +61,12 @@ class ClosedEnds:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class JobVerdict:
-    asked: bool = True
-    """Whether the job asks for fittings at all."""
+    asked: tuple[Serves, ...] = ("end",)
+    """What the job asks for fittings for."""
     frames: int = 1
     """Copies of the assemblies that are built, all together."""
-    ends: int
-    """That get a fitting, over all frames."""
+    served: Mapping[Serves, int]
+    """How many of each get a fitting, over all frames."""
     kinds: int
     fittings: int
     """Printed, with the spares."""
@@ -85,13 +96,11 @@ class JobVerdict:
     @property
     def headline(self) -> Message:
         """The verdict in one sentence, without its stop."""
-        left = sum(entry.ends for entry in self.left_out)
         if not self.kinds:
-            why = "no tube end is open" if self.asked else "the job asks for no fittings"
-            return say(f"Nothing to print: {count_of(left, 'end is', 'ends are') + ' left out' if left else why}")
-        ends = f"{self.ends} of {count_of(self.ends + left, 'end')}" if left else count_of(self.ends, "end")
+            return say(f"Nothing to print: {self._nothing}")
+        sites = ", ".join(self._sites)
         frames = f"{self.frames} frames, " if self.frames > 1 else ""
-        about = f"{frames}{ends}, {count_of(self.kinds, 'kind')}"
+        about = f"{frames}{sites}, {count_of(self.kinds, 'kind')}"
         if self.must_fix:
             checks = ", ".join(dict.fromkeys(concern.check for concern in self.must_fix))
             return say(f"{about}, not to be printed yet: {checks}")
@@ -99,6 +108,32 @@ class JobVerdict:
         if self.quantities:
             amounts += [about_grams(self.quantities.grams.value), f"about {about_time(self.quantities.time_s.value)}"]
         return say(f"{about}, ready to print" + (f": {', '.join(amounts)}" if amounts else ""))
+
+    @property
+    def _left(self) -> dict[Serves, int]:
+        """How many of each were left out."""
+        left = dict.fromkeys(get_args(Serves), 0)
+        for entry in self.left_out:
+            left[entry.serves] += entry.number
+        return {serves: number for serves, number in left.items() if number}
+
+    @property
+    def _nothing(self) -> str:
+        """Why nothing is printed."""
+        if not self._left:
+            return " and ".join(_NONE[serves] for serves in self.asked) or "the job asks for no fittings"
+        are = "is" if sum(self._left.values()) == 1 else "are"
+        return f"{', '.join(count_of(number, serves) for serves, number in self._left.items())} {are} left out"
+
+    @property
+    def _sites(self) -> list[str]:
+        """``["29 of 30 ends", "12 holes"]``."""
+        said = []
+        for serves in get_args(Serves):
+            number, left = self.served.get(serves, 0), self._left.get(serves, 0)
+            if number or left:
+                said.append(f"{number} of {count_of(number + left, serves)}" if left else count_of(number, serves))
+        return said
 
     @property
     def goes_in(self) -> Message:

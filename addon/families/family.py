@@ -2,17 +2,19 @@
 """A family of fittings as the rest of the house knows it.
 
 A family is a folder beside this file, with a recipe, a ``Fitting`` of its own and a ``Family``, and a line in
-``table.FAMILIES``.
+``table.FAMILIES``. What it is made for are sites of the assembly; all that its design depends on at a site is a place.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol, Self
 
+from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
-from ..takeoff.ends import TubeEnd
+from ..takeoff import Takeoff, TubeEnd
+from ..takeoff.ends import said_mitre
 from ..trade.cautions import Choice, Condition
 from .circumstances import Circumstances
 from .fitting import Fitting
@@ -21,6 +23,46 @@ ALIKE_MM = 0.05
 """Sections nearer to each other than this take the same fitting: less than a printer can tell apart."""
 ALIKE_DEG = 0.1
 """The same for mitres and their directions."""
+
+
+Serves = Literal["end", "hole", "cope", "joint"]
+"""What a family's fittings are for, as it is counted: ``"29 ends, 12 holes"``."""
+
+
+class Site(Protocol):
+    """A place of an assembly that takes a fitting of one family. A ``TubeEnd`` is one as it is."""
+
+    @property
+    def source(self) -> str:
+        """Name of the tube's object or body."""
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Of all that the fitting goes into or over."""
+
+    @property
+    def section(self) -> Section:
+        """The tube's, as modelled."""
+
+    @property
+    def frame(self) -> Frame:
+        """Of the fitting in the assembly: its mesh, placed by this frame, is in its place."""
+
+    @property
+    def where(self) -> str:
+        """After the tube's name on sheets and lists: ``"hole 9 mm, 120 mm from the end"``; empty for a tube's end."""
+
+    @property
+    def position(self) -> Floats:
+        """(3,): where it is, for numbers in pictures and lists."""
+
+    @property
+    def records(self) -> tuple[object, ...]:
+        """The takeoff's records that it is made of: ends, holes, copes, joints, and the ends that a joint takes up."""
+
+    @property
+    def count(self) -> int:
+        """How many of its records, the first ones, are what its family serves: the holes of a pattern."""
 
 
 class Wanted(Protocol):
@@ -37,6 +79,28 @@ class Wanted(Protocol):
     @property
     def conditions(self) -> frozenset[Condition]:
         """What it brings about that asks for cautions."""
+
+
+class Place(Protocol):
+    """Everything about a site that a design depends on: a frozen record, equal where the fitting is the same."""
+
+    @property
+    def section(self) -> Section:
+        """With the measured bore if there is one."""
+
+    @property
+    def key(self) -> tuple[Any, ...]:
+        """The same for the same place, in another session too."""
+
+    @property
+    def words(self) -> str:
+        """After the section's name on lists: ``"mitred 45°"``; may be empty."""
+
+    def like(self, other: Self) -> bool:
+        """Whether the same fitting serves both."""
+
+    def tighter(self, other: Self) -> Self:
+        """What serves this one and another that is like it."""
 
 
 @dataclass(frozen=True)
@@ -59,8 +123,11 @@ class EndPlace:
         outlines = [outline.key for outline in (self.section.outer, self.section.bore)]
         return *outlines, self.mitre_deg, self.mitre_direction_deg, self.clear_depth_mm
 
+    @property
+    def words(self) -> str:
+        return said_mitre(self.mitre_deg)
+
     def like(self, other: EndPlace) -> bool:
-        """Whether the same fitting serves both."""
         return (
             self.section.like(other.section, ALIKE_MM)
             and abs(self.mitre_deg - other.mitre_deg) <= ALIKE_DEG
@@ -68,10 +135,14 @@ class EndPlace:
         )
 
     def tighter(self, other: EndPlace) -> EndPlace:
-        """What serves this one and another that is like it: the tighter bore, clear no deeper than the other."""
+        """The tighter bore, clear no deeper than the other."""
         section = min(self.section, other.section, key=lambda section: section.bore.half_width)
         depths = [place.clear_depth_mm for place in (self, other) if place.clear_depth_mm is not None]
         return replace(self, section=section, clear_depth_mm=min(depths, default=None))
+
+
+def _no_depth(recipe: object) -> float:
+    return 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,15 +155,25 @@ class Family:
     """What job files call its recipe: ``"fitting"`` for ``[fitting]`` and ``[[fitting.for]]``."""
     recipe: type[Any]
     """A ``Wanted``."""
-    serves: type
-    """The takeoff's record of the sites that take it."""
-    place: Callable[[Any, Section], EndPlace]
-    """What its design depends on, from a site and its tube's section."""
-    design: Callable[[Any, EndPlace, Circumstances | None, int | None], Fitting]
+    label: str
+    """In menus and on sheets: ``"Cap"``."""
+    plural: str
+    """Within a sentence: ``"caps"``."""
+    sites: Callable[[Takeoff], Sequence[Site]]
+    """Those of an assembly that take one."""
+    place: Callable[[Any, Section], Any]
+    """What its design depends on, from a site and its tube's section: a ``Place``."""
+    design: Callable[[Any, Any, Circumstances | None, int | None], Fitting]
     """The fitting of a recipe at a place, in circumstances if they are known; an int is the facets of a whole circle,
     for previews. Raises ``RecipeError``."""
-    depth_mm: Callable[[Any], float]
-    """How far a recipe's fitting reaches into the tube."""
+    serves: Serves = "end"
+    """What its sites are counted as. Ends that take no fitting are listed with their reason if a family for ends is
+    asked for."""
+    stays: bool = True
+    """Whether every site gets one for good, so that no other that stays goes there; if not it is a tool, and one serves
+    all sites that are alike."""
+    depth_mm: Callable[[Any], float] = _no_depth
+    """How far a recipe's fitting reaches into a tube from its end."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None
     """For a fit ladder, from a resolved recipe: a fitting with this gap per side on a pad of this height, its part
     inside so long with its lead-in, or whole. None if no ladder is made. Raises ``RecipeError``."""

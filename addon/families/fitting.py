@@ -48,8 +48,10 @@ class BenchStep(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class Seat:
-    """How a fitting sits in its tube. Outlines are square to the tube's axis, lengths along it from the rim."""
+    """How a fitting sits in a bore. Outlines are square to the tube's axis, lengths along it from the rim."""
 
+    section: Section
+    """Of the tube that it goes into."""
     fit: str
     """The fit class."""
     gap_mm: float
@@ -97,8 +99,8 @@ class Fitting(ABC):
     """The family's name."""
     surface_names: ClassVar[tuple[str, ...]]
     seen: ClassVar[tuple[str, ...]]
-    """Those of its surfaces that are seen in use."""
-    seen_name: ClassVar[str]
+    """Those of its surfaces that are seen in use; none if nobody looks at it."""
+    seen_name: ClassVar[str] = ""
     """What the part of it that they belong to is called: ``"crown"``."""
     depth_key: ClassVar[str] = ""
     """The recipe's number that says how deep it reaches into the tube; empty if none does."""
@@ -144,8 +146,9 @@ class Fitting(ABC):
         """What it is, on sheets and lists: ``"dome 12.7 mm (1/2 in) high, glue fit, mitre 30°"``."""
 
     @property
-    @abstractmethod
-    def seat(self) -> Seat: ...
+    def seats(self) -> tuple[Seat, ...]:
+        """What of it goes into bores; none of a fitting that goes into none."""
+        return ()
 
     @property
     @abstractmethod

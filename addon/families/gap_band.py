@@ -13,7 +13,7 @@ from ..trade.fits import FitClass, fit_named, has_weld_seam, tube_tolerance
 from ..trade.metals import metal_named
 from ..trade.processes import Material
 from .circumstances import Circumstances, TubeInUse
-from .fitting import Fitting
+from .fitting import Seat
 
 ROOM_C = 20.0
 """Where sizes are what they are called (reference temperature of dimensional measurement: ISO 1)."""
@@ -97,17 +97,16 @@ class GapBand:
         return takes, [cause for cause in self.contributions if cause.kind != kind]
 
 
-def fit_band(fitting: Fitting, known: Circumstances) -> GapBand:
-    """The gap per side of a fitting in its tube, as it comes out of the printer.
+def fit_band(seat: Seat, known: Circumstances) -> GapBand:
+    """The gap per side of a seat in its tube, as it comes out of the printer.
 
     Raises ``UnknownNameError`` for a metal or a plastic that the tables do not know.
     """
-    seat = fitting.seat
     return GapBand(
         nominal=round(seat.gap_mm - known.added_mm, 4),
-        contributions=causes(fitting.section, seat.relief_mm, known),
+        contributions=causes(seat.section, seat.relief_mm, known),
         needed=min(fit_named(seat.fit).least_gap_mm, 0.0),
-        ways=ways_across(fitting.section),
+        ways=ways_across(seat.section),
         ribs=seat.rib_mm,
     )
 

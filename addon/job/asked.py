@@ -19,8 +19,8 @@ from ..fields.declared import declared, with_values
 from ..fields.messages import Name, say
 from ..files.parts import FileUnit
 from ..geometry.sections import Section
-from ..takeoff.ends import TubeEnd
 from ..takeoff.given import GivenEnd
+from ..takeoff.given_sites import GivenSite
 from ..takeoff.picked import Point
 from ..trade.fits import with_reading
 from ..trade.metals import tube_metals
@@ -254,6 +254,8 @@ class Job:
     """What is in the shop's file."""
     tube_ends: tuple[GivenEnd, ...] = ()
     """Those that are in no mesh; they belong to the first assembly."""
+    sites: tuple[GivenSite, ...] = ()
+    """Sites of other kinds that are in no mesh."""
     notes: tuple[str, ...] = ()
     """Sentences on the file, such as on keys under their old names."""
 
@@ -287,7 +289,7 @@ class Job:
 
     def depth_mm(self, section: Section) -> float:
         """How far into a tube of this section fittings for its ends go."""
-        wishes = [wish for wish in self.wishes if wish.family.serves is TubeEnd]
+        wishes = [wish for wish in self.wishes if wish.family.serves == "end"]
         return max((wish.family.depth_mm(wish.recipe_for(section)) for wish in wishes), default=0.0)
 
     def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:
@@ -301,7 +303,7 @@ class Job:
             *((f"[[measured]] {number}", entry.match) for number, entry in enumerate(self.measured, 1)),
         ]
         return tuple(
-            f"{name} is for no tube end of this job and changed nothing; compare its sizes with the list of ends."
+            f"{name} is for no tube of this job and changed nothing; compare its sizes with the list of ends."
             for name, match in entries
             if not any(match.fits(section) for section in sections)
         )

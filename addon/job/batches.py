@@ -1,46 +1,61 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The open ends by the fitting that they take, and what the shop book knows of them."""
+"""The sites by the fitting that they take, and what the shop book knows of them."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from ..bench.fit_ladder import say_correction, say_excess
+from ..families.family import Site
 from ..fields.messages import Length, Name, say
 from ..geometry.names import quoted
-from ..takeoff import TubeEnd
+from ..takeoff import Takeoff
 from ..trade.processes import Material, Process
-from .asked import Job
+from .asked import Job, Wish
 from .resolved import Resolved
 from .results import Batch
 
 _KINDS = {"round": "Round tube", "rect": "Square and rectangular tube", "other": "Tube of other sections"}
 
 
-def sort_into_batches(job: Job, *ends: Sequence[TubeEnd]) -> list[Batch]:
-    """The open ends of each of the job's assemblies by the fitting that they take, in the order in which they were
+def sort_into_batches(job: Job, *takeoffs: Takeoff) -> list[Batch]:
+    """The sites in each of the job's assemblies by the fitting that they take, in the order in which they were
     found."""
-    built = [(end, assembly.frames) for assembly, some in zip(job.assemblies, ends, strict=True) for end in some]
     batches: list[Batch] = []
-    for wish in job.wishes:
-        for end, frames in built:
-            if not (isinstance(end, wish.family.serves) and end.open):
-                continue
-            section = job.measured_section(end.section)
-            place = wish.family.place(end, section)
-            recipe, known = wish.recipe_for(end.section), job.circumstances_for(end.section)
-            candidate = Batch("", wish.family, recipe, place, (end,), (frames,), known)
-            for index, batch in enumerate(batches):
-                if batch.alike(candidate):
-                    together = batch.place.tighter(place)
-                    batches[index] = replace(
-                        batch, place=together, ends=(*batch.ends, end), frames=(*batch.frames, frames)
-                    )
-                    break
-            else:
-                batches.append(replace(candidate, id=f"F{len(batches) + 1}"))
+    for wish, assembly, site in _sites(job, takeoffs):
+        place = wish.family.place(site, job.measured_section(site.section))
+        recipe, known = wish.recipe_for(site.section), job.circumstances_for(site.section)
+        frames = job.assemblies[assembly].frames
+        candidate = Batch("", wish.family, recipe, place, (site,), (frames,), (assembly,), known)
+        for index, batch in enumerate(batches):
+            if batch.alike(candidate):
+                batches[index] = replace(
+                    batch,
+                    place=batch.place.tighter(place),
+                    sites=(*batch.sites, site),
+                    frames=(*batch.frames, frames),
+                    assemblies=(*batch.assemblies, assembly),
+                )
+                break
+        else:
+            batches.append(replace(candidate, id=f"F{len(batches) + 1}"))
     return batches
+
+
+def _sites(job: Job, takeoffs: Sequence[Takeoff]) -> Iterator[tuple[Wish, int, Site]]:
+    """What takes a fitting, wish by wish, with the number of its assembly. A fitting that stays keeps those of the
+    families before it away: where two ends are joined, neither gets a cap."""
+    taken: set[int] = set()
+    wanted = []
+    for wish in reversed(job.wishes):
+        sites = [(number, site) for number, takeoff in enumerate(takeoffs) for site in wish.family.sites(takeoff)]
+        if wish.family.stays:
+            sites = [(number, site) for number, site in sites if taken.isdisjoint(map(id, site.records))]
+            taken.update(id(record) for _, site in sites for record in site.records)
+        wanted.append((wish, sites))
+    for wish, sites in reversed(wanted):
+        yield from ((wish, number, site) for number, site in sites)
 
 
 def resolved(job: Job, batch: Batch) -> Resolved:
@@ -58,7 +73,7 @@ def book_notes(job: Job, batches: Sequence[Batch]) -> list[str]:
     if job.book.get(Material, job.material.name):
         notes.append(f"The plastic {quoted(job.material.name)} is the shop book's.")
     for batch in batches:
-        reading = job.measured_for(batch.ends[0].section)
+        reading = job.measured_for(batch.sites[0].section)
         if reading and reading.book_name:
             bore = batch.section.bore
             across = Length(*(bore.across(reading.across_deg) for reading in bore.readings))

@@ -21,7 +21,9 @@ from ..fields.coercion import AUTOMATIC, FieldError, read_record, read_values, r
 from ..fields.declared import declared_in, values_of, with_values
 from ..fields.messages import Message, say, say_all
 from ..files.texts import read_text
+from ..takeoff import Takeoff, given_sites
 from ..takeoff.given import GivenEnd, SizedEnd
+from ..takeoff.given_sites import GivenSite
 from ..takeoff.picked import PickedEnd
 from ..trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, processes
 from ..trade.renamed import with_new_names
@@ -62,7 +64,8 @@ def job_text(job: Job) -> str:
     tables = [
         *_assembly_tables(job),
         *(("[[tube_end]]", _plain(entry)) for entry in job.tube_ends),
-        *(table for wish in job.wishes for table in _wish_tables(wish)),
+        *((f"[[{entry.table}]]", _plain(entry)) for entry in job.sites),
+        *(table for family in families.FAMILIES for table in _family_tables(job, family)),
         *(("[[measured]]", {**_plain(entry.match), **_readings(entry)}) for entry in job.measured),
         *(("[[fit_ladder]]", {**_plain(entry.match), **_plain(entry, but="match")}) for entry in job.ladders),
         ("[shop]", _plain(job.shop)),
@@ -78,8 +81,12 @@ def _assembly_tables(job: Job) -> list[tuple[str, dict[str, Any]]]:
     return [(heading, _plain(assembly)) for assembly in job.assemblies]
 
 
-def _wish_tables(wish: Wish) -> list[tuple[str, dict[str, Any]]]:
-    table, asked = wish.family.table, {} if wish.family is families.usual() else {MAKE: True}
+def _family_tables(job: Job, family: Family) -> list[tuple[str, dict[str, Any]]]:
+    table, usual = family.table, family is families.usual()
+    wish = next((wish for wish in job.wishes if wish.family is family), None)
+    if wish is None:
+        return [(f"[{table}]", {MAKE: False})] if usual else []
+    asked = {} if usual else {MAKE: True}
     changes = ({**_plain(override.match), **_changes(override.changes)} for override in wish.overrides)
     return [(f"[{table}]", {**asked, **_plain(wish.recipe)}), *((f"[[{table}.for]]", change) for change in changes)]
 
@@ -106,11 +113,19 @@ def _changes(changes: Mapping[str, Any]) -> dict[str, Any]:
 def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     """A ``Job`` from a parsed TOML table; relative paths count from ``folder``."""
     own_tables = [family.table for family in families.FAMILIES]
-    known = ("assembly", "tube_end", *own_tables, "measured", "fit_ladder", "shop", "tube", "process", "output")
-    _refuse_unknown(table, known, "")
-    given = _tables(table.get("tube_end", []), "tube_end")
-    tube_ends = tuple(_tube_end(entry, f"tube_end[{i}]") for i, entry in enumerate(given, 1))
-    assemblies = _assemblies(table.get("assembly", {}), folder, bool(tube_ends))
+    given_tables = ("tube_end", *(kind.table for kind in given_sites.GIVEN_SITES))
+    others = ("measured", "fit_ladder", "shop", "tube", "process", "output")
+    _refuse_unknown(table, ("assembly", *given_tables, *own_tables, *others), "")
+    tube = _fill(TubeFacts, _table(table, "tube"), "tube")
+    if tube.coldest_c > tube.hottest_c:
+        raise JobError(f"tube.coldest_c {tube.coldest_c:g} lies above tube.hottest_c {tube.hottest_c:g}; swap them.")
+    tube_ends = tuple(_tube_end(entry, where) for entry, where in _entries(table, "tube_end"))
+    sites = tuple(
+        _given_site(kind, entry, where, tube.metal)
+        for kind in given_sites.GIVEN_SITES
+        for entry, where in _entries(table, kind.table)
+    )
+    assemblies = _assemblies(table.get("assembly", {}), folder, bool(tube_ends or sites))
     shop = _fill(Shop, _table(table, "shop"), "shop")
     shop = replace(shop, book=folder / shop.book if shop.book else None)
     book = _book(shop)
@@ -122,27 +137,19 @@ def parse_job(table: Mapping[str, Any], folder: Path, name: str = "job") -> Job:
     output = _fill(Output, _table(table, "output"), "output")
     if not output.formats:
         raise JobError('output.formats is empty; ask for "3mf", "stl" or both.')
-    tube = _fill(TubeFacts, _table(table, "tube"), "tube")
-    if tube.coldest_c > tube.hottest_c:
-        raise JobError(f"tube.coldest_c {tube.coldest_c:g} lies above tube.hottest_c {tube.hottest_c:g}; swap them.")
     return Job(
         name=name,
         assemblies=assemblies,
         wishes=wishes,
-        measured=tuple(
-            _measured(entry, f"measured[{i}]")
-            for i, entry in enumerate(_tables(table.get("measured", []), "measured"), 1)
-        ),
+        measured=tuple(_measured(entry, where) for entry, where in _entries(table, "measured")),
         tube=tube,
         process=process,
         output=replace(output, folder=folder / output.folder),
-        ladders=tuple(
-            _ladder(entry, f"fit_ladder[{i}]")
-            for i, entry in enumerate(_tables(table.get("fit_ladder", []), "fit_ladder"), 1)
-        ),
+        ladders=tuple(_ladder(entry, where) for entry, where in _entries(table, "fit_ladder")),
         shop=shop,
         book=book,
         tube_ends=tube_ends,
+        sites=sites,
         notes=tuple(notes),
     )
 
@@ -207,6 +214,15 @@ def _tube_end(entry: Mapping[str, Any], where: str) -> GivenEnd:
     except ValueError as error:
         raise JobError(say("{}: {}.", where, error)) from None
     return end
+
+
+def _given_site(kind: type[GivenSite], entry: Mapping[str, Any], where: str, metal: str) -> GivenSite:
+    site: GivenSite = _fill(kind, entry, where)
+    try:
+        site.added(Takeoff(()), metal)
+    except ValueError as error:
+        raise JobError(say("{}: {}.", where, error)) from None
+    return site
 
 
 def _book(shop: Shop) -> ShopBook:
@@ -333,6 +349,11 @@ def _tables(value: Any, key: str) -> list[Mapping[str, Any]]:
     if not isinstance(value, list) or not all(isinstance(entry, Mapping) for entry in value):
         raise JobError(f"{key} is {shortened(value)}; expected tables, each written as [[{key}]].")
     return value
+
+
+def _entries(table: Mapping[str, Any], key: str) -> list[tuple[Mapping[str, Any], str]]:
+    """The tables written as ``[[key]]``, each with what an error calls it."""
+    return [(entry, f"{key}[{number}]") for number, entry in enumerate(_tables(table.get(key, []), key), 1)]
 
 
 def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from ..bench.verdict import ClosedEnds, JobVerdict, LeftOut
+from ..families.family import Serves
 from ..fields.messages import Message, say
 from ..review.findings import concerns
 from ..takeoff import TubeEnd
@@ -17,9 +18,9 @@ def verdict_of(result: JobResult) -> JobVerdict:
     made = {fitting.id for fitting in result.made}
     of_made = concerns(finding for finding in result.findings if finding.fitting in made)
     return JobVerdict(
-        asked=bool(result.job.wishes),
+        asked=tuple(dict.fromkeys(wish.family.serves for wish in result.job.wishes)),
         frames=sum(each.assembly.frames for each in result.taken) if result.taken else 1,
-        ends=sum(fitting.batch.needed for fitting in result.made),
+        served=_served(result.made),
         kinds=len(result.made),
         fittings=sum(fitting.count for fitting in result.made),
         plates=result.plates.count,
@@ -38,11 +39,20 @@ def left_out(result: JobResult) -> tuple[LeftOut, ...]:
     return (*_not_made(result), *_not_served(result))
 
 
+def _served(fittings: Sequence[Made]) -> dict[Serves, int]:
+    """How many ends, holes, copes and joints get a fitting, each once."""
+    frames_of: dict[Serves, dict[int, int]] = {}
+    for batch in (fitting.batch for fitting in fittings):
+        for site, frames in zip(batch.sites, batch.frames, strict=True):
+            counted = {id(record): frames for record in site.records[: site.count]}
+            frames_of.setdefault(batch.family.serves, {}).update(counted)
+    return {serves: sum(frames.values()) for serves, frames in frames_of.items()}
+
+
 def _share_that_enters(fittings: Sequence[Made]) -> float | None:
-    needed = sum(fitting.batch.needed for fitting in fittings)
-    return (
-        sum(fitting.gap.share_that_enters * fitting.batch.needed for fitting in fittings) / needed if needed else None
-    )
+    shares = [(share, fitting.batch.needed) for fitting in fittings if (share := fitting.share_that_enters) is not None]
+    needed = sum(number for _, number in shares)
+    return sum(share * number for share, number in shares) / needed if needed else None
 
 
 def could_have_one(end: TubeEnd) -> bool:
@@ -61,8 +71,9 @@ def _not_made(result: JobResult) -> list[LeftOut]:
     for batch in result.batches:
         refusals = [finding for finding in result.refusals if finding.fitting == batch.id]
         if refusals:
-            sources = tuple(end.source for end in batch.ends)
-            entries.append(LeftOut(batch.needed, batch.id, refusals[0].meaning, refusals[0].advice, sources))
+            sources = tuple(site.source for site in batch.sites)
+            first, serves = refusals[0], batch.family.serves
+            entries.append(LeftOut(batch.served, batch.id, first.meaning, first.advice, sources, serves))
     return entries
 
 
@@ -70,13 +81,12 @@ def _not_served(result: JobResult) -> list[LeftOut]:
     """Ends that take none of the fittings that are asked for."""
     reasons: dict[tuple[Message, Message], list[TubeEnd]] = {}
     frames = result.frames_of
-    for end in result.ends:
-        asked = any(isinstance(end, wish.family.serves) for wish in result.job.wishes)
-        if asked and not end.open and could_have_one(end):
+    for end in _without(result):
+        if could_have_one(end):
             reasons.setdefault((end.reason, end.remedy), []).append(end)
     return [
         LeftOut(
-            ends=sum(frames[id(end)] for end in ends),
+            number=sum(frames[id(end)] for end in ends),
             fitting="",
             reason=say("{}.", reason.capitalised),
             remedy=say("{}.", remedy.capitalised),
@@ -86,12 +96,18 @@ def _not_served(result: JobResult) -> list[LeftOut]:
     ]
 
 
+def _without(result: JobResult) -> list[TubeEnd]:
+    """The closed ends that take no fitting, where the job asks for fittings for ends."""
+    asked = any(wish.family.serves == "end" for wish in result.job.wishes)
+    return [end for end in result.ends if asked and not end.open and id(end) not in result.fitting_of]
+
+
 _CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars", "profile": "open sections"}
 
 
 def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
     """The ends that the weldment closes, most first."""
-    closed = (end for end in result.ends if not end.open and not could_have_one(end))
+    closed = (end for end in _without(result) if not could_have_one(end))
     reasons: Counter[str] = Counter()
     for end in closed:
         reasons[_CLOSED.get(end.cause, "closed by another part")] += result.frames_of[id(end)]
@@ -101,8 +117,10 @@ def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
 def _before_printing(result: JobResult) -> list[Message]:
     """What a person does first. Bores that have to be measured and seams that have to be looked at are findings: the
     other fittings go in as they are."""
-    if not result.made:
-        return []
     ladder = any(result.job.ladder_for(fitting.batch.section) for fitting in result.made)
     steps = [say("Print the fit ladder and try it in the tube.")] if ladder else []
-    return [*steps, say("Try one fitting in a real tube end.")]
+    served = dict.fromkeys(_REAL[made.batch.family.serves] for made in result.made if made.batch.family.stays)
+    return [*steps, *([say(f"Try one fitting in a real {', and one in a real '.join(served)}.")] if served else [])]
+
+
+_REAL: dict[Serves, str] = {"end": "tube end", "hole": "hole", "cope": "cope", "joint": "joint"}

@@ -26,7 +26,7 @@ def make_ladders(job: Job, fittings: Sequence[Made]) -> tuple[tuple[JobLadder, .
     ladders: list[JobLadder] = []
     notes = []
     for fitting in fittings:
-        wish = job.ladder_for(fitting.batch.ends[0].section)
+        wish = job.ladder_for(fitting.batch.sites[0].section)
         if wish is None or fitting.batch.family.slice is None:
             continue
         section, wanted = fitting.fitting.section, _wanted_mm(fitting)
@@ -51,7 +51,7 @@ def make_ladders(job: Job, fittings: Sequence[Made]) -> tuple[tuple[JobLadder, .
                 )
                 continue
             ladders.append(JobLadder((fitting.id,), ladder, plates))
-    sections = [fitting.batch.ends[0].section for fitting in fittings]
+    sections = [fitting.batch.sites[0].section for fitting in fittings]
     for number, wish in enumerate(job.ladders, 1):
         if not any(job.ladder_for(section) is wish for section in sections):
             notes.append(f"fit_ladder[{number}] matches no fitting's tube, so no ladder was made for it.")
@@ -62,7 +62,7 @@ def _wanted_mm(fitting: Made) -> float:
     """The gap a side that a ladder is stepped around. Where the gap follows from the tube's tolerance it is the fit
     class's own, since the ladder is tried in a tube that is there to be measured."""
     automatic = fitting.batch.recipe.gap_mm is None
-    return fit_named(fitting.fitting.seat.fit).gap_mm if automatic else fitting.gap.nominal
+    return fit_named(fitting.fitting.seats[0].fit).gap_mm if automatic else fitting.gaps[0].nominal
 
 
 def write_ladders(job: Job, ladders: Sequence[JobLadder], files: FileSet) -> tuple[WrittenFile, ...]:

@@ -10,15 +10,15 @@ from functools import cached_property
 import numpy as np
 
 from ..bench.plate import Footprint, TooLarge, too_large
+from ..families.family import EndPlace, Site
 from ..families.fitting import Fitting
-from ..fields.messages import FieldName, Length, Message, Name, say
+from ..fields.messages import FieldName, Length, Name, say
 from ..fields.refusals import RecipeError
 from ..geometry.boxes import BoxTree
 from ..geometry.mesh import Mesh
 from ..review import Finding
 from ..review.in_place import Trial
-from ..takeoff import TubeEnd
-from ..takeoff.ends import mitre_normal
+from ..takeoff.ends import TubeEnd, mitre_normal
 from ..trade.fits import fit_named
 from ..trade.sizes import section_name
 from .asked import Job
@@ -26,7 +26,6 @@ from .batches import resolved
 from .resolved import Checked, designed, reviewed
 from .results import Attempt, Batch, Made
 
-NO_RECIPE = say("Check the assembly's unit; if it is right, leave this end without a fitting.")
 WIDE_MM = 150.0
 """Few tubes that are welded and capped are wider, so the unit may be wrong; common practice, no source."""
 
@@ -79,7 +78,9 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
         check="recipe",
         severity="must fix",
         meaning=say("No fitting was made for {}: {}.", section_name(batch.section), refusal),
-        advice=say("Set {}.", FieldName(refusal.field, refusal.works, batch.family.table)) if cure else NO_RECIPE,
+        advice=say("Set {}.", FieldName(refusal.field, refusal.works, batch.family.table))
+        if cure
+        else say("Check the assembly's unit; if it is right, leave this {} without a fitting.", batch.family.serves),
         cure=cure,
     )
 
@@ -88,8 +89,9 @@ def without_room(batch: Batch, reason: TooLarge) -> Finding:
     """The finding for a fitting that is too large for the plate."""
     section = batch.section
     advice = say(
-        "Correct {} if the plate is larger, choose a process with a larger one, or leave this end without a fitting.",
+        "Correct {} if the plate is larger, choose a process with a larger one, or leave this {} without a fitting.",
         FieldName("plate_mm", table="process"),
+        batch.family.serves,
     )
     if section.outer.width > WIDE_MM:
         advice = say("Check the assembly's unit: the tube is {} wide. {}", Length(section.outer.width), advice)
@@ -111,81 +113,98 @@ class Assembled:
 
     bodies: Sequence[Mesh]
     fittings: Sequence[Made]
-    ends: Sequence[TubeEnd]
-    """The assembly's."""
+    number: int = 0
+    """Of the assembly in the job."""
 
     @cached_property
     def tubes(self) -> dict[str, Mesh]:
         return {body.name: body for body in reversed(self.bodies)}
 
     @cached_property
-    def _placed(self) -> list[tuple[Made, TubeEnd]]:
-        return [(fitting, end) for fitting in self.fittings for end in self.ends_of(fitting)]
+    def _placed(self) -> list[tuple[Made, Site]]:
+        """What stays in its place; tools are gone by then."""
+        staying = (fitting for fitting in self.fittings if fitting.batch.family.stays)
+        return [(fitting, site) for fitting in staying for site in self.sites_of(fitting)]
 
-    @cached_property
-    def _own(self) -> set[int]:
-        return {id(end) for end in self.ends}
+    def sites_of(self, fitting: Made) -> list[Site]:
+        """The sites of this assembly that take a fitting."""
+        return fitting.batch.sites_of(self.number)
 
-    def ends_of(self, fitting: Made) -> list[TubeEnd]:
-        """The ends of this assembly that take a fitting."""
-        return [end for end in fitting.batch.ends if id(end) in self._own]
+    def tubes_of(self, site: Site) -> list[Mesh]:
+        """The bodies that a fitting there goes into or over, as far as they are in the assembly."""
+        return [self.tubes[source] for source in dict.fromkeys(site.sources) if source in self.tubes]
 
     @cached_property
     def _boxes(self) -> BoxTree:
         """Of the bodies, then of the fittings."""
         low = [body.bounds[0] for body in self.bodies]
         high = [body.bounds[1] for body in self.bodies]
-        for fitting, end in self._placed:
+        for fitting, site in self._placed:
             # The box that holds the fitting's own box as it is turned.
             middle, half = fitting.fitting.mesh.bounds.mean(axis=0), fitting.fitting.mesh.size / 2
-            centre, reach = end.frame.to_world(middle), half @ np.abs(end.frame.axes)
+            centre, reach = site.frame.to_world(middle), half @ np.abs(site.frame.axes)
             low.append(centre - reach)
             high.append(centre + reach)
         return BoxTree.of(np.array(low), np.array(high))
 
     def beside(self, fitting: Made, reach_mm: float) -> list[list[Mesh]]:
-        """What may come as near as that to the fitting at each of its ends, without the end's tube and the fitting
-        itself."""
-        ends = self.ends_of(fitting)
-        if not ends:
+        """What may come as near as that to the fitting at each of its sites, without the site's tubes and the fitting
+        itself. What is done with a tool is done before fittings go in."""
+        sites = self.sites_of(fitting)
+        if not sites:
             return []
-        origins, axes = np.array([end.frame.origin for end in ends]), np.array([end.frame.axes for end in ends])
+        origins, axes = np.array([site.frame.origin for site in sites]), np.array([site.frame.axes for site in sites])
         low, high = fitting.fitting.mesh.bounds
-        sides = [np.tile(side, (len(ends), 1)) for side in (low - reach_mm, high + reach_mm)]
-        near: list[list[Mesh]] = [[] for _ in ends]
+        sides = [np.tile(side, (len(sites), 1)) for side in (low - reach_mm, high + reach_mm)]
+        near: list[list[Mesh]] = [[] for _ in sites]
         pairs = zip(*(indices.tolist() for indices in self._boxes.near(origins, axes, *sides)), strict=True)
         for number, box in sorted(pairs):
             if box < len(self.bodies):
-                if self.bodies[box] is not self.tubes.get(ends[number].source):
+                if all(self.bodies[box] is not tube for tube in self.tubes_of(sites[number])):
                     near[number].append(self.bodies[box])
                 continue
-            other, its_end = self._placed[box - len(self.bodies)]
-            if its_end is not ends[number]:
-                mesh = other.fitting.mesh.placed(its_end.frame)
-                near[number].append(replace(mesh, name=f"{other.id} at {its_end.source}"))
+            other, its_site = self._placed[box - len(self.bodies)]
+            if its_site is not sites[number] and fitting.batch.family.stays:
+                mesh = other.fitting.mesh.placed(its_site.frame)
+                near[number].append(replace(mesh, name=f"{other.id} at {its_site.source}"))
         return near
 
 
 def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
-    """What the fitting meets in the assembly, at each of its ends whose tube is there."""
+    """What the fitting meets in the assembly, at each of its sites whose tubes are there."""
+    if isinstance(fitting.batch.place, EndPlace):
+        return _tried_in_ends(fitting, fitting.batch.place, assembled)
     findings: list[Finding] = []
-    seat = fitting.fitting.seat
-    place, least_gap_mm = fitting.batch.place, max(fit_named(seat.fit).least_gap_mm, 0.0)
+    trial = Trial(fitting.fitting.rigid, name=fitting.id)
+    pressed = any(seat.fit == "press" for seat in fitting.fitting.seats)
+    for site, others in zip(assembled.sites_of(fitting), assembled.beside(fitting, 0.0), strict=True):
+        own = [] if pressed else assembled.tubes_of(site)
+        findings += _at(site, trial.clashes(site.frame, [*own, *others]))
+    return findings
+
+
+def _tried_in_ends(fitting: Made, place: EndPlace, assembled: Assembled) -> list[Finding]:
+    findings: list[Finding] = []
+    (seat,) = fitting.fitting.seats
+    least_gap_mm = max(fit_named(seat.fit).least_gap_mm, 0.0)
     normal = mitre_normal(place.mitre_deg, place.mitre_direction_deg)
     trial = Trial(
         fitting.fitting.rigid, normal, least_gap_mm, seat.fit == "press", fitting.fitting.depth_key, fitting.id
     )
-    for end, others in zip(assembled.ends_of(fitting), assembled.beside(fitting, least_gap_mm), strict=True):
-        tube = assembled.tubes.get(end.source)
-        if tube is None:
-            continue
-        if not others and trial.clears(end.frame, tube):
-            met = trial.depth_findings(end.clear_depth_mm)
-        else:
-            met = list(trial.at(end.frame, tube, others, end.clear_depth_mm).findings)
-        findings += [replace(finding, where=_at(end, finding.where)) for finding in met]
+    ends = [site for site in assembled.sites_of(fitting) if isinstance(site, TubeEnd)]
+    for end, others in zip(ends, assembled.beside(fitting, least_gap_mm), strict=True):
+        for tube in assembled.tubes_of(end):
+            if not others and trial.clears(end.frame, tube):
+                met = trial.depth_findings(end.clear_depth_mm)
+            else:
+                met = list(trial.at(end.frame, tube, others, end.clear_depth_mm).findings)
+            findings += _at(end, met)
     return findings
 
 
-def _at(end: TubeEnd, where: Message) -> Message:
-    return say("{}, {}", Name(end.source), where) if where else say("{}", Name(end.source))
+def _at(site: Site, findings: Sequence[Finding]) -> list[Finding]:
+    """With the site before the place."""
+    name = say("{}, {}", Name(site.source), site.where) if site.where else say("{}", Name(site.source))
+    return [
+        replace(finding, where=say("{}, {}", name, finding.where) if finding.where else name) for finding in findings
+    ]

@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from ..bench.job_sheet import job_sheet_html
-from ..bench.order_list import ends_csv, fittings_csv
+from ..bench.order_list import ends_csv, fittings_csv, sites_csv
 from ..bench.plate import Plates
 from ..bench.quantities import Quantities, quantities, work_of_print
 from ..bench.sheet import JobSheet, SheetAssembly, SheetFitting, SheetLadder
@@ -46,7 +46,8 @@ def quantities_of(job: Job, fittings: Sequence[Made], plates: Plates) -> Quantit
 def job_sheet_of(result: JobResult) -> JobSheet:
     """What goes to the bench."""
     job = result.job
-    number = {id(end): position for position, end in enumerate(result.ends, 1)}
+    sites = tuple(site for some in result.sites for site in some)
+    number = {id(site): position for position, site in enumerate(sites, 1)}
     return JobSheet(
         title=job.name,
         date=datetime.date.today().isoformat(),
@@ -56,7 +57,7 @@ def job_sheet_of(result: JobResult) -> JobSheet:
             SheetFitting(
                 fitting.id,
                 fitting.fitting,
-                tuple(number[id(end)] for end in fitting.batch.ends),
+                tuple(number[id(site)] for site in fitting.batch.sites),
                 fitting.batch.needed,
                 fitting.spares,
                 fitting.batch.added_mm,
@@ -65,10 +66,10 @@ def job_sheet_of(result: JobResult) -> JobSheet:
             )
             for fitting in result.made
         ),
-        ends=result.ends,
+        sites=sites,
         assemblies=tuple(
-            SheetAssembly(each.assembly.name, each.assembly.frames, len(each.takeoff.ends), each.bodies)
-            for each in result.taken
+            SheetAssembly(each.assembly.name, each.assembly.frames, len(some), each.bodies)
+            for each, some in zip(result.taken, result.sites, strict=True)
         ),
         footprints=result.laid_out.footprints,
         plates=result.plates,
@@ -100,6 +101,8 @@ def write_papers(result: JobResult, files: FileSet) -> None:
             f"{safe_name(name)} ends.csv": ends_csv(sheet).encode("utf-8-sig"),
             f"{safe_name(name)} fittings.csv": fittings_csv(sheet).encode("utf-8-sig"),
         }
+        if len(sheet.sites) > len(sheet.ends):
+            papers[f"{safe_name(name)} sites.csv"] = sites_csv(sheet).encode("utf-8-sig")
         for paper, content in papers.items():
             files.add(folder / paper, content, len)
     files.add(folder / RESULT, result_json(result, files.stamps()).encode(), len)

@@ -24,7 +24,7 @@ def part_of(job: Job, fitting: Made) -> Part:
     about = {
         "fitting": fitting.id,
         "section": section_name(fitting.fitting.section),
-        "gap_wanted_mm": f"{fitting.gap.nominal:.7g}",
+        **({"gap_wanted_mm": f"{fitting.gaps[0].nominal:.7g}"} if fitting.gaps else {}),
         "process": job.process.name,
         "material": job.process.material,
         **{key: f"{value:.7g}" if isinstance(value, float) else str(value) for key, value in recipe},

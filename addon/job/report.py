@@ -26,7 +26,6 @@ from .results import JobLadder, JobResult, Made
 def result_json(result: JobResult, written: Sequence[Mapping[str, Any]] = ()) -> str:
     """The whole result as JSON: lengths in mm, angles in degrees, numbers rounded to what means something. ``written``
     is what is said of the files that are written with it."""
-    fitting_of = {id(end): fitting.batch.id for fitting in result.made for end in fitting.batch.ends}
     names = [each.assembly.name for each in result.taken]
     record = {
         "format": FORMAT,
@@ -38,7 +37,7 @@ def result_json(result: JobResult, written: Sequence[Mapping[str, Any]] = ()) ->
             for name, each in zip(names, result.taken, strict=True)
         ],
         "ends": [
-            {**_end(end), "assembly": name, "frames": each.assembly.frames, "fitting": fitting_of.get(id(end))}
+            {**_end(end), "assembly": name, "frames": each.assembly.frames, "fitting": result.fitting_of.get(id(end))}
             for name, each in zip(names, result.taken, strict=True)
             for end in each.takeoff.ends
         ],
@@ -82,7 +81,7 @@ def _verdict(verdict: JobVerdict) -> dict[str, Any]:
         "ready": verdict.ready,
         "complete": verdict.complete,
         "frames": verdict.frames,
-        "ends": verdict.ends,
+        **{f"{serves}s": number for serves, number in {"end": 0, **verdict.served}.items()},
         "kinds": verdict.kinds,
         "fittings": verdict.fittings,
         "plates": verdict.plates,
@@ -90,7 +89,7 @@ def _verdict(verdict: JobVerdict) -> dict[str, Any]:
         "look_at": [concern.said for concern in verdict.look_at],
         "left_out": [
             {
-                "ends": entry.ends,
+                f"{entry.serves}s": entry.number,
                 "fitting": entry.fitting or None,
                 "reason": entry.reason,
                 "remedy": entry.remedy,
@@ -124,11 +123,11 @@ def _sites(result: JobResult) -> dict[str, Any]:
     """What the assemblies hold besides their ends."""
     takeoffs = [each.takeoff for each in result.taken]
     tubes = [tube for takeoff in takeoffs for tube in takeoff.tubes]
-    number = {id(tube): place for place, tube in enumerate(tubes, 1)}
+    number, fitting = {id(tube): place for place, tube in enumerate(tubes, 1)}, result.fitting_of
     return {
         "tubes": [_tube(tube) for tube in tubes],
         "holes": [
-            {"source": hole.source, "tube": number[id(hole.tube)], **_hole(hole)}
+            {"source": hole.source, "tube": number[id(hole.tube)], **_hole(hole), "fitting": fitting.get(id(hole))}
             for takeoff in takeoffs
             for hole in takeoff.holes
         ],
@@ -143,6 +142,7 @@ def _sites(result: JobResult) -> dict[str, Any]:
                 "other_tube": number[id(cope.other)] if cope.other else None,
                 "outside_mm": [_point(point) for point in cope.outside],
                 "inside_mm": [_point(point) for point in cope.inside],
+                "fitting": fitting.get(id(cope)),
             }
             for takeoff in takeoffs
             for cope in takeoff.copes
@@ -153,6 +153,7 @@ def _sites(result: JobResult) -> dict[str, Any]:
                 "positions_mm": [_point(end.frame.origin) for end in joint.ends],
                 "gap_mm": _round(joint.gap_mm),
                 "angle_deg": _round(joint.angle_deg),
+                "fitting": fitting.get(id(joint)),
             }
             for takeoff in takeoffs
             for joint in takeoff.joints
@@ -219,29 +220,31 @@ def _section(section: Section) -> dict[str, Any]:
 
 def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) -> dict[str, Any]:
     mesh, printed = fitting.review.mesh, fitting.review.printed
+    seat, gap = next(zip(fitting.fitting.seats, fitting.gaps, strict=True), (None, None))
     return {
+        **{key: _round(x) if isinstance(x, float) else x for key, x in fitting.fitting.listed().items()},
         "id": fitting.batch.id,
         "name": fitting.name,
         "section": _section(fitting.fitting.section),
         "family": fitting.batch.family.name,
-        "mitre_deg": _round(fitting.batch.place.mitre_deg),
         "up": fitting.fitting.way_up,
-        "ends": len(fitting.batch.ends),
+        f"{fitting.batch.family.serves}s": sum(site.count for site in fitting.batch.sites),
         "needed": fitting.batch.needed,
         "count": fitting.count,
         "volume_mm3": _round(mesh.volume),
         "area_mm2": _round(mesh.area),
         "size_mm": [_round(side) for side in mesh.size],
         "watertight": fitting.review.watertight,
-        "spigot_gap_mm": _round(fitting.gap.nominal),
-        "drawn_gap_mm": _round(fitting.fitting.seat.gap_mm),
+        "spigot_gap_mm": gap and _round(gap.nominal),
+        "drawn_gap_mm": seat and _round(seat.gap_mm),
         "asked_for": {key: _round(mm) for key, mm in fitting.fitting.asked_for.items()},
         "gap_correction": correction and _statistic(correction),
-        "gap_mm": {
-            "worst_case": [_round(mm) for mm in fitting.gap.worst_case],
-            "root_sum_square": [_round(mm) for mm in fitting.gap.root_sum_square],
+        "gap_mm": gap
+        and {
+            "worst_case": [_round(mm) for mm in gap.worst_case],
+            "root_sum_square": [_round(mm) for mm in gap.root_sum_square],
         },
-        "share_that_enters": round(fitting.gap.share_that_enters, 4),
+        "share_that_enters": _round(fitting.share_that_enters),
         "support": _support(printed.support) if printed else None,
         "recommended_orientation": _orientation(printed.orientations) if printed else None,
         "print_plan": _plan(printed.plan) if printed else None,

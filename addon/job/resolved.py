@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ..families.circumstances import Circumstances
-from ..families.family import EndPlace, Family
+from ..families.family import Family
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand, fit_band
 from ..review import Finding, Review, review_fitting
@@ -26,7 +26,8 @@ class Shape:
     family: Family
     recipe: Any
     """With the gap that the print is to have."""
-    place: EndPlace
+    place: Any
+    """The family's ``Place``."""
     circumstances: Circumstances
 
     def digest(self, *more: float) -> str:
@@ -46,13 +47,13 @@ class Resolved:
 
 @dataclass(frozen=True, eq=False)
 class Checked:
-    """A fitting's gap and review."""
+    """A fitting's gaps and review."""
 
-    gap: GapBand
-    """Of the print, after the shop book's correction if there is one."""
+    gaps: tuple[GapBand, ...]
+    """Of each seat of the print, after the shop book's correction if there is one."""
     review: Review
     fit_findings: tuple[Finding, ...]
-    """Of the gap, and the heat that the tube gets."""
+    """Of the gaps, and the heat that the tube gets."""
 
 
 def designed(shape: Shape, facets: int | None = None) -> Fitting:
@@ -65,11 +66,12 @@ def reviewed(of: Resolved, fitting: Fitting) -> Checked:
     is in no table."""
     known = of.shape.circumstances
     try:
-        gap = fit_band(fitting, known)
+        gaps = tuple(fit_band(seat, known) for seat in fitting.seats)
     except UnknownNameError as error:
         raise JobError(str(error)) from error
-    findings = (
-        *gap_findings(of.id, fitting.seat.fit, gap),
-        *heat_findings(of.id, of.material, known.tube.hottest_c),
-    )
-    return Checked(gap, review_fitting(fitting, known.process, of.id, of.material), findings)
+    findings = [
+        finding for seat, gap in zip(fitting.seats, gaps, strict=True) for finding in gap_findings(of.id, seat.fit, gap)
+    ]
+    if of.shape.family.stays:
+        findings += heat_findings(of.id, of.material, known.tube.hottest_c)
+    return Checked(gaps, review_fitting(fitting, known.process, of.id, of.material), tuple(findings))

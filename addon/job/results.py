@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -11,7 +12,7 @@ from ..bench.fit_ladder import FitLadder
 from ..bench.plate import Footprint, Plates
 from ..bench.quantities import Quantities
 from ..families.circumstances import Circumstances
-from ..families.family import EndPlace, Family
+from ..families.family import Family, Site
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand
 from ..files.parts import Part, WrittenFile
@@ -28,16 +29,18 @@ from .resolved import Checked, Shape
 
 @dataclass(frozen=True, eq=False)
 class Batch:
-    """The tube ends that take the same fitting."""
+    """The sites that take the same fitting."""
 
     id: str
     family: Family
     recipe: Any
-    place: EndPlace
-    """What serves all of its ends."""
-    ends: tuple[TubeEnd, ...]
+    place: Any
+    """What serves all of its sites: the family's ``Place``."""
+    sites: tuple[Site, ...]
     frames: tuple[int, ...]
-    """How many frames are built that have each of the ends."""
+    """How many frames are built that have each of the sites."""
+    assemblies: tuple[int, ...]
+    """Of which of the job's assemblies each of the sites is."""
     circumstances: Circumstances
 
     def alike(self, other: Batch) -> bool:
@@ -47,8 +50,17 @@ class Batch:
 
     @property
     def needed(self) -> int:
-        """How many fittings the order takes, without spares."""
-        return sum(self.frames)
+        """How many fittings the order takes, without spares: of a tool one."""
+        return sum(self.frames) if self.family.stays else 1
+
+    @property
+    def served(self) -> int:
+        """How many ends, holes, copes or joints it is for, over all frames."""
+        return sum(site.count * frames for site, frames in zip(self.sites, self.frames, strict=True))
+
+    def sites_of(self, assembly: int) -> list[Site]:
+        """Those in one of the job's assemblies."""
+        return [site for site, number in zip(self.sites, self.assemblies, strict=True) if number == assembly]
 
     @property
     def section(self) -> Section:
@@ -68,7 +80,7 @@ class Batch:
 
 @dataclass(frozen=True, eq=False)
 class Made:
-    """A fitting that can be made, with its gap and review."""
+    """A fitting that can be made, with its gaps and review."""
 
     batch: Batch
     fitting: Fitting
@@ -76,8 +88,14 @@ class Made:
     spares: int
 
     @property
-    def gap(self) -> GapBand:
-        return self.checked.gap
+    def gaps(self) -> tuple[GapBand, ...]:
+        """Of each of its seats."""
+        return self.checked.gaps
+
+    @property
+    def share_that_enters(self) -> float | None:
+        """0 to 1: of all tubes and prints, with all seats; None if it goes into no bore."""
+        return math.prod(gap.share_that_enters for gap in self.gaps) if self.gaps else None
 
     @property
     def review(self) -> Review:
@@ -177,9 +195,28 @@ class JobResult:
         return tuple(end for taken in self.taken for end in taken.takeoff.ends)
 
     @cached_property
+    def sites(self) -> tuple[tuple[Site, ...], ...]:
+        """Of each assembly, as sheets number them: its ends, then the other sites that take a fitting."""
+        every = []
+        for number, taken in enumerate(self.taken):
+            ends = {id(end) for end in taken.takeoff.ends}
+            others = (site for batch in self.batches for site in batch.sites_of(number) if id(site) not in ends)
+            every.append((*taken.takeoff.ends, *others))
+        return tuple(every)
+
+    @cached_property
     def frames_of(self) -> dict[int, int]:
         """How many frames are built that have an end, by its ``id``."""
         return {id(end): taken.assembly.frames for taken in self.taken for end in taken.takeoff.ends}
+
+    @cached_property
+    def fitting_of(self) -> dict[int, str]:
+        """The id of the fitting that goes to a record of the takeoff, by the record's ``id``: of one that stays, else
+        of the tool that is made for it."""
+        stay_last = sorted(self.made, key=lambda fitting: fitting.batch.family.stays)
+        return {
+            id(record): fitting.id for fitting in stay_last for site in fitting.batch.sites for record in site.records
+        }
 
     @property
     def plates(self) -> Plates:

@@ -98,6 +98,8 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
         notes.append(say("No tube end lies at {}, so none was left out there; compare with the list of ends.", places))
     if assembly is job.assembly:
         takeoff = joined(takeoff, [end_of(given, job.tube.metal) for given in job.tube_ends])
+        for site in job.sites:
+            takeoff = site.added(takeoff, job.tube.metal)
     return replace(takeoff, notes=(*notes, *takeoff.notes))
 
 
@@ -106,7 +108,7 @@ def after_takeoff(job: Job, taken: Sequence[Taken]) -> Generator[tuple[str, floa
 
     A caller that stops in between closes the generator; then no file has changed. Raises like ``run``.
     """
-    batches = sort_into_batches(job, *(each.takeoff.ends for each in taken))
+    batches = sort_into_batches(job, *(each.takeoff for each in taken))
     attempts = yield from _fitted(job, batches)
     fittings = tuple(attempt.made for attempt in attempts if attempt.made)
     met = yield from _tried_in_place(taken, fittings)
@@ -114,7 +116,8 @@ def after_takeoff(job: Job, taken: Sequence[Taken]) -> Generator[tuple[str, floa
     yield "Laying out the plate", 0.6
     result = summed_up(job, taken, batches, attempts, met)
     ladders, missing = make_ladders(job, fittings)
-    unmatched = job.unmatched([end.section for each in taken for end in each.takeoff.ends])
+    sections = [end.section for each in taken for end in each.takeoff.ends]
+    unmatched = job.unmatched(sections + [tube.section for each in taken for tube in each.takeoff.tubes])
     notes = (*job.notes, *_takeoff_notes(taken), *unmatched, *book_notes(job, batches), *missing)
     yield "Writing and reading back the files", 0.7
     return write_all(replace(result, ladders=ladders, notes=notes))
@@ -168,7 +171,7 @@ def _tried_in_place(
     taken: Sequence[Taken], fittings: Sequence[Made]
 ) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
     findings: list[Finding] = []
-    assembled = [Assembled(each.bodies, fittings, each.takeoff.ends) for each in taken]
+    assembled = [Assembled(each.bodies, fittings, number) for number, each in enumerate(taken)]
     for index, fitting in enumerate(fittings):
         yield f"Trying {fitting.id} in its tubes", 0.4 + 0.2 * index / len(fittings)
         for each in assembled:

@@ -12,6 +12,7 @@ from typing import get_args
 
 from ..bench.quantities import Quantities, say_duration
 from ..bench.verdict import JobVerdict
+from ..fields.messages import count_of
 from ..files.parts import WrittenFile
 from ..geometry.sections import Section
 from ..geometry.units import bare_mm, say_mm
@@ -42,8 +43,7 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
     blocks += [_ladders(result.job, result.ladders, width), "\n".join(_wrapped(note, width) for note in result.notes)]
     if everything:
         blocks += [
-            _ends_table(result.ends),
-            _closed_ends(result.ends, width),
+            *((_ends_table(result.ends), _closed_ends(result.ends, width)) if "end" in verdict.asked else ()),
             _sizes_table(result.made),
             _findings(result.findings, width),
             _print_plans(result.made),
@@ -58,18 +58,22 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
 def _verdict(verdict: JobVerdict, width: int) -> str:
     """What the job comes to, what stands in the way, and what to do first."""
     lines = [f"{verdict.headline}.", *verdict.in_the_way, *(concern.said for concern in verdict.look_at)]
-    lines += [" ".join(filter(None, (verdict.goes_in, "Before printing:", *verdict.before_printing)))] * verdict.ready
-    return "\n".join(_wrapped(line, width) for line in lines)
+    if verdict.ready:
+        first = ("Before printing:", *verdict.before_printing) if verdict.before_printing else ()
+        lines += [" ".join(filter(None, (verdict.goes_in, *first)))]
+    return "\n".join(_wrapped(line, width) for line in lines if line)
 
 
 def _kinds_table(fittings: Sequence[Made]) -> str:
-    rows = [("Kind", "For", "What", "Ends", "Prints", "Way up", "Gap a side")]
+    ends_only = all(fitting.batch.family.serves == "end" for fitting in fittings)
+    rows = [("Kind", "For", "What", "Ends" if ends_only else "Serves", "Prints", "Way up", "Gap a side")]
     for fitting in fittings:
-        mitre = f", {fitting.batch.ends[0].cut}" if fitting.batch.place.mitre_deg else ""
-        ends, prints = str(fitting.batch.needed), str(fitting.count)
-        gap = say_mm(fitting.gap.nominal)
-        tube = section_name(fitting.fitting.section) + mitre
-        rows.append((fitting.id, tube, fitting.fitting.title, ends, prints, fitting.fitting.way_up, gap))
+        batch = fitting.batch
+        serves = str(batch.served) if ends_only else count_of(batch.served, batch.family.serves)
+        gap = ", ".join(dict.fromkeys(say_mm(gap.nominal) for gap in fitting.gaps))
+        tube = ", ".join(filter(None, (section_name(fitting.fitting.section), batch.place.words)))
+        way_up = fitting.fitting.way_up
+        rows.append((fitting.id, tube, fitting.fitting.title, serves, str(fitting.count), way_up, gap))
     return columns(rows)
 
 
@@ -99,7 +103,7 @@ def _printing(result: JobResult, width: int) -> str:
 
 
 def _ends(result: JobResult, verdict: JobVerdict, width: int) -> str:
-    if not result.ends:
+    if not result.ends and "end" in verdict.asked:
         return "No tube ends were found."
     closed = verdict.closed_ends
     return _wrapped(closed, width) if closed else ""
@@ -174,7 +178,7 @@ def _sizes_table(fittings: Sequence[Made]) -> str:
     rows = [("Kind", "Size in mm", "Gap a side may be, in mm", "Best printed")]
     for fitting in fittings:
         printed = fitting.review.printed
-        gap = " to ".join(map(bare_mm, fitting.gap.root_sum_square))
+        gap = ", ".join(dict.fromkeys(" to ".join(map(bare_mm, gap.root_sum_square)) for gap in fitting.gaps))
         size = " × ".join(map(bare_mm, fitting.review.mesh.size))
         rows.append((fitting.id, size, gap, printed.orientations.best.name if printed else ""))
     return columns(rows)

@@ -6,8 +6,19 @@ from __future__ import annotations
 import numpy as np
 
 from ..families.fitting import Fitting
+from ..geometry.mesh import Mesh
 from ..trade.processes import Material, Process
-from .review import Review, review
+from .review import NOTHING_SEEN, Review, review
+
+
+def _seen(fitting: Fitting, standing: Mesh, close: float, past: float) -> tuple[float, float]:
+    """Between which heights lies what is seen; a flat face at the plate or on top counts too."""
+    heights = standing.vertices[standing.triangles[fitting.has(*fitting.seen)], 2]
+    (low, high), (bottom, top) = (heights.min(), heights.max()), standing.bounds[:, 2]
+    return (
+        float(low - past if low < bottom + close else low + close),
+        float(high + past if high > top - close else high - close),
+    )
 
 
 def review_fitting(fitting: Fitting, process: Process, name: str = "", material: Material | None = None) -> Review:
@@ -16,21 +27,15 @@ def review_fitting(fitting: Fitting, process: Process, name: str = "", material:
     ``material`` as in ``review``.
     """
     standing, frame = fitting.standing(), fitting.print_frame
-    heights = standing.vertices[standing.triangles[fitting.has(*fitting.seen)], 2]
-    low, high = float(heights.min()), float(heights.max())
     bottom, top = (float(z) for z in standing.bounds[:, 2])
-    close, past = 1e-6 * (top - bottom), process.layer_mm
+    close = 1e-6 * (top - bottom)
     return review(
         standing,
         process,
         name=name,
         # A hole takes the point off a top, and with it the height that is named.
         levels=[level for level in fitting.levels() if level.z_mm <= top + close],
-        # A flat face at the plate or on top counts too.
-        seen_mm=(
-            low - past if low < bottom + close else low + close,
-            high + past if high > top - close else high - close,
-        ),
+        seen_mm=_seen(fitting, standing, close, process.layer_mm) if fitting.seen else NOTHING_SEEN,
         seen_name=fitting.seen_name,
         material=material,
         support_planned=True,

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -56,10 +56,11 @@ class FitInPlace:
 @dataclass(frozen=True, eq=False)
 class Trial:
     """A fitting to be tried in one tube after another; ``mesh`` and ``rim_normal`` (3,) lie in the frame of the tube's
-    end, z along the axis and out of the tube. Other numbers as in ``review_fit``."""
+    end, z along the axis and out of the tube, or the mesh alone in that of a site of another kind. Other numbers as in
+    ``review_fit``."""
 
     mesh: Mesh
-    rim_normal: Floats
+    rim_normal: Floats = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))
     least_gap_mm: float = 0.0
     press: bool = False
     depth_key: str = ""
@@ -91,6 +92,22 @@ class Trial:
             findings += _other_findings(nearby, self.least_gap_mm, self.name)
         findings += self.depth_findings(clear_depth_mm)
         return FitInPlace(against_tube, against_others, self.depth_mm, clear_depth_mm, tuple(findings))
+
+    def clashes(self, frame: Frame, bodies: Sequence[Mesh]) -> list[Finding]:
+        """What it shares with bodies at a site with this frame, those that it goes into or over among them."""
+        if self.solid is None:
+            return [_not_checked(self.name, self.mesh.name or "the fitting")]
+        findings = []
+        for body in bodies:
+            if not self._near(frame, body):
+                continue
+            nearby = self._against(Manifold(), frame, body)
+            if not nearby.checked:
+                findings.append(_not_checked(self.name, body.name))
+            elif nearby.interference_mm3:
+                advice = say("Make the fitting smaller there, or move what is in the way.")
+                findings.append(_interference(nearby, self.name, Name(body.name), advice))
+        return findings
 
     def depth_findings(self, clear_depth_mm: float | None) -> list[Finding]:
         if clear_depth_mm is None or self.depth_mm <= clear_depth_mm + 1e-6:

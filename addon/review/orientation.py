@@ -90,7 +90,7 @@ def orientations(
     """``seen_mm`` is the height range of what is seen in use in the mesh as given, ``seen_name`` what that is called,
     ``centre`` (3,) the centre of mass."""
     seen = (facets.centres[:, 2] > seen_mm[0]) & (facets.centres[:, 2] < seen_mm[1])
-    seen_up = seen_mm[1] + seen_mm[0] >= float(facets.high.max())
+    seen_up = not seen.any() or seen_mm[1] + seen_mm[0] >= float(facets.high.max())
     up: Direction = (0.0, 0.0, 1.0) if seen_up else (0.0, 0.0, -1.0)
     down: Direction = (0.0, 0.0, -up[2])
     ups = (f"{seen_name} up", f"{seen_name} down") if seen_name else (AS_IT_STANDS, "upside down")[:: int(up[2])]

@@ -324,7 +324,7 @@ def _too_wide(layers: int, bare: Exposed, closes: NDArray[np.bool_], process: Pr
     for layer, tops in bare.tops.items():
         wide[layer] |= any(top.radius_mm > few for top in tops)
     # Under what stands on top lies a seat, which is flat.
-    if bare.first + len(bare) < layers:
+    if len(bare) > 0 and bare.first + len(bare) < layers:
         wide[-1] |= bare.reach_mm[-1] > (process.rings - 0.5) * process.bead_mm + 1e-9
     return wide
 

@@ -35,6 +35,8 @@ from .support import Support, support_under
 from .thickness import Thickness, ThinPart
 from .trapped import Trapped
 
+NOTHING_SEEN = (0.0, 0.0)
+"""Heights between which there is nothing, of a part that nobody looks at."""
 RAYS = 400
 """Places at which the wall's thickness is taken."""
 
@@ -148,12 +150,12 @@ def review(
     """Review a mesh that stands as it will be printed: z up, its lowest point at z = 0, in mm.
 
     ``levels`` names the heights that matter (ledges, faces of grooves, the top); without it they are the flat faces'.
-    ``seen_mm`` is the height range of the part that is seen in use; without it, all above the last place where the
-    part widens; ``seen_name`` is what it is called. ``material`` takes the place of the table's plastic which the
-    process names. With ``support_planned`` support that comes off is part of the plan, and so is how it does; it is no
-    finding. ``solid`` is the kernel's own solid of the mesh, where the kernel made it: such a mesh is sound and crosses
-    itself nowhere, so that is not looked for. Raises ``UnreadableMeshError`` for arrays that are not a mesh; anything
-    else becomes a finding.
+    ``seen_mm`` is the height range of the part that is seen in use; without it, all above the last place where the part
+    widens; ``NOTHING_SEEN`` if none is. ``seen_name`` is what it is called. ``material`` takes the place of the table's
+    plastic which the process names. With ``support_planned`` support that comes off is part of the plan, and so is how
+    it does; it is no finding. ``solid`` is the kernel's own solid of the mesh, where the kernel made it: such a mesh is
+    sound and crosses itself nowhere, so that is not looked for. Raises ``UnreadableMeshError`` for arrays that are not
+    a mesh; anything else becomes a finding.
     """
     made_by_kernel, broken = solid is not None, 0
     findings: list[Finding] = []

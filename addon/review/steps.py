@@ -74,8 +74,11 @@ class Stair:
 
 
 def seen_span(layers: Layers, seen_mm: tuple[float, float] | None) -> LayerSpan:
-    """The layers between two heights; without them those above the last place where the part widens."""
+    """The layers between two heights, none if there is nothing between them; without heights those above the last
+    place where the part widens."""
     if seen_mm is not None:
+        if seen_mm[0] >= seen_mm[1]:
+            return LayerSpan(0, -1)
         within = np.flatnonzero((layers.cuts > seen_mm[0]) & (layers.cuts < seen_mm[1]))
         if len(within):
             return LayerSpan(int(within[0]), int(within[-1]))

@@ -45,6 +45,21 @@ class TubeEnd:
     remedy: Message = NOTHING
     """What to do about it, in lower case."""
 
+    # What makes it a site of a family of fittings.
+    where, count = "", 1
+
+    @property
+    def position(self) -> Floats:
+        return self.frame.origin
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        return (self.source,)
+
+    @property
+    def records(self) -> tuple[TubeEnd, ...]:
+        return (self,)
+
     @property
     def open(self) -> bool:
         return self.cause == "open"
@@ -57,12 +72,17 @@ class TubeEnd:
     @property
     def cut(self) -> str:
         """``"square"``, or ``"mitred 22.5°"``."""
-        return f"mitred {self.mitre_deg:.1f}°".replace(".0°", "°") if self.mitre_deg else "square"
+        return said_mitre(self.mitre_deg) or "square"
 
     @property
     def rim_normal(self) -> Floats:
         """(3,) in the world, out of the tube."""
         return self.frame.to_world(mitre_normal(self.mitre_deg, self.mitre_direction_deg)) - self.frame.origin
+
+
+def said_mitre(mitre_deg: float) -> str:
+    """``"mitred 22.5°"``; empty if there is none."""
+    return f"mitred {mitre_deg:.1f}°".replace(".0°", "°") if mitre_deg else ""
 
 
 def mitre_normal(mitre_deg: float, mitre_direction_deg: float) -> Floats:

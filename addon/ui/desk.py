@@ -166,7 +166,8 @@ def active_fitted(scene: bpy.types.Scene, desk: Desk | None) -> Fitted | None:
     of_section = [fitted for fitted in desk.fittings if fitted.group == ferrule.group_index]
     if 0 <= ferrule.end_index < len(desk.ends):
         end = desk.ends[ferrule.end_index]
-        of_section = [fitted for fitted in of_section if any(other is end for other in fitted.batch.ends)] or of_section
+        of_end = [fitted for fitted in of_section if any(site is end for site in fitted.batch.sites)]
+        of_section = of_end or of_section
     return of_section[0] if of_section else None
 
 

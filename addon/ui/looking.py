@@ -75,6 +75,6 @@ def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
 
 def _end_looked_at(context: bpy.types.Context, desk: Desk, fitted: Fitted) -> TubeEnd:
     index = context.scene.ferrule.end_index
-    if 0 <= index < len(desk.ends) and any(end is desk.ends[index] for end in fitted.batch.ends):
+    if 0 <= index < len(desk.ends) and any(end is desk.ends[index] for end in fitted.batch.sites):
         return desk.ends[index]
-    return fitted.batch.ends[0]
+    return desk.ends[fitted.rows[0]]

@@ -67,7 +67,7 @@ def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) 
         mesh = _mesh_for(fitted, [objects[key] for key in keys if key in objects], taken)
         taken.add(mesh.name)
         _renew_mesh(mesh, fitted, unit_scale_of(scene))
-        for key, row, end in zip(keys, fitted.rows, fitted.batch.ends, strict=True):
+        for key, row, end in zip(keys, fitted.rows, fitted.batch.sites, strict=True):
             item = objects.get(key)
             if only is not None and key not in only:
                 continue

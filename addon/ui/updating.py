@@ -14,7 +14,7 @@ from ..job.asked import JobError
 from ..job.batches import sort_into_batches
 from ..job.judging import verdict_of
 from ..job.results import JobResult
-from ..takeoff import TubeEnd
+from ..takeoff import Takeoff, TubeEnd
 from . import placing
 from .desk import (
     Desk,
@@ -85,14 +85,14 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     row_of = {id(end): row for row, end in enumerate(ends)}
     problem = problem_of(job)
     try:
-        batches = sort_into_batches(job, ends)
+        batches = sort_into_batches(job, Takeoff(ends))
     except JobError as error:  # a tube of the shop book's
         problem = str(error)
         job = replace(job, measured=(), book=ShopBook())
-        batches = sort_into_batches(job, ends)
+        batches = sort_into_batches(job, Takeoff(ends))
     fittings = []
     for batch in batches:
-        rows = tuple(row_of[id(end)] for end in batch.ends)
+        rows = tuple(row_of[id(end)] for end in batch.sites)
         fittings.append(Fitted(batch, rows, ferrule.ends[rows[0]].group))
     desk = Desk(ferrule.stamp, job, problem, ends, fittings, version=old.version + 1 if old else 0)
     desks[scene.session_uid] = desk
@@ -124,8 +124,8 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     desk.problem = problem_of(desk.job)
     desk.result = desk.summary = desk.verdict = None
     for fitted in desk.fittings:
-        recipe = desk.job.wish_for(fitted.batch.family).recipe_for(fitted.batch.ends[0].section)
-        known = desk.job.circumstances_for(fitted.batch.ends[0].section)
+        recipe = desk.job.wish_for(fitted.batch.family).recipe_for(fitted.batch.sites[0].section)
+        known = desk.job.circumstances_for(fitted.batch.sites[0].section)
         batch = replace(fitted.batch, recipe=recipe, circumstances=known)
         fitted.designed &= fitted.batch.shape == batch.shape
         fitted.batch = batch

@@ -30,7 +30,7 @@ def run() -> list[str]:
         job = parse_job({"assembly": {"files": ["frame.stl"]}, "fitting": {}}, Path(folder))
         result = run_job(job, [mesh], True, note)
     took = time.process_time() - started
-    fitted = sum(len(made.batch.ends) for made in result.made)
+    fitted = sum(len(made.batch.sites) for made in result.made)
     assert fitted == sum(end.open for end in result.ends) > 1.99 * TUBES
     longest = sorted((step for step in steps if step), key=lambda step: -steps[step])[:6]
     return [

@@ -1,7 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Caps, feet and plugs for open tube ends: a recipe and a section in, a closed solid out."""
 
-from ...takeoff.ends import TubeEnd
 from ..family import EndPlace, Family
 from .bounds import resolve
 from .cap import Cap
@@ -13,7 +12,9 @@ CAP = Family(
     name=Cap.family,
     table="fitting",
     recipe=Recipe,
-    serves=TubeEnd,
+    label="Cap",
+    plural="caps",
+    sites=lambda takeoff: [end for end in takeoff.ends if end.open],
     place=EndPlace.of,
     design=at_place,
     depth_mm=lambda recipe: float(recipe.spigot_mm),

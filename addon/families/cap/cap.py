@@ -94,6 +94,7 @@ class Cap(Fitting):
     def seat(self) -> Seat:
         recipe = self.recipe
         return Seat(
+            self.section,
             recipe.fit,
             float(recipe.gap_mm or 0.0),
             recipe.seam.room_mm,
@@ -103,6 +104,10 @@ class Cap(Fitting):
             recipe.lead_in_mm,
             self.spigot.rib_mm,
         )
+
+    @property
+    def seats(self) -> tuple[Seat, ...]:
+        return (self.seat,)
 
     def levels(self) -> tuple[Level, ...]:
         recipe, shoulder, sign = self.recipe, self.shoulder_mm, -1.0 if self.crown_down else 1.0

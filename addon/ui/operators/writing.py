@@ -147,7 +147,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
             bodies = split_bodies(scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())[0])
         except SceneError as error:
             raise WorkError(str(error)) from error
-        assembled = Assembled(bodies, [fitted.made for fitted in desk.fittings if fitted.made], desk.ends)
+        assembled = Assembled(bodies, [fitted.made for fitted in desk.fittings if fitted.made])
         for number, fitted in enumerate(desk.fittings):
             yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
             if fitted.made:

@@ -111,8 +111,8 @@ def pictures_of(
         if view.show_steps:
             pictures.append(_picture("steps", lambda: shapes.steps(review, say)))
     fitting = subject.fitted.fitting if subject.fitted else None
-    if subject.fitted and fitting and view.show_gap:
-        band = subject.fitted.made.gap if subject.fitted.made else None
+    if subject.fitted and fitting and fitting.seats and view.show_gap:
+        band = subject.fitted.made.gaps[0] if subject.fitted.made else None
         pictures.append(_picture("gap", lambda: shapes.gap(fitting, band, say)))
     return pictures
 
@@ -438,7 +438,12 @@ def _keep_for(subject: looking.Subject, say: Units) -> None:
     """Drops what was built for other results or in other units."""
     global _made_from
     fitted = subject.fitted
-    now = (subject.review, fitted.fitting if fitted else None, fitted.made.gap if fitted and fitted.made else None, say)
+    now = (
+        subject.review,
+        fitted.fitting if fitted else None,
+        fitted.made.gaps if fitted and fitted.made else None,
+        say,
+    )
     if len(now) != len(_made_from) or any(after is not before for after, before in zip(now, _made_from, strict=True)):
         _pictures.clear()
         _stacks.clear()

@@ -248,7 +248,7 @@ def steps(review: Review, say: Units = METRIC) -> Marks:
 
 def gap(fitting: Fitting, band: GapBand | None = None, say: Units = METRIC) -> Marks:
     """The room between spigot and bore just under the shoulder and over the lead-in, and the bore down to the tip."""
-    seat = fitting.seat
+    seat = fitting.seats[0]
     bore = seat.room.polygon()
     spigot = seat.outline.cross_section()
     hole = CrossSection([bore])

@@ -1,0 +1,23 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Sites that a job gives without an assembly, beside the tube ends of ``given``."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Protocol
+
+from .sites import Takeoff
+
+
+class GivenSite(Protocol):
+    """A site as a job file gives it: a frozen record whose numbers are ``declared``."""
+
+    table: ClassVar[str]
+    """What job files call it: ``"hole"`` for ``[[hole]]``."""
+
+    def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
+        """The takeoff with it, on a tube of its own of this metal. Raises ``ValueError``: what is wrong and what to do,
+        without a stop."""
+
+
+GIVEN_SITES: tuple[type[GivenSite], ...] = ()
+"""One line each."""
