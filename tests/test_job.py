@@ -255,7 +255,7 @@ def test_a_fitting_for_a_tube_too_wide_to_be_one_names_the_unit(tmp_path):
 def test_entries_for_no_tube_of_the_assembly_are_told(tmp_path):
     lost = {"for": [{"kind": "round", "width_mm": 35, "crown": "flat"}, {"kind": "rect", "crown": "flat"}]}
     result = do(tmp_path, fitting=lost, measured=[{"width_mm": "2 in", "bore_width_mm": 44}])
-    told = [note for note in result.notes if "no tube end" in note]
+    told = [note for note in result.notes if "no tube of this job" in note]
     assert [note.split(" is ")[0] for note in told] == ["[[fitting.for]] 1", "[[measured]] 1"]
 
 

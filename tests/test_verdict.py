@@ -66,9 +66,9 @@ def test_what_was_made_and_what_was_not(tmp_path: Path) -> None:
     assert verdict.ready and not verdict.complete
     assert verdict.headline.startswith("1 of 4 ends, 1 kind, ready to print: 1 plate, ")
     too_large, too_deep = verdict.left_out
-    assert (too_large.ends, too_large.fitting, too_large.sources) == (2, "F2", ("large", "large"))
+    assert (too_large.number, too_large.fitting, too_large.sources) == (2, "F2", ("large", "large"))
     assert "plate_mm" in too_large.remedy
-    assert (too_deep.ends, too_deep.fitting, too_deep.sources) == (1, "", ("crossed",))
+    assert (too_deep.number, too_deep.fitting, too_deep.sources) == (1, "", ("crossed",))
     assert too_deep.reason == "Crossed by a hole 6.5 mm down the bore."
     assert too_deep.remedy.startswith("Shorten the spigot to 6 mm")
     written = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))["verdict"]

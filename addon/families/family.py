@@ -81,7 +81,7 @@ class Wanted(Protocol):
         """What it brings about that asks for cautions."""
 
 
-class Place(Protocol):
+class SitePlace(Protocol):
     """Everything about a site that a design depends on: a frozen record, equal where the fitting is the same."""
 
     @property
@@ -162,7 +162,7 @@ class Family:
     sites: Callable[[Takeoff], Sequence[Site]]
     """Those of an assembly that take one."""
     place: Callable[[Any, Section], Any]
-    """What its design depends on, from a site and its tube's section: a ``Place``."""
+    """What its design depends on, from a site and its tube's section: a ``SitePlace``."""
     design: Callable[[Any, Any, Circumstances | None, int | None], Fitting]
     """The fitting of a recipe at a place, in circumstances if they are known; an int is the facets of a whole circle,
     for previews. Raises ``RecipeError``."""

@@ -27,7 +27,7 @@ class Shape:
     recipe: Any
     """With the gap that the print is to have."""
     place: Any
-    """The family's ``Place``."""
+    """The family's ``SitePlace``."""
     circumstances: Circumstances
 
     def digest(self, *more: float) -> str:

@@ -35,7 +35,7 @@ class Batch:
     family: Family
     recipe: Any
     place: Any
-    """What serves all of its sites: the family's ``Place``."""
+    """What serves all of its sites: the family's ``SitePlace``."""
     sites: tuple[Site, ...]
     frames: tuple[int, ...]
     """How many frames are built that have each of the sites."""
