@@ -40,6 +40,7 @@ from addon.job.screen import table as screen
 from addon.shaping.shells import surface_indices, tool, unlabelled
 from addon.takeoff import Hole, Takeoff, Tube, given_sites
 from addon.takeoff.given import SizedEnd
+from addon.takeoff.sites import Mouth
 
 ROUND = Section.round(25.4, 3.175)
 
@@ -378,7 +379,7 @@ class GivenRivet:
         end = SizedEnd("1 in × 1/8 in").tube_end(metal)
         tube = Tube("", end.section, end.frame, 300.0, (end, end), (0.0, 0.0))
         out = np.array([1.0, 0.0, 0.0])
-        hole = Hole(tube, self.hole_mm, 12.7 * out, out, 1, (50.0, 250.0), 0.0, None, None, 0.0, 0.0)
+        hole = Hole(tube, self.hole_mm, (Mouth(12.7 * out, out, 0.0),), (50.0, 250.0), 0.0, None, None, 0.0)
         return replace(takeoff, tubes=(*takeoff.tubes, tube), holes=(*takeoff.holes, hole))
 
 
