@@ -211,7 +211,7 @@ def test_nothing_is_ticked_while_parts_are_missing(scene: bpy.types.Scene, tmp_p
     desk = updating.finish(scene)
     name = scene.ferrule.groups[1].name
     (missing,) = left_out(desk)
-    assert missing == desk.verdict.left_out[0] and missing.ends == 2 and name in missing.reason
+    assert missing == desk.verdict.left_out[0] and missing.number == 2 and name in missing.reason
     assert desk.copies == 2
     assert bpy.ops.ferrule.export() == {"FINISHED"}
     words = said_in("FERRULE_PT_files")

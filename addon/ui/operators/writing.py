@@ -85,7 +85,7 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
 
 
 def say_missing(missing: Sequence[LeftOut]) -> str:
-    return f"{count_of(sum(entry.ends for entry in missing), 'end is', 'ends are')} left out"
+    return f"{count_of(sum(entry.number for entry in missing), 'end is', 'ends are')} left out"
 
 
 class FERRULE_OT_export_rest(bpy.types.Operator):

@@ -59,7 +59,7 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
 
 def _draw_result(layout: bpy.types.UILayout, result: JobResult, verdict: JobVerdict) -> None:
     box = layout.box()
-    missing = sum(entry.ends for entry in verdict.left_out)
+    missing = sum(entry.number for entry in verdict.left_out)
     if missing:
         draw_text(box, f"{count_of(missing, 'end is', 'ends are')} left out; the rest was read back", icon="ERROR")
     else:
