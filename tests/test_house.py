@@ -35,7 +35,7 @@ from addon.job.batches import sort_into_batches
 from addon.job.jobfile import job_text, parse_job
 from addon.job.judging import verdict_of
 from addon.job.results import JobResult
-from addon.job.running import read_assembly, run
+from addon.job.running import read_assembly, run, tube_ends_of
 from addon.job.screen import table as screen
 from addon.shaping.shells import surface_indices, tool, unlabelled
 from addon.takeoff import Hole, Takeoff, Tube, given_sites
@@ -174,10 +174,15 @@ def test_a_jobs_families_are_asked_for_one_by_one(stoppers: None, tmp_path: Path
     assert "[stopper]" in again.read_text("utf-8")
     (fitting,) = do(tmp_path, stopper={"make": True}).made  # an end takes one, of the last family that is asked for
     assert (fitting.batch.family.name, len(fitting.batch.sites)) == ("stopper", 2)
+    only = job(tmp_path, stopper={"make": False, "for": [{"kind": "round", "make": True}]}, fitting={"make": False})
+    assert parse_job(tomllib.loads(job_text(only)), tmp_path, "rail").wishes == only.wishes
+    (wish,) = only.wishes
+    assert wish.makes_for(ROUND) and not wish.makes_for(Section.rectangular(40, 40, 3))
     with pytest.raises(JobError, match=r"stopper\.plog_mm is not a known key; did you mean plug_mm"):
         job(tmp_path, stopper={"plog_mm": 3})
-    with pytest.raises(JobError, match="expected true or false"):
-        job(tmp_path, stopper={"make": "yes"})
+    for table_of in ({"make": "yes"}, {"for": [{"make": 1}]}):
+        with pytest.raises(JobError, match="expected true or false"):
+            job(tmp_path, stopper=table_of)
 
 
 # -- a family for sites of another kind, given with or without a model ------------------------------------------------
@@ -355,6 +360,9 @@ def test_a_fitting_is_tried_where_it_goes(rosettes: None, tmp_path: Path) -> Non
         finding.severity == "must fix" and finding.where.startswith('"rail", hole 8.0 mm, x ') for finding in clashes
     )
     assert "tube end" not in screen(result)
+    left = replace(asked.assembly, leave_out_mm=(tuple(clashes[0].position_mm or ()), (60.0, 12.7, 0.0)))
+    sites = tube_ends_of(replace(asked, assemblies=(left,)), left, drilled(rail()), True)
+    assert len(sites.holes) == 1 and "nothing is there" in sites.notes[0]
 
 
 def test_tools_are_printed_once_and_take_nothing_up(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -62,8 +62,7 @@ class Assembly:
     )  # fmt: skip
     leave_out_mm: tuple[Point, ...] = declared(
         (),
-        meaning="ends that get no fitting: the points where their tubes' axes meet their rims, as `position_mm` in "
-        "result.json",
+        meaning="ends, holes, copes and joints that get no fitting: where they are, as `position_mm` in result.json",
     )
     name: str = declared(
         "", meaning="what the assembly is called on sheets and lists; without a name it goes by its first file"
@@ -111,10 +110,13 @@ class Match:
 
 @dataclass(frozen=True)
 class Override:
-    """Recipe fields that differ for the sections of ``match``."""
+    """What differs for the sections of ``match``."""
 
     match: Match
     changes: Mapping[str, Any]
+    """Of the recipe."""
+    make: bool | None = None
+    """Whether any are made for them; None for as the others."""
 
 
 @dataclass(frozen=True)
@@ -124,6 +126,12 @@ class Wish:
     family: Family
     recipe: Any
     overrides: tuple[Override, ...] = ()
+    make: bool = True
+    """Whether they are made for all sections, or only where an override says so."""
+
+    def makes_for(self, section: Section) -> bool:
+        said = (override.make for override in reversed(self.overrides) if override.match.fits(section))
+        return next((make for make in said if make is not None), self.make)
 
     def recipe_for(self, section: Section) -> Any:
         """The recipe with every override that matches the section, in the file's order."""
@@ -289,7 +297,7 @@ class Job:
 
     def depth_mm(self, section: Section) -> float:
         """How far into a tube of this section fittings for its ends go."""
-        wishes = [wish for wish in self.wishes if wish.family.serves == "end"]
+        wishes = [wish for wish in self.wishes if wish.family.serves == "end" and wish.makes_for(section)]
         return max((wish.family.depth_mm(wish.recipe_for(section)) for wish in wishes), default=0.0)
 
     def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:

@@ -49,7 +49,12 @@ def _sites(job: Job, takeoffs: Sequence[Takeoff]) -> Iterator[tuple[Wish, int, S
     taken: set[int] = set()
     wanted = []
     for wish in reversed(job.wishes):
-        sites = [(number, site) for number, takeoff in enumerate(takeoffs) for site in wish.family.sites(takeoff)]
+        sites = [
+            (number, site)
+            for number, takeoff in enumerate(takeoffs)
+            for site in wish.family.sites(takeoff)
+            if wish.makes_for(site.section)
+        ]
         if wish.family.stays:
             sites = [(number, site) for number, site in sites if taken.isdisjoint(map(id, site.records))]
             taken.update(id(record) for _, site in sites for record in site.records)

@@ -86,8 +86,12 @@ def _family_tables(job: Job, family: Family) -> list[tuple[str, dict[str, Any]]]
     wish = next((wish for wish in job.wishes if wish.family is family), None)
     if wish is None:
         return [(f"[{table}]", {MAKE: False})] if usual else []
-    asked = {} if usual else {MAKE: True}
-    changes = ({**_plain(override.match), **_changes(override.changes)} for override in wish.overrides)
+    asked = {} if wish.make is usual else {MAKE: wish.make}
+    makes = ({} if override.make is None else {MAKE: override.make} for override in wish.overrides)
+    changes = (
+        {**_plain(override.match), **make, **_changes(override.changes)}
+        for override, make in zip(wish.overrides, makes, strict=True)
+    )
     return [(f"[{table}]", {**asked, **_plain(wish.recipe)}), *((f"[[{table}.for]]", change) for change in changes)]
 
 
@@ -240,9 +244,7 @@ def _wish(family: Family, table: Mapping[str, Any], book: ShopBook, notes: list[
     """What the job asks of a family; None if it asks for none of its fittings."""
     where = family.table
     values = _with_new_names(family.recipe, table, where, notes)
-    make = values.pop(MAKE, family is families.usual())
-    if not isinstance(make, bool):
-        raise JobError(f"{where}.{MAKE} is {shortened(make)}; expected true or false.")
+    make = _make(values, where, family is families.usual())
     entries = [
         _with_new_names(family.recipe, entry, f"{where}.for[{i}]", notes)
         for i, entry in enumerate(_tables(values.pop("for", []), f"{where}.for"), 1)
@@ -250,7 +252,15 @@ def _wish(family: Family, table: Mapping[str, Any], book: ShopBook, notes: list[
     overrides = tuple(_override(family, entry, f"{where}.for[{i}]") for i, entry in enumerate(entries, 1))
     preset = _preset(family, values.pop("preset", None), book)
     recipe = with_values(preset, _values(family.recipe, values, where))
-    return Wish(family, recipe, overrides) if make else None
+    return Wish(family, recipe, overrides, make) if make or any(each.make for each in overrides) else None
+
+
+def _make(values: dict[str, Any], where: str, default: bool | None) -> Any:
+    """Whether fittings are made, which is taken out of the values."""
+    make = values.pop(MAKE, default)
+    if make is not default and not isinstance(make, bool):
+        raise JobError(f"{where}.{MAKE} is {shortened(make)}; expected true or false.")
+    return make
 
 
 def _preset(family: Family, name: Any, book: ShopBook) -> Any:
@@ -283,11 +293,13 @@ def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
 def _override(family: Family, entry: Mapping[str, Any], where: str) -> Override:
     keys = _keys(Match)
     match = _fill(Match, {key: entry[key] for key in entry if key in keys}, where)
-    values = _values(family.recipe, {key: entry[key] for key in entry if key not in keys}, where)
-    if not values:
+    rest = {key: entry[key] for key in entry if key not in keys}
+    make = _make(rest, where, None)
+    values = _values(family.recipe, rest, where)
+    if not values and make is None:
         example = next(iter(declared_in(family.recipe)))
         raise JobError(f"{where} changes nothing; add a key of [{family.table}], such as {example}.")
-    return Override(match, values)
+    return Override(match, values, make)
 
 
 def _measured(entry: Mapping[str, Any], where: str) -> Measured:

@@ -98,11 +98,11 @@ def _not_served(result: JobResult) -> list[LeftOut]:
 
 def _without(result: JobResult) -> list[TubeEnd]:
     """The closed ends that no fitting is meant for, where the job asks for fittings for ends."""
-    if not any(wish.family.serves == "end" for wish in result.job.wishes):
-        return []
+    wishes = [wish for wish in result.job.wishes if wish.family.serves == "end"]
     staying = (batch for batch in result.batches if batch.family.stays)
     meant = {id(record) for batch in staying for site in batch.sites for record in site.records}
-    return [end for end in result.ends if not end.open and id(end) not in meant]
+    asked = (end for end in result.ends if any(wish.makes_for(end.section) for wish in wishes))
+    return [end for end in asked if not end.open and id(end) not in meant]
 
 
 _CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars", "profile": "open sections"}

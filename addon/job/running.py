@@ -95,7 +95,9 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
     takeoff, missed = leaving_out(takeoff, assembly.leave_out_mm)
     if missed:
         places = say_all([say("{}", Length(*place, between=", ")) for place in missed], "; ")
-        notes.append(say("No tube end lies at {}, so none was left out there; compare with the list of ends.", places))
+        notes.append(
+            say("Nothing was left out at {}: nothing is there. Compare with the positions in result.json.", places)
+        )
     if assembly is job.assembly:
         takeoff = joined(takeoff, [end_of(given, job.tube.metal) for given in job.tube_ends])
         for site in job.sites:

@@ -5,18 +5,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import MISSING, dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
 from ..fields.declared import declared
 from ..fields.messages import say
-from ..geometry.frames import Frame
+from ..geometry.frames import Floats, Frame
+from ..geometry.sections import Section
 from ..trade.metals import metal_named
 from ..trade.sizes import size_named
 from .ends import TubeEnd
 from .picked import PickedEnd, Point
 from .sites import Takeoff
 
+Record = TypeVar("Record")
 CLEAR_MM = 1000.0
 """Without a tube nothing stands in the bore's way."""
 SAME_SHARE = 0.01
@@ -75,20 +78,37 @@ def joined(takeoff: Takeoff, given: Sequence[TubeEnd]) -> Takeoff:
 
 
 def leaving_out(takeoff: Takeoff, places_mm: Sequence[Point]) -> tuple[Takeoff, list[Point]]:
-    """The takeoff without the ends at these places, where their axes meet their rims; and the places without an end."""
+    """The takeoff without the ends, holes, copes and joints at these places, by what result.json calls their positions;
+    and the places where none is."""
+    at: list[tuple[object, Floats, Section]] = [
+        *((end, end.frame.origin, end.section) for end in takeoff.ends),
+        *((hole, mouth.position, hole.tube.section) for hole in takeoff.holes for mouth in hole.mouths),
+        *((cope, cope.end.frame.origin, cope.end.section) for cope in takeoff.copes),
+        *((joint, end.frame.origin, end.section) for joint in takeoff.joints for end in joint.ends),
+    ]
+    origins = np.array([origin for _, origin, _ in at]).reshape(-1, 3)
+    reach = SAME_SHARE * np.array([section.outer.width for _, _, section in at])
     gone: set[int] = set()
     missed = []
     for place in places_mm:
-        here = [
-            number
-            for number, end in enumerate(takeoff.ends)
-            if np.linalg.norm(end.frame.origin - place) <= SAME_SHARE * end.section.outer.width
-        ]
-        gone.update(here)
+        here = np.flatnonzero(np.linalg.norm(origins - place, axis=1) <= reach).tolist()
+        gone.update(id(at[number][0]) for number in here)
         if not here:
             missed.append(place)
-    left = tuple(end for number, end in enumerate(takeoff.ends) if number not in gone)
-    return (replace(takeoff, ends=left) if gone else takeoff), missed
+    if not gone:
+        return takeoff, missed
+
+    def left(records: Sequence[Record]) -> tuple[Record, ...]:
+        return tuple(record for record in records if id(record) not in gone)
+
+    kept = replace(
+        takeoff,
+        ends=left(takeoff.ends),
+        holes=left(takeoff.holes),
+        copes=left(takeoff.copes),
+        joints=left(takeoff.joints),
+    )
+    return kept, missed
 
 
 def stand_ins(ends: Sequence[TubeEnd]) -> list[int]:
