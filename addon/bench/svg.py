@@ -42,6 +42,11 @@ def outlines(loops: Iterable[Floats], kind: str) -> str:
     return element("path", d="".join(f"M{_points(loop)}z" for loop in loops), fill_rule="evenodd", class_=kind)
 
 
+def path(points: Floats, kind: str) -> str:
+    """A line through points (n, 2)."""
+    return element("path", d=f"M{_points(points)}", class_=kind)
+
+
 def strokes(starts: Floats, ends: Floats, kind: str) -> str:
     """Straight lines from ``starts`` (n, 2) to ``ends`` (n, 2), in one element."""
     rows = np.round(np.column_stack([starts, ends]), 2).tolist()
