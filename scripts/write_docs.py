@@ -34,7 +34,7 @@ def main() -> int:
 def records() -> dict[str, type]:
     """The record behind each table, by the table's mark."""
     from addon.families.cap.recipe import Recipe
-    from addon.job.asked import Assembly, LadderWish, Match, Measured, Output, Shop, TubeFacts
+    from addon.job.asked import Assembly, LadderWish, Measured, Output, Shop, SiteMatch, TubeFacts
     from addon.takeoff.given import SizedEnd
     from addon.takeoff.picked import PickedEnd
     from addon.trade.processes import Process
@@ -44,7 +44,7 @@ def records() -> dict[str, type]:
         "tube_end by its rim": PickedEnd,
         "tube_end by its size": SizedEnd,
         "fitting": Recipe,
-        "fitting.for": Match,
+        "fitting.for": SiteMatch,
         "measured": Measured,
         "tube": TubeFacts,
         "process": Process,

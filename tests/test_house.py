@@ -16,6 +16,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pytest
+import tomlkit
 import trimesh
 from manifold3d import Manifold
 
@@ -441,3 +442,22 @@ def test_a_crown_is_a_word_and_a_profile(monkeypatch: pytest.MonkeyPatch) -> Non
     above = fitting.solid.trim_by_plane((0, 0, 1), 0.0).volume()
     assert above == pytest.approx(math.pi * rise / 3 * (12.7**2 + 12.7 * 6.35 + 6.35**2), rel=1e-3)
     assert fitting.words.startswith("cut cone")
+
+
+def test_a_family_leaves_out_sites_that_nothing_is_wanted_for(rosettes: None, tmp_path: Path) -> None:
+    def served(**asked: Any) -> list[int]:
+        made = run(job(tmp_path, **asked), drilled(rail()), True, lambda what, share: None).made
+        return [fitting.batch.served for fitting in made if fitting.batch.family is ROSETTE]
+
+    assert served(rosette={"make": True, "for": [{"hole_mm": 8, "make": False}]}) == []
+    assert served(rosette={"make": True, "for": [{"hole_mm": 6, "make": False}]}) == [2]
+    both = [{"width_mm": 25.4, "make": False}, {"hole_mm": 8, "make": True, "thick_mm": 3}]
+    assert served(rosette={"make": True, "for": both}) == [2]
+    asked = job(tmp_path, rosette={"make": True, "for": both})
+    assert parse_job(tomlkit.parse(job_text(asked)).unwrap(), tmp_path, "rail").wishes == asked.wishes
+    capless = job(tmp_path, fitting={"for": [{"kind": "round", "make": False}]})
+    assert run(capless, rail(), True, lambda what, share: None).made == ()
+    with pytest.raises(JobError, match="hole_mm is for fittings of holes"):
+        job(tmp_path, fitting={"for": [{"hole_mm": 8, "make": False}]})
+    with pytest.raises(JobError, match="expected true or false"):
+        job(tmp_path, rosette={"for": [{"make": 1}]})

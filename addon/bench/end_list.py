@@ -19,7 +19,7 @@ SITES_LISTED_UP_TO = 300
 _PICTURE_MM = 180.0, 104.0
 
 _WHY: dict[Cause, str] = {
-    "open": "Open, but left out; the first page gives the reason",
+    "open": "Open, but left out: as the job asks, or for the reason on the first page",
     "blocked": "Blocked by another part",
     "coped": "Coped or uneven: the rim is not flat",
     "crossed": "Crossed by a hole or a bolt",

@@ -14,11 +14,12 @@ from ..bench.shop_book import ShopBook
 from ..bench.shop_entries import FitReading, MeasuredTube, gap_correction, print_excess
 from ..bench.statistic import Statistic
 from ..families.circumstances import Circumstances
-from ..families.family import Family
+from ..families.family import Family, Site
 from ..fields.declared import declared, with_values
 from ..fields.messages import Name, say
 from ..files.parts import FileUnit
 from ..geometry.sections import Section
+from ..takeoff import Hole, Takeoff
 from ..takeoff.given import GivenEnd
 from ..takeoff.given_sites import GivenSite
 from ..takeoff.picked import Point
@@ -109,14 +110,28 @@ class Match:
 
 
 @dataclass(frozen=True)
-class Override:
-    """What differs for the sections of ``match``."""
+class SiteMatch(Match):
+    """Which sites an entry is for."""
 
-    match: Match
+    hole_mm: float | None = declared(
+        None, automatic="any", meaning="diameter of the hole that a fitting is for; other fittings are for none"
+    )
+
+    def takes(self, section: Section, holes_mm: Sequence[float]) -> bool:
+        """Whether it is for a site on a tube of this section, with holes of these diameters."""
+        of_hole = self.hole_mm is None or any(abs(self.hole_mm - wide) <= self.within_mm for wide in holes_mm)
+        return of_hole and self.fits(section)
+
+
+@dataclass(frozen=True)
+class Override:
+    """What differs for the sites of ``match``."""
+
+    match: SiteMatch
     changes: Mapping[str, Any]
-    """Of the recipe."""
+    """Recipe fields."""
     make: bool | None = None
-    """Whether any are made for them; None for as the others."""
+    """Whether anything is made for them; None if nothing is said of it."""
 
 
 @dataclass(frozen=True)
@@ -129,17 +144,36 @@ class Wish:
     make: bool = True
     """Whether they are made for all sections, or only where an override says so."""
 
-    def makes_for(self, section: Section) -> bool:
-        said = (override.make for override in reversed(self.overrides) if override.match.fits(section))
+    def makes_for(self, section: Section, holes_mm: Sequence[float] = ()) -> bool:
+        """For what is on tubes of this section; the last override that says so counts."""
+        said = (override.make for override in reversed(self.overrides) if override.match.takes(section, holes_mm))
         return next((make for make in said if make is not None), self.make)
 
-    def recipe_for(self, section: Section) -> Any:
-        """The recipe with every override that matches the section, in the file's order."""
+    def recipe_for(self, section: Section, holes_mm: Sequence[float] = ()) -> Any:
+        """The recipe with every override that matches, in the file's order."""
         recipe = self.recipe
         for override in self.overrides:
-            if override.match.fits(section):
+            if override.match.takes(section, holes_mm):
                 recipe = with_values(recipe, override.changes)
         return recipe
+
+    def recipe_at(self, site: Site) -> Any:
+        holes = (record for record in site.records[: site.count] if isinstance(record, Hole))
+        return self.recipe_for(site.section, [hole.diameter_mm for hole in holes])
+
+    def sites(self, takeoff: Takeoff) -> Sequence[Site]:
+        """The family's sites of an assembly, but for those that nothing is made for."""
+        if self.make and all(override.make is None for override in self.overrides):
+            return self.family.sites(takeoff)
+        wanted = {
+            "end": lambda end: self.makes_for(end.section),
+            "hole": lambda hole: self.makes_for(hole.tube.section, [hole.diameter_mm]),
+            "cope": lambda cope: self.makes_for(cope.tube.section),
+            "joint": lambda joint: self.makes_for(joint.ends[0].section),
+        }[self.family.serves]
+        kind = f"{self.family.serves}s"
+        kept: dict[str, Any] = {kind: tuple(filter(wanted, getattr(takeoff, kind)))}
+        return self.family.sites(replace(takeoff, **kept))
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ def sort_into_batches(job: Job, *takeoffs: Takeoff) -> list[Batch]:
     batches: list[Batch] = []
     for wish, assembly, site in _sites(job, takeoffs):
         place = wish.family.place(site, job.measured_section(site.section))
-        recipe, known = wish.recipe_for(site.section), job.circumstances_for(site.section)
+        recipe, known = wish.recipe_at(site), job.circumstances_for(site.section)
         frames = job.assemblies[assembly].frames
         candidate = Batch("", wish.family, recipe, place, (site,), (frames,), (assembly,), known)
         for index, batch in enumerate(batches):
@@ -49,12 +49,7 @@ def _sites(job: Job, takeoffs: Sequence[Takeoff]) -> Iterator[tuple[Wish, int, S
     taken: set[int] = set()
     wanted = []
     for wish in reversed(job.wishes):
-        sites = [
-            (number, site)
-            for number, takeoff in enumerate(takeoffs)
-            for site in wish.family.sites(takeoff)
-            if wish.makes_for(site.section)
-        ]
+        sites = [(number, site) for number, takeoff in enumerate(takeoffs) for site in wish.sites(takeoff)]
         if wish.family.stays:
             sites = [(number, site) for number, site in sites if taken.isdisjoint(map(id, site.records))]
             taken.update(id(record) for _, site in sites for record in site.records)

@@ -28,7 +28,20 @@ from ..takeoff.picked import PickedEnd
 from ..trade.processes import DEFAULT_PROCESS, Process, ProcessError, check_process, processes
 from ..trade.renamed import with_new_names
 from ..trade.tables import UnknownNameError, find_row
-from .asked import Assembly, Job, JobError, LadderWish, Match, Measured, Output, Override, Shop, TubeFacts, Wish
+from .asked import (
+    Assembly,
+    Job,
+    JobError,
+    LadderWish,
+    Match,
+    Measured,
+    Output,
+    Override,
+    Shop,
+    SiteMatch,
+    TubeFacts,
+    Wish,
+)
 
 OF_TABLES = ("from_memory",)
 """Where a number comes from is for the tables to say."""
@@ -291,10 +304,12 @@ def _ladder(entry: Mapping[str, Any], where: str) -> LadderWish:
 
 
 def _override(family: Family, entry: Mapping[str, Any], where: str) -> Override:
-    keys = _keys(Match)
-    match = _fill(Match, {key: entry[key] for key in entry if key in keys}, where)
+    keys = _keys(SiteMatch)
+    match = _fill(SiteMatch, {key: entry[key] for key in entry if key in keys}, where)
     rest = {key: entry[key] for key in entry if key not in keys}
     make = _make(rest, where, None)
+    if match.hole_mm is not None and family.serves != "hole":
+        raise JobError(f"{where}.hole_mm is for fittings of holes; take it out.")
     values = _values(family.recipe, rest, where)
     if not values and make is None:
         example = next(iter(declared_in(family.recipe)))
