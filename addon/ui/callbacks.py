@@ -12,7 +12,7 @@ from .desk import active_fitted, desks, drop_all
 from .fields import UNDECIDED, assign, auto_name, take_old_names
 from .jobs import bore_problem, modelled_section, process_of, recipe_of
 from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
-from .looking import look_at_finding
+from .looking import follow_selection, look_at_finding
 from .quiet import loud, quietly
 from .scene import unit_scale_of
 from .views import redraw
@@ -116,7 +116,7 @@ def start_anew(*given: object) -> None:
 @bpy.app.handlers.persistent
 def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
     """A handler: drops the reviews of the user's own meshes that have changed or moved, or are to be printed by another
-    process, and lists the findings of what is now looked at."""
+    process, lists the findings of what is now looked at, and makes the fitting that was selected the subject."""
     for update in depsgraph.updates if object_reviews else ():
         changed = update.is_updated_geometry or update.is_updated_transform
         if changed and isinstance(update.id, bpy.types.Object) and update.id.original:
@@ -128,6 +128,7 @@ def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Non
                 del object_reviews[uid]
     if not up_to_date(scene):
         list_findings(updating.desk_of(scene))
+    follow_selection(scene)
 
 
 def forget() -> None:

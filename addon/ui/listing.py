@@ -55,6 +55,15 @@ def chosen_finding(context: bpy.types.Context) -> Finding | None:
     return findings[index] if 0 <= index < len(findings) else None
 
 
+def choose_finding_of(fitting: str) -> None:
+    """Chooses the worst finding of a fitting, unless one of its findings is chosen."""
+    for manager in bpy.data.window_managers:
+        rows = manager.ferrule.findings
+        own = [row.index for row in rows if row.fitting == fitting]
+        if own and manager.ferrule.finding_index not in own:
+            manager.ferrule.finding_index = own[0]
+
+
 def list_findings(desk: Desk | None) -> None:
     """Fills the list of findings, worst first: those of the selected mesh of the user's if it was reviewed, else those
     of all fittings."""

@@ -12,8 +12,8 @@ from ..geometry.frames import Floats
 from ..review import Finding, Review
 from ..takeoff import TubeEnd
 from . import placing
-from .desk import Desk, Fitted, active_fitted
-from .listing import object_review
+from .desk import Desk, Fitted, active_fitted, at_hand
+from .listing import choose_finding_of, object_review
 from .quiet import quietly
 from .updating import desk_of
 from .views import look_at, redraw
@@ -69,8 +69,39 @@ def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
         place = np.append(finding.position_mm or (0.0, 0.0, 0.0), 1.0)
         world = place[:3] / placing.mm_per_unit(scene) if in_place else (subject.matrix @ place)[:3]
         width = fitted.batch.section.outer.width if fitted else float(subject.review.mesh.size.max())
-        look_at(context, world, width / placing.mm_per_unit(scene))
+        outward = subject.end.rim_normal if subject.end else None
+        look_at(context, world, width / placing.mm_per_unit(scene), outward)
     redraw()
+
+
+def follow_selection(scene: bpy.types.Scene) -> None:
+    """Chooses the end whose fitting has just been selected, and what was found of it."""
+    global _followed
+    layer = bpy.context.view_layer
+    item = layer.objects.active if layer else None
+    if item is not None and not item.select_get(view_layer=layer):
+        item = None
+    selected = (scene.session_uid, item.session_uid) if item is not None else None
+    if selected == _followed:
+        return
+    _followed = selected
+    ferrule = scene.ferrule
+    if item is None or not item.ferrule.end_key or item.ferrule.scene_key != ferrule.key:
+        return
+    row = next((row for row, line in enumerate(ferrule.ends) if line.fitting == item), -1)
+    if row < 0 or row == ferrule.end_index:
+        return
+    with quietly():
+        ferrule.end_index, ferrule.group_index = row, ferrule.ends[row].group
+        desk = at_hand(scene)
+        fitted = active_fitted(scene, desk)
+        if fitted is not None:
+            choose_finding_of(fitted.batch.id)
+    redraw()
+
+
+_followed: tuple[int, int] | None = None
+"""The scene and the object that was active and selected last."""
 
 
 def _end_looked_at(context: bpy.types.Context, desk: Desk, fitted: Fitted) -> TubeEnd:

@@ -102,8 +102,9 @@ def mm_per_unit(scene: bpy.types.Scene) -> float:
     return 1000 * unit_scale_of(scene)
 
 
-def look_at_end(context: bpy.types.Context, scene: bpy.types.Scene, index: int) -> None:
-    """Selects the end's fitting, or its tube where it has none, and brings the end into the views."""
+def look_at_end(context: bpy.types.Context, scene: bpy.types.Scene, index: int, move: bool = True) -> None:
+    """Selects the end's fitting, or its tube where it has none, and brings the end into the views if they are to
+    ``move``."""
     if not 0 <= index < len(scene.ferrule.ends):
         return
     row = scene.ferrule.ends[index]
@@ -111,7 +112,9 @@ def look_at_end(context: bpy.types.Context, scene: bpy.types.Scene, index: int) 
     if row.group >= 0:
         scene.ferrule.group_index = row.group
     select(context, placed(scene).get(row.key) or row.tube)
-    look_at(context, end.frame.origin / mm_per_unit(scene), end.section.outer.width / mm_per_unit(scene))
+    if move:
+        scale = mm_per_unit(scene)
+        look_at(context, end.frame.origin / scale, end.section.outer.width / scale, end.rim_normal)
 
 
 def select(context: bpy.types.Context, item: bpy.types.Object | None) -> None:

@@ -171,7 +171,7 @@ class FERRULE_OT_drop_end(bpy.types.Operator):
 
 
 class FERRULE_OT_go_to_end(bpy.types.Operator):
-    """Select a tube end's fitting, or its tube, and bring it into view"""
+    """Select a tube end's fitting, or its tube, and bring it into view, seen from outside"""
 
     bl_idname = "ferrule.go_to_end"
     bl_label = "Go to Tube End"
@@ -180,6 +180,7 @@ class FERRULE_OT_go_to_end(bpy.types.Operator):
     index: IntProperty(
         name="End", description="Row in the list, counted from 0; below 0 for the chosen end", default=-1
     )
+    move: BoolProperty(name="Move the View", description="Bring the end into view", default=True)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -193,7 +194,7 @@ class FERRULE_OT_go_to_end(bpy.types.Operator):
             return {"CANCELLED"}
         with quietly():
             ferrule.end_index = index
-        placing.look_at_end(context, context.scene, index)
+        placing.look_at_end(context, context.scene, index, self.move)
         return {"FINISHED"}
 
 

@@ -113,7 +113,7 @@ class FERRULE_OT_step_layers(bpy.types.Operator):
 
 
 class FERRULE_GT_ends(bpy.types.Gizmo):
-    """All tube ends at once: finds the one under the mouse, which ``draw`` names and a click goes to; and the layer of
+    """All tube ends at once: finds the one under the mouse, which ``draw`` names and a click chooses; and the layer of
     the chosen fitting there, which it names too."""
 
     bl_idname = "FERRULE_GT_ends"
@@ -124,6 +124,7 @@ class FERRULE_GT_ends(bpy.types.Gizmo):
 
     def setup(self) -> None:
         self.choice = self.target_set_operator("ferrule.go_to_end")
+        self.choice.move = False
 
     def test_select(self, context: bpy.types.Context, location: Sequence[float]) -> int:
         layer = draw.layer_at(context, (location[0], location[1]))
