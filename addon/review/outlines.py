@@ -154,6 +154,8 @@ class Shapes:
     """Facts of many outlines, worked out together."""
 
     outlines: Sequence[CrossSection]
+    near_mm: float = math.inf
+    """How near to each other edges matter that face each other."""
 
     @cached_property
     def polygons(self) -> list[list[Floats]]:
@@ -211,8 +213,8 @@ class Shapes:
         face; 0 of all else."""
         facing = np.zeros(len(self.outlines))
         around_hole = (self._facts.apart >= 0) & np.isfinite(self._facts.apart)
-        for index in np.flatnonzero(~self.convex & ~around_hole).tolist():
-            facing[index] = self.edges.facing(index)
+        others = np.flatnonzero(~self.convex & ~around_hole)
+        facing[others] = self.edges.facing(others, self.near_mm)
         return facing
 
     @cached_property
@@ -326,27 +328,42 @@ class OutlineEdges:
 
         return self._batched(inside, points, which)
 
-    def facing(self, index: int) -> float:
-        """How near in mm edges of an outline lie that face each other or away from each other, within 60 degrees;
-        infinite without such. Two that meet in a corner do not count where one is shorter than ``_SLIVER_MM``."""
-        its_edges = slice(self.first[index], self.first[index] + self.counts[index])
-        starts, ends = self.starts[its_edges], self.ends[its_edges]
-        edges = ends - starts
-        lengths = np.hypot(edges[:, 0], edges[:, 1])
-        ways, middles = edges / np.maximum(lengths, 1e-300)[:, None], (starts + ends) / 2
-        edge, opposite = np.divmod(np.flatnonzero(ways @ ways.T < _FACING), len(starts))
-        edge, opposite = edge[edge < opposite], opposite[edge < opposite]
-        away, around = np.hypot(*(middles[edge] - middles[opposite]).T), (lengths[edge] + lengths[opposite]) / 2
-        meet = (ends[edge] == starts[opposite]).all(axis=1) | (starts[edge] == ends[opposite]).all(axis=1)
-        counted = ~meet | (np.minimum(lengths[edge], lengths[opposite]) >= _SLIVER_MM)
-        counted &= away - around <= away.min(initial=np.inf, where=counted)
-        edge, opposite = edge[counted], opposite[counted]
-        # Edges do not cross: they are nearest at an end.
-        pairs = np.concatenate([edge, opposite]), np.concatenate([opposite, edge])
-        corners = np.stack([starts, ends], axis=1)
-        return float(
-            nearest_edges(corners[pairs[0]], starts[pairs[1], None], ends[pairs[1], None])[0].min(initial=np.inf)
-        )
+    def facing(self, which: Indices, most: float = math.inf) -> Floats:
+        """(k,): how near in mm edges of these outlines lie that face each other or away from each other, within 60
+        degrees; more than ``most``, or infinite, where none are as near as that. Two that meet in a corner do not count
+        where one is shorter than ``_SLIVER_MM``."""
+        nearest = np.full(len(which), np.inf)
+        batch = max(1, AT_ONCE // int(self.counts[which].max(initial=1)) ** 2)
+        for at in range(0, len(which), batch):
+            starts, ends, _ = self._padded(which[at : at + batch])
+            edges, middles = ends - starts, (starts + ends) / 2
+            lengths = np.hypot(edges[..., 0], edges[..., 1])
+            ways = edges / np.maximum(lengths, 1e-300)[..., None]
+            # No nearer than their middles less half of both.
+            middles -= middles.mean(axis=1, keepdims=True)
+            squares, around = np.einsum("lni,lni->ln", middles, middles), (lengths + most) / 2
+            apart = middles @ (-2 * middles.transpose(0, 2, 1))
+            apart += squares[:, :, None] + squares[:, None]
+            near = apart <= (around[:, :, None] + around[:, None]) ** 2 * (1 + 1e-9) + 1e-9
+            outline, edge, opposite = np.nonzero(near & (ways @ ways.transpose(0, 2, 1) < _FACING))
+            pair = edge < opposite
+            one, other = (outline[pair], edge[pair]), (outline[pair], opposite[pair])
+            meet = (ends[one] == starts[other]).all(axis=1) | (starts[one] == ends[other]).all(axis=1)
+            counted = ~meet | (np.minimum(lengths[one], lengths[other]) >= _SLIVER_MM)
+            outline, edge, opposite = outline[pair][counted], edge[pair][counted], opposite[pair][counted]
+            # Edges do not cross: they are nearest at an end.
+            outline, edge, opposite = np.tile(outline, 2), np.append(edge, opposite), np.append(opposite, edge)
+            corners = np.stack([starts[outline, edge], ends[outline, edge]], axis=1)
+            apart, _ = nearest_edges(corners, starts[outline, opposite, None], ends[outline, opposite, None])
+            np.minimum.at(nearest, at + outline, apart.min(axis=1))
+        return nearest
+
+    def _padded(self, which: Indices) -> tuple[Floats, Floats, Indices]:
+        """Starts and ends (l, n, 2) of these outlines' edges, of outlines with fewer the last one again, and their
+        counts (l,)."""
+        counts = self.counts[which]
+        rows = self.first[which, None] + np.minimum(np.arange(counts.max()), counts[:, None] - 1)
+        return self.starts[rows], self.ends[rows], counts
 
     def _batched(self, work: Callable[..., NDArray[Any]], points: Floats, which: Indices) -> NDArray[Any]:
         """What ``work`` makes of points (l, s, 2), starts and ends of edges (l, n, 2), of outlines with fewer the last
@@ -355,8 +372,5 @@ class OutlineEdges:
         batch = max(1, AT_ONCE // (points.shape[1] * most))
         results = [work(points[:0], points[:0], points[:0], which[:0])] if not len(which) else []
         for at in range(0, len(which), batch):
-            outlines = which[at : at + batch]
-            counts = self.counts[outlines]
-            rows = self.first[outlines, None] + np.minimum(np.arange(counts.max()), counts[:, None] - 1)
-            results.append(work(points[at : at + batch], self.starts[rows], self.ends[rows], counts))
+            results.append(work(points[at : at + batch], *self._padded(which[at : at + batch])))
         return np.concatenate(results)

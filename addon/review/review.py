@@ -245,7 +245,8 @@ def _solid_and_repairs(mesh: Mesh, name: str) -> tuple[Mesh, Manifold, list[Find
 
 
 def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
-    process, shapes = wish.process, Shapes(layers.outlines)
+    process = wish.process
+    shapes = Shapes(layers.outlines, thickness.WALL_BEADS * process.bead_mm)
     seen = steps.seen_span(layers, wish.seen_mm)
     moved = steps.steps_of(layers, shapes, process)
     stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.seen_of(layers, seen))
