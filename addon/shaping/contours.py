@@ -37,6 +37,13 @@ class Fineness:
         profile, since both push a facet's middle inward."""
         return self.facets or max(least, facets_of(radius, self.chord_error / 2))
 
+    def beside(self, radius: float) -> Fineness:
+        """For smaller circles in one of this radius: a count of facets is the larger one's, and its chord error theirs
+        too."""
+        if not self.facets:
+            return self
+        return Fineness(None, 2 * radius * (1 - math.cos(math.pi / self.facets)))
+
     def steps(self, radius: float, sweep: float = math.pi / 2, least: int = LEAST_FACETS // 4) -> int:
         """Steps along an arc of a profile that turns by ``sweep`` radians."""
         steps = math.ceil(self.around(radius, 8) * sweep / (2 * math.pi) - 1e-9)

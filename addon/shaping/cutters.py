@@ -206,7 +206,7 @@ def profile_height(contour: Contour, profile: Floats, place: Floats, radius: flo
 
 def drill(contour: Contour, diameter: float, bottom: float, top: float) -> Manifold:
     """A round cutter upright through the point farthest inside an outline."""
-    facets = contour.fineness.around(diameter / 2, least=24)
+    facets = contour.fineness.beside(contour.outline.half_width).around(diameter / 2, least=24)
     # Turned a little, so that its corners do not come to lie on the crown's edges.
     circle = CrossSection([Outline.circle(diameter).polygon(facets)]).rotate(0.3 * 360 / facets)
     return prism(circle.translate(contour.deepest), bottom, top)
