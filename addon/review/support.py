@@ -73,9 +73,7 @@ def support_under(layers: Layers, regions: Sequence[tuple[int, CrossSection]]) -
         fresh = hanging.get(layer, [])
         outline = int(layers.which[layer])
         if fresh or (outline != last_outline and not need.is_empty()):
-            wanted = need
-            for region in fresh:
-                wanted = wanted + region
+            wanted = CrossSection.batch_boolean([need, *fresh], OpType.Add) if fresh else need
             left = wanted - layers.outlines[outline]
             area, before = left.area(), wanted.area()
             if area < _SPECK_MM2:

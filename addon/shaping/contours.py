@@ -59,7 +59,7 @@ class Contour:
     def facets(self) -> int:
         shape, outline = self.outline.shape, self.outline
         if shape == "rectangle":
-            return self.fineness.around(outline.corner_radius, least=8)
+            return self.fineness.beside(outline.half_width).around(outline.corner_radius, least=8)
         return self.fineness.around(max(outline.width, outline.depth) / 2 if shape == "ellipse" else outline.half_width)
 
     @cached_property
