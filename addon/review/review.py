@@ -48,7 +48,6 @@ class Print:
     layers: Layers
     seen: LayerSpan
     """The layers of what is seen in use."""
-    steps: Steps
     stair: Stair
     overhangs: tuple[Overhang, ...]
     support: Support
@@ -57,11 +56,18 @@ class Print:
     thickness: Thickness
     plan: PrintPlan
     footing: Footing
+    _shapes: Shapes = field(repr=False)
+    _seen_steps: Steps = field(repr=False)
     _bare: print_plan.Exposed = field(repr=False)
     _part: _Examined = field(repr=False)
     _wish: _Wish = field(repr=False)
 
     # The slower checks, worked out when first asked for.
+
+    @cached_property
+    def steps(self) -> Steps:
+        """Of all layers; the print plan rests on those of what is seen."""
+        return steps.steps_of(self.layers, self._shapes, self._wish.process)
 
     @cached_property
     def laid(self) -> Laid:
@@ -248,7 +254,7 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     process = wish.process
     shapes = Shapes(layers.outlines, thickness.WALL_BEADS * process.bead_mm)
     seen = steps.seen_span(layers, wish.seen_mm)
-    moved = steps.steps_of(layers, shapes, process)
+    moved = steps.steps_of(layers, shapes, process, seen)
     stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.seen_of(layers, seen))
     hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
     support = support_under(layers, [(hung.layer, hung.region) for hung in hanging if not hung.carried(process)])
@@ -259,7 +265,6 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     return Print(
         layers=layers,
         seen=seen,
-        steps=moved,
         stair=stair,
         overhangs=tuple(hanging),
         support=support,
@@ -270,6 +275,8 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
         ),
         plan=print_plan.plan_print(layers.edges, bare, process),
         footing=footing.footing_of(layers, part.centre),
+        _shapes=shapes,
+        _seen_steps=moved,
         _bare=bare,
         _part=part,
         _wish=wish,
@@ -295,7 +302,7 @@ def _later_findings(printed: Print) -> list[Finding]:
     layers, seen_mm = printed.layers, wish.seen_of(printed.layers, printed.seen)
     findings += offers.more_rings(layers, printed.plan, printed.laid, process, name)
     findings += offers.thinner_layers(
-        part.solid, part.facets, layers, printed._bare, printed.steps, printed.stair, seen_mm, process, name
+        part.solid, part.facets, layers, printed._bare, printed._seen_steps, printed.stair, seen_mm, process, name
     )
     if wish.levels is None or not printed.orientations.as_given:
         findings.append(orientation_finding(printed.orientations, name))

@@ -86,18 +86,22 @@ def seen_span(layers: Layers, seen_mm: tuple[float, float] | None) -> LayerSpan:
     return LayerSpan(int(wider[-1]) + 1 if len(wider) else 0, len(layers) - 1)
 
 
-def steps_of(layers: Layers, shapes: Shapes, process: Process) -> Steps:
-    """Steps of every layer, and its rest as the process is set. ``shapes`` are those of ``layers.outlines``."""
-    least, most = _moves(layers, shapes)
+def steps_of(layers: Layers, shapes: Shapes, process: Process, span: LayerSpan | None = None) -> Steps:
+    """Steps of every layer, or at least of a span's and the next, 0 of others. ``shapes`` are those of
+    ``layers.outlines``."""
+    low, high = (span.first, min(span.last + 1, len(layers) - 1)) if span else (0, len(layers) - 1)
+    least, most = _moves(layers, shapes, int(layers.which[low]), int(layers.which[high]))
     which = layers.which
     first = np.diff(which, prepend=-1) > 0
     return Steps(np.where(first, least[which], 0.0), np.where(first, most[which], 0.0), layers, process)
 
 
-def _moves(layers: Layers, shapes: Shapes) -> tuple[Floats, Floats]:
-    """(m,): how far each distinct outline lies inside the one below, at least and at most; 0 for the first."""
+def _moves(layers: Layers, shapes: Shapes, first: int, last: int) -> tuple[Floats, Floats]:
+    """(m,): how far each distinct outline from ``first`` to ``last`` lies inside the one below, at least and at most; 0
+    for the first of all, and for others."""
     least, most, edges = np.zeros(len(shapes.outlines)), np.zeros(len(shapes.outlines)), shapes.edges
     upper = np.flatnonzero((edges.counts[1:] > 0) & (edges.counts[:-1] > 0)) + 1
+    upper = upper[(first <= upper) & (upper <= last)]
     if not len(upper):
         return least, most
     points = edges.samples(upper)
