@@ -3,8 +3,9 @@
 
 It is written the way CAD programs export a weldment: one binary STL in millimetres, every tube and plate a body of
 its own that touches its neighbours, curves within 0.05 mm of their chords, flat sides as long thin triangles.
-Two posts stand on foot plates with ballast sleeves, two are still open at the foot; a canopy of raked ribs hangs on a
-ridge and two rails; a counter stands on bearers whose front ends are raked as well.
+Two posts stand on foot plates with ballast sleeves, two are still open at the foot and drilled for guy ropes; a canopy
+of raked ribs hangs on a ridge, which comes apart for the van, and two rails; a counter stands on bearers whose front
+ends are raked as well, and its front rail has holes for a banner.
 """
 
 from __future__ import annotations
@@ -154,6 +155,12 @@ INNER_RAIL = 800.0
 BALLAST = 150.0
 """From a front post to its ballast sleeve, inward."""
 POST_RADIUS = POST.outer.width / 2
+GUY_HOLES = (120.0, 220.0)
+"""Above the feet of the rear posts."""
+BANNER_HOLES = (500.0, 1200.0, 1800.0, 2500.0)
+"""Along the counter's front rail."""
+RIDGE_SPLIT = 1100.0, 1103.0
+"""Where the ridge's parts end, with room for a joiner's collar."""
 
 X: Point = (1, 0, 0)
 Y: Point = (0, 1, 0)
@@ -167,7 +174,10 @@ def _tubes() -> list[Tube]:
 def _posts_and_feet() -> Iterator[Tube]:
     for name, x, y in _post_places():
         foot: Cause = "blocked" if y == 0 else "open"
-        yield Tube(f"{name} post", POST, (End((x, y, PLATE), foot), End((x, y, RAIL_BOTTOM), "blocked")), X)
+        reach = 2 * POST_RADIUS
+        guy = [_cylinder((x, y - reach, PLATE + z), (x, y + reach, PLATE + z), 4.25) for z in GUY_HOLES]
+        ends = End((x, y, PLATE), foot), End((x, y, RAIL_BOTTOM), "blocked")
+        yield Tube(f"{name} post", POST, ends, X, tuple(guy) if y else ())
         if y == 0:
             ends = End((x, BALLAST, PLATE), "blocked"), End((x, BALLAST, PLATE + 150))
             yield Tube(f"{name} ballast sleeve", SLEEVE, ends, X)
@@ -202,7 +212,9 @@ def _canopy() -> Iterator[Tube]:
     apart = (corner + RIB.outer.width / 2) / np.cos(np.radians(PITCH))
     above_rail = RAIL_BOTTOM + RAIL_SIDE - corner + apart + (RAIL_SIDE / 2 - corner) * slope
     ridge = above_rail + (middle - RAIL_SIDE / 2) * slope
-    yield Tube("ridge", RAIL, (End((-OVERHANG, middle, ridge)), End((WIDTH + OVERHANG, middle, ridge))), Y)
+    first, second = (End((x, middle, ridge), "blocked") for x in RIDGE_SPLIT)
+    yield Tube("ridge left", RAIL, (End((-OVERHANG, middle, ridge)), first), Y)
+    yield Tube("ridge right", RAIL, (second, End((WIDTH + OVERHANG, middle, ridge))), Y)
     for name, x in _sides():
         ends = (
             End((x, middle, RAIL_BOTTOM + RAIL_SIDE), "blocked"),
@@ -223,7 +235,8 @@ def _counter() -> Iterator[Tube]:
     bearer = COUNTER + BEARER.outer.width / 2
     half = BEARER.outer.depth / 2
     ends = End((POST_RADIUS, 0, rail), "blocked"), End((WIDTH - POST_RADIUS, 0, rail), "blocked")
-    yield Tube("counter front rail", BEARER, ends, Z)
+    banner = [_cylinder((x, -half - 5, rail), (x, 0, rail), 6) for x in BANNER_HOLES]
+    yield Tube("counter front rail", BEARER, ends, Z, tuple(banner))
     ends = End((half, INNER_RAIL, rail), "blocked"), End((WIDTH - half, INNER_RAIL, rail), "blocked")
     yield Tube("counter inner rail", BEARER, ends, Z)
     for name, x in _sides():

@@ -31,7 +31,7 @@ def solids(bodies: list[Mesh]) -> list[Manifold]:
 
 
 def test_every_body_is_one_closed_solid_with_a_name_of_its_own(bodies: list[Mesh], solids: list[Manifold]) -> None:
-    assert len({body.name for body in bodies}) == len(bodies) == 40
+    assert len({body.name for body in bodies}) == len(bodies) == 41
     for body in bodies:
         outside = trimesh.Trimesh(body.vertices, body.triangles, process=False)
         assert outside.is_watertight, body.name
@@ -72,7 +72,7 @@ def test_volumes_of_plane_cut_tubes(bodies: list[Mesh]) -> None:
             # Two polygons inside their curves; a 0.05 mm chord error takes at most 1 % off a wall's area.
             assert body.volume == pytest.approx((section.outer.area - section.bore.area) * length, rel=0.01), body.name
             checked += 1
-    assert checked == 30
+    assert checked == 31
 
 
 def test_curves_keep_within_the_chord_error(bodies: list[Mesh]) -> None:
@@ -86,7 +86,7 @@ def test_curves_keep_within_the_chord_error(bodies: list[Mesh]) -> None:
 
 def test_there_is_something_of_everything() -> None:
     ends = expected_ends()
-    assert Counter(end.cause for end in ends) == {"open": 29, "blocked": 38, "coped": 8, "crossed": 1}
+    assert Counter(end.cause for end in ends) == {"open": 29, "blocked": 40, "coped": 8, "crossed": 1}
     open_ends = Counter(
         (round(end.section.outer.width, 1), round(end.mitre_deg)) for end in ends if end.cause == "open"
     )
@@ -105,7 +105,9 @@ def test_there_is_something_of_everything() -> None:
 def test_the_truth_about_each_end(end: ExpectedEnd, bodies: list[Mesh], solids: list[Manifold]) -> None:
     """Push a rod half as wide as the bore through the rim: it comes out free where the end is open."""
     bore = end.section.bore
-    rod = Manifold.cylinder(40, bore.half_width / 2).translate((0, 0, -10))
+    # Ends that face each other have only their walls in each other's way.
+    facing = end.tube.startswith("ridge") and end.cause == "blocked"
+    rod = Manifold.cylinder(40, end.section.outer.half_width if facing else bore.half_width / 2).translate((0, 0, -10))
     rod = rod.transform(Frame.along(end.position_mm, end.axis).matrix[:3])
     met = {
         body.name
@@ -183,3 +185,16 @@ def test_the_takeoff_finds_every_end_and_tells_what_it_is(tmp_path: Path, bodies
         if not as_soup:
             assert end.source == expected.tube
     assert ends == []
+
+
+def test_the_takeoff_finds_the_holes_and_the_joint(bodies: list[Mesh]) -> None:
+    takeoff = take_off(bodies, 8.0)
+    holes = [(hole.source, round(hole.diameter_mm, 2), hole.walls) for hole in takeoff.holes]
+    posts = [(f"rear {side} post", 8.5, 2) for side in ("left", "left", "right", "right")]
+    assert holes == [*posts, ("rear rail", 7.0, 2), *[("counter front rail", 12.0, 1)] * 4]
+    heights = [hole.position[2] - demo_assembly.PLATE for hole in takeoff.holes[:4]]
+    assert heights == pytest.approx([*demo_assembly.GUY_HOLES] * 2, abs=0.01)
+    assert [hole.position[0] for hole in takeoff.holes[5:]] == pytest.approx(demo_assembly.BANNER_HOLES, abs=0.01)
+    (joint,) = takeoff.joints
+    assert {end.source for end in joint.ends} == {"ridge left", "ridge right"}
+    assert (joint.gap_mm, joint.angle_deg) == pytest.approx((3, 180), abs=0.01)
