@@ -25,7 +25,7 @@ from addon.job.batches import resolved, sort_into_batches
 from addon.job.judging import verdict_of
 from addon.job.resolved import designed, reviewed
 from addon.job.screen import table
-from addon.takeoff import TubeEnd
+from addon.takeoff import Takeoff, TubeEnd
 from addon.trade.processes import DEFAULT_PROCESS, process_named
 from addon.ui import listing, updating
 from addon.ui.desk import FACETS, Desk, left_out
@@ -272,7 +272,7 @@ def test_preview_and_files_have_the_same_layers_and_findings(section: str, crown
     wish = Wish(usual(), usual().recipe(crown=crown))
     process = process_named(DEFAULT_PROCESS)
     job = Job("Job", (Assembly(()),), (wish,), (), TubeFacts(), process, Output(Path()))
-    (batch,) = sort_into_batches(job, [end])
+    (batch,) = sort_into_batches(job, Takeoff((end,)))
     of = resolved(job, batch)
     preview, files = (reviewed(of, designed(batch.shape, facets)).review for facets in (FACETS, None))
     assert len(preview.printed.layers) == len(files.printed.layers)
