@@ -84,11 +84,12 @@ def _printing(result: JobResult, width: int) -> str:
         return ""
     plans = {id: part.plan for id, part in printed.items()}
     some = next(iter(plans.values()))
-    changes = [
-        f"{id} layer{'s' * (part.last > part.first)} {part.said_layers}: {part.rings} of {part.bead_mm:.2f} mm"
-        for id, plan in plans.items()
-        for part in plan.ranges
-    ]
+    where: dict[str, list[str]] = {}
+    for id, plan in plans.items():
+        for part in plan.ranges:
+            layers = f"{id} layer{'s' * (part.last > part.first)} {part.said_layers}"
+            where.setdefault(f"{part.rings} of {part.bead_mm:.2f} mm", []).append(layers)
+    changes = [f"{rings} on {', '.join(layers)}" for rings, layers in where.items()]
     lines = [
         f"Print plan: {say_rings(some.rings, some.bead_mm)}" + (f", except {'; '.join(changes)}." if changes else ".")
     ]
@@ -115,9 +116,7 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
     if result.made and not everything:
         minor = dict.fromkeys(finding.check for finding in result.findings if finding.severity == "good to know")
         lines += [f"Good to know: {', '.join(minor)}; with --all, in sentences."] if minor else []
-        applying = cautions_for(result.facts)
-        first = "; ".join(caution.name for caution in applying if caution.step == get_args(Step)[0])
-        lines.append(f"Cautions: {len(applying)}, on the job sheet. First: {first}.")
+        lines.append(f"Cautions. {' '.join(_cautions(result))}")
         lines.append(_files(result.files))
     lines.append(f"Files are in {result.job.output.folder}")
     return "\n".join((*(_wrapped(line, width) for line in lines[:-1]), lines[-1]))
@@ -127,7 +126,7 @@ def _files(files: Sequence[WrittenFile]) -> str:
     """How many print files there are of each format."""
     counts = Counter((file.format.upper(), file.unit) for file in files)
     said = ", ".join(f"{count} {format} file{'s' * (count > 1)} in {unit}" for (format, unit), count in counts.items())
-    return f"Read back, and as drawn: {said}; job sheet and lists (CSV) beside them."
+    return f"Read back as drawn: {said}; beside them job sheet (all cautions), lists (CSV)."
 
 
 def columns(rows: Sequence[Sequence[str]]) -> str:
@@ -241,11 +240,16 @@ def _typed(path: Path | str) -> str:
 def _all_cautions(result: JobResult, width: int) -> str:
     if not result.made:
         return ""
-    lines = ["Cautions, in full on the job sheet:"]
-    for step in get_args(Step):
-        names = [caution.name for caution in cautions_for(result.facts) if caution.step == step]
-        lines += [_wrapped(f"{step.capitalize()}: {'; '.join(names)}.", width, "  ")] if names else []
-    return "\n".join(lines)
+    return "\n".join(
+        ["Cautions, in full on the job sheet:", *(_wrapped(line, width, "  ") for line in _cautions(result))]
+    )
+
+
+def _cautions(result: JobResult) -> list[str]:
+    """Those that apply, in a line for each step of the work."""
+    applying = cautions_for(result.facts)
+    names = {step: [caution.name for caution in applying if caution.step == step] for step in get_args(Step)}
+    return [f"{step.capitalize()}: {'; '.join(cautions)}." for step, cautions in names.items() if cautions]
 
 
 def _wrapped(text: str, width: int, indent: str = "") -> str:
