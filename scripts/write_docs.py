@@ -33,9 +33,10 @@ def main() -> int:
 
 def records() -> dict[str, type]:
     """The record behind each table, by the table's mark."""
-    from addon.families.cap.recipe import Recipe
+    from addon.families.table import FAMILIES
     from addon.job.asked import Assembly, LadderWish, Measured, Output, Shop, SiteMatch, TubeFacts
     from addon.takeoff.given import SizedEnd
+    from addon.takeoff.given_sites import GIVEN_SITES
     from addon.takeoff.picked import PickedEnd
     from addon.trade.processes import Process
 
@@ -43,7 +44,8 @@ def records() -> dict[str, type]:
         "assembly": Assembly,
         "tube_end by its rim": PickedEnd,
         "tube_end by its size": SizedEnd,
-        "fitting": Recipe,
+        **{kind.table: kind for kind in GIVEN_SITES},
+        **{family.table: family.recipe for family in FAMILIES},
         "fitting.for": SiteMatch,
         "measured": Measured,
         "tube": TubeFacts,

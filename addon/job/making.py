@@ -17,7 +17,7 @@ from ..fields.refusals import RecipeError
 from ..geometry.boxes import BoxTree
 from ..geometry.mesh import Mesh
 from ..review import Finding
-from ..review.in_place import Trial
+from ..review.in_place import PlacedBody, Trial
 from ..takeoff.ends import TubeEnd, mitre_normal
 from ..trade.fits import fit_named
 from ..trade.sizes import section_name
@@ -130,6 +130,14 @@ class Assembled:
         """The sites of this assembly that take a fitting."""
         return fitting.batch.sites_of(self.number)
 
+    @cached_property
+    def _solids(self) -> dict[int, PlacedBody]:
+        return {id(body): PlacedBody(body) for body in self.bodies}
+
+    def solid_of(self, mesh: Mesh) -> PlacedBody:
+        """Of a body once, however many fittings are tried against it."""
+        return self._solids.get(id(mesh)) or PlacedBody(mesh)
+
     def tubes_of(self, site: Site) -> list[Mesh]:
         """The bodies that a fitting there goes into or over, as far as they are in the assembly."""
         return [self.tubes[source] for source in dict.fromkeys(site.sources) if source in self.tubes]
@@ -179,7 +187,8 @@ def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
     pressed = any(seat.fit == "press" for seat in fitting.fitting.seats)
     for site, others in zip(assembled.sites_of(fitting), assembled.beside(fitting, 0.0), strict=True):
         own = [] if pressed else assembled.tubes_of(site)
-        findings += _at(site, trial.clashes(site.frame, [*own, *others]))
+        near = map(assembled.solid_of, (*own, *others))
+        findings += _at(site, trial.clashes(site.frame, list(near)))
     return findings
 
 

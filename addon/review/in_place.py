@@ -42,6 +42,18 @@ class Nearby:
     """Smallest distance, for the tube that of what is inside it; None if it is more than ``SEARCH_MM``."""
 
 
+@dataclass(frozen=True, eq=False)
+class PlacedBody:
+    """A body of the assembly, whose solid is made when it is first asked for."""
+
+    mesh: Mesh
+
+    @cached_property
+    def solid(self) -> Manifold | None:
+        """None if the mesh is not closed."""
+        return closed_solid(self.mesh)
+
+
 @dataclass(frozen=True)
 class FitInPlace:
     tube: Nearby
@@ -93,20 +105,21 @@ class Trial:
         findings += self.depth_findings(clear_depth_mm)
         return FitInPlace(against_tube, against_others, self.depth_mm, clear_depth_mm, tuple(findings))
 
-    def clashes(self, frame: Frame, bodies: Sequence[Mesh]) -> list[Finding]:
+    def clashes(self, frame: Frame, bodies: Sequence[PlacedBody]) -> list[Finding]:
         """What it shares with bodies at a site with this frame, those that it goes into or over among them."""
         if self.solid is None:
             return [_not_checked(self.name, self.mesh.name or "the fitting")]
-        findings = []
-        for body in bodies:
-            if not self._near(frame, body):
+        placed, findings = self.solid.transform(frame.matrix[:3]), []
+        for body in (body for body in bodies if self._near(frame, body.mesh)):
+            name = body.mesh.name
+            if body.solid is None:
+                findings.append(_not_checked(self.name, name))
                 continue
-            nearby = self._against(Manifold(), frame, body)
-            if not nearby.checked:
-                findings.append(_not_checked(self.name, body.name))
-            elif nearby.interference_mm3:
+            volume, middle = self._shared(placed, body.solid)
+            if middle is not None:
                 advice = say("Make the fitting smaller there, or move what is in the way.")
-                findings.append(_interference(nearby, self.name, Name(body.name), advice))
+                nearby = Nearby(name, True, volume, _place(middle))
+                findings.append(_interference(nearby, self.name, Name(name), advice))
         return findings
 
     def depth_findings(self, clear_depth_mm: float | None) -> list[Finding]:
@@ -154,18 +167,25 @@ class Trial:
         other = closed_solid(Mesh(frame.to_local(body.vertices), body.triangles))
         if other is None or self.solid is None:
             return Nearby(body.name, False)
-        shared = self.solid ^ other
+        volume, middle = self._shared(self.solid, other)
+        gap = None if for_gap.is_empty() else float(for_gap.min_gap(other, SEARCH_MM))
+        place = None if middle is None else _place(frame.to_world(middle))
+        return Nearby(body.name, True, volume, place, None if gap is None or gap >= SEARCH_MM else gap)
+
+    def _shared(self, solid: Manifold, other: Manifold) -> tuple[float, Floats | None]:
+        """The volume that two solids share, and the middle (3,) of its largest part; none where they only touch."""
+        shared = solid ^ other
         volume = shared.volume()
         if volume <= _TOUCHING_MM * self.mesh.area:
-            volume = 0.0
-        gap = None if for_gap.is_empty() else float(for_gap.min_gap(other, SEARCH_MM))
-        place: Place | None = None
-        if volume:
-            # Faces that touch leave flakes; the place is that of the largest part.
-            box = max(shared.decompose(), key=Manifold.volume).bounding_box()
-            x, y, z = frame.to_world(np.add(box[:3], box[3:]) / 2).tolist()
-            place = (x, y, z)
-        return Nearby(body.name, True, float(volume), place, None if gap is None or gap >= SEARCH_MM else gap)
+            return 0.0, None
+        # Faces that touch leave flakes; the place is that of the largest part.
+        box = max(shared.decompose(), key=Manifold.volume).bounding_box()
+        return float(volume), np.add(box[:3], box[3:]) / 2
+
+
+def _place(point: Floats) -> Place:
+    x, y, z = point.tolist()
+    return x, y, z
 
 
 def review_fit(
