@@ -70,7 +70,8 @@ def _served_by(sheet: JobSheet, family: Family) -> str:
     rows = []
     for fitting in (fitting for fitting in sheet.fittings if fitting.family is family):
         sites = [sheet.sites[number - 1] for number in fitting.sites]
-        row = (fitting.id, str(sum(site.count for site in sites)), say_ranges(fitting.sites))
+        served = {id(record) for site in sites for record in site.records[: site.count]}
+        row = (fitting.id, str(len(served)), say_ranges(fitting.sites))
         rows.append((*row, "; ".join(_tubes(sites, shared))) if listed else row)
     tubes_head = (f"Tubes, in {shared.removesuffix(' / ')}" if shared else "Tubes",) if listed else ()
     lists = f"all {len(sheet.ends)} tube ends" if family.serves == "end" else "all of them"

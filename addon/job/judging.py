@@ -41,12 +41,10 @@ def left_out(result: JobResult) -> tuple[LeftOut, ...]:
 
 def _served(fittings: Sequence[Made]) -> dict[Serves, int]:
     """How many ends, holes, copes and joints get a fitting, each once."""
-    frames_of: dict[Serves, dict[int, int]] = {}
+    frames_served: dict[Serves, dict[int, int]] = {}
     for batch in (fitting.batch for fitting in fittings):
-        for site, frames in zip(batch.sites, batch.frames, strict=True):
-            counted = {id(record): frames for record in site.records[: site.count]}
-            frames_of.setdefault(batch.family.serves, {}).update(counted)
-    return {serves: sum(frames.values()) for serves, frames in frames_of.items()}
+        frames_served.setdefault(batch.family.serves, {}).update(batch.frames_served)
+    return {serves: sum(frames.values()) for serves, frames in frames_served.items()}
 
 
 def _share_that_enters(fittings: Sequence[Made]) -> float | None:

@@ -228,7 +228,7 @@ def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) 
         "section": _section(fitting.fitting.section),
         "family": fitting.batch.family.name,
         "up": fitting.fitting.way_up,
-        f"{fitting.batch.family.serves}s": sum(site.count for site in fitting.batch.sites),
+        f"{fitting.batch.family.serves}s": len(fitting.batch.frames_served),
         "needed": fitting.batch.needed,
         "count": fitting.count,
         "volume_mm3": _round(mesh.volume),

@@ -54,9 +54,15 @@ class Batch:
         return sum(self.frames) if self.family.stays else 1
 
     @property
+    def frames_served(self) -> dict[int, int]:
+        """How many frames have each of the ends, holes, copes or joints that it is for, by the record's ``id``."""
+        sites = zip(self.sites, self.frames, strict=True)
+        return {id(record): frames for site, frames in sites for record in site.records[: site.count]}
+
+    @property
     def served(self) -> int:
         """How many ends, holes, copes or joints it is for, over all frames."""
-        return sum(site.count * frames for site, frames in zip(self.sites, self.frames, strict=True))
+        return sum(self.frames_served.values())
 
     def sites_of(self, assembly: int) -> list[Site]:
         """Those in one of the job's assemblies."""
