@@ -93,7 +93,8 @@ def alone(scene: bpy.types.Scene) -> None:
 
 def read_again(scene: bpy.types.Scene) -> None:
     bpy.context.view_layer.update()
-    scene_ends.read(scene, bpy.context.evaluated_depsgraph_get())
+    for _ in scene_ends.read(scene, bpy.context.evaluated_depsgraph_get, iter):
+        pass
 
 
 def outside() -> Mesh:

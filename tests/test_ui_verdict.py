@@ -245,8 +245,9 @@ SECTIONS = {"round": ROUND, "square": SQUARE, "hexagonal": hexagonal(32, 2.3)}
 @pytest.mark.parametrize("crown", ["dome", "low dome", "peaked"])
 @pytest.mark.parametrize("section", SECTIONS)
 def test_the_window_shows_no_number_that_the_files_do_not_have(
-    scene: bpy.types.Scene, tmp_path: Path, crown: str, section: str
+    scene: bpy.types.Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, crown: str, section: str
 ) -> None:
+    monkeypatch.setattr(updating, "LIVE_S", 60.0)
     put(scene, SECTIONS[section], "Post")
     scene.ferrule.recipe.crown = crown
     scene.ferrule.output.folder = str(tmp_path)

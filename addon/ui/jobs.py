@@ -27,6 +27,7 @@ from ..job.asked import (
     Output,
     Override,
     Shop,
+    SiteMatch,
     TubeFacts,
     Wish,
 )
@@ -47,7 +48,7 @@ def job_of(scene: bpy.types.Scene) -> Job:
     wanted = {"3mf": ferrule.output.write_3mf, "stl": ferrule.output.write_stl}
     output: dict[str, Any] = {**values(ferrule.output, Output), "folder": folder_of(scene)}
     separate = (group for group in ferrule.groups if group.own_recipe)
-    overrides = (Override(_match(group), values(group.recipe, usual().recipe)) for group in separate)
+    overrides = (Override(SiteMatch(**vars(_match(group))), values(group.recipe, usual().recipe)) for group in separate)
     return Job(
         name=name_of(scene),
         assemblies=(Assembly(frames=ferrule.output.frames, files=(), wall_mm=exact(ferrule.wall_mm) or None),),

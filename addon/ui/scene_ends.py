@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import bpy
@@ -22,6 +22,7 @@ from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
 from . import updating
+from .aside import Steps
 from .by_hand import Pick, RimReader, pick_from, pick_text
 from .drawing import imperial
 from .fields import suit_units
@@ -32,6 +33,8 @@ from .quiet import quietly
 from .records import end_of, end_text, section_text, stored_notes
 from .scene import FILE_UNIT_MARK, FITTING_MARK, SceneError, meshes_of, unit_scale_of
 
+READING = "Reading the tube ends"
+Aside = Callable[[Steps[Takeoff]], Steps[Takeoff]]
 SAME_PLACE = 1e-3
 """An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
 
@@ -63,25 +66,27 @@ def sources_of(scene: bpy.types.Scene) -> list[bpy.types.Object]:
 
 
 def own_part(context: bpy.types.Context) -> bpy.types.Object | None:
-    """The active mesh, if it is neither a fitting nor one of the tubes that were read."""
+    """The mesh that is selected alone, if it is neither a fitting nor one of the tubes that were read."""
     item, ferrule = context.active_object, context.scene.ferrule
-    if item is None or item.type != "MESH" or item.ferrule.end_key:
+    if item is None or item.type != "MESH" or item.ferrule.end_key or context.selected_objects != [item]:
         return None
     among_sources = ferrule.whole_scene or any(row.object == item for row in ferrule.sources)
     return None if ferrule.ends and among_sources and FITTING_MARK not in item else item
 
 
-def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
-    """Reads the ends of the scene's sources into its properties. Raises ``SceneReadingError``."""
+def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside: Aside) -> Steps[Takeoff]:
+    """Reads the ends of the scene's sources into its properties. ``graph`` is asked for the dependency graph each time
+    it is used, and ``aside`` does work without bpy. Raises ``SceneReadingError``."""
     ferrule = scene.ferrule
     with quietly():
         suit_units(ferrule.recipe, usual().recipe, imperial(scene))
     job = job_of(scene)
+    yield READING, 0.0
     try:
-        meshes, notes = assembly_of(scene, depsgraph)
+        meshes, notes = assembly_of(scene, graph())
         if not meshes and not any(line.by_hand for line in ferrule.ends):
             raise SceneReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
-        takeoff = read_assembly(job, job.assembly, meshes, unit_is_chosen(scene))
+        takeoff = yield from aside(_taken_off(job, meshes, unit_is_chosen(scene)))
     except (SceneError, TakeoffError) as error:
         raise SceneReadingError(str(error)) from error
     ferrule.unit_scale = unit_scale_of(scene)
@@ -96,8 +101,13 @@ def read(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Takeoff:
     found_ends = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
     names = sorted((item.name for item in scene.objects), key=len, reverse=True)
     rows = [_Row(end, _tube_of(end.source, names)) for end in found_ends]
-    _write_standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, depsgraph)])
+    _write_standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, graph())])
     return takeoff
+
+
+def _taken_off(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Steps[Takeoff]:
+    yield READING, 0.0
+    return read_assembly(job, job.assembly, meshes, unit_given)
 
 
 def _has_unit(scene: bpy.types.Scene) -> bool:

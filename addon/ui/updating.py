@@ -16,6 +16,7 @@ from ..job.judging import verdict_of
 from ..job.results import JobResult
 from ..takeoff import Takeoff, TubeEnd
 from . import placing
+from .aside import going_on
 from .desk import (
     Desk,
     Fitted,
@@ -241,6 +242,8 @@ def _wake() -> None:
 
 def _tick() -> float | None:
     """One piece of waiting work, from Blender's timer."""
+    if going_on():
+        return PAUSE_S
     wait = PAUSE_S - (time.monotonic() - _last_change)
     scenes = [window.scene for window in bpy.context.window_manager.windows]
     for scene in dict.fromkeys(scenes):

@@ -8,10 +8,12 @@ from typing import Any
 
 import bpy
 
+from ..aside import Result, Steps, beside
 from ..drawing import report
 
 WorkSteps = Generator[tuple[str, float], None, str]
-"""Yields what comes next and how much is done, 0 to 1; returns the sentence that says what was done."""
+"""Yields what comes next and how much is done, 0 to 1; returns the sentence that says what was done, empty if that has
+been said."""
 
 
 class WorkError(ValueError):
@@ -42,6 +44,10 @@ class LongWork:
     def attended(self) -> bool:
         """Whether somebody is there to be asked."""
         return self._work is not None
+
+    def aside(self, steps: Steps[Result]) -> Steps[Result]:
+        """Steps that do not use bpy, beside the window where there is one."""
+        return beside(steps) if self.attended else steps
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         manager = context.window_manager
@@ -104,7 +110,8 @@ class LongWork:
         self._work = None
 
     def _done(self, said: str) -> set[str]:
-        self.report({"INFO"}, said)
+        if said:
+            self.report({"INFO"}, said)
         return {"FINISHED"}
 
     def _refused(self, error: WorkError) -> set[str]:

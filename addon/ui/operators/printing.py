@@ -13,20 +13,26 @@ from ...fields.messages import count_of
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...geometry.names import quoted
-from ...review import UnreadableMeshError, review
-from ...trade.processes import ProcessError, check_process
+from ...review import Review, UnreadableMeshError, review
+from ...takeoff import split_bodies
+from ...trade.processes import Process, ProcessError, check_process
 from .. import listing, looking, placing, updating
+from ..aside import Steps
 from ..desk import times
-from ..drawing import report
 from ..jobs import process_of
 from ..quiet import quietly
 from ..scene import SceneError, mesh_of, unit_scale_of
 from ..views import redraw
+from .long_work import LongWork, WorkError, WorkSteps
 from .polls import holds, in_object_mode
 
 
 class ObjectError(ValueError):
     """Why an object of the user's cannot be reviewed."""
+
+
+def is_mesh(context: bpy.types.Context) -> bool:
+    return context.active_object is not None and context.active_object.type == "MESH"
 
 
 def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[Mesh, Floats]:
@@ -46,7 +52,23 @@ def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[M
     return Mesh(mesh.vertices - origin, mesh.triangles, item.name), matrix @ move
 
 
-class FERRULE_OT_review_object(bpy.types.Operator):
+def single_part(context: bpy.types.Context, item: bpy.types.Object) -> tuple[Mesh, Floats]:
+    """As ``standing_mesh``, of an object that is one part: others would be reviewed as if they were printed as one."""
+    mesh, matrix = standing_mesh(context, item)
+    boxes = [body.bounds for body in split_bodies([mesh])]
+    parts = [box for box in boxes if not any(box is not other and _inside(box, other) for other in boxes)]
+    if len(parts) > 1:
+        advice = "Separate them in Edit Mode (P, By Loose Parts) and select one."
+        raise ObjectError(f"{quoted(item.name)} has {len(parts)} parts. {advice}")
+    return mesh, matrix
+
+
+def _inside(box: Floats, other: Floats) -> bool:
+    """Whether a box lies in another one, as the walls of a hollow do."""
+    return bool((box[0] > other[0]).all() and (box[1] < other[1]).all())
+
+
+class FERRULE_OT_review_object(LongWork, bpy.types.Operator):
     """Review the active object in its present orientation: walls, overhangs, layers, and whether it is closed"""
 
     bl_idname = "ferrule.review_object"
@@ -55,28 +77,34 @@ class FERRULE_OT_review_object(bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        item = context.active_object
-        is_mesh = item is not None and item.type == "MESH"
-        return holds(cls, is_mesh, "Choose an object with a closed surface") and in_object_mode(cls, context)
+        return holds(cls, is_mesh(context), "Choose an object with a closed surface") and in_object_mode(cls, context)
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         item = context.active_object
         start = time.perf_counter()
+        yield f"Reviewing {item.name}", 0.0
         try:
-            mesh, matrix = standing_mesh(context, item)
+            mesh, matrix = single_part(context, item)
             process = process_of(context.scene.ferrule.process)
             check_process(process)
-            reviewed = review(mesh, process, name=item.name)
+            reviewed = yield from self.aside(_reviewed(mesh, process))
         except (ObjectError, ProcessError, UnreadableMeshError) as error:
-            report(self, "ERROR", error)
-            return {"CANCELLED"}
+            raise WorkError(str(error)) from error
         listing.object_reviews[item.session_uid] = listing.ObjectReview(reviewed, matrix, unit_scale_of(context.scene))
         listing.list_findings(updating.desk_of(context.scene))
         times["review"] = time.perf_counter() - start
         redraw()
         worst = sum(finding.severity == "must fix" for finding in reviewed.findings)
-        self.report({"INFO"}, f"{item.name}: {count_of(len(reviewed.findings), 'finding')}, {worst} to fix")
-        return {"FINISHED"}
+        return f"{item.name}: {count_of(len(reviewed.findings), 'finding')}, {worst} to fix"
+
+
+def _reviewed(mesh: Mesh, process: Process) -> Steps[Review]:
+    """With all checks."""
+    yield f"Reviewing {mesh.name}", 0.0
+    reviewed = review(mesh, process, name=mesh.name)
+    yield f"Reviewing {mesh.name}, ways up and support", 0.5
+    _ = reviewed.findings
+    return reviewed
 
 
 class FERRULE_OT_cure(bpy.types.Operator):

@@ -66,9 +66,8 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
         return has_groups(cls, context) and can_build(cls, context)
 
     def steps(self, context: bpy.types.Context) -> WorkSteps:
-        yield "Reading the tube ends", 0.0
         self.changed = True
-        if not read_into(context, self):
+        if not (yield from read_into(context, self)):
             return "The tube ends were not read"
         if not context.scene.ferrule.ends:
             gone = placing.all_fittings(context.scene)

@@ -11,6 +11,7 @@ from ...fields.messages import count_of, message_from, say
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
 from .. import by_hand, callbacks, file_unit, placing, scene_ends, wording
+from ..aside import Steps
 from ..desk import active_group, times
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
@@ -18,17 +19,18 @@ from ..jobs import modelled_section
 from ..quiet import quietly
 from ..scene import FITTING_MARK
 from ..views import reach_to
+from .long_work import LongWork, WorkSteps
 from .polls import can_build, holds
 
 FAR = 10.0
 """How many times as far as the assembly reaches the views have to show."""
 
 
-def read_into(context: bpy.types.Context, operator: bpy.types.Operator) -> bool:
+def read_into(context: bpy.types.Context, operator: LongWork) -> Steps[bool]:
     """Reads the scene's sources, times it and reports what is wrong; whether it went well."""
     start = time.perf_counter()
     try:
-        scene_ends.read(context.scene, context.evaluated_depsgraph_get())
+        yield from scene_ends.read(context.scene, context.evaluated_depsgraph_get, operator.aside)
     except scene_ends.SceneReadingError as error:
         report(operator, "ERROR", error)
         return False
@@ -52,7 +54,7 @@ def say_ends(scene: bpy.types.Scene) -> str:
     return said + (f"; {count_of(closed, 'end takes', 'ends take')} no fitting" if closed else "")
 
 
-class FERRULE_OT_read_ends(bpy.types.Operator):
+class FERRULE_OT_read_ends(LongWork, bpy.types.Operator):
     """Find the open tube ends of the selected objects, or of the whole scene if nothing is selected"""
 
     bl_idname = "ferrule.read_ends"
@@ -70,8 +72,9 @@ class FERRULE_OT_read_ends(bpy.types.Operator):
     def poll(cls, context: bpy.types.Context) -> bool:
         return can_build(cls, context)
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         ferrule = context.scene.ferrule
+        self.changed = True
         chosen = [item for item in context.selected_objects if FITTING_MARK not in item]
         ferrule.whole_scene = self.whole_scene or not chosen
         ferrule.sources.clear()
@@ -81,13 +84,11 @@ class FERRULE_OT_read_ends(bpy.types.Operator):
         known = {line.tube for line in ferrule.ends}
         if known and known.isdisjoint(scene_ends.sources_of(context.scene)):
             ferrule.chosen_scale = 0.0  # Another assembly may have another unit.
-        if not read_into(context, self):
-            return {"FINISHED"}  # What was read before is gone and the doubt is shown; both can be undone.
-        self.report({"INFO"}, say_ends(context.scene))
-        return {"FINISHED"}
+        # What was read before is gone; the doubt, if there is one, is shown and can be undone.
+        return say_ends(context.scene) if (yield from read_into(context, self)) else ""
 
 
-class FERRULE_OT_set_unit(bpy.types.Operator):
+class FERRULE_OT_set_unit(LongWork, bpy.types.Operator):
     """Set the scene's unit scale to the unit of the file, and read the tube ends again; objects stay as they are"""
 
     bl_idname = "ferrule.set_unit"
@@ -105,15 +106,16 @@ class FERRULE_OT_set_unit(bpy.types.Operator):
     def poll(cls, context: bpy.types.Context) -> bool:
         return can_build(cls, context)
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
+        self.changed = True
         was_read = bool(scene.ferrule.ends or scene.ferrule.doubt)
         if file_unit.choose(scene, self.unit):
             corners = [item.matrix_world @ Vector(corner) for item in scene.objects for corner in item.bound_box]
             reach_to(context, FAR * max((corner.length for corner in corners), default=0.0))
-        if was_read and read_into(context, self):
-            self.report({"INFO"}, f"Read with the unit {file_unit.UNITS[self.unit]}. {say_ends(scene)}")
-        return {"FINISHED"}
+        if was_read and (yield from read_into(context, self)):
+            return f"Read with the unit {file_unit.UNITS[self.unit]}. {say_ends(scene)}"
+        return ""
 
 
 class FERRULE_OT_pick_end(bpy.types.Operator):

@@ -18,23 +18,25 @@ from ...files.file_names import safe_name
 from ...files.parts import Part
 from ...files.stl import write_stl
 from ...files.threemf import write_3mf
+from ...geometry.mesh import Mesh
 from ...geometry.names import quoted
 from ...geometry.placement import Placement
-from ...job.asked import JobError
+from ...job.asked import Job, JobError
 from ...job.making import Assembled, fit_in_place
-from ...job.results import Taken
+from ...job.results import JobResult, Taken
 from ...job.running import after_takeoff
-from ...takeoff import TakeoffError, split_bodies
+from ...takeoff import TakeoffError, TubeEnd, split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, scene_ends, updating
-from ..desk import judge, left_out, sum_up, times
+from ..aside import Steps
+from ..desk import Desk, judge, left_out, sum_up, times
 from ..drawing import draw_text, report
-from ..jobs import job_of, process_of
+from ..jobs import job_of
 from ..scene import SceneError
 from .into_folder import IntoFolder
 from .long_work import LongWork, Question, WorkError, WorkSteps
-from .polls import NeedsEnds, holds
-from .printing import ObjectError, standing_mesh
+from .polls import NeedsEnds, holds, in_object_mode
+from .printing import ObjectError, is_mesh, single_part
 from .toml_file import TomlFile
 
 DIALOG = 420
@@ -70,10 +72,7 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
             raise Question(say_missing(missing))
         try:
             meshes, notes = scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())
-            job = job_of(scene)
-            takeoff = scene_ends.takeoff_of(job, meshes, desk.ends, notes)
-            taken = Taken(job.assembly, takeoff, split_bodies(meshes, takeoff.surface))
-            result = yield from after_takeoff(job, [taken])
+            result = yield from self.aside(_exported(job_of(scene), meshes, desk.ends, notes))
         except (JobError, SceneError, TakeoffError) as error:
             raise WorkError(str(error)) from error
         updating.keep_result(scene, result)
@@ -82,6 +81,12 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
             raise WorkError("No fitting can be made with this recipe; see the panel Fitting")
         said = f"{count_of(len(result.files), 'print file')} written and read back, in {folder.name}"
         return f"{said}; {say_missing(missing)}" if missing else said
+
+
+def _exported(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes: Sequence[str]) -> Steps[JobResult]:
+    yield scene_ends.READING, 0.0
+    takeoff = scene_ends.takeoff_of(job, meshes, ends, notes)
+    return (yield from after_takeoff(job, [Taken(job.assembly, takeoff, split_bodies(meshes, takeoff.surface))]))
 
 
 def say_missing(missing: Sequence[LeftOut]) -> str:
@@ -93,7 +98,7 @@ class FERRULE_OT_export_rest(bpy.types.Operator):
 
     bl_idname = "ferrule.export_rest"
     bl_label = "Leave These Ends Out?"
-    bl_options = {"INTERNAL"}
+    bl_options = {"REGISTER", "INTERNAL"}
 
     directory: StringProperty(name="Folder", subtype="DIR_PATH", options={"SKIP_SAVE"})
 
@@ -122,8 +127,7 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
         scene = context.scene
         desk = yield from updating.worked(scene)
         if desk.open:
-            yield "Laying out the plate", 0.9
-            sum_up(desk)
+            yield from self.aside(_laid_out(desk))
             updating.changed(desk)
         if desk.laid_out is None:
             raise WorkError(desk.any_problem)
@@ -131,6 +135,11 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
         plates = desk.laid_out.plates
         count = len(plates.placements)
         return f"{count_of(count, 'fitting')} on {count_of(plates.count, 'plate')}"
+
+
+def _laid_out(desk: Desk) -> Steps[None]:
+    yield "Laying out the plate", 0.9
+    sum_up(desk)
 
 
 class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
@@ -144,17 +153,22 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
         scene = context.scene
         desk = yield from updating.worked(scene)
         try:
-            bodies = split_bodies(scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())[0])
+            meshes, _ = scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())
         except SceneError as error:
             raise WorkError(str(error)) from error
-        assembled = Assembled(bodies, [fitted.made for fitted in desk.fittings if fitted.made])
-        for number, fitted in enumerate(desk.fittings):
-            yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
-            if fitted.made:
-                fitted.in_place = tuple(fit_in_place(fitted.made, assembled))
+        yield from self.aside(_checked_in_place(desk, meshes))
         judge(desk)
         updating.changed(desk)
         return f"{count_of(sum(len(fitted.in_place) for fitted in desk.fittings), 'finding')} in place"
+
+
+def _checked_in_place(desk: Desk, meshes: Sequence[Mesh]) -> Steps[None]:
+    yield "Checking the fittings in their tubes", 0.0
+    assembled = Assembled(split_bodies(meshes), [fitted.made for fitted in desk.fittings if fitted.made])
+    for number, fitted in enumerate(desk.fittings):
+        yield f"Checking {fitted.batch.id} in its tubes", number / len(desk.fittings)
+        if fitted.made:
+            fitted.in_place = tuple(fit_in_place(fitted.made, assembled))
 
 
 class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper):
@@ -193,29 +207,36 @@ class FERRULE_OT_export_object(IntoFolder, LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        item = context.active_object
-        ready = item is not None and item.type == "MESH" and context.mode == "OBJECT"
-        return holds(cls, ready, "Choose an object with a closed surface, in Object Mode")
+        return holds(cls, is_mesh(context), "Choose an object with a closed surface") and in_object_mode(cls, context)
 
     def steps(self, context: bpy.types.Context) -> WorkSteps:
-        item, output = context.active_object, context.scene.ferrule.output
-        process = process_of(context.scene.ferrule.process)
+        item = context.active_object
+        job = job_of(context.scene)
         yield f"Writing {item.name}", 0.0
         try:
-            check_process(process)
+            check_process(job.process)
             folder = self.folder(context)
-            mesh, _ = standing_mesh(context, item)
-            part = Part(item.name, mesh, {"process": process.name, "material": process.material})
-            how = {"unit": output.unit, "shrink_percent": process.shrink_percent}
-            with FileSet() as files:
-                if output.write_3mf:
-                    middle = process.plate_mm[0] / 2, process.plate_mm[1] / 2
-                    write_3mf(folder / safe_name(item.name), [part], [Placement(0, 0, *middle)], files=files, **how)
-                if output.write_stl:
-                    write_stl(folder / safe_name(item.name), part, files=files, **how)
+            part = Part(
+                item.name,
+                single_part(context, item)[0],
+                {"process": job.process.name, "material": job.process.material},
+            )
+            yield from self.aside(_written(part, folder / safe_name(item.name), job))
         except (ObjectError, FileError, ValueError) as error:
             raise WorkError(str(error)) from error
         return f"{item.name} was written and read back, in {folder.name}"
+
+
+def _written(part: Part, path: Path, job: Job) -> Steps[None]:
+    yield f"Writing {part.name}", 0.0
+    process, output = job.process, job.output
+    how: dict[str, Any] = {"unit": output.unit, "shrink_percent": process.shrink_percent}
+    with FileSet() as files:
+        if "3mf" in output.formats:
+            middle = process.plate_mm[0] / 2, process.plate_mm[1] / 2
+            write_3mf(path, [part], [Placement(0, 0, *middle)], files=files, **how)
+        if "stl" in output.formats:
+            write_stl(path, part, files=files, **how)
 
 
 def _menu(menu: bpy.types.Menu, context: bpy.types.Context) -> None:

@@ -51,12 +51,9 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
-        if item := own_part(context):
-            layout.operator("ferrule.review_object", text=f"Review {item.name}", icon="VIEWZOOM", translate=False)
         desk, findings = updating.desk_of(context.scene), listing.listed(context)
         if desk is None and not findings:
-            draw_text(layout, "Read the tube ends, or choose any object to review.", icon="INFO")
-            return
+            draw_text(layout, "Read the tube ends, or select a single part of your own to review.", icon="INFO")
         if desk is not None:
             draw_verdict(layout, desk)
         manager = context.window_manager.ferrule
@@ -68,7 +65,10 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             if finding is not None:
                 fitted = looking.fitted_of(context.scene, finding)
                 _draw_finding(layout, finding, say_in(context.scene), following=fitted is not None and fitted.waiting)
-        layout.operator("ferrule.check_in_place", icon="SELECT_INTERSECT")
+        if desk is not None:
+            layout.operator("ferrule.check_in_place", icon="SELECT_INTERSECT")
+        if item := own_part(context):
+            layout.operator("ferrule.review_object", text=f"Review {item.name}", icon="VIEWZOOM", translate=False)
 
 
 def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Units, following: bool) -> None:

@@ -1,0 +1,74 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Long work beside the window: it runs in a thread of its own while Blender goes on, and stops when it is closed.
+
+Only for work without bpy, which may be used in Blender's own thread alone.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import threading
+from collections.abc import Generator
+from typing import Generic, TypeVar
+
+Result = TypeVar("Result")
+Steps = Generator[tuple[str, float], None, Result]
+"""Yields what comes next and how much is done, 0 to 1."""
+
+_LOOK_S = 0.02
+"""How long the window is left waiting at a time."""
+_UNWIND_S = 10.0
+"""How long work may take to put away what it has begun, before it is ended again."""
+_threads: set[threading.Thread] = set()
+
+
+class _Stopped(BaseException):
+    """Ends the work half way; it is no ``Exception``, so that nothing takes it for a fault of its own."""
+
+
+class _Work(threading.Thread, Generic[Result]):
+    def __init__(self, steps: Steps[Result]) -> None:
+        super().__init__(daemon=True)
+        self.steps = steps
+        self.latest = ("", 0.0)
+        self.error: BaseException | None = None
+        self.result: Result | None = None
+
+    def run(self) -> None:
+        try:
+            while True:
+                self.latest = next(self.steps)
+        except StopIteration as end:
+            self.result = end.value
+        except BaseException as error:
+            self.error = error
+
+    def stop(self) -> None:
+        """Waits until it has stopped; what it was writing is not there then."""
+        while self.is_alive():
+            assert self.ident is not None
+            # Python's own way to end a thread from outside: the error is raised at its next instruction.
+            ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self.ident), ctypes.py_object(_Stopped))
+            self.join(_UNWIND_S)
+
+
+def going_on() -> bool:
+    """Whether something is being worked out, so that nothing else may work on the same results."""
+    return bool(_threads)
+
+
+def beside(steps: Steps[Result]) -> Steps[Result]:
+    """The same steps, with the same result or error."""
+    work = _Work(steps)
+    _threads.add(work)
+    work.start()
+    try:
+        while work.is_alive():
+            work.join(_LOOK_S)
+            yield work.latest
+    finally:
+        work.stop()
+        _threads.discard(work)
+    if work.error is not None:
+        raise work.error
+    return work.result  # type: ignore[return-value]
