@@ -138,13 +138,13 @@ def test_a_correction_changes_the_glue_not_at_all_and_the_bore_that_is_allowed_n
 
 
 def test_a_correction_that_the_fit_cannot_bear_is_refused_with_a_cure_that_works(tmp_path):
-    keep(tmp_path, fit_entry("far", 1.1))
+    keep(tmp_path, fit_entry("far", 3.1))
     result = do(tmp_path, shop=SHOP)
     assert not result.made
     refusal = next(finding for finding in result.findings if finding.check == "recipe")
-    assert "the shop book adds 0.9 mm" in refusal.meaning
+    assert "the shop book adds 2.9 mm" in refusal.meaning
     cured = do(tmp_path, shop=SHOP, fitting=dict(refusal.cure))
-    assert cured.made[0].fitting.recipe.gap_mm == pytest.approx(1.0)
+    assert cured.made[0].fitting.recipe.gap_mm == pytest.approx(3.0)
 
 
 def test_readings_of_another_process_or_kind_change_nothing(tmp_path):

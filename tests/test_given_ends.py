@@ -307,3 +307,12 @@ def test_a_job_file_of_tube_ends_alone_is_done(tmp_path: Path) -> None:
     assert [row["remark"] for row in rows] == ["given by size", "picked by hand", "given by size"]
     sheet = (folder / "caps job sheet.html").read_text("utf-8")
     assert "Leg, picked by hand" in sheet and ">given by size<" in sheet
+
+
+def test_feet_below_and_caps_above_on_the_same_tube_are_one_job(tmp_path: Path) -> None:
+    ways = {"up": (0, 0.5, 1), "down": (0.1, 0, -1), "level": (1, 0, 0.9)}
+    entry = '[[tube_end]]\nsize = "1 in × 1/8 in"\nposition_mm = [{}, 0, 0]\naxis = {}\n'
+    ends = "".join(entry.format(100 * place, list(axis)) for place, axis in enumerate(ways.values()))
+    wanted = '[fitting]\nfor = [{points = "down", crown = "flat"}, {points = "level", make = false}]\n'
+    made = run(parse_job(tomllib.loads(ends + wanted), tmp_path), (), False, nothing).made
+    assert [(fitting.fitting.recipe.crown, fitting.batch.needed) for fitting in made] == [("dome", 1), ("flat", 1)]

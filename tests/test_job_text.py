@@ -14,7 +14,7 @@ from recipes import recipe_of
 
 from addon.families.cap import CAP
 from addon.families.cap.recipe import Crown, FitName, Recipe
-from addon.job.asked import Assembly, Job, Match, Measured, Output, Override, TubeFacts, Wish
+from addon.job.asked import Assembly, Job, Match, Measured, Output, Override, Pointing, SiteMatch, TubeFacts, Wish
 from addon.job.jobfile import job_text, parse_job
 from addon.shaping.features import HoleKind
 from addon.takeoff.given import SizedEnd
@@ -37,6 +37,9 @@ recipes = st.builds(
 )
 matches = st.builds(
     Match, kind=st.none() | st.sampled_from(["round", "rect"]), width_mm=st.none() | lengths, within_mm=lengths
+)
+site_matches = st.builds(
+    SiteMatch, width_mm=st.none() | lengths, points=st.none() | st.sampled_from(get_args(Pointing))
 )
 changes = st.fixed_dictionaries({"crown": st.sampled_from(get_args(Crown))}, optional={"rise_mm": st.none() | lengths})
 names = st.text(st.characters(codec="utf-8", exclude_characters="\0"), min_size=1).filter(str.strip)
@@ -77,7 +80,9 @@ jobs = st.builds(
         lambda only: st.sampled_from([(only,), tuple(replace(only, name=name) for name in ("stall", "rack “2”", "c"))])
     ),
     wishes=st.tuples(
-        st.builds(Wish, st.just(CAP), recipes, st.lists(st.builds(Override, matches, changes), max_size=3).map(tuple))
+        st.builds(
+            Wish, st.just(CAP), recipes, st.lists(st.builds(Override, site_matches, changes), max_size=3).map(tuple)
+        )
     ),
     measured=st.lists(
         st.builds(Measured, matches, st.lists(lengths, min_size=1, max_size=3).map(tuple)), max_size=2

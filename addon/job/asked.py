@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from ..bench.fit_ladder import STEP_MM, STEPS, gaps_around
 from ..bench.shop_book import ShopBook
@@ -18,6 +18,7 @@ from ..families.family import Family, Site
 from ..fields.declared import declared, with_values
 from ..fields.messages import Name, say
 from ..files.parts import FileUnit
+from ..geometry.frames import Frame
 from ..geometry.sections import Section
 from ..takeoff import Hole, Takeoff
 from ..takeoff.given import GivenEnd
@@ -109,6 +110,15 @@ class Match:
         return all(want is None or abs(want - side) <= self.within_mm for want, side in pairs)
 
 
+Pointing = Literal["up", "down", "level"]
+
+
+def pointing(frame: Frame) -> Pointing:
+    """Where a tube's end with this frame points, z being up."""
+    upward = float(frame.axes[2, 2])
+    return "level" if abs(upward) < math.sqrt(0.5) - 1e-6 else "up" if upward > 0 else "down"
+
+
 @dataclass(frozen=True)
 class SiteMatch(Match):
     """Which sites an entry is for."""
@@ -116,11 +126,18 @@ class SiteMatch(Match):
     hole_mm: float | None = declared(
         None, automatic="any", meaning="diameter of the hole that a fitting is for; other fittings are for none"
     )
+    points: Pointing | None = declared(
+        None,
+        automatic="any",
+        meaning="where the tube's end points, z being up: within 45° of up or of down, or level. So the same tube "
+        "gets feet below and caps above",
+    )
 
-    def takes(self, section: Section, holes_mm: Sequence[float]) -> bool:
-        """Whether it is for a site on a tube of this section, with holes of these diameters."""
+    def takes(self, section: Section, holes_mm: Sequence[float] = (), points: Pointing | None = None) -> bool:
+        """Whether it is for a site on a tube of this section, with holes of these diameters, or an end that points
+        there."""
         of_hole = self.hole_mm is None or any(abs(self.hole_mm - wide) <= self.within_mm for wide in holes_mm)
-        return of_hole and self.fits(section)
+        return of_hole and self.points in (None, points) and self.fits(section)
 
 
 @dataclass(frozen=True)
@@ -144,29 +161,30 @@ class Wish:
     make: bool = True
     """Whether they are made for all sections, or only where an override says so."""
 
-    def makes_for(self, section: Section, holes_mm: Sequence[float] = ()) -> bool:
+    def makes_for(self, section: Section, holes_mm: Sequence[float] = (), points: Pointing | None = None) -> bool:
         """For what is on tubes of this section; the last override that says so counts."""
-        said = (override.make for override in reversed(self.overrides) if override.match.takes(section, holes_mm))
-        return next((make for make in said if make is not None), self.make)
+        taking = (override for override in reversed(self.overrides) if override.match.takes(section, holes_mm, points))
+        return next((override.make for override in taking if override.make is not None), self.make)
 
-    def recipe_for(self, section: Section, holes_mm: Sequence[float] = ()) -> Any:
+    def recipe_for(self, section: Section, holes_mm: Sequence[float] = (), points: Pointing | None = None) -> Any:
         """The recipe with every override that matches, in the file's order."""
         recipe = self.recipe
         for override in self.overrides:
-            if override.match.takes(section, holes_mm):
+            if override.match.takes(section, holes_mm, points):
                 recipe = with_values(recipe, override.changes)
         return recipe
 
     def recipe_at(self, site: Site) -> Any:
         holes = (record for record in site.records[: site.count] if isinstance(record, Hole))
-        return self.recipe_for(site.section, [hole.diameter_mm for hole in holes])
+        points = pointing(site.frame) if self.family.serves == "end" else None
+        return self.recipe_for(site.section, [hole.diameter_mm for hole in holes], points)
 
     def sites(self, takeoff: Takeoff) -> Sequence[Site]:
         """The family's sites of an assembly, but for those that nothing is made for."""
         if self.make and all(override.make is None for override in self.overrides):
             return self.family.sites(takeoff)
         wanted = {
-            "end": lambda end: self.makes_for(end.section),
+            "end": lambda end: self.makes_for(end.section, points=pointing(end.frame)),
             "hole": lambda hole: self.makes_for(hole.tube.section, [hole.diameter_mm]),
             "cope": lambda cope: self.makes_for(cope.tube.section),
             "joint": lambda joint: self.makes_for(joint.ends[0].section),
@@ -331,8 +349,13 @@ class Job:
 
     def depth_mm(self, section: Section) -> float:
         """How far into a tube of this section fittings for its ends go."""
-        wishes = [wish for wish in self.wishes if wish.family.serves == "end" and wish.makes_for(section)]
-        return max((wish.family.depth_mm(wish.recipe_for(section)) for wish in wishes), default=0.0)
+        depths = [
+            wish.family.depth_mm(wish.recipe_for(section, points=points))
+            for wish in self.wishes
+            for points in get_args(Pointing)
+            if wish.family.serves == "end" and wish.makes_for(section, points=points)
+        ]
+        return max(depths, default=0.0)
 
     def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:
         """Sentences on the entries that match none of the sections and so changed nothing."""

@@ -310,6 +310,8 @@ def _override(family: Family, entry: Mapping[str, Any], where: str) -> Override:
     make = _make(rest, where, None)
     if match.hole_mm is not None and family.serves != "hole":
         raise JobError(f"{where}.hole_mm is for fittings of holes; take it out.")
+    if match.points is not None and family.serves != "end":
+        raise JobError(f"{where}.points is for fittings of tube ends; take it out.")
     values = _values(family.recipe, rest, where)
     if not values and make is None:
         example = next(iter(declared_in(family.recipe)))

@@ -125,7 +125,7 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     desk.problem = problem_of(desk.job)
     desk.result = desk.summary = desk.verdict = None
     for fitted in desk.fittings:
-        recipe = desk.job.wish_for(fitted.batch.family).recipe_for(fitted.batch.sites[0].section)
+        recipe = desk.job.wish_for(fitted.batch.family).recipe_at(fitted.batch.sites[0])
         known = desk.job.circumstances_for(fitted.batch.sites[0].section)
         batch = replace(fitted.batch, recipe=recipe, circumstances=known)
         fitted.designed &= fitted.batch.shape == batch.shape
