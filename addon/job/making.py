@@ -32,7 +32,7 @@ WIDE_MM = 150.0
 
 def counted(job: Job, batch: Batch, fitting: Fitting, checked: Checked) -> Made:
     """With the spares that the job wants of it."""
-    return Made(batch, fitting, checked, job.output.spares_for(batch.needed))
+    return Made(batch, fitting, checked, batch.spares(job.output))
 
 
 def attempt(job: Job, batch: Batch) -> Attempt:

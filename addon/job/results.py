@@ -23,7 +23,7 @@ from ..takeoff import Takeoff, TubeEnd
 from ..trade.cautions import Facts
 from ..trade.metals import metal_named
 from ..trade.sizes import section_name
-from .asked import Assembly, Job
+from .asked import Assembly, Job, Output
 from .resolved import Checked, Shape
 
 
@@ -67,6 +67,10 @@ class Batch:
     def sites_of(self, assembly: int) -> list[Site]:
         """Those in one of the job's assemblies."""
         return [site for site, number in zip(self.sites, self.assemblies, strict=True) if number == assembly]
+
+    def spares(self, output: Output) -> int:
+        """How many are printed beyond that: of a tool none."""
+        return output.spares_for(self.needed) if self.family.stays else 0
 
     @property
     def section(self) -> Section:
