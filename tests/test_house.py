@@ -368,13 +368,10 @@ def test_a_fitting_is_tried_where_it_goes(rosettes: None, tmp_path: Path) -> Non
 
 def test_tools_are_printed_once_and_take_nothing_up(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(table, "FAMILIES", (CAP, ROSETTE, replace(ROSETTE, name="gauge", table="gauge", stays=False)))
-    asked = job(tmp_path, rosette={"make": True}, gauge={"make": True})
+    asked = job(tmp_path, rosette={"make": True}, gauge={"make": True}, output={"spares": 3})
     batches = sort_into_batches(asked, read_assembly(asked, asked.assembly, drilled(rail()), True))
-    assert [(batch.family.name, batch.served, batch.needed) for batch in batches] == [
-        ("cap", 2, 2),
-        ("rosette", 2, 2),
-        ("gauge", 2, 1),
-    ]
+    counts = [(batch.family.name, batch.served, batch.needed, batch.spares(asked.output)) for batch in batches]
+    assert counts == [("cap", 2, 2, 3), ("rosette", 2, 2, 3), ("gauge", 2, 1, 0)]
 
 
 @dataclass(frozen=True)

@@ -121,9 +121,8 @@ class Desk:
 
     @property
     def copies(self) -> int:
-        """How many are printed."""
-        needed = [fitted.batch.needed for fitted in self.fittings if fitted.refusal is None]
-        return sum(number + self.job.output.spares_for(number) for number in needed)
+        batches = [fitted.batch for fitted in self.fittings if fitted.refusal is None]
+        return sum(batch.needed + batch.spares(self.job.output) for batch in batches)
 
 
 times: dict[str, float] = {}
