@@ -11,6 +11,7 @@ import pytest
 from recipes import recipe_of, recipe_with
 
 from addon.families.cap.recipe import Recipe
+from addon.families.cope_sleeve import CopeRecipe
 from addon.trade.cautions import Choice, Condition, Facts, Step, cautions, cautions_for
 from addon.trade.metals import metal_named
 from addon.trade.processes import DEFAULT_PROCESS, material_named, process_named, processes
@@ -23,7 +24,7 @@ ALL = Facts(
     replace(COLD, bath="caustic, ultrasonic", chamber_c=60.0, fill=0.2),
     material_named("PA12 with carbon fibre"),
     metal_named("carbon steel"),
-    (recipe_of(hole="insert", gap_mm=1.2), Recipe(fit="press")),
+    (recipe_of(hole="insert", gap_mm=1.2), Recipe(fit="press"), CopeRecipe()),
 )
 
 
@@ -132,6 +133,7 @@ IN_THE_GUIDE = {
     "hole": "a hole for a bolt, a nut or an insert",
     "insert": "an insert",
     "no vent": "no vent",
+    "cope": "cope sleeves",
 }
 
 

@@ -21,13 +21,14 @@ _SPARE_GLUE = 1.2
 
 def bench_page(sheet: JobSheet) -> str:
     if not sheet.fittings:
-        return cautions_at(sheet, "off the plate", "putting in", "in use")
+        return cautions_at(sheet, "off the plate", "drilling and marking", "putting in", "in use")
     off, tools, put = _off_the_plate(sheet), _steps(sheet, stays=False), _steps(sheet, stays=True)
     return joined(
         element("h2", "At the bench: off the plate"),
         cautions_at(sheet, "off the plate"),
         _numbered(off, 1),
         element("h2", f"At the bench: {_tools(sheet)}") if tools else "",
+        cautions_at(sheet, "drilling and marking"),
         _numbered(tools, len(off) + 1) if tools else "",
         element("h2", "At the bench: putting in") if put else "",
         cautions_at(sheet, "putting in"),

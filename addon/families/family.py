@@ -18,6 +18,7 @@ from ..takeoff.ends import said_mitre
 from ..trade.cautions import Choice, Condition
 from .circumstances import Circumstances
 from .fitting import Fitting
+from .template import Template
 
 ALIKE_MM = 0.05
 """Sections nearer to each other than this take the same fitting: less than a printer can tell apart."""
@@ -145,6 +146,10 @@ def _no_depth(recipe: object) -> float:
     return 0.0
 
 
+def _no_papers(takeoff: Takeoff) -> tuple[Template, ...]:
+    return ()
+
+
 @dataclass(frozen=True, eq=False)
 class Family:
     """One kind of fitting, as everything else asks for it."""
@@ -172,6 +177,10 @@ class Family:
     stays: bool = True
     """Whether every site gets one for good, so that no other that stays goes there; if not it is a tool, and one serves
     all sites that are alike."""
+    off_assembly: bool = False
+    """Whether it is used on a tube before that is put into the assembly, so that nothing there is in its way."""
+    papers: Callable[[Takeoff], Sequence[Template]] = _no_papers
+    """Templates for what its fittings are not made for."""
     depth_mm: Callable[[Any], float] = _no_depth
     """How far a recipe's fitting reaches into a tube from its end."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, ClassVar, NamedTuple
@@ -17,6 +17,7 @@ from ..geometry.mesh import Ints, Mesh
 from ..geometry.sections import Outline, Section
 from ..trade.processes import Process
 from .dimensioned import View
+from .template import Template
 
 
 @dataclass(frozen=True)
@@ -172,6 +173,10 @@ class Fitting(ABC):
     @abstractmethod
     def drawing(self) -> tuple[View, ...]:
         """Its views with their dimensions; the first shows it in its tube."""
+
+    def papers(self, sites: Sequence[Any]) -> tuple[Template, ...]:
+        """The templates that go with it at its sites."""
+        return ()
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
         """The joint; None if it is not glued. ``gap_mm`` is the gap per side once it is printed, where that is not

@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from ..trade.tables import find_row
 from .cap import CAP
+from .cope_sleeve import COPE_SLEEVE
 from .family import Family
 
-FAMILIES: tuple[Family, ...] = (CAP,)
+FAMILIES: tuple[Family, ...] = (CAP, COPE_SLEEVE)
 """The first is made for every open tube end unless a job says otherwise, the others if a job asks for them."""
 
 

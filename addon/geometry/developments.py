@@ -40,6 +40,9 @@ class Cut(Protocol):
         """(n,): z of the cut where lines along the tube's axis through points (n, 2) meet it; NaN where they pass by
         the other tube."""
 
+    def seen_from(self, frame: Frame) -> Cut:
+        """The same cut in another frame, given in this one, whose z runs the same way on the same axis."""
+
 
 @dataclass(frozen=True)
 class PlaneCut:
@@ -47,6 +50,8 @@ class PlaneCut:
 
     mitre_deg: float
     towards_deg: float
+    height_mm: float = 0.0
+    """Where the axis meets it."""
 
     @property
     def direction_deg(self) -> float:
@@ -54,7 +59,12 @@ class PlaneCut:
 
     def heights(self, points: Floats) -> Floats:
         towards = math.radians(self.towards_deg)
-        return -math.tan(math.radians(self.mitre_deg)) * (points @ (math.cos(towards), math.sin(towards)))
+        fall = points @ (math.cos(towards), math.sin(towards))
+        return self.height_mm - math.tan(math.radians(self.mitre_deg)) * fall
+
+    def seen_from(self, frame: Frame) -> PlaneCut:
+        turn = math.degrees(math.atan2(frame.x[1], frame.x[0]))
+        return PlaneCut(self.mitre_deg, (self.towards_deg - turn) % 360.0, self.height_mm - float(frame.origin[2]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +84,9 @@ class TubeCut:
         along = (math.sin(angle), 0.0, -math.cos(angle))
         return cls(outline, Frame.along((0.0, -offset_mm, 0.0), along, (0.0, -1.0, 0.0)).turned(turn_deg))
 
+    def seen_from(self, frame: Frame) -> TubeCut:
+        return TubeCut(self.outline, Frame(frame.to_local(self.frame.origin), self.frame.axes @ frame.axes.T))
+
     @property
     def angle_deg(self) -> float:
         """Between the axes, up to 90."""
@@ -86,8 +99,10 @@ class TubeCut:
 
     @property
     def direction_deg(self) -> float:
-        x, y, z = self.frame.z * (-1.0 if self.frame.z[2] > _SQUARE else 1.0)
-        return math.degrees(math.atan2(y, x)) % (360.0 if abs(z) > _SQUARE else 180.0)
+        x, y, z = self.frame.z
+        # At a right angle no side is shorter: then the other axis lies to the right.
+        back = z > _SQUARE or (abs(z) <= _SQUARE and cross(self.frame.z[:2], self.frame.origin[:2]) > _SQUARE)
+        return math.degrees(math.atan2(-y, -x) if back else math.atan2(y, x)) % 360.0
 
     @property
     def axis_height(self) -> float:
@@ -165,6 +180,9 @@ class ReadCut:
     def direction_deg(self) -> float:
         x, y, _ = self.outside[self.outside[:, 2].argmin()]
         return math.degrees(math.atan2(y, x)) % 360.0
+
+    def seen_from(self, frame: Frame) -> ReadCut:
+        return ReadCut(frame.to_local(self.outside), frame.to_local(self.inside))
 
     def heights(self, points: Floats) -> Floats:
         starts = np.concatenate([self.outside, self.inside])

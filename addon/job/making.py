@@ -182,6 +182,8 @@ def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
     """What the fitting meets in the assembly, at each of its sites whose tubes are there."""
     if isinstance(fitting.batch.place, EndPlace):
         return _tried_in_ends(fitting, fitting.batch.place, assembled)
+    if fitting.batch.family.off_assembly:
+        return []
     findings: list[Finding] = []
     trial = Trial(fitting.fitting.rigid, name=fitting.id)
     pressed = any(seat.fit == "press" for seat in fitting.fitting.seats)

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..fields.messages import NOTHING, Length, Message, Name, say
 from ..geometry.developments import TOUCH_MM, Cut, ReadCut, TubeCut, traced
-from ..geometry.frames import Floats, Frame
+from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
 from .ends import TubeEnd
 from .legs import Leg, Skins
@@ -54,7 +54,7 @@ def copes_of(
 ) -> tuple[list[TubeEnd], dict[int, tuple[Cut, int | None]]]:
     """The ends, with what they run into or lie on as their reason; and by an end's number the cut of each cope, read or
     needed, and the place of the tube that it lies on, if there is one. ``tube_of`` has the place of each end's tube."""
-    explained = list(ends)
+    explained, near = list(ends), _near(ends, tube_of, tubes)
     copes: dict[int, tuple[Cut, int | None]] = {}
     for number, end in enumerate(ends):
         if number in cuts:
@@ -64,8 +64,8 @@ def copes_of(
                 lies = say("{}, to lie on {}", end.reason, Name(tubes[under].source))
                 explained[number] = replace(end, reason=lies, remedy=NOTHING)
         elif number in tube_of and end.cause in ("open", "blocked", "crossed", "too short"):
-            for under in _near(end, tube_of[number], tubes):
-                cut = TubeCut(tubes[under].section.outer, _seen_from(end, tubes[under]))
+            for under in near[number]:
+                cut = TubeCut(tubes[under].section.outer, tubes[under].frame).seen_from(end.frame)
                 if (reason := _runs_into(end, tubes[tube_of[number]], cut, tubes[under])) is None:
                     continue
                 explained[number] = replace(end, cause="blocked", clear_depth_mm=0.0, reason=reason, remedy=NOTHING)
@@ -118,28 +118,32 @@ def _off(tube: Tube, points: Floats) -> Floats:
 def _cut_read(end: TubeEnd, lines: tuple[Floats, Floats], other: Tube | None) -> Cut:
     """The true curve where the corners lie on one, else as they are."""
     if other is not None and np.ptp(off := _off(other, lines[0])) < _TRUE_CUT_MM:
-        cut = TubeCut(other.section.outer.offset(float(off.max())), _seen_from(end, other))
+        cut = TubeCut(other.section.outer.offset(float(off.max())), other.frame).seen_from(end.frame)
         if cut.past_mm(end.section.outer.polygon()) <= TOUCH_MM:
             return cut
     return ReadCut(*(end.frame.to_local(line) for line in lines))
 
 
-def _seen_from(end: TubeEnd, other: Tube) -> Frame:
-    return Frame(end.frame.to_local(other.frame.origin), other.frame.axes @ end.frame.axes.T)
-
-
-def _near(end: TubeEnd, own: int, tubes: Sequence[Tube]) -> list[int]:
-    """The tubes, by their places, that an end may run into, those first whose axes it is nearest to."""
-    axes = np.array([tube.axis for tube in tubes])
-    arms = end.frame.origin - np.array([tube.frame.origin for tube in tubes])
-    along = np.einsum("ij,ij->i", arms, axes)
-    apart = np.linalg.norm(arms - along[:, None] * axes, axis=1)
-    width = max(end.section.outer.width, end.section.outer.depth)
+def _near(ends: Sequence[TubeEnd], tube_of: Mapping[int, int], tubes: Sequence[Tube]) -> dict[int, list[int]]:
+    """The tubes, by their places, that each end may run into, those first whose axes it is nearest to."""
+    if not tubes:
+        return {}
+    axes, origins = np.array([tube.axis for tube in tubes]), np.array([tube.frame.origin for tube in tubes])
+    lengths = np.array([tube.length_mm for tube in tubes])
     sizes = np.array([math.hypot(tube.section.outer.width, tube.section.outer.depth) for tube in tubes])
-    near = (apart < sizes / 2 + width) & (np.abs(axes @ end.frame.z) < _MOST_ALONG)
-    near &= (along > -width) & (along < np.array([tube.length_mm for tube in tubes]) + width)
-    near[own] = False
-    return [place for place in np.argsort(apart, kind="stable").tolist() if near[place]]
+    near = {}
+    for number, own in tube_of.items():
+        end = ends[number]
+        width = max(end.section.outer.width, end.section.outer.depth)
+        arms = end.frame.origin - origins
+        along = np.einsum("ij,ij->i", arms, axes)
+        apart = np.linalg.norm(arms - along[:, None] * axes, axis=1)
+        beside = (apart < sizes / 2 + width) & (np.abs(axes @ end.frame.z) < _MOST_ALONG)
+        beside &= (along > -width) & (along < lengths + width)
+        beside[own] = False
+        places = np.flatnonzero(beside)
+        near[number] = places[np.argsort(apart[places], kind="stable")].tolist()
+    return near
 
 
 def _runs_into(end: TubeEnd, tube: Tube, cut: TubeCut, other: Tube) -> Message | None:

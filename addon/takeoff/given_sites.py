@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from typing import ClassVar, Protocol
 
+from .given_copes import GivenCope
 from .sites import Takeoff
 
 
@@ -19,5 +20,5 @@ class GivenSite(Protocol):
         without a stop."""
 
 
-GIVEN_SITES: tuple[type[GivenSite], ...] = ()
+GIVEN_SITES: tuple[type[GivenSite], ...] = (GivenCope,)
 """One line each."""

@@ -12,7 +12,7 @@ from .metals import TubeMetal
 from .processes import Material, Process
 from .tables import DATA, Sourced, read_rows
 
-Step = Literal["before the work", "printing", "off the plate", "putting in", "in use"]
+Step = Literal["before the work", "printing", "off the plate", "drilling and marking", "putting in", "in use"]
 Choice = Literal["none", "process", "fit", "vent", "hole", "heat"]
 Condition = Literal[
     "hot chamber",
@@ -28,6 +28,7 @@ Condition = Literal[
     "hole",
     "insert",
     "no vent",
+    "cope",
 ]
 
 

@@ -1,0 +1,167 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Copes as sites, and what of them a sleeve depends on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, ClassVar
+
+import numpy as np
+
+from ...geometry.developments import Cut, PlaneCut, TubeCut, traced
+from ...geometry.frames import Floats, Frame
+from ...geometry.sections import Outline, Section
+from ...geometry.units import bare_mm, say_mm, say_three
+from ...takeoff import Cope, Takeoff, Tube, TubeEnd
+from ..family import ALIKE_MM
+
+_AROUND, _BETWEEN = 72, 8
+"""Where cuts are compared: corners of an outline, and places from one to the next."""
+_OFF_MM = 0.05
+"""Axes nearer to each other than this cross."""
+
+
+@dataclass(frozen=True, eq=False)
+class CutEnd:
+    """The end of a tube with its cut, in a frame that depends on nothing but the cut: z along the tube and out of it,
+    the origin level with the cut's farthest point; x where the cut is shorter, as far as the section allows."""
+
+    end: TubeEnd
+    tube: Tube
+    cut: Cut
+    """In the tube end's frame."""
+
+    @cached_property
+    def _own(self) -> Frame:
+        outer, bore = self.end.section.outer, self.end.section.bore
+        top = max(float(traced(self.cut, outline)[:, 2].max()) for outline in (outer, bore))
+        turn, step = self.cut.direction_deg, _same_after(outer)
+        return Frame(np.array([0.0, 0.0, top]), np.eye(3)).turned(step * round(turn / step) if step else turn)
+
+    @property
+    def frame(self) -> Frame:
+        own, end = self._own, self.end.frame
+        return Frame(end.to_world(own.origin), own.axes @ end.axes)
+
+    @property
+    def place(self) -> CutPlace:
+        return CutPlace(self.end.section, self.cut.seen_from(self._own))
+
+
+@dataclass(frozen=True, eq=False)
+class CopeSite:
+    cope: Cope
+    at: CutEnd
+    far: CutEnd | None
+    """The tube's other end; None if it was not read."""
+    count: ClassVar[int] = 1
+
+    @property
+    def source(self) -> str:
+        return self.cope.end.source
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        return (self.source,)
+
+    @property
+    def section(self) -> Section:
+        return self.cope.end.section
+
+    @property
+    def frame(self) -> Frame:
+        return self.at.frame
+
+    @property
+    def where(self) -> str:
+        on = f" on {self.cope.other.source}" if self.cope.other and self.cope.other.source else ""
+        return f"cope{on}, {said_cut(self.cope.cut)}"
+
+    @property
+    def position(self) -> Floats:
+        return self.at.frame.origin
+
+    @property
+    def records(self) -> tuple[Cope, ...]:
+        return (self.cope,)
+
+
+@dataclass(frozen=True, eq=False)
+class CutPlace:
+    section: Section
+    cut: Cut
+
+    @cached_property
+    def profile(self) -> Floats:
+        """(n,): heights of the cut around the outside."""
+        corners = self.section.outer.polygon(_AROUND)
+        share = (np.arange(_BETWEEN) / _BETWEEN)[:, None]
+        points = corners[:, None] + share * (np.roll(corners, -1, axis=0) - corners)[:, None]
+        return self.cut.heights(points.reshape(-1, 2))
+
+    @property
+    def key(self) -> tuple[Any, ...]:
+        return self.section.outer.key, self.section.bore.key, np.round(self.profile, 3).tobytes()
+
+    @property
+    def words(self) -> str:
+        return said_cut(self.cut)
+
+    def like(self, other: CutPlace) -> bool:
+        if not self.section.like(other.section, ALIKE_MM) or len(self.profile) != len(other.profile):
+            return False
+        return bool(np.abs(self.profile - other.profile).max() <= ALIKE_MM)
+
+    def tighter(self, other: CutPlace) -> CutPlace:
+        return self
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, CutPlace) and self.key == other.key
+
+    def __hash__(self) -> int:
+        return hash(self.key)
+
+
+def cope_sites(takeoff: Takeoff) -> list[CopeSite]:
+    ends = cut_ends(takeoff)
+    return [CopeSite(cope, ends[id(cope.end)], far_end(cope.end, cope.tube, ends)) for cope in takeoff.copes]
+
+
+def cut_ends(takeoff: Takeoff) -> dict[int, CutEnd]:
+    """Every end of a tube with its cut, by its ``id``."""
+    copes = {id(cope.end): cope.cut for cope in takeoff.copes}
+    return {
+        id(end): CutEnd(end, tube, copes.get(id(end), PlaneCut(end.mitre_deg, end.mitre_direction_deg)))
+        for tube in takeoff.tubes
+        for end in tube.ends
+        if isinstance(end, TubeEnd)
+    }
+
+
+def far_end(end: TubeEnd, tube: Tube, ends: dict[int, CutEnd]) -> CutEnd | None:
+    return next((ends[id(other)] for other in tube.ends if other is not end and id(other) in ends), None)
+
+
+def said_cut(cut: Cut) -> str:
+    """``"60° on 48.3 mm round, 6 mm off"``."""
+    if isinstance(cut, PlaneCut):
+        return f"mitre {say_three(cut.mitre_deg)}°"
+    if not isinstance(cut, TubeCut):
+        return "as modelled"
+    off = f", {say_mm(cut.offset_mm)} off" if cut.offset_mm > _OFF_MM else ""
+    return f"{say_three(cut.angle_deg)}° on {_said_outline(cut.outline)}{off}"
+
+
+def _said_outline(outline: Outline) -> str:
+    if outline.shape == "circle":
+        return f"{say_mm(outline.width)} round"
+    return f"{bare_mm(outline.width)} × {say_mm(outline.depth)}"
+
+
+def _same_after(outline: Outline) -> float:
+    """By how many degrees an outline may be turned and is the same; 0 for any angle."""
+    if outline.shape == "circle":
+        return 0.0
+    square = outline.shape == "rectangle" and abs(outline.width - outline.depth) <= ALIKE_MM
+    return 360.0 if outline.shape == "free" else 90.0 if square else 180.0

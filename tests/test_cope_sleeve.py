@@ -1,0 +1,260 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Cope sleeves: their edges against the curves of gmsh's B-rep kernel, the tube free inside them, and the whole way
+from the job file to the templates.
+
+Sources: the cut of two tubes by gmsh's kernel; distances on paper by shapely; the height of a saddle, R - √(R² - r²),
+any geometry handbook.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+from shapely import LineString, Point
+from test_developments import curves_of_cut, unrolled
+from weldments import cylinder
+
+from addon.families.cope_sleeve import CopeRecipe, CopeSleeve, design
+from addon.families.cope_sleeve.cut_ends import CutPlace, cope_sites
+from addon.families.cope_sleeve.wrapping import mitre_templates
+from addon.families.template import KEPT_MM
+from addon.fields.refusals import RecipeError
+from addon.geometry.developments import PlaneCut, TubeCut
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Outline, Section
+from addon.job.jobfile import JobError, job_text, parse_job
+from addon.job.running import run
+from addon.takeoff import take_off
+
+WITHIN_MM = 0.02
+ROUND, SQUARE, SHARP = Section.round(25.4, 3.0), Section.rectangular(40, 40, 3), Section.rectangular(30, 20, 2, 0)
+KINDS = pytest.mark.parametrize(
+    ("section", "large", "offset"),
+    [(ROUND, 48.3, 5.0), (ROUND, 25.4, 0.0), (SQUARE, 60.3, 0.0), (SHARP, 42.4, 0.0)],
+    ids=["round", "one size", "square", "sharp"],
+)
+
+
+def place(section: Section, large: float, angle_deg: float = 60.0, offset: float = 0.0) -> CutPlace:
+    return CutPlace(section, TubeCut.at(Outline.circle(large), angle_deg, offset))
+
+
+def edge_of(sleeve: CopeSleeve) -> np.ndarray:
+    """(n, 3): corners of the edge on the bore's side."""
+    corners = np.unique(sleeve.mesh.triangles[sleeve.has("edge")])
+    points = sleeve.mesh.vertices[corners]
+    ring = LineString(sleeve.development.points)
+    apart = np.array([ring.distance(Point(*point)) for point in points[:, :2]])
+    return points[apart < float(sleeve.recipe.gap_mm) + sleeve.recipe.wall_mm / 4]
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("locate", ["stop", "line"])
+@pytest.mark.parametrize("scriber", [0.0, 0.5])
+@KINDS
+def test_the_edge_is_the_kernels_curve(gmsh, section, large, offset, scriber, locate):
+    """Within 0.02 mm, and back by the scriber's half width on the side of the sleeve."""
+    sleeve = design(CopeRecipe(locate=locate, scriber_mm=scriber), place(section, large, offset=offset))
+    along = np.array([math.sin(math.radians(60)), 0.0, -math.cos(math.radians(60))])
+    true = curves_of_cut(
+        gmsh,
+        section.outer,
+        lambda: cylinder(gmsh, tuple(-300 * along - (0, offset, 0)), tuple(600 * along), large / 2),
+    )
+    on_paper = unrolled(sleeve.development, true)
+    on_paper = on_paper[np.argsort(on_paper[:, 0])]
+    length = sleeve.development.length
+    line = LineString(np.concatenate([np.add(on_paper, (turns * length, 0)) for turns in (-1, 0, 1)]))
+    edge = unrolled(sleeve.development, edge_of(sleeve))
+    assert len(edge) > 100
+    apart = [line.distance(Point(*point)) for point in edge]
+    assert np.abs(np.array(apart) - scriber).max() < WITHIN_MM
+    if scriber:
+        level = np.interp(edge[:, 0], *on_paper.T)
+        assert ((edge[:, 1] > level) == (locate == "stop")).all()
+
+
+@pytest.mark.parametrize("locate", ["stop", "line"])
+@KINDS
+def test_the_tube_goes_in(section, large, offset, locate):
+    """The raw tube up to the stop, or the tube as it is cut: nothing shared, and the gap kept all along."""
+    sleeve = design(CopeRecipe(locate=locate), place(section, large, offset=offset))
+    raw = (section.outer.cross_section(720) - section.bore.cross_section(720)).extrude(400)
+    end = sleeve.end_mm if locate == "stop" else 50.0
+    tube = raw.translate((0, 0, end - 400))
+    assert (sleeve.solid ^ tube).volume() < 1e-9
+    gap = float(sleeve.recipe.gap_mm)
+    wider = section.outer.offset(gap - 0.02).cross_section(720).extrude(400).translate((0, 0, end - 400.01))
+    assert (sleeve.solid ^ wider).volume() < 1e-9
+    tighter = section.outer.offset(gap + 0.05).cross_section(720).extrude(400).translate((0, 0, end - 400.01))
+    assert (sleeve.solid ^ tighter).volume() > 1
+    assert sleeve.solid.genus() == (5 if locate == "stop" else 1)  # four witness notches and a way through
+
+
+@pytest.mark.parametrize("locate", ["stop", "line"])
+def test_the_sleeve_is_measured_from_stop_or_foot(locate):
+    """The saddle of a tube on one of the same axis plane is R - √(R² - r²) deep."""
+    sleeve = design(CopeRecipe(locate=locate, scriber_mm=0.0, waste_mm=12.0, grip_mm=40.0), place(ROUND, 48.3, 90.0))
+    rows = {row.on.rpartition(", ")[2]: row.drawn_mm for row in sleeve.calipers(run_process()) if "to edge" in row.on}
+    deep = 24.15 - math.sqrt(24.15**2 - 12.7**2)
+    expected = (12.0, 12.0 + deep) if locate == "stop" else (40.0, 40.0 + deep)
+    assert (rows["shortest"], rows["longest"]) == pytest.approx(expected, abs=WITHIN_MM)
+    size = sleeve.standing().size[2]
+    assert size == pytest.approx(expected[1] + (3.0 if locate == "stop" else 0.0), abs=WITHIN_MM)
+
+
+def run_process():
+    from addon.trade.processes import processes
+
+    return processes()[0]
+
+
+@pytest.mark.parametrize(
+    ("recipe", "field", "works"),
+    [
+        (CopeRecipe(wall_mm=0.5), "wall_mm", 1.2),
+        (CopeRecipe(waste_mm=1.0), "waste_mm", 5.6),
+        (CopeRecipe(gap_mm=0.0), "gap_mm", 0.05),
+        (CopeRecipe(locate="a line"), "locate", "line"),
+        (CopeRecipe(locate="line", grip_mm=1.0), "grip_mm", 5.0),
+        (CopeRecipe(scriber_mm=-1.0), "scriber_mm", 0.0),
+    ],
+)
+def test_what_cannot_be_made_is_refused_with_what_can(recipe, field, works):
+    with pytest.raises(RecipeError) as refused:
+        design(recipe, place(ROUND, 48.3))
+    assert (refused.value.field, refused.value.works) == (field, works)
+    assert isinstance(design(replace(recipe, **{field: works}), place(ROUND, 48.3)), CopeSleeve)
+
+
+@pytest.mark.parametrize("cut", [TubeCut.at(Outline.circle(20.0), 90.0), TubeCut.at(Outline.circle(48.3), 90.0, 20.0)])
+def test_a_cut_that_does_not_go_around_is_refused(cut):
+    with pytest.raises(RecipeError, match="passes by"):
+        design(CopeRecipe(), CutPlace(ROUND, cut))
+
+
+def solid_tube(section: Section, length: float, name: str, turn=(0, 0, 0), at=(0, 0, 0)) -> Mesh:
+    raw = (section.outer.cross_section(96) - section.bore.cross_section(96)).extrude(length)
+    return Mesh.from_manifold(raw.rotate(turn).translate(at), name)
+
+
+def node(aside: float = 0.0) -> list[Mesh]:
+    """A post along y, and two braces that run into it: one upright, one at 50° to the post, their far ends square."""
+    post = solid_tube(Section.round(60.3, 3.0), 800, "post", (90, 0, 0), (0, 400, 0))
+    upright = solid_tube(ROUND, 300, "upright", (0, 0, 37), (aside, 150, 0))
+    leaning = solid_tube(ROUND, 300, "leaning", (40, 0, 0), (0, -150, 0))
+    return [post, upright, leaning]
+
+
+def test_a_sleeve_lies_where_its_cope_is():
+    """Placed by its site, each corner of the edge is as far from the post's axis as the post's radius."""
+    for site in cope_sites(take_off(node(4.0), 8.0)):
+        sleeve = design(CopeRecipe(scriber_mm=0.0), site.at.place)
+        edge = edge_of(sleeve)
+        edge[:, :2] *= 12.7 / np.hypot(*edge[:, :2].T)[:, None]  # along the normal, on the tube
+        world = site.frame.to_world(edge)
+        assert np.hypot(world[:, 0], world[:, 2]) == pytest.approx(30.15, abs=0.03)
+        # The origin is level with the longest point.
+        assert site.frame.to_local(site.cope.outside)[:, 2].max() == pytest.approx(0, abs=0.02)
+
+
+def test_copes_that_are_alike_share_a_sleeve_however_their_tubes_are_turned():
+    meshes = node() + [replace(mesh, vertices=np.add(mesh.vertices, (0, 20, 0))) for mesh in node()[1:]]
+    places = [site.at.place for site in cope_sites(take_off(meshes, 8.0))]
+    assert len(places) == 4
+    alike = [[first.like(second) for second in places] for first in places]
+    assert sorted(map(sum, alike)) == [2, 2, 2, 2]
+    mirrored = CutPlace(ROUND, TubeCut.at(Outline.circle(60.3), 50.0, 5.0))
+    assert not mirrored.like(CutPlace(ROUND, TubeCut.at(Outline.circle(60.3), 50.0, -5.0)))
+
+
+def asked(tmp_path: Path, **tables):
+    return parse_job({"fitting": {"make": False}, "cope_sleeve": {"make": True}, **tables}, tmp_path, "frame")
+
+
+def test_the_whole_way_from_a_model_to_sleeves_and_templates(tmp_path):
+    """The length that the template gives is what the formula of descriptive geometry leaves of the brace."""
+    result = run(
+        asked(tmp_path, assembly={"files": ["x.stl"]}, output={"formats": ["stl"]}),
+        node(),
+        True,
+        lambda what, share: None,
+    )
+    assert [(fitting.batch.family.name, fitting.batch.served, fitting.count) for fitting in result.made] == [
+        ("cope sleeve", 1, 1),
+        ("cope sleeve", 1, 1),
+    ]
+    assert not [finding for finding in result.findings if finding.severity == "must fix"]
+    out = tmp_path / "ferrule_out"
+    names = {path.name for path in out.iterdir()}
+    assert {"frame wrap templates.html", "frame wrap F1.svg", "frame wrap F2.svg"} <= names
+    page = (out / "frame wrap templates.html").read_text("utf-8")
+    tip = math.sqrt(30.15**2 - 12.7**2)  # of the upright brace, above the post's axis
+    assert f"longest point {300 - tip:.2f} mm" in page
+    deep = 30.15 - tip
+    assert f"lower edge {300 - tip - deep - KEPT_MM:.2f}"[:-1] in page
+    told = json.loads((out / "result.json").read_text("utf-8"))
+    assert [cope["fitting"] for cope in told["copes"]] == ["F1", "F2"]
+    assert told["fittings"][0]["family"] == "cope sleeve" and told["fittings"][0]["copes"] == 1
+    rows = list(csv.DictReader(io.StringIO((out / "frame sites.csv").read_text("utf-8-sig"))))
+    assert {row["where"] for row in rows} == {
+        "cope on post, 90° on 60.3 mm round",
+        "cope on post, 50° on 60.3 mm round",
+    }
+    sheet = (out / "frame job sheet.html").read_text("utf-8")
+    for words in ("take it off, and only then cut", "Copes have long sharp points", "Slide on.", "stop to edge"):
+        assert words in sheet
+    for path, fitting in zip(sorted(out.glob("*.stl")), result.made, strict=True):
+        assert trimesh.load_mesh(path).volume == pytest.approx(fitting.fitting.solid.volume(), rel=1e-3)
+
+
+def test_copes_are_given_without_a_model(tmp_path):
+    cope = {"size": "1 in × 1/8 in", "on": "NPS 1 1/2 Sch 40", "angle_deg": 60, "offset_mm": 4, "length_mm": 500}
+    job = asked(tmp_path, cope=[{**cope, "name": "brace"}, {"size": "40 × 40 × 3", "on": "40 × 40 × 3"}])
+    again = parse_job(tomllib.loads(job_text(job)), tmp_path, "frame")
+    assert again.sites == job.sites
+    result = run(job, [], True, lambda what, share: None)
+    first, _ = result.made
+    assert first.fitting.words == "cope sleeve, 60° on 48.3 mm round, 4 mm off, with a stop"
+    page = (tmp_path / "ferrule_out" / "frame wrap templates.html").read_text("utf-8")
+    assert re.search(r"brace: lower edge [\d.]+ mm from the far end, longest point 500 mm", page)
+    assert "short of the longest point" in page
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            {"size": "2 in × 1/8 in"},
+            r"cope\[1\]: the tube is 50.8 mm wide across the other one, which is 48.3 mm",
+        ),
+        ({"offset_mm": 15}, r"passes by 3.55 mm beside the other one; give at most 11.45 mm"),
+        ({"on": "NPS 77"}, "no tube size is called 'NPS 77'"),
+    ],
+)
+def test_a_given_cope_that_cannot_be_made_is_refused(tmp_path, change, said):
+    cope = {"size": "1 in × 1/8 in", "on": "NPS 1 1/2 Sch 40", **change}
+    with pytest.raises(JobError, match=said):
+        asked(tmp_path, cope=[cope])
+    if "offset_mm" in change:
+        assert asked(tmp_path, cope=[{**cope, "offset_mm": 11.45}]).sites
+
+
+def test_mitres_get_templates_too():
+    leaning = solid_tube(Section.round(48.3, 3.0), 400, "rail").to_manifold()
+    cut = leaning.trim_by_plane((-math.sin(math.radians(30)), 0, -math.cos(math.radians(30))), -250)
+    (template,) = mitre_templates(take_off([Mesh.from_manifold(cut, "rail")], 8.0))
+    assert np.ptp(template.outside[:, 1]) == pytest.approx(48.3 * math.tan(math.radians(30)), abs=0.02)
+    length = 250 / math.cos(math.radians(30)) + 24.15 * math.tan(math.radians(30))
+    assert f"longest point {length:.1f}" in template.said[0]
+    assert PlaneCut(30.0, 0.0).direction_deg == 0
