@@ -85,7 +85,8 @@ def _tubes(sites: Sequence[Site], shared: str) -> list[str]:
     for site in sites:
         by_hand = site.by_hand if isinstance(site, TubeEnd) else ""
         tube = ", ".join(filter(None, (site.source.removeprefix(shared), by_hand))) or "unnamed"
-        named.append(f"{tube}: {site.where}" if site.where else tube)
+        where = site.where.replace(shared, "") if shared else site.where
+        named.append(f"{tube}: {where}" if where else tube)
     return list(dict.fromkeys(named))
 
 
