@@ -12,6 +12,7 @@ from recipes import recipe_of, recipe_with
 
 from addon.families.cap.recipe import Recipe
 from addon.families.cope_sleeve import CopeRecipe
+from addon.families.hole_plug import PlugRecipe
 from addon.trade.cautions import Choice, Condition, Facts, Step, cautions, cautions_for
 from addon.trade.metals import metal_named
 from addon.trade.processes import DEFAULT_PROCESS, material_named, process_named, processes
@@ -24,7 +25,7 @@ ALL = Facts(
     replace(COLD, bath="caustic, ultrasonic", chamber_c=60.0, fill=0.2),
     material_named("PA12 with carbon fibre"),
     metal_named("carbon steel"),
-    (recipe_of(hole="insert", gap_mm=1.2), Recipe(fit="press"), CopeRecipe()),
+    (recipe_of(hole="insert", gap_mm=1.2), Recipe(fit="press"), CopeRecipe(), PlugRecipe()),
 )
 
 
@@ -134,6 +135,7 @@ IN_THE_GUIDE = {
     "insert": "an insert",
     "no vent": "no vent",
     "cope": "cope sleeves",
+    "hole plug": "hole plugs",
 }
 
 

@@ -7,8 +7,9 @@ from ..trade.tables import find_row
 from .cap import CAP
 from .cope_sleeve import COPE_SLEEVE
 from .family import Family
+from .hole_plug import HOLE_PLUG
 
-FAMILIES: tuple[Family, ...] = (CAP, COPE_SLEEVE)
+FAMILIES: tuple[Family, ...] = (CAP, HOLE_PLUG, COPE_SLEEVE)
 """The first is made for every open tube end unless a job says otherwise, the others if a job asks for them."""
 
 

@@ -29,6 +29,7 @@ Condition = Literal[
     "insert",
     "no vent",
     "cope",
+    "hole plug",
 ]
 
 

@@ -1,0 +1,156 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A hole plug: a head on the tube, a stem in the hole."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from manifold3d import Manifold
+
+from ...geometry.frames import Floats
+from ...geometry.mesh import Mesh
+from ...geometry.units import say_mm
+from ...trade.processes import Process
+from ...trade.tolerances import standard_tolerance
+from ..dimensioned import View
+from ..fitting import BenchStep, Caliper, Fitting, Level
+from .plug_drawing import across_view, along_view
+from .recipe import PlugRecipe
+from .settle import DRILLED_GRADE, Legs, head_down, head_half, stem_radius
+from .wall import HolePlace
+
+_FACETS = 256
+COARSEST = math.cos(math.pi / 8)
+"""How near to the axis the facets of a hole come, as a share of its radius: no hole of fewer than eight is read."""
+
+
+@dataclass(frozen=True, eq=False)
+class HolePlug(Fitting):
+    recipe: PlugRecipe
+    place: HolePlace
+    bare: Manifold
+    """The solid without ribs."""
+
+    family = "hole_plug"
+    surface_names = ("head", "seat", "stem", "rib", "barb", "slot")
+    seen = ("head",)
+    seen_name = "head"
+
+    @cached_property
+    def rigid(self) -> Mesh:
+        """The head, and all that is in the hole so narrow that the facets of a coarse one do not stand into it."""
+        size = 2 * float(np.abs(self.mesh.vertices).max())
+        inside, head = self.bare.split(self.place.tube(self.place.outer, size, _FACETS))
+        return Mesh.from_manifold(head + inside.scale((COARSEST, COARSEST, 1.0)))
+
+    @property
+    def head_down(self) -> bool:
+        return head_down(self.recipe, self.place)
+
+    @property
+    def print_axes(self) -> Floats:
+        return np.diag([1.0, -1.0, -1.0]) if self.head_down else np.eye(3)
+
+    @property
+    def way_up(self) -> str:
+        return "head down" if self.head_down else "head up"
+
+    @property
+    def title(self) -> str:
+        return f"{self.recipe.head} plug"
+
+    @property
+    def words(self) -> str:
+        recipe = self.recipe
+        held = f"{recipe.rib_count} ribs" if recipe.stem == "ribs" else "two legs with barbs"
+        head = "" if recipe.head == "flush" else f", head {say_mm(2 * head_half(recipe, self.place))} wide"
+        return f"{recipe.head} plug for a hole of {say_mm(self.place.diameter_mm)}{head}, {held}"
+
+    def levels(self) -> tuple[Level, ...]:
+        recipe, place, stem = self.recipe, self.place, float(self.recipe.stem_mm or 0.0)
+        if recipe.head == "flush":
+            return (Level("tip" if self.head_down else "seat", stem),)
+        head = float(recipe.head_mm or 0.0)
+        seat = (Level("seat", head),) if place.flat else ()
+        return (*seat, Level("tip", head + stem))
+
+    def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
+        recipe, hole, stem = self.recipe, self.place.diameter_mm, 2 * stem_radius(self.recipe, self.place)
+        off, layer = 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
+
+        def around(on: str, drawn: float, either: float = off, excess: float = 2 * excess_mm) -> Caliper:
+            return Caliper(on, drawn, drawn + excess - either, drawn + excess + either)
+
+        rows = [
+            Caliper(
+                "Tube: hole, diameter",
+                hole,
+                stem + 2 * (added_mm + process.tolerance_mm),
+                hole + standard_tolerance(hole, DRILLED_GRADE),
+            ),
+        ]
+        if recipe.stem == "ribs":
+            rib, count = float(recipe.rib_height_mm or 0.0), int(recipe.rib_count or 0)
+            rows.append(around("Fitting: stem, diameter between ribs", stem))
+            over = "over two ribs" if count % 2 == 0 else "over one rib"
+            rows.append(around(f"Fitting: stem, {over}", stem + (2 - count % 2) * rib))
+        else:
+            legs = Legs.of(recipe, self.place)
+            rows.append(around("Fitting: legs, across above the barbs", stem))
+            rows.append(around("Fitting: barbs, across", 2 * legs.crest_mm))
+        if recipe.head == "flush":
+            rows.append(around("Fitting: head, across", self.place.countersink_mm))
+        else:
+            rows.append(around("Fitting: head, across", 2 * head_half(recipe, self.place)))
+        length = float(np.ptp(self.mesh.vertices[:, 2]))
+        return (*rows, around("Fitting: length in all", length, layer, 0.0))
+
+    def drawing(self) -> tuple[View, ...]:
+        """The section along the tube, and the one across it where that differs."""
+        along = along_view(self.recipe, self.place, self.solid)
+        return (along,) if self.place.flat else (along, across_view(self.recipe, self.place, self.solid))
+
+    def listed(self) -> Mapping[str, str | int | float]:
+        recipe = self.recipe
+        return {
+            "hole_mm": round(self.place.diameter_mm, 3),
+            "head": recipe.head,
+            "overlap_mm": recipe.overlap_mm or 0.0,
+            "head_mm": recipe.head_mm or 0.0,
+            "stem": recipe.stem,
+            "stem_mm": recipe.stem_mm or 0.0,
+            "stem_gap_mm": recipe.gap_mm or 0.0,
+        }
+
+    @classmethod
+    def steps(cls, fittings: Mapping[str, HolePlug]) -> list[BenchStep]:
+        def some(ids: list[str]) -> str:
+            return "." if len(ids) == len(fittings) else f": {', '.join(ids)}."
+
+        ribbed = [id for id, plug in fittings.items() if plug.recipe.stem == "ribs"]
+        barbed = [id for id, plug in fittings.items() if plug.recipe.stem == "barbs"]
+        turned = [id for id, plug in fittings.items() if not plug.place.flat and plug.recipe.head != "flush"]
+        steps = [
+            BenchStep("Deburr", "The holes, outside and in: a burr lifts the head and cuts the ribs."),
+            BenchStep("Try one", "Start a plug of each kind in its hole by hand; it has to stand straight and stay."),
+        ]
+        if turned:
+            steps.append(
+                BenchStep(
+                    "Turn along the tube", f"The head is hollow one way only; lay that along the tube{some(turned)}"
+                )
+            )
+        if ribbed:
+            steps.append(
+                BenchStep(
+                    "Press in",
+                    f"With the thumb, then a soft mallet, straight, until the head sits all round{some(ribbed)}",
+                )
+            )
+        if barbed:
+            steps.append(BenchStep("Snap in", f"Press until both legs spring out behind the wall{some(barbed)}"))
+        return steps

@@ -1,0 +1,109 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The dimensioned drawing of a hole plug: cut along the tube and across it, through the hole's axis."""
+
+from __future__ import annotations
+
+import numpy as np
+from manifold3d import Manifold
+
+from ...geometry.frames import Floats
+from ...geometry.sections import Outline
+from ...shaping.cutters import prism
+from ..dimensioned import Dimension, Note, View, span
+from .recipe import PlugRecipe
+from .settle import Legs, head_half, lead_in, stem_radius
+from .wall import HolePlace
+
+_FACETS = 128
+_BESIDE_MM = 4.0
+"""How much of the tube is drawn past the head."""
+
+
+def along_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
+    """Along the tube, with everything that is dimensioned."""
+    cut = _cut(solid, 0.0)
+    low, high = span(np.concatenate(cut), 1)
+    radius, stem, depth = head_half(recipe, place), stem_radius(recipe, place), float(recipe.stem_mm or 0.0)
+    round_sign = "⌀" if place.flat or recipe.head == "flush" else ""
+    dimensions = [
+        Dimension((-radius, 0.0), (radius, 0.0), "above", "head", (2 * radius,), round_sign),
+        Dimension((stem, 0.0), (stem, -depth), "right", "stem", (depth,)),
+    ]
+    notes = []
+    if recipe.head != "flush":
+        dimensions.append(Dimension((-radius, 0.0), (-radius, high), "left", "head", (high,)))
+    if recipe.stem == "ribs":
+        foot = low + lead_in(recipe)
+        dimensions.append(Dimension((-stem, foot), (stem, foot), "below", "stem", (2 * stem,), "⌀"))
+        said = f"{recipe.rib_count} ribs {{}} × {{}}"
+        notes.append(
+            Note((stem, -depth / 2), said, (float(recipe.rib_width_mm or 0), float(recipe.rib_height_mm or 0)))
+        )
+        if lead_in(recipe):
+            notes.append(
+                Note(
+                    (-stem + lead_in(recipe) / 2, low + lead_in(recipe) / 2),
+                    "lead-in {} × 45°",
+                    (lead_in(recipe),),
+                    "left",
+                )
+            )
+    else:
+        legs = Legs.of(recipe, place)
+        crest = -legs.crest_top_mm
+        dimensions.append(
+            Dimension((-legs.crest_mm, crest), (legs.crest_mm, crest), "below", "barbs", (2 * legs.crest_mm,))
+        )
+        notes.append(Note((legs.crest_mm, crest), "barb {}", (float(recipe.barb_mm or 0),)))
+        notes.append(Note((-(legs.inner_mm + stem) / 2, low + 0.5), "leg {}", (float(recipe.leg_mm or 0),), "left"))
+    notes.append(
+        Note(
+            (stem + (place.radius - stem) / 2, -place.wall_mm / 2),
+            "gap {}",
+            (float(recipe.gap_mm or 0),),
+            in_place=True,
+        )
+    )
+    if recipe.head == "flat" and recipe.edge_mm:
+        notes.append(
+            Note((radius - float(recipe.edge_mm) / 2, high - float(recipe.edge_mm) / 2), "{} × 45°", (recipe.edge_mm,))
+        )
+    if recipe.head == "flush":
+        notes.append(Note((-place.radius, -place.sunk_mm / 2), f"{place.countersink_deg:.3g}°", margin="left"))
+    return View(
+        cut,
+        tube=_wall(recipe, place, 0.0),
+        axis=True,
+        dimensions=dimensions,
+        notes=notes,
+        caption="Section along the tube",
+    )
+
+
+def across_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
+    """Across the tube, where the head follows it."""
+    cut, notes = _cut(solid, 90.0), []
+    outer = place.section.outer
+    if outer.shape == "circle" and recipe.head != "flush":
+        half = head_half(recipe, place)
+        notes.append(Note((half, float(place.outside(np.array([[0.0, half]]))[0])), "R {}", (outer.width / 2,)))
+    return View(cut, tube=_wall(recipe, place, 90.0), axis=True, notes=notes, caption="Section across the tube")
+
+
+def _cut(solid: Manifold, degrees: float) -> list[Floats]:
+    """Cut through the axis, in the plane turned so far from x."""
+    return [np.asarray(loop) for loop in solid.rotate([0, 0, -degrees]).rotate([-90, 0, 0]).slice(0).to_polygons()]
+
+
+def _wall(recipe: PlugRecipe, place: HolePlace, degrees: float) -> list[Floats]:
+    """The tube's wall around the hole."""
+    size = place.widest_mm + float(recipe.overlap_mm or 0.0) + _BESIDE_MM
+    wall = place.tube(place.outer, 4 * size, _FACETS) - place.tube(place.bore, 4 * size, _FACETS, place.wall_mm)
+    drill = Manifold.cylinder(8 * size, place.radius, circular_segments=_FACETS, center=True)
+    if place.sunk_mm:
+        drill += Manifold.cylinder(place.sunk_mm, place.radius, place.countersink_mm / 2, _FACETS).translate(
+            (0, 0, -place.sunk_mm)
+        )
+    depth = place.wall_mm + size
+    near = prism(Outline.circle(2 * size).cross_section(_FACETS), -depth, size)
+    return _cut((wall - drill) ^ near, degrees)
