@@ -55,6 +55,14 @@ def test_a_plate_at_the_rim_blocks_and_is_named(gmsh, post):
     assert end_at(takeoff, 0, 0, 300).open
 
 
+@pytest.mark.parametrize("first", [True, False])
+def test_of_two_at_the_rim_the_one_that_covers_more_is_named(gmsh, post, first):
+    """A small cube left over at the origin stands in a post on its base plate."""
+    plate, cube = box(gmsh, (-60, -60, -6), (120, 120, 6)), box(gmsh, (-1, -1, -1), (2, 2, 2), "cube")
+    bottom = end_at(take_off([cube, post, plate] if first else [plate, post, cube], 8.0), 0, 0, 0)
+    assert bottom.explained.startswith('Blocked at the rim by "plate";')
+
+
 @pytest.mark.parametrize(("gap", "cause"), [(0.1, "blocked"), (5.0, "blocked"), (7.9, "blocked"), (8.1, "open")])
 def test_a_plate_in_front_blocks_as_far_as_the_spigot_is_long(gmsh, post, gap, cause):
     bottom = end_at(take_off([post, box(gmsh, (-60, -60, -6 - gap), (120, 120, 6))], 8.0), 0, 0, 0)

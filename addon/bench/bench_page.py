@@ -122,6 +122,6 @@ def _glue_lines(sheet: JobSheet) -> str:
         total = sum(joint.volume_mm3 * count for joint, count in alike) / 1000
         said.append(
             f"Glue: {kind}. About {total * _SPARE_GLUE:.1f} ml for {joints} joint{'s' * (joints != 1)}: "
-            f"{total:.1f} ml fill gaps and grooves, and a fifth more is wiped off."
+            f"{total:.1f} ml fill the joints, and a fifth more is wiped off."
         )
     return joined(*map(paragraph, said))

@@ -177,11 +177,14 @@ class _Around:
         away = self.surface.body_closed[bodies[nearest]] & (self.facing[nearest] * down < -_FACING)
         if distance <= self.at_rim or (away.any() and distance < sight):
             distance = 0.0
-        body = int(bodies[nearest[0]])
+        # Of bodies that are equally near, the one that covers most of the bore is in the way.
+        alike = np.unique(bodies[nearest]).tolist()
+        covers = {body: _cover(self.corners[bodies == body, :, :2], self.prism) for body in alike}
+        body = max(alike, key=lambda candidate: covers[candidate])
         corners = self.corners[bodies == body, :, :2]
         past = corners.min(axis=(0, 1)) < self.bore.min(axis=0) - self.at_rim
         past |= corners.max(axis=(0, 1)) > self.bore.max(axis=0) + self.at_rim
-        return Obstacle(body, distance, _cover(corners, self.prism), bool(past.any()))
+        return Obstacle(body, distance, covers[body], bool(past.any()))
 
 
 def _cover(triangles: Floats, prism: CrossSection) -> float:

@@ -127,12 +127,12 @@ def _judge(
 ) -> Verdict:
     at_rim = _AT_RIM * profile.section.outer.width
     straight = float(runs.straight[end])
-    if clearance.in_front is not None:
-        name = _named(surface, clearance.in_front, body)
-        return _in_front(name, clearance.in_front.distance)
-    inside = clearance.inside
-    if inside is not None and inside.distance <= at_rim:
-        return _in_front(_named(surface, inside, body), 0.0)
+    inside, in_front = clearance.inside, clearance.in_front
+    touching = [near for near in (in_front, inside) if near is not None and near.distance <= at_rim]
+    if touching:
+        return _in_front(_named(surface, max(touching, key=lambda near: near.cover), body), 0.0)
+    if in_front is not None:
+        return _in_front(_named(surface, in_front, body), in_front.distance)
     depth = min(straight, inside.distance) if inside is not None else straight
     if depth >= needed:
         return Verdict("open", depth, say("open"))

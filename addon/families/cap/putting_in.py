@@ -52,7 +52,11 @@ def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
             "Clean",
             "Roughen the inside of the tube and the spigot, wipe both with a cleaner that suits the adhesive, let dry",
         )
-        step("Glue", "Fill the grooves with adhesive and spread a thin coat on the spigot up to the lead-in")
+        thin = "pread a thin coat of adhesive on the spigot"
+        grooved = [id for id, recipe in recipes if recipe.fit == "glue" and recipe.groove.count]
+        plain = [id for id, recipe in recipes if recipe.fit == "glue" and not recipe.groove.count]
+        step("Glue", f"Fill the grooves with adhesive and s{thin}", grooved)
+        step("Glue", f"S{thin}", plain)
     step(
         "Vent",
         "Keep the channel free of adhesive, and face it down where it may get rained on",
