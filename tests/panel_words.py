@@ -11,7 +11,12 @@ import bpy
 from addon.ui import operators, panels
 from addon.ui.panels.sidebar import Sidebar
 
-LISTS = {"FERRULE_UL_groups": "ends_panel", "FERRULE_UL_ends": "ends_panel", "FERRULE_UL_findings": "review_panel"}
+LISTS = {
+    "FERRULE_UL_groups": "ends_panel",
+    "FERRULE_UL_ends": "ends_panel",
+    "FERRULE_UL_sites": "ends_panel",
+    "FERRULE_UL_findings": "review_panel",
+}
 """Which module of panels each list is in."""
 
 

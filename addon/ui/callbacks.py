@@ -5,15 +5,16 @@ from __future__ import annotations
 
 import bpy
 
-from ..families.table import usual
+from ..families import table
 from ..fields.declared import declared_in
 from . import placing, updating
 from .desk import active_fitted, desks, drop_all
 from .fields import UNDECIDED, assign, auto_name, take_old_names
-from .jobs import bore_problem, modelled_section, process_of, recipe_of
+from .jobs import bore_problem, modelled_section, process_of
 from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
 from .looking import follow_selection, look_at_finding
 from .quiet import loud, quietly
+from .recipes import family_of, made_of, recipe_group, recipe_of
 from .scene import unit_scale_of
 from .views import redraw
 
@@ -69,7 +70,8 @@ def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) ->
         return
     if group.own_recipe:
         with quietly():
-            assign(group.recipe, recipe_of(group.id_data.ferrule.recipe))
+            for family in made_of(group):
+                assign(recipe_group(group, family), recipe_of(recipe_group(group.id_data.ferrule, family)))
     updating.numbers_changed(group.id_data)
 
 
@@ -82,6 +84,13 @@ def on_group(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None
     if loud() and 0 <= group.end_index < len(sections) and sections[group.end_index] != group.group_index:
         with quietly():
             group.end_index = sections.index(group.group_index) if group.group_index in sections else -1
+    rows = [row.group for row in group.sites]
+    if loud() and 0 <= group.site_index < len(rows) and rows[group.site_index] != group.group_index:
+        with quietly():
+            group.site_index = -1
+    if loud() and group.group_index in rows and group.site_index < 0:
+        with quietly():
+            group.site_index = rows.index(group.group_index)
     redraw()
 
 
@@ -89,6 +98,12 @@ def on_end(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
     """Clicking a row of the list of ends selects the end and brings it into view."""
     if loud():
         placing.look_at_end(context, group.id_data, group.end_index)
+
+
+def on_site(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
+    """Clicking a row of the list of holes, copes and joints selects its fitting and brings it into view."""
+    if loud():
+        placing.look_at_site(context, group.id_data, group.site_index)
 
 
 def on_finding(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
@@ -109,7 +124,9 @@ def start_anew(*given: object) -> None:
     with quietly():
         for scene in bpy.data.scenes:
             ferrule = scene.ferrule
-            for group in (ferrule.recipe, ferrule.process, *(section.recipe for section in ferrule.groups)):
+            holders = (ferrule, *ferrule.groups)
+            recipes = (recipe_group(holder, family) for holder in holders for family in table.FAMILIES)
+            for group in (ferrule.process, *recipes):
                 take_old_names(group)
 
 
@@ -142,7 +159,10 @@ def _decide(group: bpy.types.PropertyGroup) -> None:
     """A number that is no longer automatic starts from the value decided for the section."""
     fitted = active_fitted(group.id_data, desks.get(group.id_data.session_uid))
     settled = fitted.fitting.recipe if fitted and fitted.fitting else None
-    for name, field in declared_in(usual().recipe).items():
+    family = family_of(group)
+    if family is None or (settled is not None and not isinstance(settled, family.recipe)):
+        return
+    for name, field in declared_in(family.recipe).items():
         if field.optional and getattr(group, name, 0.0) == UNDECIDED and not getattr(group, auto_name(name)):
             with quietly():
                 setattr(group, name, (settled and field.of(settled)) or 0)

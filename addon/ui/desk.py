@@ -30,6 +30,8 @@ from typing import Any
 import bpy
 
 from ..bench.verdict import JobVerdict, LeftOut
+from ..families import table
+from ..families.family import Family
 from ..families.fitting import Fitting
 from ..fields.refusals import RecipeError
 from ..job import judging
@@ -41,6 +43,7 @@ from ..job.results import Attempt, Batch, JobResult, LaidOut, Made, Taken
 from ..job.running import summed_up
 from ..review import Finding
 from ..takeoff import Takeoff, TubeEnd
+from .recipes import made_of, recipe_group
 
 FACETS = 64
 """In a whole circle, in the view. Files get as many as their chord error requires."""
@@ -52,8 +55,12 @@ class Fitted:
     """One fitting of the desk; see the module's head."""
 
     batch: Batch
+    keys: tuple[str, ...]
+    """Of its sites, by which their objects are known."""
     rows: tuple[int, ...]
-    """Of its ends in ``scene.ferrule.ends``."""
+    """Of the ends that it serves in ``scene.ferrule.ends``."""
+    site_rows: tuple[int, ...]
+    """Of the holes, copes or joints that it serves in ``scene.ferrule.sites``."""
     group: int
     fitting: Fitting | None = None
     refusal: RecipeError | None = None
@@ -91,13 +98,18 @@ class Desk:
     job: Job
     problem: str
     """What is wrong with the job as a whole, and what to do; empty if nothing is."""
-    ends: tuple[TubeEnd, ...]
+    takeoff: Takeoff
+    """As it is listed."""
     fittings: list[Fitted]
     version: int = 0
     result: JobResult | None = None
     summary: JobResult | None = None
     """What ``verdict`` is of, before an export."""
     verdict: JobVerdict | None = None
+
+    @property
+    def ends(self) -> tuple[TubeEnd, ...]:
+        return self.takeoff.ends
 
     @property
     def laid_out(self) -> LaidOut | None:
@@ -151,23 +163,41 @@ def active_group(scene: bpy.types.Scene) -> bpy.types.PropertyGroup | None:
     return ferrule.groups[ferrule.group_index] if 0 <= ferrule.group_index < len(ferrule.groups) else None
 
 
-def active_recipe(scene: bpy.types.Scene) -> bpy.types.PropertyGroup:
-    """The chosen section's recipe: its own or the shared one."""
+def active_family(scene: bpy.types.Scene) -> Family | None:
+    """The family whose recipe is shown, of those whose fittings are made for the chosen row; None if none is made."""
     group = active_group(scene)
-    return group.recipe if group and group.own_recipe else scene.ferrule.recipe
+    if group is None:
+        return table.usual()
+    made = made_of(group)
+    return next((family for family in made if family.name == scene.ferrule.family), made[0] if made else None)
+
+
+def active_recipe(scene: bpy.types.Scene) -> bpy.types.PropertyGroup:
+    """The chosen row's recipe: its own or the shared one."""
+    group = active_group(scene)
+    holder = group if group and group.own_recipe else scene.ferrule
+    return recipe_group(holder, active_family(scene) or table.usual())
 
 
 def active_fitted(scene: bpy.types.Scene, desk: Desk | None) -> Fitted | None:
-    """The fitting of the chosen end, else the first one of the chosen section."""
+    """The fitting of the chosen end, hole, cope or joint, else the first one of the chosen row."""
     if desk is None:
         return None
+    ferrule, family = scene.ferrule, active_family(scene)
+    of_row = [
+        fitted
+        for fitted in desk.fittings
+        if fitted.batch.family is family and ferrule.group_index in groups_of(scene, fitted)
+    ]
+    chosen = (fitted for fitted in of_row if ferrule.end_index in fitted.rows or ferrule.site_index in fitted.site_rows)
+    return next(chosen, of_row[0] if of_row else None)
+
+
+def groups_of(scene: bpy.types.Scene, fitted: Fitted) -> set[int]:
+    """The rows of what it serves: a drill guide may be for holes of several diameters."""
     ferrule = scene.ferrule
-    of_section = [fitted for fitted in desk.fittings if fitted.group == ferrule.group_index]
-    if 0 <= ferrule.end_index < len(desk.ends):
-        end = desk.ends[ferrule.end_index]
-        of_end = [fitted for fitted in of_section if any(site is end for site in fitted.batch.sites)]
-        of_section = of_end or of_section
-    return of_section[0] if of_section else None
+    lines = [ferrule.ends[row] for row in fitted.rows] + [ferrule.sites[row] for row in fitted.site_rows]
+    return {line.group for line in lines}
 
 
 def design_fitted(desk: Desk, fitted: Fitted) -> None:
@@ -247,7 +277,7 @@ def judge(desk: Desk) -> None:
 
 
 def _taken(desk: Desk) -> tuple[Taken, ...]:
-    return (Taken(desk.job.assembly, Takeoff(desk.ends)),)
+    return (Taken(desk.job.assembly, desk.takeoff),)
 
 
 def _attempt(job: Job, fitted: Fitted) -> Attempt:

@@ -11,9 +11,8 @@ from typing import Any, get_args
 import bpy
 
 from ..bench.shop_book import ShopBook
-from ..families.family import ALIKE_MM, Wanted
-from ..families.table import usual
-from ..fields.coercion import read_record
+from ..families import table
+from ..families.family import ALIKE_MM, Family, Wanted
 from ..fields.messages import NOTHING, Message, say
 from ..geometry.sections import Section
 from ..job.asked import (
@@ -39,6 +38,7 @@ from ..trade.processes import Process, ProcessError, check_process, materials, p
 from ..trade.tables import UnknownNameError
 from . import shop
 from .fields import exact, values
+from .recipes import made_of, recipe_group, recipe_of
 from .records import UNKNOWN, end_of, section_from
 
 
@@ -47,12 +47,10 @@ def job_of(scene: bpy.types.Scene) -> Job:
     ferrule = scene.ferrule
     wanted = {"3mf": ferrule.output.write_3mf, "stl": ferrule.output.write_stl}
     output: dict[str, Any] = {**values(ferrule.output, Output), "folder": folder_of(scene)}
-    separate = (group for group in ferrule.groups if group.own_recipe)
-    overrides = (Override(SiteMatch(**vars(_match(group))), values(group.recipe, usual().recipe)) for group in separate)
     return Job(
         name=name_of(scene),
         assemblies=(Assembly(frames=ferrule.output.frames, files=(), wall_mm=exact(ferrule.wall_mm) or None),),
-        wishes=(Wish(usual(), recipe_of(ferrule.recipe), tuple(overrides)),),
+        wishes=tuple(filter(None, (_wish(ferrule, family) for family in table.FAMILIES))),
         measured=tuple(_reading(group) for group in ferrule.groups if group.measured and not bore_problem(group)),
         tube=TubeFacts(**values(ferrule.tube, TubeFacts)),
         process=process_of(ferrule.process),
@@ -61,6 +59,21 @@ def job_of(scene: bpy.types.Scene) -> Job:
         shop=Shop(shop.book_path()) if ferrule.use_shop_book else Shop(),
         book=shop.book() if ferrule.use_shop_book else ShopBook(),
     )
+
+
+def _wish(ferrule: bpy.types.PropertyGroup, family: Family) -> Wish | None:
+    """What the scene asks of a family; None for nothing."""
+    recipe = recipe_of(recipe_group(ferrule, family))
+    rows = [group for group in ferrule.groups if group.kind == family.serves]
+    if family not in [each for group in rows for each in made_of(group)]:
+        return Wish(family, recipe) if family is table.usual() and not ferrule.groups else None
+    overrides = []
+    for group in rows:
+        if family not in made_of(group):
+            overrides.append(Override(_site_match(group), {}, make=False))
+        elif group.own_recipe:
+            overrides.append(Override(_site_match(group), values(recipe_group(group, family), family.recipe)))
+    return Wish(family, recipe, tuple(overrides))
 
 
 def problem_of(job: Job) -> str:
@@ -90,20 +103,15 @@ def facts_of(job: Job, recipes: tuple[Wanted, ...]) -> Facts:
 def recipes_of(scene: bpy.types.Scene) -> tuple[Wanted, ...]:
     """The recipes of the sections, or the shared one while there are no sections."""
     ferrule = scene.ferrule
-    separate = [group.recipe for group in ferrule.groups if group.own_recipe]
-    shared = [ferrule.recipe] if len(separate) < len(ferrule.groups) or not separate else []
-    return tuple(map(recipe_of, (*shared, *separate)))
+    used = [(family, group if group.own_recipe else ferrule) for group in ferrule.groups for family in made_of(group)]
+    groups = [recipe_group(holder, family) for family, holder in used] or [ferrule.recipe]
+    return tuple(dict.fromkeys(map(recipe_of, groups)))
 
 
 def name_of(scene: bpy.types.Scene) -> str:
     """What the files are called after: the .blend, or as long as it has no name, what the ends were read from."""
     read = {line.tube.name for line in scene.ferrule.ends if line.tube is not None}
     return Path(bpy.data.filepath).stem or (read.pop() if len(read) == 1 else scene.name)
-
-
-def recipe_of(group: bpy.types.PropertyGroup) -> Any:
-    cls = usual().recipe
-    return read_record(cls, values(group, cls))
 
 
 def process_of(group: bpy.types.PropertyGroup) -> Process:
@@ -167,6 +175,11 @@ def _match(group: bpy.types.PropertyGroup) -> Match:
     """The sections that take the same fitting as the group's."""
     section = modelled_section(group)
     return Match(section.kind, section.outer.width, section.outer.depth, section.wall, ALIKE_MM)
+
+
+def _site_match(group: bpy.types.PropertyGroup) -> SiteMatch:
+    """What takes the same fitting as the row's."""
+    return SiteMatch(**vars(_match(group)), hole_mm=exact(group.hole_mm) if group.kind == "hole" else None)
 
 
 def _reading(group: bpy.types.PropertyGroup) -> Measured:

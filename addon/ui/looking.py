@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import bpy
 import numpy as np
 
+from ..families.family import Site
 from ..geometry.frames import Floats
 from ..review import Finding, Review
-from ..takeoff import TubeEnd
 from . import placing
 from .desk import Desk, Fitted, active_fitted, at_hand
 from .listing import choose_finding_of, object_review
 from .quiet import quietly
+from .takeoff_text import sites_of
 from .updating import desk_of
 from .views import look_at, redraw
 
@@ -28,7 +29,8 @@ class Subject:
     """(4, 4): from the review's mm, standing, to Blender's world."""
     review: Review | None
     fitted: Fitted | None = None
-    end: TubeEnd | None = None
+    end: Site | None = None
+    """Where in the assembly it is shown."""
 
 
 def subject_of(context: bpy.types.Context) -> Subject | None:
@@ -41,7 +43,7 @@ def subject_of(context: bpy.types.Context) -> Subject | None:
     fitted = active_fitted(context.scene, desk)
     if desk is None or fitted is None:
         return None
-    end = _end_looked_at(context, desk, fitted)
+    end = _site_looked_at(context, desk, fitted)
     matrix = placing.standing_matrix(fitted.fitting, end, context.scene) if fitted.fitting else np.eye(4)
     return Subject(fitted.batch.id, matrix, fitted.made.review if fitted.made else None, fitted, end)
 
@@ -59,8 +61,7 @@ def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
     with quietly():
         if fitted is not None:
             scene.ferrule.group_index = fitted.group
-            if scene.ferrule.end_index not in fitted.rows:
-                scene.ferrule.end_index = fitted.rows[0]
+            _choose(scene, fitted)
         if finding.layer is not None:
             scene.ferrule.view.layer = finding.layer
     subject = subject_of(context)
@@ -69,7 +70,7 @@ def look_at_finding(context: bpy.types.Context, finding: Finding) -> None:
         place = np.append(finding.position_mm or (0.0, 0.0, 0.0), 1.0)
         world = place[:3] / placing.mm_per_unit(scene) if in_place else (subject.matrix @ place)[:3]
         width = fitted.batch.section.outer.width if fitted else float(subject.review.mesh.size.max())
-        outward = subject.end.rim_normal if subject.end else None
+        outward = placing.outward(subject.end) if subject.end else None
         look_at(context, world, width / placing.mm_per_unit(scene), outward)
     redraw()
 
@@ -88,11 +89,16 @@ def follow_selection(scene: bpy.types.Scene) -> None:
     ferrule = scene.ferrule
     if item is None or not item.ferrule.end_key or item.ferrule.scene_key != ferrule.key:
         return
-    row = next((row for row, line in enumerate(ferrule.ends) if line.fitting == item), -1)
-    if row < 0 or row == ferrule.end_index:
+    if placing.placed(scene).get(item.ferrule.end_key) != item:
+        return
+    key = placing.record_key(item.ferrule.end_key)
+    row = next((row for row, line in enumerate(ferrule.ends) if line.key == key), -1)
+    site_row = next((row for row, line in enumerate(ferrule.sites) if line.key == key), -1)
+    if (row, site_row) in ((-1, -1), (ferrule.end_index, ferrule.site_index)):
         return
     with quietly():
-        ferrule.end_index, ferrule.group_index = row, ferrule.ends[row].group
+        ferrule.end_index, ferrule.site_index, ferrule.family = row, site_row, item.ferrule.family
+        ferrule.group_index = ferrule.ends[row].group if row >= 0 else ferrule.sites[site_row].group
         desk = at_hand(scene)
         fitted = active_fitted(scene, desk)
         if fitted is not None:
@@ -104,8 +110,22 @@ _followed: tuple[int, int] | None = None
 """The scene and the object that was active and selected last."""
 
 
-def _end_looked_at(context: bpy.types.Context, desk: Desk, fitted: Fitted) -> TubeEnd:
-    index = context.scene.ferrule.end_index
-    if 0 <= index < len(desk.ends) and any(end is desk.ends[index] for end in fitted.batch.sites):
-        return desk.ends[index]
-    return desk.ends[fitted.rows[0]]
+def _choose(scene: bpy.types.Scene, fitted: Fitted) -> None:
+    """Makes a fitting the chosen one, at one of its places."""
+    ferrule = scene.ferrule
+    ferrule.family = fitted.batch.family.name
+    if fitted.rows and ferrule.end_index not in fitted.rows:
+        ferrule.end_index = fitted.rows[0]
+    if fitted.site_rows and ferrule.site_index not in fitted.site_rows:
+        ferrule.site_index = fitted.site_rows[0]
+
+
+def _site_looked_at(context: bpy.types.Context, desk: Desk, fitted: Fitted) -> Site:
+    ferrule, others = context.scene.ferrule, sites_of(desk.takeoff)
+    chosen = [
+        id(records[index])
+        for records, index in ((desk.ends, ferrule.end_index), (others, ferrule.site_index))
+        if 0 <= index < len(records)
+    ]
+    sites = fitted.batch.sites
+    return next((site for site in sites if any(id(record) in chosen for record in site.records)), sites[0])

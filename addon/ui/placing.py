@@ -10,14 +10,16 @@ from collections.abc import Iterable
 
 import bpy
 import numpy as np
-from mathutils import Matrix
+from mathutils import Matrix, Vector
 
+from ..families import table
+from ..families.family import Family, Site
 from ..families.fitting import Fitting
 from ..geometry.frames import Floats
 from ..takeoff import TubeEnd
 from ..trade.sizes import section_name
 from .desk import Desk, Fitted
-from .records import end_of
+from .records import end_of, section_from
 from .scene import FITTING_MARK, fill_mesh, unit_scale_of
 from .views import look_at
 
@@ -30,11 +32,20 @@ Placed = dict[str, bpy.types.Object]
 
 def placed(scene: bpy.types.Scene) -> Placed:
     """Copies that the user made are not among them."""
-    return {
-        line.key: line.fitting
-        for line in scene.ferrule.ends
-        if line.fitting is not None and line.fitting.type == "MESH" and line.fitting.name in scene.objects
-    }
+    ferrule = scene.ferrule
+    items = [(line.key, line.fitting) for line in ferrule.ends] + [(line.name, line.fitting) for line in ferrule.placed]
+    return {key: item for key, item in items if item is not None and item.type == "MESH" and item.name in scene.objects}
+
+
+def site_key(family: Family, record_key: str) -> str:
+    """By what a fitting's object is known: the key of what it is for, behind the name of a family that is not the
+    usual one."""
+    return record_key if family is table.usual() else f"{family.name}:{record_key}"
+
+
+def record_key(key: str) -> str:
+    """The key of the end, hole, cope or joint that an object of this key is for."""
+    return key.rpartition(":")[2]
 
 
 def all_fittings(scene: bpy.types.Scene) -> list[bpy.types.Object]:
@@ -47,8 +58,7 @@ def renew(scene: bpy.types.Scene, fitted: Fitted, objects: Placed) -> None:
     """Brings the meshes of a fitting in line with it, where it has objects and could be made."""
     if fitted.fitting is None or not fitted.designed or fitted.refusal is not None:
         return
-    keys = (scene.ferrule.ends[row].key for row in fitted.rows)
-    for mesh in {objects[key].data for key in keys if key in objects}:
+    for mesh in {objects[key].data for key in fitted.keys if key in objects}:
         _renew_mesh(mesh, fitted, unit_scale_of(scene))
 
 
@@ -60,24 +70,23 @@ def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) 
     wanted: set[str] = set()
     taken: set[str] = set()
     for fitted in desk.fittings:
-        keys = [scene.ferrule.ends[row].key for row in fitted.rows]
-        wanted.update(keys)
-        if fitted.fitting is None or (only is not None and only.isdisjoint(keys)):
+        wanted.update(fitted.keys)
+        if fitted.fitting is None or (only is not None and only.isdisjoint(fitted.keys)):
             continue
-        mesh = _mesh_for(fitted, [objects[key] for key in keys if key in objects], taken)
+        mesh = _mesh_for(fitted, [objects[key] for key in fitted.keys if key in objects], taken)
         taken.add(mesh.name)
         _renew_mesh(mesh, fitted, unit_scale_of(scene))
-        for key, row, end in zip(keys, fitted.rows, fitted.batch.sites, strict=True):
+        for key, site in zip(fitted.keys, fitted.batch.sites, strict=True):
             item = objects.get(key)
             if only is not None and key not in only:
                 continue
             if item is None:
-                line = scene.ferrule.ends[row]
-                item = line.fitting = _new_object(scene, mesh, key, f"Fitting {line.name}")
+                item = _new_object(scene, mesh, key, fitted.batch.family, site.source or section_name(site.section))
+                _remember(scene, key, item)
                 added += 1
             elif item.data != mesh:
                 item.data = mesh
-            _put(item, end, unit_scale_of(scene))
+            _put(item, site, unit_scale_of(scene))
     gone = [] if only is not None else [item for item in all_fittings(scene) if item.ferrule.end_key not in wanted]
     remove(gone)
     return added, len(gone)
@@ -92,10 +101,10 @@ def remove(items: Iterable[bpy.types.Object]) -> None:
             bpy.data.meshes.remove(mesh)
 
 
-def standing_matrix(fitting: Fitting, end: TubeEnd, scene: bpy.types.Scene) -> Floats:
+def standing_matrix(fitting: Fitting, site: Site, scene: bpy.types.Scene) -> Floats:
     """(4, 4): from mm as the fitting stands when printed to where it sits in Blender's world."""
     scale = np.diag([*[1 / mm_per_unit(scene)] * 3, 1.0])
-    return scale @ end.frame.matrix @ fitting.print_frame.matrix
+    return scale @ site.frame.matrix @ fitting.print_frame.matrix
 
 
 def mm_per_unit(scene: bpy.types.Scene) -> float:
@@ -115,6 +124,28 @@ def look_at_end(context: bpy.types.Context, scene: bpy.types.Scene, index: int, 
     if move:
         scale = mm_per_unit(scene)
         look_at(context, end.frame.origin / scale, end.section.outer.width / scale, end.rim_normal)
+
+
+def look_at_site(context: bpy.types.Context, scene: bpy.types.Scene, index: int, move: bool = True) -> None:
+    """The same for a hole, a cope or a joint."""
+    if not 0 <= index < len(scene.ferrule.sites):
+        return
+    line = scene.ferrule.sites[index]
+    scene.ferrule.group_index = line.group
+    scene.ferrule.site_index = index
+    items = placed(scene)
+    fittings = (item for key, item in items.items() if record_key(key) == line.key)
+    item = next(fittings, line.tube)
+    select(context, item)
+    if move:
+        place = line.tube.matrix_world @ Vector(line.place) if line.tube else Vector(line.place)
+        size = section_from(scene.ferrule.groups[line.group].section).outer.width / mm_per_unit(scene)
+        look_at(context, np.array(place), size)
+
+
+def outward(site: Site) -> Floats:
+    """(3,): from where a site is best seen."""
+    return site.rim_normal if isinstance(site, TubeEnd) else site.frame.z
 
 
 def select(context: bpy.types.Context, item: bpy.types.Object | None) -> None:
@@ -155,17 +186,34 @@ def _can_change(mesh: bpy.types.Mesh) -> bool:
     return not mesh.is_editmode and mesh.library is None
 
 
-def _new_object(scene: bpy.types.Scene, mesh: bpy.types.Mesh, key: str, name: str) -> bpy.types.Object:
-    item = bpy.data.objects.new(name, mesh)
+def _remember(scene: bpy.types.Scene, key: str, item: bpy.types.Object) -> None:
+    """Which object is the fitting of a key, beside copies that the user may make of it."""
+    ferrule = scene.ferrule
+    line = next((line for line in ferrule.ends if line.key == key), None)
+    if line is None:
+        for index in reversed(range(len(ferrule.placed))):
+            if ferrule.placed[index].name == key or ferrule.placed[index].fitting is None:
+                ferrule.placed.remove(index)
+        line = ferrule.placed.add()
+        line.name = key
+    line.fitting = item
+
+
+def _new_object(
+    scene: bpy.types.Scene, mesh: bpy.types.Mesh, key: str, family: Family, source: str
+) -> bpy.types.Object:
+    label = "Fitting" if family is table.usual() else family.label
+    item = bpy.data.objects.new(f"{label} {source}", mesh)
     item.ferrule.end_key = key
+    item.ferrule.family = family.name
     item.ferrule.scene_key = scene.ferrule.key
     item[FITTING_MARK] = True
     _collection(scene).objects.link(item)
     return item
 
 
-def _put(item: bpy.types.Object, end: TubeEnd, unit_scale: float) -> None:
-    matrix = end.frame.matrix
+def _put(item: bpy.types.Object, site: Site, unit_scale: float) -> None:
+    matrix = site.frame.matrix
     matrix[:3, 3] /= 1000 * unit_scale
     item.matrix_world = Matrix(matrix)
 

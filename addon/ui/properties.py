@@ -19,17 +19,12 @@ from bpy.props import (
     StringProperty,
 )
 
-from ..families.table import usual
+from ..families import table
 from ..job.asked import Assembly, Output, TubeFacts
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
-from . import callbacks, wording
+from . import callbacks, recipes, wording
 from .fields import labelled, length, properties_of
-
-
-class FerruleRecipe(bpy.types.PropertyGroup):
-    """The numbers of a fitting, as its family's recipe has them."""
-
-    __annotations__ = properties_of(usual().recipe, callbacks.on_number)
+from .recipes import FerruleRecipe, FerruleRecipes
 
 
 class FerruleProcess(bpy.types.PropertyGroup):
@@ -91,6 +86,23 @@ class FerruleEnd(bpy.types.PropertyGroup):
     pick: StringProperty(description="What was picked of its tube's mesh, as by_hand.pick_text writes it")
 
 
+class FerruleSite(bpy.types.PropertyGroup):
+    """A hole, a cope or a joint as it was read. ``name`` is how lists call it."""
+
+    key: StringProperty(description="Identifies it to its fitting")
+    kind: StringProperty(description="hole, cope or joint")
+    group: IntProperty(default=-1, description="Index of its row")
+    said: StringProperty(description="What it is, in words")
+    tube: PointerProperty(type=bpy.types.Object, description="The object that it was read from")
+    place: FloatVectorProperty(size=3, description="Where it lies in its tube's own coordinates")
+
+
+class FerrulePlaced(bpy.types.PropertyGroup):
+    """A fitting's object; ``name`` is its key. Those of the usual family are with their ends."""
+
+    fitting: PointerProperty(type=bpy.types.Object)
+
+
 class FerruleDropped(bpy.types.PropertyGroup):
     """An end that was found, and that the user has taken off the list."""
 
@@ -99,9 +111,15 @@ class FerruleDropped(bpy.types.PropertyGroup):
 
 
 class FerruleGroup(bpy.types.PropertyGroup):
-    """Open ends of one section. ``name`` is the section's."""
+    """Open ends of one section, or holes of one diameter in tubes of one section, or copes or joints of such tubes.
+    ``name`` is the section's, or what they are."""
 
     __annotations__ = {
+        "kind": StringProperty(default="end", description="end, hole, cope or joint"),
+        "hole_mm": FloatProperty(description="Diameter of its holes"),
+        "makes": StringProperty(
+            default=table.usual().name, description="Names of the families whose fittings are made for them"
+        ),
         "section": StringProperty(description="The section as modelled, as records.section_text writes it"),
         "size": StringProperty(description="Nearest table size and the difference, in words"),
         "count": IntProperty(description="How many open ends"),
@@ -113,6 +131,7 @@ class FerruleGroup(bpy.types.PropertyGroup):
             options=set(),
         ),
         "recipe": PointerProperty(type=FerruleRecipe),
+        "recipes": PointerProperty(type=FerruleRecipes),
         "fit_ladder": BoolProperty(
             name="Fit Ladder",
             description="Print a row of short spigots with stepped gaps for this section, to find the best gap",
@@ -185,6 +204,7 @@ class FerruleScene(bpy.types.PropertyGroup):
         "key": StringProperty(description="Identifies the scene to its fittings"),
         "stamp": IntProperty(description="Changes with everything that the results depend on"),
         "recipe": PointerProperty(type=FerruleRecipe),
+        "recipes": PointerProperty(type=FerruleRecipes),
         "process": PointerProperty(type=FerruleProcess),
         "tube": PointerProperty(type=FerruleTube),
         "output": PointerProperty(type=FerruleOutput),
@@ -198,6 +218,17 @@ class FerruleScene(bpy.types.PropertyGroup):
         "sources": CollectionProperty(type=FerruleSource),
         "ends": CollectionProperty(type=FerruleEnd),
         "dropped": CollectionProperty(type=FerruleDropped),
+        "takeoff": StringProperty(description="Tubes, holes, copes and joints, as takeoff_text writes them"),
+        "sites": CollectionProperty(type=FerruleSite),
+        "site_index": IntProperty(
+            name="Place",
+            description="The chosen hole, cope or joint",
+            default=-1,
+            update=callbacks.on_site,
+            options=set(),
+        ),
+        "placed": CollectionProperty(type=FerrulePlaced),
+        "family": StringProperty(description="Name of the family whose recipe is shown, of those that are made"),
         "end_index": IntProperty(
             name="Tube End", description="The chosen tube end", default=-1, update=callbacks.on_end, options=set()
         ),
@@ -223,7 +254,8 @@ class FerruleObject(bpy.types.PropertyGroup):
     """Which end of which scene an object is the fitting of; empty for every other object."""
 
     scene_key: StringProperty()
-    end_key: StringProperty()
+    end_key: StringProperty(description="Of the end, or the name of another family and the key of what it is for")
+    family: StringProperty(default=table.usual().name)
 
 
 class FerruleMesh(bpy.types.PropertyGroup):
@@ -251,12 +283,13 @@ class FerruleWindow(bpy.types.PropertyGroup):
 
 
 CLASSES = (
-    FerruleRecipe,
     FerruleProcess,
     FerruleTube,
     FerruleOutput,
     FerruleSource,
     FerruleEnd,
+    FerruleSite,
+    FerrulePlaced,
     FerruleDropped,
     FerruleGroup,
     FerruleView,
@@ -274,8 +307,12 @@ _HOLDERS: dict[Any, type[bpy.types.PropertyGroup]] = {
 }
 
 
+_registered: list[type] = []
+
+
 def register() -> None:
-    for cls in CLASSES:
+    _registered[:] = [*recipes.classes(callbacks.on_number), *CLASSES]
+    for cls in _registered:
         bpy.utils.register_class(cls)
     for holder, pointer in _HOLDERS.items():
         holder.ferrule = PointerProperty(type=pointer)
@@ -284,5 +321,5 @@ def register() -> None:
 def unregister() -> None:
     for holder in reversed(_HOLDERS):
         del holder.ferrule
-    for cls in reversed(CLASSES):
+    for cls in reversed(_registered):
         bpy.utils.unregister_class(cls)

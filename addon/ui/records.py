@@ -92,19 +92,21 @@ def section_from(text: str) -> Section:
 
 
 def _section_record(section: Section) -> dict[str, Any]:
-    return {"outer": _outline_record(section.outer), "bore": _outline_record(section.bore)}
+    return {"outer": outline_record(section.outer), "bore": outline_record(section.bore)}
 
 
-def _outline_record(outline: Outline) -> dict[str, Any]:
+def outline_record(outline: Outline) -> dict[str, Any]:
+    """Of plain values."""
     record = asdict(outline)
     return record if outline.points is None else {**record, "points": outline.points.tolist()}
 
 
 def _section(record: dict[str, Any]) -> Section:
-    return Section(_outline(record["outer"]), _outline(record["bore"]))
+    return Section(outline_from(record["outer"]), outline_from(record["bore"]))
 
 
-def _outline(record: dict[str, Any]) -> Outline:
+def outline_from(record: dict[str, Any]) -> Outline:
+    """The outline of ``outline_record``. Raises what a damaged record does."""
     x, y = record["centre"]
     outline = Outline(**{**record, "centre": (x, y), "points": None})
     if outline.shape == "free":

@@ -12,12 +12,13 @@ import numpy as np
 from mathutils import Vector
 
 from ..families.family import ALIKE_MM
-from ..families.table import usual
-from ..fields.messages import as_message, say
+from ..fields.messages import NOTHING, Length, Message, Name, as_message, say
+from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
+from ..geometry.sections import Section
 from ..job.asked import Job
 from ..job.running import read_assembly
-from ..takeoff import Takeoff, TakeoffError, TubeEnd
+from ..takeoff import Cope, Hole, Takeoff, TakeoffError, TubeEnd
 from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
@@ -25,13 +26,14 @@ from . import updating
 from .aside import Steps
 from .by_hand import Pick, RimReader, pick_from, pick_text
 from .drawing import imperial
-from .fields import suit_units
 from .file_unit import same_scale, unit_is_chosen
 from .jobs import job_of, modelled_section
 from .placing import mm_per_unit
 from .quiet import quietly
+from .recipes import suit_all
 from .records import end_of, end_text, section_text, stored_notes
 from .scene import FILE_UNIT_MARK, FITTING_MARK, SceneError, meshes_of, unit_scale_of
+from .takeoff_text import Site, sites_of, takeoff_from, takeoff_text
 
 READING = "Reading the tube ends"
 Aside = Callable[[Steps[Takeoff]], Steps[Takeoff]]
@@ -79,7 +81,7 @@ def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside
     it is used, and ``aside`` does work without bpy. Raises ``SceneReadingError``."""
     ferrule = scene.ferrule
     with quietly():
-        suit_units(ferrule.recipe, usual().recipe, imperial(scene))
+        suit_all(ferrule, imperial(scene))
     job = job_of(scene)
     yield READING, 0.0
     try:
@@ -98,10 +100,10 @@ def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside
     tubes = (end.section.outer.width for end in takeoff.ends if end.cause not in ("solid", "profile"))
     ferrule.widest_mm = max(tubes, default=0.0)
     ferrule.notes = stored_notes((*notes, *takeoff.notes))
-    found_ends = [] if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0].ends
-    names = sorted((item.name for item in scene.objects), key=len, reverse=True)
-    rows = [_Row(end, _tube_of(end.source, names)) for end in found_ends]
-    _write_standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, graph())])
+    found = Takeoff(()) if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0]
+    names = _names(scene)
+    rows = [_Row(end, _tube_of(end.source, names)) for end in found.ends]
+    _write_standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, graph())], found)
     return takeoff
 
 
@@ -133,17 +135,23 @@ def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None,
     return place, scene.ferrule.ends[place].pick == pick
 
 
-def takeoff_of(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes: Sequence[str]) -> Takeoff:
-    """The listed ends as the job takes them, with what else the assembly holds; the notes list
-    those that are lost. Raises ``TakeoffError``."""
+def takeoff_of(job: Job, meshes: Sequence[Mesh], listed: Takeoff, notes: Sequence[str]) -> Takeoff:
+    """What is listed as the job takes it, with what else the assembly holds; the notes list the ends that are lost.
+    Raises ``TakeoffError``."""
     takeoff = read_assembly(job, job.assembly, meshes, unit_given=True)
     lost = [
         say("An end that was {} was left out. {}.", end.by_hand or "read earlier", end.explained)
-        for end in ends
+        for end in listed.ends
         if end.cause == "lost"
     ]
-    still_there = tuple(end for end in ends if end.cause != "lost")
-    return replace(takeoff, ends=still_there, notes=(*notes, *takeoff.notes, *lost))
+    still_there = tuple(end for end in listed.ends if end.cause != "lost")
+    return replace(
+        listed,
+        ends=still_there,
+        notes=(*notes, *takeoff.notes, *lost),
+        unit_doubt=takeoff.unit_doubt,
+        surface=takeoff.surface,
+    )
 
 
 def given_ends(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> tuple[tuple[GivenEnd, ...], list[str]]:
@@ -163,24 +171,48 @@ def remove_end(scene: bpy.types.Scene, index: int) -> None:
     """Takes an end off the list, so that it stays off it until the ends are read afresh."""
     rows = _rows(scene)
     if not rows[index].end.by_hand:
-        line = scene.ferrule.dropped.add()
-        line.tube, line.place = rows[index].tube, scene.ferrule.ends[index].place
+        _note_dropped(scene, scene.ferrule.ends[index])
     write_rows(scene, rows[:index] + rows[index + 1 :])
 
 
+def remove_site(scene: bpy.types.Scene, index: int) -> None:
+    """The same for a hole, a cope or a joint."""
+    ferrule = scene.ferrule
+    _note_dropped(scene, ferrule.sites[index])
+    rows = _rows(scene)
+    keys = [row.key for row in rows]
+    listed = takeoff_from(ferrule.takeoff, tuple(keys), tuple(row.end for row in rows))
+    site = sites_of(listed)[index]
+    kept = {
+        kind: tuple(item for item in getattr(listed, kind) if item is not site) for kind in ("holes", "copes", "joints")
+    }
+    ferrule.takeoff = takeoff_text(replace(listed, **kept), {id(row.end): row.key for row in rows})
+    write_rows(scene, rows)
+
+
+def _note_dropped(scene: bpy.types.Scene, line: bpy.types.PropertyGroup) -> None:
+    dropped = scene.ferrule.dropped.add()
+    dropped.tube, dropped.place = line.tube, line.place
+
+
 def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
-    """Fills the lists of ends and of sections. Sections that were there keep their recipes and measured bores."""
+    """Fills the lists of ends, of other sites, and of what they are together. What was there keeps its recipes, what is
+    made of it and its measured bores."""
     ferrule = scene.ferrule
     ferrule.key = ferrule.key or secrets.token_hex(8)
-    groups = _grouped(scene, [row.end for row in rows])
+    rows = [replace(row, key=row.key or secrets.token_hex(8)) for row in rows]
+    ends = tuple(row.end for row in rows)
+    sites = [_about(site) for site in sites_of(takeoff_from(ferrule.takeoff, tuple(row.key for row in rows), ends))]
+    lost = any(end.cause == "lost" for end in ends)
+    groups = _grouped(ferrule, [_end(end) for end in ends] + sites, lost)
     with quietly():
         chosen = ferrule.ends[ferrule.end_index].key if 0 <= ferrule.end_index < len(ferrule.ends) else ""
         fittings = {line.key: line.fitting for line in ferrule.ends}
         ferrule.ends.clear()
-        for row, group in zip(rows, groups, strict=True):
+        for row, group in zip(rows, groups[: len(rows)], strict=True):
             line = ferrule.ends.add()
             line.name = row.end.source or section_name(row.end.section)
-            line.key = row.key or secrets.token_hex(8)
+            line.key = row.key
             line.record = end_text(row.end)
             line.group = group
             line.cut = row.end.cut if row.end.open else row.end.cause
@@ -192,6 +224,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
             line.fitting = fittings.get(line.key)
             if row.tube is not None:
                 line.place = _place(row, mm_per_unit(scene))
+        _write_sites(scene, sites, groups[len(rows) :])
         keys = [line.key for line in ferrule.ends]
         ferrule.end_index = keys.index(chosen) if chosen in keys else -1
         ferrule.group_index = min(max(ferrule.group_index, 0), max(len(ferrule.groups) - 1, 0))
@@ -203,8 +236,9 @@ def _rows(scene: bpy.types.Scene) -> list[_Row]:
     return [_Row(end_of(line), line.tube, line.key, line.pick) for line in scene.ferrule.ends]
 
 
-def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> list[int]:
-    """Writes the rows, each end once; returns for each of them the row in the list that counts for it.
+def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row], found: Takeoff | None = None) -> list[int]:
+    """Writes the rows, each end once, and what was found with them; returns for each of them the row in the list that
+    counts for it.
 
     Where one end counts for another it takes over the key, so that the fitting stays.
     """
@@ -213,6 +247,11 @@ def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row]) -> list[int]:
     for row, place in zip(rows, places, strict=True):
         if row.key and not first_rows[place].key:
             first_rows[place] = replace(first_rows[place], key=row.key)
+    for place, row in first_rows.items():
+        first_rows[place] = replace(row, key=row.key or secrets.token_hex(8))
+    if found is not None:
+        keys = {id(row.end): first_rows[place].key for row, place in zip(rows, places, strict=True)}
+        scene.ferrule.takeoff = takeoff_text(found, keys)
     write_rows(scene, list(first_rows.values()))
     written = list(first_rows)
     return [written.index(place) for place in places]
@@ -286,28 +325,91 @@ def _size(tube: bpy.types.Object) -> float:
     return abs(tube.matrix_world.determinant()) ** (1 / 3)
 
 
+def _names(scene: bpy.types.Scene) -> list[str]:
+    """Of its objects, the longest first."""
+    return sorted((item.name for item in scene.objects), key=len, reverse=True)
+
+
 def _tube_of(source: str, names: Sequence[str]) -> bpy.types.Object | None:
     """The object that a body belongs to: bodies are called after their object, with a number or a part added."""
     return next((bpy.data.objects[name] for name in names if source == name or source.startswith(f"{name} ")), None)
 
 
-def _grouped(scene: bpy.types.Scene, ends: Sequence[TubeEnd]) -> list[int]:
-    """Which section's row each end belongs to, -1 for closed ends; adds and removes rows as needed."""
-    ferrule = scene.ferrule
+@dataclass(frozen=True)
+class _Found:
+    """What rows go by."""
+
+    kind: str
+    source: str
+    section: Section
+    position: Floats
+    said: Message = NOTHING
+    hole_mm: float = 0.0
+    listed: bool = True
+    """Whether it takes a fitting; if not it is in no row."""
+
+    def fits(self, group: bpy.types.PropertyGroup, section: Section) -> bool:
+        alike = group.kind == self.kind and section.like(self.section, ALIKE_MM)
+        return alike and abs(group.hole_mm - self.hole_mm) <= ALIKE_MM
+
+
+def _end(end: TubeEnd) -> _Found:
+    return _Found("end", end.source, end.section, end.frame.origin, listed=end.open)
+
+
+def _about(site: Site) -> _Found:
+    if isinstance(site, Hole):
+        said = say(f"{{}} from the end, {'both walls' if site.walls > 1 else 'one wall'}", Length(site.distances_mm[0]))
+        return _Found("hole", site.source, site.tube.section, site.position, said, round(site.diameter_mm, 2))
+    if isinstance(site, Cope):
+        said = say("on {}", Name(site.other.source)) if site.other else say("cut to lie on another tube")
+        return _Found("cope", site.tube.source, site.tube.section, site.end.frame.origin, said)
+    first, second = site.ends
+    said = say(f"to {{}}, {site.angle_deg:.0f}°", Name(second.source))
+    return _Found("joint", first.source, first.section, first.frame.origin, said)
+
+
+def _write_sites(scene: bpy.types.Scene, sites: Sequence[_Found], groups: Sequence[int]) -> None:
+    """Fills the list of holes, copes and joints; those that lie where one lay on its tube keep its key."""
+    ferrule, scale, names = scene.ferrule, mm_per_unit(scene), _names(scene)
+    old = [(line.kind, line.tube, Vector(line.place), line.key) for line in ferrule.sites]
+    chosen = ferrule.sites[ferrule.site_index].key if 0 <= ferrule.site_index < len(ferrule.sites) else ""
+    ferrule.sites.clear()
+    for site, group in zip(sites, groups, strict=True):
+        line = ferrule.sites.add()
+        line.name, line.kind, line.group, line.said = site.source, site.kind, group, site.said.stored()
+        line.tube = tube = _tube_of(site.source, names)
+        place = Vector(site.position / scale)
+        line.place = tube.matrix_world.inverted_safe() @ place if tube else place
+        reach = SAME_PLACE * site.section.outer.width / (scale * (_size(tube) if tube else 1.0))
+        same = (
+            index
+            for index, (kind, on, where, _) in enumerate(old)
+            if kind == site.kind and on == tube and (where - Vector(line.place)).length <= reach
+        )
+        index = next(same, None)
+        line.key = secrets.token_hex(8) if index is None else old.pop(index)[3]
+    keys = [line.key for line in ferrule.sites]
+    ferrule.site_index = keys.index(chosen) if chosen in keys else -1
+
+
+def _grouped(ferrule: bpy.types.PropertyGroup, found: Sequence[_Found], lost: bool) -> list[int]:
+    """Which row each of what was found belongs to, -1 for what takes no fitting; adds and removes rows as needed, but
+    while an end is ``lost`` its row may be wanted again."""
     sections = [modelled_section(group) for group in ferrule.groups]
     places = []
-    for end in ends:
-        if not end.open:
+    for item in found:
+        if not item.listed:
             places.append(-1)
             continue
-        place = next((i for i, section in enumerate(sections) if section.like(end.section, ALIKE_MM)), len(sections))
+        rows = (row for row, section in enumerate(sections) if item.fits(ferrule.groups[row], section))
+        place = next(rows, len(sections))
         if place == len(sections):
-            sections.append(end.section)
-            _new_group(ferrule, end)
+            sections.append(item.section)
+            _new_group(ferrule, item)
         places.append(place)
     counts = [places.count(i) for i in range(len(sections))]
-    # What a section's recipe has may be wanted again once a lost end is found.
-    kept = [count > 0 or any(end.cause == "lost" for end in ends) for count in counts]
+    kept = [count > 0 or lost for count in counts]
     for index in reversed(range(len(sections))):
         ferrule.groups[index].count = counts[index]
         ferrule.groups[index].section = section_text(sections[index])
@@ -317,11 +419,17 @@ def _grouped(scene: bpy.types.Scene, ends: Sequence[TubeEnd]) -> list[int]:
     return [int(renumbered[place]) if place >= 0 else -1 for place in places]
 
 
-def _new_group(ferrule: bpy.types.PropertyGroup, end: TubeEnd) -> None:
+def _new_group(ferrule: bpy.types.PropertyGroup, found: _Found) -> None:
     group = ferrule.groups.add()
-    match = nearest_size(end.section)
-    group.name = section_name(end.section)
-    group.section = section_text(end.section)
-    readings = end.section.bore.readings
+    match = nearest_size(found.section)
+    group.name = section_name(found.section)
+    group.section = section_text(found.section)
+    group.kind, group.hole_mm = found.kind, found.hole_mm
+    alike = [other for other in ferrule.groups if other.kind == found.kind and other != group]
+    if alike:
+        group.makes = alike[0].makes
+    elif found.kind != "end":
+        group.makes = ""
+    readings = found.section.bore.readings
     group.one_reading = readings[0].where.capitalize() if len(readings) == 1 else ""
     group.size = match.describe().stored() if match else "no table size"

@@ -13,7 +13,7 @@ from ..bench.shop_book import ShopBook
 from ..job.asked import JobError
 from ..job.batches import sort_into_batches
 from ..job.judging import verdict_of
-from ..job.results import JobResult
+from ..job.results import Batch, JobResult
 from ..takeoff import Takeoff, TubeEnd
 from . import placing
 from .aside import going_on
@@ -34,6 +34,7 @@ from .jobs import job_of, problem_of
 from .listing import list_findings
 from .quiet import quietly
 from .records import end_of
+from .takeoff_text import sites_of, takeoff_from
 from .views import redraw
 
 OTHERS_S = 0.035
@@ -83,19 +84,16 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     job = job_of(scene)
     ends = tuple(map(end_of, ferrule.ends))
     _list_lost(ferrule, ends)
-    row_of = {id(end): row for row, end in enumerate(ends)}
+    takeoff = takeoff_from(ferrule.takeoff, tuple(line.key for line in ferrule.ends), ends)
     problem = problem_of(job)
     try:
-        batches = sort_into_batches(job, Takeoff(ends))
+        batches = sort_into_batches(job, takeoff)
     except JobError as error:  # a tube of the shop book's
         problem = str(error)
         job = replace(job, measured=(), book=ShopBook())
-        batches = sort_into_batches(job, Takeoff(ends))
-    fittings = []
-    for batch in batches:
-        rows = tuple(row_of[id(end)] for end in batch.sites)
-        fittings.append(Fitted(batch, rows, ferrule.ends[rows[0]].group))
-    desk = Desk(ferrule.stamp, job, problem, ends, fittings, version=old.version + 1 if old else 0)
+        batches = sort_into_batches(job, takeoff)
+    fittings = _fittings(ferrule, takeoff, batches)
+    desk = Desk(ferrule.stamp, job, problem, takeoff, fittings, version=old.version + 1 if old else 0)
     desks[scene.session_uid] = desk
     objects = placing.placed(scene)
     for fitted in fittings:
@@ -104,6 +102,28 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     list_findings(desk)
     _wake()
     return desk
+
+
+def _fittings(ferrule: bpy.types.PropertyGroup, takeoff: Takeoff, batches: Sequence[Batch]) -> list[Fitted]:
+    """What the desk has of each batch; a site goes by the first of its records."""
+    row_of = {id(end): row for row, end in enumerate(takeoff.ends)}
+    site_row_of = {id(site): row for row, site in enumerate(sites_of(takeoff))}
+    line_of = {record: ferrule.ends[row] for record, row in row_of.items()}
+    line_of |= {record: ferrule.sites[row] for record, row in site_row_of.items()}
+    fittings = []
+    for batch in batches:
+        served = [[id(record) for record in site.records[: site.count]] for site in batch.sites]
+        every = [record for records in served for record in records]
+        fittings.append(
+            Fitted(
+                batch,
+                keys=tuple(placing.site_key(batch.family, line_of[records[0]].key) for records in served),
+                rows=tuple(row_of[record] for record in every if record in row_of),
+                site_rows=tuple(site_row_of[record] for record in every if record in site_row_of),
+                group=line_of[every[0]].group,
+            )
+        )
+    return fittings
 
 
 def batches_changed(scene: bpy.types.Scene) -> None:

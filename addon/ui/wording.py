@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from ..families.table import usual
+from ..families import table
 from ..fields.declared import Field
 from ..fields.messages import Message, Units
 from ..job.asked import Assembly, TubeFacts
@@ -26,7 +26,7 @@ PICKED_WALL = Field("Wall", "Wall of the tube, if only its outside is selected",
 
 MEASURED_STEP = Field("Measured", "Caliper reading across that step's spigot; 0 if not measured", least=0)
 
-_RECORDS = (usual().recipe, Process, TubeFacts, Assembly)
+_RECORDS = (*(family.recipe for family in reversed(table.FAMILIES)), Process, TubeFacts, Assembly)
 LABELS = {
     **{key: field.field.label.partition(" (")[0] for cls in _RECORDS for key, field in labelled(cls).items()},
     **{key: field.label for key, field in BORE.items()},

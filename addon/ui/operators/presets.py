@@ -7,10 +7,12 @@ import bpy
 from bl_operators.presets import AddPresetBase
 from bpy.props import StringProperty
 
+from ...families.family import Family
 from ...families.table import usual
 from ...fields.declared import declared_in
 from ...geometry.names import quoted
 from .. import updating
+from ..desk import active_family, active_recipe
 from ..fields import auto_name, stored_name
 from ..quiet import quietly
 from ..scene import last_line
@@ -22,7 +24,10 @@ class FERRULE_MT_recipe_presets(bpy.types.Menu):
     bl_label = "Recipe Presets"
     preset_subdir = "ferrule/recipe"
     preset_operator = "ferrule.load_recipe"
-    draw = bpy.types.Menu.draw_preset  # type: ignore[assignment]
+
+    def draw(self, context: bpy.types.Context) -> None:
+        self.preset_subdir = _folder(context)
+        self.draw_preset(context)
 
 
 class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):
@@ -31,17 +36,26 @@ class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):
     bl_idname = "ferrule.save_recipe"
     bl_label = "Save Recipe"
     preset_menu = "FERRULE_MT_recipe_presets"
-    preset_subdir = FERRULE_MT_recipe_presets.preset_subdir
-    preset_defines = [
-        "ferrule = bpy.context.scene.ferrule",
-        "group = ferrule.groups[ferrule.group_index] if ferrule.groups else None",
-        "recipe = group.recipe if group and group.own_recipe else ferrule.recipe",
-    ]
+
+    @property
+    def preset_subdir(self) -> str:
+        return _folder(bpy.context)
+
+    @property
+    def preset_defines(self) -> list[str]:
+        family = _family(bpy.context)
+        return [
+            "ferrule = bpy.context.scene.ferrule",
+            "group = ferrule.groups[ferrule.group_index] if ferrule.groups else None",
+            "holder = group if group and group.own_recipe else ferrule",
+            f"recipe = holder.{'recipe' if family is usual() else f'recipes.{family.name}'}",
+        ]
 
     @property
     def preset_values(self) -> list[str]:
-        known = bpy.context.scene.ferrule.recipe.bl_rna.properties
-        names = [name for field in declared_in(usual().recipe) for name in (auto_name(field), stored_name(field))]
+        known = active_recipe(bpy.context.scene).bl_rna.properties
+        fields = declared_in(_family(bpy.context).recipe)
+        names = [name for field in fields for name in (auto_name(field), stored_name(field))]
         return [f"recipe.{name}" for name in names if name in known]
 
     def execute(self, context: bpy.types.Context) -> set[str]:
@@ -50,6 +64,16 @@ class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):
         except OSError as error:
             self.report({"ERROR"}, f"The recipe was not saved: {error.strerror or error}. Make the folder writable")
             return {"CANCELLED"}
+
+
+def _family(context: bpy.types.Context) -> Family:
+    return active_family(context.scene) or usual()
+
+
+def _folder(context: bpy.types.Context) -> str:
+    """Below the presets' own, where those of the shown family are."""
+    family = _family(context)
+    return FERRULE_MT_recipe_presets.preset_subdir if family is usual() else f"ferrule/{family.name}"
 
 
 class FERRULE_OT_load_recipe(bpy.types.Operator):

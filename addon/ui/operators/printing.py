@@ -7,7 +7,6 @@ import bpy
 import numpy as np
 from bpy.props import IntProperty
 
-from ...families.table import usual
 from ...fields.declared import declared_in
 from ...fields.messages import count_of
 from ...geometry.frames import Floats
@@ -122,9 +121,9 @@ class FERRULE_OT_cure(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule, finding = context.scene.ferrule, listing.chosen_finding(context)
         fitted = looking.fitted_of(context.scene, finding)
-        if fitted is not None and not declared_in(usual().recipe).keys().isdisjoint(finding.cure):
+        if fitted is not None and not declared_in(fitted.batch.family.recipe).keys().isdisjoint(finding.cure):
             with quietly():
-                ferrule.group_index = fitted.group
+                ferrule.group_index, ferrule.family = fitted.group, fitted.batch.family.name
             if len(ferrule.groups) > 1 and not ferrule.groups[fitted.group].own_recipe:
                 ferrule.groups[fitted.group].own_recipe = True
         for field, value in finding.cure.items():

@@ -5,17 +5,19 @@ import math
 import time
 
 import bpy
-from bpy.props import StringProperty
+from bpy.props import IntProperty, StringProperty
 
-from ...families.table import usual
+from ...families.table import family_named, usual
 from ...fields.declared import declared_in
 from ...fields.messages import FieldName, Name, count_of, say, say_value
 from ...trade.processes import Process
+from ...trade.tables import UnknownNameError
 from .. import placing, updating, wording
-from ..desk import active_recipe, times
+from ..desk import active_family, active_group, active_recipe, times
 from ..drawing import imperial, report, say_in
 from ..fields import assign, auto_name, in_units, stored, stored_name
 from ..quiet import quietly
+from ..recipes import choose, made_of, recipe_group, recipe_of
 from ..views import redraw
 from .long_work import LongWork, WorkSteps
 from .polls import can_build, has_groups, holds
@@ -31,10 +33,10 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        open_ends = sum(group.count for group in context.scene.ferrule.groups)
+        made = any(group.count and made_of(group) for group in context.scene.ferrule.groups)
         return (
             has_groups(cls, context)
-            and holds(cls, open_ends, "No tube end is open; the list says why")
+            and holds(cls, made, "Choose in the list what is to be made")
             and can_build(cls, context)
         )
 
@@ -47,7 +49,7 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
         redraw()
         refused = sum(fitted.refusal is not None for fitted in desk.fittings)
         made = [fitted for fitted in desk.fittings if fitted.refusal is None]
-        copies = sum(len(fitted.rows) for fitted in made)
+        copies = sum(len(fitted.keys) for fitted in made)
         said = f"{count_of(copies, 'fitting')} of {count_of(len(made), 'kind')}"
         said += f", {added} new" if added else ""
         said += f", {removed} removed because their tube ends are gone" if removed else ""
@@ -74,6 +76,64 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
             placing.remove(gone)
             return f"No tube ends; {count_of(len(gone), 'fitting')} removed because their tube ends are gone"
         return (yield from FERRULE_OT_fit.steps(self, context))
+
+
+class FERRULE_OT_choose(bpy.types.Operator):
+    """Make these fittings, or make none of them"""
+
+    bl_idname = "ferrule.choose"
+    bl_label = "Choose What to Make"
+    bl_options = {"REGISTER", "UNDO", "INTERNAL"}
+
+    family: StringProperty(name="Family", description="Name of the family of fittings", options={"SKIP_SAVE"})
+    row: IntProperty(
+        name="Row", description="Row of the list, counted from 0; below 0 for all of the kind", default=-1,
+        options={"SKIP_SAVE"},
+    )  # fmt: skip
+
+    @classmethod
+    def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
+        family = family_named(properties.family)
+        which = "of the chosen row" if properties.row >= 0 else f"of every {family.serves}"
+        return f"Make {family.plural} {which}, or none"
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        ferrule = context.scene.ferrule
+        try:
+            family = family_named(self.family)
+        except UnknownNameError as error:
+            report(self, "ERROR", error)
+            return {"CANCELLED"}
+        rows = [group for group in ferrule.groups if group.kind == family.serves]
+        if self.row >= 0:
+            rows = [group for group in rows if group == ferrule.groups[min(self.row, len(ferrule.groups) - 1)]]
+        make = not all(family in made_of(group) for group in rows)
+        with quietly():
+            for group in rows:
+                if make and group.own_recipe and family not in made_of(group):
+                    assign(recipe_group(group, family), recipe_of(recipe_group(ferrule, family)))
+                choose(group, family, make)
+            if make and rows:
+                ferrule.family = family.name
+                if active_group(context.scene) not in rows:
+                    ferrule.group_index = list(ferrule.groups).index(rows[0])
+        updating.batches_changed(context.scene)
+        return {"FINISHED"}
+
+
+class FERRULE_OT_show_family(bpy.types.Operator):
+    """Show the recipe of these fittings"""
+
+    bl_idname = "ferrule.show_family"
+    bl_label = "Show the Recipe"
+    bl_options = {"INTERNAL"}
+
+    family: StringProperty(name="Family", description="Name of the family of fittings", options={"SKIP_SAVE"})
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        context.scene.ferrule.family = self.family
+        redraw()
+        return {"FINISHED"}
 
 
 class FERRULE_OT_remove_fittings(bpy.types.Operator):
@@ -113,7 +173,7 @@ class FERRULE_OT_set_number(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         scene = context.scene
-        known = declared_in(usual().recipe)
+        known = declared_in((active_family(scene) or usual()).recipe)
         if self.field not in known and self.field not in declared_in(Process):
             self.report({"ERROR"}, f"There is no number {self.field}; a recipe has {', '.join(known)}")
             return {"CANCELLED"}
@@ -151,7 +211,8 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         with quietly():
-            assign(active_recipe(context.scene), in_units(usual().recipe, imperial(context.scene)))
+            recipe = (active_family(context.scene) or usual()).recipe
+            assign(active_recipe(context.scene), in_units(recipe, imperial(context.scene)))
         updating.numbers_changed(context.scene)
         return {"FINISHED"}
 
@@ -159,6 +220,8 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
 _CLASSES = (
     FERRULE_OT_fit,
     FERRULE_OT_refit,
+    FERRULE_OT_choose,
+    FERRULE_OT_show_family,
     FERRULE_OT_remove_fittings,
     FERRULE_OT_set_number,
     FERRULE_OT_reset_recipe,

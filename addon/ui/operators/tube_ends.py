@@ -2,6 +2,7 @@
 """Operators of the panel Tube Ends."""
 
 import time
+from collections import Counter
 
 import bpy
 from bpy.props import BoolProperty, EnumProperty, IntProperty
@@ -47,10 +48,13 @@ def read_into(context: bpy.types.Context, operator: LongWork) -> Steps[bool]:
 
 def say_ends(scene: bpy.types.Scene) -> str:
     ferrule = scene.ferrule
-    is_open = sum(group.count for group in ferrule.groups)
+    rows = [group for group in ferrule.groups if group.kind == "end"]
+    is_open = sum(group.count for group in rows)
     closed = len(ferrule.ends) - is_open
-    sections = count_of(len(ferrule.groups), "section")
+    sections = count_of(len(rows), "section")
     said = f"{count_of(is_open, 'open tube end')} of {sections}" if is_open else "No open tube ends"
+    kinds = Counter(line.kind for line in ferrule.sites)
+    said += "".join(f", {count_of(number, kind)}" for kind, number in kinds.items())
     return said + (f"; {count_of(closed, 'end takes', 'ends take')} no fitting" if closed else "")
 
 
@@ -153,35 +157,47 @@ class FERRULE_OT_pick_end(bpy.types.Operator):
 
 
 class FERRULE_OT_drop_end(bpy.types.Operator):
-    """Take the chosen end and its fitting off the list until Read Tube Ends reads the ends again"""
+    """Take the chosen place and its fitting off the list until Read Tube Ends reads it again"""
 
     bl_idname = "ferrule.drop_end"
     bl_label = "Drop Tube End"
     bl_options = {"REGISTER", "UNDO"}
 
+    site: BoolProperty(
+        name="Hole, Cope or Joint", description="Drop the chosen one of these, not the chosen end",
+        options={"HIDDEN", "SKIP_SAVE"},
+    )  # fmt: skip
+
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         ferrule = context.scene.ferrule
-        return holds(cls, 0 <= ferrule.end_index < len(ferrule.ends), "Choose a tube end in the list first")
+        chosen = 0 <= ferrule.end_index < len(ferrule.ends) or 0 <= ferrule.site_index < len(ferrule.sites)
+        return holds(cls, chosen, "Choose a tube end in the list first")
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        scene = context.scene
-        key = scene.ferrule.ends[scene.ferrule.end_index].key
-        placing.remove([item for item in placing.all_fittings(scene) if item.ferrule.end_key == key])
-        scene_ends.remove_end(scene, scene.ferrule.end_index)
+        scene, ferrule = context.scene, context.scene.ferrule
+        lines, index = (ferrule.sites, ferrule.site_index) if self.site else (ferrule.ends, ferrule.end_index)
+        if not 0 <= index < len(lines):
+            self.report({"ERROR"}, "Choose a place in the list first")
+            return {"CANCELLED"}
+        key = lines[index].key
+        gone = [item for item in placing.all_fittings(scene) if placing.record_key(item.ferrule.end_key) == key]
+        placing.remove(gone)
+        (scene_ends.remove_site if self.site else scene_ends.remove_end)(scene, index)
         return {"FINISHED"}
 
 
 class FERRULE_OT_go_to_end(bpy.types.Operator):
-    """Select a tube end's fitting, or its tube, and bring it into view, seen from outside"""
+    """Select the fitting of an end, a hole, a cope or a joint, or its tube, and bring it into view from outside"""
 
     bl_idname = "ferrule.go_to_end"
     bl_label = "Go to Tube End"
     bl_options = {"REGISTER", "UNDO"}
 
     index: IntProperty(
-        name="End", description="Row in the list, counted from 0; below 0 for the chosen end", default=-1
-    )
+        name="End", description="Row in the list, counted from 0; below 0 for the chosen end. Holes, copes and joints "
+        "follow the ends", default=-1,
+    )  # fmt: skip
     move: BoolProperty(name="Move the View", description="Bring the end into view", default=True)
 
     @classmethod
@@ -191,9 +207,13 @@ class FERRULE_OT_go_to_end(bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule = context.scene.ferrule
         index = self.index if self.index >= 0 else max(ferrule.end_index, 0)
-        if index >= len(ferrule.ends):
+        if index >= len(ferrule.ends) + len(ferrule.sites):
             self.report({"ERROR"}, f"There is no end {index}; the list has {len(ferrule.ends)}")
             return {"CANCELLED"}
+        if index >= len(ferrule.ends):
+            with quietly():
+                placing.look_at_site(context, context.scene, index - len(ferrule.ends), self.move)
+            return {"FINISHED"}
         with quietly():
             ferrule.end_index = index
         placing.look_at_end(context, context.scene, index, self.move)

@@ -72,7 +72,7 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
             raise Question(say_missing(missing))
         try:
             meshes, notes = scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())
-            result = yield from self.aside(_exported(job_of(scene), meshes, desk.ends, notes))
+            result = yield from self.aside(_exported(job_of(scene), meshes, desk.takeoff, notes))
         except (JobError, SceneError, TakeoffError) as error:
             raise WorkError(str(error)) from error
         updating.keep_result(scene, result)
@@ -83,9 +83,9 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
         return f"{said}; {say_missing(missing)}" if missing else said
 
 
-def _exported(job: Job, meshes: Sequence[Mesh], ends: Sequence[TubeEnd], notes: Sequence[str]) -> Steps[JobResult]:
+def _exported(job: Job, meshes: Sequence[Mesh], listed: Takeoff, notes: Sequence[str]) -> Steps[JobResult]:
     yield scene_ends.READING, 0.0
-    takeoff = scene_ends.takeoff_of(job, meshes, ends, notes)
+    takeoff = scene_ends.takeoff_of(job, meshes, listed, notes)
     return (yield from after_takeoff(job, [Taken(job.assembly, takeoff, split_bodies(meshes, takeoff.surface))]))
 
 

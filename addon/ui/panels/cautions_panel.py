@@ -7,9 +7,10 @@ import bpy
 
 from ...trade.cautions import Caution, Choice, Step, cautions_for
 from .. import updating
-from ..desk import active_recipe
+from ..desk import active_family, active_recipe
 from ..drawing import draw_text
-from ..jobs import facts_of, job_of, recipe_of, recipes_of
+from ..jobs import facts_of, job_of, recipes_of
+from ..recipes import recipe_of
 from .sidebar import Sidebar
 
 
@@ -39,6 +40,8 @@ class FERRULE_PT_cautions(Sidebar, bpy.types.Panel):
 def _cautions(scene: bpy.types.Scene, chosen: bool = False) -> tuple[Caution, ...]:
     """What applies to the scene's fittings, or to those of the chosen section."""
     desk = updating.desk_of(scene)
+    if chosen and active_family(scene) is None:
+        return ()
     recipes = (recipe_of(active_recipe(scene)),) if chosen else recipes_of(scene)
     return cautions_for(facts_of(desk.job if desk else job_of(scene), recipes))
 

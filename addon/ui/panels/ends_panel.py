@@ -5,19 +5,30 @@ from typing import Any
 
 import bpy
 
+from ...families.family import Family
 from ...fields.messages import count_of, message_from
 from .. import updating, wording
 from ..desk import active_group
 from ..drawing import draw_field, draw_text, say_in
 from ..file_unit import same_scale
+from ..recipes import families_for, made_of
 from ..records import notes_from
 from ..scene import unit_scale_of
 from .sidebar import Sidebar
 from .unit_lines import draw_unit
 
+_KINDS = {"end": "MESH_CYLINDER", "hole": "MESH_CIRCLE", "cope": "MOD_BOOLEAN", "joint": "SNAP_FACE_CENTER"}
+"""What is found, in the order in which it is listed, and its icons."""
+_PLURALS = {"end": "Ends", "hole": "Holes", "cope": "Copes", "joint": "Joints"}
+
+
+def row_name(group: bpy.types.PropertyGroup, scene: bpy.types.Scene) -> str:
+    """``"40 × 40 × 3"``, ``"9 mm in 40 × 40 × 3"``."""
+    return f"{say_in(scene)(group.hole_mm)} in {group.name}" if group.kind == "hole" else group.name
+
 
 class FERRULE_UL_groups(bpy.types.UIList):
-    """Sections with open ends."""
+    """Sections with open ends, holes by tube and diameter, copes and joints."""
 
     def draw_item(
         self,
@@ -29,10 +40,17 @@ class FERRULE_UL_groups(bpy.types.UIList):
         active: Any,
     ) -> None:
         row = layout.row()
-        row.label(text=item.name, icon="MESH_CYLINDER", translate=False)
+        row.active = bool(made_of(item))
+        row.label(text=row_name(item, context.scene), icon=_KINDS[item.kind], translate=False)
         right = row.row()
         right.alignment = "RIGHT"
-        right.label(text=count_of(item.count, "end"), icon="UNLINKED" if item.own_recipe else "NONE")
+        right.label(text=count_of(item.count, item.kind), icon="UNLINKED" if item.own_recipe else "NONE")
+
+    def filter_items(self, context: bpy.types.Context, data: Any, propname: str) -> tuple[list[int], list[int]]:
+        rows = getattr(data, propname)
+        kinds = list(_KINDS)
+        order = sorted(range(len(rows)), key=lambda row: (kinds.index(rows[row].kind), row))
+        return [], [order.index(row) for row in range(len(rows))]
 
 
 class FERRULE_UL_ends(bpy.types.UIList):
@@ -63,6 +81,28 @@ class FERRULE_UL_ends(bpy.types.UIList):
         return shown, []
 
 
+class FERRULE_UL_sites(bpy.types.UIList):
+    """The holes, copes or joints of the chosen row."""
+
+    def draw_item(
+        self,
+        context: bpy.types.Context,
+        layout: bpy.types.UILayout,
+        data: Any,
+        item: Any,
+        icon: int,
+        active: Any,
+    ) -> None:
+        row = layout.row()
+        row.label(text=item.name, translate=False)
+        right = row.row()
+        right.alignment = "RIGHT"
+        right.label(text=message_from(item.said).text(say_in(context.scene)), translate=False)
+
+    def filter_items(self, context: bpy.types.Context, data: Any, propname: str) -> tuple[list[int], list[int]]:
+        return [self.bitflag_filter_item if row.group == data.group_index else 0 for row in getattr(data, propname)], []
+
+
 class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_ends"
     bl_label = "Tube Ends"
@@ -85,12 +125,13 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
             if not ferrule.doubt:
                 _draw_empty(layout, context, ferrule)
             return
-        closed = len(ferrule.ends) - sum(group.count for group in ferrule.groups)
+        closed = sum(line.group < 0 for line in ferrule.ends)
         rows = min(max(len(ferrule.groups), 2), 6)
         layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=6)
         group = active_group(context.scene)
         column = layout.column(align=True)
         column.label(text=message_from(group.size).text(say_in(context.scene)), translate=False)
+        _draw_choices(layout, ferrule, group)
         layout.prop(ferrule.view, "show_ends")
         if closed:
             layout.label(text=f"{count_of(closed, 'end takes', 'ends take')} no fitting", icon="INFO")
@@ -106,6 +147,36 @@ def _draw_other_scale(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> Non
     box.operator("ferrule.refit", icon="FILE_REFRESH")
 
 
+def _draw_choices(
+    layout: bpy.types.UILayout, ferrule: bpy.types.PropertyGroup, chosen: bpy.types.PropertyGroup
+) -> None:
+    """What is made of all that was found of each kind; where there are several rows of the chosen one's, of it too."""
+    column = layout.column(align=True)
+    for kind in _KINDS:
+        rows = [group for group in ferrule.groups if group.kind == kind]
+        families = families_for(kind)
+        if not rows or not families:
+            continue
+        several = len(rows) > 1
+        count = sum(group.count for group in rows)
+        which = f"All {count_of(count, kind)}" if several else count_of(count, kind).capitalize()
+        _draw_choice(column, which, families, rows, -1)
+        if several and chosen.kind == kind:
+            _draw_choice(column, f"These {count_of(chosen.count, kind)}", families, [chosen], ferrule.group_index)
+
+
+def _draw_choice(
+    layout: bpy.types.UILayout, which: str, families: tuple[Family, ...], rows: list[Any], index: int
+) -> None:
+    line = layout.split(factor=0.4, align=True)
+    line.label(text=which)
+    buttons = line.row(align=True)
+    for family in families:
+        made = all(family in made_of(row) for row in rows)
+        button = buttons.operator("ferrule.choose", text=family.label, depress=made)
+        button.family, button.row = family.name, index
+
+
 def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule: bpy.types.PropertyGroup) -> None:
     column = layout.column()
     if ferrule.ends:
@@ -118,7 +189,7 @@ def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule:
 
 
 class FERRULE_PT_open_ends(Sidebar, bpy.types.Panel):
-    bl_label = "Ends of This Section"
+    bl_label = "Places"
     bl_parent_id = "FERRULE_PT_ends"
     bl_options = {"DEFAULT_CLOSED"}
 
@@ -129,6 +200,14 @@ class FERRULE_PT_open_ends(Sidebar, bpy.types.Panel):
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
         ferrule = context.scene.ferrule
+        if active_group(context.scene).kind != "end":
+            layout.template_list("FERRULE_UL_sites", "", ferrule, "sites", ferrule, "site_index", rows=3, maxrows=8)
+            row = layout.row(align=True)
+            row.operator("ferrule.go_to_end", text="Go to", icon="VIEWZOOM").index = len(ferrule.ends) + max(
+                ferrule.site_index, 0
+            )
+            row.operator("ferrule.drop_end", text="Drop", icon="X").site = True
+            return
         layout.template_list("FERRULE_UL_ends", "open", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
         if 0 <= ferrule.end_index < len(ferrule.ends) and not ferrule.ends[ferrule.end_index].reason:
             layout.label(text=f"Clear for {say_in(context.scene)(ferrule.ends[ferrule.end_index].clear_mm)}")
@@ -144,7 +223,8 @@ class FERRULE_PT_measured(Sidebar, bpy.types.Panel):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return bool(context.scene.ferrule.groups)
+        group = active_group(context.scene)
+        return group is not None and group.kind == "end"
 
     def draw_header(self, context: bpy.types.Context) -> None:
         self.layout.prop(active_group(context.scene), "measured", text="")
@@ -195,6 +275,7 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
 _CLASSES = (
     FERRULE_UL_groups,
     FERRULE_UL_ends,
+    FERRULE_UL_sites,
     FERRULE_PT_ends,
     FERRULE_PT_open_ends,
     FERRULE_PT_measured,

@@ -33,7 +33,7 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         for key in ("frames", "spares", "spares_percent"):
             column.prop(output, key)
         group = active_group(context.scene)
-        if group is not None:
+        if group is not None and group.kind == "end":
             layout.prop(group, "fit_ladder")
         row = layout.row(align=True)
         row.operator("ferrule.lay_out", icon="MESH_PLANE")

@@ -1,18 +1,22 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The panel Fitting."""
 
+from typing import ClassVar
+
 import bpy
 
-from ...families.table import usual
+from ...families import table
+from ...families.family import Family
 from ...fields.declared import values_of
 from ...fields.messages import count_of
 from ...job.asked import TubeFacts
 from .. import updating, wording
-from ..desk import Fitted, active_fitted, active_group, active_recipe, times
+from ..desk import Fitted, active_family, active_fitted, active_group, active_recipe, times
 from ..drawing import draw_field, draw_refusal, draw_text, say_in
 from ..fields import labelled
-from ..jobs import recipe_of
+from ..recipes import made_of, recipe_of
 from .cautions_panel import draw_beside
+from .ends_panel import row_name
 from .sidebar import Sidebar, group_panels
 
 
@@ -23,11 +27,14 @@ def _chosen(context: bpy.types.Context) -> tuple[bpy.types.PropertyGroup, Fitted
 def _draw_group(layout: bpy.types.UILayout, context: bpy.types.Context, group: str) -> bool:
     """Draws the fields of one group that the recipe has use for; whether the refused one is among them."""
     properties, fitted = _chosen(context)
+    family = active_family(context.scene)
+    if family is None:
+        return False
     recipe = recipe_of(properties)
     refusal = fitted.refusal if fitted else None
     settled = fitted.fitting.recipe if fitted and fitted.fitting and not refusal else None
     shown = [
-        field for field in labelled(usual().recipe).values() if field.field.group == group and field.shown_for(recipe)
+        field for field in labelled(family.recipe).values() if field.field.group == group and field.shown_for(recipe)
     ]
     for field in shown:
         value = field.of(settled) if settled else None
@@ -57,10 +64,17 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
         row.scale_y = 1.4
         row.operator("ferrule.fit", text="Fit", icon="MOD_SOLIDIFY")
         row.operator("ferrule.refit", text="Refit", icon="FILE_REFRESH")
+        family = active_family(context.scene)
         if group is not None:
-            others = len(ferrule.groups) - sum(group.own_recipe for group in ferrule.groups)
-            shared = f"Shared by {count_of(others, 'section')}"
-            layout.label(text=group.name if group.own_recipe or others < 2 else shared, translate=False)
+            _draw_families(layout, group, family)
+        if family is None:
+            draw_text(layout, f"Nothing is made of these {group.kind}s; choose it in the list above.", icon="INFO")
+            return
+        if group is not None:
+            others = sum(family in made_of(other) and not other.own_recipe for other in ferrule.groups)
+            shared = f"Shared by {count_of(others, _ROWS[family.serves])}"
+            alone = group.own_recipe or others < 2
+            layout.label(text=row_name(group, context.scene) if alone else shared, translate=False)
             layout.prop(group, "own_recipe")
         refused_here = _draw_group(layout, context, "")
         if fitted and fitted.refusal and not refused_here:
@@ -84,6 +98,21 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             row.label(text=line)
 
 
+_ROWS = {"end": "section", "hole": "kind", "cope": "section", "joint": "section"}
+"""What the rows of the list are that share a recipe."""
+
+
+def _draw_families(layout: bpy.types.UILayout, group: bpy.types.PropertyGroup, family: Family | None) -> None:
+    """Whose recipe is shown, where several are made of a row."""
+    made = made_of(group)
+    if len(made) > 1:
+        row = layout.row(align=True)
+        for other in made:
+            row.operator("ferrule.show_family", text=other.label, depress=other is family).family = other.name
+    elif family is not None and family is not table.usual():
+        layout.label(text=family.label)
+
+
 class _FittingPanel(Sidebar):
     bl_parent_id = "FERRULE_PT_fitting"
     bl_options = {"DEFAULT_CLOSED"}
@@ -92,10 +121,17 @@ class _FittingPanel(Sidebar):
 class _Group(_FittingPanel):
     """The fields of the group that bears the panel's name."""
 
+    family: ClassVar[Family]
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return active_family(context.scene) is cls.family
+
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
         _draw_group(layout, context, self.bl_label)
-        if choice := usual().beside.get(self.bl_label):
+        family = active_family(context.scene)
+        if family and (choice := family.beside.get(self.bl_label)):
             draw_beside(layout, context, choice, whole=True)
 
 
@@ -109,5 +145,23 @@ class FERRULE_PT_tube(_FittingPanel, bpy.types.Panel):
         draw_beside(layout, context, "heat", whole=True)
 
 
-_CLASSES = (FERRULE_PT_fitting, *group_panels("fitting", _Group, usual().recipe), FERRULE_PT_tube)
-register, unregister = bpy.utils.register_classes_factory(_CLASSES)
+def _panels_of(family: Family) -> list[type]:
+    base = type("_Group", (_Group,), {"family": family})
+    return group_panels("fitting" if family is table.usual() else family.name, base, family.recipe)
+
+
+_CLASSES: tuple[type, ...] = ()
+"""Those that are registered: of every family a panel for each group of its recipe."""
+
+
+def register() -> None:
+    global _CLASSES
+    groups = [panel for family in table.FAMILIES for panel in _panels_of(family)]
+    _CLASSES = (FERRULE_PT_fitting, *groups, FERRULE_PT_tube)
+    for cls in _CLASSES:
+        bpy.utils.register_class(cls)
+
+
+def unregister() -> None:
+    for cls in reversed(_CLASSES):
+        bpy.utils.unregister_class(cls)

@@ -20,8 +20,8 @@ class Sidebar:
         return split(self.layout)
 
 
-def group_panels(parent: str, base: type, cls: type) -> list[type]:
-    """A panel below ``parent`` for each group that the fields of a dataclass are in, in their order."""
+def group_panels(name: str, base: type, cls: type) -> list[type]:
+    """A panel for each group that the fields of a dataclass are in, in their order; ``name`` begins their own."""
     groups = dict.fromkeys(field.field.group for field in labelled(cls).values() if field.field.group)
-    names = {group: f"FERRULE_PT_{parent}_{group.lower().replace(' ', '_')}" for group in groups}
+    names = {group: f"FERRULE_PT_{name}_{group.lower().replace(' ', '_')}" for group in groups}
     return [type(name, (base, bpy.types.Panel), {"bl_label": group}) for group, name in names.items()]

@@ -1,0 +1,180 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The window goes over families and over what they are made for, and names none: two that are invented for tests are
+chosen, fitted, dragged, saved, undone and exported as caps are, and their files are those of the same job file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import bpy
+import numpy as np
+import pytest
+from mathutils import Matrix
+from panel_words import panel_words
+from test_house import ROSETTE, STOPPER, drilled, rail
+from test_ui_job import put
+
+import addon
+from addon.families import table
+from addon.families.cap import CAP
+from addon.ui import scene_ends
+from addon.ui.command_line import main
+from addon.ui.desk import active_family, active_fitted
+from addon.ui.placing import placed, record_key
+from addon.ui.takeoff_text import sites_of, takeoff_from, takeoff_text
+from addon.ui.updating import desk_of, finish
+
+
+@pytest.fixture
+def scene(monkeypatch: pytest.MonkeyPatch) -> Iterator[bpy.types.Scene]:
+    """A rail with two open ends and two holes through both walls, read."""
+    monkeypatch.setattr(table, "FAMILIES", (CAP, STOPPER, ROSETTE))
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    addon.register()
+    scene = bpy.context.scene
+    for mesh in drilled(rail()):
+        put(scene, mesh)
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    yield scene
+    addon.unregister()
+
+
+def fitted(family: str) -> list[bpy.types.Object]:
+    return [item for item in placed(bpy.context.scene).values() if item.ferrule.family == family]
+
+
+def choose(family: str, row: int = -1) -> None:
+    assert bpy.ops.ferrule.choose(family=family, row=row) == {"FINISHED"}
+
+
+def test_what_was_found_is_listed_and_nothing_is_made_of_holes_unasked(scene: bpy.types.Scene) -> None:
+    rows = [(row.kind, row.name, row.count, row.makes) for row in scene.ferrule.groups]
+    assert rows == [("end", "1 in × 1/8 in", 2, "cap"), ("hole", "1 in × 1/8 in", 2, "")]
+    words = panel_words()["FERRULE_PT_ends"]
+    assert {"8 mm in 1 in × 1/8 in", "2 holes", "2 ends", "Rosette", "Stopper", "Cap"} <= set(words)
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+    assert (len(fitted("cap")), len(fitted("rosette"))) == (2, 0)
+
+
+def test_a_family_is_chosen_fitted_and_dragged(scene: bpy.types.Scene) -> None:
+    choose("rosette")
+    assert (scene.ferrule.group_index, active_family(scene)) == (1, ROSETTE)
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+    rings = fitted("rosette")
+    assert len({ring.data.name for ring in rings}) == 1
+    # On the tube's outside, 12.7 mm from its axis, and 2 mm thick.
+    bpy.context.view_layer.update()
+    corners = np.array([rings[0].matrix_world @ vertex.co for vertex in rings[0].data.vertices]) * 1000
+    away = np.abs(corners[:, 1])
+    assert (away.min(), away.max()) == pytest.approx((12.7, 14.7), abs=1e-3)
+    scene.ferrule.recipes.rosette.thick_mm = 3
+    assert np.ptp([vertex.co.z for vertex in rings[0].data.vertices]) == pytest.approx(0.003)
+    said = panel_words()
+    assert {"Rosette", "Thickness"} <= set(said["FERRULE_PT_fitting"]) and "Crown" not in said["FERRULE_PT_fitting"]
+    choose("rosette")
+    assert active_family(scene) is None
+    assert any("Nothing is made of these holes" in word for word in panel_words()["FERRULE_PT_fitting"])
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+    assert (len(fitted("cap")), fitted("rosette")) == (2, [])
+
+
+def test_of_fittings_that_stay_a_row_takes_one(scene: bpy.types.Scene) -> None:
+    bpy.ops.ferrule.fit()
+    choose("stopper")
+    assert [row.makes for row in scene.ferrule.groups] == ["stopper", ""]
+    bpy.ops.ferrule.fit()
+    assert (len(fitted("cap")), len(fitted("stopper"))) == (0, 2)
+    assert active_fitted(scene, desk_of(scene)).batch.family is STOPPER
+    choose("stopper", row=0)
+    assert not bpy.ops.ferrule.fit.poll()
+
+
+def test_a_number_of_a_row_of_its_own(scene: bpy.types.Scene) -> None:
+    choose("rosette")
+    row = scene.ferrule.groups[1]
+    scene.ferrule.recipes.rosette.thick_mm = 2.5
+    row.own_recipe = True
+    assert row.recipes.rosette.thick_mm == 2.5
+    bpy.ops.ferrule.set_number(field="thick_mm", value="4")
+    assert (row.recipes.rosette.thick_mm, scene.ferrule.recipes.rosette.thick_mm) == (4, 2.5)
+    assert active_fitted(scene, desk_of(scene)).batch.recipe.thick_mm == 4
+    bpy.ops.ferrule.reset_recipe()
+    assert row.recipes.rosette.thick_mm == 2
+
+
+def test_fittings_stay_with_their_holes(scene: bpy.types.Scene) -> None:
+    choose("rosette")
+    bpy.ops.ferrule.fit()
+    before = {key: item.name for key, item in placed(scene).items()}
+    tube = scene.objects["rail"]
+    tube.matrix_world = Matrix.Translation((1, 2, 3)) @ Matrix.Rotation(0.4, 4, "X")
+    bpy.context.view_layer.update()
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert {key: item.name for key, item in placed(scene).items()} == before
+    near = sorted(round((item.location - tube.location).length, 4) for item in fitted("rosette"))
+    assert near == pytest.approx([np.hypot(0.06, 0.0127), np.hypot(0.15, 0.0127)], abs=1e-4)
+    scene.ferrule.site_index = 0
+    assert bpy.ops.ferrule.drop_end(site=True) == {"FINISHED"}
+    bpy.ops.ferrule.refit()
+    assert (len(scene.ferrule.sites), len(fitted("rosette")), len(fitted("cap"))) == (1, 1, 2)
+
+
+def test_saved_undone_and_loaded_again(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    bpy.ops.ed.undo_push(message="before")
+    choose("rosette")
+    bpy.ops.ferrule.fit()
+    bpy.ops.ed.undo_push(message="fitted")
+    scene.ferrule.recipes.rosette.thick_mm = 4
+    bpy.ops.ed.undo_push(message="thicker")
+    bpy.ops.ed.undo()
+    scene = bpy.context.scene
+    assert finish(scene).fittings[1].batch.recipe.thick_mm == 2
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "rail.blend"))
+    bpy.ops.wm.open_mainfile(filepath=str(tmp_path / "rail.blend"))
+    scene = bpy.context.scene
+    desk = finish(scene)
+    assert [(each.batch.family, len(each.batch.sites)) for each in desk.fittings] == [(CAP, 2), (ROSETTE, 2)]
+    assert all(each.made for each in desk.fittings)
+    assert {record_key(key) for each in desk.fittings for key in each.keys} == {
+        line.key for line in (*scene.ferrule.ends, *scene.ferrule.sites)
+    }
+    assert len(fitted("rosette")) == 2
+    scene.ferrule.takeoff = scene.ferrule.takeoff.replace("holes", "hole")
+    scene_ends.updating.touch(scene)
+    assert [each.batch.family for each in finish(scene).fittings] == [CAP]
+
+
+def test_what_is_stored_is_what_was_read(scene: bpy.types.Scene) -> None:
+    listed = desk_of(scene).takeoff
+    keys = tuple(line.key for line in scene.ferrule.ends)
+    again = takeoff_from(takeoff_text(listed, {}), keys, listed.ends)
+    for one, other in zip((*listed.tubes, *sites_of(listed)), (*again.tubes, *sites_of(again)), strict=True):
+        assert type(one) is type(other) and one.source == other.source
+    assert [hole.diameter_mm for hole in again.holes] == [hole.diameter_mm for hole in listed.holes]
+    assert np.array_equal(again.holes[0].position, listed.holes[0].position)
+    assert again.tubes[0].ends[0].frame.origin.tolist() == listed.tubes[0].ends[0].frame.origin.tolist()
+
+
+def test_the_windows_files_are_those_of_its_job_file(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    choose("rosette")
+    scene.ferrule.groups[1].own_recipe = True
+    scene.ferrule.groups[1].recipes.rosette.thick_mm = 2.4
+    scene.ferrule.output.write_stl = True
+    scene.ferrule.output.folder = str(tmp_path / "window")
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "Scene.toml")) == {"FINISHED"}
+    assert main([str(tmp_path / "Scene.toml"), "--quiet"]) == 0
+    ours, theirs = tmp_path / "window", tmp_path / "ferrule_out"
+
+    def stls(folder: Path) -> list[bytes]:
+        return [path.read_bytes() for path in sorted(folder.glob("*.stl"))]
+
+    assert stls(ours) == stls(theirs) and len(stls(ours)) == 2
+    said = [json.loads((folder / "result.json").read_text("utf-8")) for folder in (ours, theirs)]
+    assert said[0]["verdict"] == said[1]["verdict"]
+    assert said[0]["holes"] == said[1]["holes"] and said[0]["holes"][0]["fitting"] == "F2"
+    for fitting in said[0]["fittings"] + said[1]["fittings"]:
+        fitting.pop("files", None)
+    assert said[0]["fittings"] == said[1]["fittings"]
