@@ -26,6 +26,11 @@ def say_in(scene: bpy.types.Scene) -> Units:
     return IMPERIAL if imperial(scene) else METRIC
 
 
+def row_name(group: bpy.types.PropertyGroup, units: Units) -> str:
+    """What a row of what was found is called: ``"40 × 40 × 3"``, ``"9 mm in 40 × 40 × 3"``."""
+    return f"{units(group.hole_mm)} in {group.name}" if group.kind == "hole" else group.name
+
+
 def split(layout: bpy.types.UILayout) -> bpy.types.UILayout:
     """The layout, with the labels of its fields in a column on the left."""
     layout.use_property_split = True

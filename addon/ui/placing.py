@@ -37,15 +37,16 @@ def placed(scene: bpy.types.Scene) -> Placed:
     return {key: item for key, item in items if item is not None and item.type == "MESH" and item.name in scene.objects}
 
 
-def site_key(family: Family, record_key: str) -> str:
+def site_key(family: Family, record_key: str, number: int = 0) -> str:
     """By what a fitting's object is known: the key of what it is for, behind the name of a family that is not the
-    usual one."""
-    return record_key if family is table.usual() else f"{family.name}:{record_key}"
+    usual one; ``number`` is how many others of the family are for it too, as at the two mouths of a hole."""
+    key = record_key if family is table.usual() else f"{family.name}:{record_key}"
+    return f"{key}#{number + 1}" if number else key
 
 
 def record_key(key: str) -> str:
     """The key of the end, hole, cope or joint that an object of this key is for."""
-    return key.rpartition(":")[2]
+    return key.rpartition(":")[2].partition("#")[0]
 
 
 def all_fittings(scene: bpy.types.Scene) -> list[bpy.types.Object]:

@@ -52,6 +52,14 @@ def sites_of(takeoff: Takeoff) -> tuple[Site, ...]:
     return (*takeoff.holes, *takeoff.copes, *takeoff.joints)
 
 
+def place_of(site: Site) -> Floats:
+    """(3,): where it is shown."""
+    if isinstance(site, Hole):
+        return site.position
+    ends = site.ends if isinstance(site, Joint) else (site.end,)
+    return np.mean([end.frame.origin for end in ends], axis=0)
+
+
 _LISTS: dict[str, type] = {"tubes": Tube, "holes": Hole, "copes": Cope, "joints": Joint}
 
 

@@ -4,12 +4,14 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from collections.abc import Generator, Iterator, Sequence
 from dataclasses import replace
 
 import bpy
 
 from ..bench.shop_book import ShopBook
+from ..families.family import Family
 from ..job.asked import JobError
 from ..job.batches import sort_into_batches
 from ..job.judging import verdict_of
@@ -111,13 +113,20 @@ def _fittings(ferrule: bpy.types.PropertyGroup, takeoff: Takeoff, batches: Seque
     line_of = {record: ferrule.ends[row] for record, row in row_of.items()}
     line_of |= {record: ferrule.sites[row] for record, row in site_row_of.items()}
     fittings = []
+    taken: Counter[str] = Counter()
+
+    def key_of(family: Family, record: int) -> str:
+        key = placing.site_key(family, line_of[record].key)
+        taken[key] += 1
+        return placing.site_key(family, line_of[record].key, taken[key] - 1)
+
     for batch in batches:
         served = [[id(record) for record in site.records[: site.count]] for site in batch.sites]
-        every = [record for records in served for record in records]
+        every = list(dict.fromkeys(record for records in served for record in records))
         fittings.append(
             Fitted(
                 batch,
-                keys=tuple(placing.site_key(batch.family, line_of[records[0]].key) for records in served),
+                keys=tuple(key_of(batch.family, records[0]) for records in served),
                 rows=tuple(row_of[record] for record in every if record in row_of),
                 site_rows=tuple(site_row_of[record] for record in every if record in site_row_of),
                 group=line_of[every[0]].group,

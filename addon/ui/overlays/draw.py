@@ -20,7 +20,9 @@ from ...takeoff import TubeEnd
 from ...trade.sizes import section_name
 from .. import looking, placing, scene_ends, updating
 from ..desk import Fitted
-from ..drawing import say_in
+from ..drawing import row_name, say_in
+from ..recipes import made_of
+from ..takeoff_text import place_of, sites_of
 from ..wording import METRIC, in_window
 from . import markers, painting, plates, profile, room, shapes, sheets
 from .painting import Picture, Printed
@@ -177,21 +179,28 @@ def free_space(area: bpy.types.Area, region: bpy.types.Region) -> Rectangle:
 
 
 def ends_on_screen(context: bpy.types.Context) -> tuple[Floats, np.ndarray] | None:
-    """Where the scene's tube ends lie in the region's pixels (n, 2), and which of them are open (n,); None if they
-    are not to be marked."""
+    """Where the scene's tube ends lie in the region's pixels, and after them its holes, copes and joints, (n, 2), and
+    which of the ends are open; None if they are not to be marked. Sites are marked if something is made of them, or if
+    theirs is the chosen row."""
     scene, region, view = context.scene, context.region, context.region_data
     if not (shown(context) and view and scene.ferrule.ends and scene.ferrule.view.show_ends):
         return None
     desk = updating.desk_of(scene)
     if desk is None:
         return None
-    key: tuple[object, ...] = (desk.ends, placing.mm_per_unit(scene))
+    key: tuple[object, ...] = (desk.takeoff, placing.mm_per_unit(scene))
     cached = _places.get(scene.session_uid)
     if cached is None or cached[0][0] is not key[0] or cached[0][1] != key[1]:
-        origins = np.array([end.frame.origin for end in desk.ends]) / placing.mm_per_unit(scene)
+        places = [end.frame.origin for end in desk.ends] + [place_of(site) for site in sites_of(desk.takeoff)]
+        origins = np.array(places) / placing.mm_per_unit(scene)
         cached = _places[scene.session_uid] = (key, origins, np.array([end.open for end in desk.ends]))
     perspective = np.array(view.perspective_matrix)
-    return markers.on_screen(cached[1], perspective, (region.width, region.height)), cached[2]
+    points = markers.on_screen(cached[1], perspective, (region.width, region.height))
+    ferrule = scene.ferrule
+    marked = {row for row, group in enumerate(ferrule.groups) if row == ferrule.group_index or made_of(group)}
+    hidden = [len(desk.ends) + row for row, line in enumerate(ferrule.sites) if line.group not in marked]
+    points[hidden] = np.nan
+    return points, cached[2]
 
 
 def shown(context: bpy.types.Context) -> bool:
@@ -392,20 +401,26 @@ def _draw_ends(context: bpy.types.Context, scale: float) -> None:
     on_screen = ends_on_screen(context)
     if on_screen is not None:
         points, open_ends = on_screen
-        chosen = context.scene.ferrule.end_index
-        painting.draw_strokes(markers.glyphs(points, open_ends, chosen, scale), scale)
+        ferrule, ends = context.scene.ferrule, len(open_ends)
+        strokes = markers.glyphs(points[:ends], open_ends, ferrule.end_index, scale)
+        painting.draw_strokes([*strokes, *markers.diamonds(points[ends:], ferrule.site_index, scale)], scale)
 
 
 def _draw_name(context: bpy.types.Context, space: Rectangle, taken: list[Rectangle], scale: float) -> None:
     """The name of the tube end under the mouse."""
     on_screen = ends_on_screen(context)
     ferrule = context.scene.ferrule
-    if on_screen is None or not 0 <= hovered < len(ferrule.ends) or not np.isfinite(on_screen[0][hovered]).all():
+    if on_screen is None or not 0 <= hovered < len(on_screen[0]) or not np.isfinite(on_screen[0][hovered]).all():
         return
-    row = ferrule.ends[hovered]
-    group = ferrule.groups[row.group].name if 0 <= row.group < len(ferrule.groups) else ""
-    reason = in_window(message_from(row.reason), say_in(context.scene))
-    parts = tuple(part for part in (row.name, group, row.cut, reason) if part)
+    units, ends = say_in(context.scene), len(ferrule.ends)
+    row = ferrule.ends[hovered] if hovered < ends else ferrule.sites[hovered - ends]
+    group = row_name(ferrule.groups[row.group], units) if 0 <= row.group < len(ferrule.groups) else ""
+    said = (
+        (row.cut, in_window(message_from(row.reason), units))
+        if hovered < ends
+        else (message_from(row.said).text(units),)
+    )
+    parts = tuple(part for part in (row.name, group, *said) if part)
     name = _words(parts, scale, most=(space[2] - space[0]) / scale)
     _draw_beside(name, on_screen[0][hovered], space, taken, scale)
 

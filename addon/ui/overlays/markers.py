@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ...geometry.frames import Floats
 from .shapes import pairs
 from .sheets import Stroke
-from .styles import BLACK, OPEN_END, REFUSED_END, WHITE
+from .styles import BLACK, OPEN_END, REFUSED_END, SITE, WHITE
 
 RADIUS = 5.0
 """In points."""
@@ -45,6 +45,18 @@ def glyphs(points: Floats, open_ends: NDArray[np.bool_], chosen: int, scale: flo
         Stroke(_circles(points[shown & open_ends], radius), OPEN_END.colour, OPEN_END.width, OPEN_END.casing),
         Stroke(_crosses(points[shown & ~open_ends], radius), REFUSED_END.colour, REFUSED_END.width, REFUSED_END.casing),
     ]
+    if 0 <= chosen < len(points) and shown[chosen]:
+        strokes.append(Stroke(_circles(points[[chosen]], 1.8 * radius), WHITE, 1.5, BLACK))
+    return strokes
+
+
+def diamonds(points: Floats, chosen: int, scale: float) -> list[Stroke]:
+    """Diamonds for holes, copes and joints, a circle around the chosen one."""
+    shown = np.isfinite(points).all(axis=1)
+    radius = RADIUS * scale
+    corners = np.array([(1, 0), (0, 1), (-1, 0), (0, -1)]) * 1.2 * radius
+    pieces = pairs(corners, np.roll(corners, -1, axis=0))
+    strokes = [Stroke((points[shown][:, None] + pieces).reshape(-1, 2), SITE.colour, SITE.width, SITE.casing)]
     if 0 <= chosen < len(points) and shown[chosen]:
         strokes.append(Stroke(_circles(points[[chosen]], 1.8 * radius), WHITE, 1.5, BLACK))
     return strokes

@@ -86,4 +86,5 @@ GAP = Style("Gap to the tube", PURPLE, width=1.0, hatch=(135.0,), apart=0.5, fil
 BITE = Style("Spigot bites into the tube", VERMILLION, width=1.0, hatch=(0.0,), apart=0.5, fill=0.5, through=True)
 BORE = Style("Bore of the tube", YELLOW, DASH_DOTTED, 1.5, through=True)
 OPEN_END = Style("Open tube end", GREEN, width=2.0, through=True)
+SITE = Style("Hole, cope or joint", SKY_BLUE, width=2.25, through=True)
 REFUSED_END = Style("End that takes no fitting", VERMILLION, width=2.0, hatch=(45.0,), through=True)

@@ -9,7 +9,7 @@ from ...families.family import Family
 from ...fields.messages import count_of, message_from
 from .. import updating, wording
 from ..desk import active_group
-from ..drawing import draw_field, draw_text, say_in
+from ..drawing import draw_field, draw_text, row_name, say_in
 from ..file_unit import same_scale
 from ..recipes import families_for, made_of
 from ..records import notes_from
@@ -19,12 +19,6 @@ from .unit_lines import draw_unit
 
 _KINDS = {"end": "MESH_CYLINDER", "hole": "MESH_CIRCLE", "cope": "MOD_BOOLEAN", "joint": "SNAP_FACE_CENTER"}
 """What is found, in the order in which it is listed, and its icons."""
-_PLURALS = {"end": "Ends", "hole": "Holes", "cope": "Copes", "joint": "Joints"}
-
-
-def row_name(group: bpy.types.PropertyGroup, scene: bpy.types.Scene) -> str:
-    """``"40 × 40 × 3"``, ``"9 mm in 40 × 40 × 3"``."""
-    return f"{say_in(scene)(group.hole_mm)} in {group.name}" if group.kind == "hole" else group.name
 
 
 class FERRULE_UL_groups(bpy.types.UIList):
@@ -41,7 +35,7 @@ class FERRULE_UL_groups(bpy.types.UIList):
     ) -> None:
         row = layout.row()
         row.active = bool(made_of(item))
-        row.label(text=row_name(item, context.scene), icon=_KINDS[item.kind], translate=False)
+        row.label(text=row_name(item, say_in(context.scene)), icon=_KINDS[item.kind], translate=False)
         right = row.row()
         right.alignment = "RIGHT"
         right.label(text=count_of(item.count, item.kind), icon="UNLINKED" if item.own_recipe else "NONE")

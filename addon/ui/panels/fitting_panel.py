@@ -12,11 +12,10 @@ from ...fields.messages import count_of
 from ...job.asked import TubeFacts
 from .. import updating, wording
 from ..desk import Fitted, active_family, active_fitted, active_group, active_recipe, times
-from ..drawing import draw_field, draw_refusal, draw_text, say_in
+from ..drawing import draw_field, draw_refusal, draw_text, row_name, say_in
 from ..fields import labelled
 from ..recipes import made_of, recipe_of
 from .cautions_panel import draw_beside
-from .ends_panel import row_name
 from .sidebar import Sidebar, group_panels
 
 
@@ -74,7 +73,7 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             others = sum(family in made_of(other) and not other.own_recipe for other in ferrule.groups)
             shared = f"Shared by {count_of(others, _ROWS[family.serves])}"
             alone = group.own_recipe or others < 2
-            layout.label(text=row_name(group, context.scene) if alone else shared, translate=False)
+            layout.label(text=row_name(group, say_in(context.scene)) if alone else shared, translate=False)
             layout.prop(group, "own_recipe")
         refused_here = _draw_group(layout, context, "")
         if fitted and fitted.refusal and not refused_here:
