@@ -126,7 +126,7 @@ class FERRULE_OT_show_family(bpy.types.Operator):
 
     bl_idname = "ferrule.show_family"
     bl_label = "Show the Recipe"
-    bl_options = {"INTERNAL"}
+    bl_options = {"REGISTER", "INTERNAL"}
 
     family: StringProperty(name="Family", description="Name of the family of fittings", options={"SKIP_SAVE"})
 

@@ -25,7 +25,7 @@ from ...job.asked import Job, JobError
 from ...job.making import Assembled, fit_in_place
 from ...job.results import JobResult, Taken
 from ...job.running import after_takeoff
-from ...takeoff import TakeoffError, TubeEnd, split_bodies
+from ...takeoff import Takeoff, TakeoffError, split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, scene_ends, updating
 from ..aside import Steps
