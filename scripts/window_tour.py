@@ -91,8 +91,8 @@ def tour() -> Waiting:
 
     yield from _only("review")
     # Nothing is wrong with the stall's fittings, so for this picture the spigots' walls are made too thin.
-    recipe, before = _job().recipe, (_job().recipe.groove_count, _job().recipe.hollow_wall_mm)
-    recipe.groove_count, recipe.hollow_wall_mm = 0, 0.92
+    recipe, before = _job().recipe, _job().recipe.hollow_wall_mm
+    recipe.groove_count_auto, recipe.groove_count, recipe.hollow_wall_mm = False, 0, 0.92
     yield from _until(lambda: _desk() is not None and not _desk().waiting)
     checks = [row.name for row in bpy.context.window_manager.ferrule.findings]
     bpy.ops.ferrule.go_to_finding(index=checks.index("thin wall"))
@@ -100,7 +100,7 @@ def tour() -> Waiting:
         yield from _click(f"ferrule.view.{switch}")
     yield from _scroll(-60)
     yield from _photograph("review", "A finding, its place and the layers", _job().view.show_rings)
-    recipe.groove_count, recipe.hollow_wall_mm = before
+    recipe.groove_count_auto, recipe.hollow_wall_mm = True, before
     yield from _until(lambda: _desk() is not None and not _desk().waiting)
     yield from _only("process")
     yield from _photograph("process", "The process")

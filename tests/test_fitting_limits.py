@@ -46,8 +46,17 @@ def test_an_empty_recipe_makes_a_hemisphere_with_the_glue_fit():
     recipe = resolve(Recipe(), TUBE)
     assert recipe == recipe_of(
         rise_mm=12.7, gap_mm=0.2, edge_mm=0.0, up="crown up", corner_mm=0.0, seam_relief="none", seam_depth_mm=0.8,
-        rib_count=0, rib_height_mm=0.3, rib_width_mm=1.0,
+        rib_count=0, rib_height_mm=0.3, rib_width_mm=1.0, groove_count=1,
     )  # fmt: skip
+
+
+def test_only_a_glued_spigot_has_a_groove_unless_one_is_asked_for():
+    counts = {fit: resolve(Recipe(fit=fit), TUBE).groove.count for fit in get_args(FitName)}
+    assert counts == {"glue": 1, "push": 0, "press": 0}
+    assert (
+        resolve(recipe_of(fit="press", groove_count=2, groove_width_mm=1.0, groove_depth_mm=0.5), TUBE).groove.count
+        == 2
+    )
 
 
 @pytest.mark.parametrize("section", SECTIONS.values(), ids=SECTIONS)
@@ -324,7 +333,7 @@ def test_unused_fields_are_left_alone():
     [
         recipe_of(groove_depth_mm=0.5),
         recipe_of(crown="flat", spigot_mm=20, groove_count=2, hollow_wall_mm=2.0, groove_depth_mm=0.5, vent="channel"),
-        recipe_of(crown="peaked", fit="press", rib_count=4, seam_relief="notch", groove_depth_mm=0.5),
+        recipe_of(crown="peaked", fit="press", rib_count=4, seam_relief="notch", groove_count=1, groove_depth_mm=0.5),
     ],
     ids=["plain", "hollow", "press"],
 )

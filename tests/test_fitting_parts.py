@@ -125,7 +125,9 @@ def test_notch_is_as_wide_and_deep_as_asked_and_runs_from_tip_to_rim():
 @pytest.mark.parametrize("name", ["round", "rectangular", "hexagon", "angle", "ellipse"])
 @pytest.mark.parametrize("count", [3, 6])
 def test_ribs_stand_their_height_past_the_spigot_all_along(name: str, count: int):
-    recipe = recipe_with(PLAIN, fit="press", gap_mm=0.1, rib_count=count, rib_height_mm=0.4, rib_width_mm=1.2)
+    recipe = recipe_with(
+        PLAIN, fit="press", gap_mm=0.1, groove_count=1, rib_count=count, rib_height_mm=0.4, rib_width_mm=1.2
+    )
     fitting = design(recipe, SECTIONS[name])
     assert_sound(fitting)
     spigot = shapely.Polygon(SECTIONS[name].bore.polygon()).buffer(-0.1, join_style="mitre")

@@ -167,7 +167,7 @@ def test_a_number_is_reviewed_in_the_same_update(scene: bpy.types.Scene, monkeyp
     put(scene, tube(ROUND, 300, "Post"))
     fit()
     monkeypatch.setattr(updating, "LIVE_S", 60.0)  # however busy the machine is
-    scene.ferrule.recipe.groove_count = 0
+    scene.ferrule.recipe.groove_count_auto, scene.ferrule.recipe.groove_count = False, 0
     scene.ferrule.process.bead_mm = 0.5
     for wall, thin in ((2.5, False), (0.92, True), (3.0, False)):
         scene.ferrule.recipe.hollow_wall_mm = wall
@@ -387,7 +387,7 @@ def test_export_writes_files_that_another_program_reads(scene: bpy.types.Scene, 
     put(scene, tube(ROUND, 300, "Post"))
     output = scene.ferrule.output
     output.folder, output.write_stl, output.write_3mf, output.spares = str(tmp_path), True, True, 1
-    scene.ferrule.recipe.groove_count = 0
+    scene.ferrule.recipe.groove_count_auto, scene.ferrule.recipe.groove_count = False, 0
     scene.ferrule.recipe.lead_in_mm = 0
     scene.ferrule.recipe.top = "as drawn"
     scene.ferrule.recipe.gap_mm_auto = False

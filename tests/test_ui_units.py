@@ -97,7 +97,7 @@ def test_a_refusal_says_both_numbers_in_the_scenes_units(
 ) -> None:
     unwrapped(monkeypatch)
     scene.unit_settings.system = system
-    scene.ferrule.recipe.groove_count = 0
+    scene.ferrule.recipe.groove_count_auto, scene.ferrule.recipe.groove_count = False, 0
     scene.ferrule.recipe.spigot_mm = 600.5
     words = [word for words in panel_words().values() for word in words]
     refusals = [word for word in words if "is too much" in word]

@@ -95,9 +95,8 @@ def test_panel_command_and_sheet_say_the_same_of_a_part(scene: bpy.types.Scene, 
         for part, entry in zip(made.review.printed.plan.ranges, record["print_plan"]["ranges"], strict=True):
             assert (part.rings, part.bead_mm) == (entry["rings"], pytest.approx(entry["bead_mm"]))
             assert part.said().text(METRIC) in plan_said
-            assert f"{made.id} layers {part.said_layers}: {part.rings} of {part.bead_mm:.2f} mm" in " ".join(
-                command.split()
-            )
+            rings, layers = f"{part.rings} of {part.bead_mm:.2f} mm", f"{made.id} layers {part.said_layers}"
+            assert re.search(rf"{re.escape(rings)} on [^;.]*{layers}[,;.]", " ".join(command.split()))
             cells = [made.id, part.said_layers, f"{part.rings}", f"{part.bead_mm:.2f}"]
             assert any(set(cells) <= set(row) for row in rows)
         support = made.review.printed.support
@@ -157,7 +156,7 @@ def test_findings_of_a_check_are_one_line_with_whom_they_concern(scene: bpy.type
     """Walls of one bead and a half, in three kinds."""
     for number, section in enumerate((ROUND, SQUARE, Section.rectangular(50, 25, 2))):
         put(scene, section, f"Tube {number}", 0.5 * number)
-    scene.ferrule.recipe.groove_count = 0
+    scene.ferrule.recipe.groove_count_auto, scene.ferrule.recipe.groove_count = False, 0
     scene.ferrule.recipe.hollow_wall_mm = 0.92
     scene.ferrule.process.bead_mm = 0.5
     fitted(scene)

@@ -300,8 +300,9 @@ def settle_grooves(bench: Settling[S], room: float) -> None:
         why_most = say("the spigot has no material to spare for a groove")
     elif fits > MOST_GROOVES:
         why_most = say("so many grooves are not made")
-    bench.number("groove_count", 0, min(max(fits, 0), MOST_GROOVES), "grooves are counted", why_most)
-    count = int(bench.recipe.groove.count)
+    most, automatic = min(max(fits, 0), MOST_GROOVES), int(bench.recipe.fit == "glue")
+    bench.number("groove_count", 0, most, "grooves are counted", why_most, default=automatic)
+    count = int(bench.recipe.groove.count or 0)
     bench.number(
         "groove_width_mm",
         LEAST_WIDTH_MM,

@@ -36,9 +36,10 @@ def _when(attribute: str, *values: str) -> Callable[[object], bool]:
 class Grooves:
     """Glue grooves, kept centred on the spigot."""
 
-    count: int = declared(
-        1, "Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES, group=_GROOVES,
-        meaning="number of glue grooves around the spigot, centred along it",
+    count: int | None = declared(
+        None, "Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES, group=_GROOVES,
+        automatic="by fit",
+        meaning="number of glue grooves around the spigot, centred along it. Automatic, one where the fit is glued",
     )  # fmt: skip
     width_mm: float = declared(
         3.0, "Groove Width", "Width of each glue groove along the spigot",
@@ -136,8 +137,8 @@ class BoltHole:
         "none", "Hole", "Opening in the fitting for a bolt, a nut or a thread insert, as for a levelling foot",
         key="hole", group=_HOLE,
         meaning="for a levelling foot: through the fitting; a nut pocket, open to the outside, so that the foot's load "
-        "presses the nut onto the plastic; or a blind bore for a thread insert, 1.3 × the thread wide and 2 × deep "
-        "(common practice, no source: the insert's own data sheet comes first)",
+        "presses the nut onto the plastic; or a blind bore for a thread insert, 1.3 × the thread wide and 2 × deep and "
+        "half a millimetre more (common practice, no source: the insert's own data sheet comes first)",
     )  # fmt: skip
     thread: str = declared(
         "M8", "Thread", "Bolt, nut or insert that the hole is for", key="thread", group=_HOLE, shown=_when("hole"),

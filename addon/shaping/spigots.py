@@ -61,7 +61,7 @@ def even_grooves(
 
     ``roof_mm`` is how much of their width the face that slopes takes, the one nearest the rim or, with ``roof_down``,
     the one nearest the tip."""
-    count, width = grooves.count, grooves.width_mm
+    count, width = grooves.count or 0, grooves.width_mm
     land = (length_mm - count * width) / (count + 1)
     bottoms = [-length_mm + land + index * (land + width) for index in range(count)]
     low, high = (roof_mm, 0.0) if roof_down else (0.0, roof_mm)

@@ -196,7 +196,7 @@ class Cap(Fitting):
             "rise_mm": recipe.rise_mm or 0.0,
             "lip_mm": recipe.lip_mm,
             "spigot_mm": recipe.spigot_mm,
-            "grooves": recipe.groove.count,
+            "grooves": recipe.groove.count or 0,
             "hole": hole.kind,
             "thread": hole.thread if hole.kind != "none" else "",
             "mitre_deg": self.mitre_deg,
