@@ -286,3 +286,20 @@ def test_preview_and_files_have_the_same_layers_and_findings(section: str, crown
     for mine, other in zip(*plans, strict=True):
         assert abs(mine.first - other.first) <= 1
     assert preview.printed.support.volume_mm3 == pytest.approx(files.printed.support.volume_mm3, rel=0.02, abs=1)
+
+
+def test_an_end_crossed_by_a_hole_is_taken_with_one_click(scene: bpy.types.Scene) -> None:
+    put(scene, ROUND, "Post", tool=bolt(6.5 + 3.5))
+    put(scene, SQUARE, "Rail", 0.5)
+    desk = fitted(scene)
+    (row,) = desk.to_shorten
+    assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_review")
+    scene.ferrule.end_index = row
+    assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_closed_ends")
+    assert bpy.ops.ferrule.shorten_spigot(index=row) == {"FINISHED"}
+    desk = updating.finish(scene)
+    assert desk.verdict.headline.startswith("4 ends, 2 kinds, ready to print") and not desk.to_shorten
+    assert len(bpy.data.collections["Fittings"].objects) == 4
+    assert sorted(round(fitting.fitting.recipe.spigot_mm) for fitting in desk.fittings) == [6, 8]
+    with pytest.raises(RuntimeError, match="would not go into this end"):
+        bpy.ops.ferrule.shorten_spigot(index=row)

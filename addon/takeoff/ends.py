@@ -65,6 +65,13 @@ class TubeEnd:
         return self.cause == "open"
 
     @property
+    def longest_mm(self) -> int | None:
+        """The longest spigot in whole millimetres that could go in where one as long as is wanted could not; None if
+        it would be too short to hold."""
+        whole = longest_spigot(self.clear_depth_mm)
+        return whole if self.cause in ("crossed", "too short", "blocked") else None
+
+    @property
     def explained(self) -> Message:
         """What is in the way and what to do, in one sentence without a stop."""
         return say("{}; {}", self.reason, self.remedy) if self.remedy else self.reason
@@ -83,6 +90,11 @@ class TubeEnd:
 def said_mitre(mitre_deg: float) -> str:
     """``"mitred 22.5°"``; empty if there is none."""
     return f"mitred {mitre_deg:.1f}°".replace(".0°", "°") if mitre_deg else ""
+
+
+def longest_spigot(depth: float) -> int | None:
+    """In whole millimetres; None if it would be too short to hold: less than 2 mm, common practice, no source."""
+    return int(depth) if depth >= 2 else None
 
 
 def mitre_normal(mitre_deg: float, mitre_direction_deg: float) -> Floats:

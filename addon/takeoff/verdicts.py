@@ -16,7 +16,7 @@ from ..geometry import polygons, topology
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline, Section
 from .clearance import Clearance, Obstacle
-from .ends import Cause
+from .ends import Cause, longest_spigot
 from .rim_sections import RimSection
 from .surface import Surface
 from .walls import WallRuns
@@ -193,5 +193,5 @@ def _joined(name: str, distance: float) -> Verdict:
 
 def _shorter(depth: float) -> Message:
     """What to do where a spigot would have to be shorter."""
-    whole = int(depth)
-    return say("shorten the spigot to {} or leave this end without a fitting", Length(whole)) if whole >= 2 else _LEAVE
+    whole = longest_spigot(depth)
+    return say("shorten the spigot to {} or leave this end without a fitting", Length(whole)) if whole else _LEAVE

@@ -25,6 +25,7 @@ from __future__ import annotations
 import time
 from collections import OrderedDict
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import bpy
@@ -37,6 +38,7 @@ from ..fields.refusals import RecipeError
 from ..job import judging
 from ..job.asked import Job, JobError
 from ..job.batches import resolved
+from ..job.judging import could_have_one
 from ..job.making import counted, judged, refused, unmakeable
 from ..job.resolved import Checked, Resolved, Shape, designed, reviewed
 from ..job.results import Attempt, Batch, JobResult, LaidOut, Made, Taken
@@ -110,6 +112,11 @@ class Desk:
     @property
     def ends(self) -> tuple[TubeEnd, ...]:
         return self.takeoff.ends
+
+    @cached_property
+    def to_shorten(self) -> tuple[int, ...]:
+        """The rows of ends that a shorter spigot could go into."""
+        return tuple(row for row, end in enumerate(self.ends) if could_have_one(end) and end.longest_mm)
 
     @property
     def laid_out(self) -> LaidOut | None:

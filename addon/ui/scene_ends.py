@@ -393,6 +393,15 @@ def _write_sites(scene: bpy.types.Scene, sites: Sequence[_Found], groups: Sequen
     ferrule.site_index = keys.index(chosen) if chosen in keys else -1
 
 
+def group_for(scene: bpy.types.Scene, end: TubeEnd) -> int:
+    """The row of an end's section, added if there is none; reading the ends keeps it if there are open ones."""
+    groups, found = scene.ferrule.groups, _end(end)
+    row = next((row for row, group in enumerate(groups) if found.fits(group, modelled_section(group))), len(groups))
+    if row == len(groups):
+        _new_group(scene.ferrule, found)
+    return row
+
+
 def _grouped(ferrule: bpy.types.PropertyGroup, found: Sequence[_Found], lost: bool) -> list[int]:
     """Which row each of what was found belongs to, -1 for what takes no fitting; adds and removes rows as needed, but
     while an end is ``lost`` its row may be wanted again."""

@@ -18,8 +18,10 @@ from ..drawing import imperial, report, say_in
 from ..fields import assign, auto_name, in_units, stored, stored_name
 from ..quiet import quietly
 from ..recipes import choose, made_of, recipe_group, recipe_of
+from ..records import end_of
+from ..scene_ends import group_for
 from ..views import redraw
-from .long_work import LongWork, WorkSteps
+from .long_work import LongWork, WorkError, WorkSteps
 from .polls import can_build, has_groups, holds
 from .tube_ends import read_into
 
@@ -136,6 +138,42 @@ class FERRULE_OT_show_family(bpy.types.Operator):
         return {"FINISHED"}
 
 
+class FERRULE_OT_shorten_spigot(LongWork, bpy.types.Operator):
+    """Shorten the spigots of the end's section until one goes into it, read the ends again and fit them"""
+
+    bl_idname = "ferrule.shorten_spigot"
+    bl_label = "Shorten the Spigot"
+    bl_options = {"REGISTER", "UNDO"}
+
+    index: IntProperty(
+        name="End", description="Row in the list, counted from 0; below 0 for the chosen end", default=-1
+    )
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return holds(cls, context.scene.ferrule.ends, "Read the tube ends first") and can_build(cls, context)
+
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
+        ferrule = context.scene.ferrule
+        index = self.index if self.index >= 0 else ferrule.end_index
+        end = end_of(ferrule.ends[index]) if 0 <= index < len(ferrule.ends) else None
+        if end is None or not end.longest_mm:
+            raise WorkError("A shorter spigot would not go into this end")
+        self.changed = True
+        row = group_for(context.scene, end)
+        with quietly():
+            group = ferrule.groups[row]
+            if len(ferrule.groups) > 1 and not group.own_recipe:
+                group.own_recipe = True
+                for family in made_of(group):
+                    assign(recipe_group(group, family), recipe_of(recipe_group(ferrule, family)))
+            recipe = group.recipe if group.own_recipe else ferrule.recipe
+            recipe.spigot_mm = end.longest_mm
+            ferrule.group_index = row
+        updating.touch(context.scene)
+        return (yield from FERRULE_OT_refit.steps(self, context))
+
+
 class FERRULE_OT_remove_fittings(bpy.types.Operator):
     """Remove all fittings from the scene; recipes and tube ends stay"""
 
@@ -220,6 +258,7 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
 _CLASSES = (
     FERRULE_OT_fit,
     FERRULE_OT_refit,
+    FERRULE_OT_shorten_spigot,
     FERRULE_OT_choose,
     FERRULE_OT_show_family,
     FERRULE_OT_remove_fittings,

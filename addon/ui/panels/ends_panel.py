@@ -16,6 +16,7 @@ from ..records import notes_from
 from ..scene import unit_scale_of
 from .sidebar import Sidebar
 from .unit_lines import draw_unit
+from .verdict_lines import draw_shorten
 
 _KINDS = {"end": "MESH_CYLINDER", "hole": "MESH_CIRCLE", "cope": "MOD_BOOLEAN", "joint": "SNAP_FACE_CENTER"}
 """What is found, in the order in which it is listed, and its icons."""
@@ -257,6 +258,8 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
         layout.template_list("FERRULE_UL_ends", "closed", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
         if 0 <= ferrule.end_index < len(ferrule.ends) and ferrule.ends[ferrule.end_index].reason:
             draw_text(layout, message_from(ferrule.ends[ferrule.end_index].reason) + ".")
+            if desk and desk.ends[ferrule.end_index].longest_mm:
+                draw_shorten(layout, desk.ends[ferrule.end_index], ferrule.end_index)
             if ferrule.ends[ferrule.end_index].by_hand:
                 layout.operator("ferrule.drop_end", text="Drop", icon="X")
         draw_field(layout, ferrule, "wall_mm", wording.WALL, context.scene)

@@ -4,8 +4,20 @@
 import bpy
 
 from ...fields.messages import count_of, say, say_all
+from ...takeoff import TubeEnd
+from ...trade.sizes import section_name
 from ..desk import Desk
-from ..drawing import draw_text
+from ..drawing import draw_text, say_in
+
+_MOST_ENDS = 3
+"""For which the verdict offers a shorter spigot; the list has it for the others."""
+
+
+def draw_shorten(layout: bpy.types.UILayout, end: TubeEnd, row: int) -> None:
+    """A button that takes an end with a shorter spigot."""
+    length = say_in(bpy.context.scene)(end.longest_mm)
+    text = f"Spigot {length} for {section_name(end.section)}"
+    layout.operator("ferrule.shorten_spigot", text=text, icon="CHECKMARK", translate=False).index = row
 
 
 def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
@@ -15,6 +27,8 @@ def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
         draw_text(layout, say("{}.", verdict.headline), icon="CHECKMARK" if verdict.complete else "ERROR")
         for said in verdict.in_the_way:
             draw_text(layout, said, icon="CANCEL")
+        for row in desk.to_shorten[:_MOST_ENDS]:
+            draw_shorten(layout, desk.ends[row], row)
         if verdict.ready and verdict.before_printing:
             first = filter(None, (verdict.goes_in, "Before printing:", *verdict.before_printing))
             draw_text(layout, say_all(tuple(first)), icon="INFO")
