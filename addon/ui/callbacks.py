@@ -13,6 +13,7 @@ from .fields import UNDECIDED, assign, auto_name, take_old_names
 from .jobs import bore_problem, modelled_section, process_of
 from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
 from .looking import follow_selection, look_at_finding
+from .outdated import scene_changed
 from .quiet import loud, quietly
 from .recipes import family_of, made_of, recipe_group, recipe_of
 from .scene import unit_scale_of
@@ -134,6 +135,7 @@ def start_anew(*given: object) -> None:
 def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
     """A handler: drops the reviews of the user's own meshes that have changed or moved, or are to be printed by another
     process, lists the findings of what is now looked at, and makes the fitting that was selected the subject."""
+    scene_changed()
     for update in depsgraph.updates if object_reviews else ():
         changed = update.is_updated_geometry or update.is_updated_transform
         if changed and isinstance(update.id, bpy.types.Object) and update.id.original:

@@ -21,7 +21,7 @@ from ..trade.sizes import section_name
 from .desk import Desk, Fitted
 from .records import end_of, section_from
 from .scene import FITTING_MARK, fill_mesh, unit_scale_of
-from .views import look_at
+from .views import look_at, show_locally
 
 COLLECTION = "Fittings"
 _SHARP_DEG = 30.0
@@ -210,6 +210,7 @@ def _new_object(
     item.ferrule.scene_key = scene.ferrule.key
     item[FITTING_MARK] = True
     _collection(scene).objects.link(item)
+    show_locally(scene, item)
     return item
 
 

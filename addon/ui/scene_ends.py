@@ -12,7 +12,7 @@ import numpy as np
 from mathutils import Vector
 
 from ..families.family import ALIKE_MM
-from ..fields.messages import NOTHING, Length, Message, Name, as_message, say
+from ..fields.messages import NOTHING, Length, Message, Name, as_message, say, say_all
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
@@ -28,6 +28,7 @@ from .by_hand import Pick, RimReader, pick_from, pick_text
 from .drawing import imperial
 from .file_unit import same_scale, unit_is_chosen
 from .jobs import job_of, modelled_section
+from .outdated import stretch_of
 from .placing import mm_per_unit
 from .quiet import quietly
 from .recipes import suit_all
@@ -87,7 +88,8 @@ def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside
     try:
         meshes, notes = assembly_of(scene, graph())
         if not meshes and not any(line.by_hand for line in ferrule.ends):
-            raise SceneReadingError("There is no surface to read. Select the tubes, or import the assembly first.")
+            nothing = say("There is no surface to read. Select the tubes, or import the assembly first.")
+            raise SceneReadingError(say_all((*notes, "Show it and read again.")) if notes else nothing)
         takeoff = yield from aside(_taken_off(job, meshes, unit_is_chosen(scene)))
     except (SceneError, TakeoffError) as error:
         raise SceneReadingError(str(error)) from error
@@ -99,7 +101,7 @@ def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside
     ferrule.doubt_factor = doubt.factor if doubt else 1.0
     tubes = (end.section.outer.width for end in takeoff.ends if end.cause not in ("solid", "profile"))
     ferrule.widest_mm = max(tubes, default=0.0)
-    ferrule.notes = stored_notes((*notes, *takeoff.notes))
+    ferrule.notes = stored_notes((*notes, *takeoff.notes, *_stretched(scene)))
     found = Takeoff(()) if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0]
     names = _names(scene)
     rows = [_Row(end, _tube_of(end.source, names)) for end in found.ends]
@@ -110,6 +112,18 @@ def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside
 def _taken_off(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Steps[Takeoff]:
     yield READING, 0.0
     return read_assembly(job, job.assembly, meshes, unit_given)
+
+
+def _stretched(scene: bpy.types.Scene) -> list[Message]:
+    """The objects that are read longer or wider than their meshes are, in sentences."""
+    notes = []
+    for item in sources_of(scene):
+        stretch = stretch_of(item) if item.type == "MESH" else None
+        if stretch:
+            factors = " × ".join(f"{factor:.4g}" for factor in stretch)
+            advice = "reset its scale (Alt S) if the tube is not meant to be that long or wide."
+            notes.append(say(f"{{}} is stretched, {factors} in x, y and z, and was read so: {advice}", Name(item.name)))
+    return notes
 
 
 def _has_unit(scene: bpy.types.Scene) -> bool:

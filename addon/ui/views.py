@@ -48,6 +48,14 @@ def reach_to(context: bpy.types.Context, distance: float) -> None:
         area.spaces.active.clip_end = max(area.spaces.active.clip_end, distance)
 
 
+def show_locally(scene: bpy.types.Scene, item: bpy.types.Object) -> None:
+    """Shows a new object in the views that are in local view, where only some objects are seen."""
+    for area in _areas(bpy.context):
+        space = area.spaces.active
+        if space.local_view and bpy.context.window and bpy.context.window.scene == scene:
+            item.local_view_set(space, True)
+
+
 def redraw() -> None:
     for area in _areas(bpy.context):
         area.tag_redraw()

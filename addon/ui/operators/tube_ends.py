@@ -17,6 +17,7 @@ from ..desk import active_group, times
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
 from ..jobs import modelled_section
+from ..outdated import outdated
 from ..quiet import quietly
 from ..scene import FITTING_MARK
 from ..views import reach_to
@@ -187,6 +188,27 @@ class FERRULE_OT_drop_end(bpy.types.Operator):
         return {"FINISHED"}
 
 
+class FERRULE_OT_drop_deleted(bpy.types.Operator):
+    """Take the ends off the list whose fittings were deleted from the scene, so that none is made for them"""
+
+    bl_idname = "ferrule.drop_deleted"
+    bl_label = "Make None for Them"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return holds(cls, outdated(context.scene).deleted, "No fitting was deleted")
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        scene = context.scene
+        keys = {placing.record_key(key) for key in outdated(scene).deleted}
+        for lines, drop in ((scene.ferrule.sites, scene_ends.remove_site), (scene.ferrule.ends, scene_ends.remove_end)):
+            for index in reversed([index for index, line in enumerate(lines) if line.key in keys]):
+                drop(scene, index)
+        self.report({"INFO"}, f"{count_of(len(keys), 'place')} left without a fitting")
+        return {"FINISHED"}
+
+
 class FERRULE_OT_go_to_end(bpy.types.Operator):
     """Select the fitting of an end, a hole, a cope or a joint, or its tube, and bring it into view from outside"""
 
@@ -249,6 +271,7 @@ _CLASSES = (
     FERRULE_OT_set_unit,
     FERRULE_OT_pick_end,
     FERRULE_OT_drop_end,
+    FERRULE_OT_drop_deleted,
     FERRULE_OT_go_to_end,
     FERRULE_OT_use_table_bore,
 )

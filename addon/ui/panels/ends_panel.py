@@ -11,6 +11,7 @@ from .. import updating, wording
 from ..desk import active_group
 from ..drawing import draw_field, draw_text, row_name, say_in
 from ..file_unit import same_scale
+from ..outdated import Outdated, outdated
 from ..recipes import families_for, made_of
 from ..records import notes_from
 from ..scene import unit_scale_of
@@ -109,6 +110,7 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
         draw_unit(layout, context.scene)
         if ferrule.ends:
             _draw_other_scale(layout, context.scene)
+            _draw_outdated(layout, outdated(context.scene))
         if context.mode == "EDIT_MESH":
             layout.operator("ferrule.pick_end", icon="EDGESEL")
         row = layout.row(align=True)
@@ -140,6 +142,24 @@ def _draw_other_scale(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> Non
     box.alert = True
     draw_text(box, f"The unit scale was {then:g} when the ends were read, and is now {now:g}.", icon="ERROR")
     box.operator("ferrule.refit", icon="FILE_REFRESH")
+
+
+def _draw_outdated(layout: bpy.types.UILayout, now: Outdated) -> None:
+    """What has changed since the ends were read, with what brings it in line beside it."""
+    if now.moved or now.gone:
+        box = layout.box()
+        moved = [f"{count_of(now.moved, 'end has', 'ends have')} moved with the tubes"] * bool(now.moved)
+        gone = [f"the tubes of {count_of(now.gone, 'end')} are gone"] * bool(now.gone)
+        said = " and ".join(moved + gone)
+        draw_text(box, f"{said[:1].upper()}{said[1:]} since they were read.", icon="ERROR")
+        box.operator("ferrule.refit", icon="FILE_REFRESH")
+    if now.deleted:
+        box = layout.box()
+        number = count_of(len(now.deleted), "fitting was", "fittings were")
+        draw_text(
+            box, f"{number} deleted from the scene. Fit puts them back, and they are made all the same.", icon="ERROR"
+        )
+        box.operator("ferrule.drop_deleted", icon="X")
 
 
 def _draw_choices(
