@@ -33,7 +33,8 @@ BEARER = Section.rectangular(50, 25, 2)
 SLEEVE = Section.round(33.4, 3.38)
 
 JOB = """\
-# Caps and feet for the open tube ends of a market stall's frame.
+# Caps and feet for the open tube ends of a market stall's frame, plugs for holes that are not always used, and sleeves
+# to mark the copes by.
 
 [assembly]
 files = ["market_stall.stl"]
@@ -47,6 +48,20 @@ kind = "round"
 width_mm = "1 1/2 in"
 crown = "flat"
 rise_mm = 6
+
+[hole_plug]
+make = false
+
+[[hole_plug.for]]   # the banner's holes
+hole_mm = 12
+make = true
+
+[cope_sleeve]
+make = false
+
+[[cope_sleeve.for]] # the braces and the tie
+width_mm = "1 in"
+make = true
 
 [output]
 formats = ["3mf", "stl"]

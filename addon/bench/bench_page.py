@@ -3,10 +3,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from ..families.fitting import BenchStep
 from ..geometry.units import say_mm
+from ..review.findings import say_ids
 from ..trade.fits import adhesive
 from .markup import element, escaped, paragraph
 from .sheet import JobSheet
@@ -22,18 +23,19 @@ _SPARE_GLUE = 1.2
 def bench_page(sheet: JobSheet) -> str:
     if not sheet.fittings:
         return cautions_at(sheet, "off the plate", "drilling and marking", "putting in", "in use")
-    off, tools, put = _off_the_plate(sheet), _steps(sheet, stays=False), _steps(sheet, stays=True)
+    off, tools, put = _off_the_plate(sheet), _by_family(sheet, stays=False), _by_family(sheet, stays=True)
+    done = len(off) + sum(map(len, tools.values()))
     return joined(
         element("h2", "At the bench: off the plate"),
         cautions_at(sheet, "off the plate"),
         _numbered(off, 1),
         element("h2", f"At the bench: {_tools(sheet)}") if tools else "",
         cautions_at(sheet, "drilling and marking"),
-        _numbered(tools, len(off) + 1) if tools else "",
+        _families(tools, len(off) + 1),
         element("h2", "At the bench: putting in") if put else "",
         cautions_at(sheet, "putting in"),
         _glue_lines(sheet),
-        _numbered(put, len(off) + len(tools) + 1) if put else "",
+        _families(put, done + 1),
         element("h2", "In use"),
         cautions_at(sheet, "in use"),
     )
@@ -42,6 +44,15 @@ def bench_page(sheet: JobSheet) -> str:
 def _numbered(steps: Sequence[BenchStep], first: int) -> str:
     rows = [element("li", element("strong", escaped(f"{name}.")), " ", escaped(said)) for name, said in steps]
     return element("ol", *rows, start=first)
+
+
+def _families(steps: Mapping[str, Sequence[BenchStep]], first: int) -> str:
+    """Their steps, under their names where there are several."""
+    parts = []
+    for name, own in steps.items():
+        parts += [element("h3", escaped(name)) if len(steps) > 1 else "", _numbered(own, first)]
+        first += len(own)
+    return joined(*parts)
 
 
 def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
@@ -103,12 +114,13 @@ def _tools(sheet: JobSheet) -> str:
     return ", ".join(dict.fromkeys(entry.family.plural for entry in sheet.fittings if not entry.family.stays))
 
 
-def _steps(sheet: JobSheet, stays: bool) -> list[BenchStep]:
-    """The families' own steps, of those whose fittings stay, or of the others: tools are used before."""
-    kinds = dict.fromkeys(type(entry.fitting) for entry in sheet.fittings if entry.family.stays is stays)
-    steps: list[BenchStep] = []
-    for kind in kinds:
-        steps += kind.steps({entry.id: entry.fitting for entry in sheet.fittings if type(entry.fitting) is kind})
+def _by_family(sheet: JobSheet, stays: bool) -> dict[str, list[BenchStep]]:
+    """Each family's own steps, of those whose fittings stay, or of the others: tools are used before."""
+    steps: dict[str, list[BenchStep]] = {}
+    for family in dict.fromkeys(entry.family for entry in sheet.fittings if entry.family.stays is stays):
+        fittings = {entry.id: entry.fitting for entry in sheet.fittings if entry.family is family}
+        kind = type(next(iter(fittings.values())))
+        steps[f"{family.plural.capitalize()}, {say_ids(tuple(fittings))}"] = kind.steps(fittings)
     return steps
 
 

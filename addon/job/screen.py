@@ -27,6 +27,8 @@ from .results import JobLadder, JobResult, Made
 
 WIDTH = 110
 """Characters a line, unless the screen is narrower."""
+_NAMED_STEPS = 2
+"""Before the work, and printing."""
 LEAST_WIDTH = 80
 """The table of kinds takes that."""
 NO_BREAK = "\N{NO-BREAK SPACE}"
@@ -38,7 +40,7 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
     verdict = verdict_of(result)
     blocks = [_verdict(verdict, width)]
     if result.made:
-        blocks += [_kinds_table(result.made)]
+        blocks += [_kinds_table(result.made, width)]
     blocks += ["\n".join(filter(None, (_printing(result, width), _ends(result, verdict, width))))]
     blocks += [_ladders(result.job, result.ladders, width), "\n".join(_wrapped(note, width) for note in result.notes)]
     if everything:
@@ -64,7 +66,8 @@ def _verdict(verdict: JobVerdict, width: int) -> str:
     return "\n".join(_wrapped(line, width) for line in lines if line)
 
 
-def _kinds_table(fittings: Sequence[Made]) -> str:
+def _kinds_table(fittings: Sequence[Made], width: int) -> str:
+    """Without its last columns, which the sheet has too, where there is no room for them."""
     ends_only = all(fitting.batch.family.serves == "end" for fitting in fittings)
     rows = [("Kind", "For", "What", "Ends" if ends_only else "Serves", "Prints", "Way up", "Gap a side")]
     for fitting in fittings:
@@ -74,7 +77,8 @@ def _kinds_table(fittings: Sequence[Made]) -> str:
         tube = ", ".join(filter(None, (section_name(fitting.fitting.section), batch.place.words)))
         way_up = fitting.fitting.way_up
         rows.append((fitting.id, tube, fitting.fitting.title, serves, str(fitting.count), way_up, gap))
-    return columns(rows)
+    tables = [columns([row[:count] for row in rows]) for count in (7, 6, 5)]
+    return next((table for table in tables if max(map(len, table.splitlines())) <= width), tables[-1])
 
 
 def _printing(result: JobResult, width: int) -> str:
@@ -116,7 +120,7 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
     if result.made and not everything:
         minor = dict.fromkeys(finding.check for finding in result.findings if finding.severity == "good to know")
         lines += [f"Good to know: {', '.join(minor)}; with --all, in sentences."] if minor else []
-        lines.append(f"Cautions. {' '.join(_cautions(result))}")
+        lines.append(_first_cautions(result))
         lines.append(_files(result.files))
     lines.append(f"Files are in {result.job.output.folder}")
     return "\n".join((*(_wrapped(line, width) for line in lines[:-1]), lines[-1]))
@@ -243,6 +247,15 @@ def _all_cautions(result: JobResult, width: int) -> str:
     return "\n".join(
         ["Cautions, in full on the job sheet:", *(_wrapped(line, width, "  ") for line in _cautions(result))]
     )
+
+
+def _first_cautions(result: JobResult) -> str:
+    """Those of the steps that come first by name, and how many wait on the job sheet at the others."""
+    count = Counter(caution.step for caution in cautions_for(result.facts))
+    steps = [step for step in get_args(Step) if count[step]]
+    later = ", ".join(f"{count[step]} {step}" for step in steps[_NAMED_STEPS:])
+    named = " ".join(_cautions(result)[:_NAMED_STEPS])
+    return f"Cautions. {named}" + (f" On the job sheet: {later}." if later else "")
 
 
 def _cautions(result: JobResult) -> list[str]:
