@@ -45,7 +45,7 @@ from ..job.results import Attempt, Batch, JobResult, LaidOut, Made, Taken
 from ..job.running import summed_up
 from ..review import Finding
 from ..takeoff import Takeoff, TubeEnd
-from .recipes import made_of, recipe_group
+from .recipes import made_of, recipe_group, word_of
 
 FACETS = 64
 """In a whole circle, in the view. Files get as many as their chord error requires."""
@@ -176,7 +176,7 @@ def active_family(scene: bpy.types.Scene) -> Family | None:
     if group is None:
         return table.usual()
     made = made_of(group)
-    return next((family for family in made if family.name == scene.ferrule.family), made[0] if made else None)
+    return next((family for family in made if word_of(family) == scene.ferrule.family), made[0] if made else None)
 
 
 def active_recipe(scene: bpy.types.Scene) -> bpy.types.PropertyGroup:

@@ -15,6 +15,7 @@ from . import placing
 from .desk import Desk, Fitted, active_fitted, at_hand
 from .listing import choose_finding_of, object_review
 from .quiet import quietly
+from .recipes import word_of
 from .takeoff_text import sites_of
 from .updating import desk_of
 from .views import look_at, redraw
@@ -113,7 +114,7 @@ _followed: tuple[int, int] | None = None
 def _choose(scene: bpy.types.Scene, fitted: Fitted) -> None:
     """Makes a fitting the chosen one, at one of its places."""
     ferrule = scene.ferrule
-    ferrule.family = fitted.batch.family.name
+    ferrule.family = word_of(fitted.batch.family)
     if fitted.rows and ferrule.end_index not in fitted.rows:
         ferrule.end_index = fitted.rows[0]
     if fitted.site_rows and ferrule.site_index not in fitted.site_rows:

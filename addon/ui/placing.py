@@ -10,17 +10,19 @@ from collections.abc import Iterable
 
 import bpy
 import numpy as np
-from mathutils import Matrix, Vector
+from mathutils import Matrix
 
 from ..families import table
 from ..families.family import Family, Site
 from ..families.fitting import Fitting
 from ..geometry.frames import Floats
-from ..takeoff import TubeEnd
+from ..takeoff import Hole, Joint, Takeoff, TubeEnd
 from ..trade.sizes import section_name
 from .desk import Desk, Fitted
-from .records import end_of, section_from
+from .recipes import word_of
+from .records import end_of
 from .scene import FITTING_MARK, fill_mesh, unit_scale_of
+from .takeoff_text import place_of, sites_of, takeoff_from
 from .views import look_at, show_locally
 
 COLLECTION = "Fittings"
@@ -40,7 +42,7 @@ def placed(scene: bpy.types.Scene) -> Placed:
 def site_key(family: Family, record_key: str, number: int = 0) -> str:
     """By what a fitting's object is known: the key of what it is for, behind the name of a family that is not the
     usual one; ``number`` is how many others of the family are for it too, as at the two mouths of a hole."""
-    key = record_key if family is table.usual() else f"{family.name}:{record_key}"
+    key = record_key if family is table.usual() else f"{word_of(family)}:{record_key}"
     return f"{key}#{number + 1}" if number else key
 
 
@@ -134,14 +136,20 @@ def look_at_site(context: bpy.types.Context, scene: bpy.types.Scene, index: int,
     line = scene.ferrule.sites[index]
     scene.ferrule.group_index = line.group
     scene.ferrule.site_index = index
-    items = placed(scene)
-    fittings = (item for key, item in items.items() if record_key(key) == line.key)
-    item = next(fittings, line.tube)
-    select(context, item)
+    fittings = [item for key, item in placed(scene).items() if record_key(key) == line.key]
+    fittings.sort(key=lambda item: item.ferrule.family != scene.ferrule.family)
+    select(context, next(iter(fittings), line.tube))
     if move:
-        place = line.tube.matrix_world @ Vector(line.place) if line.tube else Vector(line.place)
-        size = section_from(scene.ferrule.groups[line.group].section).outer.width / mm_per_unit(scene)
-        look_at(context, np.array(place), size)
+        site, scale = sites_of(listed_takeoff(scene))[index], mm_per_unit(scene)
+        tube = site.ends[0] if isinstance(site, Joint) else site.tube
+        out = None if isinstance(site, Joint) else site.axis if isinstance(site, Hole) else site.end.frame.z
+        look_at(context, place_of(site) / scale, tube.section.outer.width / scale, out)
+
+
+def listed_takeoff(scene: bpy.types.Scene) -> Takeoff:
+    """What was found and is listed."""
+    lines = scene.ferrule.ends
+    return takeoff_from(scene.ferrule.takeoff, tuple(line.key for line in lines), tuple(map(end_of, lines)))
 
 
 def outward(site: Site) -> Floats:
@@ -206,7 +214,7 @@ def _new_object(
     label = "Fitting" if family is table.usual() else family.label
     item = bpy.data.objects.new(f"{label} {source}", mesh)
     item.ferrule.end_key = key
-    item.ferrule.family = family.name
+    item.ferrule.family = word_of(family)
     item.ferrule.scene_key = scene.ferrule.key
     item[FITTING_MARK] = True
     _collection(scene).objects.link(item)

@@ -118,7 +118,7 @@ class FerruleGroup(bpy.types.PropertyGroup):
         "kind": StringProperty(default="end", description="end, hole, cope or joint"),
         "hole_mm": FloatProperty(description="Diameter of its holes"),
         "makes": StringProperty(
-            default=table.usual().name, description="Names of the families whose fittings are made for them"
+            default=recipes.word_of(table.usual()), description="Names of the families whose fittings are made for them"
         ),
         "section": StringProperty(description="The section as modelled, as records.section_text writes it"),
         "size": StringProperty(description="Nearest table size and the difference, in words"),
@@ -255,7 +255,7 @@ class FerruleObject(bpy.types.PropertyGroup):
 
     scene_key: StringProperty()
     end_key: StringProperty(description="Of the end, or the name of another family and the key of what it is for")
-    family: StringProperty(default=table.usual().name)
+    family: StringProperty(default=recipes.word_of(table.usual()))
 
 
 class FerruleMesh(bpy.types.PropertyGroup):

@@ -2,7 +2,7 @@
 """The recipes of the families as Blender keeps them, and which families are made of what is listed.
 
 The usual family's recipe is ``recipe`` of a scene, or of a section with a recipe of its own; those of the others are
-``recipes.NAME`` there.
+``recipes.WORD`` there.
 """
 
 from __future__ import annotations
@@ -29,14 +29,23 @@ class FerruleRecipes(bpy.types.PropertyGroup):
 def classes(update: Update) -> list[type[bpy.types.PropertyGroup]]:
     """To be registered: a property group for the recipe of each family, and those that hold them."""
     FerruleRecipe.__annotations__ = properties_of(table.usual().recipe, update)
-    others = {family.name: _class_for(family, update) for family in table.FAMILIES if family is not table.usual()}
+    others = {word_of(family): _class_for(family, update) for family in table.FAMILIES if family is not table.usual()}
     FerruleRecipes.__annotations__ = {name: PointerProperty(type=cls) for name, cls in others.items()}
     return [FerruleRecipe, *others.values(), FerruleRecipes]
 
 
+def word_of(family: Family) -> str:
+    """Its name as one word, by which Blender keeps it."""
+    return family.name.replace(" ", "_")
+
+
+def family_of_word(word: str) -> Family | None:
+    return next((family for family in table.FAMILIES if word_of(family) == word), None)
+
+
 def recipe_group(holder: bpy.types.PropertyGroup, family: Family) -> bpy.types.PropertyGroup:
     """A family's recipe in a scene's properties or a section's."""
-    return holder.recipe if family is table.usual() else getattr(holder.recipes, family.name)
+    return holder.recipe if family is table.usual() else getattr(holder.recipes, word_of(family))
 
 
 def family_of(recipe: bpy.types.PropertyGroup) -> Family | None:
@@ -60,14 +69,14 @@ def families_for(kind: str) -> tuple[Family, ...]:
 
 def made_of(group: bpy.types.PropertyGroup) -> tuple[Family, ...]:
     """The families whose fittings are made for a row of what was found."""
-    return tuple(family for family in families_for(group.kind) if family.name in group.makes.split())
+    return tuple(family for family in families_for(group.kind) if word_of(family) in group.makes.split())
 
 
 def choose(group: bpy.types.PropertyGroup, family: Family, make: bool) -> None:
     """Makes a family's fittings for a row, or not. Of those that stay in their place a row has one, and one tool."""
     others = [other for other in made_of(group) if other is not family]
-    names = [other.name for other in others if not make or other.stays != family.stays]
-    group.makes = " ".join([*names, family.name] if make else names)
+    words = [word_of(other) for other in others if not make or other.stays != family.stays]
+    group.makes = " ".join([*words, word_of(family)] if make else words)
 
 
 def suit_all(ferrule: bpy.types.PropertyGroup, imperial: bool) -> None:
@@ -77,7 +86,7 @@ def suit_all(ferrule: bpy.types.PropertyGroup, imperial: bool) -> None:
 
 
 def _class_name(family: Family) -> str:
-    return f"FerruleRecipe_{family.name}"
+    return f"FerruleRecipe_{word_of(family)}"
 
 
 def _class_for(family: Family, update: Update) -> type[bpy.types.PropertyGroup]:

@@ -36,7 +36,7 @@ from .jobs import job_of, problem_of
 from .listing import list_findings
 from .quiet import quietly
 from .records import end_of
-from .takeoff_text import sites_of, takeoff_from
+from .takeoff_text import sites_of
 from .views import redraw
 
 OTHERS_S = 0.035
@@ -86,7 +86,7 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     job = job_of(scene)
     ends = tuple(map(end_of, ferrule.ends))
     _list_lost(ferrule, ends)
-    takeoff = takeoff_from(ferrule.takeoff, tuple(line.key for line in ferrule.ends), ends)
+    takeoff = placing.listed_takeoff(scene)
     problem = problem_of(job)
     try:
         batches = sort_into_batches(job, takeoff)

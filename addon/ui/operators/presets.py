@@ -15,6 +15,7 @@ from .. import updating
 from ..desk import active_family, active_recipe
 from ..fields import auto_name, stored_name
 from ..quiet import quietly
+from ..recipes import word_of
 from ..scene import last_line
 
 
@@ -48,7 +49,7 @@ class FERRULE_OT_save_recipe(AddPresetBase, bpy.types.Operator):
             "ferrule = bpy.context.scene.ferrule",
             "group = ferrule.groups[ferrule.group_index] if ferrule.groups else None",
             "holder = group if group and group.own_recipe else ferrule",
-            f"recipe = holder.{'recipe' if family is usual() else f'recipes.{family.name}'}",
+            f"recipe = holder.{'recipe' if family is usual() else f'recipes.{word_of(family)}'}",
         ]
 
     @property
@@ -73,7 +74,7 @@ def _family(context: bpy.types.Context) -> Family:
 def _folder(context: bpy.types.Context) -> str:
     """Below the presets' own, where those of the shown family are."""
     family = _family(context)
-    return FERRULE_MT_recipe_presets.preset_subdir if family is usual() else f"ferrule/{family.name}"
+    return FERRULE_MT_recipe_presets.preset_subdir if family is usual() else f"ferrule/{word_of(family)}"
 
 
 class FERRULE_OT_load_recipe(bpy.types.Operator):

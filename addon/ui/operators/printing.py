@@ -20,6 +20,7 @@ from ..aside import Steps
 from ..desk import times
 from ..jobs import process_of
 from ..quiet import quietly
+from ..recipes import word_of
 from ..scene import SceneError, mesh_of, unit_scale_of
 from ..views import redraw
 from .long_work import LongWork, WorkError, WorkSteps
@@ -123,7 +124,7 @@ class FERRULE_OT_cure(bpy.types.Operator):
         fitted = looking.fitted_of(context.scene, finding)
         if fitted is not None and not declared_in(fitted.batch.family.recipe).keys().isdisjoint(finding.cure):
             with quietly():
-                ferrule.group_index, ferrule.family = fitted.group, fitted.batch.family.name
+                ferrule.group_index, ferrule.family = fitted.group, word_of(fitted.batch.family)
             if len(ferrule.groups) > 1 and not ferrule.groups[fitted.group].own_recipe:
                 ferrule.groups[fitted.group].own_recipe = True
         for field, value in finding.cure.items():

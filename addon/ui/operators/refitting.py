@@ -7,17 +7,18 @@ import time
 import bpy
 from bpy.props import IntProperty, StringProperty
 
-from ...families.table import family_named, usual
+from ...families import table
+from ...families.table import usual
 from ...fields.declared import declared_in
 from ...fields.messages import FieldName, Name, count_of, say, say_value
+from ...geometry.names import quoted
 from ...trade.processes import Process
-from ...trade.tables import UnknownNameError
 from .. import placing, updating, wording
 from ..desk import active_family, active_group, active_recipe, times
 from ..drawing import imperial, report, say_in
 from ..fields import assign, auto_name, in_units, stored, stored_name
 from ..quiet import quietly
-from ..recipes import choose, made_of, recipe_group, recipe_of
+from ..recipes import choose, family_of_word, made_of, recipe_group, recipe_of, word_of
 from ..records import end_of
 from ..scene_ends import group_for
 from ..views import redraw
@@ -95,16 +96,16 @@ class FERRULE_OT_choose(bpy.types.Operator):
 
     @classmethod
     def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
-        family = family_named(properties.family)
+        family = family_of_word(properties.family) or usual()
         which = "of the chosen row" if properties.row >= 0 else f"of every {family.serves}"
         return f"Make {family.plural} {which}, or none"
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule = context.scene.ferrule
-        try:
-            family = family_named(self.family)
-        except UnknownNameError as error:
-            report(self, "ERROR", error)
+        family = family_of_word(self.family)
+        if family is None:
+            known = ", ".join(map(word_of, table.FAMILIES))
+            self.report({"ERROR"}, f"There is no family {quoted(self.family)}; choose one of {known}")
             return {"CANCELLED"}
         rows = [group for group in ferrule.groups if group.kind == family.serves]
         if self.row >= 0:
@@ -116,7 +117,7 @@ class FERRULE_OT_choose(bpy.types.Operator):
                     assign(recipe_group(group, family), recipe_of(recipe_group(ferrule, family)))
                 choose(group, family, make)
             if make and rows:
-                ferrule.family = family.name
+                ferrule.family = word_of(family)
                 if active_group(context.scene) not in rows:
                     ferrule.group_index = list(ferrule.groups).index(rows[0])
         updating.batches_changed(context.scene)

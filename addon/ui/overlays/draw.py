@@ -13,10 +13,10 @@ from bpy_extras.view3d_utils import region_2d_to_origin_3d, region_2d_to_vector_
 from mathutils import Matrix
 from mathutils.bvhtree import BVHTree
 
+from ...families.family import Site
 from ...fields.messages import Units, message_from
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
-from ...takeoff import TubeEnd
 from ...trade.sizes import section_name
 from .. import looking, placing, scene_ends, updating
 from ..desk import Fitted
@@ -310,7 +310,7 @@ def _draw_in_room(
     context: bpy.types.Context,
     what: str,
     sheet: Printed,
-    end: TubeEnd | None,
+    end: Site | None,
     space: Rectangle,
     taken: list[Rectangle],
     scale: float,
@@ -327,7 +327,7 @@ def _draw_in_room(
         taken.append(rectangle)
 
 
-def _assembly_on_screen(context: bpy.types.Context, chosen: TubeEnd | None) -> Floats:
+def _assembly_on_screen(context: bpy.types.Context, chosen: Site | None) -> Floats:
     """(n, 2): points of the assembly and of its ends in the region's pixels, more of them about the chosen end."""
     scene, region, view = context.scene, context.region, context.region_data
     desk = updating.desk_of(scene)
@@ -346,7 +346,7 @@ def _assembly_on_screen(context: bpy.types.Context, chosen: TubeEnd | None) -> F
 
 
 def _draw_plate(
-    context: bpy.types.Context, end: TubeEnd | None, space: Rectangle, taken: list[Rectangle], scale: float
+    context: bpy.types.Context, end: Site | None, space: Rectangle, taken: list[Rectangle], scale: float
 ) -> None:
     """The plate's map where there is room for it."""
     scene = context.scene

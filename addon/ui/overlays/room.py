@@ -11,8 +11,9 @@ from itertools import product
 import bpy
 import numpy as np
 
-from ...geometry.frames import Floats
-from ...takeoff import TubeEnd
+from ...families.family import Site
+from ...geometry.frames import Floats, Frame
+from ...takeoff import Hole
 from .sheets import Rectangle
 
 _POINTS = 4000
@@ -40,12 +41,16 @@ def sampled(items: Iterable[bpy.types.Object]) -> Floats:
 
 
 @lru_cache(4)
-def about(end: TubeEnd) -> Floats:
-    """(n, 3), in mm: points of the tube's outside near its end, and of what sits on it."""
-    outline, wide = end.section.outer.polygon(facets=_AROUND), end.section.outer.width
-    heights = np.linspace(-_TUBE * wide, wide / 2, _ALONG)
+def about(site: Site) -> Floats:
+    """(n, 3), in mm: points of a tube's outside near its end, and of what sits on it; or near a hole in it."""
+    outline, wide = site.section.outer.polygon(facets=_AROUND), site.section.outer.width
+    frame, beyond = site.frame, wide / 2
+    if isinstance(hole := site.records[0], Hole):
+        tube = hole.tube.frame
+        frame, beyond = Frame(tube.origin + tube.z * (tube.z @ (hole.position - tube.origin)), tube.axes), _TUBE * wide
+    heights = np.linspace(-_TUBE * wide, beyond, _ALONG)
     local = np.column_stack([np.tile(outline, (_ALONG, 1)), np.repeat(heights, len(outline))])
-    return end.frame.to_world(local)
+    return frame.to_world(local)
 
 
 def gizmos(context: bpy.types.Context, space: Rectangle, scale: float) -> Rectangle:

@@ -12,7 +12,7 @@ from ..desk import active_group
 from ..drawing import draw_field, draw_text, row_name, say_in
 from ..file_unit import same_scale
 from ..outdated import Outdated, outdated
-from ..recipes import families_for, made_of
+from ..recipes import families_for, made_of, word_of
 from ..records import notes_from
 from ..scene import unit_scale_of
 from .sidebar import Sidebar
@@ -189,7 +189,7 @@ def _draw_choice(
     for family in families:
         made = all(family in made_of(row) for row in rows)
         button = buttons.operator("ferrule.choose", text=family.label, depress=made)
-        button.family, button.row = family.name, index
+        button.family, button.row = word_of(family), index
 
 
 def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule: bpy.types.PropertyGroup) -> None:

@@ -14,7 +14,7 @@ from .. import updating, wording
 from ..desk import Fitted, active_family, active_fitted, active_group, active_recipe, times
 from ..drawing import draw_field, draw_refusal, draw_text, row_name, say_in
 from ..fields import labelled
-from ..recipes import made_of, recipe_of
+from ..recipes import made_of, recipe_of, word_of
 from .cautions_panel import draw_beside
 from .sidebar import Sidebar, group_panels
 
@@ -107,7 +107,7 @@ def _draw_families(layout: bpy.types.UILayout, group: bpy.types.PropertyGroup, f
     if len(made) > 1:
         row = layout.row(align=True)
         for other in made:
-            row.operator("ferrule.show_family", text=other.label, depress=other is family).family = other.name
+            row.operator("ferrule.show_family", text=other.label, depress=other is family).family = word_of(other)
     elif family is not None and family is not table.usual():
         layout.label(text=family.label)
 
@@ -146,7 +146,7 @@ class FERRULE_PT_tube(_FittingPanel, bpy.types.Panel):
 
 def _panels_of(family: Family) -> list[type]:
     base = type("_Group", (_Group,), {"family": family})
-    return group_panels("fitting" if family is table.usual() else family.name, base, family.recipe)
+    return group_panels("fitting" if family is table.usual() else word_of(family), base, family.recipe)
 
 
 _CLASSES: tuple[type, ...] = ()
