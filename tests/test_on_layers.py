@@ -221,3 +221,32 @@ def test_random_crowns_are_sound_on_layers(name, crown, mitre, rise, spigot, up,
     fitting = drawn(recipe, SECTIONS[name], PROCESSES[process], mitre_deg=mitre, facets=32)
     assert_sound(fitting)
     assert off_layers([level.z_mm for level in fitting.levels()], PROCESSES[process]) < 1e-6
+
+
+@pytest.mark.parametrize("process", PROCESSES.values(), ids=PROCESSES)
+@pytest.mark.parametrize(
+    "section", [Section.round(40, 3), Section.rectangular(60, 40, 2)], ids=["round", "rectangular"]
+)
+@pytest.mark.parametrize("crown", ["dome", "low dome", "peaked"])
+@pytest.mark.parametrize("hole", [{"hole": "through"}, {"hole": "insert", "spigot_mm": 20.0}, {"vent": "hole"}])
+def test_a_crown_ends_level_around_a_hole_as_wide_as_its_rings(
+    process: Process, section: Section, crown: str, hole: dict[str, object]
+) -> None:
+    """Its last layer cut by the kernel and measured by shapely: half of an even number of beads go around the hole."""
+    fitting = drawn(recipe_of(crown=crown, **hole), section, process)
+    assert_sound(fitting, genus=int("insert" not in hole.values()))
+    review = review_fitting(fitting, process)
+    last = shapely_of(review.printed.layers.outlines[-1])
+    width = shapely.LinearRing(last.exterior).distance(shapely.LinearRing(last.interiors[0]))
+    assert width == pytest.approx(2 * math.ceil(process.rings / 2) * process.bead_mm, abs=0.05)
+    assert off_layers([level.z_mm for level in fitting.levels()], process) < 1e-6
+    assert not review.printed.thin_walls
+    drawn_on = drawn(recipe_of(crown=crown, top="as drawn", **hole), section, process)
+    lower = drawn_on.mesh.size[2] - fitting.mesh.size[2]
+    assert -process.layer_mm < lower < 0.6 * drawn_on.recipe.rise_mm
+
+
+def test_a_crown_with_a_hole_is_as_drawn_on_a_mitred_end_and_where_it_has_no_room() -> None:
+    wide = recipe_of(hole="through", thread="M8", groove_count=0)
+    assert drawn(wide, Section.round(40, 3), PROCESS, mitre_deg=30).profile.land is None
+    assert drawn(wide, Section.round(13, 0.6), PROCESS).profile.land is None

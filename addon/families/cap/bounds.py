@@ -124,7 +124,7 @@ def settle(
     settle_corner(bench, section, design)
     _settle_lip(bench, section, wall)
     crown = crown_contour(section, bench.recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
-    profile, land = _settle_crown(bench, crown, process)
+    profile, land = _settle_crown(bench, crown, mitre_deg, process)
     _settle_spigot(bench, clear_depth_mm, edges, mitre_deg)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
     hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm, edges)
@@ -188,7 +188,9 @@ def _settle_lip(bench: Settling[Recipe], section: Section, wall: float) -> None:
     )
 
 
-def _settle_crown(bench: Settling[Recipe], crown: Contour, process: Process | None) -> tuple[Floats, Land | None]:
+def _settle_crown(
+    bench: Settling[Recipe], crown: Contour, mitre_deg: float, process: Process | None
+) -> tuple[Floats, Land | None]:
     """Settles rise, edge and way up; the crown's profile and its top land."""
     kind, reach = bench.recipe.crown, crown.reach
     wish = bench.recipe.rise_mm
@@ -227,7 +229,7 @@ def _settle_crown(bench: Settling[Recipe], crown: Contour, process: Process | No
     land = None
     if process:
         _put_crown_on_layers(bench, LayerEdges.of(process), most if edged else 0.0)
-        land = land_of(bench.recipe, reach, process)
+        land = land_of(bench.recipe, reach, mitre_deg, process)
     return crown_profile(bench.recipe, reach, crown.fineness, land), land
 
 

@@ -81,7 +81,7 @@ class Cap(Fitting):
     @property
     def words(self) -> str:
         recipe, hole = self.recipe, self.recipe.hole
-        said = f"{recipe.crown} {say_both(recipe.rise_mm or 0.0)} high, {recipe.fit} fit"
+        said = f"{recipe.crown} {say_both(self.profile.crown[-1, 1])} high, {recipe.fit} fit"
         if hole.kind != "none":
             said += f", {hole.thread} {'through hole' if hole.kind == 'through' else hole.kind}"
         return f"{said}, mitre {say_three(self.mitre_deg)}°" if self.mitre_deg else said

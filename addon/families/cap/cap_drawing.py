@@ -81,7 +81,7 @@ def section_view(
             notes.append(Note(at(left + depth / 2, middle), f"roof {angle:.3g}°", margin="left", in_place=True))
     if profile.land and not lean:
         radius = profile.land.inradius_mm
-        notes.append(Note((radius, rise), "top land {}", (2 * radius,)))
+        notes.append(Note((radius, profile.land.top_mm), "top land {}", (2 * radius,)))
     if recipe.lip_mm:
         notes.append(Note(at(tube_right, 0.0), "lip {}", (recipe.lip_mm,), in_place=True))
     points = np.concatenate(cut)

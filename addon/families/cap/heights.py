@@ -11,7 +11,9 @@ import math
 import numpy as np
 
 from ...shaping.contours import Fineness
+from ...shaping.cutters import hole_radius
 from ...shaping.spigots import Groove, Spigot, even_grooves
+from ...trade.hardware import thread_named
 from ...trade.processes import Process
 from ..layer_edges import CLOSE_MM, LayerEdges
 from ..spigot_limits import least_land
@@ -25,14 +27,18 @@ LEAST_LEFT_MM = 0.05
 """What moving its faces leaves of a groove's floor."""
 
 
-def land_of(recipe: Recipe, reach: float, process: Process | None) -> Land | None:
-    """The top land of a crown whose rise lies on a layer.
+def land_of(recipe: Recipe, reach: float, mitre_deg: float, process: Process | None) -> Land | None:
+    """The top land of a crown whose rise lies on a layer, or that around a hole through it.
 
     Of whole rings that lie within the crown at the last layer's lower edge, those that the process's rings close as
     set, with the step that they leave on the layer below, or else those nearest to the crown at the layer's middle.
     """
-    if process is None or not recipe.has_land or reach < process.bead_mm:
+    if process is None or reach < process.bead_mm:
         return None
+    if not recipe.has_land:
+        return (
+            _land_around(_crown_hole(recipe), recipe, reach, process) if recipe.ends_level and not mitre_deg else None
+        )
     top, bead, layer = float(recipe.rise_mm or 0.0), process.bead_mm, process.layer_mm
     thickness = process.first_layer_mm if recipe.up == "crown down" else layer
     if top <= thickness + CLOSE_MM:
@@ -44,7 +50,26 @@ def land_of(recipe: Recipe, reach: float, process: Process | None) -> Land | Non
     as_set = rings[(rings <= process.rings) & (below - rings * bead <= (process.rings - 0.5) * bead + CLOSE_MM)]
     candidates = as_set if len(as_set) else rings
     count = int(candidates[np.abs(candidates * bead - middle).argmin()])
-    return Land(count * bead, float(under), bottom)
+    return Land(count * bead, float(under), bottom, top)
+
+
+def _land_around(hole_mm: float, recipe: Recipe, reach: float, process: Process) -> Land | None:
+    """Where the crown is narrower around a hole with this radius, it would end in an edge that no bead holds. So it
+    ends level there, at a layer's edge: as many beads wide as the process lays rings, and an even number, since half of
+    them go around the hole and half around the crown."""
+    radius, layer = hole_mm + 2 * math.ceil(process.rings / 2) * process.bead_mm, process.layer_mm
+    insets, heights = CROWN_SHAPES[recipe.crown].profile(recipe, reach, _FINE).T
+    top = layer * round(float(np.interp(reach - radius, insets, heights)) / layer + 0.5)
+    if radius >= reach or top <= layer + CLOSE_MM:
+        return None
+    return Land(radius, reach - float(np.interp(top - layer, heights, insets)), top - layer, top)
+
+
+def _crown_hole(recipe: Recipe) -> float:
+    """Radius of the hole that comes out on top."""
+    if recipe.vent.kind == "hole":
+        return recipe.vent.width_mm / 2
+    return hole_radius(recipe.hole.kind, thread_named(recipe.hole.thread))
 
 
 def spigot_of(recipe: Recipe, mitre_deg: float, edges: LayerEdges | None) -> Spigot:

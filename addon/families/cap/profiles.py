@@ -24,7 +24,8 @@ class Land:
     under_mm: float
     """Inner radius of the crown where the land begins."""
     bottom_mm: float
-    """Above the rim."""
+    top_mm: float
+    """Both above the rim."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,21 +51,21 @@ def crown_profile(recipe: Recipe, reach: float, fineness: Fineness, land: Land |
     profile, rise = CROWN_SHAPES[recipe.crown].profile(recipe, reach, fineness), float(recipe.rise_mm or 0)
     profile[0] = 0.0
     profile[-1, 1] = rise
-    return _landed(profile, land, reach, rise) if land else profile
+    return _landed(profile, land, reach) if land else profile
 
 
-def _landed(profile: Floats, land: Land, reach: float, rise: float) -> Floats:
+def _landed(profile: Floats, land: Land, reach: float) -> Floats:
     """The profile up to the land, and the land's ledge, side and top."""
     edge, under, start = reach - land.inradius_mm, reach - land.under_mm, land.bottom_mm
     if edge < under:
         # The land is wider than the crown under it, which meets it a little lower; so steep a tip that it would be
         # more than half a layer lower, narrower than one bead, is made wider instead.
         start = float(np.interp(edge, profile[:, 0], profile[:, 1]))
-        if land.bottom_mm - start > (rise - land.bottom_mm) / 2:
+        if land.bottom_mm - start > (land.top_mm - land.bottom_mm) / 2:
             profile, start = profile * (edge / under, 1.0), land.bottom_mm
         under = edge
     up_to_land = profile[(profile[:, 1] < start) & (profile[:, 0] < under)]
-    return np.concatenate([up_to_land, [(under, start), (edge, start), (edge, rise)]])
+    return np.concatenate([up_to_land, [(under, start), (edge, start), (edge, land.top_mm)]])
 
 
 def _domed_rise(recipe: Recipe, reach: float) -> float:

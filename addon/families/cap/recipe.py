@@ -38,7 +38,7 @@ class Recipe:
         shown=lambda recipe: recipe.crown != "flat",
         meaning="whether a dome's or a peak's last layer is straight-sided and whole rings of the process's bead wide, "
         "so that it closes however the printing program cuts it, less than a layer from the crown as drawn. A crown "
-        "with a hole through it is as drawn",
+        "with a hole through it ends level around the hole, unless the end is mitred",
     )  # fmt: skip
     edge: Edge = declared(
         "chamfered", "Edge", "Shape of a flat crown's upper edge", shown=lambda recipe: recipe.crown == "flat",
@@ -98,7 +98,20 @@ class Recipe:
     @property
     def has_land(self) -> bool:
         """Whether the crown comes to a point or a ridge that a land is to close; a hole through it takes that away."""
-        return self.top == "land" and self.crown != "flat" and self.hole.kind == "none" and self.vent.kind != "hole"
+        return self._landed and not self._pierced
+
+    @property
+    def ends_level(self) -> bool:
+        """Whether it is cut level around a hole through it."""
+        return self._landed and self._pierced and self.up != "crown down"
+
+    @property
+    def _landed(self) -> bool:
+        return self.top == "land" and self.crown != "flat"
+
+    @property
+    def _pierced(self) -> bool:
+        return self.hole.kind != "none" or self.vent.kind == "hole"
 
     @property
     def conditions(self) -> frozenset[Condition]:
