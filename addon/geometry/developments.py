@@ -25,6 +25,8 @@ _FINE_MM = 3e-3
 """How far a development's line may lie from the true curve."""
 _ROUNDS = 14
 _SQUARE = 1e-6
+_CHORD = 0.04
+"""Share of a tube's width by which chords lie inside it at most: those of eight facets."""
 _STEPS = 180
 _SIGNS = np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
 
@@ -147,7 +149,7 @@ class TubeCut:
         outline = self.outline
         turn = np.column_stack([(-self._unit[1], self._unit[0]), self._unit])
         if outline.shape in ("ellipse", "free"):
-            return outline.polygon(chord_error=1e-5) @ turn, np.empty((0, 2)), 0.0
+            return outline.polygon(chord_error=_FINE_MM / 10) @ turn, np.empty((0, 2)), 0.0
         half = np.array([outline.width, outline.depth]) / 2 - outline.rounding
         return outline.polygon(facets=4) @ turn, (_SIGNS * half + outline.centre) @ turn, outline.rounding
 
@@ -171,7 +173,10 @@ class TubeCut:
 
 @dataclass(frozen=True, eq=False)
 class ReadCut:
-    """A cut as it was read, corner by corner: where it meets the tube's outside (n, 3) and its bore (m, 3)."""
+    """A cut as it was read, corner by corner: where it meets the tube's outside (n, 3) and its bore (m, 3).
+
+    It has no heights where corners are missing.
+    """
 
     outside: Floats
     inside: Floats
@@ -187,12 +192,13 @@ class ReadCut:
     def heights(self, points: Floats) -> Floats:
         starts = np.concatenate([self.outside, self.inside])
         ends = np.concatenate([np.roll(line, -1, axis=0) for line in (self.outside, self.inside)])
-        edge = nearest_edges(points[None], starts[None, :, :2], ends[None, :, :2])[1][0]
-        start, way = starts[edge], (ends - starts)[edge]
+        apart, edges = nearest_edges(points[None], starts[None, :, :2], ends[None, :, :2])
+        start, way = starts[edges[0]], (ends - starts)[edges[0]]
         flat = way[:, :2]
         square = np.maximum(np.einsum("ij,ij->i", flat, flat), 1e-12)
         share = np.clip(np.einsum("ij,ij->i", points - start[:, :2], flat) / square, 0.0, 1.0)
-        return start[:, 2] + share * way[:, 2]
+        known = apart[0] <= _CHORD * np.ptp(self.outside[:, 0])
+        return np.where(known, start[:, 2] + share * way[:, 2], np.nan)
 
 
 def traced(cut: Cut, outline: Outline) -> Floats:
@@ -247,7 +253,7 @@ class Development:
 
 def develop(cut: Cut, section: Section) -> Development:
     """The development of a cut that meets the tube all around. A rectangular tube is unrolled from a corner, others
-    from the longer side. Raises ``ValueError`` if the tube passes by the other one."""
+    from the longer side. Raises ``ValueError`` for a cut that does not."""
     girth = _Girth.of(section.outer, cut.direction_deg)
 
     def heights(around: Floats) -> Floats:
@@ -265,7 +271,7 @@ def develop(cut: Cut, section: Section) -> Development:
         around = np.sort(np.concatenate([around, middles[bent]]))
     outside, inside = heights(around)
     if not np.isfinite(outside).all():
-        raise ValueError("the tube passes by the other one")
+        raise ValueError("its cut does not go all around the tube")
     return Development(around, *girth.at(around), outside, inside, girth.lines(cut))
 
 

@@ -35,7 +35,7 @@ class CutEnd:
     @cached_property
     def _own(self) -> Frame:
         outer, bore = self.end.section.outer, self.end.section.bore
-        top = max(float(traced(self.cut, outline)[:, 2].max()) for outline in (outer, bore))
+        top = max(float(np.nanmax(traced(self.cut, outline)[:, 2])) for outline in (outer, bore))
         turn, step = self.cut.direction_deg, _same_after(outer)
         return Frame(np.array([0.0, 0.0, top]), np.eye(3)).turned(step * round(turn / step) if step else turn)
 

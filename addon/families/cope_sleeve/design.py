@@ -10,6 +10,7 @@ import numpy as np
 from manifold3d import CrossSection, JoinType, Manifold, OpType
 
 from ...fields.messages import Length, say
+from ...fields.refusals import RecipeError
 from ...geometry.developments import Development
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
@@ -42,10 +43,13 @@ def design(
     recipe: CopeRecipe, place: CutPlace, circumstances: Circumstances | None = None, facets: int | None = None
 ) -> CopeSleeve:
     """The sleeve for a cut. ``facets`` of a whole circle is for previews. Raises ``RecipeError``."""
-    with outline_faults_refused():
-        if place.section.outer.shape == "free":
-            raise ValueError("sleeves are made for round, rectangular, obround and elliptical tube")
+    if place.section.outer.shape == "free":
+        raise RecipeError("section", "sleeves go over round, rectangular, obround and elliptical tube", None)
+    try:
         development = development_of(place)
+    except ValueError as error:
+        raise RecipeError("section", str(error), None) from None
+    with outline_faults_refused():
         recipe, corner = settle(recipe, place, circumstances)
         gap, stop = float(recipe.gap_mm or 0.0), recipe.locate == "stop"
         up, reach = -1 if stop else 1, gap + recipe.wall_mm

@@ -80,7 +80,7 @@ class CopeSleeve(Fitting):
         return tuple(rows)
 
     def drawing(self) -> tuple[View, ...]:
-        """Cut in the plane of both axes, and unrolled."""
+        """Cut in the plane of both axes, or where the cut is shortest."""
         direction = self.place.cut.direction_deg
         upright = self.solid.rotate([0, 0, -direction]).rotate([-90, 0, 0])
         left, right = across(self.bore, direction)

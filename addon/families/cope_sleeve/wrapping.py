@@ -18,7 +18,7 @@ from .cut_ends import CutEnd, CutPlace, cut_ends, far_end
 
 @lru_cache(64)
 def development_of(place: CutPlace) -> Development:
-    """Raises ``ValueError`` if the tube passes by the other one."""
+    """Raises ``ValueError`` for a cut that does not go all around."""
     return develop(place.cut, place.section)
 
 
