@@ -152,3 +152,8 @@ def test_the_guide_has_every_caution_as_the_job_sheet_has_it_and_says_when():
 def test_the_other_pages_have_those_that_always_apply(name):
     section = page(name).partition("## Cautions ")[2]
     assert [caution.name for caution in cautions() if not caution.applies and caution.name not in section] == []
+
+
+def test_where_only_tools_are_made_nothing_is_put_in() -> None:
+    steps = {caution.step for caution in cautions_for(replace(ALL, puts_in=False))}
+    assert steps.isdisjoint({"putting in", "in use"}) and "printing" in steps

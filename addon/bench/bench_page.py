@@ -36,7 +36,7 @@ def bench_page(sheet: JobSheet) -> str:
         cautions_at(sheet, "putting in"),
         _glue_lines(sheet),
         _families(put, done + 1),
-        element("h2", "In use"),
+        element("h2", "In use") if put else "",
         cautions_at(sheet, "in use"),
     )
 

@@ -135,7 +135,8 @@ class JobSheet:
     @property
     def facts(self) -> Facts:
         recipes = tuple(fitting.fitting.recipe for fitting in self.fittings)
-        return Facts(self.process, self.material, self.metal, recipes)
+        puts_in = not self.fittings or any(fitting.family.stays for fitting in self.fittings)
+        return Facts(self.process, self.material, self.metal, recipes, puts_in)
 
     def said(self, words: str) -> str:
         """A message as papers have it."""

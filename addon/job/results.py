@@ -241,7 +241,8 @@ class JobResult:
         """What cautions rest on."""
         job = self.job
         recipes = tuple(fitting.fitting.recipe for fitting in self.made)
-        return Facts(job.process, job.material, metal_named(job.tube.metal), recipes)
+        puts_in = not self.made or any(fitting.batch.family.stays for fitting in self.made)
+        return Facts(job.process, job.material, metal_named(job.tube.metal), recipes, puts_in)
 
     @property
     def refusals(self) -> tuple[Finding, ...]:

@@ -77,8 +77,9 @@ def _kinds_table(fittings: Sequence[Made], width: int) -> str:
         tube = ", ".join(filter(None, (section_name(fitting.fitting.section), batch.place.words)))
         way_up = fitting.fitting.way_up
         rows.append((fitting.id, tube, fitting.fitting.title, serves, str(fitting.count), way_up, gap))
-    tables = [columns([row[:count] for row in rows]) for count in (7, 6, 5)]
-    return next((table for table in tables if max(map(len, table.splitlines())) <= width), tables[-1])
+    most = 7 if any(fitting.gaps for fitting in fittings) else 6
+    drawn = [columns([row[:count] for row in rows]) for count in range(most, 4, -1)]
+    return next((text for text in drawn if max(map(len, text.splitlines())) <= width), drawn[-1])
 
 
 def _printing(result: JobResult, width: int) -> str:

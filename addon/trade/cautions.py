@@ -13,6 +13,7 @@ from .processes import Material, Process
 from .tables import DATA, Sourced, read_rows
 
 Step = Literal["before the work", "printing", "off the plate", "drilling and marking", "putting in", "in use"]
+_LAST_STEPS: tuple[Step, ...] = ("putting in", "in use")
 Choice = Literal["none", "process", "fit", "vent", "hole", "heat"]
 Condition = Literal[
     "hot chamber",
@@ -49,6 +50,8 @@ class Facts:
     metal: TubeMetal
     recipes: tuple[Choices, ...]
     """Of all the fittings."""
+    puts_in: bool = True
+    """Whether any of them stays in place; with tools alone the work ends before that."""
 
     def holds(self, condition: Condition) -> bool:
         """Whether the condition holds for the job, or for any of its fittings."""
@@ -91,5 +94,5 @@ def cautions_for(facts: Facts) -> tuple[Caution, ...]:
     return tuple(
         replace(caution, text=caution.text.format(plastic=plastic, hottest_c=hottest_c))
         for caution in cautions()
-        if all(map(facts.holds, caution.applies))
+        if all(map(facts.holds, caution.applies)) and (facts.puts_in or caution.step not in _LAST_STEPS)
     )
