@@ -54,7 +54,7 @@ class SpigotRecipe(Protocol):
     @property
     def fit(self) -> str: ...
     @property
-    def spigot_mm(self) -> float: ...
+    def spigot_mm(self) -> float | None: ...
     @property
     def gap_mm(self) -> float | None: ...
     @property
@@ -109,12 +109,12 @@ class SpigotDesign:
         cls,
         recipe: SpigotRecipe,
         section: Section,
-        mitre_deg: float,
+        turns: bool,
         known: Circumstances | None,
         channel: bool = False,
     ) -> SpigotDesign:
-        """Where a metal or a plastic is in no table, as where nothing is known. ``channel`` says whether a vent runs
-        along the spigot."""
+        """Where a metal or a plastic is in no table, as where nothing is known. ``turns`` says whether the spigot
+        can be turned to the seam, ``channel`` whether a vent runs along it."""
         fit, decides = fit_named(recipe.fit), recipe.seam.kind == "auto"
         asked: ReliefKind = "none" if decides else recipe.seam.kind
         if known is None:
@@ -123,7 +123,7 @@ class SpigotDesign:
         try:
             paste = bool(known.plastic.paste)
             seam = seam_height(section, known.tube)
-            relief = _relief_by_design(section, mitre_deg) if decides and seam else asked
+            relief = _relief_by_design(section, turns) if decides and seam else asked
             depth = max(math.ceil(20 * seam - EXACT) / 20, LEAST_CUT_MM) if seam else 0.8
             given = recipe.seam.depth_mm
             cut = 0.0 if relief == "none" else float(given) if given is not None and is_number(given) else depth
@@ -160,10 +160,10 @@ class SpigotDesign:
         )
 
 
-def _relief_by_design(section: Section, mitre_deg: float) -> ReliefKind:
-    """A round spigot can be turned to the seam where it is cut square; on rectangular tube nobody knows its side."""
+def _relief_by_design(section: Section, turns: bool) -> ReliefKind:
+    """On rectangular tube nobody knows the seam's side."""
     if section.kind == "round":
-        return "none" if mitre_deg else "notch"
+        return "notch" if turns else "none"
     return "sides" if section.kind == "rect" else "none"
 
 
@@ -249,7 +249,7 @@ def settle_corner(bench: Settling[S], section: Section, design: SpigotDesign) ->
     )
 
 
-def settle_length(bench: Settling[S], clear_depth_mm: float | None) -> None:
+def settle_length(bench: Settling[S], clear_depth_mm: float | None, default: float | None = None) -> None:
     most = most_spigot(clear_depth_mm)
     bench.number(
         "spigot_mm",
@@ -257,14 +257,16 @@ def settle_length(bench: Settling[S], clear_depth_mm: float | None) -> None:
         most,
         "a shorter spigot holds nothing",
         "longer spigots are not made" if most == MOST_SPIGOT_MM else "the bore is not clear any deeper",
+        default=default,
     )
 
 
 def settle_lead_in(bench: Settling[S], spigot: Contour, spigot_reach: float, most: float = math.inf) -> None:
     """``most`` is what a hole in the spigot leaves to it."""
-    most = min(bench.recipe.spigot_mm - LEAST_CORE_MM / 2, spigot_reach - LEAST_CORE_MM / 2, most)
+    length = float(bench.recipe.spigot_mm or 0)
+    most = min(min(length, spigot_reach) - LEAST_CORE_MM / 2, most)
     bench.number("lead_in_mm", 0.0, most, "a lead-in goes inward", "the spigot's tip would come to an edge")
-    bench.bevel("lead_in_mm", spigot.outline, bench.recipe.spigot_mm, most)
+    bench.bevel("lead_in_mm", spigot.outline, length, most)
 
 
 def settle_hollow(bench: Settling[S], spigot_reach: float, hole: float = 0.0, problem: Message | None = None) -> float:
@@ -273,8 +275,9 @@ def settle_hollow(bench: Settling[S], spigot_reach: float, hole: float = 0.0, pr
     wall = bench.recipe.hollow_wall_mm
     least = max(LEAST_WALL_MM, bench.recipe.lead_in_mm + LEAST_SHOULDER_MM)
     most = spigot_reach - max(LEAST_CORE_MM, hole + LEAST_CUT_MM)
-    if problem is None and bench.recipe.spigot_mm < 2 * FLOOR_MM:
-        problem = say("a spigot of {} is too short to be hollow", Length(bench.recipe.spigot_mm))
+    length = float(bench.recipe.spigot_mm or 0)
+    if problem is None and length < 2 * FLOOR_MM:
+        problem = say("a spigot of {} is too short to be hollow", Length(length))
     elif problem is None and most < least:
         problem = say("the spigot is too narrow to be hollow")
     if problem and wall:
@@ -292,7 +295,7 @@ def settle_hollow(bench: Settling[S], spigot_reach: float, hole: float = 0.0, pr
 
 
 def settle_grooves(bench: Settling[S], room: float) -> None:
-    length = bench.recipe.spigot_mm
+    length = float(bench.recipe.spigot_mm or 0)
     land = least_land(bench.recipe)
     fits = math.floor((length - land) / (LEAST_WIDTH_MM + land) + EXACT) if room >= LEAST_CUT_MM else 0
     why_most = say("{} of the spigot has to stay beside every groove", Length(land))

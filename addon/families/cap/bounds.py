@@ -117,7 +117,7 @@ def settle(
 
     bore_reach = Contour(section.bore, fineness).reach
     design = SpigotDesign.of(
-        bench.recipe, section, mitre_deg, circumstances, channel=bench.recipe.vent.kind == "channel"
+        bench.recipe, section, not mitre_deg, circumstances, channel=bench.recipe.vent.kind == "channel"
     )
     bench.set("seam_relief", design.relief)
     spigot_reach = bore_reach - settle_gap(bench, bore_reach, wall, design)

@@ -14,13 +14,13 @@ from manifold3d import JoinType
 from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
-from ...geometry.units import say_both, say_mm, say_three
+from ...geometry.units import say_both, say_three
 from ...shaping.cutters import PAST_MM, prism
 from ...shaping.spigots import SPIGOT_SURFACES, Spigot
-from ...trade.fits import fit_named
 from ...trade.processes import Process
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Seat
+from ..seat_calipers import around, seat_calipers
 from .cap_drawing import end_view, section_view
 from .profiles import CapProfile
 from .putting_in import putting_in
@@ -120,48 +120,12 @@ class Cap(Fitting):
         return tuple(sorted(levels, key=lambda level: level.z_mm))
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
-        recipe, bore, spigot = self.recipe, self.section.bore, self.profile.spigot_outline
-        crown, fit = self.profile.crown_outline, fit_named(recipe.fit)
-        excess, off, layer = 2 * excess_mm, 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
-        gap = round(float(recipe.gap_mm or 0.0) - added_mm, 4)
-        holds = fit.holds_up_to(gap)
-        bores, spigots = [], []
-        beside = {
-            "notch": ", clear of the relief",
-            "flat": ", clear of the relief",
-            "sides": ", beside the corners",
-        }.get(recipe.seam.kind, "")
-        for reading in bore.readings:
-            where, per_gap = reading.where, bore.per_inset(reading)
-            inner, outer = (outline.across(reading.across_deg) for outline in (spigot, bore))
-            least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, holds))
-            bores.append(Caliper(f"Tube: bore, {where}, smallest of three", outer, least, most))
-            spigots.append(Caliper(f"Fitting: spigot, {where}{beside}", *_around(inner, inner + excess, off)))
-        length = recipe.spigot_mm
-        rows = [Caliper("Fitting: spigot, length", *_around(length, length, layer))]
-        if rib := self.seat.rib_mm:
-            ribs_met = self.spigot.ribs_across(spigot)
-            for reading, ribs in zip(spigot.readings, ribs_met, strict=True):
-                if ribs:
-                    over = spigot.across(reading.across_deg) + ribs * rib
-                    where = f"over {'one rib' if ribs == 1 else 'the ribs'}, {reading.where}"
-                    rows.append(Caliper(f"Fitting: {where}", *_around(over, over + excess, off)))
-            if not any(ribs_met):
-                rows.append(Caliper("Fitting: rib, height", *_around(rib, rib, process.tolerance_mm)))
-        if relief := recipe.seam.room_mm:
-            rows.append(Caliper("Fitting: seam relief, depth", *_around(relief, relief, process.tolerance_mm)))
+        crown, rows = self.profile.crown_outline, []
         if not self.mitre_deg:
             width = crown.across(crown.readings[0].across_deg)
-            rows.append(Caliper(f"Fitting: crown, {crown.readings[0].where}", *_around(width, width, off)))
-        drawn = f" (drawn {say_mm(self.seat.gap_mm)})" if added_mm else ""
-        share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
-        seam = max(gap, 0.0) + recipe.seam.room_mm  # A press fit bites beside the seam as well.
-        return (
-            *(row for pair in zip(bores, spigots, strict=True) for row in pair),
-            Caliper("Tube: height of the weld seam in the bore", None, 0.0, seam),
-            *rows,
-            Caliper(f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, holds),
-        )
+            off = 2 * process.tolerance_mm
+            rows.append(Caliper(f"Fitting: crown, {crown.readings[0].where}", *around(width, width, off)))
+        return seat_calipers(self.seat, self.spigot, process, added_mm, excess_mm, rows)
 
     def drawing(self) -> tuple[View, ...]:
         """The section, and the view from the tube's side where there is more to see from there."""
@@ -205,7 +169,3 @@ class Cap(Fitting):
     @classmethod
     def steps(cls, fittings: Mapping[str, Cap]) -> list[BenchStep]:
         return putting_in({id: (cap.recipe, cap.mitre_deg) for id, cap in fittings.items()})
-
-
-def _around(drawn: float, expected: float, off: float) -> tuple[float, float, float]:
-    return drawn, expected - off, expected + off

@@ -1,0 +1,69 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What to put the calipers on at a bore and the spigot that goes into it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ..geometry.units import say_mm
+from ..shaping.spigots import Spigot
+from ..trade.fits import fit_named
+from ..trade.processes import Process
+from .fitting import Caliper, Seat
+
+
+def seat_calipers(
+    seat: Seat,
+    spigot: Spigot,
+    process: Process,
+    added_mm: float = 0.0,
+    excess_mm: float = 0.0,
+    beside: Sequence[Caliper] = (),
+    tube: str = "Tube",
+    part: str = "spigot",
+) -> tuple[Caliper, ...]:
+    """As ``Fitting.calipers``. ``beside`` are more of the fitting's own, ``tube`` and ``part`` what rows call the tube
+    and what goes into it."""
+    fit, bore, outline = fit_named(seat.fit), seat.room, seat.outline
+    excess, off, layer = 2 * excess_mm, 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
+    gap = round(seat.gap_mm - added_mm, 4)
+    holds = fit.holds_up_to(gap)
+    bores, spigots = [], []
+    clear = {
+        "notch": ", clear of the relief",
+        "flat": ", clear of the relief",
+        "sides": ", beside the corners",
+    }.get(spigot.seam.kind, "")
+    for reading in bore.readings:
+        where, per_gap = reading.where, bore.per_inset(reading)
+        inner, outer = (shape.across(reading.across_deg) for shape in (outline, bore))
+        least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, holds))
+        bores.append(Caliper(f"{tube}: bore, {where}, smallest of three", outer, least, most))
+        spigots.append(Caliper(f"Fitting: {part}, {where}{clear}", *around(inner, inner + excess, off)))
+    rows = [Caliper(f"Fitting: {part}, length", *around(seat.length_mm, seat.length_mm, layer))]
+    if rib := seat.rib_mm:
+        ribs_met = spigot.ribs_across(outline)
+        for reading, ribs in zip(outline.readings, ribs_met, strict=True):
+            if ribs:
+                over = outline.across(reading.across_deg) + ribs * rib
+                where = f"over {'one rib' if ribs == 1 else 'the ribs'}, {reading.where}"
+                rows.append(Caliper(f"Fitting: {where}", *around(over, over + excess, off)))
+        if not any(ribs_met):
+            rows.append(Caliper("Fitting: rib, height", *around(rib, rib, process.tolerance_mm)))
+    if relief := seat.relief_mm:
+        rows.append(Caliper("Fitting: seam relief, depth", *around(relief, relief, process.tolerance_mm)))
+    drawn = f" (drawn {say_mm(seat.gap_mm)})" if added_mm else ""
+    share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
+    seam = max(gap, 0.0) + seat.relief_mm  # A press fit bites beside the seam as well.
+    return (
+        *(row for pair in zip(bores, spigots, strict=True) for row in pair),
+        Caliper(f"{tube}: height of the weld seam in the bore", None, 0.0, seam),
+        *rows,
+        *beside,
+        Caliper(f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, holds),
+    )
+
+
+def around(drawn: float, expected: float, off: float) -> tuple[float, float, float]:
+    """What is drawn, and the least and the most of what is expected, ``off`` by so much."""
+    return drawn, expected - off, expected + off
