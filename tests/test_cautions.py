@@ -13,6 +13,7 @@ from recipes import recipe_of, recipe_with
 from addon.families.cap.recipe import Recipe
 from addon.families.cope_sleeve import CopeRecipe
 from addon.families.hole_plug import PlugRecipe
+from addon.families.joiner import JoinerRecipe
 from addon.trade.cautions import Choice, Condition, Facts, Step, cautions, cautions_for
 from addon.trade.metals import metal_named
 from addon.trade.processes import DEFAULT_PROCESS, material_named, process_named, processes
@@ -25,7 +26,7 @@ ALL = Facts(
     replace(COLD, bath="caustic, ultrasonic", chamber_c=60.0, fill=0.2),
     material_named("PA12 with carbon fibre"),
     metal_named("carbon steel"),
-    (recipe_of(hole="insert", gap_mm=1.2), Recipe(fit="press"), CopeRecipe(), PlugRecipe()),
+    (recipe_of(hole="insert", gap_mm=1.2), Recipe(fit="press"), CopeRecipe(), PlugRecipe(), JoinerRecipe()),
 )
 
 
@@ -136,6 +137,7 @@ IN_THE_GUIDE = {
     "no vent": "no vent",
     "cope": "cope sleeves",
     "hole plug": "hole plugs",
+    "joiner": "joiners",
 }
 
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from ..geometry.units import say_mm
@@ -10,6 +11,8 @@ from ..shaping.spigots import Spigot
 from ..trade.fits import fit_named
 from ..trade.processes import Process
 from .fitting import Caliper, Seat
+
+_ACROSS = 0.8
 
 
 def seat_calipers(
@@ -21,9 +24,11 @@ def seat_calipers(
     beside: Sequence[Caliper] = (),
     tube: str = "Tube",
     part: str = "spigot",
+    flat_deg: float | None = None,
 ) -> tuple[Caliper, ...]:
     """As ``Fitting.calipers``. ``beside`` are more of the fitting's own, ``tube`` and ``part`` what rows call the tube
-    and what goes into it."""
+    and what goes into it. Nothing is measured over a flat at ``flat_deg`` around
+    it; a diameter can be taken beside."""
     fit, bore, outline = fit_named(seat.fit), seat.room, seat.outline
     excess, off, layer = 2 * excess_mm, 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
     gap = round(seat.gap_mm - added_mm, 4)
@@ -35,6 +40,9 @@ def seat_calipers(
         "sides": ", beside the corners",
     }.get(spigot.seam.kind, "")
     for reading in bore.readings:
+        over_flat = flat_deg is not None and abs(math.cos(math.radians(reading.across_deg - flat_deg))) > _ACROSS
+        if over_flat and bore.shape != "circle":
+            continue
         where, per_gap = reading.where, bore.per_inset(reading)
         inner, outer = (shape.across(reading.across_deg) for shape in (outline, bore))
         least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, holds))

@@ -8,8 +8,9 @@ from .cap import CAP
 from .cope_sleeve import COPE_SLEEVE
 from .family import Family
 from .hole_plug import HOLE_PLUG
+from .joiner import JOINER
 
-FAMILIES: tuple[Family, ...] = (CAP, HOLE_PLUG, COPE_SLEEVE)
+FAMILIES: tuple[Family, ...] = (CAP, HOLE_PLUG, COPE_SLEEVE, JOINER)
 """The first is made for every open tube end unless a job says otherwise, the others if a job asks for them."""
 
 

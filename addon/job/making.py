@@ -188,9 +188,9 @@ def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:
     trial = Trial(fitting.fitting.rigid, name=fitting.id)
     pressed = any(seat.fit == "press" for seat in fitting.fitting.seats)
     for site, others in zip(assembled.sites_of(fitting), assembled.beside(fitting, 0.0), strict=True):
-        own = [] if pressed else assembled.tubes_of(site)
-        near = map(assembled.solid_of, (*own, *others))
-        findings += _at(site, trial.clashes(site.frame, list(near)))
+        if own := assembled.tubes_of(site):
+            near = map(assembled.solid_of, others if pressed else (*own, *others))
+            findings += _at(site, trial.clashes(site.frame, list(near)))
     return findings
 
 

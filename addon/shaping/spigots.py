@@ -81,6 +81,8 @@ class Spigot:
     groove_depth_mm: float = 0.0
     seam: SeamRelief = SeamRelief()
     rib: Ribs = Ribs()
+    ribs_at_deg: tuple[float, ...] = ()
+    """Around it, where they are not spread evenly."""
 
     @property
     def profile(self) -> Floats:
@@ -332,6 +334,8 @@ class Spigot:
         """Where the ribs' middles lie on the outline."""
         if not self.rib.count:
             return []
+        if self.ribs_at_deg:
+            return [point_at(contour, degrees) for degrees in self.ribs_at_deg]
         if not self.ribs_on_sides(contour.outline):
             return _spread(contour, int(self.rib.count or 0), self.seam.angle_deg)
         places = []

@@ -6,6 +6,7 @@ from __future__ import annotations
 from typing import ClassVar, Protocol
 
 from .given_copes import GivenCope
+from .given_joints import GivenJoint
 from .sites import Takeoff
 
 
@@ -20,5 +21,5 @@ class GivenSite(Protocol):
         without a stop."""
 
 
-GIVEN_SITES: tuple[type[GivenSite], ...] = (GivenCope,)
+GIVEN_SITES: tuple[type[GivenSite], ...] = (GivenCope, GivenJoint)
 """One line each."""

@@ -297,14 +297,14 @@ def placed(
         mitre, lean_x, lean_y, normal = 0.0, 0.0, 0.0, base.z
     else:
         direction = math.degrees(math.atan2(lean_y, lean_x)) - turn_deg
-        folds = _folds(section)
-        if not folds:
+        ways = folds(section)
+        if not ways:
             turn_deg, direction = turn_deg + direction, 0.0
         else:
-            period = 360.0 / folds
+            period = 360.0 / ways
             steps = math.floor((direction + _SAME_DIRECTION_DEG) / period)
             turn_deg, direction = turn_deg + steps * period, max(direction - steps * period, 0.0)
-            if folds == 4:
+            if ways == 4:
                 section = _quarter_turned(section, steps)
     cos, sin = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
     rise_x, rise_y = -lean_x / lean_z, -lean_y / lean_z
@@ -318,7 +318,7 @@ def placed(
     return RimSection(section, frame, mitre, direction, normal, slope, (bore - centre).dot(plane.T), ring, coarse)
 
 
-def _folds(section: Section) -> int:
+def folds(section: Section) -> int:
     """In how many directions the section looks the same; 0 for all."""
     if any(section.bore.centre):
         return 1

@@ -1,0 +1,129 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a recipe and a joint to the joiner's solid.
+
+Each spigot is made square to its tube, put into its place and cut off at the rim's plane. What stands between them is
+the hull of the two outlines in the rims' planes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from manifold3d import CrossSection, Manifold, OpType
+
+from ...geometry.frames import Floats, Frame
+from ...geometry.mesh import Mesh
+from ...geometry.sections import CHORD_ERROR_MM
+from ...shaping.contours import Contour, Fineness, stretch
+from ...shaping.cutters import PAST_MM, prism
+from ...shaping.shells import (
+    bridged,
+    in_one_piece,
+    labelled,
+    sound,
+    surface_indices,
+    tool,
+    unlabelled,
+    walled,
+)
+from ..circumstances import Circumstances
+from ..settling import outline_faults_refused
+from ..spigot_limits import spigot_contour
+from .joiner import Joiner
+from .laying import laid
+from .limits import settle
+from .place import JointPlace
+from .recipe import JoinerRecipe
+from .screws import screw_cutter, screw_holes
+from .side import JoinerSide
+
+_APART_MM = 0.05
+"""How far a web stays inside the spigots: no two sides fall together."""
+_SAME_MM, _DIGITS = 1e-7, 9
+"""What lies in a plane lies in it so nearly, and digits of a millimetre to which its points are taken: what two ways to
+the same place differ by is less."""
+
+
+def design(
+    recipe: JoinerRecipe, place: JointPlace, circumstances: Circumstances | None = None, facets: int | None = None
+) -> Joiner:
+    """The joiner for a joint. ``facets`` of a whole circle is for previews. Raises ``RecipeError`` with a value that
+    would work if the recipe cannot be made."""
+    with outline_faults_refused():
+        recipes = settle(recipe, place, circumstances)
+        fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), CHORD_ERROR_MM)
+        contours = [
+            spigot_contour(end.section, float(own.gap_mm or 0), float(own.corner_mm or 0), fineness)
+            for own, end in zip(recipes, place.ends, strict=True)
+        ]
+        up = place.up(recipes[0].screw.angle_deg)
+        sides = laid(recipes, place, contours, up, circumstances.process if circumstances else None)
+        parts = [_in_place(side, contour) for side, contour in zip(sides, contours, strict=True)]
+        if place.gap_mm:
+            parts.append(_between(sides, contours, up))
+    solid = Manifold.batch_boolean(parts, OpType.Add)
+    angle = recipes[0].screw.angle_deg
+    screws = [
+        *screw_holes(sides[0], 0, angle),
+        *screw_holes(sides[1], 1, place.turn_deg - angle),
+    ]
+    if screws:
+        cutters = [screw_cutter(sides[hole.tube], hole, fineness) for hole in screws]
+        solid = Manifold.batch_boolean([solid, *cutters], OpType.Subtract)
+    shell = sound(unlabelled(in_one_piece(solid, "screws", "none")))
+    return Joiner(
+        sides[0].recipe,
+        place.section,
+        Mesh(shell.vertices, shell.triangles),
+        surface_indices(shell.surfaces, Joiner.surface_names),
+        place,
+        sides,
+        tuple(screws),
+        up,
+    )
+
+
+def _in_place(side: JoinerSide, contour: Contour) -> Manifold:
+    """The spigot in the joiner's frame, up to the rim's plane, cut flat where it lies."""
+    shell, past = side.spigot.raised(contour), 2 * side.shift_mm + PAST_MM
+    if side.shift_mm:
+        shell = walled(shell, past, "spigot")
+    solid = labelled(bridged(shell, shell.vertices[:, :2], "middle")).transform(side.to_joiner)
+    cutters = [tool(prism(side.flat, -side.spigot.length_mm - PAST_MM, past).transform(side.to_joiner), "flat")]
+    if side.shift_mm:
+        far = 4 * (side.outline.width + side.outline.depth) + past
+        beyond = Manifold.cube([far, far, far], center=True).translate([0, 0, far / 2 * side.out])
+        cutters.append(tool(beyond.translate([0, 0, side.rim_z]), "middle"))
+    return _levelled(Manifold.batch_boolean([solid, *cutters], OpType.Subtract), side.rim_z)
+
+
+def _levelled(solid: Manifold, *levels: float) -> Manifold:
+    """The solid with what lies at these heights in just these planes, so that parts that meet there become one."""
+    shell = unlabelled(solid)
+    points = shell.vertices.copy()
+    for level in levels:
+        there = np.abs(points[:, 2] - level) < _SAME_MM
+        points[there] = np.round(points[there], _DIGITS)
+        points[there, 2] = level
+    return labelled(shell.moved(points))
+
+
+def _between(sides: Sequence[JoinerSide], contours: Sequence[Contour], up: Floats) -> Manifold:
+    """What fills the gap between the rims' planes; where it lies on the plate, flush with the lower spigot."""
+    recipe, points = sides[0].recipe, []
+    for side, contour in zip(sides, contours, strict=True):
+        outline, end = contour.moved(-_APART_MM), side.end
+        if recipe.between != "web":
+            lip = recipe.lip_mm if recipe.between == "collar" else -end.section.wall / 2
+            outline = Contour(end.section.outer, contour.fineness).moved(lip)
+        points.append(side.in_rim_plane(outline.polygon @ stretch(end.mitre_deg, end.mitre_direction_deg)))
+    plan = CrossSection.hull_points(np.concatenate(points)[:, :2])
+    levels = sorted(side.rim_z for side in sides)
+    solid = tool(prism(plan, *levels), "middle")
+    if recipe.up == "lying":
+        below = max(side.lowest_mm - float(up @ side.frame.origin) for side in sides)
+        far = 2 * float(np.ptp(np.concatenate(points), axis=0).max())
+        under = Manifold.cube([far, far, far], center=True).translate([0, 0, far / 2])
+        solid -= tool(under.transform(Frame.along(-below * up, -up).matrix[:3]), "flat")
+    return _levelled(solid, *levels)

@@ -1,0 +1,144 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A joiner: two spigots in one part, each in a tube of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from manifold3d import Manifold, OpType
+
+from ...geometry.frames import Floats
+from ...geometry.mesh import Mesh
+from ...geometry.units import say_mm, say_three
+from ...shaping.spigots import SPIGOT_SURFACES
+from ...trade.processes import Process
+from ..dimensioned import View
+from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Seat
+from ..seat_calipers import around, seat_calipers
+from .joiner_drawing import across_view, section_view
+from .place import IN_LINE_DEG, JointPlace, said_angle
+from .putting_together import putting_together
+from .recipe import JoinerRecipe
+from .screws import ScrewHole
+from .side import JoinerSide
+
+
+@dataclass(frozen=True, eq=False)
+class Joiner(Fitting):
+    recipe: JoinerRecipe
+    """As it is for the first tube."""
+    place: JointPlace
+    sides: tuple[JoinerSide, JoinerSide]
+    screws: tuple[ScrewHole, ...]
+    up: Floats
+    """(3,): what points up when it lies on the plate."""
+
+    family = "joiner"
+    surface_names = (*SPIGOT_SURFACES, "middle", "flat", "hole")
+    seen = ()
+    depth_key = "spigot_mm"
+
+    @cached_property
+    def rigid(self) -> Mesh:
+        ribs = [crushed for side in self.sides if (crushed := side.crushed()) is not None]
+        return Mesh.from_manifold(Manifold.batch_boolean([self.solid, *ribs], OpType.Subtract)) if ribs else self.mesh
+
+    @property
+    def in_line(self) -> bool:
+        return self.place.angle_deg > IN_LINE_DEG
+
+    @property
+    def alike(self) -> bool:
+        """Whether one spigot is like the other."""
+        return self.sides[0].end.section == self.sides[1].end.section
+
+    @property
+    def print_axes(self) -> Floats:
+        """Lying down, the axes of both tubes lie along the plate."""
+        if self.recipe.up == "standing":
+            return np.eye(3)
+        first, second = (side.frame.z for side in self.sides)
+        along = first if self.in_line else first - second
+        along = along / np.linalg.norm(along)
+        return np.array([along, np.cross(self.up, along), self.up])
+
+    @property
+    def way_up(self) -> str:
+        if self.recipe.up == "standing":
+            return "standing, layers across the tubes"
+        return "lying, layers along the tubes"
+
+    @property
+    def title(self) -> str:
+        return "joiner"
+
+    @property
+    def words(self) -> str:
+        recipe, lengths = self.recipe, [say_mm(side.spigot.length_mm) for side in self.sides]
+        said = f"joiner {said_angle(self.place.angle_deg)}, spigots {' and '.join(dict.fromkeys(lengths))} long"
+        if recipe.between != "web":
+            said += f", {recipe.between} {say_mm(self.place.gap_mm)}"
+        said += f", {recipe.fit} fit"
+        if recipe.screw.kind != "none":
+            said += f", {recipe.screw.count} × {recipe.screw.thread} a side"
+        return said
+
+    @property
+    def seats(self) -> tuple[Seat, ...]:
+        return tuple(side.seat for side in self.sides)
+
+    def levels(self) -> tuple[Level, ...]:
+        return ()
+
+    def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
+        rows: list[Caliper] = []
+        for number, side in enumerate(self.sides[:1] if self.alike else self.sides):
+            which = "both tubes" if self.alike else ("first tube", "second tube")[number]
+            part = "spigots" if self.alike else f"spigot for the {which}"
+            tube = "Tubes" if self.alike else which.capitalize()
+            flat = side.flat_deg
+            if flat is not None:
+                part += ", clear of the flat"
+            rows += seat_calipers(side.seat, side.spigot, process, added_mm, excess_mm, (), tube, part, flat)
+        if self.in_line:
+            length = sum(side.spigot.length_mm for side in self.sides) + self.place.gap_mm
+            rows.append(Caliper("Fitting: length over all", *around(length, length, process.tolerance_mm * 2)))
+        return tuple(rows)
+
+    def drawing(self) -> tuple[View, ...]:
+        across = [
+            across_view(side, [hole for hole in self.screws if hole.tube == tube])
+            for tube, side in enumerate(self.sides[: 1 if self.alike else 2])
+        ]
+        return section_view(self.sides, self.solid, self.place), *across
+
+    def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
+        """Of both spigots together; the gap is the first one's."""
+        if self.recipe.fit != "glue":
+            return None
+        drawn = self.sides[0].seat.gap_mm
+        wider = 0.0 if gap_mm is None else gap_mm - drawn
+        area = Mesh(self.mesh.vertices, self.mesh.triangles[self.has("spigot")]).area
+        volume = sum(side.glue_mm3(wider) for side in self.sides)
+        first = self.sides[0].outline
+        return GlueJoint(drawn + wider, area * first.offset(-wider).length / first.length, volume)
+
+    def listed(self) -> Mapping[str, str | int | float]:
+        recipe = self.recipe
+        return {
+            "between": recipe.between,
+            "gap_between_mm": self.place.gap_mm,
+            "angle_deg": round(self.place.angle_deg, 3),
+            "spigot_mm": self.sides[0].spigot.length_mm,
+            "second_spigot_mm": self.sides[1].spigot.length_mm,
+            "screws": recipe.screw.kind,
+            "screw": recipe.screw.thread if recipe.screw.kind != "none" else "",
+            "drill_at_mm": "; ".join(say_three(hole.distance_mm) for hole in self.screws),
+        }
+
+    @classmethod
+    def steps(cls, fittings: Mapping[str, Joiner]) -> list[BenchStep]:
+        return putting_together({id: (joiner.recipe, joiner.screws) for id, joiner in fittings.items()})

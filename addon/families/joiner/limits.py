@@ -1,0 +1,166 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a joiner's recipe may be at a joint, and every number that was left open decided, for each tube on its own."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import get_args
+
+from ...fields.messages import Length, Message, say
+from ...fields.refusals import RecipeError
+from ...geometry.sections import CHORD_ERROR_MM
+from ...shaping.contours import Contour, Fineness
+from ...shaping.features import ReliefKind, RoofKind
+from ...trade.hardware import Thread, thread_named, threads
+from ..circumstances import Circumstances
+from ..family import EndPlace
+from ..settling import Settling
+from ..spigot_limits import (
+    LEAST_CORE_MM,
+    LEAST_SHOULDER_MM,
+    FitName,
+    SpigotDesign,
+    check_end,
+    settle_corner,
+    settle_gap,
+    settle_grooves,
+    settle_hollow,
+    settle_lead_in,
+    settle_length,
+    settle_ribs,
+    settle_seam,
+    spigot_contour,
+)
+from .place import IN_LINE_DEG, JointPlace
+from .recipe import MOST_SCREWS, Between, JoinerRecipe, JoinerUp, ScrewKind
+from .screws import across_mm, bore_mm, depth_mm
+from .side import mitre_shift
+
+WIDTHS_LONG = 1.5
+"""Spigot's length in widths of its tube: common practice, no source."""
+LEAST_BETWEEN_MM = 1.0
+"""Thinnest collar and stop: two beads of most processes."""
+LEAST_BESIDE_MM = 2.0
+"""Plastic along a spigot beside a screw's hole; common practice, no source."""
+
+
+def settle(
+    recipe: JoinerRecipe, place: JointPlace, circumstances: Circumstances | None
+) -> tuple[JoinerRecipe, JoinerRecipe]:
+    """The recipe with every None replaced, as it is for the first and for the second spigot.
+
+    Raises ``RecipeError`` for the first number that cannot be made, with one that would work.
+    """
+    bench = Settling(recipe)
+    for name, words in (
+        ("between", Between),
+        ("fit", FitName),
+        ("seam_relief", ReliefKind),
+        ("groove_roof", RoofKind),
+        ("screws", ScrewKind),
+        ("up", JoinerUp),
+    ):
+        bench.word(name, get_args(words))
+    bench.thread("screw_thread")
+    bench.numbers()
+    if recipe.up == "standing" and place.angle_deg < IN_LINE_DEG:
+        raise RecipeError("up", "a joiner for a corner lies on the plate, both its spigots along it", "lying")
+    _settle_between(bench, place)
+    first = _settled(bench.recipe, place.first, circumstances)
+    if place.second.section == place.section:
+        second = _settled(bench.recipe, place.second, circumstances)
+    else:
+        known = circumstances and replace(circumstances, bore_off_mm=None)
+        try:
+            second = _settled(bench.recipe, place.second, known)
+        except RecipeError as refusal:
+            raise RecipeError(refusal.field, say("in the second tube, {}", refusal), refusal.works) from None
+    return first, second
+
+
+def _settle_between(bench: Settling[JoinerRecipe], place: JointPlace) -> None:
+    asked, gap = bench.recipe.between, place.gap_mm
+    if asked == "auto":
+        bench.set("between", "collar" if gap >= LEAST_BETWEEN_MM else "web")
+    if asked in ("collar", "stop") and gap < LEAST_BETWEEN_MM:
+        problem = say(
+            "the tubes' ends are {} apart, and a {} between them needs {}; cut them that much shorter, or choose web",
+            Length(gap),
+            asked,
+            Length(LEAST_BETWEEN_MM),
+        )
+        raise RecipeError("between", problem, "web")
+    walls = [end.section.wall for end in place.ends]
+    shoulder = min(LEAST_SHOULDER_MM, *walls)
+    widest = min(place.section.outer.width, place.section.outer.depth)
+    bench.number(
+        "lip_mm",
+        shoulder - min(walls),
+        widest,
+        say("the collar has to cover {} of the tubes' walls", Length(shoulder)),
+        say("the collar would stand farther past the tubes than they are wide, {}", Length(widest)),
+        used=bench.recipe.between == "collar",
+    )
+
+
+def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -> JoinerRecipe:
+    bench, section = Settling(recipe), end.section
+    wall = check_end(section, end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm)
+    fineness = Fineness(None, CHORD_ERROR_MM)
+    bore_reach = Contour(section.bore, fineness).reach
+    # It sits in two tubes, whose seams seldom lie in line.
+    design = SpigotDesign.of(recipe, section, False, known)
+    bench.set("seam_relief", design.relief)
+    reach = bore_reach - settle_gap(bench, bore_reach, wall, design)
+    settle_corner(bench, section, design)
+    spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
+    deepest = None if end.clear_depth_mm is None else end.clear_depth_mm - 2 * mitre_shift(spigot.outline, end)
+    settle_length(bench, deepest, WIDTHS_LONG * max(section.outer.width, section.outer.depth))
+    _settle_screws(bench, spigot, reach)
+    settle_lead_in(bench, spigot, reach)
+    room = settle_hollow(bench, reach, problem=_why_solid(bench.recipe))
+    settle_grooves(bench, room)
+    settle_seam(bench, spigot, reach, room, design)
+    settle_ribs(bench, spigot, wall, design)
+    return bench.recipe
+
+
+def _why_solid(recipe: JoinerRecipe) -> Message | None:
+    return say("spigots that hold inserts have to be solid") if recipe.screw.kind == "insert" else None
+
+
+def _settle_screws(bench: Settling[JoinerRecipe], spigot: Contour, reach: float) -> None:
+    screw = bench.recipe.screw
+    bench.number("screw_angle_deg", -360, 360, "turn once at most", "turn once at most")
+    if screw.kind == "none":
+        bench.number("screw_count", 1, MOST_SCREWS, "choose none", "more are not made", used=False)
+        return
+    across = across_mm(spigot.outline, screw.angle_deg)
+
+    def fits(thread: Thread) -> bool:
+        known = screw.kind == "through" or bool(thread.insert_bore_mm and thread.insert_depth_mm)
+        bore = bore_mm(screw.kind, thread)
+        return known and bore / 2 + LEAST_CORE_MM <= reach and depth_mm(screw.kind, thread) + LEAST_CORE_MM <= across
+
+    thread = thread_named(screw.thread)
+    if not fits(thread):
+        smaller = [other for other in threads() if fits(other)]
+        problem = say("a spigot {} thick is too little for the {} hole for {}", Length(across), screw.kind, thread.name)
+        if not smaller:
+            raise RecipeError("screws", say("{}; choose none", problem), "none")
+        alike = [other for other in smaller if other.name.startswith("M") == thread.name.startswith("M")]
+        works = max(alike or smaller, key=lambda other: other.clearance_mm).name
+        raise RecipeError("screw_thread", say("{}; {} fits", problem, works), works)
+    length = float(bench.recipe.spigot_mm or 0)
+    most = math.floor(length / (bore_mm(screw.kind, thread) + 2 * LEAST_BESIDE_MM))
+    if most < 1:
+        problem = say("the spigot is too short for a screw {}", thread.name)
+        raise RecipeError("screws", say("{}; choose none, or make it longer", problem), "none")
+    bench.number(
+        "screw_count",
+        1,
+        min(most, MOST_SCREWS),
+        "choose none for no screws",
+        say("each screw takes {} of the spigot", Length(bore_mm(screw.kind, thread) + 2 * LEAST_BESIDE_MM)),
+    )

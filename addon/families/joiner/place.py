@@ -1,0 +1,198 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A joint as a joiner goes into it.
+
+Its frame has its origin midway between the two rims, z square to them from the first tube to the second, x along the
+first section's width, leant into the rim's plane.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from ...geometry.frames import Floats, Frame
+from ...geometry.mitres import lean
+from ...geometry.names import quoted
+from ...geometry.sections import Section
+from ...geometry.units import say_three
+from ...takeoff import Joint, Takeoff, TubeEnd
+from ...takeoff.rim_sections import folds
+from ...takeoff.sites import angle_between
+from ..family import ALIKE_DEG, ALIKE_MM, EndPlace
+
+IN_LINE_DEG = 179.9
+_LEVEL = 1e-6
+_DIGITS = 2
+"""Of a millimetre and a degree in how the ends lie to each other: a model's noise is smaller."""
+
+
+@dataclass(frozen=True)
+class JointPlace:
+    """Two ends that face each other, and how the second lies to the first."""
+
+    first: EndPlace
+    second: EndPlace
+    gap_mm: float = 0.0
+    """Square to the rims."""
+    turn_deg: float = 0.0
+    """From the first's x to the second's, in the rims' plane, counter-clockwise seen against z."""
+    aside_mm: tuple[float, float] = (0.0, 0.0)
+    """From the first's axis to the second's, in the rims' plane."""
+
+    @property
+    def section(self) -> Section:
+        return self.first.section
+
+    @property
+    def ends(self) -> tuple[EndPlace, EndPlace]:
+        return self.first, self.second
+
+    @property
+    def key(self) -> tuple[Any, ...]:
+        return self.first.key, self.second.key, self.gap_mm, self.turn_deg, self.aside_mm
+
+    @property
+    def angle_deg(self) -> float:
+        """Between the tubes: 180 in line."""
+        first, second = self.frames
+        return angle_between(first.z, second.z)
+
+    @property
+    def words(self) -> str:
+        other = "" if self.second.section.like(self.section, ALIKE_MM) else "two sections, "
+        return f"{other}{said_angle(self.angle_deg)}"
+
+    @property
+    def frames(self) -> tuple[Frame, Frame]:
+        """Of the two ends in the joint's frame: the origin where the axis meets the rim, z along it out of the tube."""
+        turn, half = math.radians(self.turn_deg), self.gap_mm / 2
+        over = np.array([[math.cos(turn), math.sin(turn), 0], [math.sin(turn), -math.cos(turn), 0], [0, 0, -1]])
+        return (
+            Frame(np.array([0, 0, -half]), _lean(self.first)),
+            Frame(np.array([*self.aside_mm, half]), _lean(self.second) @ over),
+        )
+
+    def up(self, screw_deg: float) -> Floats:
+        """(3,): what points up when both tubes' axes lie along the plate, in line on their wider sides, in the joint's
+        frame. Screws that go in at this angle around the first tube do not go in from below, and into round ones in
+        line from the side."""
+        first, second = self.frames
+        screw = first.turned(screw_deg)
+        up = np.cross(first.z, second.z)
+        if self.angle_deg > IN_LINE_DEG:
+            outer = self.section.outer
+            up = screw.y if outer.shape == "circle" else first.y if outer.width >= outer.depth else first.x
+        below = up @ screw.x < -_LEVEL
+        return (-up if below else up) / np.linalg.norm(up)
+
+    def like(self, other: JointPlace) -> bool:
+        off = abs(self.turn_deg - other.turn_deg), math.dist(self.aside_mm, other.aside_mm)
+        alike = self.first.like(other.first) and self.second.like(other.second)
+        return alike and off[0] <= ALIKE_DEG and max(off[1], abs(self.gap_mm - other.gap_mm)) <= ALIKE_MM
+
+    def tighter(self, other: JointPlace) -> JointPlace:
+        return replace(self, first=self.first.tighter(other.first), second=self.second.tighter(other.second))
+
+    @classmethod
+    def of(cls, site: JointSite, section: Section) -> JointPlace:
+        first, second = site.joint.ends
+        same = second.section.like(first.section, ALIKE_MM)
+        depths = site.joint.clear_depths_mm
+        return cls(
+            EndPlace(section, first.mitre_deg, first.mitre_direction_deg, depths[0]),
+            EndPlace(section if same else second.section, second.mitre_deg, second.mitre_direction_deg, depths[1]),
+            site.gap_mm,
+            site.turn_deg,
+            site.aside_mm,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class JointSite:
+    """A joint, the wider tube first, turned so that alike joints are placed alike."""
+
+    joint: Joint
+    frame: Frame
+    gap_mm: float
+    turn_deg: float
+    aside_mm: tuple[float, float]
+
+    count = 1
+
+    @classmethod
+    def of(cls, joint: Joint) -> JointSite:
+        sizes = [(end.section.outer.width, end.section.outer.depth, -end.mitre_direction_deg) for end in joint.ends]
+        if sizes[0] < sizes[1]:
+            joint = replace(joint, ends=joint.ends[::-1], clear_depths_mm=joint.clear_depths_mm[::-1])
+        first, second = joint.ends
+        axes = _rim_axes(first)
+        gap, turn = _rounded(float((second.frame.origin - first.frame.origin) @ axes[2])), 0.0
+        x, y, _ = axes @ _rim_axes(second)[0]
+        turn = math.degrees(math.atan2(y, x))
+        turned, left = _least_turn(turn, _folds(first), _folds(second))
+        frame = Frame(first.frame.origin + gap / 2 * axes[2], axes).turned(turned)
+        u, v, _ = frame.to_local(second.frame.origin)
+        return cls(joint, frame, gap, _rounded(left), (_rounded(float(u)), _rounded(float(v))))
+
+    @property
+    def source(self) -> str:
+        return self.joint.ends[0].source
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        return tuple(end.source for end in self.joint.ends)
+
+    @property
+    def section(self) -> Section:
+        return self.joint.ends[0].section
+
+    @property
+    def where(self) -> str:
+        return f"joined to {quoted(self.sources[1])}" if self.sources[1] else "joint"
+
+    @property
+    def position(self) -> Floats:
+        return self.frame.origin
+
+    @property
+    def records(self) -> tuple[object, ...]:
+        return (self.joint, *self.joint.ends)
+
+
+def joint_sites(takeoff: Takeoff) -> list[JointSite]:
+    return [JointSite.of(joint) for joint in takeoff.joints]
+
+
+def said_angle(angle_deg: float) -> str:
+    return "in line" if angle_deg > IN_LINE_DEG else f"corner {say_three(angle_deg)}°"
+
+
+def _lean(end: EndPlace) -> Floats:
+    return lean(end.mitre_deg, end.mitre_direction_deg)
+
+
+def _rim_axes(end: TubeEnd) -> Floats:
+    """(3, 3): of the rim's plane in the world, z out of the tube."""
+    return lean(end.mitre_deg, end.mitre_direction_deg).T @ end.frame.axes
+
+
+def _folds(end: TubeEnd) -> int:
+    """In how many directions the end looks the same; 0 for all."""
+    return 1 if end.mitre_deg else folds(end.section)
+
+
+def _least_turn(turn_deg: float, first: int, second: int) -> tuple[float, float]:
+    """How far the first end may be turned, which looks the same in so many directions, and what is then left of the
+    turn from it to the second."""
+    if 0 in (first, second):
+        return (turn_deg if first == 0 else 0.0), 0.0
+    step = 360 / max(first, second)
+    whole = step * round(turn_deg / step)
+    return (whole if first >= second else 0.0), turn_deg - whole
+
+
+def _rounded(number: float) -> float:
+    return round(number, _DIGITS) + 0.0

@@ -1,0 +1,116 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The numbers a fabricator chooses for a joiner."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from ...fields.declared import declared
+from ...shaping.features import Grooves, Ribs, SeamRelief
+from ...trade.cautions import Condition
+from ...trade.fits import fit_named
+from ...trade.hardware import threads
+from ..spigot_limits import FitName
+
+Between = Literal["auto", "collar", "stop", "web"]
+ScrewKind = Literal["none", "through", "insert"]
+JoinerUp = Literal["auto", "lying", "standing"]
+
+MOST_SCREWS = 6
+_SCREWS = "Screws"
+
+
+def _screwed(screw: Screws) -> bool:
+    return screw.kind != "none"
+
+
+@dataclass(frozen=True)
+class Screws:
+    """Through each tube's wall into its spigot, spread evenly along it."""
+
+    kind: ScrewKind = declared(
+        "none", "Screws", "Holes for screws through each tube's wall into its spigot", key="screws", group=_SCREWS,
+        meaning="holes for screws through each tube's wall into its spigot: right through both walls, for a bolt and a "
+        "nut outside; or blind, for a thread insert. Where the tubes have to be drilled for them is listed with the "
+        "fitting",
+    )  # fmt: skip
+    thread: str = declared(
+        "M5", "Screw", "Bolt or insert that the holes are for", group=_SCREWS,
+        shown=lambda recipe: _screwed(recipe.screw), names=lambda: tuple(thread.name for thread in threads()),
+    )  # fmt: skip
+    count: int = declared(
+        1, "Screws a Side", "How many screws hold each tube", least=1, most=MOST_SCREWS, group=_SCREWS,
+        shown=lambda recipe: _screwed(recipe.screw),
+    )  # fmt: skip
+    angle_deg: float = declared(
+        90.0, "Screw Angle", "JoinerSide of the tube that the screws go in from", group=_SCREWS,
+        shown=lambda recipe: _screwed(recipe.screw),
+        meaning="side of the tube that the screws go in from, counter-clockwise from the first section's width as seen "
+        "from outside; the second tube's lie in line with them",
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class JoinerRecipe:
+    """Every number in mm or degrees. None means: what suits the section. Numbers of the spigots hold for both of them,
+    each in its own tube."""
+
+    between: Between = declared(
+        "auto", "Between", "What stands between the two tubes' ends", group="Joint",
+        meaning="what stands between the two tubes' ends: a collar as wide as the tubes, which is seen and fills the "
+        "gap; a stop, which is no wider than the middle of the tubes' walls; or only a web, as wide as the spigots, so "
+        "that the ends may meet. Auto makes a collar where the gap is 1 mm or more, else a web",
+    )  # fmt: skip
+    lip_mm: float = declared(
+        0.0, "Lip", "How far a collar stands out past the tubes on each side; negative for a set-back", group="Joint",
+        shown=lambda recipe: recipe.between in ("auto", "collar"),
+    )  # fmt: skip
+    spigot_mm: float | None = declared(
+        None, "Spigot", "Length of the part inside each tube, along its axis", least=0.5, most=1000.0,
+        automatic="by section", group="Joint",
+        meaning="length of the part inside each tube, along its axis. Automatic, it is one and a half times as long as "
+        "the tube is wide (common practice, no source), as far as the bore is clear",
+    )  # fmt: skip
+    fit: FitName = declared(
+        "glue", "Fit", "How the spigots sit in the bores: with room for glue, pushed in by hand, or pressed in",
+        group="Joint",
+    )  # fmt: skip
+    gap_mm: float | None = declared(
+        None, "Gap", "Gap between spigots and bores on each side; automatic, it follows from each tube's tolerance",
+        automatic="by tolerance", group="Joint",
+        meaning="gap between spigots and bores, per side. Automatic, it follows from each tube's tolerance, as a "
+        "glued cap's does; push and press fits take the fit class's own gap",
+    )  # fmt: skip
+    corner_mm: float | None = declared(
+        None, "Corner", "How much rounder the corners of a rectangular spigot are than the bore's", least=0.0,
+        automatic="by tolerance", group="Joint",
+    )  # fmt: skip
+    lead_in_mm: float = declared(1.0, "Lead-in", "Chamfer at each spigot's tip, to start it in the bore", group="Joint")
+    groove: Grooves = Grooves(count=2)
+    seam: SeamRelief = SeamRelief()
+    rib: Ribs = Ribs()
+    screw: Screws = Screws()
+    hollow_wall_mm: float = declared(
+        0.0, "Spigot Wall", "Wall of hollow spigots; 0 for solid ones", group="Hollow",
+        meaning="wall of spigots that are hollow from their tips to the middle; 0 for solid ones",
+    )  # fmt: skip
+    up: JoinerUp = declared(
+        "auto", "Way Up", "How the joiner lies or stands on the plate", group="On the Plate",
+        meaning="how the joiner lies or stands on the plate. Auto lays it down, so that no layer runs across a tube's "
+        "axis, where a bent joiner would break between layers; one in line stands where it would be longer than the "
+        "plate, or its spigots would not lie on it together. Lying down, a round spigot has a flat, and a collar ends "
+        "flush with the spigots on the plate's side",
+    )  # fmt: skip
+
+    @property
+    def conditions(self) -> frozenset[Condition]:
+        """What it brings about that asks for cautions."""
+        holds: dict[Condition, bool] = {
+            "joiner": True,
+            "glue": self.fit == "glue",
+            "paste": fit_named(self.fit).takes_paste(self.gap_mm or 0.0),
+            "press fit or ribs": self.fit == "press" or (self.fit == "glue" and self.rib.count != 0),
+            "insert": self.screw.kind == "insert",
+        }
+        return frozenset(condition for condition, here in holds.items() if here)

@@ -1,0 +1,334 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Joiners: in their tubes as the kernel cuts them, against closed forms, and from a job file to the files."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+from fitting_cases import assert_sound
+from manifold3d import Manifold
+
+from addon.families.circumstances import Circumstances
+from addon.families.joiner import JOINER, Joiner, JoinerRecipe, JointPlace, JointSite, design
+from addon.fields.declared import with_values
+from addon.fields.refusals import RecipeError
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
+from addon.geometry.mitres import shear
+from addon.geometry.sections import Section
+from addon.job.jobfile import parse_job
+from addon.job.results import JobResult
+from addon.job.running import run
+from addon.takeoff import Takeoff
+from addon.takeoff.given_joints import GivenJoint
+from addon.trade.processes import DEFAULT_PROCESS, process_named
+
+SQUARE, ROUND, FLAT = Section.rectangular(40, 40, 3), Section.round(42.4, 3.2), Section.rectangular(60, 30, 2)
+PROCESS = process_named(DEFAULT_PROCESS)
+
+
+@dataclass(frozen=True)
+class InUse:
+    metal: str = "carbon steel"
+    seam_height_mm: float | None = None
+    coldest_c: float = -10.0
+    hottest_c: float = 40.0
+
+
+KNOWN = Circumstances(PROCESS, None, InUse())
+
+
+def placed(first: Section, second: Section | None = None, **joint: float) -> JointPlace:
+    """A joint of such tubes, as a job gives it without a model."""
+    given = GivenJoint("40 × 40 × 3", **joint)
+    (found,) = given.added(Takeoff(()), "carbon steel").joints
+    ends = replace(found.ends[0], section=first), replace(found.ends[1], section=second or first)
+    site = JointSite.of(replace(found, ends=ends))
+    return JOINER.place(site, site.section)
+
+
+PLACES = {
+    "in line": placed(SQUARE),
+    "in line, collar": placed(SQUARE, gap_mm=4),
+    "round": placed(ROUND),
+    "round, collar": placed(ROUND, gap_mm=5),
+    "round, nearly together": placed(ROUND, gap_mm=0.5),
+    "two sections": placed(SQUARE, ROUND),
+    "two sections, collar": placed(FLAT, ROUND, gap_mm=3),
+    "corner": placed(SQUARE, angle_deg=90),
+    "corner, collar": placed(SQUARE, angle_deg=90, gap_mm=3),
+    "round corner": placed(ROUND, angle_deg=90),
+    "flat corner": placed(FLAT, angle_deg=120, towards_deg=90),
+    "skewed corner": placed(FLAT, angle_deg=135, towards_deg=30),
+}
+RECIPES = {
+    "as it is": {},
+    "push": {"fit": "push"},
+    "hollow": {"hollow_wall_mm": 3.0, "seam_relief": "none"},
+    "screwed": {"screws": "through", "screw_count": 2},
+    "insert": {"screws": "insert", "screw_thread": "M4", "fit": "press"},
+}
+
+
+def made(place: JointPlace, known: Circumstances | None = KNOWN, facets: int | None = 64, **recipe: object) -> Joiner:
+    return design(with_values(JoinerRecipe(), recipe), place, known, facets)
+
+
+def tubes(joiner: Joiner, length: float = 150.0) -> list[Manifold]:
+    """The two tubes in the joiner's frame, each from its rim on."""
+    solids = []
+    for side in joiner.sides:
+        end, section = side.end, side.end.section
+        wall = section.outer.cross_section(256) - section.bore.cross_section(256)
+        upright = wall.extrude(length).translate([0, 0, -length])
+        to_joint = side.frame.matrix @ shear(end.mitre_deg, end.mitre_direction_deg)
+        solids.append(upright.transform(to_joint[:3]))
+    return solids
+
+
+@pytest.mark.parametrize("recipe", RECIPES)
+@pytest.mark.parametrize("place", PLACES)
+def test_a_joiner_is_sound_and_shares_nothing_with_its_tubes(place: str, recipe: str) -> None:
+    """By the kernel's boolean with each tube: nothing but the ribs, which are crushed."""
+    joiner = made(PLACES[place], **RECIPES[recipe])
+    assert_sound(joiner, genus=len(joiner.screws) if joiner.recipe.screw.kind == "through" else 0)
+    first, second = tubes(joiner)
+    assert (first ^ second).volume() < 1e-3
+    rigid = joiner.rigid.to_manifold()
+    for tube in (first, second):
+        shared = (rigid ^ tube).volume()
+        bite = max(-joiner.sides[0].seat.gap_mm, 0.0)
+        assert shared < 1e-3 * joiner.mesh.area or bite, shared
+    assert rigid.volume() <= joiner.solid.volume() + 1e-6
+
+
+@pytest.mark.parametrize("gap", [0.0, 4.0])
+def test_in_line_a_joiner_is_two_prisms_and_a_collar(gap: float) -> None:
+    """Prisms by hand: a rounded square is a² − (4 − π) r², and each lead-in takes a frustum's worth off."""
+    joiner = made(
+        placed(SQUARE, gap_mm=gap),
+        None,
+        None,
+        gap_mm=0.2,
+        groove_count=0,
+        lead_in_mm=0.0,
+        spigot_mm=50,
+        seam_relief="none",
+        up="standing",
+    )
+    bore, outer = SQUARE.bore, SQUARE.outer
+
+    def rounded(width: float, radius: float) -> float:
+        return width**2 - (4 - math.pi) * radius**2
+
+    side = joiner.sides[0].outline
+    exact = 2 * 50 * rounded(bore.width - 0.4, side.corner_radius) + gap * rounded(40, outer.corner_radius)
+    assert joiner.solid.volume() == pytest.approx(exact, rel=1e-4)
+
+
+@pytest.mark.parametrize("angle", [90.0, 120.0])
+def test_at_a_corner_each_spigot_goes_on_to_the_mitre(angle: float) -> None:
+    """Cavalieri's principle: a prism cut off askew is as large as one cut off square, through its middle."""
+    asked = {"gap_mm": 0.3, "groove_count": 0, "lead_in_mm": 0.0, "spigot_mm": 60, "seam_relief": "none"}
+    corner, line = (made(placed(SQUARE, angle_deg=turn), None, None, **asked) for turn in (angle, 180.0))
+    bore = SQUARE.bore.offset(-0.3)
+    shift = bore.width / 2 / math.tan(math.radians(angle / 2))
+    exact = (bore.width**2 - (4 - math.pi) * bore.corner_radius**2) * 2 * 60
+    assert line.solid.volume() == pytest.approx(exact, rel=1e-4)
+    assert corner.solid.volume() == pytest.approx(exact * (60 + shift) / 60, rel=1e-4)
+
+
+def test_a_round_one_lies_on_a_flat_beside_which_it_leans_45_degrees() -> None:
+    """Area of a circle's segment, any geometry handbook: r² (α − sin α cos α), half its angle α being 45°."""
+    joiner = made(placed(ROUND), None, None, gap_mm=0.3, groove_count=0, lead_in_mm=0.0, spigot_mm=60)
+    radius, half = ROUND.bore.width / 2 - 0.3, math.pi / 4
+    circle = math.pi * radius**2 - radius**2 * (half - math.sin(half) * math.cos(half))
+    assert joiner.solid.volume() == pytest.approx(2 * 60 * circle, rel=5e-4)
+    standing = joiner.standing()
+    foot = standing.vertices[standing.vertices[:, 2] < 1e-6]
+    assert np.ptp(foot[:, 1]) == pytest.approx(2 * radius * math.sin(half), abs=0.02)
+
+
+def test_a_corner_joiner_lies_with_both_axes_along_the_plate() -> None:
+    for name, place in PLACES.items():
+        joiner = made(place, up="lying")
+        lean = [joiner.print_axes[2] @ side.frame.z for side in joiner.sides]
+        assert np.abs(lean).max() < 1e-9, name
+        assert joiner.print_axes @ joiner.print_axes.T == pytest.approx(np.eye(3), abs=1e-9)
+        assert np.linalg.det(joiner.print_axes) == pytest.approx(1)
+        assert joiner.way_up.startswith("lying")
+
+
+def test_one_that_is_longer_than_the_plate_stands() -> None:
+    process = replace(PROCESS, plate_mm=(120.0, 120.0, 200.0))
+    known = replace(KNOWN, process=process)
+    assert made(PLACES["in line"], known).recipe.up == "standing"
+    assert made(PLACES["corner"], known).recipe.up == "lying"
+    assert made(PLACES["in line"], up="standing").print_axes == pytest.approx(np.eye(3))
+    with pytest.raises(RecipeError, match="lies on the plate") as refusal:
+        made(PLACES["corner"], up="standing")
+    assert refusal.value.works == "lying"
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_screws_go_through_wall_and_joiner_where_they_are_listed(place: str) -> None:
+    """Each hole, drilled into its tube at its listed distance and angle, meets the joiner's own in line: a pin of the
+    screw's size shares nothing with either."""
+    joiner = made(PLACES[place], screws="through", screw_count=2)
+    solids = tubes(joiner)
+    assert [hole.tube for hole in joiner.screws] == [0, 0, 1, 1]
+    for hole in joiner.screws:
+        side = joiner.sides[hole.tube]
+        local = side.frame.to_local(hole.position)
+        lean = math.tan(math.radians(side.end.mitre_deg)) * math.cos(math.radians(side.end.mitre_direction_deg))
+        sideways = math.tan(math.radians(side.end.mitre_deg)) * math.sin(math.radians(side.end.mitre_direction_deg))
+        rim = -local[0] * lean - local[1] * sideways
+        assert rim - local[2] == pytest.approx(hole.distance_mm)
+        assert math.degrees(math.atan2(local[1], local[0])) % 360 == pytest.approx(hole.angle_deg % 360)
+        pin = Manifold.cylinder(200, 2.4, circular_segments=48, center=True)
+        pin = pin.transform(Frame.along(hole.position, hole.axis).matrix[:3])
+        assert (pin ^ joiner.solid).volume() < 1e-6
+        wall = (pin ^ solids[hole.tube]).volume()
+        assert wall > 2 * math.pi * 2.4**2 * side.end.section.wall * 0.99
+
+
+def test_screws_of_both_tubes_lie_in_line() -> None:
+    for name in ("in line", "round", "corner", "two sections, collar"):
+        holes = made(PLACES[name], screws="insert", screw_thread="M4").screws
+        assert holes[0].axis == pytest.approx(holes[1].axis, abs=1e-9), name
+
+
+@pytest.mark.parametrize(
+    ("place", "recipe", "field"),
+    [
+        ("in line", {"between": "collar"}, "between"),
+        ("in line", {"between": "stop"}, "between"),
+        ("in line", {"between": "bead"}, "between"),
+        ("in line", {"spigot_mm": 2000.0}, "spigot_mm"),
+        ("round", {"gap_mm": 9.0}, "gap_mm"),
+        ("in line", {"screws": "insert", "screw_thread": "M12"}, "screw_thread"),
+        ("flat corner", {"screws": "insert", "screw_thread": "M12"}, "screw_thread"),
+        ("in line", {"screws": "through", "screw_count": 6, "spigot_mm": 20.0}, "screw_count"),
+        ("in line", {"screws": "insert", "hollow_wall_mm": 3.0}, "hollow_wall_mm"),
+        ("in line, collar", {"lip_mm": -9.0}, "lip_mm"),
+        ("in line", {"groove_depth_mm": 99.0}, "groove_depth_mm"),
+        ("round", {"fit": "push", "rib_count": 3}, "fit"),
+    ],
+)
+def test_what_cannot_be_made_is_refused_with_what_works(place: str, recipe: dict[str, object], field: str) -> None:
+    with pytest.raises(RecipeError) as refusal:
+        made(PLACES[place], **recipe)
+    assert refusal.value.field == field
+    asked = dict(recipe)
+    for _ in range(4):
+        try:
+            joiner = made(PLACES[place], **asked)
+        except RecipeError as error:
+            assert error.works is not None, error
+            asked[error.field] = error.works
+        else:
+            assert joiner.solid.volume() > 0
+            return
+    pytest.fail(f"offers do not lead on: {asked}")
+
+
+def test_joints_that_are_alike_share_a_joiner_whichever_way_round_they_were_found() -> None:
+    given = GivenJoint("60 × 40 × 3", other_size="40 × 40 × 3", gap_mm=2)
+    (joint,) = given.added(Takeoff(()), "carbon steel").joints
+    back = replace(joint, ends=joint.ends[::-1], clear_depths_mm=joint.clear_depths_mm[::-1])
+    one, other = JointSite.of(joint), JointSite.of(back)
+    assert JOINER.place(one, one.section).like(JOINER.place(other, other.section))
+    turned = tuple(replace(end, frame=end.frame.turned(180)) for end in joint.ends)
+    third = JointSite.of(replace(joint, ends=turned))
+    assert JOINER.place(one, one.section).like(JOINER.place(third, third.section))
+
+
+def test_a_joiner_goes_in_by_design_as_caps_do() -> None:
+    """Tubes drawn at random within the standard's tolerances, by the same causes as a cap's gap."""
+    rng = np.random.default_rng(7)
+    for section in (SQUARE, ROUND, FLAT):
+        joiner = made(placed(section))
+        for side in joiner.sides:
+            gap, band = side.seat.gap_mm, review_band(joiner, side)
+            assert band.enters
+            scatter = [cause.takes / 3 for cause in band.contributions if cause.kind == "scatter"]
+            seam = sum(cause.takes for cause in band.contributions if cause.kind == "seam")
+            left = gap - seam + sum(rng.normal(0, spread, 20_000) for spread in scatter)
+            share = float((left > band.needed).mean()) ** band.ways
+            assert share == pytest.approx(band.share_that_enters, abs=0.01)
+
+
+def review_band(joiner: Joiner, side):
+    from addon.families.gap_band import fit_band
+
+    return fit_band(side.seat, KNOWN)
+
+
+# -- from the assembly to the files ----------------------------------------------------------------------------------
+
+
+def rails(gap: float = 0.0) -> list[Mesh]:
+    """Two rails in line along x, and a mitred corner of two legs beside them."""
+    wall = SQUARE.outer.cross_section() - SQUARE.bore.cross_section()
+    upright = wall.extrude(300)
+    along = Frame.along((0, 0, 0), (1, 0, 0), (0, 1, 0))
+    first = Mesh.from_manifold(upright, "rail 1").placed(along)
+    second = Mesh.from_manifold(upright, "rail 2").placed(Frame(np.array([300 + gap, 0, 0]), along.axes))
+    return [first, second]
+
+
+def do(folder: Path, meshes: list[Mesh], **tables: object) -> JobResult:
+    job = parse_job({"assembly": {"files": ["rails.stl"]}, **tables}, folder, "rails")
+    return run(job, meshes, True, lambda what, share: None)
+
+
+@pytest.mark.parametrize("gap", [0.0, 3.0])
+def test_a_knock_down_rail_gets_its_joiner_with_nothing_said_but_make(tmp_path: Path, gap: float) -> None:
+    result = do(tmp_path, rails(gap), joiner={"make": True}, output={"formats": ["stl"]})
+    cap, joiner = result.made
+    assert (cap.batch.served, joiner.batch.served, joiner.count) == (2, 1, 1)
+    assert not [finding for finding in result.findings if finding.severity == "must fix"], result.findings
+    assert not [finding for finding in result.findings if finding.fitting == "F2" and finding.severity == "look at"]
+    out = tmp_path / "ferrule_out"
+    said = json.loads((out / "result.json").read_text("utf-8"))
+    assert [joint["fitting"] for joint in said["joints"]] == ["F2"]
+    assert said["fittings"][1]["family"] == "joiner"
+    path = next(file.path for file in result.files if "joiner" in file.path.name)
+    mesh = trimesh.load_mesh(path)
+    assert mesh.is_watertight and mesh.volume == pytest.approx(joiner.fitting.solid.volume(), rel=1e-4)
+    assert mesh.extents[2] < 45 and mesh.extents[:2].max() == pytest.approx(120 + gap, abs=0.1)
+    rows = list(csv.DictReader(io.StringIO((out / "rails fittings.csv").read_text("utf-8-sig"), newline="")))
+    assert [row["family"] for row in rows] == ["cap", "joiner"]
+    sheet = (out / "rails job sheet.html").read_text("utf-8")
+    for words in (
+        "joiner in line",
+        "lying, layers along the tubes",
+        "Push together.",
+        "qualified person has checked tube",
+    ):
+        assert words in sheet, words
+
+
+def test_a_joint_is_given_without_a_model(tmp_path: Path) -> None:
+    tables = {
+        "fitting": {"make": False},
+        "joiner": {"make": True, "screws": "through"},
+        "joint": [
+            {"size": "40 × 40 × 3", "other_size": "1 in × 1/8 in", "gap_mm": 3},
+            {"size": "40 × 40 × 3", "angle_deg": 90},
+        ],
+    }
+    result = run(parse_job(tables, tmp_path, "rails"), [], True, lambda what, share: None)
+    assert [made.fitting.in_line for made in result.made] == [True, False]
+    assert not [finding for finding in result.findings if finding.severity == "must fix"], result.findings
+    sheet = (tmp_path / "ferrule_out" / "rails job sheet.html").read_text("utf-8")
+    assert re.search(r"F1, first tube ⌀ 5\.5 mm through both walls at 30 mm", sheet)
