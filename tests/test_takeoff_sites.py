@@ -255,6 +255,19 @@ def post_along(gmsh, angle_deg=90.0, offset=0.0) -> Mesh:
     return moved(Mesh(mesh.vertices - (0, 0, 200), mesh.triangles, "post"), turn, np.array([offset, 0, 0]))
 
 
+@pytest.mark.parametrize("shapes", [ROUND, SQUARE], ids=["round", "square"])
+def test_a_coped_end_has_the_section_of_the_tubes_other_end(gmsh, shapes):
+    """A slice through long triangles shows it worse."""
+
+    def build():
+        cut(gmsh, tube(gmsh, *shapes, 300.0), cylinder(gmsh, (0, -200, 0), (0, 400, 0), 30.15))
+
+    (cope,) = take_off([tessellated(gmsh, build, facets=48)], 8.0).copes
+    for outline, shape in zip((cope.end.section.outer, cope.end.section.bore), shapes, strict=True):
+        assert (outline.shape, outline.width) == (shape.kind, pytest.approx(shape.width, abs=0.001))
+    assert abs(cope.end.frame.x @ cope.tube.frame.x) == pytest.approx(1)
+
+
 @pytest.mark.parametrize(("angle_deg", "offset"), [(90.0, 0.0), (60.0, 0.0), (45.0, 6.0)])
 def test_a_cope_is_read_as_cut_with_the_tube_that_it_lies_on(gmsh, angle_deg, offset):
     mesh = tessellated(gmsh, lambda: coped(gmsh, angle_deg, offset), name="brace")

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..fields.messages import NOTHING, Length, Message, Name, say
 from ..geometry.developments import TOUCH_MM, Cut, ReadCut, TubeCut, traced
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
 from .ends import TubeEnd
 from .legs import Leg, Skins
@@ -58,6 +58,7 @@ def copes_of(
     copes: dict[int, tuple[Cut, int | None]] = {}
     for number, end in enumerate(ends):
         if number in cuts:
+            end = explained[number] = _sized_by(end, tubes[tube_of[number]])
             under = _lies_on(tube_of[number], cuts[number][0], tubes)
             copes[number] = _cut_read(end, cuts[number], None if under is None else tubes[under]), under
             if under is not None:
@@ -81,6 +82,13 @@ def cope(end: TubeEnd, tube: Tube, cut: Cut, other: Tube | None, read: tuple[Flo
         end.frame.to_world(traced(cut, outline)) for outline in (end.section.outer, end.section.bore)
     )
     return Cope(end, tube, outside, inside, other, cut, needed=read is None)
+
+
+def _sized_by(end: TubeEnd, tube: Tube) -> TubeEnd:
+    """A coped end with its tube's section, which a flat rim at the other end shows best."""
+    if "free" in (tube.section.outer.shape, tube.section.bore.shape):
+        return end  # seen from the other side it is another one
+    return replace(end, section=tube.section, frame=Frame.along(end.frame.origin, end.frame.z, tube.frame.x))
 
 
 def _line_around(surface: Surface, leg: Leg, skins: Skins, label: int, up: int) -> Floats | None:
