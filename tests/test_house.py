@@ -397,6 +397,8 @@ def test_a_site_is_given_without_a_model(rosettes: None, monkeypatch: pytest.Mon
     assert (again.sites, again.wishes) == (asked.sites, asked.wishes) == ((GivenRivet(6.35),), asked.wishes)
     result = run(asked, [], True, lambda what, share: None)
     assert [(fitting.batch.served, fitting.batch.place.hole_mm) for fitting in result.made] == [(1, 6.35)]
+    monkeypatch.setattr(table, "FAMILIES", (CAP, replace(ROSETTE, stays=False)))
+    assert len(run(parse_job(tables, tmp_path, "tools"), [], True, lambda what, share: None).made) == 1
     with pytest.raises(JobError, match=r"rivet\[1\]: the hole is wider than"):
         parse_job({**tables, "rivet": {"hole_mm": 16}}, tmp_path, "rail")
 

@@ -153,7 +153,7 @@ class Assembled:
             centre, reach = site.frame.to_world(middle), half @ np.abs(site.frame.axes)
             low.append(centre - reach)
             high.append(centre + reach)
-        return BoxTree.of(np.array(low), np.array(high))
+        return BoxTree.of(np.array(low).reshape(-1, 3), np.array(high).reshape(-1, 3))
 
     def beside(self, fitting: Made, reach_mm: float) -> list[list[Mesh]]:
         """What may come as near as that to the fitting at each of its sites, without the site's tubes and the fitting
