@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Ferrule: printed end fittings for tube weldments.
+"""Ferrule: printed fittings for tube weldments.
 
 Importing the package loads no Blender module, so that every room but ``ui`` runs in plain Python.
 """

@@ -35,7 +35,7 @@ def main(argv: Sequence[str]) -> int:
     Errors are one paragraph on stderr. Ctrl-C stops at the next step of the work and leaves no half-written file.
     """
     parser = argparse.ArgumentParser(
-        prog="ferrule", description="From the mesh of a tube weldment to checked print files of its end fittings."
+        prog="ferrule", description="From the mesh of a tube weldment to checked print files of its fittings."
     )
     parser.add_argument("job", metavar="JOB.toml", type=Path, help="the job file: what to read, make and write")
     parser.add_argument("--all", action="store_true", help="print every end, finding, caution and file, not a summary")
