@@ -59,8 +59,8 @@ make = true
 [cope_sleeve]
 make = false
 
-[[cope_sleeve.for]] # the braces and the tie
-width_mm = "1 in"
+[[cope_sleeve.for]] # the flag sleeves
+width_mm = 33.4
 make = true
 
 [output]

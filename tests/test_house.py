@@ -329,7 +329,7 @@ def test_a_family_for_holes_goes_from_the_job_file_to_the_sheet(rosettes: None, 
     assert not [finding for finding in result.findings if finding.severity == "must fix"]
     verdict = verdict_of(result)
     assert verdict.headline.startswith("2 ends, 2 holes, 2 kinds, ready to print")
-    assert verdict.before_printing == ("Try one fitting in a real tube end, and one in a real hole.",)
+    assert verdict.before_printing == ("Try one fitting in a real tube end and one in a hole.",)
     exact = math.pi * (8**2 - 4.5**2) * 2.0
     path = next(file.path for file in result.files if "rosette" in file.path.name)
     assert trimesh.load_mesh(path).volume == pytest.approx(exact, rel=2e-3)

@@ -121,7 +121,10 @@ def _before_printing(result: JobResult) -> list[Message]:
     ladder = any(result.job.ladder_for(fitting.batch.section) for fitting in result.made)
     steps = [say("Print the fit ladder and try it in the tube.")] if ladder else []
     served = dict.fromkeys(_REAL[made.batch.family.serves] for made in result.made if made.batch.family.stays)
-    return [*steps, *([say(f"Try one fitting in a real {', and one in a real '.join(served)}.")] if served else [])]
+    tries = [f"one {'' if number else 'fitting '}in {place}" for number, place in enumerate(served)]
+    if tries:
+        steps.append(say(f"Try {' and '.join(filter(None, (', '.join(tries[:-1]), tries[-1])))}."))
+    return steps
 
 
-_REAL: dict[Serves, str] = {"end": "tube end", "hole": "hole", "cope": "cope", "joint": "joint"}
+_REAL: dict[Serves, str] = {"end": "a real tube end", "hole": "a hole", "cope": "a cope", "joint": "a joint"}

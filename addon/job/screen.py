@@ -75,7 +75,7 @@ def _kinds_table(fittings: Sequence[Made], width: int) -> str:
         serves = str(batch.served) if ends_only else count_of(batch.served, batch.family.serves)
         gap = ", ".join(dict.fromkeys(say_mm(gap.nominal) for gap in fitting.gaps))
         tube = ", ".join(filter(None, (section_name(fitting.fitting.section), batch.place.words)))
-        way_up = fitting.fitting.way_up
+        way_up = fitting.fitting.way_up.partition(",")[0]
         rows.append((fitting.id, tube, fitting.fitting.title, serves, str(fitting.count), way_up, gap))
     most = 7 if any(fitting.gaps for fitting in fittings) else 6
     drawn = [columns([row[:count] for row in rows]) for count in range(most, 4, -1)]
@@ -252,11 +252,9 @@ def _all_cautions(result: JobResult, width: int) -> str:
 
 def _first_cautions(result: JobResult) -> str:
     """Those of the steps that come first by name, and how many wait on the job sheet at the others."""
-    count = Counter(caution.step for caution in cautions_for(result.facts))
-    steps = [step for step in get_args(Step) if count[step]]
-    later = ", ".join(f"{count[step]} {step}" for step in steps[_NAMED_STEPS:])
     named = " ".join(_cautions(result)[:_NAMED_STEPS])
-    return f"Cautions. {named}" + (f" On the job sheet: {later}." if later else "")
+    later = sum(caution.step not in get_args(Step)[:_NAMED_STEPS] for caution in cautions_for(result.facts))
+    return f"Cautions. {named}" + (f" {later} more at their steps on the job sheet." if later else "")
 
 
 def _cautions(result: JobResult) -> list[str]:
