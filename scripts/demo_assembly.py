@@ -33,8 +33,8 @@ BEARER = Section.rectangular(50, 25, 2)
 SLEEVE = Section.round(33.4, 3.38)
 
 JOB = """\
-# Caps and feet for the open tube ends of a market stall's frame, plugs for holes that are not always used, and sleeves
-# to mark the copes by.
+# Caps and feet for the open tube ends of a market stall's frame, plugs for holes that are not always used, sleeves to
+# mark copes by, and a joiner for the ridge.
 
 [assembly]
 files = ["market_stall.stl"]
@@ -61,6 +61,9 @@ make = false
 
 [[cope_sleeve.for]] # the flag sleeves
 width_mm = 33.4
+make = true
+
+[joiner]            # for the ridge
 make = true
 
 [output]
