@@ -83,20 +83,23 @@ def room_for(
     before: Place | None = None,
     shares: Sequence[float] = (1.0,),
 ) -> tuple[Place, Rectangle] | None:
-    """Where a sheet goes: clear of what is ``taken`` and of the points (n, 2), the larger the better; where it cannot
-    be clear of the points, it is as small as ``shares`` allow, and hides fewest. It stays where it was ``before`` as
-    long as it is clear there. None without room."""
+    """Where a sheet goes: clear of what is ``taken`` and of the points (n, 2), as large as ``shares`` allow there, and
+    where it was ``before`` if that is as good. Where it cannot be clear of the points, it hides fewest. None without
+    room."""
     best: tuple[int, Place, Rectangle] | None = None
-    for share in sorted({*shares, before.share if before else 1.0}, reverse=True):
+    for share in shares:
+        clear: list[tuple[Place, Rectangle]] = []
         for number, rectangle in enumerate(_places((size[0] * share, size[1] * share), space)):
             if any(overlap(rectangle, other) for other in taken):
                 continue
             inside = (points > rectangle[:2]).all(axis=1) & (points < rectangle[2:]).all(axis=1)
             hidden, place = int(inside.sum()), Place(number, share)
-            if place == before and hidden <= _SPECK:
-                return place, rectangle
-            if best is None or (best[0] > _SPECK and hidden < best[0]):
+            if hidden <= _SPECK:
+                clear.append((place, rectangle))
+            elif best is None or hidden < best[0]:
                 best = hidden, place, rectangle
+        if clear:
+            return next((found for found in clear if before and found[0].number == before.number), clear[0])
     return None if best is None else best[1:]
 
 
