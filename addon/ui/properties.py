@@ -186,6 +186,7 @@ class FerruleView(bpy.types.PropertyGroup):
     show_thin_walls: _switch("Thin Walls", "Mark walls too thin for the process")
     show_steps: _switch("Layer Steps", "Show how far the outline moves from each layer to the next")
     show_gap: _switch("Gap to the Tube", "Show the room between spigot and bore")
+    good_to_know: _switch("Good to Know", "List findings that ask for nothing, too")
     show_plate: _switch("Plate", "Draw the plate and where each fitting lies on it")
     plate: IntProperty(
         name="Plate",

@@ -15,7 +15,7 @@ from ..outdated import Outdated, outdated
 from ..recipes import families_for, made_of, word_of
 from ..records import notes_from
 from ..scene import unit_scale_of
-from .sidebar import Sidebar
+from .sidebar import Sidebar, draw_result
 from .unit_lines import draw_unit
 from .verdict_lines import draw_shorten
 
@@ -103,6 +103,11 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_ends"
     bl_label = "Tube Ends"
     bl_order = 0
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        rows = context.scene.ferrule.groups
+        counts = {kind: sum(row.count for row in rows if row.kind == kind) for kind in _KINDS}
+        draw_result(self.layout, ", ".join(count_of(count, kind) for kind, count in counts.items() if count))
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
@@ -282,7 +287,8 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
                 draw_shorten(layout, desk.ends[ferrule.end_index], ferrule.end_index)
             if ferrule.ends[ferrule.end_index].by_hand:
                 layout.operator("ferrule.drop_end", text="Drop", icon="X")
-        draw_field(layout, ferrule, "wall_mm", wording.WALL, context.scene)
+        if ferrule.wall_mm or any(row.cut == "no wall" for row in ferrule.ends):
+            draw_field(layout, ferrule, "wall_mm", wording.WALL, context.scene)
         if ferrule.wall_mm and any(row.cut == "no wall" for row in ferrule.ends):
             draw_text(layout, "Refit reads the ends with this wall.", icon="INFO")
         for note in notes_from(ferrule.notes):

@@ -12,7 +12,7 @@ from ..desk import active_group
 from ..drawing import draw_text
 from ..jobs import torn_files
 from ..scene_ends import own_part
-from .sidebar import Sidebar
+from .sidebar import Sidebar, draw_result
 from .verdict_lines import draw_verdict
 
 
@@ -21,6 +21,15 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
     bl_label = "Plate and Files"
     bl_order = 4
     bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return bool(context.scene.ferrule.groups or own_part(context))
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        desk = updating.desk_of(context.scene)
+        if desk and desk.laid_out:
+            draw_result(self.layout, count_of(desk.laid_out.plates.count, "plate"))
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()

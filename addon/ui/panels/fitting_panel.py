@@ -10,13 +10,13 @@ from ...families.family import Family
 from ...fields.declared import values_of
 from ...fields.messages import count_of
 from ...job.asked import TubeFacts
-from .. import updating, wording
-from ..desk import Fitted, active_family, active_fitted, active_group, active_recipe, times
+from .. import placing, updating, wording
+from ..desk import Fitted, active_family, active_fitted, active_group, active_recipe
 from ..drawing import draw_field, draw_refusal, draw_text, row_name, say_in
 from ..fields import labelled
 from ..recipes import made_of, recipe_of, word_of
 from .cautions_panel import draw_beside
-from .sidebar import Sidebar, group_panels
+from .sidebar import Sidebar, draw_result, group_panels
 
 
 def _chosen(context: bpy.types.Context) -> tuple[bpy.types.PropertyGroup, Fitted | None]:
@@ -49,7 +49,14 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
     bl_label = "Fitting"
     bl_order = 1
 
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return bool(context.scene.ferrule.groups)
+
     def draw_header_preset(self, context: bpy.types.Context) -> None:
+        desk = updating.desk_of(context.scene)
+        if desk and placing.placed(context.scene):
+            draw_result(self.layout, count_of(len(desk.fittings), "kind"))
         row = self.layout.row(align=True)
         row.menu("FERRULE_MT_recipe_presets", text="", icon="PRESET")
         row.operator("ferrule.save_recipe", text="", icon="ADD", emboss=False)
@@ -88,13 +95,6 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
                 text = f"{wording.label_of(key)} {say(drawn[key])} on whole layers; {say(asked_mm)} was asked for"
                 draw_text(layout, text, icon="ALIGN_BOTTOM")
         draw_beside(layout, context, "fit")
-        if "update" in times:
-            line = f"Updated in {times['update'] * 1000:.0f} ms"
-            if "review" in times:
-                line += f", reviewed in {times['review'] * 1000:.0f} ms"
-            row = layout.row()
-            row.active = False
-            row.label(text=line)
 
 
 _ROWS = {"end": "section", "hole": "kind", "cope": "section", "joint": "section"}

@@ -11,13 +11,14 @@ from .. import listing, looking, updating
 from ..drawing import draw_text, say_in
 from ..scene_ends import own_part
 from ..wording import in_window, label_of
-from .sidebar import Sidebar
+from .sidebar import Sidebar, draw_result
 from .verdict_lines import draw_verdict
 
+GOOD_TO_KNOW = "good to know"
 ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
 SHORT = 8
 """Letters for which a narrow column on the right is enough."""
-PLACES = 6
+PLACES = 3
 """Other places of a check that are listed below the chosen one."""
 
 
@@ -40,7 +41,9 @@ class FERRULE_UL_findings(bpy.types.UIList):
         right.label(text=item.who, translate=False)
 
     def filter_items(self, context: bpy.types.Context, data: Any, propname: str) -> tuple[list[int], list[int]]:
-        return [self.bitflag_filter_item if row.who else 0 for row in getattr(data, propname)], []
+        every = context.scene.ferrule.view.good_to_know
+        shown = (row.who and (every or row.severity != GOOD_TO_KNOW) for row in getattr(data, propname))
+        return [self.bitflag_filter_item if show else 0 for show in shown], []
 
 
 class FERRULE_PT_review(Sidebar, bpy.types.Panel):
@@ -48,6 +51,17 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
     bl_label = "Print Review"
     bl_order = 3
     bl_options = {"DEFAULT_CLOSED"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return bool(context.scene.ferrule.groups or own_part(context) or listing.listed(context))
+
+    def draw_header_preset(self, context: bpy.types.Context) -> None:
+        rows = [row for row in context.window_manager.ferrule.findings if row.who]
+        worst = next((row.severity for row in rows if row.severity != GOOD_TO_KNOW), "")
+        if worst:
+            number = sum(row.severity == worst for row in rows)
+            draw_result(self.layout, f"{number} to fix" if worst == "must fix" else str(number), ICONS[worst])
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
@@ -58,9 +72,14 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
             draw_verdict(layout, desk)
         manager = context.window_manager.ferrule
         if findings:
-            layout.template_list(
-                "FERRULE_UL_findings", "", manager, "findings", manager, "finding_index", rows=4, maxrows=8
-            )
+            good = sum(row.severity == GOOD_TO_KNOW for row in manager.findings if row.who)
+            kinds = sum(bool(row.who) for row in manager.findings)
+            if kinds > good or context.scene.ferrule.view.good_to_know:
+                layout.template_list(
+                    "FERRULE_UL_findings", "", manager, "findings", manager, "finding_index", rows=3, maxrows=6
+                )
+            if good:
+                layout.prop(context.scene.ferrule.view, "good_to_know", text=f"{good} good to know")
             finding = listing.chosen_finding(context)
             if finding is not None:
                 fitted = looking.fitted_of(context.scene, finding)

@@ -20,6 +20,13 @@ class Sidebar:
         return split(self.layout)
 
 
+def draw_result(layout: bpy.types.UILayout, said: str, icon: str = "NONE") -> None:
+    """What a step has come to, at the right of its panel's header, where it is seen while the panel is closed."""
+    row = layout.row()
+    row.active = False
+    row.label(text=said, icon=icon, translate=False)
+
+
 def group_panels(name: str, base: type, cls: type) -> list[type]:
     """A panel for each group that the fields of a dataclass are in, in their order; ``name`` begins their own."""
     groups = dict.fromkeys(field.field.group for field in labelled(cls).values() if field.field.group)
