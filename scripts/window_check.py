@@ -21,7 +21,7 @@ from _environment import REPOSITORY, SetUpError, enter, guarded
 
 TOUR = REPOSITORY / "scripts" / "window_tour.py"
 PICTURES = REPOSITORY / "docs" / "pictures"
-SHOWN = ("read", "fitted", "dragged", "refused", "review", "exported", "learned")
+SHOWN = ("read", "fitted", "holes", "dragged", "refused", "review", "exported", "learned")
 """Photographs that the guide shows."""
 PATIENCE_S = 600
 

@@ -14,6 +14,7 @@ import subprocess
 import sys
 import time
 import traceback
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from itertools import product
 from pathlib import Path
@@ -59,14 +60,14 @@ def tour() -> Waiting:
     yield from _click("ferrule.read_ends")
     yield from _photograph("doubt", "The unit is in doubt", bool(_job().doubt))
     yield from _click("ferrule.set_unit(unit='MM')")
-    yield from _photograph("read", "The open ends are listed by section", len(_job().groups) == 5)
+    yield from _photograph(
+        "read", "The open ends are listed by section", _rows() == {"end": 5, "hole": 3, "cope": 2, "joint": 1}
+    )
     yield from _click("ferrule.fit")
     yield from _until(lambda: "Fittings" in bpy.data.collections and not _desk().waiting)
     fittings = bpy.data.collections["Fittings"].objects
     _look_at(sorted(fittings, key=lambda item: (item.matrix_world.translation - FRONT_CORNER).length)[:2])
-    yield from _photograph(
-        "fitted", "Fittings sit on the tubes", len(fittings) == sum(group.count for group in _job().groups)
-    )
+    yield from _photograph("fitted", "Fittings sit on the tubes", len(fittings) == _open_ends())
 
     _job().group_index = 3
     bpy.ops.ferrule.go_to_end(index=next(i for i, end in enumerate(_job().ends) if end.group == 3))
@@ -137,6 +138,7 @@ def tour() -> Waiting:
 
     yield from _only("cautions")
     yield from _photograph("cautions", "The cautions that apply are listed")
+    yield from _plug_the_holes()
     yield from _only("files")
 
     _scene().unit_settings.system = "IMPERIAL"
@@ -152,6 +154,19 @@ def tour() -> Waiting:
     for name, seconds in draw_seconds.items():
         typical = sorted(seconds)[len(seconds) // 2]
         _note(f"{name} draws in {typical * 1000:.2f} ms", typical < MOST_DRAW_S)
+
+
+def _plug_the_holes() -> Waiting:
+    """One click chooses what to make of all holes, another makes it."""
+    yield from _only("ends")
+    yield from _click("ferrule.choose(family='hole_plug'")
+    yield from _only("fitting")
+    yield from _click("ferrule.fit")
+    yield from _until(lambda: _desk() is not None and not _desk().waiting)
+    plugs = [item for item in bpy.data.collections["Fittings"].objects if item.ferrule.family == "hole_plug"]
+    yield from _only("ends")
+    bpy.ops.ferrule.go_to_end(index=len(_job().ends))
+    yield from _photograph("holes", f"{len(plugs)} plugs are in the holes", len(plugs) >= len(_job().sites) // 2)
 
 
 def _many_ends() -> Waiting:
@@ -171,7 +186,7 @@ def _many_ends() -> Waiting:
     yield from _only("ends")
     yield from _click("ferrule.read_ends")
     reading = _times()["read"]
-    counts = (sum(group.count for group in _job().groups), len(_job().groups))
+    counts = (_open_ends(), _rows()["end"])
     _note(f"{counts[0]} ends of {counts[1]} sections read in {reading:.2f} s", counts == (200, 12) and reading < 1)
     with _view():
         bpy.ops.ferrule.fit()
@@ -199,6 +214,15 @@ def _scene() -> Any:
 
 def _job() -> Any:
     return _scene().ferrule
+
+
+def _rows() -> Counter[str]:
+    """How many rows of each kind are listed."""
+    return Counter(group.kind for group in _job().groups)
+
+
+def _open_ends() -> int:
+    return sum(group.count for group in _job().groups if group.kind == "end")
 
 
 def _times() -> Any:
@@ -366,7 +390,7 @@ def _under_mouse(wanted: str) -> bool:
         if not bpy.ops.ui.copy_python_command_button.poll():  # type: ignore[call-arg]
             return False
         bpy.ops.ui.copy_python_command_button()
-        command = wanted if wanted.endswith(")") else f"{wanted}("
+        command = wanted if "(" in wanted else f"{wanted}("
         return bpy.context.window_manager.clipboard.startswith(f"bpy.ops.{command}")
 
 
@@ -388,7 +412,9 @@ def _click_at(at: tuple[int, int], after_s: float = 0.2) -> Waiting:
 
 
 def _click(wanted: str) -> Waiting:
+    """Clicks on a button, and waits for work that goes on aside."""
     yield from _click_at((yield from _find(wanted)))
+    yield from _until(lambda: not any(_is_going(f"FERRULE_OT_{name}") for name in ("read_ends", "set_unit", "fit")))
 
 
 def _drag(wanted: str, pixels: int = 40) -> Any:

@@ -97,7 +97,7 @@ def panel_words() -> dict[str, list[str]]:
                 continue
             words_by_panel[cls.__name__] = [
                 word
-                for name in ("draw_header", "draw_header_preset", "draw")
+                for name in ("draw_header", "draw", "draw_header_preset")
                 if name in dir(cls) and not hasattr(bpy.types.Panel, name)
                 for word in drawn(getattr(cls, name), bl_label=cls.bl_label)
             ]

@@ -49,10 +49,6 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
     bl_label = "Fitting"
     bl_order = 1
 
-    @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return bool(context.scene.ferrule.groups)
-
     def draw_header_preset(self, context: bpy.types.Context) -> None:
         desk = updating.desk_of(context.scene)
         if desk and placing.placed(context.scene):
