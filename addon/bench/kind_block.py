@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One block of the job sheet for each kind of fitting, at most half a page: its drawing, what to measure, its glue."""
+"""One block of the job sheet for each kind of fitting, at most half a page unless it is long: its drawing, what to
+measure, its glue."""
 
 from __future__ import annotations
 
@@ -17,6 +18,8 @@ _BESIDE_MM = 112.0, 112.0
 """Room for a drawing with the table beside it."""
 _FEW_ROWS, _BESIDE_MANY_MM = 8, (97.0, 108.0)
 """More rows than this want a wider table."""
+_LONG_MM, _PAGE_MM = 100.0, (180.0, 140.0)
+"""A fitting that is longer may have a page of its own, and this room for its drawing."""
 _ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
 """Room for a drawing and the table below it, and the height of a row."""
 
@@ -33,7 +36,9 @@ def kind_block(entry: SheetFitting, process: Process, material: Material) -> str
     ]
     width, height = _ABOVE_MM
     beside = _BESIDE_MM if len(rows) <= _FEW_ROWS else _BESIDE_MANY_MM
-    rooms = beside, (width, height - _ROW_MM * len(rows))
+    rooms = [beside, (width, height - _ROW_MM * len(rows))]
+    if max(entry.fitting.mesh.size) > _LONG_MM:
+        rooms.append(_PAGE_MM)
     views, title = entry.fitting.drawing(), f"{entry.id}, {entry.fitting.words}"
     measures = element("div", table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows))
     return element(
@@ -61,6 +66,8 @@ def _notes(entry: SheetFitting, views: Sequence[View], material: Material) -> li
         if dimension.asked_for is not None:
             drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])} on whole layers"
             notes.append(f"{drawn}; {say_mm(dimension.asked_for)} was asked for.")
+    if entry.way_up != entry.fitting.way_up:
+        notes.append(f"On the plate: {entry.fitting.way_up}.")
     if joint := entry.glue:
         area = f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / MM_PER_INCH**2:.2f} sq in)"
         held = f"Gap {say_mm(joint.gap_mm)}: {adhesive(material, joint.gap_mm)}"

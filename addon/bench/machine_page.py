@@ -13,7 +13,7 @@ from .sheet_parts import cautions_at, joined, who
 from .svg import drawing, line, text
 from .verdict import JobVerdict
 
-_MAP_MM = 58.0
+_MAP_MM = 48.0
 """Width of a plate's map: half a page has room for words beside it."""
 
 
@@ -70,7 +70,7 @@ def _what_to_print(sheet: JobSheet) -> str:
             fitting.id,
             fitting.section_name,
             fitting.fitting.words,
-            fitting.fitting.way_up,
+            fitting.way_up,
             str(fitting.count),
             str(fitting.spares) if fitting.spares else "",
         )

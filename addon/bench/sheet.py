@@ -54,6 +54,11 @@ class SheetFitting:
         return section_name(self.fitting.section)
 
     @property
+    def way_up(self) -> str:
+        """In a word or two, without why."""
+        return self.fitting.way_up.partition(",")[0]
+
+    @property
     def supported(self) -> bool:
         return self.printed is not None and self.printed.support.needed
 
