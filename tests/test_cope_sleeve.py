@@ -202,7 +202,7 @@ def test_the_whole_way_from_a_model_to_sleeves_and_templates(tmp_path):
     tip = math.sqrt(30.15**2 - 12.7**2)  # of the upright brace, above the post's axis
     assert f"longest point {300 - tip:.2f} mm" in page
     deep = 30.15 - tip
-    assert f"lower edge {300 - tip - deep - KEPT_MM:.2f}"[:-1] in page
+    assert f"Lower edge {300 - tip - deep - KEPT_MM:.2f}"[:-1] in page
     told = json.loads((out / "result.json").read_text("utf-8"))
     assert [cope["fitting"] for cope in told["copes"]] == ["F1", "F2"]
     assert told["fittings"][0]["family"] == "cope sleeve" and told["fittings"][0]["copes"] == 1
@@ -227,7 +227,7 @@ def test_copes_are_given_without_a_model(tmp_path):
     first, _ = result.made
     assert first.fitting.words == "cope sleeve, 60° on 48.3 mm round, 4 mm off, with a stop"
     page = (tmp_path / "ferrule_out" / "frame wrap templates.html").read_text("utf-8")
-    assert re.search(r"brace: lower edge [\d.]+ mm from the far end, longest point 500 mm", page)
+    assert re.search(r"Lower edge [\d.]+ mm from the far end, longest point 500 mm: brace<", page)
     assert "short of the longest point" in page
 
 
@@ -253,8 +253,10 @@ def test_a_given_cope_that_cannot_be_made_is_refused(tmp_path, change, said):
 def test_mitres_get_templates_too():
     leaning = solid_tube(Section.round(48.3, 3.0), 400, "rail").to_manifold()
     cut = leaning.trim_by_plane((-math.sin(math.radians(30)), 0, -math.cos(math.radians(30))), -250)
-    (template,) = mitre_templates(take_off([Mesh.from_manifold(cut, "rail")], 8.0))
+    takeoff = take_off([Mesh.from_manifold(cut, "rail"), Mesh.from_manifold(cut.translate((0, 90, 0)), "twin")], 8.0)
+    (template,) = mitre_templates(takeoff)
     assert np.ptp(template.outside[:, 1]) == pytest.approx(48.3 * math.tan(math.radians(30)), abs=0.02)
     length = 250 / math.cos(math.radians(30)) + 24.15 * math.tan(math.radians(30))
-    assert f"longest point {length:.1f}" in template.said[0]
+    (row,) = template.said
+    assert f"longest point {length:.1f}" in row and row.endswith(": rail, twin")
     assert PlaneCut(30.0, 0.0).direction_deg == 0

@@ -32,6 +32,8 @@ _BESIDE_MM, _BELOW_MM = 10.0, 12.0
 """Room for the check lines."""
 _CHECKS_MM = _CHECK_MM + _CHECK_IN * MM_PER_INCH + 3 * _EDGE_MM
 _CROSS_MM = 4.0
+_MOST_LETTERS = 400
+"""Above a template: four rows."""
 _WORDS_MM, _ROW_MM, _ROWS = 33.0, 4.0, 3
 """Where words stand on the template: from its lower edge, clear of the lines' names."""
 _HOW = (
@@ -55,12 +57,15 @@ def templates_html(title: str, templates: Mapping[str, Template]) -> str:
         + element("title", escaped(f"{title}: wrap templates"))
         + element("style", _STYLE)
     )
-    rows = [f"{id}: {template.title}" for id, template in templates.items()]
+    listed = [
+        element("h2", escaped(f"{id}: {template.title}")) + "".join(map(paragraph, template.said))
+        for id, template in templates.items()
+    ]
     body = "\n".join(
         [
             element("h1", escaped(f"{title}: wrap templates")),
             items("ol", _HOW),
-            items("ul", rows),
+            *listed,
             *(element("section", page) for page in pages),
         ]
     )
@@ -159,7 +164,17 @@ def _pages(id: str, template: Template) -> Iterator[str]:
             *_checks(_BESIDE_MM, tall),
         )
         of = f", page {row + 1}.{column + 1} of {down} × {across}" if across * down > 1 else ""
-        yield element("h2", escaped(f"{id}: {template.title}{of}")) + "".join(map(paragraph, template.said)) + page
+        yield element("h2", escaped(f"{id}: {template.title}{of}")) + paragraph(_shortened(template.said)) + page
+
+
+def _shortened(rows: Sequence[str]) -> str:
+    """What is left of them where there is little room; the first page has all."""
+    said = ". ".join(rows)
+    return (
+        said
+        if len(said) <= _MOST_LETTERS
+        else f"{said[:_MOST_LETTERS].rpartition(' ')[0]} ... (more on the first page)"
+    )
 
 
 def _counts(size: Sequence[float]) -> tuple[int, int]:

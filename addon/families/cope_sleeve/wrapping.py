@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from ...geometry.developments import Development, PlaneCut, develop
-from ...geometry.units import say_mm
+from ...geometry.units import say_mm, say_three
 from ...takeoff import Takeoff
 from ...trade.sizes import section_name
 from ..template import KEPT_MM, Template
@@ -26,8 +27,16 @@ def template_for(place: CutPlace, ends: Sequence[tuple[CutEnd, CutEnd | None]]) 
     """The template of a cut, for tube ends each with the tube's other end, if it was read."""
     development = development_of(place)
     lower = development.top - development.bottom + KEPT_MM
-    rows = tuple(_said(*both, lower) for both in ends)
+    names: dict[str, Counter[str]] = {}
+    for at, far in ends:
+        names.setdefault(_said(at, far, lower), Counter())[at.end.source] += 1
+    rows = tuple(": ".join(filter(None, (said, _tubes(counts)))) for said, counts in names.items())
     return Template.of(development, f"{section_name(place.section)}, {place.words}", rows)
+
+
+def _tubes(counts: Counter[str]) -> str:
+    ends = {1: "", 2: " (both ends)"}
+    return ", ".join(name + ends.get(count, f" ({count} ends)") for name, count in counts.items() if name)
 
 
 def mitre_templates(takeoff: Takeoff) -> list[Template]:
@@ -47,14 +56,13 @@ def mitre_templates(takeoff: Takeoff) -> list[Template]:
 
 def _said(at: CutEnd, far: CutEnd | None, lower_mm: float) -> str:
     """Where the lower edge goes, which lies so far below the farthest point."""
-    name = at.end.source or "tube"
     if far is None:
-        return f"{name}: lower edge {say_mm(lower_mm)} short of the longest point"
+        return f"Lower edge {say_mm(lower_mm)} short of the longest point"
     length = float((at.frame.origin - far.frame.origin) @ at.end.frame.z)
-    said = f"{name}: lower edge {say_mm(length - lower_mm)} from the far end, longest point {say_mm(length)}"
+    said = f"Lower edge {say_mm(length - lower_mm)} from the far end, longest point {say_mm(length)}"
     square = isinstance(far.cut, PlaneCut) and not far.cut.mitre_deg
     if square or at.end.section.outer.shape != "circle":
         return said
     x, y, _ = at.frame.axes @ far.frame.x
-    turn = float(np.degrees(np.arctan2(-y, x))) % 360.0
-    return f"{said}; looking at this end, its shorter side is {turn:.1f}° counter-clockwise of the far end's"
+    turn = say_three(round(float(np.degrees(np.arctan2(-y, x))), 1) % 360.0)
+    return f"{said}; looking at this end, its shorter side is {turn}° counter-clockwise of the far end's"
