@@ -107,7 +107,8 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
     def draw_header_preset(self, context: bpy.types.Context) -> None:
         rows = context.scene.ferrule.groups
         counts = {kind: sum(row.count for row in rows if row.kind == kind) for kind in _KINDS}
-        draw_result(self.layout, ", ".join(count_of(count, kind) for kind, count in counts.items() if count))
+        found = [count_of(count, kind) for kind, count in counts.items() if count]
+        draw_result(self.layout, ", ".join(found) if len(found) < 3 else count_of(sum(counts.values()), "place"))
 
     def draw(self, context: bpy.types.Context) -> None:
         layout = self.split_layout()
@@ -128,8 +129,8 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
                 _draw_empty(layout, context, ferrule)
             return
         closed = sum(line.group < 0 for line in ferrule.ends)
-        rows = min(max(len(ferrule.groups), 2), 6)
-        layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=6)
+        rows = min(max(len(ferrule.groups), 2), 8)
+        layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=8)
         group = active_group(context.scene)
         column = layout.column(align=True)
         column.label(text=message_from(group.size).text(say_in(context.scene)), translate=False)
