@@ -23,6 +23,7 @@ from addon.ui import scene_ends
 from addon.ui.command_line import main
 from addon.ui.desk import active_family, active_fitted
 from addon.ui.placing import placed, record_key
+from addon.ui.recipes import recipe_group, recipe_of
 from addon.ui.takeoff_text import sites_of, takeoff_from, takeoff_text
 from addon.ui.updating import desk_of, finish
 
@@ -144,6 +145,15 @@ def test_saved_undone_and_loaded_again(scene: bpy.types.Scene, tmp_path: Path) -
     scene.ferrule.takeoff = scene.ferrule.takeoff.replace("holes", "hole")
     scene_ends.updating.touch(scene)
     assert [each.batch.family for each in finish(scene).fittings] == [CAP]
+
+
+def test_blender_keeps_the_recipe_of_every_family_as_it_is_declared() -> None:
+    bpy.ops.wm.read_factory_settings(use_empty=True)
+    addon.register()
+    ferrule = bpy.context.scene.ferrule
+    kept = [recipe_of(recipe_group(ferrule, family)) for family in table.FAMILIES]
+    addon.unregister()
+    assert kept == [family.recipe() for family in table.FAMILIES]
 
 
 def test_what_is_stored_is_what_was_read(scene: bpy.types.Scene) -> None:

@@ -147,9 +147,9 @@ def _properties(field: Declared, default: Any, update: Update | None) -> dict[st
         props[auto_name(name)] = BoolProperty(
             name=f"{words.label} Automatic",
             description=f"Let Ferrule decide: {words.tip[0].lower()}{words.tip[1:]}",
-            default=True, options=set(), update=update,
+            default=default is None, options=set(), update=update,
         )  # fmt: skip
-        default = UNDECIDED
+        default = UNDECIDED if default is None else default
     if words.names and words.others:
         suggested = words.names
 
