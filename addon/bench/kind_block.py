@@ -6,6 +6,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from ..families.dimensioned import View
 from ..geometry.units import MM_PER_INCH, bare_mm, say_mm
 from ..trade.fits import adhesive
@@ -19,7 +21,7 @@ _BESIDE_MM = 112.0, 112.0
 _FEW_ROWS, _BESIDE_MANY_MM = 8, (97.0, 108.0)
 """More rows than this want a wider table."""
 _LONG_MM, _PAGE_MM = 100.0, (180.0, 140.0)
-"""A fitting that is longer may have a page of its own, and this room for its drawing."""
+"""What stands higher in its drawing, and twice as high as wide, may have a page of its own, and this room."""
 _ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
 """Room for a drawing and the table below it, and the height of a row."""
 
@@ -36,10 +38,11 @@ def kind_block(entry: SheetFitting, process: Process, material: Material) -> str
     ]
     width, height = _ABOVE_MM
     beside = _BESIDE_MM if len(rows) <= _FEW_ROWS else _BESIDE_MANY_MM
-    rooms = [beside, (width, height - _ROW_MM * len(rows))]
-    if max(entry.fitting.mesh.size) > _LONG_MM:
-        rooms.append(_PAGE_MM)
     views, title = entry.fitting.drawing(), f"{entry.id}, {entry.fitting.words}"
+    rooms = [beside, (width, height - _ROW_MM * len(rows))]
+    across, up = np.ptp(np.concatenate(views[0].cut), axis=0)
+    if up > max(_LONG_MM, 2 * across):
+        rooms.append(_PAGE_MM)
     measures = element("div", table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows))
     return element(
         "section",
