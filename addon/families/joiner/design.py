@@ -88,7 +88,7 @@ def _in_place(side: JoinerSide, contour: Contour) -> Manifold:
     """The spigot in the joiner's frame, up to the rim's plane, cut flat where it lies."""
     shell, past = side.spigot.raised(contour), 2 * side.shift_mm + PAST_MM
     if side.shift_mm:
-        shell = walled(shell, past, "spigot")
+        shell = walled(shell, past, "middle")
     solid = labelled(bridged(shell, shell.vertices[:, :2], "middle")).transform(side.to_joiner)
     cutters = [tool(prism(side.flat, -side.spigot.length_mm - PAST_MM, past).transform(side.to_joiner), "flat")]
     if side.shift_mm:

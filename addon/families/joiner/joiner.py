@@ -109,11 +109,9 @@ class Joiner(Fitting):
         return tuple(rows)
 
     def drawing(self) -> tuple[View, ...]:
-        across = [
-            across_view(side, [hole for hole in self.screws if hole.tube == tube])
-            for tube, side in enumerate(self.sides[: 1 if self.alike else 2])
-        ]
-        return section_view(self.sides, self.solid, self.place), *across
+        """In its tubes, and across the first spigot."""
+        across = across_view(self.sides[0], [hole for hole in self.screws if hole.tube == 0])
+        return section_view(self.sides, self.solid, self.place), across
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
         """Of both spigots together; the gap is the first one's."""

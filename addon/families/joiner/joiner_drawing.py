@@ -37,7 +37,8 @@ def section_view(sides: Sequence[JoinerSide], solid: Manifold, place: JointPlace
     cut = solid.transform(np.column_stack([plane.axes, -plane.axes @ plane.origin])).slice(0.0).to_polygons()
     drawn = [_Drawn(side, plane) for side in sides]
     dimensions = [dimension for side in drawn for dimension in side.dimensions()]
-    notes = [note for side in drawn for note in side.notes()]
+    alike = sides[1].recipe == sides[0].recipe and sides[1].end.section == first.end.section
+    notes = [note for side in drawn for note in side.notes(said=side is drawn[0] or not alike)]
     if first.recipe.between != "web":
         points = np.concatenate(cut)
         u, v = points[points[:, 0].argmin()].tolist()
@@ -101,7 +102,8 @@ class _Drawn:
             Dimension(self.at(right, 0.0), self.at(right, -length), beside, "spigot", (length,)),
         ]
 
-    def notes(self) -> list[Note]:
+    def notes(self, said: bool) -> list[Note]:
+        """``said`` is whether those that the other spigot has too are its own to say."""
         side, spigot = self.side, self.side.spigot
         left, right = across(side.outline, self.angle_deg)
         bore_right = across(side.end.section.bore, self.angle_deg)[1]
@@ -111,6 +113,8 @@ class _Drawn:
         notes = [Note(self.at((right + bore_right) / 2, half), words, (abs(gap),), in_place=True)]
         if self._margins() is None:
             notes.append(Note(self.at(right, half), "spigot {} × {} long", (right - left, spigot.length_mm)))
+        if not said:
+            return notes
         if spigot.lead_in_mm:
             tip = self.at(left + spigot.lead_in_mm / 2, spigot.lead_in_mm / 2 - spigot.length_mm)
             notes.append(Note(tip, "lead-in {} × 45°", (spigot.lead_in_mm,), "left"))
@@ -118,7 +122,7 @@ class _Drawn:
             where = self.at(left + spigot.groove_depth_mm / 2, groove.bottom)
             count = f"{len(spigot.grooves)} × groove" if len(spigot.grooves) > 1 else "groove"
             size = groove.top - groove.bottom, spigot.groove_depth_mm
-            notes.append(Note(where, f"{count} {{}} wide, {{}} deep", size, "left"))
+            notes.append(Note(where, f"{count} {{}} × {{}}", size, "left"))
         return notes
 
     def _margins(self) -> tuple[Margin, Margin] | None:
@@ -156,7 +160,7 @@ def across_view(side: JoinerSide, screws: Sequence[ScrewHole]) -> View:
         angle = math.radians(hole.angle_deg)
         out = across(section.outer, hole.angle_deg)[1]
         u, v = -out * math.cos(angle), out * math.sin(angle)
-        words = f"screws {side.recipe.screw.thread}: tube ⌀ {{}}"
+        words = f"{side.recipe.screw.thread}: tube ⌀ {{}}"
         notes.append(Note((u, v), words, (hole.diameter_mm,), "left" if u < 0 else "right"))
     wall = section.outer.cross_section() - section.bore.cross_section()
     tube = [loop * mirror for loop in wall.to_polygons()]

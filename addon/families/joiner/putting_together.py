@@ -33,7 +33,7 @@ def putting_together(joiners: Mapping[str, tuple[JoinerRecipe, Sequence[ScrewHol
             "holes inside; distances count from the tube's end along the side that is drilled"
         )
         steps.append(BenchStep("Drill", f"{said}. {'. '.join(drilled)}."))
-    step("Try dry", "Push each spigot in by hand, until the tube's end sits on the collar or stop")
+    step("Try dry", "Push each spigot in by hand, as far as the collar, the stop or its whole length")
     step(
         "Mark",
         "They have neither collar nor stop: mark each spigot's length on it, and push it in as far as the mark",
