@@ -135,6 +135,19 @@ def test_a_plane_cut_is_a_cosine():
     ]
 
 
+def test_paper_printed_side_out_is_not_mirrored():
+    """Looking along -x at a tube whose end points up, along z, y is to the right: the way that the paper runs. The
+    other tube lies to the left, and the cut is lower there, on its crest."""
+    development = develop(TubeCut.at(Outline.circle(60.0), 90.0, 5.0), Section.round(25.4, 3.0))
+    (facing,) = (line.around_mm for line in development.lines if abs(line.around_mm - development.length / 2) < 1e-6)
+    quarter = development.length / 4
+    x, y = (np.interp([facing, facing + quarter], development.around, column) for column in development.points.T)
+    assert (x[0], y[0], x[1], y[1]) == pytest.approx((12.7, 0, 0, 12.7), abs=0.01)
+    left, right = np.interp([facing - quarter, facing + quarter], development.around, development.outside)
+    # source: height of a circle at 12.7 mm from its middle, moved by 5 mm
+    assert (-left, -right) == pytest.approx((math.sqrt(900 - 7.7**2), math.sqrt(900 - 17.7**2)), abs=0.01)
+
+
 def test_a_tube_that_is_wider_or_passes_by_does_not_meet_the_other():
     wide, aside = TubeCut.at(Outline.circle(25.0), 90.0), TubeCut.at(Outline.circle(60.0), 60.0, 22.0)
     points = ROUND.outer.polygon()
