@@ -29,6 +29,7 @@ from ..geometry.mesh import Mesh, together
 from ..geometry.names import unique_names
 from ..geometry.units import MM_PER_UNIT
 from ..takeoff.cleaning import sewn
+from .flipping import flipped
 from .incoming import glb_chunks
 
 SUFFIXES = (".step", ".stp", ".iges", ".igs")
@@ -196,14 +197,15 @@ class _Table:
         placed: list[Instance] = []
         loose: list[Mesh] = []
         for number, names, matrix in self._instances():
-            mesh = self._mesh(number)
+            mesh, normals = self._mesh(number)
             if not len(mesh.triangles):
                 continue
             # The kernel repeats a part for each of its instances.
             key = mesh.vertices.tobytes(), mesh.triangles.tobytes()
             if key not in shapes:
                 shapes[key] = len(meshes)
-                meshes.append(_joined(replace(mesh, name=names[-1] if names else stem)))
+                triangles = flipped(mesh.vertices, normals, mesh.triangles)
+                meshes.append(_joined(Mesh(mesh.vertices, triangles, names[-1] if names else stem)))
             part = Instance(" / ".join(names) or stem, shapes[key], matrix)
             if names or _is_closed(meshes[part.shape]):
                 placed.append(part)
@@ -245,18 +247,20 @@ class _Table:
         matrix[:3, 3] *= self._mm
         return matrix
 
-    def _mesh(self, number: int) -> Mesh:
-        points, corners, count = [np.empty((0, 3))], [np.empty((0, 3), np.int32)], 0
+    def _mesh(self, number: int) -> tuple[Mesh, Floats]:
+        """A mesh, each face with corners of its own, and the surface's normals (n, 3) at these."""
+        points, normals, corners, count = [np.empty((0, 3))], [np.empty((0, 3))], [np.empty((0, 3), np.int32)], 0
         for part in self._contents["meshes"][number]["primitives"]:
             if part.get("mode", 4) != 4:  # lines and points
                 continue
             points.append(self._list(part["attributes"]["POSITION"]).reshape(-1, 3) * self._mm)
+            normals.append(self._list(part["attributes"]["NORMAL"]).reshape(-1, 3))
             corners.append(self._list(part["indices"]).astype(np.int32).reshape(-1, 3) + count)
             count += len(points[-1])
         vertices, triangles = np.concatenate(points), np.concatenate(corners)
         if not np.isfinite(vertices).all():
             raise ValueError("coordinates are not numbers")
-        return Mesh(vertices, triangles)
+        return Mesh(vertices, triangles), np.concatenate(normals)
 
     def _list(self, number: int) -> NDArray[Any]:
         entry = self._contents["accessors"][number]
