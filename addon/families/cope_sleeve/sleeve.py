@@ -118,7 +118,7 @@ class CopeSleeve(Fitting):
                 axis=True,
                 dimensions=dimensions,
                 notes=notes,
-                caption="cut where the long notch is",
+                caption="Section where the long notch is",
             ),
         )
 
