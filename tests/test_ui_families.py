@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import bpy
@@ -147,12 +148,17 @@ def test_saved_undone_and_loaded_again(scene: bpy.types.Scene, tmp_path: Path) -
     assert [each.batch.family for each in finish(scene).fittings] == [CAP]
 
 
-def test_blender_keeps_the_recipe_of_every_family_as_it_is_declared() -> None:
+@pytest.fixture
+def real() -> Iterator[bpy.types.Scene]:
+    """An empty scene, and the families that there are."""
     bpy.ops.wm.read_factory_settings(use_empty=True)
     addon.register()
-    ferrule = bpy.context.scene.ferrule
-    kept = [recipe_of(recipe_group(ferrule, family)) for family in table.FAMILIES]
+    yield bpy.context.scene
     addon.unregister()
+
+
+def test_blender_keeps_the_recipe_of_every_family_as_it_is_declared(real: bpy.types.Scene) -> None:
+    kept = [recipe_of(recipe_group(real.ferrule, family)) for family in table.FAMILIES]
     assert kept == [family.recipe() for family in table.FAMILIES]
 
 
@@ -176,15 +182,37 @@ def test_the_windows_files_are_those_of_its_job_file(scene: bpy.types.Scene, tmp
     assert bpy.ops.ferrule.export() == {"FINISHED"}
     assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "Scene.toml")) == {"FINISHED"}
     assert main([str(tmp_path / "Scene.toml"), "--quiet"]) == 0
-    ours, theirs = tmp_path / "window", tmp_path / "ferrule_out"
+    assert_same_files(tmp_path / "window", tmp_path / "ferrule_out", 2)
+    said = json.loads((tmp_path / "window" / "result.json").read_text("utf-8"))
+    assert said["holes"][0]["fitting"] == "F2"
 
-    def stls(folder: Path) -> list[bytes]:
-        return [path.read_bytes() for path in sorted(folder.glob("*.stl"))]
 
-    assert stls(ours) == stls(theirs) and len(stls(ours)) == 2
+def test_real_families_go_from_the_model_to_the_files_of_their_job_file(real: bpy.types.Scene, tmp_path: Path) -> None:
+    """Two drilled rails that face each other: plugs in the holes of both walls, a joiner between them, caps outside."""
+    scene = real
+    for number, mesh in enumerate(drilled(rail()) * 2):
+        put(scene, replace(mesh, name=f"rail {number}"), Matrix.Translation((0.301 * number, 0, 0)))
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    assert [(row.kind, row.count) for row in scene.ferrule.groups] == [("end", 2), ("hole", 4), ("joint", 1)]
+    for family in ("hole_plug", "joiner"):
+        choose(family)
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+    assert [len(fitted(family)) for family in ("cap", "hole_plug", "joiner")] == [2, 8, 1]
+    scene.ferrule.output.write_stl = True
+    scene.ferrule.output.folder = str(tmp_path / "window")
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "Scene.toml")) == {"FINISHED"}
+    main([str(tmp_path / "Scene.toml"), "--quiet"])
+    assert_same_files(tmp_path / "window", tmp_path / "ferrule_out", 3)
+
+
+def assert_same_files(ours: Path, theirs: Path, kinds: int) -> None:
+    """Solids byte by byte, and what result.json says of verdict, sites and fittings."""
+    stls = [[path.read_bytes() for path in sorted(folder.glob("*.stl"))] for folder in (ours, theirs)]
+    assert stls[0] == stls[1] and len(stls[0]) == kinds
     said = [json.loads((folder / "result.json").read_text("utf-8")) for folder in (ours, theirs)]
-    assert said[0]["verdict"] == said[1]["verdict"]
-    assert said[0]["holes"] == said[1]["holes"] and said[0]["holes"][0]["fitting"] == "F2"
-    for fitting in said[0]["fittings"] + said[1]["fittings"]:
-        fitting.pop("files", None)
-    assert said[0]["fittings"] == said[1]["fittings"]
+    for result in said:
+        for fitting in result["fittings"]:
+            fitting.pop("files", None)
+    for what in ("verdict", "holes", "joints", "fittings"):
+        assert said[0][what] == said[1][what]
