@@ -12,6 +12,7 @@ from recipes import recipe_of, recipe_with
 
 from addon.families.cap.recipe import Recipe
 from addon.families.cope_sleeve import CopeRecipe
+from addon.families.drill_guide import Recipe as DrillGuideRecipe
 from addon.families.hole_plug import PlugRecipe
 from addon.families.joiner import JoinerRecipe
 from addon.trade.cautions import Choice, Condition, Facts, Step, cautions, cautions_for
@@ -26,7 +27,14 @@ ALL = Facts(
     replace(COLD, bath="caustic, ultrasonic", chamber_c=60.0, fill=0.2),
     material_named("PA12 with carbon fibre"),
     metal_named("carbon steel"),
-    (recipe_of(hole="insert", gap_mm=1.2), Recipe(fit="press"), CopeRecipe(), PlugRecipe(), JoinerRecipe()),
+    (
+        recipe_of(hole="insert", gap_mm=1.2),
+        Recipe(fit="press"),
+        DrillGuideRecipe(),
+        PlugRecipe(),
+        CopeRecipe(),
+        JoinerRecipe(),
+    ),  # fmt: skip
 )
 
 
@@ -138,6 +146,7 @@ IN_THE_GUIDE = {
     "cope": "cope sleeves",
     "hole plug": "hole plugs",
     "joiner": "joiners",
+    "drilling": "a drill guide",
 }
 
 

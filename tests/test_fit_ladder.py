@@ -22,9 +22,9 @@ from addon.bench.fit_ladder import LadderError, fit_ladder, gaps_around, ladder_
 from addon.bench.shop_book import ShopBook
 from addon.bench.shop_entries import FitReading, gap_correction, print_excess
 from addon.bench.statistic import Statistic
-from addon.bench.stroke_digits import written, written_size
 from addon.families.cap import CAP, Recipe, resolve
 from addon.geometry.sections import Outline, Section
+from addon.shaping.strokes import written, written_size
 from addon.trade.processes import process_named
 from addon.trade.sizes import section_name
 
@@ -144,7 +144,7 @@ def test_no_two_digits_look_alike():
         assert differ.area() > 1.4
 
 
-def test_only_digits_are_written():
+def test_what_has_no_strokes_is_not_written():
     with pytest.raises(ValueError, match="'x'"):
         written("0.1x", 0.5)
 

@@ -23,7 +23,7 @@ from addon.geometry.sections import Section
 from addon.review import Finding, Review, review, review_fitting, trapped
 from addon.review.bath import Body
 from addon.review.facets import Facets
-from addon.review.footing import centre_of_mass, footing_of
+from addon.review.footing import footing_of
 from addon.review.overhangs import hanging, leaning, sort_out
 from addon.review.review import Print
 from addon.review.support import support_under
@@ -334,7 +334,7 @@ def test_a_bath_too_shallow_for_any_side() -> None:
 def test_footing_of_a_box() -> None:
     # source: centre of a box; it tips when its centre stands over its edge
     mesh = mesh_of(box(10, 30, 40))
-    foot = footing_of(layers_of(mesh), centre_of_mass(mesh))
+    foot = footing_of(layers_of(mesh), mesh.centre_of_mass)
     assert foot.contact_mm2 == pytest.approx(300)
     assert foot.width_mm == pytest.approx(10)
     assert foot.tip_deg == pytest.approx(math.degrees(math.atan2(5, 20)))

@@ -21,6 +21,7 @@ from addon.fields.declared import declared_in
 from addon.geometry.sections import Outline, Section
 from addon.trade import tables
 from addon.trade.cautions import cautions
+from addon.trade.drill_bushes import bush_for, drill_bushes
 from addon.trade.fits import (
     fit_named,
     fits,
@@ -698,13 +699,23 @@ class TestTables:
             with pytest.raises(TableError, match=told):
                 make_row(Process, {**plain, **changes}, "here")
 
+    def test_drill_bushes_hold_their_drills(self):
+        # source: ISO 4247, from memory: 12 mm outside for drills over 6 up to 8 mm, 10, 16 or 20 mm long
+        bush = bush_for(6.6)
+        assert bush and (bush.outside_mm, bush.lengths_mm) == (12.0, (10.0, 16.0, 20.0))
+        assert [bush_for(drill) for drill in (8.0, 8.01)] == list(drill_bushes()[7:9])
+        assert bush_for(15.1) is None
+        # common practice, no source: a bush guides its drill over twice the diameter
+        for row in drill_bushes():
+            assert row.lengths_mm[-1] >= 2 * row.most_bore_mm and row.outside_mm > row.most_bore_mm + 1
+
     def test_every_row_says_where_it_is_from(self):
         tabulated = [
             *gauges(), *tube_sizes(), *fits(), *tube_standards(), *materials(), *tube_metals(),
-            *processes(), *threads(), *cautions(),
+            *processes(), *threads(), *drill_bushes(), *cautions(),
         ]  # fmt: skip
         assert all(row.source.strip() for row in tabulated)
 
     def test_the_data_files_are_those_of_the_loaders(self):
-        read = {"hardware", "processes", "materials", "sizes", "fits", "standards", "cautions"}
+        read = {"drill_bushes", "hardware", "processes", "materials", "sizes", "fits", "standards", "cautions"}
         assert {path.stem for path in tables.DATA.glob("*.toml")} == read

@@ -22,10 +22,10 @@ from ..fields.messages import Given, Length, Message, Name, say
 from ..fields.refusals import RecipeError
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
+from ..shaping.strokes import written, written_size
 from ..trade.processes import Process
 from .shop_entries import FitReading, reading_name
 from .statistic import Statistic
-from .stroke_digits import written, written_size
 
 STEP_MM = 0.05
 STEPS = 7

@@ -181,6 +181,8 @@ class Family:
     """Whether it is used on a tube before that is put into the assembly, so that nothing there is in its way."""
     papers: Callable[[Takeoff], Sequence[Template]] = _no_papers
     """Templates for what its fittings are not made for."""
+    marked: Callable[[Any, str], Any] | None = None
+    """The place with the fitting's id, where that is raised on it."""
     depth_mm: Callable[[Any], float] = _no_depth
     """How far a recipe's fitting reaches into a tube from its end."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None

@@ -6,11 +6,12 @@ from __future__ import annotations
 from ..trade.tables import find_row
 from .cap import CAP
 from .cope_sleeve import COPE_SLEEVE
+from .drill_guide import DRILL_GUIDE
 from .family import Family
 from .hole_plug import HOLE_PLUG
 from .joiner import JOINER
 
-FAMILIES: tuple[Family, ...] = (CAP, HOLE_PLUG, COPE_SLEEVE, JOINER)
+FAMILIES: tuple[Family, ...] = (CAP, DRILL_GUIDE, HOLE_PLUG, COPE_SLEEVE, JOINER)
 """The first is made for every open tube end unless a job says otherwise, the others if a job asks for them."""
 
 

@@ -59,6 +59,14 @@ class Mesh:
         return float(np.einsum("ij,ij->", corners[:, 0], cross_rows(corners[:, 1], corners[:, 2])) / 6)
 
     @property
+    def centre_of_mass(self) -> Floats:
+        """(3,): of a closed mesh filled evenly, by tetrahedra from its first vertex."""
+        base = self.vertices[0]
+        corners = self.corners - base
+        six_volumes = np.einsum("ij,ij->i", corners[:, 0], cross_rows(corners[:, 1], corners[:, 2]))
+        return base + np.einsum("i,ij->j", six_volumes, corners.sum(axis=1)) / (4 * six_volumes.sum())
+
+    @property
     def area(self) -> float:
         """Surface area in mm²."""
         return float(triangle_normals(*self.vertices[self.triangles.T])[1].sum())

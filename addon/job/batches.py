@@ -39,7 +39,8 @@ def sort_into_batches(job: Job, *takeoffs: Takeoff) -> list[Batch]:
                 )
                 break
         else:
-            batches.append(replace(candidate, id=f"F{len(batches) + 1}"))
+            id, marked = f"F{len(batches) + 1}", wish.family.marked
+            batches.append(replace(candidate, id=id, place=marked(place, id) if marked else place))
     return batches
 
 

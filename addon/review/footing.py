@@ -11,7 +11,6 @@ from manifold3d import CrossSection
 
 from ..fields.messages import Area, Length, say
 from ..geometry.frames import Floats
-from ..geometry.mesh import Mesh
 from ..geometry.polygons import outward_normals
 from ..trade.processes import Process
 from .findings import Finding
@@ -36,14 +35,6 @@ class Footing:
     @property
     def slenderness(self) -> float:
         return self.height_mm / self.width_mm if self.width_mm > 0 else math.inf
-
-
-def centre_of_mass(mesh: Mesh) -> Floats:
-    """(3,): of a closed mesh filled evenly, by tetrahedra from its first vertex."""
-    base = mesh.vertices[0]
-    corners = mesh.corners - base
-    six_volumes = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
-    return base + np.einsum("i,ij->j", six_volumes, corners.sum(axis=1)) / (4 * six_volumes.sum())
 
 
 def footing_of(layers: Layers, centre: Floats) -> Footing:

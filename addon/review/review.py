@@ -199,7 +199,7 @@ class _Examined:
 
     @cached_property
     def centre(self) -> Floats:
-        return footing.centre_of_mass(self.mesh)
+        return self.mesh.centre_of_mass
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,6 +6,7 @@ from __future__ import annotations
 from typing import ClassVar, Protocol
 
 from .given_copes import GivenCope
+from .given_holes import GivenHole
 from .given_joints import GivenJoint
 from .sites import Takeoff
 
@@ -21,5 +22,5 @@ class GivenSite(Protocol):
         without a stop."""
 
 
-GIVEN_SITES: tuple[type[GivenSite], ...] = (GivenCope, GivenJoint)
+GIVEN_SITES: tuple[type[GivenSite], ...] = (GivenHole, GivenCope, GivenJoint)
 """One line each."""

@@ -14,7 +14,7 @@ from .tables import DATA, Sourced, read_rows
 
 Step = Literal["before the work", "printing", "off the plate", "drilling and marking", "putting in", "in use"]
 _LAST_STEPS: tuple[Step, ...] = ("putting in", "in use")
-Choice = Literal["none", "process", "fit", "vent", "hole", "heat", "joiner"]
+Choice = Literal["none", "process", "fit", "vent", "hole", "heat", "drill", "joiner"]
 Condition = Literal[
     "hot chamber",
     "support broken off",
@@ -32,6 +32,7 @@ Condition = Literal[
     "no vent",
     "cope",
     "hole plug",
+    "drilling",
 ]
 
 

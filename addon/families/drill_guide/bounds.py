@@ -1,0 +1,227 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What a drill guide's recipe may be for a pattern of holes, and every number that was left open decided.
+
+The least sizes below are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from itertools import combinations
+from typing import get_args
+
+import numpy as np
+
+from ...fields.messages import Length, say
+from ...fields.refusals import RecipeError
+from ...geometry.frames import Floats
+from ...geometry.sections import Outline
+from ...shaping.sleeves import sliding_bore
+from ...trade.drill_bushes import bush_for
+from ...trade.fits import fit_named
+from ..circumstances import Circumstances
+from ..over_tube import SLIDE, sliding_gap
+from ..settling import Settling
+from .patterns import Entry, GuidePlace, side_of
+from .recipe import MOST_DRILL_MM, BushKind, Clamp, Drill, Recipe, Style, Witness
+
+USUAL_WALL_MM, LEAST_WALL_MM = 4.0, 1.2
+LEAST_STEEL_MM = 1.0
+"""Wall of a steel drill bush."""
+LEAST_CHIP_MM = 1.0
+LEAD_IN_MM = 1.0
+"""Chamfer that leads drills and steel bushes in."""
+LEDGE_MM = 0.8
+"""What holds a steel bush from below."""
+MOST_BUSH_DRILLS = 6.0
+"""Longest bush, in drills: longer ones only heat it."""
+USUAL_TOLERANCE_MM = 0.15
+"""Of a print that is not known."""
+
+
+@dataclass(frozen=True)
+class Bush:
+    """A drill bush in the guide's frame, along a hole's axis outward from the tube. Lengths in mm."""
+
+    entry: Entry
+    drill_mm: float
+    bore_mm: float
+    """Of the printed bush, or of the pocket for a steel one."""
+    chip_mm: float
+    """From the tube's outside to the bush."""
+    chip_width_mm: float
+    length_mm: float
+    wall_mm: float
+
+    @property
+    def reach_mm(self) -> float:
+        """From the tube's outside to the bush's outer end, with its lead-in."""
+        return self.chip_mm + self.length_mm + LEAD_IN_MM
+
+    @property
+    def radius_mm(self) -> float:
+        return self.bore_mm / 2 + self.wall_mm
+
+    def at(self, height: float) -> Floats:
+        """(3,): the point of the axis so far outside the tube."""
+        return np.add(self.entry.point, height * np.array(self.entry.axis))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A guide with every number decided."""
+
+    recipe: Recipe
+    place: GuidePlace
+    bushes: tuple[Bush, ...]
+    bore: Outline
+    """The guide's own, around the tube."""
+    corner_mm: float
+    """By how much its corners are relieved."""
+    side: tuple[float, float] | None
+    """Unit direction from the tube's axis to a saddle; none for a sleeve."""
+
+    @property
+    def thickness_mm(self) -> float:
+        return float(self.recipe.thickness_mm or 0.0)
+
+    @property
+    def gap_mm(self) -> float:
+        return float(self.recipe.gap_mm or 0.0)
+
+
+def settle(recipe: Recipe, place: GuidePlace, known: Circumstances | None) -> Plan:
+    """Raises ``RecipeError`` for the first number that cannot be made, with one that would work."""
+    bench = Settling(recipe)
+    for name, words in (
+        ("style", Style),
+        ("drill", Drill),
+        ("bush", BushKind),
+        ("clamp", Clamp),
+        ("witness", Witness),
+    ):
+        bench.word(name, get_args(words))
+    bench.thread("thread")
+    bench.numbers()
+    entries, side = _settle_style(bench, place)
+    corner = _settle_gap(bench, place, known)
+    bench.number("pilot_mm", 1.0, MOST_DRILL_MM, "thinner drills wander", "a pilot is thin")
+    bench.number("band_mm", 4.0, 30.0, "narrower bands cut into plastic", "wider bands are not usual")
+    drills = [_drill(bench.recipe, entry) for entry in entries]
+    _settle_bushes(bench, max(drills))
+    steel, tolerance = bench.recipe.bush == "steel", known.process.tolerance_mm if known else USUAL_TOLERANCE_MM
+    sizes = [_steel(bench.recipe, drill) for drill in drills] if steel else []
+    if sizes:
+        bench.set("bush_outside_mm", max(outside for outside, _ in sizes))
+        bench.set("bush_mm", max(length for _, length in sizes))
+    bores = [outside + 2 * fit_named("press").gap_mm for outside, _ in sizes] or [drill + tolerance for drill in drills]
+    _settle_wall(bench, entries, drills, bores)
+    lengths = [length for _, length in sizes] or [float(bench.recipe.bush_mm or 0)] * len(drills)
+    bushes = tuple(map(partial(_bush, bench.recipe), entries, drills, bores, lengths))
+    bore = sliding_bore(place.section.outer, float(bench.recipe.gap_mm or 0), corner)
+    return Plan(bench.recipe, place, bushes, bore, corner, side)
+
+
+def _settle_style(bench: Settling[Recipe], place: GuidePlace) -> tuple[Sequence[Entry], tuple[float, float] | None]:
+    """The mouths that get a bush, and a saddle's side."""
+    if bench.recipe.style == "auto":
+        bench.set("style", "sleeve" if place.over else "saddle")
+    if bench.recipe.style == "sleeve":
+        if not place.over:
+            raise RecipeError("style", "no open end is near enough for a sleeve; choose a saddle", "saddle")
+        return place.entries, None
+    way, served = side_of(place.section, place.entries)
+    if len({entry.hole for entry in served}) < len({entry.hole for entry in place.entries}):
+        raise RecipeError("style", "the holes lie all around, where no saddle reaches; choose a sleeve", "sleeve")
+    if bench.recipe.clamp == "screws" and place.section.outer.shape != "rectangle":
+        problem = "screws need two flat sides to press between, which this saddle has not; choose a hose clamp"
+        raise RecipeError("clamp", problem, "hose clamp")
+    return served, (float(way[0]), float(way[1]))
+
+
+def _settle_gap(bench: Settling[Recipe], place: GuidePlace, known: Circumstances | None) -> float:
+    fit = fit_named(SLIDE)
+    gap, corner = sliding_gap(place.section, known)
+    why_most = say("a guide that is looser than {} does not guide", Length(fit.most_gap_mm))
+    bench.number("gap_mm", fit.least_gap_mm, fit.most_gap_mm, "it would not slide", why_most, default=gap)
+    return corner
+
+
+def _drill(recipe: Recipe, entry: Entry) -> float:
+    if recipe.drill == "pilot" or entry.diameter_mm > MOST_DRILL_MM:
+        return min(recipe.pilot_mm, entry.diameter_mm)
+    return round(entry.diameter_mm, 2)
+
+
+def _settle_bushes(bench: Settling[Recipe], drill: float) -> None:
+    steel = bench.recipe.bush == "steel"
+    if steel and bench.recipe.bush_outside_mm is None and bush_for(drill) is None:
+        problem = say("no steel drill bush for {} is in the table; enter its outside diameter", Length(drill))
+        raise RecipeError("bush_outside_mm", problem, math.ceil(drill + 6 * LEAST_STEEL_MM))
+    if steel and bench.recipe.bush_outside_mm is not None:
+        why_least = say("a bush for a drill of {} has a wall of {}", Length(drill), Length(LEAST_STEEL_MM))
+        bench.number("bush_outside_mm", drill + 2 * LEAST_STEEL_MM, 60.0, why_least, "larger ones are not usual")
+    if not steel or bench.recipe.bush_mm is not None:
+        bench.number(
+            "bush_mm",
+            2 * drill,
+            max(MOST_BUSH_DRILLS * drill, 20.0),
+            say("a drill of {} is guided over twice its diameter", Length(drill)),
+            "the drill would rub along it and melt the plastic",
+            default=2 * drill,
+        )
+    bench.number(
+        "chip_mm",
+        LEAST_CHIP_MM,
+        max(2 * drill, LEAST_CHIP_MM),
+        "chips need room",
+        "the drill would wander between bush and tube",
+        default=drill / 2,
+    )
+
+
+def _steel(recipe: Recipe, drill: float) -> tuple[float, float]:
+    """Outside diameter and length of a steel bush, as entered or by the table: the shortest of twice the drill."""
+    row, least = bush_for(drill), 2 * drill
+    lengths = row.lengths_mm if row else ()
+    outside = recipe.bush_outside_mm or (row.outside_mm if row else 0.0)
+    return outside, recipe.bush_mm or next((length for length in lengths if length >= least), least)
+
+
+def _settle_wall(
+    bench: Settling[Recipe], entries: Sequence[Entry], drills: Sequence[float], bores: Sequence[float]
+) -> None:
+    """As thick as usual, or as two bores near each other leave."""
+    reach = float(bench.recipe.bush_mm or 0.0) + float(bench.recipe.chip_mm or 0.0)
+    most, nearest = 20.0, None
+    for (one, bore), (other, its_bore) in combinations(zip(entries, bores, strict=True), 2):
+        ways = np.array(one.axis), np.array(other.axis)
+        apart = [np.add(one.point, h * ways[0]) - np.add(other.point, h * ways[1]) for h in (0.0, reach)]
+        between = min(float(np.linalg.norm(np.cross(arm, ways[0]))) for arm in apart) - (bore + its_bore) / 2
+        if ways[0] @ ways[1] > 0 and between < most:
+            most, nearest = between, (one, other)
+    if nearest and most < LEAST_WALL_MM:
+        problem = say("the bushes of holes {} and {} would run into each other", nearest[0].hole, nearest[1].hole)
+        if bench.recipe.bush == "steel":
+            raise RecipeError("bush", say("{}; choose printed ones", problem), "printed")
+        if bench.recipe.drill == "full" and max(drills) > bench.recipe.pilot_mm:
+            raise RecipeError("drill", say("{}; choose a pilot", problem), "pilot")
+        raise RecipeError("drill", say("{}; drill one of them by hand", problem), None)
+    why = (
+        "thicker walls are not made"
+        if nearest is None
+        else say("holes {} and {} leave {} between their bushes", nearest[0].hole, nearest[1].hole, Length(most))
+    )
+    bench.number("thickness_mm", LEAST_WALL_MM, most, "it would break", why, default=USUAL_WALL_MM)
+
+
+def _bush(recipe: Recipe, entry: Entry, drill: float, bore: float, length: float) -> Bush:
+    """A steel bush stands on a ledge over the room for chips."""
+    wall = float(recipe.thickness_mm or 0.0)
+    widest = bore + wall if recipe.bush == "printed" else bore - 2 * LEDGE_MM
+    width = max(min(1.5 * drill, widest), drill + LEDGE_MM / 2)
+    chip = float(recipe.chip_mm or 0.0)
+    return Bush(entry, drill, bore, chip, min(width, bore + 2 * chip), length, wall)

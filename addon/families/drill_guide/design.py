@@ -1,0 +1,341 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a recipe and a pattern of holes to a drill guide's solid.
+
+It is printed with the tube's axis upright and the end that distances count from on the plate, so that nothing has to
+bridge the tube's width.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from manifold3d import CrossSection, JoinType, Manifold, OpType
+
+from ...fields.refusals import RecipeError
+from ...geometry.frames import Floats, Frame
+from ...geometry.mesh import Mesh
+from ...geometry.polygons import contains, nearest
+from ...geometry.sections import CHORD_ERROR_MM
+from ...shaping.contours import Contour, Fineness
+from ...shaping.cutters import PAST_MM, OutlinePoint, point_at, prism
+from ...shaping.shells import in_one_piece, sound, surface_indices, tool, unlabelled
+from ...shaping.strokes import written, written_size
+from ...takeoff.ends import mitre_normal
+from ...trade.hardware import Thread, thread_named
+from ..circumstances import Circumstances
+from ..layer_edges import LayerEdges
+from ..settling import outline_faults_refused
+from .bosses import UP, Printed, Workshop, along, screw_radius
+from .bounds import LEAST_WALL_MM, Plan, settle
+from .guide import DrillGuide
+from .patterns import GuidePlace
+from .recipe import Recipe
+
+EDGE_MM = 3.0
+"""Beside a groove for a hose clamp, and a mark."""
+GROOVE_MM, SLIT_MM, NOTCH_MM = 1.0, 2.0, 2.0
+RAISED_MM, ROOTED_MM = 0.6, 1.0
+"""How far marks stand out, and how deep they are rooted."""
+LEDGE_MM = 1.0
+"""How far a sleeve's stop reaches inward past the tube's wall."""
+STANDS_DEG = 17.0
+"""How far it leans before it falls over as it is printed."""
+_ANGLES = 24
+_APART_DEG = 40.0
+"""Between a slit or a screw and the marks."""
+_FAR_MM = 1000.0
+_LEAST_GROOVE_MM = 0.1
+
+
+def design(
+    recipe: Recipe, place: GuidePlace, circumstances: Circumstances | None = None, facets: int | None = None
+) -> DrillGuide:
+    """The guide for a pattern of holes. ``facets`` of a whole circle is for previews. Raises ``RecipeError``."""
+    with outline_faults_refused():
+        plan = settle(recipe, place, circumstances)
+        process = circumstances.process if circumstances else None
+        fineness = Fineness(facets, CHORD_ERROR_MM)
+        workshop = Workshop(Printed.by(process), fineness, plan.thickness_mm)
+        shape = _Shape(plan, workshop, LayerEdges.of(process) if process else None)
+        solid = in_one_piece(shape.solid(), "style", "auto")
+    shell = sound(unlabelled(solid))
+    return DrillGuide(
+        plan.recipe,
+        place.section,
+        Mesh(shell.vertices, shell.triangles),
+        surface_indices(shell.surfaces, DrillGuide.surface_names),
+        plan,
+        shape.top,
+        shape.bottom,
+        shape.stop,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Shape:
+    """Heights are along the tube's axis, as in the guide's frame; ``top`` is what stands on the plate."""
+
+    plan: Plan
+    workshop: Workshop
+    edges: LayerEdges | None
+
+    @property
+    def is_sleeve(self) -> bool:
+        return self.plan.side is None
+
+    @cached_property
+    def bosses(self) -> list[Manifold]:
+        return [self.workshop.bush(bush) for bush in self.plan.bushes]
+
+    @cached_property
+    def tip(self) -> float:
+        """The highest point of the rim under a sleeve's stop."""
+        lean, towards = np.radians([self.plan.place.mitre_deg, self.plan.place.mitre_direction_deg])
+        way = -np.array([np.cos(towards), np.sin(towards)]) * np.tan(lean)
+        return float((self.plan.bore.polygon() @ way).max()) if lean else 0.0
+
+    @cached_property
+    def top(self) -> float:
+        """A bush near the rim may reach past it."""
+        highest = max(boss.bounding_box()[5] for boss in self.bosses)
+        if not self.is_sleeve:
+            return highest + self._land
+        past = max(bush.at(0.0)[2] + bush.radius_mm for bush in self.plan.bushes) - self.tip
+        return self.tip + self._on_layer(max(self.plan.thickness_mm, past))
+
+    @cached_property
+    def stop(self) -> float:
+        """Thickness of a sleeve's stop."""
+        return self.top - self.tip if self.is_sleeve else 0.0
+
+    @property
+    def _land(self) -> float:
+        """What an end without a stop has past its bushes."""
+        if self.plan.recipe.clamp == "hose clamp":
+            return self.plan.recipe.band_mm + GROOVE_MM + 2 * EDGE_MM
+        return EDGE_MM
+
+    @cached_property
+    def bottom(self) -> float:
+        """Low enough for bushes, clamps and marks."""
+        upper = self.top - (self.stop or self._land)
+        middle = upper - min(boss.bounding_box()[2] for boss in self.bosses)
+        marks = written_size(self._mark, self.workshop.printed.bead_mm)[0]
+        middle = max(middle, marks) if self._room_at(self._mark_deg) > 0 else middle + marks
+        if self._thread:
+            middle = max(middle, 4 * screw_radius(self._thread))
+        return self.top - self._on_layer(self.top - upper + middle + self._land)
+
+    def _on_layer(self, height: float) -> float:
+        """Up to the next layer's edge over the plate."""
+        if self.edges is None:
+            return height
+        return self.edges.nearest(height, least=height)
+
+    def solid(self) -> Manifold:
+        plan, bottom, top = self.plan, self.bottom, self.top
+        notches = Manifold.batch_boolean(list(self._notches()), OpType.Add)
+        around = tool(prism(self._outside ^ self._side, bottom, top), "outside") - tool(notches, "mark")
+        screws = list(self._screws())
+        bosses = [
+            boss.trim_by_plane((0, 0, -1), -top).trim_by_plane((0, 0, 1), bottom)
+            for boss in (*self.bosses, *(boss for boss, _ in screws))
+        ]
+        added = [*(tool(boss, "outside") for boss in bosses), tool(self._marks(), "mark")]
+        body = Manifold.batch_boolean([around, *added], OpType.Add)
+        cuts = [tool(self._room(), "bore"), *(tool(self.workshop.bore(bush), "bush") for bush in plan.bushes)]
+        cuts += [tool(cut, "clamp") for cut in (*(cut for _, cut in screws), *self._grooves(), *self._slit())]
+        foot = [tool(foot, "outside") - cuts[0] for foot in self._foot(body - cuts[0])]
+        return Manifold.batch_boolean([Manifold.batch_boolean([body, *cuts], OpType.Subtract), *foot], OpType.Add)
+
+    def _foot(self, body: Manifold) -> Iterator[Manifold]:
+        """A flange on the plate, under what would fall over without."""
+        centre = Mesh.from_manifold(body).centre_of_mass
+        reach = math.tan(math.radians(STANDS_DEG)) * (self.top - centre[2])
+        base = np.concatenate(body.slice(self.top - 1e-3).hull().to_polygons())
+        if contains(base, centre[None, :2])[0] and nearest(base, centre[None, :2])[0][0] >= reach:
+            return
+        turn = 0.0 if self.plan.side is None else math.degrees(math.atan2(self.plan.side[1], self.plan.side[0]))
+        across = float(np.abs(base @ _way(turn + 90.0)).max())
+        flange = (
+            CrossSection.square((2 * reach, 2 * max(reach, across)), True).rotate(turn).translate(tuple(centre[:2]))
+        )
+        yield prism(flange, self.top - (self.stop or EDGE_MM), self.top)
+
+    # Around the tube.
+
+    @cached_property
+    def _bore(self) -> CrossSection:
+        return Contour(self.plan.bore, self.workshop.fineness).grown(self.workshop.fineness.chord_error / 2)
+
+    @cached_property
+    def _outside(self) -> CrossSection:
+        facets = self.workshop.fineness.facets or 256
+        return self._bore.offset(self.plan.thickness_mm, JoinType.Round, 2.0, facets)
+
+    @property
+    def _side(self) -> CrossSection:
+        """What a saddle covers; all for a sleeve."""
+        everything = CrossSection.square((2 * _FAR_MM, 2 * _FAR_MM), True)
+        if self.plan.side is None:
+            return everything
+        turn = math.degrees(math.atan2(self.plan.side[1], self.plan.side[0]))
+        return everything.translate((_FAR_MM + self._cheek, 0.0)).rotate(turn)
+
+    def _room(self) -> Manifold:
+        """Of the tube: up to its rim and on through the stop by the bore under a sleeve, all the way and out to the
+        side under a saddle."""
+        place, low, high = self.plan.place, self.bottom - PAST_MM, self.top + PAST_MM
+        if self.plan.side is not None:
+            away = self._bore.translate(-_FAR_MM * np.array(self.plan.side))
+            return prism(CrossSection.batch_hull([self._bore, away]), low, high)
+        normal = mitre_normal(place.mitre_deg, place.mitre_direction_deg)
+        room = prism(self._bore, low, high).trim_by_plane(tuple(-normal), 0.0)
+        opening = place.section.bore.cross_section(self.workshop.fineness.facets).offset(-LEDGE_MM, JoinType.Miter)
+        return room if opening.is_empty() else room + prism(opening, low, high)
+
+    @cached_property
+    def _cheek(self) -> float:
+        """How far on its side of the axis a saddle ends: short of the far corners of a rectangle, of half of all
+        others."""
+        outer, way = self.plan.place.section.outer, np.array(self.plan.side)
+        half = float((outer.polygon() @ way).max())
+        return outer.corner_radius + LEAST_WALL_MM - half if outer.shape == "rectangle" else 0.05 * half
+
+    # Clamps.
+
+    def _grooves(self) -> Iterator[Manifold]:
+        """For hose clamps, with a roof of 45°."""
+        depth = min(GROOVE_MM, self.plan.thickness_mm - LEAST_WALL_MM)
+        if self.plan.recipe.clamp != "hose clamp" or depth < _LEAST_GROOVE_MM:
+            return
+        around, facets = self._outside.hull(), self.workshop.fineness.facets or 256
+        floor, band = around.offset(-depth, JoinType.Round, 2.0, facets), self.plan.recipe.band_mm
+        far = around.offset(_FAR_MM, JoinType.Miter)
+        rise = depth * self.workshop.printed.rise
+        ends = [self.bottom + EDGE_MM + GROOVE_MM + band]
+        for high in ends if self.is_sleeve else [*ends, self.top - EDGE_MM]:
+            low = high - band
+            core = [prism(floor, low, high + PAST_MM), prism(around, low - rise - PAST_MM, low - rise)]
+            yield prism(far, low - rise, high) - Manifold.batch_hull(core)
+
+    def _slit(self) -> Iterator[Manifold]:
+        """Along a sleeve, so that hose clamps can draw it tight."""
+        if self.is_sleeve and self.plan.recipe.clamp == "hose clamp":
+            strip = self._place_at(self._clamp_deg).strip(-self.plan.thickness_mm - PAST_MM, _FAR_MM, SLIT_MM)
+            yield prism(strip, self.bottom - PAST_MM, -self.tip - self.plan.thickness_mm)
+
+    @property
+    def _thread(self) -> Thread | None:
+        return thread_named(self.plan.recipe.thread) if self.plan.recipe.clamp == "screws" else None
+
+    def _screws(self) -> Iterator[tuple[Manifold, Manifold]]:
+        """Near both ends."""
+        if not (thread := self._thread):
+            return
+        where = point_at(Contour(self.plan.place.section.outer, self.workshop.fineness), self._clamp_deg)
+        half = screw_radius(thread)
+        for z in (self.top - (self.stop or self._land) - half, self.bottom + self._land + half):
+            yield self.workshop.screw(
+                np.append(where.place, z), np.append(where.outward, 0.0), self.plan.gap_mm, thread
+            )
+
+    # Where there is room around the tube.
+
+    @cached_property
+    def _clamp_deg(self) -> float:
+        """Of a sleeve's slit, at a corner of a rectangle; or of screws, which press the guide to hole 1's side."""
+        side, first = self.plan.side, self.plan.bushes[0].entry.angle
+        if not self._thread:
+            return max((45.0, 135.0, 225.0, 315.0) if self._flat else self._angles, key=self._room_at)
+        free = [deg for deg in self._angles if self._room_at(deg) > 0]
+        if side is not None:
+            free = [deg for deg in free if abs(_way(deg) @ side) < 0.1]
+        if not free:
+            raise RecipeError("clamp", "the bushes leave no side free for screws; choose a hose clamp", "hose clamp")
+        return min(free, key=lambda deg: round(float(_way(deg) @ _way(math.degrees(first))), 6))
+
+    @cached_property
+    def _mark_deg(self) -> float:
+        """The freest place for marks beside the clamp."""
+        angles = list(self._angles)
+        if self.plan.side is not None:
+            angles = [deg for deg in angles if _way(deg) @ self.plan.side > (-0.1 if self._flat else 0.5)]
+        if self.is_sleeve or self._thread:
+            apart = math.cos(math.radians(_APART_DEG))
+            angles = [deg for deg in angles if _way(deg) @ _way(self._clamp_deg) < apart]
+        return max(angles, key=self._room_at)
+
+    @property
+    def _flat(self) -> bool:
+        return self.plan.place.section.outer.shape == "rectangle"
+
+    @property
+    def _angles(self) -> list[float]:
+        """The middles of its sides on a rectangle."""
+        return np.linspace(0.0, 360.0, 4 if self._flat else _ANGLES, False).tolist()
+
+    def _room_at(self, degrees: float) -> float:
+        """In radians, between an angle around the tube and the nearest bush; below 0 beside a bush."""
+        rooms = []
+        for bush in self.plan.bushes:
+            entry = bush.entry
+            half = math.asin(min(bush.radius_mm / math.hypot(*entry.point[:2]), 1.0))
+            turn = abs((math.radians(degrees) - entry.angle + math.pi) % (2 * math.pi) - math.pi)
+            rooms.append(round(turn - half, 6))
+        return min(rooms)
+
+    def _place_at(self, degrees: float) -> OutlinePoint:
+        """On the guide's outside."""
+        return point_at(Contour(self.plan.bore.offset(self.plan.thickness_mm), self.workshop.fineness), degrees)
+
+    # Marks.
+
+    @property
+    def _mark(self) -> str:
+        """What tells it from others, the drills, and the way to the tube's end."""
+        drills = sorted({bush.drill_mm for bush in self.plan.bushes})
+        which = f"{self.plan.place.mark}{self.plan.place.hand}"
+        return " ".join([*([which] if which else []), *(f"{drill:.4g}" for drill in drills), "→"])
+
+    def _marks(self) -> Manifold:
+        """Raised and read along the tube, carried from below as they are printed."""
+        place, bead = self._place_at(self._mark_deg), self.workshop.printed.bead_mm
+        outward, deep = np.append(place.outward, 0.0), ROOTED_MM + RAISED_MM
+        start = np.append(place.place, self.bottom + self._land) - ROOTED_MM * outward
+        text = written(self._mark, bead).translate((0.0, -written_size(self._mark, bead)[1] / 2))
+        lean = self.workshop.printed.rise * np.array(UP)
+
+        def raised(start: Floats, way: Floats) -> Manifold:
+            return along(Frame.along(start, outward, (0.0, 0.0, 1.0)), text, deep, way)
+
+        return raised(start, outward) + raised(start - deep * lean, outward + lean)
+
+    def _notches(self) -> Iterator[Manifold]:
+        """Of witness lines: in the edges, in line with hole 1 around the tube where that is not flat, and at hole 1 in
+        a saddle's."""
+        if self.plan.recipe.witness == "none":
+            return
+        first = self.plan.bushes[0].entry
+        if not self._flat:
+            way = np.append(_way(math.degrees(first.angle)), 0.0)
+            notch = self._notch(self.workshop.printed.bead_mm)
+            for z in (self.bottom,) if self.is_sleeve else (self.bottom, self.top):
+                yield along(Frame.along((0.0, 0.0, z), way, UP), notch, _FAR_MM)
+        if self.plan.side is not None:
+            across = np.array([-self.plan.side[1], self.plan.side[0], 0.0])
+            start = np.append(self._cheek * np.array(self.plan.side), first.point[2]) - _FAR_MM * across
+            yield along(Frame.along(start, across, UP), self._notch(0.0), 2 * _FAR_MM)
+
+    def _notch(self, flat: float) -> CrossSection:
+        """In an edge at the origin; what is deepest along x is so wide."""
+        corners = [(-NOTCH_MM, flat / 2), (0.0, flat / 2 + NOTCH_MM), (NOTCH_MM, flat / 2)]
+        return CrossSection.hull_points(np.array([(up, side * half) for up, half in corners for side in (-1, 1)]))
+
+
+def _way(degrees: float) -> Floats:
+    return np.array([math.cos(math.radians(degrees)), math.sin(math.radians(degrees))])

@@ -1,0 +1,91 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""How holes are drilled with guides, step by step."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+from ...geometry.units import say_mm
+from ..fitting import BenchStep
+from .bounds import Bush, Plan
+
+
+def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
+    """The steps for guides by their ids."""
+    steps: list[BenchStep] = []
+
+    def step(name: str, said: str, chosen: Iterable[str] = guides) -> None:
+        """Another step, of the guides it is about; it is left out where there are none."""
+        some = list(chosen)
+        if some:
+            steps.append(BenchStep(name, f"{said}." if some == list(guides) else f"{said}: {', '.join(some)}."))
+
+    def those(test: Callable[[Plan], bool]) -> list[str]:
+        return [id for id, plan in guides.items() if test(plan)]
+
+    step(
+        "Bushes",
+        "Press the steel bushes in from outside, down to the ledge, in a vice; a drop of glue holds a loose one",
+        those(lambda plan: plan.recipe.bush == "steel"),
+    )
+    step(
+        "Bushes",
+        "Turn each drill once through its bush by hand before the guide goes on",
+        those(lambda plan: plan.recipe.bush == "printed"),
+    )
+    step(
+        "Scribe",
+        "Scribe a line along the tube where hole 1 lies around it; the notch in the guide's edge goes on the line",
+        those(lambda plan: plan.place.section.outer.shape != "rectangle" and plan.recipe.witness == "line"),
+    )
+    step(
+        "Scribe",
+        "Scribe a line across the tube where hole 1 lies, by its distance from the end; the notches in the saddle's "
+        "edges go on the line, its arrow points to that end",
+        those(lambda plan: plan.side is not None and plan.recipe.witness == "line"),
+    )
+    step("Slide on", "Push the sleeve on until its stop meets the rim", those(lambda plan: plan.side is None))
+    step(
+        "Clamp",
+        "Tighten the hose clamps in the grooves, and clamp the tube",
+        those(lambda plan: plan.recipe.clamp == "hose clamp"),
+    )
+    step(
+        "Clamp",
+        "Put the nuts into their pockets from inside before the guide goes on, tighten the screws by hand, and clamp "
+        "the tube",
+        those(lambda plan: plan.recipe.clamp == "screws"),
+    )
+    step("Drill", "Drill hole 1, slowly and lifting often, and check its place before any other is drilled")
+    step(
+        "Pin",
+        "Leave a pin as thick as the drill in hole 1: it holds the guide while the other holes are drilled",
+        those(lambda plan: _holes(plan.bushes) > 1),
+    )
+    step(
+        "Both walls",
+        "Drill each wall from its own side, through the bush there",
+        those(lambda plan: len(plan.bushes) > _holes(plan.bushes)),
+    )
+    step(
+        "Both walls",
+        "Where the far wall has no bush, drill on through it without moving the guide",
+        those(lambda plan: len(plan.bushes) < len(plan.place.entries)),
+    )
+    step(
+        "Open up",
+        "Take the guide off and drill the pilot holes to size",
+        (f"{id} ({_sizes(plan.bushes)})" for id, plan in guides.items() if _sizes(plan.bushes)),
+    )
+    step("Deburr", "Deburr every hole outside, and inside where it can be reached, and take the swarf out of the tube")
+    return steps
+
+
+def _holes(bushes: Iterable[Bush]) -> int:
+    return len({bush.entry.hole for bush in bushes})
+
+
+def _sizes(bushes: Iterable[Bush]) -> str:
+    """Of the holes that are larger than their drills."""
+    sizes = sorted({bush.entry.diameter_mm for bush in bushes if bush.drill_mm < bush.entry.diameter_mm - 0.005})
+    return " and ".join(map(say_mm, sizes))

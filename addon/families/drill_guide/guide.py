@@ -1,0 +1,101 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A drill guide: a sleeve or a saddle around a tube, with drill bushes in line with its holes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ...geometry.frames import Floats
+from ...geometry.units import say_both, say_mm
+from ...trade.fits import fit_named
+from ...trade.processes import Process
+from ..dimensioned import View
+from ..fitting import BenchStep, Caliper, Fitting, Level
+from ..over_tube import SLIDE
+from .bounds import Plan
+from .drilling import drilling
+from .guide_drawing import across_view, along_view
+from .recipe import Recipe
+
+
+@dataclass(frozen=True, eq=False)
+class DrillGuide(Fitting):
+    recipe: Recipe
+    plan: Plan
+    top_mm: float
+    bottom_mm: float
+    """Its ends along the tube's axis, from the origin of its frame."""
+    stop_mm: float
+    """Thickness of a sleeve's stop; 0 for a saddle."""
+
+    family = "drill guide"
+    surface_names = ("outside", "bore", "bush", "clamp", "mark")
+    seen = ()
+
+    @property
+    def title(self) -> str:
+        return "drill guide"
+
+    @property
+    def words(self) -> str:
+        recipe, plan = self.recipe, self.plan
+        drills = " and ".join(say_both(drill) for drill in sorted({bush.drill_mm for bush in plan.bushes}))
+        said = f"{recipe.style} for {plan.place.words}, {recipe.bush} bushes for drills of {drills}"
+        return f"{said}, {plan.place.hand}" if plan.place.hand else said
+
+    @property
+    def print_axes(self) -> Floats:
+        return np.diag([1.0, -1.0, -1.0])
+
+    @property
+    def way_up(self) -> str:
+        return "stop down" if self.stop_mm else "arrow down"
+
+    def levels(self) -> tuple[Level, ...]:
+        stop = (Level("stop", self.stop_mm),) if self.stop_mm and not self.plan.place.mitre_deg else ()
+        return (*stop, Level("upper end", self.top_mm - self.bottom_mm))
+
+    def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
+        plan, fit, off = self.plan, fit_named(SLIDE), 2 * process.tolerance_mm
+        outer, rows = self.section.outer, []
+        for reading in outer.readings:
+            tube, bore = (outline.across(reading.across_deg) for outline in (outer, plan.bore))
+            per_gap = outer.per_inset(reading)
+            least, most = (bore - per_gap * gap for gap in (fit.most_gap_mm, fit.least_gap_mm))
+            rows.append(Caliper(f"Tube: outside, {reading.where}, with its paint", tube, least, most))
+            rows.append(Caliper(f"Guide: inside, {reading.where}", bore, bore - off, bore + off))
+        for bush in {(bush.drill_mm, bush.bore_mm): bush for bush in plan.bushes}.values():
+            if self.recipe.bush == "printed":
+                on, least = f"Guide: bush for the drill of {say_mm(bush.drill_mm)}", bush.drill_mm
+            else:
+                on, least = f"Guide: pocket of the steel bush for {say_mm(bush.drill_mm)}", bush.bore_mm - off / 2
+            rows.append(Caliper(on, bush.bore_mm, least, bush.bore_mm + off))
+        first = plan.bushes[0].entry.point[2]
+        if self.stop_mm and not plan.place.mitre_deg:
+            rows.append(Caliper("Guide: stop to the middle of hole 1", -first, -first - off / 2, -first + off / 2))
+        return tuple(rows)
+
+    def drawing(self) -> tuple[View, ...]:
+        shape = self.plan, self.solid, self.top_mm, self.bottom_mm
+        return along_view(*shape, self.stop_mm), across_view(*shape)
+
+    def listed(self) -> Mapping[str, str | int | float]:
+        recipe, bushes = self.recipe, self.plan.bushes
+        return {
+            "style": recipe.style,
+            "drilled": self.plan.place.words,
+            "drills_mm": " ".join(f"{drill:.4g}" for drill in sorted({bush.drill_mm for bush in bushes})),
+            "bushes": len(bushes),
+            "bush": recipe.bush,
+            "bush_mm": float(recipe.bush_mm or 0.0),
+            "guide_gap_mm": self.plan.gap_mm,
+            "clamp": recipe.clamp,
+            "hand": self.plan.place.hand,
+        }
+
+    @classmethod
+    def steps(cls, fittings: Mapping[str, DrillGuide]) -> list[BenchStep]:
+        return drilling({id: guide.plan for id, guide in fittings.items()})

@@ -1,0 +1,367 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Which holes one guide serves, and what of them its design depends on.
+
+Holes near an open end whose outside is free are served by a sleeve over that end; all others by saddles, each for
+holes near each other that can be reached from one side.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+
+from ...geometry.frames import Floats, Frame
+from ...geometry.sections import Section
+from ...geometry.units import say_mm
+from ...takeoff import ClosedEnd, Hole, Takeoff, Tube
+from ..family import ALIKE_DEG, ALIKE_MM
+
+Hand = Literal["", "L", "R"]
+SLEEVE_MM, SADDLE_MM = 120.0, 80.0
+"""How far from its end a sleeve reaches, and how long a row of holes a saddle serves: both stand on plates of usual
+height. Common practice, no source."""
+_PAST_MM = 40.0
+"""What a sleeve takes of the tube past its last hole."""
+_SEEN = 0.5
+"""How nearly, as a cosine, a mouth faces the side that a saddle is put on from."""
+_CHEEK = -0.1
+"""The same on tube with flat sides, where a saddle has cheeks."""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """Where a drill goes in, in the guide's frame."""
+
+    hole: int
+    """Number of the hole, from 1; the two mouths of a hole through both walls have the same."""
+    diameter_mm: float
+    point: tuple[float, float, float]
+    """Where the hole's axis meets the tube's outside."""
+    axis: tuple[float, float, float]
+    """Unit direction, out of the tube."""
+
+    @property
+    def angle(self) -> float:
+        """Around the tube's axis, in radians."""
+        return math.atan2(self.point[1], self.point[0])
+
+    def like(self, other: Entry) -> bool:
+        lean = np.linalg.norm(np.subtract(self.axis, other.axis))
+        return bool(
+            abs(self.diameter_mm - other.diameter_mm) <= ALIKE_MM
+            and math.dist(self.point, other.point) <= ALIKE_MM
+            and lean <= math.radians(ALIKE_DEG)
+        )
+
+
+@dataclass(frozen=True)
+class GuidePlace:
+    """Everything about a pattern of holes that a guide depends on. Its frame has z along the tube's axis, out of the
+    end that distances count from; for a sleeve it is that end's."""
+
+    section: Section
+    entries: tuple[Entry, ...]
+    over: bool
+    """Whether a sleeve goes over the end."""
+    mitre_deg: float = 0.0
+    mitre_direction_deg: float = 0.0
+    hand: Hand = ""
+    mark: str = ""
+    """What is raised on the guide to tell it from others."""
+
+    @property
+    def key(self) -> tuple[Any, ...]:
+        outlines = [outline.key for outline in (self.section.outer, self.section.bore)]
+        return *outlines, self.entries, self.over, self.mitre_deg, self.mitre_direction_deg, self.hand, self.mark
+
+    @property
+    def words(self) -> str:
+        return say_holes([entry.diameter_mm for entry in first_entries(self.entries)])
+
+    def like(self, other: GuidePlace) -> bool:
+        return (
+            self.section.like(other.section, ALIKE_MM)
+            and (self.over, self.hand) == (other.over, other.hand)
+            and abs(self.mitre_deg - other.mitre_deg) <= ALIKE_DEG
+            and abs(self.mitre_direction_deg - other.mitre_direction_deg) <= ALIKE_DEG
+            and alike(self.entries, other.entries)
+        )
+
+    def tighter(self, other: GuidePlace) -> GuidePlace:
+        return self
+
+    @property
+    def mirrored(self) -> GuidePlace:
+        """The same seen in a mirror."""
+        entries = tuple(
+            replace(entry, point=_mirrored(entry.point), axis=_mirrored(entry.axis)) for entry in self.entries
+        )
+        return replace(self, entries=entries, mitre_direction_deg=-self.mitre_direction_deg % 360.0)
+
+
+class _Local(NamedTuple):
+    """A mouth in a guide's frame."""
+
+    diameter: float
+    point: Floats
+    axis: Floats
+
+    @property
+    def order(self) -> tuple[int, int]:
+        """From the end, then counter-clockwise."""
+        x, y, z = self.point.tolist()
+        return _rough(-z), _rough(math.degrees(math.atan2(y, x)) % 360.0)
+
+    def entry(self, hole: int) -> Entry:
+        (x, y, z), (u, v, w) = self.point.tolist(), self.axis.tolist()
+        return Entry(hole, round(self.diameter, 3), (x, y, z), (u, v, w))
+
+
+@dataclass(frozen=True, eq=False)
+class Pattern:
+    """Holes in a tube that one guide serves."""
+
+    tube: Tube
+    holes: tuple[Hole, ...]
+    end: int
+    """That distances count from: 0 the tube's first, 1 its last."""
+    over: bool
+    frame: Frame
+    hand: Hand = ""
+
+    @property
+    def source(self) -> str:
+        return self.tube.source
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        return (self.source,)
+
+    @property
+    def section(self) -> Section:
+        return self.tube.section
+
+    @property
+    def records(self) -> tuple[Hole, ...]:
+        return self.holes
+
+    @property
+    def count(self) -> int:
+        return len(self.holes)
+
+    @property
+    def position(self) -> Floats:
+        return self.holes[0].position
+
+    @property
+    def where(self) -> str:
+        distances = dict.fromkeys(say_mm(_distance(hole, self.end)).removesuffix(" mm") for hole in self.holes)
+        hand = f", {self.hand}" if self.hand else ""
+        return f"{say_holes([hole.diameter_mm for hole in self.holes])}, {_listed(distances)} mm from the end{hand}"
+
+    def place(self, section: Section) -> GuidePlace:
+        end = self.tube.ends[self.end]
+        mitre = (0.0, 0.0)
+        if self.over and not isinstance(end, ClosedEnd):
+            mitre = end.mitre_deg, end.mitre_direction_deg
+        return GuidePlace(section, self.entries, self.over, *mitre, self.hand)
+
+    @cached_property
+    def own_place(self) -> GuidePlace:
+        return self.place(self.section)
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        return tuple(entry for entry, _ in self.numbered)
+
+    @cached_property
+    def numbered(self) -> list[tuple[Entry, Hole]]:
+        """Hole 1 is the one nearest to the end, the first counter-clockwise of those as near."""
+        rows = [
+            (_Local(hole.diameter_mm, self.frame.to_local(mouth.position), self.frame.axes @ mouth.axis), hole)
+            for hole in self.holes
+            for mouth in hole.mouths
+        ]
+        rows.sort(key=lambda row: row[0].order)
+        numbers = {hole: number for number, hole in enumerate(dict.fromkeys(id(hole) for _, hole in rows), 1)}
+        return [(row.entry(numbers[id(hole)]), hole) for row, hole in rows]
+
+    @property
+    def turned(self) -> Iterator[Pattern]:
+        """The same pattern, itself first, in every frame in which the tube is the same."""
+        ends = [self]
+        if not self.over and self._measured(1 - self.end):
+            ends.append(_saddled(self.tube, self.holes, 1 - self.end))
+        for pattern in ends:
+            for degrees in _turns(pattern):
+                yield replace(pattern, frame=pattern.frame.turned(degrees)) if degrees else pattern
+
+    def _measured(self, end: int) -> bool:
+        return not isinstance(self.tube.ends[end], ClosedEnd)
+
+
+def patterns(takeoff: Takeoff) -> list[Pattern]:
+    """The holes of an assembly by the guide that serves them, in the frames in which those that are the same are equal.
+    Those that are each other's mirror image are marked left and right."""
+    tubes: dict[int, list[Hole]] = {}
+    for hole in takeoff.holes:
+        tubes.setdefault(id(hole.tube), []).append(hole)
+    found = [pattern for holes in tubes.values() for pattern in _of_tube(holes[0].tube, holes)]
+    kinds: list[list[int]] = []
+    for number, pattern in enumerate(found):
+        candidates = list(pattern.turned)
+        for kind in kinds:
+            wanted = found[kind[0]].own_place
+            match = next((one for one in candidates if one.own_place.like(wanted)), None)
+            if match is not None:
+                found[number] = match
+                kind.append(number)
+                break
+        else:
+            found[number] = min(candidates, key=_rough_key)
+            kinds.append([number])
+    for place, kind in enumerate(kinds):
+        for other in kinds[:place]:
+            left = found[other[0]]
+            if left.hand or not any(one.own_place.mirrored.like(left.own_place) for one in found[kind[0]].turned):
+                continue
+            sides: tuple[tuple[Hand, list[int]], ...] = (("L", other), ("R", kind))
+            for hand, numbers in sides:
+                for number in numbers:
+                    found[number] = replace(found[number], hand=hand)
+            break
+    return found
+
+
+def alike(entries: Sequence[Entry], others: Sequence[Entry]) -> bool:
+    """Whether the same guide serves both, however they are numbered."""
+    left = list(others)
+    for entry in entries:
+        match = next((other for other in left if entry.like(other)), None)
+        if match is None:
+            return False
+        left.remove(match)
+    return not left
+
+
+def _mirrored(point: tuple[float, float, float]) -> tuple[float, float, float]:
+    return point[0], -point[1], point[2]
+
+
+def first_entries(entries: Sequence[Entry]) -> list[Entry]:
+    """One for each hole."""
+    return list({entry.hole: entry for entry in reversed(entries)}.values())[::-1]
+
+
+def side_of(section: Section, entries: Sequence[Entry]) -> tuple[Floats, list[Entry]]:
+    """The side (2,) from which a saddle serves most of the holes, and where it then guides the drill."""
+    ways = [np.array(way, float) for way in ((1, 0), (0, 1), (-1, 0), (0, -1))]
+    flat = section.outer.shape == "rectangle"
+    if not flat:
+        angles = [entry.angle for entry in entries]
+        middles = [math.atan2(math.sin(a) + math.sin(b), math.cos(a) + math.cos(b)) for a in angles for b in angles]
+        ways = [np.array([math.cos(angle), math.sin(angle)]) for angle in (*angles, *middles)]
+
+    def served(way: Floats) -> list[Entry]:
+        outward = [
+            np.array(entry.axis[:2] if flat else (math.cos(entry.angle), math.sin(entry.angle))) for entry in entries
+        ]
+        return [entry for entry, out in zip(entries, outward, strict=True) if out @ way > (_CHEEK if flat else _SEEN)]
+
+    def worth(way: Floats) -> tuple[int, int, float]:
+        seen = served(way)
+        straight = sum(float(np.dot(entry.axis[:2], way)) for entry in seen)
+        return len({entry.hole for entry in seen}), len(seen), round(straight, 6)
+
+    best = max(ways, key=worth)
+    return best, served(best)
+
+
+def say_holes(diameters: Sequence[float]) -> str:
+    """``"2 holes 6.6 mm"``, ``"3 holes 6.6 and 9 mm"``."""
+    sizes = dict.fromkeys(say_mm(diameter).removesuffix(" mm") for diameter in sorted(diameters))
+    noun = "hole" if len(diameters) == 1 else f"{len(diameters)} holes"
+    return f"{noun} {_listed(sizes)} mm"
+
+
+def _listed(words: dict[str, None]) -> str:
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _of_tube(tube: Tube, holes: Sequence[Hole]) -> Iterator[Pattern]:
+    left = sorted(holes, key=lambda hole: hole.distances_mm[0])
+    for end in (0, 1):
+        near = [hole for hole in left if _under_sleeve(hole, end)]
+        if near:
+            near.sort(key=lambda hole: _distance(hole, end))
+            yield Pattern(tube, tuple(near), end, True, _end_frame(tube, end))
+            left = [hole for hole in left if hole not in near]
+    while left:
+        start = left[0].distances_mm[0]
+        pattern = _saddled(tube, [hole for hole in left if hole.distances_mm[0] <= start + SADDLE_MM], 0)
+        _, seen = side_of(tube.section, pattern.entries)
+        served = list({id(hole): hole for entry, hole in pattern.numbered if entry in seen}.values())
+        yield _saddled(tube, served, 1 if _nearer_the_last(tube, served) else 0)
+        left = [hole for hole in left if hole not in served]
+
+
+def _nearer_the_last(tube: Tube, holes: Sequence[Hole]) -> bool:
+    if isinstance(tube.ends[1], ClosedEnd):
+        return False
+    return min(_distance(hole, 1) for hole in holes) < min(_distance(hole, 0) for hole in holes)
+
+
+def _under_sleeve(hole: Hole, end: int) -> bool:
+    """Whether a sleeve over this end serves the hole, and none over the other end is nearer."""
+    reach = [_distance(hole, side) if _slides_over(hole.tube, side) else math.inf for side in (0, 1)]
+    return reach[end] <= min(SLEEVE_MM, hole.tube.free_mm[end] - _PAST_MM) and reach[end] <= reach[1 - end]
+
+
+def _slides_over(tube: Tube, end: int) -> bool:
+    where = tube.ends[end]
+    return not isinstance(where, ClosedEnd) and where.open
+
+
+def _distance(hole: Hole, end: int) -> float:
+    distance = hole.distances_mm[end]
+    return hole.tube.length_mm - hole.distances_mm[0] if distance is None else distance
+
+
+def _end_frame(tube: Tube, end: int) -> Frame:
+    where = tube.ends[end]
+    assert not isinstance(where, ClosedEnd)
+    return where.frame
+
+
+def _saddled(tube: Tube, holes: Sequence[Hole], end: int) -> Pattern:
+    """Its frame lies where the axis passes hole 1."""
+    ordered = tuple(sorted(holes, key=lambda hole: _distance(hole, end)))
+    z = tube.axis if end else -tube.axis
+    frame = Frame.along(tube.point_at(ordered[0].distances_mm[0]), z, tube.frame.x)
+    return Pattern(tube, ordered, end, False, frame)
+
+
+def _turns(pattern: Pattern) -> Sequence[float]:
+    """Turns about the tube's axis, in degrees, that leave the tube as it is."""
+    outer, mitred = pattern.section.outer, pattern.own_place.mitre_deg
+    if mitred or outer.shape == "free":
+        return (0.0,)
+    if pattern.section.kind == "round":
+        return sorted({round(math.degrees(entry.angle), 9) for entry in pattern.entries})
+    return (0.0, 90.0, 180.0, 270.0) if abs(outer.width - outer.depth) < ALIKE_MM else (0.0, 180.0)
+
+
+def _rough_key(pattern: Pattern) -> tuple[tuple[int, int], ...]:
+    """The same for the same pattern in the same frame, in another assembly too."""
+    return tuple(_Local(0.0, np.array(entry.point), np.array(entry.axis)).order for entry in pattern.entries)
+
+
+def _rough(value: float) -> int:
+    """In tenths, rounded where few numbers lie that people choose."""
+    return math.floor(10 * value + 0.637)

@@ -1,0 +1,122 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Holes that a job gives by size and place, without an assembly."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import MISSING, dataclass, replace
+from typing import ClassVar, Literal
+
+import numpy as np
+
+from ..fields.declared import declared
+from ..fields.messages import Given, Length, say
+from ..geometry.frames import Floats, Frame
+from ..geometry.sections import Section
+from ..trade.metals import metal_named
+from ..trade.sizes import size_named
+from .ends import Cause, TubeEnd
+from .sites import ClosedEnd, Hole, Mouth, Takeoff, Tube, TubeSide
+
+_SIDES: dict[TubeSide, tuple[float, float]] = {"+x": (1, 0), "-x": (-1, 0), "+y": (0, 1), "-y": (0, -1)}
+
+
+@dataclass(frozen=True)
+class GivenHole:
+    """A round hole drilled straight into a tube."""
+
+    table: ClassVar[str] = "hole"
+
+    size: str = declared(MISSING, meaning="name of the tube's table size, as in `[[tube_end]]`")
+    diameter_mm: float = declared(MISSING, meaning="diameter of the hole", least=0.5, most=200.0)
+    distance_mm: float = declared(MISSING, meaning="along the tube from its end to the middle of the hole", least=0.1)
+    angle_deg: float = declared(
+        0.0, least=-360.0, most=360.0, meaning="around a round tube, counter-clockwise seen from the end"
+    )
+    side: TubeSide = declared(
+        "+y", meaning="side of a rectangular tube that it is in: `x` runs along the tube's width, and the end is seen "
+        "from outside"
+    )  # fmt: skip
+    offset_mm: float = declared(
+        0.0, meaning="how far off the middle of that side, along the tube's width or depth; negative the other way"
+    )
+    walls: Literal["one", "both"] = declared("one", meaning="whether it goes on through the far wall")
+    end: Literal["open", "closed"] = declared(
+        "open", meaning="whether a guide can slide over the end that the distance counts from"
+    )
+    tube: str = declared("tube", meaning="what lists call the tube; holes with the same name are in the same tube")
+    metal: str | None = declared(None, meaning="as in `[[tube_end]]`")
+
+    def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
+        section = size_named(self.size).section_in(metal_named(self.metal).name if self.metal else metal)
+        named = next((tube for tube in takeoff.tubes if _is_given(tube) and tube.source == self.tube), None)
+        tube = named or self._tube(section)
+        if tube.section != section or (tube.free_mm[0] > 0) != (self.end == "open"):
+            raise ValueError(
+                say("another hole has {} of another size or end; give this tube another name", Given(self.tube))
+            )
+        place, way = self._mouth(section)
+        mouths = [Mouth(np.append(place, -self.distance_mm), np.append(way, 0.0))]
+        if self.walls == "both":
+            far = place - 2 * float(place @ way) * way
+            mouths.append(Mouth(np.append(far, -self.distance_mm), np.append(-way, 0.0)))
+            mouths.sort(key=_half_turns)
+        flat = section.outer.shape == "rectangle"
+        hole = Hole(
+            tube,
+            self.diameter_mm,
+            tuple(mouths),
+            (self.distance_mm, None),
+            math.degrees(math.atan2(*mouths[0].position[1::-1])) % 360.0,
+            next((side for side, way in _SIDES.items() if np.allclose(way, mouths[0].axis[:2])), None)
+            if flat
+            else None,
+            self.offset_mm if flat else None,
+            0.0,
+        )
+        tubes = takeoff.tubes if named else (*takeoff.tubes, tube)
+        return replace(takeoff, tubes=tubes, holes=(*takeoff.holes, hole))
+
+    def _tube(self, section: Section) -> Tube:
+        """As long as anyone needs. Its end takes no fitting."""
+        frame, length = Frame(np.zeros(3), np.eye(3)), 10_000.0
+        cause: Cause = "open" if self.end == "open" else "blocked"
+        free = length if cause == "open" else 0.0
+        end = TubeEnd(self.tube, section, frame, 0.0, 0.0, length, cause, say(cause), "given by size")
+        return Tube(
+            self.tube, section, frame, length, (end, ClosedEnd(say("The other end was not given"))), (free, free)
+        )
+
+    def _mouth(self, section: Section) -> tuple[Floats, Floats]:
+        """(2,) and (2,): where the hole's axis meets the tube's outside, and which way it goes out there."""
+        outer = section.outer
+        if outer.shape == "rectangle":
+            way = np.array(_SIDES[self.side], float)
+            across, half = (outer.depth, outer.width) if way[0] else (outer.width, outer.depth)
+            room = across / 2 - outer.corner_radius - self.diameter_mm / 2
+            if abs(self.offset_mm) > room:
+                problem = say("a hole of {} there runs into the tube's corner", Length(self.diameter_mm))
+                raise ValueError(
+                    say("{}; give an offset of at most {}", problem, Length(room)) if room >= 0 else problem
+                )
+            return half / 2 * way + self.offset_mm * np.abs(way[::-1]), way
+        if self.diameter_mm > section.bore.width:
+            raise ValueError(
+                say(
+                    "a hole of {} is wider than the tube's bore, {}; give a smaller one",
+                    Length(self.diameter_mm),
+                    Length(section.bore.width),
+                )
+            )
+        angle = math.radians(self.angle_deg)
+        way = np.array([math.cos(angle), math.sin(angle)])
+        return outer.width / 2 * way, way
+
+
+def _is_given(tube: Tube) -> bool:
+    end = tube.ends[0]
+    return isinstance(end, TubeEnd) and end.by_hand == "given by size"
+
+
+def _half_turns(mouth: Mouth) -> bool:
+    return math.degrees(math.atan2(mouth.position[1], mouth.position[0])) % 360.0 >= 179.99

@@ -1,0 +1,332 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Drill guides against the holes as gmsh's B-rep kernel drilled them: axes within 0.02 mm and 0.05°, nothing shared
+with the tube, walls as thick as asked for. Inside and outside are told apart by trimesh."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+from test_sleeves import KNOWN
+from weldments import Floats, Shape, cut, cylinder, moved, rotation, tessellated, tube
+
+from addon.families.drill_guide import DrillGuide, Pattern, Recipe, design, patterns
+from addon.families.drill_guide.bounds import LEAD_IN_MM
+from addon.fields.refusals import RecipeError
+from addon.geometry.mesh import Mesh
+from addon.job.asked import JobError
+from addon.job.jobfile import job_text, parse_job
+from addon.job.running import run
+from addon.review import review_fitting
+from addon.takeoff import Takeoff, take_off
+from addon.takeoff.given_holes import GivenHole
+
+SQUARE = Shape("rectangle", 40, 40, 6), Shape("rectangle", 34, 34, 3)
+FLAT = Shape("rectangle", 60, 30, 4), Shape("rectangle", 56, 26, 2)
+ROUND = Shape("circle", 25.4, 25.4), Shape("circle", 19.05, 19.05)
+PIPE = Shape("circle", 48.3, 48.3), Shape("circle", 42.3, 42.3)
+LEAN = math.radians(25)
+Drilled = list[tuple[tuple[float, float, float], tuple[float, float, float], float, int]]
+"""Points on axes, directions, diameters, and through how many walls."""
+NEAR_END: Drilled = [((0, 0, 30), (0, 1, 0), 6.6, 2), ((0, 0, 70), (0, 1, 0), 6.6, 2), ((0, 0, 70), (1, 0, 0), 4.0, 1)]
+FAR: Drilled = [((0, 0, 250), (1, 0, 0), 6.6, 2), ((0, 0, 290), (1, 0, 0), 9.0, 1)]
+LEANING: Drilled = [((0, 0, 60), (0, math.cos(LEAN), math.sin(LEAN)), 5.0, 2)]
+CASES = {
+    "square sleeve": (SQUARE, NEAR_END),
+    "round sleeve": (ROUND, NEAR_END),
+    "square saddle": (SQUARE, FAR),
+    "round saddle": (ROUND, FAR),
+    "flat saddle": (FLAT, [((-20, 0, 250), (0, 1, 0), 8.0, 1), ((18, 0, 270), (0, 1, 0), 8.0, 1)]),
+    "leaning": (PIPE, LEANING),
+}
+
+
+def drilled(gmsh, shapes, holes: Drilled, length: float = 500.0, name: str = "post", seed: int | None = 3):
+    """The mesh of a tube, and its holes' axes as gmsh has them: (point, direction, diameter) of each hole's wall."""
+
+    def build():
+        tools = []
+        for point, axis, wide, walls in holes:
+            way = 100 * np.array(axis)
+            start = np.array(point) - (way if walls == 2 else 0)
+            tools.append(cylinder(gmsh, tuple(start), tuple(way * walls), wide / 2))
+        cut(gmsh, tube(gmsh, *shapes, length), *tools)
+
+    mesh = tessellated(gmsh, build, name=name)
+    axes = kernel_axes(gmsh, {wide for *_, wide, _ in holes})
+    if seed is None:
+        return mesh, axes
+    turn, shift = rotation(np.random.default_rng(seed)), np.array([700.0, 2000.0 * seed, 200.0])
+    return moved(mesh, turn, shift), [(turn @ point + shift, turn @ way, wide) for point, way, wide in axes]
+
+
+def kernel_axes(gmsh, diameters: set[float]) -> list[tuple[Floats, Floats, float]]:
+    """Of the cylinders of these diameters in gmsh's model, by the normals and curvatures of its surfaces."""
+    axes = []
+    for _, face in gmsh.model.getEntities(2):
+        if gmsh.model.getType(2, face) != "Cylinder":
+            continue
+        low, high = gmsh.model.getParametrizationBounds(2, face)
+        middle = (low[1] + high[1]) / 2
+        uv = [low[0] + 0.1, middle, low[0] + 1.3, middle]
+        points = np.array(gmsh.model.getValue(2, face, uv)).reshape(-1, 3)
+        normals = np.array(gmsh.model.getNormal(face, uv)).reshape(-1, 3)
+        curved = max(gmsh.model.getPrincipalCurvatures(face, uv[:2])[:2], key=lambda pair: abs(pair[0]))
+        radius = 1 / abs(float(curved[0]))
+        if round(2 * radius, 6) not in diameters:
+            continue
+        way = np.cross(*normals)
+        centres = [points[0] - side * radius * normals[0] for side in (1, -1)]
+        centre = min(
+            centres,
+            key=lambda middle: abs(np.linalg.norm(np.cross(points[1] - middle, way)) / np.linalg.norm(way) - radius),
+        )
+        axes.append((centre, way / np.linalg.norm(way), 2 * radius))
+    return axes
+
+
+def guides(takeoff: Takeoff, recipe: Recipe) -> list[tuple[Pattern, DrillGuide]]:
+    return [(pattern, design(recipe, pattern.place(pattern.section), KNOWN)) for pattern in patterns(takeoff)]
+
+
+def axis_of(points: Floats, near: Floats, way: Floats, radius: float) -> tuple[Floats, Floats]:
+    """The axis of the round part of a bore: least squares of circles through its corners at both ends."""
+    along = (points - near) @ way
+    across = points - near - along[:, None] * way
+    round_part = np.abs(np.linalg.norm(across, axis=1) - radius) < 0.05
+    points, along = points[round_part], along[round_part]
+    centres = []
+    for end in (along.min(), along.max()):
+        ring = points[np.abs(along - end) < 0.05]
+        x = np.cross(way, [0.3, 0.5, 0.8])
+        x /= np.linalg.norm(x)
+        y = np.cross(way, x)
+        u, v = (ring - near) @ x, (ring - near) @ y
+        a, b, _ = np.linalg.lstsq(np.column_stack([2 * u, 2 * v, np.ones(len(u))]), u * u + v * v, rcond=None)[0]
+        centres.append(near + a * x + b * y + end * way)
+    return centres[0], (centres[1] - centres[0]) / np.linalg.norm(centres[1] - centres[0])
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("bush", ["printed", "steel"])
+@pytest.mark.parametrize("case", CASES)
+def test_bushes_lie_in_line_with_the_holes(gmsh, case, bush):
+    mesh, axes = drilled(gmsh, *CASES[case])
+    met = 0
+    takeoff = take_off([mesh], 8.0)
+    made = guides(takeoff, Recipe(bush=bush))
+    assert sum(pattern.count for pattern, _ in made) == len(CASES[case][1])
+    for pattern, guide in made:
+        assert ("sleeve" in case or case == "leaning") == (guide.recipe.style == "sleeve")
+        placed = guide.mesh.placed(pattern.frame)
+        points = placed.vertices[np.unique(placed.triangles[guide.has("bush")])]
+        for entry in guide.plan.bushes:
+            point, way = (
+                pattern.frame.to_world(np.array(entry.entry.point)),
+                np.array(entry.entry.axis) @ pattern.frame.axes,
+            )
+            mine = points[(points - point) @ way > entry.chip_mm - 0.01]
+            (centre, along) = axis_of(mine, point, way, entry.bore_mm / 2)
+            near = min(
+                axes,
+                key=lambda axis: (
+                    np.linalg.norm(np.cross(axis[0] - point, axis[1])) + abs(axis[2] - entry.entry.diameter_mm)
+                ),
+            )
+            assert np.linalg.norm(np.cross(near[0] - centre, near[1])) < 0.02
+            assert np.degrees(np.arccos(min(abs(float(along @ near[1])), 1.0))) < 0.05
+            met += 1
+    assert met >= len(CASES[case][1])
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("clamp", ["hose clamp", "screws"])
+@pytest.mark.parametrize("case", ["square sleeve", "round sleeve", "flat saddle", "round saddle"])
+def test_a_guide_and_its_tube_share_nothing_and_it_prints(gmsh, case, clamp):
+    mesh, _ = drilled(gmsh, *CASES[case])
+    welded = trimesh.Trimesh(mesh.vertices, mesh.triangles)
+    body = Mesh(np.array(welded.vertices), np.array(welded.faces, np.int32)).to_manifold()
+    for pattern in patterns(take_off([mesh], 8.0)):
+        place = pattern.place(pattern.section)
+        if clamp == "screws" and case == "round saddle":
+            with pytest.raises(RecipeError) as refused:
+                design(Recipe(clamp=clamp), place, KNOWN)
+            assert (refused.value.field, refused.value.works) == ("clamp", "hose clamp")
+            continue
+        guide = design(Recipe(clamp=clamp), place, KNOWN)
+        # The stop lies on the rim, to the last digits.
+        assert (guide.mesh.placed(pattern.frame).to_manifold() ^ body).volume() < 1e-5
+        solid = trimesh.Trimesh(guide.mesh.vertices, guide.mesh.triangles, process=False)
+        assert solid.is_watertight and solid.volume == pytest.approx(guide.solid.volume(), rel=1e-6)
+        findings = review_fitting(guide, KNOWN.process, "F1", KNOWN.plastic).at_once
+        assert not [finding for finding in findings if finding.severity == "must fix"]
+
+
+@pytest.mark.parametrize("bush", ["printed", "steel"])
+@pytest.mark.parametrize(("size", "sides"), [("40 × 40 × 3", ("+y", "+y")), ("NPS 1 1/2 Sch 40", (10.0, 40.0))])
+def test_walls_around_bushes_are_as_thick_as_asked_for(size, sides, bush):
+    """From points all over each bore straight into the plastic."""
+    takeoff = Takeoff(())
+    for distance, side in zip((25.0, 50.0), sides, strict=True):
+        where = {"side": side} if isinstance(side, str) else {"angle_deg": side}
+        takeoff = GivenHole(size, 7.0, distance, **where).added(takeoff, "carbon steel")
+    (pattern,) = patterns(takeoff)
+    guide = design(Recipe(bush=bush, thickness_mm=3.5), pattern.place(pattern.section), KNOWN)
+    corners = guide.mesh.vertices[guide.mesh.triangles[guide.has("bush")]]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals /= np.linalg.norm(normals, axis=1)[:, None]
+    solid, tried = trimesh.Trimesh(guide.mesh.vertices, guide.mesh.triangles, process=False), 0
+    for one in guide.plan.bushes:
+        axis = np.array(one.entry.axis)
+        height = (corners - np.array(one.entry.point)) @ axis
+        beside = np.linalg.norm(np.cross(corners.mean(axis=1) - np.array(one.entry.point), axis), axis=1) < one.bore_mm
+        side = (np.abs(normals @ axis) < 1e-6) & beside & (height.max(axis=1) > one.chip_mm + 0.1)
+        for share in (0.05, 0.5, 0.95):
+            mouth = one.reach_mm - LEAD_IN_MM
+            along = (one.chip_mm + share * (mouth - one.chip_mm) - height[side].mean(axis=1))[:, None] * axis
+            points = corners[side].mean(axis=1) + along - 3.49 * normals[side]
+            assert solid.contains(points).all()
+            tried += len(points)
+    assert tried > 300
+
+
+def test_equal_patterns_share_a_guide_and_mirrored_ones_are_left_and_right(gmsh):
+    chiral: Drilled = [((0, 0, 30), (0, 1, 0), 6.6, 1), ((8, 0, 60), (0, 1, 0), 6.6, 1)]
+    left, _ = drilled(gmsh, SQUARE, chiral, name="a")
+    again, _ = drilled(gmsh, SQUARE, chiral, name="b", seed=8)
+    right = moved(
+        drilled(gmsh, SQUARE, chiral, name="c", seed=None)[0],
+        rotation(np.random.default_rng(5)),
+        np.array([0, -900.0, 0]),
+        True,
+    )
+    plain, _ = drilled(gmsh, SQUARE, [((0, 0, 30), (0, 1, 0), 6.6, 1)], name="d", seed=11)
+    found = patterns(take_off([left, again, right, plain], 8.0))
+    assert {pattern.source: pattern.hand for pattern in found} == {"a": "L", "b": "L", "c": "R", "d": ""}
+    first, second, third, fourth = (pattern.place(pattern.section) for pattern in found)
+    assert first.like(second) and not first.like(third) and not first.like(fourth)
+    guide = design(Recipe(), replace(first, mark="F2"), KNOWN)
+    assert guide.words.endswith(", L") and guide.has("mark").any()
+    assert found[0].where == "2 holes 6.6 mm, 30 and 60 mm from the end, L"
+
+
+def test_a_pattern_is_found_again_from_the_tubes_other_end(gmsh):
+    holes: Drilled = [((0, 0, 200), (0, 1, 0), 6.6, 1), ((0, 0, 240), (1, 0, 0), 9.0, 1)]
+    mesh, _ = drilled(gmsh, ROUND, holes, 600.0)
+    turned = moved(mesh, np.diag([1.0, -1.0, -1.0]), np.array([0.0, 500.0, 0.0]))
+    first, second = patterns(take_off([mesh, Mesh(turned.vertices, turned.triangles, "other")], 8.0))
+    assert not first.over and first.place(first.section).like(second.place(second.section))
+
+
+def test_holes_all_around_far_from_the_ends_take_several_saddles(gmsh):
+    mesh, _ = drilled(gmsh, ROUND, [((0, 0, 250), (0, 1, 0), 6.0, 1), ((0, 0, 260), (0, -1, 0), 6.0, 1)])
+    assert [pattern.count for pattern in patterns(take_off([mesh], 8.0))] == [1, 1]
+
+
+def place_of(*holes: GivenHole):
+    takeoff = Takeoff(())
+    for hole in holes:
+        takeoff = hole.added(takeoff, "carbon steel")
+    (pattern,) = patterns(takeoff)
+    return pattern.place(pattern.section)
+
+
+HOLE = GivenHole("40 × 40 × 3", 6.6, 30.0)
+
+
+@pytest.mark.parametrize(
+    ("recipe", "holes", "field"),
+    [
+        (Recipe(bush_mm=10.0), [HOLE], "bush_mm"),
+        (Recipe(bush="steel", bush_mm=12.0), [HOLE], "bush_mm"),
+        (Recipe(bush="steel", bush_outside_mm=7.0), [HOLE], "bush_outside_mm"),
+        (Recipe(bush="steel", pilot_mm=13.0), [replace(HOLE, diameter_mm=12.5)], ""),
+        (Recipe(chip_mm=40.0), [HOLE], "chip_mm"),
+        (Recipe(gap_mm=3.0), [HOLE], "gap_mm"),
+        (Recipe(thickness_mm=4.0), [HOLE, replace(HOLE, distance_mm=40.0)], "thickness_mm"),
+        (Recipe(), [HOLE, replace(HOLE, distance_mm=37.5)], "drill"),
+        (Recipe(style="sleeve"), [replace(HOLE, end="closed")], "style"),
+        (Recipe(style="saddle"), [replace(HOLE, side=side) for side in ("+y", "-y")], "style"),
+        (Recipe(clamp="screw"), [HOLE], "clamp"),  # type: ignore[arg-type]
+        (Recipe(clamp="screws"), [replace(HOLE, side=side) for side in ("+x", "-x", "+y", "-y")], "clamp"),
+        (Recipe(thread="M7", clamp="screws"), [HOLE], "thread"),
+    ],
+)
+def test_what_is_refused_comes_with_what_works(recipe, holes, field):
+    place = place_of(*holes)
+    for _ in range(3):
+        try:
+            guide = design(recipe, place, KNOWN)
+            break
+        except RecipeError as refused:
+            assert refused.field == field and refused.works is not None
+            recipe = replace(recipe, **{refused.field: refused.works})
+    assert guide.solid.volume() > 0
+
+
+def test_steel_bushes_have_the_tables_size_or_their_own():
+    # source: ISO 4247, from memory: 12 mm outside for 6.6 mm, 10, 16 or 20 mm long; at least twice the drill
+    place = place_of(HOLE)
+    (bush,) = design(Recipe(bush="steel"), place, KNOWN).plan.bushes
+    assert (bush.bore_mm, bush.length_mm) == (pytest.approx(11.9), 16.0)
+    (bush,) = design(Recipe(bush="steel", bush_outside_mm=12.7, bush_mm=14.0), place, KNOWN).plan.bushes
+    assert (bush.bore_mm, bush.length_mm) == (pytest.approx(12.6), 14.0)
+
+
+def test_holes_too_large_for_a_chuck_get_a_pilot():
+    plan = design(Recipe(), place_of(replace(HOLE, diameter_mm=16.0)), KNOWN).plan
+    assert plan.bushes[0].drill_mm == 3.0
+    steps = {step.name: step.said for step in DrillGuide.steps({"F1": design(Recipe(), plan.place, KNOWN)})}
+    assert "F1 (16 mm)" in steps["Open up"]
+
+
+def test_a_job_drills_with_a_guide_from_given_holes(tmp_path: Path) -> None:
+    table = {
+        "fitting": {"make": False},
+        "drill_guide": {"make": True},
+        "hole": [
+            {"size": "40 × 40 × 3", "diameter_mm": 6.6, "distance_mm": 30, "walls": "both"},
+            {"size": "40 × 40 × 3", "diameter_mm": 9, "distance_mm": "2 1/2 in", "side": "+x"},
+        ],
+    }
+    asked = parse_job(table, tmp_path, "rail")
+    again = tmp_path / "again.toml"
+    again.write_text(job_text(asked), "utf-8")
+    assert "[[hole]]" in again.read_text("utf-8") and "[drill_guide]" in again.read_text("utf-8")
+    result = run(asked, [], True, lambda what, share: None)
+    (made,) = result.made
+    assert (made.batch.served, made.count, made.fitting.recipe.style) == (2, 1, "sleeve")
+    assert not [finding for finding in result.findings if finding.severity != "good to know"]
+    assert made.fitting.plan.place.mark == made.id
+    out = tmp_path / "ferrule_out"
+    holes = json.loads((out / "result.json").read_text("utf-8"))["holes"]
+    assert [(hole["diameter_mm"], hole["walls"], hole["fitting"]) for hole in holes] == [(6.6, 2, "F1"), (9.0, 1, "F1")]
+    sheet = (out / "rail job sheet.html").read_text("utf-8")
+    for words in (
+        "never hold either by hand",
+        "check the first hole",
+        "Drill hole 1",
+        "drill guides",
+        "Open up" if False else "Deburr",
+    ):
+        assert words in sheet
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"size": "40 x 40 x 99"}, "nearest"),
+        ({"offset_mm": 12}, "give an offset of at most 10.7 mm"),
+        ({"size": "1 in × 1/8 in", "diameter_mm": 22}, "wider than the tube's bore"),
+        ({"side": "top"}, "side"),
+    ],
+)
+def test_a_given_hole_that_cannot_be_is_refused(changes, said, tmp_path):
+    hole = {"size": "40 × 40 × 3", "diameter_mm": 6.6, "distance_mm": 30, **changes}
+    with pytest.raises(JobError, match=said):
+        parse_job({"drill_guide": {"make": True}, "hole": [hole]}, tmp_path, "rail")
