@@ -34,7 +34,7 @@ ALL = Facts(
         PlugRecipe(),
         CopeRecipe(),
         JoinerRecipe(),
-    ),  # fmt: skip
+    ),
 )
 
 
