@@ -161,8 +161,11 @@ class Pattern:
     @property
     def where(self) -> str:
         distances = dict.fromkeys(say_mm(_distance(hole, self.end)).removesuffix(" mm") for hole in self.holes)
+        mine, other = (_distance(self.holes[0], end) for end in (self.end, 1 - self.end))
+        which = "" if not self._measured(1 - self.end) else "nearer " if mine <= other else "farther "
         hand = f", {self.hand}" if self.hand else ""
-        return f"{say_holes([hole.diameter_mm for hole in self.holes])}, {_listed(distances)} mm from the end{hand}"
+        holes = say_holes([hole.diameter_mm for hole in self.holes])
+        return f"{holes}, {_listed(distances)} mm from the {which}end{hand}"
 
     def place(self, section: Section) -> GuidePlace:
         end = self.tube.ends[self.end]
