@@ -12,7 +12,7 @@ from recipes import recipe_of, recipe_with
 
 from addon.families.cap.recipe import Recipe
 from addon.families.cope_sleeve import CopeRecipe
-from addon.families.drill_guide import Recipe as DrillGuideRecipe
+from addon.families.drill_guide import GuideRecipe
 from addon.families.hole_plug import PlugRecipe
 from addon.families.joiner import JoinerRecipe
 from addon.trade.cautions import Choice, Condition, Facts, Step, cautions, cautions_for
@@ -30,7 +30,7 @@ ALL = Facts(
     (
         recipe_of(hole="insert", gap_mm=1.2),
         Recipe(fit="press"),
-        DrillGuideRecipe(),
+        GuideRecipe(),
         PlugRecipe(),
         CopeRecipe(),
         JoinerRecipe(),

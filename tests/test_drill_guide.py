@@ -15,7 +15,7 @@ import trimesh
 from test_sleeves import KNOWN
 from weldments import Floats, Shape, cut, cylinder, moved, rotation, tessellated, tube
 
-from addon.families.drill_guide import DrillGuide, Pattern, Recipe, design, patterns
+from addon.families.drill_guide import DrillGuide, GuideRecipe, Pattern, design, patterns
 from addon.families.drill_guide.bounds import LEAD_IN_MM
 from addon.fields.refusals import RecipeError
 from addon.geometry.mesh import Mesh
@@ -90,7 +90,7 @@ def kernel_axes(gmsh, diameters: set[float]) -> list[tuple[Floats, Floats, float
     return axes
 
 
-def guides(takeoff: Takeoff, recipe: Recipe) -> list[tuple[Pattern, DrillGuide]]:
+def guides(takeoff: Takeoff, recipe: GuideRecipe) -> list[tuple[Pattern, DrillGuide]]:
     return [(pattern, design(recipe, pattern.place(pattern.section), KNOWN)) for pattern in patterns(takeoff)]
 
 
@@ -119,7 +119,7 @@ def test_bushes_lie_in_line_with_the_holes(gmsh, case, bush):
     mesh, axes = drilled(gmsh, *CASES[case])
     met = 0
     takeoff = take_off([mesh], 8.0)
-    made = guides(takeoff, Recipe(bush=bush))
+    made = guides(takeoff, GuideRecipe(bush=bush))
     assert sum(pattern.count for pattern, _ in made) == len(CASES[case][1])
     for pattern, guide in made:
         assert ("sleeve" in case or case == "leaning") == (guide.recipe.style == "sleeve")
@@ -155,10 +155,10 @@ def test_a_guide_and_its_tube_share_nothing_and_it_prints(gmsh, case, clamp):
         place = pattern.place(pattern.section)
         if clamp == "screws" and case == "round saddle":
             with pytest.raises(RecipeError) as refused:
-                design(Recipe(clamp=clamp), place, KNOWN)
+                design(GuideRecipe(clamp=clamp), place, KNOWN)
             assert (refused.value.field, refused.value.works) == ("clamp", "hose clamp")
             continue
-        guide = design(Recipe(clamp=clamp), place, KNOWN)
+        guide = design(GuideRecipe(clamp=clamp), place, KNOWN)
         # The stop lies on the rim, to the last digits.
         assert (guide.mesh.placed(pattern.frame).to_manifold() ^ body).volume() < 1e-5
         solid = trimesh.Trimesh(guide.mesh.vertices, guide.mesh.triangles, process=False)
@@ -176,7 +176,7 @@ def test_walls_around_bushes_are_as_thick_as_asked_for(size, sides, bush):
         where = {"side": side} if isinstance(side, str) else {"angle_deg": side}
         takeoff = GivenHole(size, 7.0, distance, **where).added(takeoff, "carbon steel")
     (pattern,) = patterns(takeoff)
-    guide = design(Recipe(bush=bush, thickness_mm=3.5), pattern.place(pattern.section), KNOWN)
+    guide = design(GuideRecipe(bush=bush, thickness_mm=3.5), pattern.place(pattern.section), KNOWN)
     corners = guide.mesh.vertices[guide.mesh.triangles[guide.has("bush")]]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normals /= np.linalg.norm(normals, axis=1)[:, None]
@@ -210,7 +210,7 @@ def test_equal_patterns_share_a_guide_and_mirrored_ones_are_left_and_right(gmsh)
     assert {pattern.source: pattern.hand for pattern in found} == {"a": "L", "b": "L", "c": "R", "d": ""}
     first, second, third, fourth = (pattern.place(pattern.section) for pattern in found)
     assert first.like(second) and not first.like(third) and not first.like(fourth)
-    guide = design(Recipe(), replace(first, mark="F2"), KNOWN)
+    guide = design(GuideRecipe(), replace(first, mark="F2"), KNOWN)
     assert guide.words.endswith(", L") and guide.has("mark").any()
     assert found[0].where == "2 holes 6.6 mm, 30 and 60 mm from the nearer end, L"
 
@@ -242,19 +242,19 @@ HOLE = GivenHole("40 × 40 × 3", 6.6, 30.0)
 @pytest.mark.parametrize(
     ("recipe", "holes", "field"),
     [
-        (Recipe(bush_mm=10.0), [HOLE], "bush_mm"),
-        (Recipe(bush="steel", bush_mm=12.0), [HOLE], "bush_mm"),
-        (Recipe(bush="steel", bush_outside_mm=7.0), [HOLE], "bush_outside_mm"),
-        (Recipe(bush="steel", pilot_mm=13.0), [replace(HOLE, diameter_mm=12.5)], ""),
-        (Recipe(chip_mm=40.0), [HOLE], "chip_mm"),
-        (Recipe(gap_mm=3.0), [HOLE], "gap_mm"),
-        (Recipe(thickness_mm=4.0), [HOLE, replace(HOLE, distance_mm=40.0)], "thickness_mm"),
-        (Recipe(), [HOLE, replace(HOLE, distance_mm=37.5)], "drill"),
-        (Recipe(style="sleeve"), [replace(HOLE, end="closed")], "style"),
-        (Recipe(style="saddle"), [replace(HOLE, side=side) for side in ("+y", "-y")], "style"),
-        (Recipe(clamp="screw"), [HOLE], "clamp"),  # type: ignore[arg-type]
-        (Recipe(clamp="screws"), [replace(HOLE, side=side) for side in ("+x", "-x", "+y", "-y")], "clamp"),
-        (Recipe(thread="M7", clamp="screws"), [HOLE], "thread"),
+        (GuideRecipe(bush_mm=10.0), [HOLE], "bush_mm"),
+        (GuideRecipe(bush="steel", bush_mm=12.0), [HOLE], "bush_mm"),
+        (GuideRecipe(bush="steel", bush_outside_mm=7.0), [HOLE], "bush_outside_mm"),
+        (GuideRecipe(bush="steel", pilot_mm=13.0), [replace(HOLE, diameter_mm=12.5)], ""),
+        (GuideRecipe(chip_mm=40.0), [HOLE], "chip_mm"),
+        (GuideRecipe(gap_mm=3.0), [HOLE], "gap_mm"),
+        (GuideRecipe(thickness_mm=4.0), [HOLE, replace(HOLE, distance_mm=40.0)], "thickness_mm"),
+        (GuideRecipe(), [HOLE, replace(HOLE, distance_mm=37.5)], "drill"),
+        (GuideRecipe(style="sleeve"), [replace(HOLE, end="closed")], "style"),
+        (GuideRecipe(style="saddle"), [replace(HOLE, side=side) for side in ("+y", "-y")], "style"),
+        (GuideRecipe(clamp="screw"), [HOLE], "clamp"),  # type: ignore[arg-type]
+        (GuideRecipe(clamp="screws"), [replace(HOLE, side=side) for side in ("+x", "-x", "+y", "-y")], "clamp"),
+        (GuideRecipe(thread="M7", clamp="screws"), [HOLE], "thread"),
     ],
 )
 def test_what_is_refused_comes_with_what_works(recipe, holes, field):
@@ -272,16 +272,16 @@ def test_what_is_refused_comes_with_what_works(recipe, holes, field):
 def test_steel_bushes_have_the_tables_size_or_their_own():
     # source: ISO 4247, from memory: 12 mm outside for 6.6 mm, 10, 16 or 20 mm long; at least twice the drill
     place = place_of(HOLE)
-    (bush,) = design(Recipe(bush="steel"), place, KNOWN).plan.bushes
+    (bush,) = design(GuideRecipe(bush="steel"), place, KNOWN).plan.bushes
     assert (bush.bore_mm, bush.length_mm) == (pytest.approx(11.9), 16.0)
-    (bush,) = design(Recipe(bush="steel", bush_outside_mm=12.7, bush_mm=14.0), place, KNOWN).plan.bushes
+    (bush,) = design(GuideRecipe(bush="steel", bush_outside_mm=12.7, bush_mm=14.0), place, KNOWN).plan.bushes
     assert (bush.bore_mm, bush.length_mm) == (pytest.approx(12.6), 14.0)
 
 
 def test_holes_too_large_for_a_chuck_get_a_pilot():
-    plan = design(Recipe(), place_of(replace(HOLE, diameter_mm=16.0)), KNOWN).plan
+    plan = design(GuideRecipe(), place_of(replace(HOLE, diameter_mm=16.0)), KNOWN).plan
     assert plan.bushes[0].drill_mm == 3.0
-    steps = {step.name: step.said for step in DrillGuide.steps({"F1": design(Recipe(), plan.place, KNOWN)})}
+    steps = {step.name: step.said for step in DrillGuide.steps({"F1": design(GuideRecipe(), plan.place, KNOWN)})}
     assert "F1 (16 mm)" in steps["Open up"]
 
 

@@ -7,12 +7,12 @@ from ..family import Family
 from .design import design
 from .guide import DrillGuide
 from .patterns import GuidePlace, Pattern, patterns
-from .recipe import Recipe
+from .recipe import GuideRecipe
 
 DRILL_GUIDE = Family(
     name=DrillGuide.family,
     table="drill_guide",
-    recipe=Recipe,
+    recipe=GuideRecipe,
     label="Drill Guide",
     plural="drill guides",
     sites=patterns,
@@ -24,4 +24,4 @@ DRILL_GUIDE = Family(
     beside={"Drill Bushes": "drill"},
 )
 
-__all__ = ["DRILL_GUIDE", "DrillGuide", "GuidePlace", "Pattern", "Recipe", "design", "patterns"]
+__all__ = ["DRILL_GUIDE", "DrillGuide", "GuidePlace", "GuideRecipe", "Pattern", "design", "patterns"]

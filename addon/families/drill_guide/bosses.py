@@ -32,14 +32,14 @@ _FAR_MM = 1000.0
 
 
 @dataclass(frozen=True)
-class Printed:
+class Layering:
     """What of the print matters here; usual values where it is not known."""
 
     bead_mm: float = 0.48
     overhang_deg: float = 45.0
 
     @classmethod
-    def by(cls, process: Process | None) -> Printed:
+    def by(cls, process: Process | None) -> Layering:
         return cls(process.bead_mm, process.overhang_deg) if process else cls()
 
     @property
@@ -52,7 +52,7 @@ class Printed:
 class Workshop:
     """How the parts of one guide are cut. ``root_mm`` is how deep bosses go into its wall."""
 
-    printed: Printed
+    printed: Layering
     fineness: Fineness
     root_mm: float
 

@@ -26,7 +26,7 @@ from ..circumstances import Circumstances
 from ..over_tube import SLIDE, sliding_gap
 from ..settling import Settling
 from .patterns import Entry, GuidePlace, side_of
-from .recipe import MOST_DRILL_MM, BushKind, Clamp, Drill, Recipe, Style, Witness
+from .recipe import MOST_DRILL_MM, BushKind, Clamp, Drill, GuideRecipe, GuideStyle, Witness
 
 USUAL_WALL_MM, LEAST_WALL_MM = 4.0, 1.2
 LEAST_STEEL_MM = 1.0
@@ -74,7 +74,7 @@ class Bush:
 class Plan:
     """A guide with every number decided."""
 
-    recipe: Recipe
+    recipe: GuideRecipe
     place: GuidePlace
     bushes: tuple[Bush, ...]
     bore: Outline
@@ -93,11 +93,11 @@ class Plan:
         return float(self.recipe.gap_mm or 0.0)
 
 
-def settle(recipe: Recipe, place: GuidePlace, known: Circumstances | None) -> Plan:
+def settle(recipe: GuideRecipe, place: GuidePlace, known: Circumstances | None) -> Plan:
     """Raises ``RecipeError`` for the first number that cannot be made, with one that would work."""
     bench = Settling(recipe)
     for name, words in (
-        ("style", Style),
+        ("style", GuideStyle),
         ("drill", Drill),
         ("bush", BushKind),
         ("clamp", Clamp),
@@ -125,7 +125,9 @@ def settle(recipe: Recipe, place: GuidePlace, known: Circumstances | None) -> Pl
     return Plan(bench.recipe, place, bushes, bore, corner, side)
 
 
-def _settle_style(bench: Settling[Recipe], place: GuidePlace) -> tuple[Sequence[Entry], tuple[float, float] | None]:
+def _settle_style(
+    bench: Settling[GuideRecipe], place: GuidePlace
+) -> tuple[Sequence[Entry], tuple[float, float] | None]:
     """The mouths that get a bush, and a saddle's side."""
     if bench.recipe.style == "auto":
         bench.set("style", "sleeve" if place.over else "saddle")
@@ -142,7 +144,7 @@ def _settle_style(bench: Settling[Recipe], place: GuidePlace) -> tuple[Sequence[
     return served, (float(way[0]), float(way[1]))
 
 
-def _settle_gap(bench: Settling[Recipe], place: GuidePlace, known: Circumstances | None) -> float:
+def _settle_gap(bench: Settling[GuideRecipe], place: GuidePlace, known: Circumstances | None) -> float:
     fit = fit_named(SLIDE)
     gap, corner = sliding_gap(place.section, known)
     why_most = say("a guide that is looser than {} does not guide", Length(fit.most_gap_mm))
@@ -150,13 +152,13 @@ def _settle_gap(bench: Settling[Recipe], place: GuidePlace, known: Circumstances
     return corner
 
 
-def _drill(recipe: Recipe, entry: Entry) -> float:
+def _drill(recipe: GuideRecipe, entry: Entry) -> float:
     if recipe.drill == "pilot" or entry.diameter_mm > MOST_DRILL_MM:
         return min(recipe.pilot_mm, entry.diameter_mm)
     return round(entry.diameter_mm, 2)
 
 
-def _settle_bushes(bench: Settling[Recipe], drill: float) -> None:
+def _settle_bushes(bench: Settling[GuideRecipe], drill: float) -> None:
     steel = bench.recipe.bush == "steel"
     if steel and bench.recipe.bush_outside_mm is None and bush_for(drill) is None:
         problem = say("no steel drill bush for {} is in the table; enter its outside diameter", Length(drill))
@@ -183,7 +185,7 @@ def _settle_bushes(bench: Settling[Recipe], drill: float) -> None:
     )
 
 
-def _steel(recipe: Recipe, drill: float) -> tuple[float, float]:
+def _steel(recipe: GuideRecipe, drill: float) -> tuple[float, float]:
     """Outside diameter and length of a steel bush, as entered or by the table: the shortest of twice the drill."""
     row, least = bush_for(drill), 2 * drill
     lengths = row.lengths_mm if row else ()
@@ -192,7 +194,7 @@ def _steel(recipe: Recipe, drill: float) -> tuple[float, float]:
 
 
 def _settle_wall(
-    bench: Settling[Recipe], entries: Sequence[Entry], drills: Sequence[float], bores: Sequence[float]
+    bench: Settling[GuideRecipe], entries: Sequence[Entry], drills: Sequence[float], bores: Sequence[float]
 ) -> None:
     """As thick as usual, or as two bores near each other leave."""
     reach = float(bench.recipe.bush_mm or 0.0) + float(bench.recipe.chip_mm or 0.0)
@@ -218,7 +220,7 @@ def _settle_wall(
     bench.number("thickness_mm", LEAST_WALL_MM, most, "it would break", why, default=USUAL_WALL_MM)
 
 
-def _bush(recipe: Recipe, entry: Entry, drill: float, bore: float, length: float) -> Bush:
+def _bush(recipe: GuideRecipe, entry: Entry, drill: float, bore: float, length: float) -> Bush:
     """A steel bush stands on a ledge over the room for chips."""
     wall = float(recipe.thickness_mm or 0.0)
     widest = bore + wall if recipe.bush == "printed" else bore - 2 * LEDGE_MM

@@ -29,11 +29,11 @@ from ...trade.hardware import Thread, thread_named
 from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
 from ..settling import outline_faults_refused
-from .bosses import UP, Printed, Workshop, along, screw_radius
+from .bosses import UP, Layering, Workshop, along, screw_radius
 from .bounds import LEAST_WALL_MM, Plan, settle
 from .guide import DrillGuide
 from .patterns import GuidePlace
-from .recipe import Recipe
+from .recipe import GuideRecipe
 
 EDGE_MM = 3.0
 """Beside a groove for a hose clamp, and a mark."""
@@ -52,14 +52,14 @@ _LEAST_GROOVE_MM = 0.1
 
 
 def design(
-    recipe: Recipe, place: GuidePlace, circumstances: Circumstances | None = None, facets: int | None = None
+    recipe: GuideRecipe, place: GuidePlace, circumstances: Circumstances | None = None, facets: int | None = None
 ) -> DrillGuide:
     """The guide for a pattern of holes. ``facets`` of a whole circle is for previews. Raises ``RecipeError``."""
     with outline_faults_refused():
         plan = settle(recipe, place, circumstances)
         process = circumstances.process if circumstances else None
         fineness = Fineness(facets, CHORD_ERROR_MM)
-        workshop = Workshop(Printed.by(process), fineness, plan.thickness_mm)
+        workshop = Workshop(Layering.by(process), fineness, plan.thickness_mm)
         shape = _Shape(plan, workshop, LayerEdges.of(process) if process else None)
         solid = in_one_piece(shape.solid(), "style", "auto")
     shell = sound(unlabelled(solid))

@@ -18,12 +18,12 @@ from ..over_tube import SLIDE
 from .bounds import Plan
 from .drilling import drilling
 from .guide_drawing import across_view, along_view
-from .recipe import Recipe
+from .recipe import GuideRecipe
 
 
 @dataclass(frozen=True, eq=False)
 class DrillGuide(Fitting):
-    recipe: Recipe
+    recipe: GuideRecipe
     plan: Plan
     top_mm: float
     bottom_mm: float

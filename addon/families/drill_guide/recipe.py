@@ -11,7 +11,7 @@ from ...trade.cautions import Condition
 from ...trade.hardware import threads
 from ..over_tube import SLIDE
 
-Style = Literal["auto", "sleeve", "saddle"]
+GuideStyle = Literal["auto", "sleeve", "saddle"]
 Drill = Literal["full", "pilot"]
 BushKind = Literal["printed", "steel"]
 Clamp = Literal["hose clamp", "screws"]
@@ -23,10 +23,10 @@ _BUSHES, _CLAMPING = "Drill Bushes", "Clamping"
 
 
 @dataclass(frozen=True)
-class Recipe:
+class GuideRecipe:
     """Every number in mm. None means: what suits tube, holes and print, decided by ``settle``."""
 
-    style: Style = declared(
+    style: GuideStyle = declared(
         "auto", "Style", "Slides over an open end up to a stop, or is put on from the side",
         meaning="a sleeve slides over an open end until its stop meets the rim; a saddle is put on from the side: "
         "around three sides of a rectangular tube, less than half of a round one. Auto makes a sleeve where an open "
