@@ -13,15 +13,17 @@ import numpy as np
 from manifold3d import CrossSection, JoinType, OpType
 from numpy.typing import NDArray
 
+from ..geometry.boxes import BoxTree
 from ..geometry.frames import Floats
 from ..geometry.polygons import AT_ONCE, nearest_edges
-from ..geometry.topology import Indices
+from ..geometry.topology import Indices, in_runs
 
 CLOSE_MM = 1e-3
 """Widths are found to this, far below what a process can lay."""
 
 _ARC_FACETS = 32
 """Facets of a whole circle in offsets: half a percent of the distance."""
+_EDGES_AT_ONCE = 20_000
 _FACING = -0.49
 """The dot product of the ways of two edges that face each other, or away: a little under 120 degrees apart."""
 _SLIVER_MM = 0.04
@@ -332,30 +334,32 @@ class OutlineEdges:
         """(k,): how near in mm edges of these outlines lie that face each other or away from each other, within 60
         degrees; more than ``most``, or infinite, where none are as near as that. Two that meet in a corner do not count
         where one is shorter than ``_SLIVER_MM``."""
+        parts = np.cumsum(self.counts[which]) // _EDGES_AT_ONCE
+        some = [np.flatnonzero(parts == part) for part in np.unique(parts)]
+        return np.concatenate([np.empty(0), *(self._facing(which[part], most) for part in some)])
+
+    def _facing(self, which: Indices, most: float) -> Floats:
         nearest = np.full(len(which), np.inf)
-        batch = max(1, AT_ONCE // int(self.counts[which].max(initial=1)) ** 2)
-        for at in range(0, len(which), batch):
-            starts, ends, _ = self._padded(which[at : at + batch])
-            edges, middles = ends - starts, (starts + ends) / 2
-            lengths = np.hypot(edges[..., 0], edges[..., 1])
-            ways = edges / np.maximum(lengths, 1e-300)[..., None]
-            # No nearer than their middles less half of both.
-            middles -= middles.mean(axis=1, keepdims=True)
-            squares, around = np.einsum("lni,lni->ln", middles, middles), (lengths + most) / 2
-            apart = middles @ (-2 * middles.transpose(0, 2, 1))
-            apart += squares[:, :, None] + squares[:, None]
-            near = apart <= (around[:, :, None] + around[:, None]) ** 2 * (1 + 1e-9) + 1e-9
-            outline, edge, opposite = np.nonzero(near & (ways @ ways.transpose(0, 2, 1) < _FACING))
-            pair = edge < opposite
-            one, other = (outline[pair], edge[pair]), (outline[pair], opposite[pair])
-            meet = (ends[one] == starts[other]).all(axis=1) | (starts[one] == ends[other]).all(axis=1)
-            counted = ~meet | (np.minimum(lengths[one], lengths[other]) >= _SLIVER_MM)
-            outline, edge, opposite = outline[pair][counted], edge[pair][counted], opposite[pair][counted]
-            # Edges do not cross: they are nearest at an end.
-            outline, edge, opposite = np.tile(outline, 2), np.append(edge, opposite), np.append(opposite, edge)
-            corners = np.stack([starts[outline, edge], ends[outline, edge]], axis=1)
-            apart, _ = nearest_edges(corners, starts[outline, opposite, None], ends[outline, opposite, None])
-            np.minimum.at(nearest, at + outline, apart.min(axis=1))
+        outline, place = in_runs(self.counts[which])
+        rows = self.first[which][outline] + place
+        starts, ends = self.starts[rows], self.ends[rows]
+        lengths = np.hypot(*(ends - starts).T)
+        ways = (ends - starts) / np.maximum(lengths, 1e-300)[:, None]
+        # Edges of different outlines lie at different levels.
+        reach = min(most, float(np.ptp(starts, axis=0).max(initial=0.0))) / 2 * (1 + 1e-9) + 1e-9
+        low, high, level = np.minimum(starts, ends) - reach, np.maximum(starts, ends) + reach, outline[:, None] * 1.0
+        tree = BoxTree.of(np.hstack([low, level]), np.hstack([high, level]))
+        edge, opposite = tree.overlapping(len(rows) ** 2) or (rows[:0], rows[:0])
+        facing = np.einsum("ij,ij->i", ways[edge], ways[opposite]) < _FACING
+        edge, opposite = edge[facing], opposite[facing]
+        meet = (ends[edge] == starts[opposite]).all(axis=1) | (starts[edge] == ends[opposite]).all(axis=1)
+        counted = ~meet | (np.minimum(lengths[edge], lengths[opposite]) >= _SLIVER_MM)
+        edge, opposite = edge[counted], opposite[counted]
+        # Edges do not cross: they are nearest at an end.
+        edge, opposite = np.append(edge, opposite), np.append(opposite, edge)
+        corners = np.stack([starts[edge], ends[edge]], axis=1)
+        apart, _ = nearest_edges(corners, starts[opposite, None], ends[opposite, None])
+        np.minimum.at(nearest, outline[edge], apart.min(axis=1))
         return nearest
 
     def _padded(self, which: Indices) -> tuple[Floats, Floats, Indices]:
