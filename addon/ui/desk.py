@@ -6,10 +6,11 @@ For panels and overlays, which draw and compute nothing:
 ``updating.desk_of(scene)``
     The scene's ``Desk``, or None while it is out of date; asking for it then has it made again soon, and redraws.
 ``Desk.ends``
-    The takeoff: a ``TubeEnd`` for each of ``scene.ferrule.ends``, open or not, in the same order.
+    A ``TubeEnd`` for each of ``scene.ferrule.ends``, open or not, in the same order. ``Desk.takeoff`` has the holes,
+    copes and joints too, which are ``scene.ferrule.sites``.
 ``Desk.fittings``
-    A ``Fitted`` for each distinct fitting: ``batch`` (its ends, section, recipe), ``rows`` (of its ends in
-    ``scene.ferrule.ends``), ``group`` (index of its section in
+    A ``Fitted`` for each distinct fitting: ``batch`` (its family, sites, recipe), ``keys`` (of the objects at its
+    sites), ``rows`` and ``site_rows`` (of what it serves), ``groups`` (of their rows in
     ``scene.ferrule.groups``), ``fitting`` (the last solid that could be made, or None), ``refusal`` (why the recipe as
     it stands cannot be made, or None) and ``made`` (``job.results.Made`` with review and gap; None until reviewed).
 ``Desk.version``
@@ -63,7 +64,8 @@ class Fitted:
     """Of the ends that it serves in ``scene.ferrule.ends``."""
     site_rows: tuple[int, ...]
     """Of the holes, copes or joints that it serves in ``scene.ferrule.sites``."""
-    group: int
+    groups: tuple[int, ...]
+    """The rows of ``scene.ferrule.groups`` that these are in: a drill guide may be for holes of several diameters."""
     fitting: Fitting | None = None
     refusal: RecipeError | None = None
     made: Made | None = None
@@ -79,6 +81,10 @@ class Fitted:
     """How long it took to make it and to show it, the last time."""
     review_s: float = 0.0
     """How long the review's quick checks took last time."""
+
+    @property
+    def group(self) -> int:
+        return self.groups[0]
 
     @property
     def reviewable(self) -> bool:
@@ -192,19 +198,10 @@ def active_fitted(scene: bpy.types.Scene, desk: Desk | None) -> Fitted | None:
         return None
     ferrule, family = scene.ferrule, active_family(scene)
     of_row = [
-        fitted
-        for fitted in desk.fittings
-        if fitted.batch.family is family and ferrule.group_index in groups_of(scene, fitted)
+        fitted for fitted in desk.fittings if fitted.batch.family is family and ferrule.group_index in fitted.groups
     ]
     chosen = (fitted for fitted in of_row if ferrule.end_index in fitted.rows or ferrule.site_index in fitted.site_rows)
     return next(chosen, of_row[0] if of_row else None)
-
-
-def groups_of(scene: bpy.types.Scene, fitted: Fitted) -> set[int]:
-    """The rows of what it serves: a drill guide may be for holes of several diameters."""
-    ferrule = scene.ferrule
-    lines = [ferrule.ends[row] for row in fitted.rows] + [ferrule.sites[row] for row in fitted.site_rows]
-    return {line.group for line in lines}
 
 
 def design_fitted(desk: Desk, fitted: Fitted) -> None:

@@ -129,7 +129,7 @@ def _fittings(ferrule: bpy.types.PropertyGroup, takeoff: Takeoff, batches: Seque
                 keys=tuple(key_of(batch.family, records[0]) for records in served),
                 rows=tuple(row_of[record] for record in every if record in row_of),
                 site_rows=tuple(site_row_of[record] for record in every if record in site_row_of),
-                group=line_of[every[0]].group,
+                groups=tuple(dict.fromkeys(line_of[record].group for record in every)),
             )
         )
     return fittings
