@@ -23,7 +23,8 @@ CLOSE_MM = 1e-3
 
 _ARC_FACETS = 32
 """Facets of a whole circle in offsets: half a percent of the distance."""
-_EDGES_AT_ONCE = 20_000
+_FEW_EDGES, _EDGES_AT_ONCE = 160, 20_000
+"""Of an outline up to so many edges are held each against each, which is quicker then."""
 _FACING = -0.49
 """The dot product of the ways of two edges that face each other, or away: a little under 120 degrees apart."""
 _SLIVER_MM = 0.04
@@ -334,33 +335,62 @@ class OutlineEdges:
         """(k,): how near in mm edges of these outlines lie that face each other or away from each other, within 60
         degrees; more than ``most``, or infinite, where none are as near as that. Two that meet in a corner do not count
         where one is shorter than ``_SLIVER_MM``."""
-        parts = np.cumsum(self.counts[which]) // _EDGES_AT_ONCE
-        some = [np.flatnonzero(parts == part) for part in np.unique(parts)]
-        return np.concatenate([np.empty(0), *(self._facing(which[part], most) for part in some)])
+        nearest, counts = np.full(len(which), np.inf), self.counts[which]
+        for chosen, pairs_of, rooms in (
+            (np.flatnonzero(counts <= _FEW_EDGES), self._pairs_of_few, counts**2 * _EDGES_AT_ONCE // AT_ONCE + 1),
+            (np.flatnonzero(counts > _FEW_EDGES), self._pairs_of_many, counts),
+        ):
+            parts = np.cumsum(rooms[chosen]) // _EDGES_AT_ONCE
+            for part in np.split(chosen, np.flatnonzero(np.diff(parts)) + 1) if len(chosen) else ():
+                outline, edge, opposite = pairs_of(which[part], most)
+                np.minimum.at(nearest, part[outline], self._between(edge, opposite))
+        return nearest
 
-    def _facing(self, which: Indices, most: float) -> Floats:
-        nearest = np.full(len(which), np.inf)
+    def _pairs_of_few(self, which: Indices, most: float) -> tuple[Indices, Indices, Indices]:
+        """Pairs of edges of these outlines that face each other and may be as near as ``most``, by place in the arrays,
+        and of which outline they are, by place in ``which``: each against each."""
+        starts, ends, counts = self._padded(which)
+        edges, middles = ends - starts, (starts + ends) / 2
+        lengths = np.hypot(edges[..., 0], edges[..., 1])
+        ways = edges / np.maximum(lengths, 1e-300)[..., None]
+        # No nearer than their middles less half of both.
+        middles -= middles.mean(axis=1, keepdims=True)
+        squares, around = np.einsum("lni,lni->ln", middles, middles), (lengths + most) / 2
+        apart = middles @ (-2 * middles.transpose(0, 2, 1))
+        apart += squares[:, :, None] + squares[:, None]
+        near = apart <= (around[:, :, None] + around[:, None]) ** 2 * (1 + 1e-9) + 1e-9
+        outline, edge, opposite = np.nonzero(near & (ways @ ways.transpose(0, 2, 1) < _FACING))
+        pair = (edge < opposite) & (opposite < counts[outline])
+        outline = outline[pair]
+        return outline, self.first[which[outline]] + edge[pair], self.first[which[outline]] + opposite[pair]
+
+    def _pairs_of_many(self, which: Indices, most: float) -> tuple[Indices, Indices, Indices]:
+        """The same by the edges' boxes, those of different outlines at different levels."""
         outline, place = in_runs(self.counts[which])
         rows = self.first[which][outline] + place
         starts, ends = self.starts[rows], self.ends[rows]
-        lengths = np.hypot(*(ends - starts).T)
-        ways = (ends - starts) / np.maximum(lengths, 1e-300)[:, None]
-        # Edges of different outlines lie at different levels.
-        reach = min(most, float(np.ptp(starts, axis=0).max(initial=0.0))) / 2 * (1 + 1e-9) + 1e-9
+        reach = min(most, float(np.ptp(starts, axis=0).max())) / 2 * (1 + 1e-9) + 1e-9
         low, high, level = np.minimum(starts, ends) - reach, np.maximum(starts, ends) + reach, outline[:, None] * 1.0
         tree = BoxTree.of(np.hstack([low, level]), np.hstack([high, level]))
         edge, opposite = tree.overlapping(len(rows) ** 2) or (rows[:0], rows[:0])
+        ways = (ends - starts) / np.maximum(np.hypot(*(ends - starts).T), 1e-300)[:, None]
         facing = np.einsum("ij,ij->i", ways[edge], ways[opposite]) < _FACING
         edge, opposite = edge[facing], opposite[facing]
-        meet = (ends[edge] == starts[opposite]).all(axis=1) | (starts[edge] == ends[opposite]).all(axis=1)
-        counted = ~meet | (np.minimum(lengths[edge], lengths[opposite]) >= _SLIVER_MM)
-        edge, opposite = edge[counted], opposite[counted]
+        return outline[edge], rows[edge], rows[opposite]
+
+    def _between(self, edge: Indices, opposite: Indices) -> Floats:
+        """(p,): how far apart pairs of edges lie; infinite for two that meet in a corner with a sliver for a side."""
+        (start, end), (other_start, other_end) = ((self.starts[rows], self.ends[rows]) for rows in (edge, opposite))
+        meet = (end == other_start).all(axis=1) | (start == other_end).all(axis=1)
+        lengths = (np.hypot(*(end - start).T), np.hypot(*(other_end - other_start).T))
+        counted = ~meet | (np.minimum(*lengths) >= _SLIVER_MM)
         # Edges do not cross: they are nearest at an end.
-        edge, opposite = np.append(edge, opposite), np.append(opposite, edge)
-        corners = np.stack([starts[edge], ends[edge]], axis=1)
-        apart, _ = nearest_edges(corners, starts[opposite, None], ends[opposite, None])
-        np.minimum.at(nearest, outline[edge], apart.min(axis=1))
-        return nearest
+        apart = np.full(len(edge), np.inf)
+        for a, b, c, d in ((start, end, other_start, other_end), (other_start, other_end, start, end)):
+            corners = np.stack([a[counted], b[counted]], axis=1)
+            near, _ = nearest_edges(corners, c[counted, None], d[counted, None])
+            apart[counted] = np.minimum(apart[counted], near.min(axis=1))
+        return apart
 
     def _padded(self, which: Indices) -> tuple[Floats, Floats, Indices]:
         """Starts and ends (l, n, 2) of these outlines' edges, of outlines with fewer the last one again, and their
