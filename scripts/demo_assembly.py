@@ -33,8 +33,8 @@ BEARER = Section.rectangular(50, 25, 2)
 SLEEVE = Section.round(33.4, 3.38)
 
 JOB = """\
-# Caps and feet for the open tube ends of a market stall's frame, plugs for holes that are not always used, sleeves to
-# mark copes by, and a joiner for the ridge.
+# Caps and feet for the open tube ends of a market stall's frame, a guide to drill its holes by, plugs for those that
+# are not always used, sleeves to mark copes by, and a joiner for the ridge.
 
 [assembly]
 files = ["market_stall.stl"]
@@ -48,6 +48,13 @@ kind = "round"
 width_mm = "1 1/2 in"
 crown = "flat"
 rise_mm = 6
+
+[drill_guide]
+make = false
+
+[[drill_guide.for]] # the guy ropes' holes
+hole_mm = 8.5
+make = true
 
 [hole_plug]
 make = false
@@ -173,7 +180,7 @@ INNER_RAIL = 800.0
 BALLAST = 150.0
 """From a front post to its ballast sleeve, inward."""
 POST_RADIUS = POST.outer.width / 2
-GUY_HOLES = (120.0, 220.0)
+GUY_HOLES = (60.0, 100.0)
 """Above the feet of the rear posts."""
 BANNER_HOLES = (500.0, 1200.0, 1800.0, 2500.0)
 """Along the counter's front rail."""
