@@ -27,6 +27,32 @@ for profile, count in (("many", 100), ("few", 20)):
 hypothesis.settings.load_profile("many")
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--first-cases",
+        action="store_true",
+        help="of each test that rests on no Blender run the first case alone, which shows that this Python does",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if not config.getoption("--first-cases"):
+        return
+    seen: set[str] = set()
+    chosen: dict[bool, list[pytest.Item]] = {True: [], False: []}
+    for item in items:
+        test = item.nodeid.partition("[")[0]
+        chosen[test not in seen or _rests_on_blender(item)].append(item)
+        seen.add(test)
+    items[:] = chosen[True]
+    config.hook.pytest_deselected(items=chosen[False])
+
+
+def _rests_on_blender(item: pytest.Item) -> bool:
+    assert isinstance(item, pytest.Function)
+    return "scene" in item.fixturenames or "bpy" in vars(item.module)
+
+
 @pytest.fixture
 def scene() -> Iterator[bpy.types.Scene]:
     """An empty scene in metres, with the add-on switched on."""
