@@ -129,8 +129,8 @@ class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
                 _draw_empty(layout, context, ferrule)
             return
         closed = sum(line.group < 0 for line in ferrule.ends)
-        rows = min(max(len(ferrule.groups), 2), 8)
-        layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=8)
+        rows = min(max(len(ferrule.groups), 2), 5)
+        layout.template_list("FERRULE_UL_groups", "", ferrule, "groups", ferrule, "group_index", rows=rows, maxrows=5)
         group = active_group(context.scene)
         column = layout.column(align=True)
         column.label(text=message_from(group.size).text(say_in(context.scene)), translate=False)
