@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from manifold3d import Manifold
 from test_sleeves import KNOWN
 from weldments import Floats, Shape, cut, cylinder, moved, rotation, tessellated, tube
 
@@ -221,6 +222,17 @@ def test_a_pattern_is_found_again_from_the_tubes_other_end(gmsh):
     turned = moved(mesh, np.diag([1.0, -1.0, -1.0]), np.array([0.0, 500.0, 0.0]))
     first, second = patterns(take_off([mesh, Mesh(turned.vertices, turned.triangles, "other")], 8.0))
     assert not first.over and first.place(first.section).like(second.place(second.section))
+
+
+@pytest.mark.parametrize("beyond", [False, True])
+def test_a_saddles_foot_stands_where_nothing_is_attached(gmsh, beyond):
+    """A rail crosses the tube 40 mm to one side of the hole."""
+    mesh, _ = drilled(gmsh, SQUARE, [((0, 0, 245), (0, 1, 0), 6.6, 1)], seed=None)
+    across = Mesh.from_manifold(Manifold.cube((400, 20, 20), True).translate((0, 30, 285 if beyond else 205)), "rail")
+    (pattern,) = patterns(take_off([mesh, across], 8.0))
+    assert (pattern.frame.z[2] < 0) == beyond and pattern.where.endswith("arrow to it" if beyond else "away from it")
+    guide = design(GuideRecipe(), pattern.place(pattern.section), KNOWN)
+    assert (guide.mesh.placed(pattern.frame).to_manifold() ^ across.to_manifold()).volume() == 0.0
 
 
 def test_holes_all_around_far_from_the_ends_take_several_saddles(gmsh):

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """From a recipe and a pattern of holes to a drill guide's solid.
 
-It is printed with the tube's axis upright and the end that distances count from on the plate, so that nothing has to
-bridge the tube's width.
+It is printed with the tube's axis upright, a sleeve on its stop, a saddle on the end that its arrow points to, so that
+nothing has to bridge the tube's width.
 """
 
 from __future__ import annotations
@@ -297,7 +297,7 @@ class _Shape:
 
     @property
     def _mark(self) -> str:
-        """What tells it from others, the drills, and the way to the tube's end."""
+        """What tells it from others, the drills, and an arrow along its frame's z."""
         drills = sorted({bush.drill_mm for bush in self.plan.bushes})
         which = f"{self.plan.place.mark}{self.plan.place.hand}"
         return " ".join([*([which] if which else []), *(f"{drill:.4g}" for drill in drills), "→"])

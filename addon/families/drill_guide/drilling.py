@@ -41,7 +41,7 @@ def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
     step(
         "Scribe",
         "Scribe a line across the tube where hole 1 lies, by its distance from the end; the notches in the saddle's "
-        "edges go on the line, its arrow points to that end",
+        "edges go on the line, its arrow to that end or away from it, as the list says",
         those(lambda plan: plan.side is not None and plan.recipe.witness == "line"),
     )
     step("Slide on", "Push the sleeve on until its stop meets the rim", those(lambda plan: plan.side is None))

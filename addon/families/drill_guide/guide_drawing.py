@@ -68,7 +68,7 @@ def _in_plane(bush: Bush, degrees: float) -> list[Note]:
 
 
 def across_view(plan: Plan, solid: Manifold, top: float, bottom: float) -> View:
-    """Square to the axis at hole 1, seen from the end that distances count from."""
+    """Square to the axis at hole 1, seen from the end that the arrow points to."""
     section, first = plan.place.section, plan.bushes[0]
     cut = solid.slice(first.entry.point[2]).to_polygons()
     (left, right), (front, back) = (span(section.outer.polygon(), axis) for axis in (0, 1))

@@ -16,9 +16,11 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from ...geometry.frames import Floats, Frame
+from ...geometry.outline_fit import off_outline
 from ...geometry.sections import Section
 from ...geometry.units import say_mm
 from ...takeoff import ClosedEnd, Hole, Takeoff, Tube
+from ...takeoff.surface import Surface
 from ..family import ALIKE_DEG, ALIKE_MM
 
 Hand = Literal["", "L", "R"]
@@ -27,6 +29,10 @@ SLEEVE_MM, SADDLE_MM = 120.0, 80.0
 height. Common practice, no source."""
 _PAST_MM = 40.0
 """What a sleeve takes of the tube past its last hole."""
+_ROOM_MM, _BESIDE_MM, _ATTACHED_MM = 150.0, 25.0, 1.0
+"""Along the tube, more than a saddle's foot is ever from hole 1; and beside it, what is in a saddle's way."""
+_COVERED = 0.8
+"""Of half a tube with flat sides, past its axis."""
 _SEEN = 0.5
 """How nearly, as a cosine, a mouth faces the side that a saddle is put on from."""
 _CHEEK = -0.1
@@ -61,8 +67,8 @@ class Entry:
 
 @dataclass(frozen=True)
 class GuidePlace:
-    """Everything about a pattern of holes that a guide depends on. Its frame has z along the tube's axis, out of the
-    end that distances count from; for a sleeve it is that end's."""
+    """Everything about a pattern of holes that a guide depends on. Its frame has z along the tube's axis, to one of its
+    ends; for a sleeve it is that end's."""
 
     section: Section
     entries: tuple[Entry, ...]
@@ -129,7 +135,7 @@ class Pattern:
     tube: Tube
     holes: tuple[Hole, ...]
     end: int
-    """That distances count from: 0 the tube's first, 1 its last."""
+    """That its frame's z points to: 0 the tube's first, 1 its last."""
     over: bool
     frame: Frame
     hand: Hand = ""
@@ -160,12 +166,22 @@ class Pattern:
 
     @property
     def where(self) -> str:
-        distances = dict.fromkeys(say_mm(_distance(hole, self.end)).removesuffix(" mm") for hole in self.holes)
-        mine, other = (_distance(self.holes[0], end) for end in (self.end, 1 - self.end))
-        which = "" if not self._measured(1 - self.end) else "nearer " if mine <= other else "farther "
+        """With the distances from one of the tube's ends, hole 1's first; a saddle's arrow may point the other way."""
+        first = self.holes[0]
+        measured = [end for end in (0, 1) if not isinstance(self.tube.ends[end], ClosedEnd)]
+        end = self.end if self.over else min(measured, key=lambda end: _distance(first, end))
+        which = (
+            ""
+            if len(measured) == 1
+            else "nearer "
+            if _distance(first, end) <= _distance(first, 1 - end)
+            else "farther "
+        )
+        distances = dict.fromkeys(say_mm(_distance(hole, end)).removesuffix(" mm") for hole in self.holes)
+        arrow = "" if self.over else ", arrow to it" if end == self.end else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
         holes = say_holes([hole.diameter_mm for hole in self.holes])
-        return f"{holes}, {_listed(distances)} mm from the {which}end{hand}"
+        return f"{holes}, {_listed(distances)} mm from the {which}end{arrow}{hand}"
 
     def place(self, section: Section) -> GuidePlace:
         end = self.tube.ends[self.end]
@@ -184,7 +200,7 @@ class Pattern:
 
     @cached_property
     def numbered(self) -> list[tuple[Entry, Hole]]:
-        """Hole 1 is the one nearest to the end, the first counter-clockwise of those as near."""
+        """Hole 1 is the one farthest along z, the first counter-clockwise of those as far."""
         rows = [
             (_Local(hole.diameter_mm, self.frame.to_local(mouth.position), self.frame.axes @ mouth.axis), hole)
             for hole in self.holes
@@ -197,15 +213,9 @@ class Pattern:
     @property
     def turned(self) -> Iterator[Pattern]:
         """The same pattern, itself first, in every frame in which the tube is the same."""
-        ends = [self]
-        if not self.over and self._measured(1 - self.end):
-            ends.append(_saddled(self.tube, self.holes, 1 - self.end))
-        for pattern in ends:
+        for pattern in [self] if self.over else [self, _saddled(self.tube, self.holes, 1 - self.end)]:
             for degrees in _turns(pattern):
                 yield replace(pattern, frame=pattern.frame.turned(degrees)) if degrees else pattern
-
-    def _measured(self, end: int) -> bool:
-        return not isinstance(self.tube.ends[end], ClosedEnd)
 
 
 def patterns(takeoff: Takeoff) -> list[Pattern]:
@@ -217,7 +227,7 @@ def patterns(takeoff: Takeoff) -> list[Pattern]:
     found = [pattern for holes in tubes.values() for pattern in _of_tube(holes[0].tube, holes)]
     kinds: list[list[int]] = []
     for number, pattern in enumerate(found):
-        candidates = list(pattern.turned)
+        candidates = _with_room(list(pattern.turned), takeoff.surface)
         for kind in kinds:
             wanted = found[kind[0]].own_place
             match = next((one for one in candidates if one.own_place.like(wanted)), None)
@@ -310,14 +320,45 @@ def _of_tube(tube: Tube, holes: Sequence[Hole]) -> Iterator[Pattern]:
         pattern = _saddled(tube, [hole for hole in left if hole.distances_mm[0] <= start + SADDLE_MM], 0)
         _, seen = side_of(tube.section, pattern.entries)
         served = list({id(hole): hole for entry, hole in pattern.numbered if entry in seen}.values())
-        yield _saddled(tube, served, 1 if _nearer_the_last(tube, served) else 0)
+        yield _saddled(tube, served, 0)
         left = [hole for hole in left if hole not in served]
 
 
-def _nearer_the_last(tube: Tube, holes: Sequence[Hole]) -> bool:
-    if isinstance(tube.ends[1], ClosedEnd):
-        return False
-    return min(_distance(hole, 1) for hole in holes) < min(_distance(hole, 0) for hole in holes)
+def _with_room(patterns: list[Pattern], surface: Surface | None) -> list[Pattern]:
+    """Of a pattern's frames those in which the most of the tube is free past hole 1, where a saddle has its foot."""
+    if patterns[0].over or surface is None:
+        return patterns
+    beside = _beside(patterns[0], surface)
+
+    def room(pattern: Pattern) -> float:
+        ahead = (beside - pattern.holes[0].distances_mm[0]) * (1 if pattern.end else -1)
+        return float(ahead[ahead > 0].min(initial=_ROOM_MM))
+
+    rooms = [room(pattern) for pattern in patterns]
+    return [pattern for pattern, mine in zip(patterns, rooms, strict=True) if mine > max(rooms) - ALIKE_MM]
+
+
+def _beside(pattern: Pattern, surface: Surface) -> Floats:
+    """(k,): where along its tube something else runs beside it, on the side that a saddle is put on from."""
+    tube, outer = pattern.tube, pattern.section.outer
+    side = tube.frame.axes[:2] @ (side_of(pattern.section, pattern.entries)[0] @ pattern.frame.axes[:2])
+    local = tube.frame.to_local(surface.vertices)
+    half = np.array([outer.width, outer.depth]) / 2 + _BESIDE_MM
+    corners = surface.triangles
+    low, high = (how.reduce([local[corners[:, corner], :2] for corner in range(3)]) for how in (np.minimum, np.maximum))
+    near = corners[((low < half) & (high > -half)).all(axis=1)]
+    start, end = local[near.ravel()], local[np.roll(near, -1, axis=1).ravel()]
+    # The part of each edge that lies in the box around the tube.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shares = np.stack([(sign * half - start[:, :2]) / (end - start)[:, :2] for sign in (-1, 1)])
+    shares = np.where(np.isnan(shares), np.reshape([-np.inf, np.inf], (2, 1, 1)), shares)
+    first, last = np.maximum(shares.min(axis=0).max(axis=1), 0.0), np.minimum(shares.max(axis=0).min(axis=1), 1.0)
+    inside = first <= last
+    start, way = start[inside], (end - start)[inside]
+    points = np.concatenate([start + share[inside, None] * way for share in (first, last)])
+    reach = float((outer.polygon() @ side).max())
+    covered = points[:, :2] @ side > (-_COVERED * reach if outer.shape == "rectangle" else 0.0)
+    return -points[covered & (off_outline(outer, points[:, :2])[0] > _ATTACHED_MM)][:, 2]
 
 
 def _under_sleeve(hole: Hole, end: int) -> bool:
