@@ -58,8 +58,10 @@ def tour() -> Waiting:
         bpy.ops.view3d.view_all()
     yield 0.3
     yield from _click("ferrule.read_ends")
+    yield from _until(lambda: not _is_going("FERRULE_OT_read_ends"))
     yield from _photograph("doubt", "The unit is in doubt", bool(_job().doubt))
     yield from _click("ferrule.set_unit(unit='MM')")
+    yield from _until(lambda: not _is_going("FERRULE_OT_set_unit"))
     yield from _photograph(
         "read", "The open ends are listed by section", _rows() == {"end": 5, "hole": 3, "cope": 2, "joint": 1}
     )
@@ -185,6 +187,7 @@ def _many_ends() -> Waiting:
         item.location = (number % 10 * 200, number // 10 * 200, 0)
     yield from _only("ends")
     yield from _click("ferrule.read_ends")
+    yield from _until(lambda: not _is_going("FERRULE_OT_read_ends"))
     reading = _times()["read"]
     counts = (_open_ends(), _rows()["end"])
     _note(f"{counts[0]} ends of {counts[1]} sections read in {reading:.2f} s", counts == (200, 12) and reading < 1)
@@ -484,9 +487,23 @@ def _open_shop_book() -> Waiting:
     yield from _click_at((x, y - BELOW), PANEL_S)
 
 
+def _first_header() -> Any:
+    """The height of the header of the first panel that has one: below the verdict's last button, if it is shown."""
+    side = _places()[3]
+    if not _job().groups:
+        return side.y + side.height - HEADER
+    result = _desk() and _desk().result
+    fitted = any(line.fitting for line in _job().ends)
+    last = "wm.path_open" if result and result.made else "ferrule.export" if fitted else "ferrule.fit"
+    x, y = yield from _seen(last)
+    while (yield from _is_at(last, (x, y - 1))):
+        y -= 1
+    return y - BELOW + BUTTON
+
+
 def _click_header(name: str) -> Waiting:
     side = _places()[3]
-    top = side.y + side.height - HEADER
+    top = yield from _first_header()
     yield from _click_at((side.x + side.width // 3, top - PITCH * PANELS.index(name)), PANEL_S)
 
 

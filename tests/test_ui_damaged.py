@@ -82,7 +82,7 @@ def test_an_end_with_a_damaged_record_is_named_as_lost_until_it_is_read_again(st
     assert "is damaged" in " ".join(panel_words()["FERRULE_PT_closed_ends"])
     bpy.ops.ferrule.refit()
     assert [line.key for line in ends] == keys and [group.count for group in stored.ferrule.groups] == [*counts[:-1], 0]
-    assert [line.cut for line in ends if line.by_hand] == ["square", "lost"]
+    assert [line.cut for line in ends if line.by_hand] == ["cut straight", "lost"]
     assert "; drop it and add it again" in end_of(ends[given.index("given by size")]).explained
 
 

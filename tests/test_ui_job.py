@@ -221,7 +221,7 @@ def test_a_refused_number_keeps_the_last_solid_and_offers_one_that_works(scene: 
     refusal = desk.fittings[0].refusal
     assert refusal is not None and refusal.field == "groove_depth_mm" and refusal.works
     np.testing.assert_array_equal(corners(item), before)
-    shown = " ".join(panel_words()["FERRULE_PT_review"])
+    shown = " ".join(panel_words()["FERRULE_PT_verdict"])
     assert "1 kind cannot be made" in shown and "No findings" not in shown
     assert bpy.ops.ferrule.set_number(field=refusal.field, value=str(refusal.works)) == {"FINISHED"}
     desk = updating.desk_of(scene)

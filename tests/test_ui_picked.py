@@ -350,9 +350,9 @@ def test_a_pick_takes_the_place_of_an_end_that_was_found_closed(scene: bpy.types
     read()
     assert [line.cut for line in scene.ferrule.ends] == ["no wall", "no wall"]
     pick_outline(item, 0.3)
-    assert [line.cut for line in scene.ferrule.ends] == ["no wall", "square"]
+    assert [line.cut for line in scene.ferrule.ends] == ["no wall", "cut straight"]
     read()
-    assert [line.cut for line in scene.ferrule.ends] == ["no wall", "square"]
+    assert [line.cut for line in scene.ferrule.ends] == ["no wall", "cut straight"]
 
 
 # Job files

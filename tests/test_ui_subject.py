@@ -3,12 +3,15 @@
 
 from __future__ import annotations
 
+import csv
 import math
+from pathlib import Path
 
 import bpy
 import numpy as np
 import pytest
-from mathutils import Matrix, Quaternion, Vector
+from mathutils import Color, Matrix, Quaternion, Vector
+from panel_words import panel_words
 from test_ui_job import ROUND, SQUARE, fit, put, tube
 
 from addon.ui import looking, updating
@@ -75,3 +78,42 @@ def test_straight_from_behind(posts: bpy.types.Scene) -> None:
         from_behind = Vector(axis).to_track_quat("-Z", "Y")
         sight = seen_from_outside(from_behind, Vector(axis)) @ Vector((0, 0, 1))
         assert sight.angle(Vector(axis)) == pytest.approx(math.radians(55), abs=1e-3)
+
+
+def test_fittings_are_called_as_on_the_sheet(posts: bpy.types.Scene, tmp_path: Path) -> None:
+    updating.finish(posts)
+    posts.ferrule.output.folder = str(tmp_path)
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    rows = list(csv.DictReader(next(tmp_path.glob("* ends.csv")).open(encoding="utf-8-sig")))
+    head = list(rows[0])
+    number, takes = head[0], next(name for name in head if name.lower().startswith("fitting"))
+    listed = {line.number: line.fitting.name for line in posts.ferrule.ends}
+    assert {int(row[number]): row[takes] for row in rows} == {n: name.split()[0] for n, name in listed.items()}
+    assert listed[1].startswith("F") and all(name.split()[1] == str(n) for n, name in listed.items())
+    words = panel_words()["FERRULE_PT_open_ends"]
+    for line in posts.ferrule.ends:
+        assert f"{line.number}  {line.name}" in words
+    assert "cut straight" in words and "square" not in words
+
+
+def test_names_follow_the_kinds_and_those_of_the_user_stay(posts: bpy.types.Scene) -> None:
+    first, second = (line.fitting for line in posts.ferrule.ends if line.name == "Rail")
+    first.name = "My cap"
+    old = second.name
+    post = next(line for line in posts.ferrule.ends if line.name == "Post")
+    posts.ferrule.end_index = list(posts.ferrule.ends).index(post)
+    assert bpy.ops.ferrule.drop_end() == {"FINISHED"}
+    updating.finish(posts)
+    assert first.name == "My cap" and second.name != old
+    assert second.name.split()[1] == str(next(line.number for line in posts.ferrule.ends if line.fitting == second))
+
+
+def test_fittings_have_a_colour_of_their_own(posts: bpy.types.Scene) -> None:
+    """The blue of Okabe and Ito's palette, 0 114 178, in the solid view's material and object colours."""
+    for line in posts.ferrule.ends:
+        (material,) = line.fitting.data.materials
+        for colour in (material.diffuse_color, line.fitting.color):
+            shown = Color(colour[:3]).from_scene_linear_to_srgb()
+            assert [round(255 * part) for part in shown] == [0, 114, 178]
+        assert tuple(line.tube.color) == (1, 1, 1, 1)
+    assert len([material for material in bpy.data.materials if material.get("ferrule_fitting")]) == 1

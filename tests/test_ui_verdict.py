@@ -71,8 +71,7 @@ def test_panel_command_and_sheet_say_the_same_of_a_part(scene: bpy.types.Scene, 
     desk = fitted(scene)
     before, parts = desk.verdict, [fitting.made for fitting in desk.fittings]
     assert before.headline.startswith("4 ends, 2 kinds, ready to print: 1 plate, ")
-    for panel in ("FERRULE_PT_review", "FERRULE_PT_files"):
-        assert said_in(panel).startswith(f"{before.headline}.")
+    assert said_in("FERRULE_PT_verdict").startswith(f"{before.headline}.")
     shown = []
     for group in range(2):
         scene.ferrule.group_index = group
@@ -87,7 +86,7 @@ def test_panel_command_and_sheet_say_the_same_of_a_part(scene: bpy.types.Scene, 
     command = table(result)
     assert desk.verdict.headline == verdict_of(result).headline == written["verdict"]["headline"] == before.headline
     assert command.startswith(f"{before.headline}.") and f"{before.headline}." in sheet
-    assert said_in("FERRULE_PT_files").startswith(f"{before.headline}.")
+    assert said_in("FERRULE_PT_verdict").startswith(f"{before.headline}.")
     assert desk.verdict.quantities.grams.value == before.quantities.grams.value
     for mine, made, plan_said, record in zip(parts, result.made, shown, written["fittings"], strict=True):
         assert mine.review.printed.plan.ranges == made.review.printed.plan.ranges
@@ -116,17 +115,17 @@ def test_spares_are_counted_before_the_plates_are_laid_out(
     monkeypatch.setattr(updating, "LAID_OUT_UP_TO", 4)
     assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
     updating.finish(scene)
-    assert said_in("FERRULE_PT_files").startswith("5 fittings of 1 kind, not laid out yet")
+    assert said_in("FERRULE_PT_verdict").startswith("5 fittings of 1 kind, not laid out yet")
     assert bpy.ops.ferrule.lay_out() == {"FINISHED"}
-    assert said_in("FERRULE_PT_files").startswith("2 ends, 1 kind, ready to print: 1 plate, ")
+    assert said_in("FERRULE_PT_verdict").startswith("2 ends, 1 kind, ready to print: 1 plate, ")
 
 
 def test_what_is_left_out_is_the_second_line(scene: bpy.types.Scene) -> None:
     put(scene, ROUND, "Post", tool=bolt(6.5 + 3.5))
     said = fitted(scene).verdict
     assert said.headline.startswith("1 of 2 ends") and not said.complete
-    for panel in ("FERRULE_PT_review", "FERRULE_PT_files"):
-        assert said_in(panel).startswith(f"{said.headline}. Left out, 1 end: Crossed by a hole 6.5 mm down the bore.")
+    left = "Left out, 1 end: Crossed by a hole 6.5 mm down the bore."
+    assert said_in("FERRULE_PT_verdict").startswith(f"{said.headline}. {left}")
 
 
 def test_a_number_that_moves_takes_the_verdict_away_until_it_rests(scene: bpy.types.Scene) -> None:
@@ -134,7 +133,7 @@ def test_a_number_that_moves_takes_the_verdict_away_until_it_rests(scene: bpy.ty
     before = fitted(scene).verdict
     scene.ferrule.recipe.spigot_mm = 20
     desk = updating.desk_of(scene)
-    assert desk.verdict is None and "Reviewing, 1 fitting to go" in said_in("FERRULE_PT_review")
+    assert desk.verdict is None and "Reviewing, 1 fitting to go" in said_in("FERRULE_PT_verdict")
     after = updating.finish(scene).verdict
     assert after.quantities.grams.value > before.quantities.grams.value
 
@@ -196,7 +195,7 @@ def test_what_the_export_finds_in_the_assembly_is_listed_and_comes_first(
     verdict = updating.desk_of(scene).verdict
     assert verdict.headline == "2 ends, 1 kind, not to be printed yet: interference"
     assert bpy.context.window_manager.ferrule.findings[0].name == "interference"
-    assert said_in("FERRULE_PT_files").startswith(f"{verdict.headline}. Must fix: interference, F1.")
+    assert said_in("FERRULE_PT_verdict").startswith(f"{verdict.headline}. Must fix: interference, F1.")
 
 
 def test_nothing_is_ticked_while_parts_are_missing(scene: bpy.types.Scene, tmp_path: Path) -> None:
@@ -213,7 +212,7 @@ def test_nothing_is_ticked_while_parts_are_missing(scene: bpy.types.Scene, tmp_p
     assert missing == desk.verdict.left_out[0] and missing.number == 2 and name in missing.reason
     assert desk.copies == 2
     assert bpy.ops.ferrule.export() == {"FINISHED"}
-    words = said_in("FERRULE_PT_files")
+    words = said_in("FERRULE_PT_files") + said_in("FERRULE_PT_verdict")
     assert "Read back, all correct" not in words and "2 ends are left out; the rest was read back" in words
     sheet = next(tmp_path.glob("*job sheet.html")).read_text("utf-8")
     assert "2 of 4 ends" in sheet and "Set spigot to " in sheet
@@ -293,7 +292,7 @@ def test_an_end_crossed_by_a_hole_is_taken_with_one_click(scene: bpy.types.Scene
     put(scene, SQUARE, "Rail", 0.5)
     desk = fitted(scene)
     (row,) = desk.to_shorten
-    assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_review")
+    assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_verdict")
     scene.ferrule.end_index = row
     assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_closed_ends")
     assert bpy.ops.ferrule.shorten_spigot(index=row) == {"FINISHED"}

@@ -6,6 +6,7 @@ from __future__ import annotations
 import datetime
 from collections import Counter
 from collections.abc import Sequence
+from pathlib import Path
 
 from ..bench.job_sheet import job_sheet_html
 from ..bench.order_list import ends_csv, fittings_csv, sites_csv
@@ -103,13 +104,18 @@ def _templates(result: JobResult) -> dict[str, Template]:
     return templates | {f"T{number}": template for number, template in enumerate(others, 1)}
 
 
+def sheet_path(job: Job) -> Path:
+    """Where its job sheet is, once it is written."""
+    return job.output.folder / f"{safe_name(job.name)} job sheet.html"
+
+
 def write_papers(result: JobResult, files: FileSet) -> None:
     """Writes the job sheet, the lists for the shop, and, last of all files, result.json."""
     folder, name = result.job.output.folder, result.job.name
     if result.made:
         sheet = job_sheet_of(result)
         papers = {
-            f"{safe_name(name)} job sheet.html": job_sheet_html(sheet).encode(),
+            sheet_path(result.job).name: job_sheet_html(sheet).encode(),
             f"{safe_name(name)} ends.csv": ends_csv(sheet).encode("utf-8-sig"),
             f"{safe_name(name)} fittings.csv": fittings_csv(sheet).encode("utf-8-sig"),
         }

@@ -78,8 +78,8 @@ class TubeEnd:
 
     @property
     def cut(self) -> str:
-        """``"square"``, or ``"mitred 22.5°"``."""
-        return said_mitre(self.mitre_deg) or "square"
+        """``"cut straight"``, or ``"mitred 22.5°"``."""
+        return said_mitre(self.mitre_deg) or "cut straight"
 
     @property
     def rim_normal(self) -> Floats:

@@ -273,6 +273,13 @@ def left_out(desk: Desk) -> tuple[LeftOut, ...]:
     return judging.left_out(JobResult(job=desk.job, taken=_taken(desk), batches=batches, findings=findings))
 
 
+def numbered(desk: Desk) -> dict[int, int]:
+    """What ends and other sites are numbered on the job sheet, by their ``id``."""
+    batches = tuple(fitted.batch for fitted in desk.fittings)
+    (sites,) = JobResult(job=desk.job, taken=_taken(desk), batches=batches).sites
+    return {id(site): number for number, site in enumerate(sites, 1)}
+
+
 def judge(desk: Desk) -> None:
     """The verdict, with what is known by now of what the fittings meet in the assembly."""
     if desk.result is None and desk.summary is not None:

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 import bpy
 import numpy as np
-from mathutils import Matrix
+from mathutils import Color, Matrix
 
 from ..families import table
 from ..families.family import Family, Site
@@ -18,7 +18,8 @@ from ..families.fitting import Fitting
 from ..geometry.frames import Floats
 from ..takeoff import Hole, Joint, Takeoff, TubeEnd
 from ..trade.sizes import section_name
-from .desk import Desk, Fitted
+from .desk import Desk, Fitted, numbered
+from .palette import BLUE
 from .recipes import word_of
 from .records import end_of
 from .scene import FITTING_MARK, fill_mesh, unit_scale_of
@@ -26,6 +27,7 @@ from .takeoff_text import place_of, sites_of, takeoff_from
 from .views import look_at, show_locally
 
 COLLECTION = "Fittings"
+MATERIAL = "Fitting"
 _SHARP_DEG = 30.0
 
 Placed = dict[str, bpy.types.Object]
@@ -84,7 +86,7 @@ def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) 
             if only is not None and key not in only:
                 continue
             if item is None:
-                item = _new_object(scene, mesh, key, fitted.batch.family, site.source or section_name(site.section))
+                item = _new_object(scene, mesh, key, fitted.batch.family)
                 _remember(scene, key, item)
                 added += 1
             elif item.data != mesh:
@@ -92,7 +94,22 @@ def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) 
             _put(item, site, unit_scale_of(scene))
     gone = [] if only is not None else [item for item in all_fittings(scene) if item.ferrule.end_key not in wanted]
     remove(gone)
+    name_all(scene, desk)
     return added, len(gone)
+
+
+def name_all(scene: bpy.types.Scene, desk: Desk) -> None:
+    """Calls fittings as lists and papers do: ``"F2 14 Post"``. Those that the user has named keep that name."""
+    objects, numbers = placed(scene), numbered(desk)
+    for fitted in desk.fittings:
+        for key, site in zip(fitted.keys, fitted.batch.sites, strict=True):
+            item = objects.get(key)
+            if item is None or item.library or (item.ferrule.given_name and item.name != item.ferrule.given_name):
+                continue
+            name = f"{fitted.batch.id} {numbers[id(site)]} {site.source or section_name(site.section)}"
+            if not item.ferrule.given_name.startswith(name):
+                item.name = name
+                item.ferrule.given_name = item.name
 
 
 def remove(items: Iterable[bpy.types.Object]) -> None:
@@ -187,7 +204,25 @@ def _mesh_for(fitted: Fitted, items: list[bpy.types.Object], taken: set[str]) ->
             return mesh
     assert fitted.fitting is not None
     title = fitted.fitting.title
-    return bpy.data.meshes.new(f"{title.capitalize()} for {section_name(fitted.fitting.section)}")
+    mesh = bpy.data.meshes.new(f"{title.capitalize()} for {section_name(fitted.fitting.section)}")
+    mesh.materials.append(_material())
+    return mesh
+
+
+def _material() -> bpy.types.Material:
+    """What tells fittings from tubes in the solid view, until they are given another one."""
+    for material in bpy.data.materials:
+        if material.get(FITTING_MARK) and material.library is None:
+            return material
+    fresh = bpy.data.materials.new(MATERIAL)
+    fresh[FITTING_MARK] = True
+    fresh.diffuse_color = _colour()  # type: ignore[assignment]
+    return fresh
+
+
+def _colour() -> tuple[float, float, float, float]:
+    linear = Color(BLUE).from_srgb_to_scene_linear()
+    return linear.r, linear.g, linear.b, 1.0
 
 
 def _can_change(mesh: bpy.types.Mesh) -> bool:
@@ -208,11 +243,9 @@ def _remember(scene: bpy.types.Scene, key: str, item: bpy.types.Object) -> None:
     line.fitting = item
 
 
-def _new_object(
-    scene: bpy.types.Scene, mesh: bpy.types.Mesh, key: str, family: Family, source: str
-) -> bpy.types.Object:
-    label = "Fitting" if family is table.usual() else family.label
-    item = bpy.data.objects.new(f"{label} {source}", mesh)
+def _new_object(scene: bpy.types.Scene, mesh: bpy.types.Mesh, key: str, family: Family) -> bpy.types.Object:
+    item = bpy.data.objects.new(family.label, mesh)
+    item.color = _colour()  # type: ignore[assignment]
     item.ferrule.end_key = key
     item.ferrule.family = word_of(family)
     item.ferrule.scene_key = scene.ferrule.key

@@ -74,6 +74,7 @@ class FerruleEnd(bpy.types.PropertyGroup):
     """A tube end as it was read. ``name`` is how lists call it."""
 
     key: StringProperty(description="Identifies the end to its fitting")
+    number: IntProperty(description="What it is numbered in lists, in the view and on the job sheet")
     record: StringProperty(description="The end itself, as records.end_text writes it")
     group: IntProperty(default=-1, description="Index of its group; -1 for an end that takes no fitting")
     cut: StringProperty(description="Its cut in words, or why it cannot take a fitting")
@@ -256,6 +257,7 @@ class FerruleObject(bpy.types.PropertyGroup):
 
     scene_key: StringProperty()
     end_key: StringProperty(description="Of the end, or the name of another family and the key of what it is for")
+    given_name: StringProperty(description="What it was called, as long as the user has not named it")
     family: StringProperty(default=recipes.word_of(table.usual()))
 
 

@@ -223,8 +223,9 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
         chosen = ferrule.ends[ferrule.end_index].key if 0 <= ferrule.end_index < len(ferrule.ends) else ""
         fittings = {line.key: line.fitting for line in ferrule.ends}
         ferrule.ends.clear()
-        for row, group in zip(rows, groups[: len(rows)], strict=True):
+        for number, (row, group) in enumerate(zip(rows, groups[: len(rows)], strict=True), 1):
             line = ferrule.ends.add()
+            line.number = number
             line.name = row.end.source or section_name(row.end.section)
             line.key = row.key
             line.record = end_text(row.end)

@@ -101,6 +101,7 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
     for fitted in fittings:
         take_known(desk, fitted)
         placing.renew(scene, fitted, objects)
+    placing.name_all(scene, desk)
     list_findings(desk)
     _wake()
     return desk

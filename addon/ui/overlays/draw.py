@@ -407,10 +407,16 @@ def _draw_ends(context: bpy.types.Context, scale: float) -> None:
 
 
 def _draw_name(context: bpy.types.Context, space: Rectangle, taken: list[Rectangle], scale: float) -> None:
-    """The name of the tube end under the mouse."""
+    """The name of the tube end under the mouse, and what the chosen one and its fitting are called."""
     on_screen = ends_on_screen(context)
     ferrule = context.scene.ferrule
-    if on_screen is None or not 0 <= hovered < len(on_screen[0]) or not np.isfinite(on_screen[0][hovered]).all():
+    if on_screen is None:
+        return
+    points, chosen = on_screen[0], ferrule.end_index
+    if 0 <= chosen < len(ferrule.ends) and chosen != hovered and _is_in(points[chosen], space):
+        name = _words((_called(context.scene, chosen),), scale)
+        _draw_beside(name, points[chosen], space, taken, scale)
+    if not 0 <= hovered < len(points) or not np.isfinite(points[hovered]).all():
         return
     units, ends = say_in(context.scene), len(ferrule.ends)
     row = ferrule.ends[hovered] if hovered < ends else ferrule.sites[hovered - ends]
@@ -420,9 +426,22 @@ def _draw_name(context: bpy.types.Context, space: Rectangle, taken: list[Rectang
         if hovered < ends
         else (message_from(row.said).text(units),)
     )
-    parts = tuple(part for part in (row.name, group, *said) if part)
+    called = _called(context.scene, hovered) if hovered < ends else ""
+    parts = tuple(part for part in (called, row.name, group, *said) if part)
     name = _words(parts, scale, most=(space[2] - space[0]) / scale)
-    _draw_beside(name, on_screen[0][hovered], space, taken, scale)
+    _draw_beside(name, points[hovered], space, taken, scale)
+
+
+def _is_in(point: Floats, space: Rectangle) -> bool:
+    left, low, right, top = space
+    return bool(left <= point[0] <= right and low <= point[1] <= top)
+
+
+def _called(scene: bpy.types.Scene, row: int) -> str:
+    """``"F2, end 14"``, as on the job sheet; ``"end 14"`` where it takes no fitting."""
+    desk = updating.desk_of(scene)
+    ids = [fitted.batch.id for fitted in desk.fittings if row in fitted.rows] if desk else []
+    return ", ".join((*ids, f"end {scene.ferrule.ends[row].number}"))
 
 
 def _draw_layers_name(

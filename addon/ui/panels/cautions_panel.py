@@ -24,7 +24,7 @@ def draw_beside(layout: bpy.types.UILayout, context: bpy.types.Context, choice: 
 class FERRULE_PT_cautions(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_cautions"
     bl_label = "Cautions"
-    bl_order = 5
+    bl_order = 6
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context: bpy.types.Context) -> None:

@@ -62,7 +62,8 @@ class FERRULE_UL_ends(bpy.types.UIList):
         active: Any,
     ) -> None:
         row = layout.row()
-        row.label(text=item.name, translate=False, icon="HAND" if item.by_hand else "NONE")
+        name = f"{item.number}  {item.name}"
+        row.label(text=name, translate=False, icon="HAND" if item.by_hand else "NONE")
         right = row.row()
         right.alignment = "RIGHT"
         right.label(text=item.cut)
@@ -102,7 +103,7 @@ class FERRULE_UL_sites(bpy.types.UIList):
 class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_ends"
     bl_label = "Tube Ends"
-    bl_order = 0
+    bl_order = 1
 
     def draw_header_preset(self, context: bpy.types.Context) -> None:
         rows = context.scene.ferrule.groups

@@ -13,13 +13,13 @@ from ..drawing import draw_text
 from ..jobs import torn_files
 from ..scene_ends import own_part
 from .sidebar import Sidebar, draw_result
-from .verdict_lines import draw_verdict
+from .verdict_lines import draw_first_steps
 
 
 class FERRULE_PT_files(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_files"
     bl_label = "Plate and Files"
-    bl_order = 4
+    bl_order = 5
     bl_options = {"DEFAULT_CLOSED"}
 
     @classmethod
@@ -36,8 +36,8 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         ferrule = context.scene.ferrule
         output = ferrule.output
         desk = updating.desk_of(context.scene)
-        if desk is not None:
-            draw_verdict(layout, desk)
+        if desk is not None and desk.verdict:
+            draw_first_steps(layout, desk.verdict)
         column = layout.column(align=True)
         for key in ("frames", "spares", "spares_percent"):
             column.prop(output, key)
@@ -57,13 +57,13 @@ class FERRULE_PT_files(Sidebar, bpy.types.Panel):
         column = layout.column()
         column.scale_y = 1.4
         column.operator("ferrule.export", icon="EXPORT")
-        if item := own_part(context):
-            layout.operator("ferrule.export_object", text=f"Export {item.name}", translate=False)
         layout.operator("ferrule.write_job", icon="FILE_TEXT")
         if torn := torn_files(context.scene):
             draw_text(layout, torn, icon="ERROR")
         elif desk and desk.result:
             _draw_result(layout, desk.result, desk.verdict)
+        if item := own_part(context):
+            layout.operator("ferrule.export_object", text=f"Export {item.name}", translate=False)
 
 
 def _draw_result(layout: bpy.types.UILayout, result: JobResult, verdict: JobVerdict) -> None:

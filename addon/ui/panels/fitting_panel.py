@@ -47,7 +47,7 @@ def _draw_group(layout: bpy.types.UILayout, context: bpy.types.Context, group: s
 class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_fitting"
     bl_label = "Fitting"
-    bl_order = 1
+    bl_order = 2
 
     def draw_header_preset(self, context: bpy.types.Context) -> None:
         desk = updating.desk_of(context.scene)

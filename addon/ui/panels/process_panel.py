@@ -15,7 +15,7 @@ from .sidebar import Sidebar, group_panels
 class FERRULE_PT_process(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_process"
     bl_label = "Process"
-    bl_order = 2
+    bl_order = 3
     bl_options = {"DEFAULT_CLOSED"}
 
     def draw(self, context: bpy.types.Context) -> None:

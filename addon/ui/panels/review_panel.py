@@ -12,7 +12,6 @@ from ..drawing import draw_text, say_in
 from ..scene_ends import own_part
 from ..wording import in_window, label_of
 from .sidebar import Sidebar, draw_result
-from .verdict_lines import draw_verdict
 
 GOOD_TO_KNOW = "good to know"
 ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
@@ -49,7 +48,7 @@ class FERRULE_UL_findings(bpy.types.UIList):
 class FERRULE_PT_review(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_review"
     bl_label = "Print Review"
-    bl_order = 3
+    bl_order = 4
     bl_options = {"DEFAULT_CLOSED"}
 
     @classmethod
@@ -68,8 +67,6 @@ class FERRULE_PT_review(Sidebar, bpy.types.Panel):
         desk, findings = updating.desk_of(context.scene), listing.listed(context)
         if desk is None and not findings:
             draw_text(layout, "Read the tube ends, or select a single part of your own to review.", icon="INFO")
-        if desk is not None:
-            draw_verdict(layout, desk)
         manager = context.window_manager.ferrule
         if findings:
             good = sum(row.severity == GOOD_TO_KNOW for row in manager.findings if row.who)

@@ -1,13 +1,15 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the job comes to, as the first lines of the panels Print Review and Plate and Files."""
+"""What the job comes to, in the panels' words."""
 
 import bpy
 
+from ...bench.verdict import JobVerdict
 from ...fields.messages import count_of, say, say_all
 from ...takeoff import TubeEnd
 from ...trade.sizes import section_name
 from ..desk import Desk
 from ..drawing import draw_text, say_in
+from ..wording import in_window
 
 _MOST_ENDS = 3
 """For which the verdict offers a shorter spigot; the list has it for the others."""
@@ -20,6 +22,22 @@ def draw_shorten(layout: bpy.types.UILayout, end: TubeEnd, row: int) -> None:
     layout.operator("ferrule.shorten_spigot", text=text, icon="CHECKMARK", translate=False).index = row
 
 
+def draw_first_steps(layout: bpy.types.UILayout, verdict: JobVerdict) -> None:
+    """What is done before printing, and what share of the fittings goes in."""
+    if verdict.ready and verdict.before_printing:
+        first = filter(None, (verdict.goes_in, "Before printing:", *verdict.before_printing))
+        draw_text(layout, say_all(tuple(first)), icon="INFO")
+
+
+def headline(desk: Desk) -> str:
+    """The verdict in a few words, or what it waits for."""
+    if desk.verdict is not None:
+        return in_window(desk.verdict.headline, say_in(bpy.context.scene)).partition(":")[0]
+    if desk.any_problem:
+        return "Not reviewed"
+    return f"{len(desk.waiting)} to review" if desk.waiting else ""
+
+
 def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
     """The verdict, what stands in the way and what to do first; while it is not known, what it waits for."""
     verdict = desk.verdict
@@ -29,9 +47,6 @@ def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
             draw_text(layout, said, icon="CANCEL")
         for row in desk.to_shorten[:_MOST_ENDS]:
             draw_shorten(layout, desk.ends[row], row)
-        if verdict.ready and verdict.before_printing:
-            first = filter(None, (verdict.goes_in, "Before printing:", *verdict.before_printing))
-            draw_text(layout, say_all(tuple(first)), icon="INFO")
         return
     if problem := desk.any_problem:
         draw_text(layout, say("Not reviewed. {}", problem), icon="ERROR")
