@@ -8,6 +8,7 @@ the wanted one lights up.
 from __future__ import annotations
 
 import json
+import math
 import os
 import shutil
 import subprocess
@@ -21,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 import bpy
+import numpy as np
 from mathutils import Vector
 
 OUT = Path(sys.argv[sys.argv.index("--") + 1])
@@ -152,6 +154,8 @@ def tour() -> Waiting:
     yield from _photograph("light files", "The same on a light theme")
     yield from _only("fitting")
     yield from _photograph("light fitting", "The fitting on a light theme")
+    yield from _only("ends")
+    yield from _in_other_units()
     yield from _many_ends()
     for name, seconds in draw_seconds.items():
         typical = sorted(seconds)[len(seconds) // 2]
@@ -169,6 +173,58 @@ def _plug_the_holes() -> Waiting:
     yield from _only("ends")
     bpy.ops.ferrule.go_to_end(index=len(_job().ends))
     yield from _photograph("holes", f"{len(plugs)} plugs are in the holes", len(plugs) >= len(_job().sites) // 2)
+
+
+def _in_other_units() -> Waiting:
+    """Weldments in a metre, a millimetre and an inch scene, each from its first click to files."""
+    first = _scene()
+    for name, system, scale, unit in (
+        ("metre", "METRIC", 1.0, "MM"), ("millimetre", "METRIC", 0.001, "IN"), ("inch", "IMPERIAL", 1.0, "IN")
+    ):  # fmt: skip
+        scene = bpy.data.scenes.new(name)
+        scene.unit_settings.system, scene.unit_settings.scale_length = system, scale  # type: ignore[assignment]
+        _places()[0].scene = scene
+        _put_weldment(scene, _module("ui.file_unit").UNITS[unit])
+        yield from _click("ferrule.read_ends")
+        yield from _until(lambda: not _is_going("FERRULE_OT_read_ends"))
+        marked = _module("ui.file_unit").unit_in_doubt(scene)
+        yield from _click(f"ferrule.set_unit(unit='{unit}')")
+        yield from _until(lambda: not _is_going("FERRULE_OT_set_unit"))
+        widths = sorted({round(end.section.outer.width, 1) for end in _desk().ends})
+        _note(f"The {name} scene's unit is marked, and tubes have their sizes", marked == unit and widths == WIDTHS)
+        with _view():
+            bpy.ops.view3d.view_all()
+        yield from _until(lambda: _desk() is not None and _desk().verdict is not None)
+        yield from _click("ferrule.fit")
+        yield from _until(lambda: len(_module("ui.placing").placed(_scene())) == 3)
+        yield from _photograph(f"{name} fitted", f"The verdict in the {name} scene", _desk().verdict.complete)
+        _job().output.folder = str(OUT / name)
+        yield from _click("ferrule.export")
+        yield from _until(lambda: not _is_going("FERRULE_OT_export"))
+        sound = bool(list((OUT / name).glob("*.3mf"))) and _desk().verdict.complete
+        yield from _photograph(f"{name} exported", "Its files are written, and nothing stands in the way", sound)
+    _places()[0].scene = first
+
+
+WIDTHS = [34.6, 40.0, 48.3]
+
+
+def _put_weldment(scene: Any, unit: str) -> None:
+    """A hexagonal, an oval and a round tube on a base plate, in the numbers of a file in this unit."""
+    sections, meshes, scenes = _module("geometry.sections"), _module("geometry.mesh"), _module("ui.scene")
+    hexagon = [(17.3 * math.cos(turn * math.pi / 3), 17.3 * math.sin(turn * math.pi / 3)) for turn in range(6)]
+    outlines = (
+        (sections.Outline.free(np.array(hexagon)), sections.Outline.free(0.85 * np.array(hexagon))),
+        (sections.Outline("obround", 40.0, 20.0), sections.Outline("obround", 36.0, 16.0)),
+        (sections.Outline.circle(48.3), sections.Outline.circle(41.1)),
+    )
+    metres = _module("geometry.units").MM_PER_UNIT[unit] / 1000
+    for number, (outer, bore) in enumerate(outlines):
+        ring = outer.cross_section(96) - bore.cross_section(96)
+        tube = meshes.Mesh.from_manifold(ring.extrude(300.0).translate((number * 100, 0, 0)), f"Tube {number}")
+        scenes.put_mesh(tube, tube.name, scene.collection, metres)
+    plate = meshes.Manifold.cube((320, 120, 8)).translate((-60, -60, -8))
+    scenes.put_mesh(meshes.Mesh.from_manifold(plate, "Base plate"), "Base plate", scene.collection, metres)
 
 
 def _many_ends() -> Waiting:

@@ -320,7 +320,12 @@ def test_a_copied_fitting_is_the_users_own(scene: bpy.types.Scene) -> None:
     assert len(scene.ferrule.ends) == 2  # neither fittings nor their copies are tubes
 
 
-UNITS = ["mm, widest tube 25.4 mm", "cm, widest tube 254 mm", "m, widest tube 25400 mm", "in, widest tube 645.16 mm"]
+UNITS = [
+    "mm, widest tube 25.4 mm",
+    "cm, widest tube 254 mm",
+    "m, widest tube 25400 mm",
+    "inches, widest tube 645.16 mm",
+]
 
 
 def said_units() -> list[str]:

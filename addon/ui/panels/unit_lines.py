@@ -45,7 +45,7 @@ def _draw_units(layout: bpy.types.UILayout, scene: bpy.types.Scene, marked: str)
 
 def _said(scene: bpy.types.Scene, unit: str) -> str:
     """``"mm, widest tube 60.3 mm"``."""
-    name, widest_mm = file_unit.UNITS[unit], file_unit.widest_in(scene, unit)
+    name, widest_mm = file_unit.UNITS[unit].replace("in", "inches"), file_unit.widest_in(scene, unit)
     name = name.capitalize() if unit == file_unit.AS_SCENE else name
     return f"{name}, widest tube {say_in(scene)(widest_mm)}" if widest_mm else name
 
