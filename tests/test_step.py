@@ -76,6 +76,27 @@ def assert_alike(ends: tuple[TubeEnd, ...], others: tuple[TubeEnd, ...]) -> None
         assert end.mitre_deg == pytest.approx(other.mitre_deg, abs=0.05)
 
 
+@pytest.mark.parametrize("walls", [1, 2])
+@pytest.mark.parametrize("lean_deg", [0.0, 30.0])
+@pytest.mark.parametrize("shapes", [ROUND, BOX], ids=["round", "box"])
+def test_holes_are_read_as_they_were_drilled(gmsh, tmp_path, shapes, lean_deg, walls):
+    """Through the triangles that the STEP kernel makes: long and thin, curved edges in few steps."""
+    lean = np.radians(lean_deg)
+    axis, point = np.array([0, np.cos(lean), np.sin(lean)]), np.array([0, 0, 60.0])
+
+    def build():
+        start = point - (100 * axis if walls == 2 else 0)
+        drill = w.cylinder(gmsh, tuple(start), tuple(100 * walls * axis), 4.5)
+        w.cut(gmsh, w.tube(gmsh, *shapes, 200.0), drill)
+
+    path = tmp_path / "drilled.step"
+    path.write_text(part_text(gmsh, build, path))
+    (hole,) = take_off(read_assembly([path], None).meshes, 10.0).holes
+    assert (hole.diameter_mm, hole.walls) == (pytest.approx(9.0, abs=0.02), walls)
+    assert np.linalg.norm(np.cross(hole.position - point, axis)) < 0.02
+    assert np.degrees(np.arccos(min(abs(float(hole.axis @ axis)), 1.0))) < 0.05
+
+
 @pytest.mark.parametrize("suffix", [".step", ".igs"])
 @pytest.mark.parametrize(("build", "width", "wall"), [(mitred, 33.7, 2.6), (box_tube, 60.0, 3.0), (coped, 33.7, 2.6)])
 def test_a_weldment_has_the_same_ends_as_drawn_and_as_a_mesh(
