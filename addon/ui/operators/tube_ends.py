@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Operators of the panel Tube Ends."""
+"""Operators of the panel Takeoff."""
 
 import time
 from collections import Counter
@@ -41,7 +41,7 @@ def read_into(context: bpy.types.Context, operator: LongWork) -> Steps[bool]:
         report(
             operator,
             "WARNING",
-            say("{} Choose the unit in the panel Tube Ends", message_from(context.scene.ferrule.doubt)),
+            say("{} Choose the unit in the panel Takeoff", message_from(context.scene.ferrule.doubt)),
         )
         return False
     return True

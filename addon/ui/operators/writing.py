@@ -109,7 +109,7 @@ class FERRULE_OT_export_rest(bpy.types.Operator):
         desk = updating.desk_of(context.scene)
         for entry in left_out(desk) if desk else ():
             draw_text(self.layout, entry.said, icon="ERROR", dialog=DIALOG)
-        advice = "To leave an end open on purpose, choose it in the panel Tube Ends and press Drop."
+        advice = "To leave an end open on purpose, choose it in the panel Takeoff and press Drop."
         draw_text(self.layout, advice, icon="INFO", dialog=DIALOG)
 
     def execute(self, context: bpy.types.Context) -> Any:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The panel Tube Ends."""
+"""The panel Takeoff."""
 
 from typing import Any
 
@@ -102,7 +102,7 @@ class FERRULE_UL_sites(bpy.types.UIList):
 
 class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
     bl_idname = "FERRULE_PT_ends"
-    bl_label = "Tube Ends"
+    bl_label = "Takeoff"
     bl_order = 1
 
     def draw_header_preset(self, context: bpy.types.Context) -> None:
