@@ -81,6 +81,7 @@ def place_all(scene: bpy.types.Scene, desk: Desk, only: set[str] | None = None) 
         mesh = _mesh_for(fitted, [objects[key] for key in fitted.keys if key in objects], taken)
         taken.add(mesh.name)
         _renew_mesh(mesh, fitted, unit_scale_of(scene))
+        _yield_to_given_materials(mesh)
         for key, site in zip(fitted.keys, fitted.batch.sites, strict=True):
             item = objects.get(key)
             if only is not None and key not in only:
@@ -207,6 +208,13 @@ def _mesh_for(fitted: Fitted, items: list[bpy.types.Object], taken: set[str]) ->
     mesh = bpy.data.meshes.new(f"{title.capitalize()} for {section_name(fitted.fitting.section)}")
     mesh.materials.append(_material())
     return mesh
+
+
+def _yield_to_given_materials(mesh: bpy.types.Mesh) -> None:
+    """Takes our own material away once there is another one."""
+    first = mesh.materials[0] if len(mesh.materials) > 1 else None
+    if first is not None and first.get(FITTING_MARK) and _can_change(mesh):
+        mesh.materials.pop(index=0)
 
 
 def _material() -> bpy.types.Material:
