@@ -14,7 +14,7 @@ from _environment import REPOSITORY, enter, guarded, undisturbed
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description="Make caps for a market stall's frame.")
+    parser = argparse.ArgumentParser(description="Make the printed parts for a market stall's frame.")
     parser.add_argument(
         "--out", type=Path, default=REPOSITORY / "out" / "demo", metavar="DIR", help="output folder (out/demo)"
     )

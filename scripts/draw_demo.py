@@ -37,27 +37,28 @@ def main() -> int:
     import bpy
     import numpy as np
 
+    from addon.families.cap import Cap
     from addon.job.batches import sort_into_batches
     from addon.job.jobfile import read_job
     from addon.job.making import attempt
-    from addon.takeoff import take_off
+    from addon.job.running import read_assembly
     from demo_assembly import market_stall, write_demo
 
     with tempfile.TemporaryDirectory() as folder:
         job = read_job(write_demo(Path(folder)))
         stall = market_stall()
-        takeoff = take_off(stall, job.wishes[0].recipe.spigot_mm)
+        takeoff = read_assembly(job, job.assembly, stall, unit_given=True)
         attempts = [attempt(job, batch) for batch in sort_into_batches(job, takeoff)]
         fittings = [tried.made for tried in attempts if tried.made]
 
-        placed = [fitting.fitting.mesh.placed(site.frame) for fitting in fittings for site in fitting.batch.sites]
+        shown = [fitting for fitting in fittings if not fitting.batch.family.off_assembly]
+        placed = [fitting.fitting.mesh.placed(site.frame) for fitting in shown for site in fitting.batch.sites]
         scene(bpy, [*((mesh, STEEL) for mesh in stall), *((mesh, SHELL) for mesh in placed)], (-0.55, -1, 0.34))
         left = render(bpy, SIZE[0], Path(folder) / "left.png")
 
-        upright = next(
-            fitting for fitting in fittings if fitting.fitting.section.kind == "rect" and not fitting.fitting.mitre_deg
-        )
-        leaning = max(fittings, key=lambda fitting: fitting.fitting.mitre_deg)
+        caps = [fitting for fitting in fittings if isinstance(fitting.fitting, Cap)]
+        upright = next(cap for cap in caps if cap.fitting.section.kind == "rect" and not cap.fitting.mitre_deg)
+        leaning = max(caps, key=lambda cap: cap.fitting.mitre_deg)
         pieces = [*cut_open(upright, 62.0), *cut_open(leaning, 0.0)]
         scene(bpy, pieces, (-0.25, -1, 0.22))
         right = render(bpy, SIZE[1], Path(folder) / "right.png")
