@@ -63,6 +63,7 @@ def _tour(blender: str, out: Path) -> list[dict[str, str]]:
     from demo_assembly import write_demo
 
     assembly = write_demo(out).with_name("market_stall.stl")
+    _write_steps(out)
     command = [blender, "--enable-event-simulate", "--window-geometry", "0", "0", "1280", "960"]
     command += ["--python-exit-code", "1", "--python", str(TOUR), "--", str(out), str(assembly)]
     with (out / "blender.log").open("w") as log:
@@ -71,6 +72,29 @@ def _tour(blender: str, out: Path) -> list[dict[str, str]]:
     if not record.exists():
         raise SetUpError(f"The tour did not start; see {out / 'blender.log'}.")
     return json.loads(record.read_text())
+
+
+def _write_steps(out: Path) -> None:
+    """A mitred tube as a STEP file in a folder of its own, and long thin ones in a file that takes some seconds."""
+    import gmsh
+
+    (out / "step").mkdir()
+    gmsh.initialize()
+    try:
+        gmsh.option.setNumber("General.Terminal", 0)
+        for name, long, count in (("step/tube.step", 400.0, 1), ("long.step", 6000.0, 4)):
+            gmsh.clear()
+            occ = gmsh.model.occ
+            for number in range(count):
+                outside, bore = (occ.addCylinder(50.0 * number, 0, 0, 0, 0, long, radius) for radius in (5.0, 4.0))
+                waste = occ.addBox(50.0 * number - 20, -20, 0, 40, 40, 40)
+                occ.rotate([(3, waste)], 50.0 * number, 0, 0, 0, 1, 0, 0.7)
+                occ.translate([(3, waste)], 0, 0, long - 10)
+                occ.cut([(3, outside)], [(3, bore), (3, waste)])
+            occ.synchronize()
+            gmsh.write(str(out / name))
+    finally:
+        gmsh.finalize()
 
 
 def _settings(out: Path) -> dict[str, str]:

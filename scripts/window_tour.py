@@ -27,6 +27,9 @@ from mathutils import Vector
 
 OUT = Path(sys.argv[sys.argv.index("--") + 1])
 ASSEMBLY = Path(sys.argv[sys.argv.index("--") + 2])
+LONG_STEP = ASSEMBLY.with_name("long.step")
+STEP = ASSEMBLY.parent / "step" / "tube.step"
+"""The only file in its folder."""
 Waiting = Iterator[float]
 
 PANELS = ("ends", "fitting", "process", "review", "files", "cautions")
@@ -34,6 +37,8 @@ HEADER, PITCH = 16, 28
 """From the sidebar's top to the middle of its first panel's header, and from one closed panel to the next: pixels."""
 BELOW = 42
 """From the upper edge of a panel's last button to the middle of the header below it: pixels."""
+FIRST_FILE = 38
+"""From the upper edge of a list of files to the middle of the first: pixels."""
 BUTTON = 20
 """The height of a button: pixels."""
 PANEL_S = 0.35
@@ -157,6 +162,7 @@ def tour() -> Waiting:
     yield from _only("ends")
     yield from _in_other_units()
     yield from _many_ends()
+    yield from _step_files()
     for name, seconds in draw_seconds.items():
         typical = sorted(seconds)[len(seconds) // 2]
         _note(f"{name} draws in {typical * 1000:.2f} ms", typical < MOST_DRAW_S)
@@ -258,6 +264,43 @@ def _many_ends() -> Waiting:
         f"200 fittings and the review follow one number; {len(times)} updates, slowest {slowest * 1000:.0f} ms",
         reviewed and slowest < FRAME_S,
     )
+
+
+def _step_files() -> Waiting:
+    """Esc stops the import of a STEP file that takes its time; another is dropped into the view from a file browser."""
+    there = len(bpy.data.objects)
+    with _view():
+        bpy.ops.ferrule.import_step("INVOKE_DEFAULT", filepath=str(LONG_STEP))
+    yield 0.5
+    going = _is_going("FERRULE_OT_import_step")
+    yield from _key("ESC")
+    yield from _until(lambda: not _is_going("FERRULE_OT_import_step"))
+    _note("Esc stops the import of a STEP file, and nothing comes in", going and len(bpy.data.objects) == there)
+
+    with _view():
+        bpy.ops.screen.area_split(direction="VERTICAL", factor=0.4)
+    yield 0.5
+    window = _places()[0]
+    browser = min((area for area in window.screen.areas if area.type == "VIEW_3D"), key=lambda area: area.x)
+    browser.type = "FILE_BROWSER"
+    yield 0.5
+    params = browser.spaces.active.params
+    params.directory, params.display_type = os.fsencode(STEP.parent), "LIST_VERTICAL"
+    yield 1.5
+    listed, view = next(region for region in browser.regions if region.type == "WINDOW"), _places()[2]
+    first = listed.x + 60, listed.y + listed.height - FIRST_FILE
+    middle = view.x + view.width // 2, view.y + view.height // 2
+    _event("MOUSEMOVE", "NOTHING", first)
+    yield 0.2
+    _event("LEFTMOUSE", "PRESS", first)
+    yield 0.2
+    for share in range(1, 21):
+        _event("MOUSEMOVE", "NOTHING", tuple(a + (b - a) * share // 20 for a, b in zip(first, middle, strict=True)))
+        yield 0.1
+    _event("LEFTMOUSE", "RELEASE", middle)
+    yield from _until(lambda: STEP.stem in bpy.data.collections)
+    parts = bpy.data.collections[STEP.stem].objects
+    yield from _photograph("dropped", "A STEP file dropped into the view comes in", len(parts) == 1)
 
 
 # Looking
