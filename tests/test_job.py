@@ -212,7 +212,7 @@ def test_one_impossible_section_does_not_stop_the_others(tmp_path):
     refusal = next(finding for finding in result.findings if finding.check == "recipe")
     assert (refusal.fitting, refusal.severity) == ("F2", "must fix")
     works = refusal.cure["groove_depth_mm"]
-    assert f"groove_depth_mm = {works}" in refusal.advice
+    assert f"Set groove_depth_mm to {works} in [fitting]" in refusal.advice
     mended = do(tmp_path, fitting={"for": [{"kind": "rect", "groove": {"depth_mm": works}}]})
     assert [fitting.id for fitting in mended.made] == ["F1", "F2"]
 
@@ -356,7 +356,7 @@ def test_an_interruption_leaves_old_files_and_nothing_half_written(tmp_path, mon
 def test_the_table_says_what_a_fabricator_asks(rack_result):
     said, rest = table(rack_result), ("1 in × 1/8 in (to size)", "25.4 × 25.4 × 20.6")
     assert said.startswith("6 ends, 2 kinds, ready to print: 1 plate, ")
-    for part in ("40 × 40 × 3", "F1", "crown up", "as drawn", "Cautions", "Not for food", "Print plan", *rest):
+    for part in ("40 × 40 × 3", "F1", "crown up", "as drawn", "Cautions", "Local codes", "Print plan", *rest):
         assert (part in said) == (part not in rest)
         assert part in table(rack_result, everything=True)
     for width in (80, 110):
