@@ -10,10 +10,12 @@ from pathlib import Path
 import bpy
 import numpy as np
 import pytest
+from manifold3d import Manifold
 from mathutils import Color, Matrix, Quaternion, Vector
 from panel_words import panel_words
 from test_ui_job import ROUND, SQUARE, fit, put, tube
 
+from addon.geometry.mesh import Mesh
 from addon.ui import looking, updating
 from addon.ui.views import seen_from_outside
 
@@ -117,3 +119,20 @@ def test_fittings_have_a_colour_of_their_own(posts: bpy.types.Scene) -> None:
             assert [round(255 * part) for part in shown] == [0, 114, 178]
         assert tuple(line.tube.color) == (1, 1, 1, 1)
     assert len([material for material in bpy.data.materials if material.get("ferrule_fitting")]) == 1
+
+
+def test_several_parts_are_not_reviewed_or_exported_as_one(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    """A hollow has two surfaces, one inside the other, and is one part."""
+    cubes = [Manifold.cube((20, 20, 20)).translate((x, 0, 0)) for x in (0, 30)]
+    scene.ferrule.output.folder = str(tmp_path)
+    select(put(scene, Mesh.from_manifold(cubes[0] + cubes[1], "Two")))
+    for operator in (bpy.ops.ferrule.review_object, bpy.ops.ferrule.export_object):
+        with pytest.raises(RuntimeError, match=r'"Two" has 2 parts\. Separate them in Edit Mode'):
+            operator()
+    assert not list(tmp_path.iterdir())
+    hollow = cubes[0] - Manifold.cube((10, 10, 10)).translate((5, 5, 5))
+    select(put(scene, Mesh.from_manifold(hollow, "Hollow")))
+    assert "Review Hollow" in panel_words()["FERRULE_PT_review"]
+    assert bpy.ops.ferrule.review_object() == {"FINISHED"}
+    bpy.data.objects["Two"].select_set(True)
+    assert not [word for word in panel_words()["FERRULE_PT_review"] if word.startswith("Review ")]

@@ -52,15 +52,13 @@ def standing_mesh(context: bpy.types.Context, item: bpy.types.Object) -> tuple[M
     return Mesh(mesh.vertices - origin, mesh.triangles, item.name), matrix @ move
 
 
-def single_part(context: bpy.types.Context, item: bpy.types.Object) -> tuple[Mesh, Floats]:
-    """As ``standing_mesh``, of an object that is one part: others would be reviewed as if they were printed as one."""
-    mesh, matrix = standing_mesh(context, item)
+def check_single(mesh: Mesh) -> None:
+    """Raises ``ObjectError`` for several parts: they would be reviewed as if they were printed as one."""
     boxes = [body.bounds for body in split_bodies([mesh])]
     parts = [box for box in boxes if not any(box is not other and _inside(box, other) for other in boxes)]
     if len(parts) > 1:
         advice = "Separate them in Edit Mode (P, By Loose Parts) and select one."
-        raise ObjectError(f"{quoted(item.name)} has {len(parts)} parts. {advice}")
-    return mesh, matrix
+        raise ObjectError(f"{quoted(mesh.name)} has {len(parts)} parts. {advice}")
 
 
 def _inside(box: Floats, other: Floats) -> bool:
@@ -84,7 +82,7 @@ class FERRULE_OT_review_object(LongWork, bpy.types.Operator):
         start = time.perf_counter()
         yield f"Reviewing {item.name}", 0.0
         try:
-            mesh, matrix = single_part(context, item)
+            mesh, matrix = standing_mesh(context, item)
             process = process_of(context.scene.ferrule.process)
             check_process(process)
             reviewed = yield from self.aside(_reviewed(mesh, process))
@@ -101,6 +99,7 @@ class FERRULE_OT_review_object(LongWork, bpy.types.Operator):
 def _reviewed(mesh: Mesh, process: Process) -> Steps[Review]:
     """With all checks."""
     yield f"Reviewing {mesh.name}", 0.0
+    check_single(mesh)
     reviewed = review(mesh, process, name=mesh.name)
     yield f"Reviewing {mesh.name}, ways up and support", 0.5
     _ = reviewed.findings

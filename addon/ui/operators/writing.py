@@ -36,7 +36,7 @@ from ..scene import SceneError
 from .into_folder import IntoFolder
 from .long_work import LongWork, Question, WorkError, WorkSteps
 from .polls import NeedsEnds, holds, in_object_mode
-from .printing import ObjectError, is_mesh, single_part
+from .printing import ObjectError, check_single, is_mesh, standing_mesh
 from .toml_file import TomlFile
 
 DIALOG = 420
@@ -218,7 +218,7 @@ class FERRULE_OT_export_object(IntoFolder, LongWork, bpy.types.Operator):
             folder = self.folder(context)
             part = Part(
                 item.name,
-                single_part(context, item)[0],
+                standing_mesh(context, item)[0],
                 {"process": job.process.name, "material": job.process.material},
             )
             yield from self.aside(_written(part, folder / safe_name(item.name), job))
@@ -229,6 +229,7 @@ class FERRULE_OT_export_object(IntoFolder, LongWork, bpy.types.Operator):
 
 def _written(part: Part, path: Path, job: Job) -> Steps[None]:
     yield f"Writing {part.name}", 0.0
+    check_single(part.mesh)
     process, output = job.process, job.output
     how: dict[str, Any] = {"unit": output.unit, "shrink_percent": process.shrink_percent}
     with FileSet() as files:
