@@ -12,7 +12,7 @@ from collections.abc import Generator
 from typing import Generic, TypeVar
 
 Result = TypeVar("Result")
-Steps = Generator[tuple[str, float], None, Result]
+AsideSteps = Generator[tuple[str, float], None, Result]
 """Yields what comes next and how much is done, 0 to 1."""
 
 _LOOK_S = 0.02
@@ -27,7 +27,7 @@ class _Stopped(BaseException):
 
 
 class _Work(threading.Thread, Generic[Result]):
-    def __init__(self, steps: Steps[Result]) -> None:
+    def __init__(self, steps: AsideSteps[Result]) -> None:
         super().__init__(daemon=True)
         self.steps = steps
         self.latest = ("", 0.0)
@@ -57,7 +57,7 @@ def going_on() -> bool:
     return bool(_threads)
 
 
-def beside(steps: Steps[Result]) -> Steps[Result]:
+def beside(steps: AsideSteps[Result]) -> AsideSteps[Result]:
     """The same steps, with the same result or error."""
     work = _Work(steps)
     _threads.add(work)

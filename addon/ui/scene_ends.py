@@ -23,7 +23,7 @@ from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
 from . import updating
-from .aside import Steps
+from .aside import AsideSteps
 from .by_hand import Pick, RimReader, pick_from, pick_text
 from .drawing import imperial
 from .file_unit import same_scale, unit_is_chosen
@@ -34,10 +34,10 @@ from .quiet import quietly
 from .recipes import suit_all
 from .records import end_of, end_text, section_text, stored_notes
 from .scene import FILE_UNIT_MARK, FITTING_MARK, SceneError, meshes_of, unit_scale_of
-from .takeoff_text import Site, sites_of, takeoff_from, takeoff_text
+from .takeoff_text import OtherSite, sites_of, takeoff_from, takeoff_text
 
 READING = "Reading the tube ends"
-Aside = Callable[[Steps[Takeoff]], Steps[Takeoff]]
+Aside = Callable[[AsideSteps[Takeoff]], AsideSteps[Takeoff]]
 SAME_PLACE = 1e-3
 """An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
 
@@ -77,7 +77,7 @@ def own_part(context: bpy.types.Context) -> bpy.types.Object | None:
     return None if ferrule.ends and among_sources and FITTING_MARK not in item else item
 
 
-def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside: Aside) -> Steps[Takeoff]:
+def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside: Aside) -> AsideSteps[Takeoff]:
     """Reads the ends of the scene's sources into its properties. ``graph`` is asked for the dependency graph each time
     it is used, and ``aside`` does work without bpy. Raises ``SceneReadingError``."""
     ferrule = scene.ferrule
@@ -109,7 +109,7 @@ def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside
     return takeoff
 
 
-def _taken_off(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> Steps[Takeoff]:
+def _taken_off(job: Job, meshes: Sequence[Mesh], unit_given: bool) -> AsideSteps[Takeoff]:
     yield READING, 0.0
     return read_assembly(job, job.assembly, meshes, unit_given)
 
@@ -372,7 +372,7 @@ def _end(end: TubeEnd) -> _Found:
     return _Found("end", end.source, end.section, end.frame.origin, listed=end.open)
 
 
-def _about(site: Site) -> _Found:
+def _about(site: OtherSite) -> _Found:
     if isinstance(site, Hole):
         said = say(f"{{}} from the end, {'both walls' if site.walls > 1 else 'one wall'}", Length(site.distances_mm[0]))
         return _Found("hole", site.source, site.tube.section, site.position, said, round(site.diameter_mm, 2))

@@ -20,7 +20,7 @@ from ..geometry.sections import Outline, Section
 from ..takeoff import ClosedEnd, Cope, Hole, Joint, Takeoff, Tube, TubeEnd
 from .records import end_from, end_text, outline_from, outline_record, section_from, section_text
 
-Site = Hole | Cope | Joint
+OtherSite = Hole | Cope | Joint
 KINDS: dict[str, type] = {"hole": Hole, "cope": Cope, "joint": Joint}
 _CUTS = {cut.__name__: cut for cut in (PlaneCut, TubeCut)}
 
@@ -47,12 +47,12 @@ def takeoff_from(text: str, keys: tuple[str, ...], ends: tuple[TubeEnd, ...]) ->
     return Takeoff(ends, copes=tuple(copes), joints=tuple(joints), **found)
 
 
-def sites_of(takeoff: Takeoff) -> tuple[Site, ...]:
+def sites_of(takeoff: Takeoff) -> tuple[OtherSite, ...]:
     """All that is no tube end, in the order in which it is listed."""
     return (*takeoff.holes, *takeoff.copes, *takeoff.joints)
 
 
-def place_of(site: Site) -> Floats:
+def place_of(site: OtherSite) -> Floats:
     """(3,): where it is shown."""
     if isinstance(site, Hole):
         return site.position

@@ -8,7 +8,7 @@ from typing import Any
 
 import bpy
 
-from ..aside import Result, Steps, beside
+from ..aside import AsideSteps, Result, beside
 from ..drawing import report
 
 WorkSteps = Generator[tuple[str, float], None, str]
@@ -45,7 +45,7 @@ class LongWork:
         """Whether somebody is there to be asked."""
         return self._work is not None
 
-    def aside(self, steps: Steps[Result]) -> Steps[Result]:
+    def aside(self, steps: AsideSteps[Result]) -> AsideSteps[Result]:
         """Steps that do not use bpy, beside the window where there is one."""
         return beside(steps) if self.attended else steps
 

@@ -16,7 +16,7 @@ from ...review import Review, UnreadableMeshError, review
 from ...takeoff import split_bodies
 from ...trade.processes import Process, ProcessError, check_process
 from .. import listing, looking, placing, updating
-from ..aside import Steps
+from ..aside import AsideSteps
 from ..desk import times
 from ..jobs import process_of
 from ..quiet import quietly
@@ -96,7 +96,7 @@ class FERRULE_OT_review_object(LongWork, bpy.types.Operator):
         return f"{item.name}: {count_of(len(reviewed.findings), 'finding')}, {worst} to fix"
 
 
-def _reviewed(mesh: Mesh, process: Process) -> Steps[Review]:
+def _reviewed(mesh: Mesh, process: Process) -> AsideSteps[Review]:
     """With all checks."""
     yield f"Reviewing {mesh.name}", 0.0
     check_single(mesh)

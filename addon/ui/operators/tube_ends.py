@@ -12,7 +12,7 @@ from ...fields.messages import count_of, message_from, say
 from ...takeoff.picked import PickError
 from ...trade.sizes import nearest_size
 from .. import by_hand, callbacks, file_unit, placing, scene_ends, wording
-from ..aside import Steps
+from ..aside import AsideSteps
 from ..desk import active_group, times
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
@@ -28,7 +28,7 @@ FAR = 10.0
 """How many times as far as the assembly reaches the views have to show."""
 
 
-def read_into(context: bpy.types.Context, operator: LongWork) -> Steps[bool]:
+def read_into(context: bpy.types.Context, operator: LongWork) -> AsideSteps[bool]:
     """Reads the scene's sources, times it and reports what is wrong; whether it went well."""
     start = time.perf_counter()
     try:

@@ -28,7 +28,7 @@ from ...job.running import after_takeoff
 from ...takeoff import Takeoff, TakeoffError, split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, scene_ends, updating
-from ..aside import Steps
+from ..aside import AsideSteps
 from ..desk import Desk, judge, left_out, sum_up, times
 from ..drawing import draw_text, report
 from ..jobs import job_of
@@ -83,7 +83,7 @@ class FERRULE_OT_export(NeedsEnds, IntoFolder, LongWork, bpy.types.Operator):
         return f"{said}; {say_missing(missing)}" if missing else said
 
 
-def _exported(job: Job, meshes: Sequence[Mesh], listed: Takeoff, notes: Sequence[str]) -> Steps[JobResult]:
+def _exported(job: Job, meshes: Sequence[Mesh], listed: Takeoff, notes: Sequence[str]) -> AsideSteps[JobResult]:
     yield scene_ends.READING, 0.0
     takeoff = scene_ends.takeoff_of(job, meshes, listed, notes)
     return (yield from after_takeoff(job, [Taken(job.assembly, takeoff, split_bodies(meshes, takeoff.surface))]))
@@ -137,7 +137,7 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
         return f"{count_of(count, 'fitting')} on {count_of(plates.count, 'plate')}"
 
 
-def _laid_out(desk: Desk) -> Steps[None]:
+def _laid_out(desk: Desk) -> AsideSteps[None]:
     yield "Laying out the plate", 0.9
     sum_up(desk)
 
@@ -162,7 +162,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
         return f"{count_of(sum(len(fitted.in_place) for fitted in desk.fittings), 'finding')} in place"
 
 
-def _checked_in_place(desk: Desk, meshes: Sequence[Mesh]) -> Steps[None]:
+def _checked_in_place(desk: Desk, meshes: Sequence[Mesh]) -> AsideSteps[None]:
     yield "Checking the fittings in their tubes", 0.0
     assembled = Assembled(split_bodies(meshes), [fitted.made for fitted in desk.fittings if fitted.made])
     for number, fitted in enumerate(desk.fittings):
@@ -227,7 +227,7 @@ class FERRULE_OT_export_object(IntoFolder, LongWork, bpy.types.Operator):
         return f"{item.name} was written and read back, in {folder.name}"
 
 
-def _written(part: Part, path: Path, job: Job) -> Steps[None]:
+def _written(part: Part, path: Path, job: Job) -> AsideSteps[None]:
     yield f"Writing {part.name}", 0.0
     check_single(part.mesh)
     process, output = job.process, job.output

@@ -63,7 +63,7 @@ _places: dict[int, tuple[tuple[object, ...], Floats, np.ndarray]] = {}
 _trees: dict[Hashable, tuple[Mesh, BVHTree]] = {}
 _samples: dict[int, tuple[object, Floats]] = {}
 """Points of the assembly in the world, by the scene's ``session_uid``, with the ends that were read from it."""
-_put: dict[tuple[int, str], room.Place] = {}
+_put: dict[tuple[int, str], room.Standing] = {}
 """Where sheets were last drawn, by the area and what they are."""
 
 

@@ -68,7 +68,7 @@ def overlap(one: Rectangle, other: Rectangle) -> bool:
 
 
 @dataclass(frozen=True)
-class Place:
+class Standing:
     """One of eight places along the edges of a space, and a sheet's size there as a share of its own."""
 
     number: int
@@ -80,20 +80,20 @@ def room_for(
     space: Rectangle,
     taken: Sequence[Rectangle],
     points: Floats,
-    before: Place | None = None,
+    before: Standing | None = None,
     shares: Sequence[float] = (1.0,),
-) -> tuple[Place, Rectangle] | None:
+) -> tuple[Standing, Rectangle] | None:
     """Where a sheet goes: clear of what is ``taken`` and of the points (n, 2), as large as ``shares`` allow there, and
     where it was ``before`` if that is as good. Where it cannot be clear of the points, it hides fewest. None without
     room."""
-    best: tuple[int, Place, Rectangle] | None = None
+    best: tuple[int, Standing, Rectangle] | None = None
     for share in shares:
-        clear: list[tuple[Place, Rectangle]] = []
+        clear: list[tuple[Standing, Rectangle]] = []
         for number, rectangle in enumerate(_places((size[0] * share, size[1] * share), space)):
             if any(overlap(rectangle, other) for other in taken):
                 continue
             inside = (points > rectangle[:2]).all(axis=1) & (points < rectangle[2:]).all(axis=1)
-            hidden, place = int(inside.sum()), Place(number, share)
+            hidden, place = int(inside.sum()), Standing(number, share)
             if hidden <= _SPECK:
                 clear.append((place, rectangle))
             elif best is None or hidden < best[0]:
