@@ -4,6 +4,7 @@ mesher, which shares no code with the reader, makes the other meshes. ISO 10303-
 
 from __future__ import annotations
 
+import re
 import sys
 import time
 from collections.abc import Callable
@@ -215,6 +216,24 @@ def test_instances_are_called_by_their_parts_and_lie_in_their_places(gmsh: Modul
         np.testing.assert_allclose(there.vertices, here.vertices @ right.T + (0, 1000, 0), atol=0.001)
     own = meshes["Frame / Bay left / Leg"].vertices
     np.testing.assert_allclose(meshes["Frame / Leg"].vertices, own @ (TURN_Z @ TURN_X).T + (2000, 0, 0), atol=0.001)
+
+
+def test_solids_inside_one_part_are_numbered_under_its_name(gmsh: ModuleType, tmp_path: Path) -> None:
+    """The kernel's glTF has no names of solids: "Leg" and "Brace" are nowhere in it."""
+
+    def two() -> None:
+        w.tube(gmsh, *ROUND, 400.0)
+        gmsh.model.occ.translate([(3, w.tube(gmsh, *ROUND, 300.0))], 200, 0, 0)
+
+    text = part_text(gmsh, two, tmp_path / "post.step")
+    first, second = re.findall(r"(#\d+) = MANIFOLD_SOLID_BREP\(", text)
+    for solid, name in ((first, "Leg"), (second, "Brace")):
+        text = text.replace(f"{solid} = MANIFOLD_SOLID_BREP(''", f"{solid} = MANIFOLD_SOLID_BREP('{name}'")
+    text = text.replace(f",{first}),", f",{first},{second}),").replace("OCCURRENCE('1',''", "OCCURRENCE('1','Post'")
+    (tmp_path / "post.step").write_text(text)
+    names = [mesh.name for mesh in read_assembly([tmp_path / "post.step"], None).meshes]
+    assert len(names) == len(set(names)) == 3  # the second solid is a part of its own, too
+    assert sorted(name for name in names if name.startswith("Post")) == ["Post", "Post 2"]
 
 
 def refused(path: Path) -> str:
