@@ -28,6 +28,7 @@ from addon.geometry.sections import Section
 from addon.job.jobfile import parse_job
 from addon.job.results import JobResult
 from addon.job.running import run
+from addon.review.fittings import review_fitting
 from addon.takeoff import Takeoff
 from addon.takeoff.given_joints import GivenJoint
 from addon.trade.processes import DEFAULT_PROCESS, process_named
@@ -166,6 +167,25 @@ def test_a_corner_joiner_lies_with_both_axes_along_the_plate() -> None:
         assert joiner.print_axes @ joiner.print_axes.T == pytest.approx(np.eye(3), abs=1e-9)
         assert np.linalg.det(joiner.print_axes) == pytest.approx(1)
         assert joiner.way_up.startswith("lying")
+
+
+@pytest.mark.parametrize("recipe", ["as it is", "push", "screwed"])
+@pytest.mark.parametrize("name", ["in line", "in line, collar", "round, collar", "corner", "round corner"])
+def test_usual_joiners_print_clean(name: str, recipe: str) -> None:
+    """Nothing in the air, nothing thinner than a bead, nothing that tips over, no hole that needs support inside."""
+    found = review_fitting(made(PLACES[name], facets=None, **RECIPES[recipe]), PROCESS, "F1").findings
+    assert [finding for finding in found if finding.severity != "good to know"] == []
+
+
+def test_narrow_ones_print_clean_too() -> None:
+    found = review_fitting(made(placed(Section.rectangular(15, 15, 1.5)), facets=None), PROCESS, "F1").findings
+    assert [finding for finding in found if finding.severity != "good to know"] == []
+
+
+def test_a_hole_from_above_opens_in_a_flat() -> None:
+    joiner = made(PLACES["round corner"], screws="through")
+    heights = joiner.rigid.vertices @ joiner.up
+    assert np.abs(heights).max() == pytest.approx(joiner.sides[0].flat_mm, abs=1e-6)
 
 
 def test_one_that_is_longer_than_the_plate_stands() -> None:

@@ -103,6 +103,8 @@ class Fitting(ABC):
     """Those of its surfaces that are seen in use; none if nobody looks at it."""
     seen_name: ClassVar[str] = ""
     """What the part of it that they belong to is called: ``"crown"``."""
+    stands_by_load: ClassVar[bool] = False
+    """Whether how it stands follows from what it carries, so that no other way up is offered."""
     depth_key: ClassVar[str] = ""
     """The recipe's number that says how deep it reaches into the tube; empty if none does."""
 

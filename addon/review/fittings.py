@@ -39,5 +39,6 @@ def review_fitting(fitting: Fitting, process: Process, name: str = "", material:
         seen_name=fitting.seen_name,
         material=material,
         support_planned=True,
+        offer_ways=not fitting.stands_by_load,
         solid=fitting.solid.transform(np.column_stack([frame.axes, -frame.axes @ frame.origin])),
     )

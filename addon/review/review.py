@@ -151,6 +151,7 @@ def review(
     seen_name: str = "",
     material: Material | None = None,
     support_planned: bool = False,
+    offer_ways: bool = True,
     solid: Manifold | None = None,
 ) -> Review:
     """Review a mesh that stands as it will be printed: z up, its lowest point at z = 0, in mm.
@@ -159,9 +160,9 @@ def review(
     ``seen_mm`` is the height range of the part that is seen in use; without it, all above the last place where the part
     widens; ``NOTHING_SEEN`` if none is. ``seen_name`` is what it is called. ``material`` takes the place of the table's
     plastic which the process names. With ``support_planned`` support that comes off is part of the plan, and so is how
-    it does; it is no finding. ``solid`` is the kernel's own solid of the mesh, where the kernel made it: such a mesh is
-    sound and crosses itself nowhere, so that is not looked for. Raises ``UnreadableMeshError`` for arrays that are not
-    a mesh; anything else becomes a finding.
+    it does; it is no finding. Without ``offer_ways`` no better way up is looked for. ``solid`` is the kernel's own
+    solid of the mesh, where the kernel made it: such a mesh is sound and crosses itself nowhere, so that is not looked
+    for. Raises ``UnreadableMeshError`` for arrays that are not a mesh; anything else becomes a finding.
     """
     made_by_kernel, broken = solid is not None, 0
     findings: list[Finding] = []
@@ -173,7 +174,7 @@ def review(
     part = _Examined(
         mesh, solid, facets, integrity, overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
     )
-    wish = _Wish(name, process, levels, seen_mm, seen_name, material, support_planned)
+    wish = _Wish(name, process, levels, seen_mm, seen_name, material, support_planned, offer_ways)
     findings += integrity_findings(integrity, name)
     findings += footing.size_finding(mesh.size, process, name)
     printed = None
@@ -213,6 +214,7 @@ class _Wish:
     seen_name: str
     material: Material | None
     support_planned: bool
+    offer_ways: bool
 
     def seen_of(self, layers: Layers, seen: LayerSpan) -> tuple[float, float]:
         """The height range that is seen in use."""
@@ -304,7 +306,7 @@ def _later_findings(printed: Print) -> list[Finding]:
     findings += offers.thinner_layers(
         part.solid, part.facets, layers, printed._bare, printed._seen_steps, printed.stair, seen_mm, process, name
     )
-    if wish.levels is None or not printed.orientations.as_given:
+    if wish.offer_ways and (wish.levels is None or not printed.orientations.as_given):
         findings.append(orientation_finding(printed.orientations, name))
     if printed.bath is not None:
         findings += bath.bath_findings(printed.bath, process, name, wish.support_planned)

@@ -154,6 +154,8 @@ class Spigot:
     def ribs_across(self, outline: Outline) -> tuple[int, ...]:
         """How many ribs calipers meet, one or two, on each of the outline's readings; none where they meet no jaw."""
         count = int(self.rib.count or 0)
+        if outline.shape == "circle" and self.ribs_at_deg:
+            return (2 if any((place + 180) % 360 in self.ribs_at_deg for place in self.ribs_at_deg) else 1,)
         if outline.shape == "circle":
             return (1 + (count + 1) % 2,) if count else (0,)
         if self.ribs_on_sides(outline):

@@ -69,7 +69,8 @@ def design(
         *screw_holes(sides[1], 1, place.turn_deg - angle),
     ]
     if screws:
-        cutters = [screw_cutter(sides[hole.tube], hole, fineness) for hole in screws]
+        printed_up = up if sides[0].recipe.up == "lying" else np.array([0.0, 0.0, 1.0])
+        cutters = [screw_cutter(sides[hole.tube], hole, printed_up, fineness) for hole in screws]
         solid = Manifold.batch_boolean([solid, *cutters], OpType.Subtract)
     shell = sound(unlabelled(in_one_piece(solid, "screws", "none")))
     return Joiner(

@@ -39,6 +39,7 @@ class Joiner(Fitting):
     family = "joiner"
     surface_names = (*SPIGOT_SURFACES, "middle", "flat", "hole")
     seen = ()
+    stands_by_load = True
     depth_key = "spigot_mm"
 
     @cached_property

@@ -28,7 +28,9 @@ source."""
 _RIBS_LYING_DEG = (90.0, 180.0, 270.0)
 """Where three ribs of a curved spigot stand, from the plate's side on: lower ones would begin in the air."""
 _RIBS_STANDING_DEG = (90.0, 210.0, 330.0)
-"""The same, clear of the screws."""
+"""The same for one that stands, clear of the screws."""
+_UPRIGHT = 0.7
+"""Cosine from which on a hole counts as upright."""
 _MOST_CUT = 0.25
 """Share of a spigot's height that is cut off at most, so that it lies on the plate with the other one."""
 _CLOSE_MM = 1e-6
@@ -63,6 +65,10 @@ def _sides(
     sides = [
         _side(replace(recipe, up=way), end, contour, frame, above, up) for recipe, end, contour, frame, above in ends
     ]
+    screw = recipes[0].screw
+    if screw.kind != "none" and abs(place.frames[0].turned(screw.angle_deg).x @ up) > _UPRIGHT:
+        # A hole from above leaves no slivers beside it where a curved side is flat.
+        sides = [replace(side, flat_above=math.isfinite(side.flat_mm)) for side in sides]
     levels = _levels(sides, up)
     first, second = (
         replace(side, flat_mm=side.lowest_mm - (level - min(levels)))
@@ -91,7 +97,7 @@ def _side(recipe: JoinerRecipe, end: EndPlace, contour: Contour, frame: Frame, a
         if not standing:
             flat = float((contour.polygon @ down).max()) * math.cos(math.radians(LEANS_DEG))
         if recipe.rib.count == 3 and recipe.seam.kind == "none":
-            towards = math.degrees(math.atan2(down[1], down[0]))
+            towards = round(math.degrees(math.atan2(down[1], down[0])), 6)
             turns = _RIBS_STANDING_DEG if standing else _RIBS_LYING_DEG
-            spigot = replace(spigot, ribs_at_deg=tuple(towards + turn for turn in turns))
+            spigot = replace(spigot, ribs_at_deg=tuple((towards + turn) % 360 for turn in turns))
     return JoinerSide(recipe, end, contour.outline, spigot, frame, down, flat)

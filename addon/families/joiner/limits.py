@@ -39,10 +39,14 @@ from .side import mitre_shift
 
 WIDTHS_LONG = 1.5
 """Spigot's length in widths of its tube: common practice, no source."""
+MOST_AUTOMATIC_MM = 80.0
+"""As long as two spigots in line have room for on most plates."""
+NARROW_MM = 10.0
+"""Half a bore from which on the lands beside a seam relief are wide enough to print lying down."""
 LEAST_BETWEEN_MM = 1.0
 """Thinnest collar and stop: two beads of most processes."""
 LEAST_BESIDE_MM = 2.0
-"""Plastic along a spigot beside a screw's hole; common practice, no source."""
+"""Plastic beside a screw's hole; common practice, no source."""
 
 
 def settle(
@@ -109,14 +113,17 @@ def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -
     wall = check_end(section, end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm)
     fineness = Fineness(None, CHORD_ERROR_MM)
     bore_reach = Contour(section.bore, fineness).reach
+    if bench.recipe.seam.kind == "auto" and bore_reach < NARROW_MM:
+        bench.set("seam_relief", "none")
     # It sits in two tubes, whose seams seldom lie in line.
-    design = SpigotDesign.of(recipe, section, False, known)
+    design = SpigotDesign.of(bench.recipe, section, False, known)
     bench.set("seam_relief", design.relief)
     reach = bore_reach - settle_gap(bench, bore_reach, wall, design)
     settle_corner(bench, section, design)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
     deepest = None if end.clear_depth_mm is None else end.clear_depth_mm - 2 * mitre_shift(spigot.outline, end)
-    settle_length(bench, deepest, WIDTHS_LONG * max(section.outer.width, section.outer.depth))
+    widest = max(section.outer.width, section.outer.depth)
+    settle_length(bench, deepest, min(WIDTHS_LONG * widest, MOST_AUTOMATIC_MM))
     _settle_screws(bench, spigot, reach)
     settle_lead_in(bench, spigot, reach)
     room = settle_hollow(bench, reach, problem=_why_solid(bench.recipe))
@@ -141,7 +148,7 @@ def _settle_screws(bench: Settling[JoinerRecipe], spigot: Contour, reach: float)
     def fits(thread: Thread) -> bool:
         known = screw.kind == "through" or bool(thread.insert_bore_mm and thread.insert_depth_mm)
         bore = bore_mm(screw.kind, thread)
-        return known and bore / 2 + LEAST_CORE_MM <= reach and depth_mm(screw.kind, thread) + LEAST_CORE_MM <= across
+        return known and bore / 2 + LEAST_BESIDE_MM <= reach and depth_mm(screw.kind, thread) + LEAST_CORE_MM <= across
 
     thread = thread_named(screw.thread)
     if not fits(thread):

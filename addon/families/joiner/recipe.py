@@ -70,7 +70,7 @@ class JoinerRecipe:
         None, "Spigot", "Length of the part inside each tube, along its axis", least=0.5, most=1000.0,
         automatic="by section", group="Joint",
         meaning="length of the part inside each tube, along its axis. Automatic, it is one and a half times as long as "
-        "the tube is wide (common practice, no source), as far as the bore is clear",
+        "the tube is wide (common practice, no source), 80 mm at most, as far as the bore is clear",
     )  # fmt: skip
     fit: FitName = declared(
         "glue", "Fit", "How the spigots sit in the bores: with room for glue, pushed in by hand, or pressed in",

@@ -15,9 +15,15 @@ from ...geometry.sections import Outline
 from ...shaping.contours import Fineness
 from ...shaping.cutters import POCKET_ROOM_MM, prism
 from ...shaping.shells import tool
+from ...shaping.spigots import Spigot
 from ...trade.hardware import Thread, thread_named
 from ..dimensioned import across
 from .side import JoinerSide
+
+ROOF_MM = 1.0
+"""How wide the roof of a hole that lies ends, which a bead bridges."""
+_LIES = 0.7
+"""Sine from which on it counts as lying."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +59,7 @@ def across_mm(outline: Outline, angle_deg: float) -> float:
 
 
 def screw_holes(side: JoinerSide, tube: Literal[0, 1], angle_deg: float) -> list[ScrewHole]:
-    """The holes in the tube at a spigot, spread evenly along it; ``angle_deg`` is that around the tube's own axis."""
+    """The holes in the tube at a spigot; ``angle_deg`` is that around the tube's own axis."""
     screw, end = side.recipe.screw, side.end
     if screw.kind == "none":
         return []
@@ -63,8 +69,8 @@ def screw_holes(side: JoinerSide, tube: Literal[0, 1], angle_deg: float) -> list
     # Where the rim lies on that side of the tube, seen from where the axis meets it.
     lean = math.tan(math.radians(end.mitre_deg)) * math.cos(angle - math.radians(end.mitre_direction_deg))
     thread, holes = thread_named(screw.thread), []
-    for place in range(screw.count):
-        down = side.shift_mm + side.spigot.length_mm * (place + 0.5) / screw.count
+    for along in _along(side.spigot, screw.count, bore_mm(screw.kind, thread)):
+        down = side.shift_mm + along
         holes.append(
             ScrewHole(
                 tube,
@@ -79,13 +85,29 @@ def screw_holes(side: JoinerSide, tube: Literal[0, 1], angle_deg: float) -> list
     return holes
 
 
-def screw_cutter(side: JoinerSide, hole: ScrewHole, fineness: Fineness) -> Manifold:
-    """What is cut from the spigot for one of the screws, in the joiner's frame."""
+def _along(spigot: Spigot, count: int, bore: float) -> list[float]:
+    """How far from a spigot's end each screw is: in the middle of lands beside its grooves, or spread evenly along it
+    where there are more screws than lands, or these are too narrow."""
+    edges = [0.0, *(-z for groove in reversed(spigot.grooves) for z in (groove.top, groove.bottom)), spigot.length_mm]
+    lands = list(zip(edges[::2], edges[1::2], strict=True))
+    if count > len(lands) or min(high - low for low, high in lands) < bore:
+        return [spigot.length_mm * (place + 0.5) / count for place in range(count)]
+    chosen = [(len(lands) - 1) // 2] if count == 1 else np.linspace(0, len(lands) - 1, count).round().astype(int)
+    return [sum(lands[land]) / 2 for land in chosen]
+
+
+def screw_cutter(side: JoinerSide, hole: ScrewHole, up: Floats, fineness: Fineness) -> Manifold:
+    """What is cut from the spigot for one of the screws, in the joiner's frame. ``up`` (3,) points up as it is printed:
+    a hole that lies has a roof of 45°, so that it needs no support inside."""
     kind, thread = side.recipe.screw.kind, thread_named(side.recipe.screw.thread)
     diameter = bore_mm(kind, thread)
-    circle = CrossSection([Outline.circle(diameter).polygon(fineness.around(diameter / 2, least=24))])
+    circle = Outline.circle(diameter).polygon(fineness.around(diameter / 2, least=24))
+    frame = Frame.along(hole.position, hole.axis)
+    roof = (frame.axes @ up)[:2]
+    if np.linalg.norm(roof) > _LIES:
+        high, aside = diameter / math.sqrt(2) - ROOF_MM / 2, ROOF_MM / 2 * np.array([-roof[1], roof[0]])
+        circle = np.concatenate([circle, high * roof + aside[None], high * roof - aside[None]])
     far, outside = across(side.end.section.outer, hole.angle_deg)
     bottom = far if kind == "through" else across(side.outline, hole.angle_deg)[1] - depth_mm(kind, thread)
-    return tool(
-        prism(circle, bottom - outside, 0.0).transform(Frame.along(hole.position, hole.axis).matrix[:3]), "hole"
-    )
+    section = CrossSection.hull_points(circle)
+    return tool(prism(section, bottom - outside, 0.0).transform(frame.matrix[:3]), "hole")

@@ -38,6 +38,8 @@ class JoinerSide:
     """(2,): where the plate is, square to the tube's axis in its frame; nought where it stands."""
     flat_mm: float = math.inf
     """How far from the axis it is cut flat towards the plate."""
+    flat_above: bool = False
+    """Whether it is cut flat on the other side too."""
 
     @property
     def rim_z(self) -> float:
@@ -117,7 +119,9 @@ class JoinerSide:
         if not math.isfinite(self.flat_mm):
             return CrossSection()
         far = 2 * (self.outline.width + self.outline.depth)
-        return OutlinePoint(self.flat_mm * self.down, self.down).strip(0.0, far, 2 * far)
+        ways = self.down, -self.down
+        under, above = (OutlinePoint(self.flat_mm * way, way).strip(0.0, far, 2 * far) for way in ways)
+        return under + above if self.flat_above else under
 
 
 def mitre_shift(outline: Outline, end: EndPlace) -> float:
