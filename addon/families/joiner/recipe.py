@@ -68,25 +68,24 @@ class JoinerRecipe:
     )  # fmt: skip
     spigot_mm: float | None = declared(
         None, "Spigot", "Length of the part inside each tube, along its axis", least=0.5, most=1000.0,
-        automatic="by section", group="Joint",
+        automatic="by section",
         meaning="length of the part inside each tube, along its axis. Automatic, it is one and a half times as long as "
         "the tube is wide (common practice, no source), 80 mm at most, as far as the bore is clear",
     )  # fmt: skip
     fit: FitName = declared(
         "glue", "Fit", "How the spigots sit in the bores: with room for glue, pushed in by hand, or pressed in",
-        group="Joint",
     )  # fmt: skip
     gap_mm: float | None = declared(
         None, "Gap", "Gap between spigots and bores on each side; automatic, it follows from each tube's tolerance",
-        automatic="by tolerance", group="Joint",
+        automatic="by tolerance",
         meaning="gap between spigots and bores, per side. Automatic, it follows from each tube's tolerance, as a "
         "glued cap's does; push and press fits take the fit class's own gap",
     )  # fmt: skip
     corner_mm: float | None = declared(
         None, "Corner", "How much rounder the corners of a rectangular spigot are than the bore's", least=0.0,
-        automatic="by tolerance", group="Joint",
+        automatic="by tolerance",
     )  # fmt: skip
-    lead_in_mm: float = declared(1.0, "Lead-in", "Chamfer at each spigot's tip, to start it in the bore", group="Joint")
+    lead_in_mm: float = declared(1.0, "Lead-in", "Chamfer at each spigot's tip, to start it in the bore")
     groove: Grooves = Grooves(count=2)
     seam: SeamRelief = SeamRelief()
     rib: Ribs = Ribs()
