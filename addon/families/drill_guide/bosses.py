@@ -61,13 +61,17 @@ class Workshop:
 
     def cylinder(self, bush: Bush, radius: float, low: float, high: float, wall: float = 0.0) -> Manifold:
         """Along a bush's axis between two heights over the tube: a bore, or a bore with its wall. Round but for its
-        roof, which is a ridge with sides of 45° and a flat top, since a narrower one closes up."""
-        section, ridge = self.circle(radius + wall), math.sqrt(2) * radius
-        if math.hypot(*bush.entry.axis[:2]) > _UPRIGHT:
-            flat = 1.1 * self.printed.bead_mm
-            crest = self.circle(wall) if wall else CrossSection.square((1e-3, flat), True).translate((-flat / 2, 0.0))
-            section = CrossSection.batch_hull([section, crest.translate((ridge, 0.0))])
+        roof, which is a ridge with sides of 45°; roof and floor are a bead wide, since narrower ones close up."""
+        upright = math.hypot(*bush.entry.axis[:2]) > _UPRIGHT
+        section = self._ridged(radius, wall) if upright else self.circle(radius + wall)
         return along(Frame.along(bush.at(low), bush.entry.axis, UP), section, high - low)
+
+    def _ridged(self, radius: float, wall: float = 0.0) -> CrossSection:
+        section, ridge, flat = self.circle(radius + wall), math.sqrt(2) * radius, 1.1 * self.printed.bead_mm
+        if wall:
+            return CrossSection.batch_hull([section, self.circle(wall).translate((ridge, 0.0))])
+        edge = CrossSection.square((1e-3, flat), True)
+        return CrossSection.batch_hull([section, *(edge.translate((x, 0.0)) for x in (-radius, ridge - flat / 2))])
 
     def bush(self, bush: Bush) -> Manifold:
         solid = self.cylinder(bush, bush.bore_mm / 2, -self.root_mm, bush.reach_mm, bush.wall_mm + _FLAT_MM)
@@ -100,12 +104,12 @@ class Workshop:
         reach, half, corner = pocket + SEAT_MM, screw_radius(thread), _nut_radius(thread)
         start = point - self.root_mm * axis
         solid = along(Frame.along(start, axis, UP), self.circle(half + _FLAT_MM), self.root_mm + reach)
-        turn = np.arange(6) * np.pi / 3
-        ridge = corner * (0.5 + math.sqrt(0.75))
-        corners = np.vstack([corner * np.column_stack([np.cos(turn), np.sin(turn)]), (ridge, 0.0)])
+        turn, flat = (np.arange(6) + 0.5) * np.pi / 3, 0.55 * self.printed.bead_mm
+        ridge = corner * (math.sqrt(0.75) + 0.5) - flat
+        corners = np.vstack([corner * np.column_stack([np.cos(turn), np.sin(turn)]), (ridge, flat), (ridge, -flat)])
         frame = Frame.along(point - axis, axis, UP)
         cut = along(frame, CrossSection.hull_points(corners), 1 + pocket)
-        cut += along(frame, self.circle(thread.clearance_mm / 2), _FAR_MM)
+        cut += along(frame, self._ridged(thread.clearance_mm / 2), _FAR_MM)
         return self.carried(solid, point, axis, reach, half), cut
 
 

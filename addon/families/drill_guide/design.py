@@ -24,7 +24,6 @@ from ...shaping.contours import Contour, Fineness
 from ...shaping.cutters import PAST_MM, OutlinePoint, point_at, prism
 from ...shaping.shells import in_one_piece, sound, surface_indices, tool, unlabelled
 from ...shaping.strokes import written, written_size
-from ...takeoff.ends import mitre_normal
 from ...trade.hardware import Thread, thread_named
 from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
@@ -93,7 +92,7 @@ class _Shape:
 
     @cached_property
     def tip(self) -> float:
-        """The highest point of the rim under a sleeve's stop."""
+        """The highest point of the rim, under a sleeve's stop."""
         lean, towards = np.radians([self.plan.place.mitre_deg, self.plan.place.mitre_direction_deg])
         way = -np.array([np.cos(towards), np.sin(towards)]) * np.tan(lean)
         return float((self.plan.bore.polygon() @ way).max()) if lean else 0.0
@@ -187,15 +186,15 @@ class _Shape:
         return everything.translate((_FAR_MM + self._cheek, 0.0)).rotate(turn)
 
     def _room(self) -> Manifold:
-        """Of the tube: up to its rim and on through the stop by the bore under a sleeve, all the way and out to the
-        side under a saddle."""
-        place, low, high = self.plan.place, self.bottom - PAST_MM, self.top + PAST_MM
+        """Of the tube: up to its rim and on through the stop by the bore under a sleeve, on whose stop a mitred tube
+        stands with its tip; all the way and out to the side under a saddle."""
+        low, high = self.bottom - PAST_MM, self.top + PAST_MM
         if self.plan.side is not None:
             away = self._bore.translate(-_FAR_MM * np.array(self.plan.side))
             return prism(CrossSection.batch_hull([self._bore, away]), low, high)
-        normal = mitre_normal(place.mitre_deg, place.mitre_direction_deg)
-        room = prism(self._bore, low, high).trim_by_plane(tuple(-normal), 0.0)
-        opening = place.section.bore.cross_section(self.workshop.fineness.facets).offset(-LEDGE_MM, JoinType.Miter)
+        bore = self.plan.place.section.bore.cross_section(self.workshop.fineness.facets)
+        opening = bore.offset(-LEDGE_MM, JoinType.Miter)
+        room = prism(self._bore, low, self.tip)
         return room if opening.is_empty() else room + prism(opening, low, high)
 
     @cached_property
@@ -227,7 +226,7 @@ class _Shape:
         """Along a sleeve, so that hose clamps can draw it tight."""
         if self.is_sleeve and self.plan.recipe.clamp == "hose clamp":
             strip = self._place_at(self._clamp_deg).strip(-self.plan.thickness_mm - PAST_MM, _FAR_MM, SLIT_MM)
-            yield prism(strip, self.bottom - PAST_MM, -self.tip - self.plan.thickness_mm)
+            yield prism(strip, self.bottom - PAST_MM, self.tip - self.plan.thickness_mm)
 
     @property
     def _thread(self) -> Thread | None:

@@ -55,7 +55,7 @@ class DrillGuide(Fitting):
         return "stop down" if self.stop_mm else "arrow down"
 
     def levels(self) -> tuple[Level, ...]:
-        stop = (Level("stop", self.stop_mm),) if self.stop_mm and not self.plan.place.mitre_deg else ()
+        stop = (Level("stop", self.stop_mm),) if self.stop_mm else ()
         return (*stop, Level("upper end", self.top_mm - self.bottom_mm))
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
@@ -73,9 +73,9 @@ class DrillGuide(Fitting):
             else:
                 on, least = f"Guide: pocket of the steel bush for {say_mm(bush.drill_mm)}", bush.bore_mm - off / 2
             rows.append(Caliper(on, bush.bore_mm, least, bush.bore_mm + off))
-        first = plan.bushes[0].entry.point[2]
-        if self.stop_mm and not plan.place.mitre_deg:
-            rows.append(Caliper("Guide: stop to the middle of hole 1", -first, -first - off / 2, -first + off / 2))
+        if self.stop_mm:
+            down = self.top_mm - self.stop_mm - plan.bushes[0].entry.point[2]
+            rows.append(Caliper("Guide: stop to the middle of hole 1", down, down - off / 2, down + off / 2))
         return tuple(rows)
 
     def drawing(self) -> tuple[View, ...]:

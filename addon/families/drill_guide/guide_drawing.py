@@ -33,12 +33,12 @@ def along_view(plan: Plan, solid: Manifold, top: float, bottom: float, stop: flo
 
     tube = tuple(np.array([rim(outside), (outside, low), (inside, low), rim(inside)]) for outside, inside in sides)
     right = span(np.concatenate(cut), 0)[1]
-    start = 0.0 if stop else first.entry.point[2]
+    start = top - stop if stop else first.entry.point[2]
     dimensions = [Dimension((right, top), (right, bottom), "left", "length", (top - bottom,))]
     for row, entry in enumerate(first_entries(place.entries)):
         down = start - entry.point[2]
         if down > 0.005:
-            name = f"hole {entry.hole} from {'the rim' if stop else 'hole 1'}"
+            name = f"hole {entry.hole} from {'the stop' if stop else 'hole 1'}"
             dimensions.append(Dimension((right, start), (right, entry.point[2]), "right", name, (down,), row=row))
     return View(
         cut=cut,
@@ -46,7 +46,7 @@ def along_view(plan: Plan, solid: Manifold, top: float, bottom: float, stop: flo
         axis=True,
         dimensions=dimensions,
         notes=[*_in_plane(first, degrees), *([Note((0.0, top), "stop {}", (stop,))] if stop else [])],
-        caption="Section through hole 1",
+        caption=f"Section through hole 1; holes from {'the stop' if stop else 'hole 1'}",
     )
 
 
@@ -79,17 +79,13 @@ def across_view(plan: Plan, solid: Manifold, top: float, bottom: float) -> View:
         dimensions.append(Dimension((far_left, front), (far_left, back), "left", "tube", (back - front,)))
     place = _seen(plan)
     notes = [Note((float(place[0]), float(place[1])), "wall {}, gap {}", (plan.thickness_mm, plan.gap_mm))]
-    holes = [
-        Note(
-            (float(bush.at(bush.reach_mm)[0]), float(bush.at(bush.reach_mm)[1])),
-            f"hole {bush.entry.hole}, drill ⌀ {{}}",
-            (bush.drill_mm,),
-        )
-        for bush in plan.bushes
-        if abs(bush.entry.point[2] - first.entry.point[2]) < bush.bore_mm / 2
-    ]
+    for bush in plan.bushes:
+        if abs(bush.entry.point[2] - first.entry.point[2]) < bush.bore_mm / 2:
+            u, v, _ = bush.at(bush.reach_mm).tolist()
+            said = f"hole {bush.entry.hole}, drill ⌀ {{}}"
+            notes.append(Note((u, v), said, (bush.drill_mm,), "left" if u < 0 else "right"))
     tube: tuple[Floats, ...] = (section.outer.polygon(), section.bore.polygon()[::-1])
-    return View(cut=cut, tube=tube, dimensions=dimensions, notes=[*notes, *holes], caption="Across hole 1")
+    return View(cut=cut, tube=tube, dimensions=dimensions, notes=notes, caption="Across hole 1")
 
 
 def _seen(plan: Plan) -> Floats:
