@@ -123,6 +123,9 @@ def tour() -> Waiting:
     yield from _photograph("folder", "A file that is not saved yet asks for the folder")
     yield from _accept_folder()
     yield from _until(lambda: Path(_job().output.folder) == OUT / "chosen")
+    yield 1.0
+    yield from _photograph("asked", "The end that would be left out is named first", not _is_going("FERRULE_OT_export"))
+    yield from _key("RET")
     going = _is_going("FERRULE_OT_export")
     yield from _key("ESC")
     stopped = going and not _is_going("FERRULE_OT_export") and not list(OUT.glob("chosen/*"))
@@ -130,6 +133,8 @@ def tour() -> Waiting:
     bpy.ops.wm.save_as_mainfile(filepath=str(OUT / "market stall.blend"))
     _job().output.folder = "//print files/"
     yield from _click("ferrule.export")
+    yield 1.0
+    yield from _key("RET")
     yield from _until(lambda: not _is_going("FERRULE_OT_export"))
     sound = bool(list(OUT.glob("print files/*.3mf"))) and bool(_desk().result.files)
     yield from _photograph("exported", "Files are written and read back", sound)
@@ -460,10 +465,11 @@ def _find(wanted: str) -> Any:
     raise LookupError(f"No button for {wanted} in the sidebar")
 
 
-def _seen(wanted: str) -> Any:
+def _seen(wanted: str, upwards: bool = False) -> Any:
     """Where it is in the part of the sidebar that is shown; None if it is not there."""
     side = _places()[3]
-    for share, y in product((0.6, 0.25), range(side.y + side.height - 10, side.y + 6, 1 - BUTTON)):
+    heights = range(side.y + side.height - 10, side.y + 6, 1 - BUTTON)
+    for share, y in product((0.6, 0.25), reversed(heights) if upwards else heights):
         x = side.x + int(share * side.width)
         if (yield from _is_at(wanted, (x, y), 0.01)):
             # Blender may be a move behind: back to where it was lit, down to the lower edge, then to the middle.
@@ -578,9 +584,8 @@ def _only(name: str) -> Waiting:
 
 def _open_shop_book() -> Waiting:
     """Opens the closed part below the files that were written."""
-    yield from _find("wm.path_open")
-    yield from _scroll(60)  # the header below may lie beyond the sidebar
-    x, y = yield from _seen("wm.path_open")
+    yield from _scroll(60)
+    x, y = yield from _seen("wm.path_open", upwards=True)  # not that below the verdict
     while (yield from _is_at("wm.path_open", (x, y + 1))):
         y += 1
     yield from _click_at((x, y - BELOW), PANEL_S)

@@ -35,6 +35,8 @@ def headline(desk: Desk) -> str:
         return in_window(desk.verdict.headline, say_in(bpy.context.scene)).partition(":")[0]
     if desk.any_problem:
         return "Not reviewed"
+    if refused := sum(fitted.refusal is not None for fitted in desk.fittings):
+        return f"{count_of(refused, 'kind')} cannot be made"
     return f"{len(desk.waiting)} to review" if desk.waiting else ""
 
 
