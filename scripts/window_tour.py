@@ -473,8 +473,12 @@ def _seen(wanted: str, upwards: bool = False) -> Any:
         x = side.x + int(share * side.width)
         if (yield from _is_at(wanted, (x, y), 0.01)):
             # Blender may be a move behind: back to where it was lit, down to the lower edge, then to the middle.
-            while not (yield from _is_at(wanted, (x, y))):
+            lit, beyond = (yield from _is_at(wanted, (x, y))), y + 3 * BUTTON
+            while not lit and y < beyond:
                 y += BUTTON // 5
+                lit = yield from _is_at(wanted, (x, y))
+            if not lit:  # the panel has grown or shrunk meanwhile
+                return (yield from _seen(wanted, upwards))
             while (yield from _is_at(wanted, (x, y - BUTTON // 5))):
                 y -= BUTTON // 5
             middle = (x, y + BUTTON // 3)
