@@ -332,14 +332,14 @@ def test_a_job_makes_plugs_for_every_hole(gmsh, tmp_path: Path, facets):
     said = json.loads((out / "result.json").read_text("utf-8"))
     fitting = said["fittings"][0]
     assert (fitting["family"], fitting["up"], fitting["head"], fitting["stem"]) == (
-        "hole_plug",
+        "hole plug",
         "head down",
         "flat",
         "ribs",
     )
     assert [hole["fitting"] for hole in said["holes"]] == ["F1"]
     (row,) = csv.DictReader(io.StringIO((out / "post fittings.csv").read_text("utf-8-sig"), newline=""))
-    assert (row["family"], row["hole_mm"], row["overlap_mm"], row["stem_gap_mm"]) == ("hole_plug", "9", "1.8", "0.25")
+    assert (row["family"], row["hole_mm"], row["overlap_mm"], row["stem_gap_mm"]) == ("hole plug", "9", "1.8", "0.25")
     sheet = (out / "post job sheet.html").read_text("utf-8")
     for words in (
         "flat plug for a hole of 9 mm",

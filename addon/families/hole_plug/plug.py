@@ -35,7 +35,7 @@ class HolePlug(Fitting):
     bare: Manifold
     """The solid without ribs."""
 
-    family = "hole_plug"
+    family = "hole plug"
     surface_names = ("head", "seat", "stem", "rib", "barb", "slot")
     seen = ("head",)
     seen_name = "head"

@@ -44,7 +44,7 @@ class Screws:
         shown=lambda recipe: _screwed(recipe.screw),
     )  # fmt: skip
     angle_deg: float = declared(
-        90.0, "Screw Angle", "JoinerSide of the tube that the screws go in from", group=_SCREWS,
+        90.0, "Screw Angle", "Side of the tube that the screws go in from", group=_SCREWS,
         shown=lambda recipe: _screwed(recipe.screw),
         meaning="side of the tube that the screws go in from, counter-clockwise from the first section's width as seen "
         "from outside; the second tube's lie in line with them",
