@@ -85,6 +85,18 @@ def test_assemblies_share_their_kinds(tmp_path: Path) -> None:
     assert sum(int(row["frames"]) for row in rows) == sum(made.batch.needed for made in result.made)
 
 
+def test_files_are_named_as_they_are_written(tmp_path: Path) -> None:
+    steps: list[tuple[str, float]] = []
+    job = job_of(tmp_path, {"files": ["a.stl"], "frames": 200}, formats=["3mf", "stl"])
+    result = run_order(job, [(posts(ROUND), True)], lambda *step: steps.append(step))
+    written = [what for what, _ in steps if what.startswith("Writing and reading back")]
+    assert len(written) == len(result.files) > 2
+    assert f"of {result.plates.count}" in written[0]
+    assert written[-1].endswith(result.files[-1].parts[0])
+    shares = [share for _, share in steps]
+    assert shares == sorted(shares) and shares[-1] == 1.0
+
+
 def test_fittings_are_tried_among_the_parts_of_their_own_assembly(tmp_path: Path) -> None:
     """The tubes of two assemblies stand in the same place, as each was drawn at its own origin; in one assembly they
     would run into each other."""

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 
 from ..bench.plate import Footprint, PlateError, lay_out
 from ..bench.sheet import say_ranges
@@ -44,20 +44,26 @@ def lay_out_all(job: Job, fittings: Sequence[Made]) -> LaidOut:
         raise JobError(str(error)) from error
 
 
-def write_print_files(job: Job, laid_out: LaidOut, files: FileSet) -> tuple[WrittenFile, ...]:
+def write_print_files(
+    job: Job, laid_out: LaidOut, files: FileSet
+) -> Generator[tuple[str, float], None, tuple[WrittenFile, ...]]:
+    """Yields what is written next and what share of the files is."""
     folder, unit, shrink = job.output.folder, job.output.unit, job.process.shrink_percent
     parts, plates = laid_out.parts, laid_out.plates
     written: list[WrittenFile] = []
     beds = plates.arrangements() if "3mf" in job.output.formats else {}
     which = [f"plate {say_ranges([number + 1 for number in numbers])}" for numbers in beds.values()]
     names = safe_names(f"{job.name} {said}" for said in which)
+    count = len(names) + (len(parts) if "stl" in job.output.formats else 0)
     for (spots, numbers), said, name in zip(beds.items(), which, names, strict=True):
         times = f", print it {len(numbers)} times" if len(numbers) > 1 else ""
         about = {"Title": f"{job.name}, {said} of {plates.count}{times}", "process": job.process.name}
         path = folder / name
+        yield f"Writing and reading back {said} of {plates.count}", len(written) / count
         written.append(write_3mf(path, parts, spots, unit=unit, metadata=about, shrink_percent=shrink, files=files))
     if "stl" in job.output.formats:
         names = safe_names(f"{job.name} {part.name}" for part in parts)
         for part, name in zip(parts, names, strict=True):
+            yield f"Writing and reading back {part.name}", len(written) / count
             written.append(write_stl(folder / name, part, unit=unit, shrink_percent=shrink, files=files))
     return tuple(written)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import replace
+from typing import TypeVar
 
 from ..fields.messages import Length, Name, say, say_all
 from ..files.atomic import FileSet
@@ -27,6 +28,8 @@ from .papers import quantities_of, write_papers
 from .print_files import lay_out_all, write_print_files
 from .results import Attempt, Batch, JobResult, Made, Taken
 
+Outcome = TypeVar("Outcome")
+JobSteps = Generator[tuple[str, float], None, Outcome]
 Progress = Callable[[str, float], None]
 """Called with what is being done and how much of the job is done, 0 to 1."""
 LEAST_DEPTH_MM = 0.1
@@ -105,7 +108,7 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
     return replace(takeoff, notes=(*notes, *takeoff.notes))
 
 
-def after_takeoff(job: Job, taken: Sequence[Taken]) -> Generator[tuple[str, float], None, JobResult]:
+def after_takeoff(job: Job, taken: Sequence[Taken]) -> JobSteps[JobResult]:
     """The rest of the way from the tube ends on, in steps: yields what comes next and how much of the job is done.
 
     A caller that stops in between closes the generator; then no file has changed. Raises like ``run``.
@@ -121,8 +124,7 @@ def after_takeoff(job: Job, taken: Sequence[Taken]) -> Generator[tuple[str, floa
     sections = [end.section for each in taken for end in each.takeoff.ends]
     unmatched = job.unmatched(sections + [tube.section for each in taken for tube in each.takeoff.tubes])
     notes = (*job.notes, *_takeoff_notes(taken), *unmatched, *book_notes(job, batches), *missing)
-    yield "Writing and reading back the files", 0.7
-    return write_all(replace(result, ladders=ladders, notes=notes))
+    return (yield from _written(replace(result, ladders=ladders, notes=notes)))
 
 
 def summed_up(
@@ -146,13 +148,15 @@ def summed_up(
     )
 
 
-def write_all(result: JobResult) -> JobResult:
+def _written(result: JobResult) -> JobSteps[JobResult]:
     """Writes the print files and the papers, all of them or none; the result with its files. Raises ``JobError``."""
     job = result.job
     try:
         last = LastRun.of(job.output.folder)
         with FileSet(job.name) as files:
-            written = (*write_print_files(job, result.laid_out, files), *write_ladders(job, result.ladders, files))
+            prints = yield from _within(0.7, 0.95, write_print_files(job, result.laid_out, files))
+            yield "Writing the job sheet and the lists", 0.95
+            written = (*prints, *write_ladders(job, result.ladders, files))
             left = (*left_behind(job.name, written, last), *set_aside(job.name, last, files))
             result = replace(result, files=written, notes=(*result.notes, *left))
             write_papers(result, files)
@@ -161,7 +165,17 @@ def write_all(result: JobResult) -> JobResult:
     return result
 
 
-def _fitted(job: Job, batches: Sequence[Batch]) -> Generator[tuple[str, float], None, tuple[Attempt, ...]]:
+def _within(first: float, last: float, steps: JobSteps[Outcome]) -> JobSteps[Outcome]:
+    """The same steps as a part of the job, from and to these shares of it."""
+    while True:
+        try:
+            said, share = next(steps)
+        except StopIteration as end:
+            return end.value
+        yield said, first + (last - first) * share
+
+
+def _fitted(job: Job, batches: Sequence[Batch]) -> JobSteps[tuple[Attempt, ...]]:
     attempts = []
     for index, batch in enumerate(batches):
         yield f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.3 * index / len(batches)
@@ -169,9 +183,7 @@ def _fitted(job: Job, batches: Sequence[Batch]) -> Generator[tuple[str, float], 
     return tuple(attempts)
 
 
-def _tried_in_place(
-    taken: Sequence[Taken], fittings: Sequence[Made]
-) -> Generator[tuple[str, float], None, tuple[Finding, ...]]:
+def _tried_in_place(taken: Sequence[Taken], fittings: Sequence[Made]) -> JobSteps[tuple[Finding, ...]]:
     findings: list[Finding] = []
     assembled = [Assembled(each.bodies, fittings, number) for number, each in enumerate(taken)]
     for index, fitting in enumerate(fittings):
