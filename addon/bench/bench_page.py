@@ -64,7 +64,7 @@ def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
         said = f"Break it off {who(held, sheet)} with pliers, from the outside in; a scriber clears corners."
         steps.append(BenchStep("Support off", said))
     if any(fitting.supported and fitting.fitting.seats for fitting in sheet.fittings):
-        steps.append(BenchStep("Seat", "Scrape the shoulder flat where support touched it: it sits on the tube's rim."))
+        steps.append(BenchStep("Seat", "Where support touched the face that sits on the tube's rim, scrape it flat."))
     if smooth := _smoothing(sheet):
         steps.append(BenchStep("Smooth the crown", smooth))
     steps.append(
