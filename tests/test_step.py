@@ -229,7 +229,8 @@ def test_solids_inside_one_part_are_numbered_under_its_name(gmsh: ModuleType, tm
     first, second = re.findall(r"(#\d+) = MANIFOLD_SOLID_BREP\(", text)
     for solid, name in ((first, "Leg"), (second, "Brace")):
         text = text.replace(f"{solid} = MANIFOLD_SOLID_BREP(''", f"{solid} = MANIFOLD_SOLID_BREP('{name}'")
-    text = text.replace(f",{first}),", f",{first},{second}),").replace("OCCURRENCE('1',''", "OCCURRENCE('1','Post'")
+    text = text.replace(f",{first}),", f",{first},{second}),")
+    text = re.sub(r"(OCCURRENCE\('\d+'),''", r"\1,'Post'", text, count=1)
     (tmp_path / "post.step").write_text(text)
     names = [mesh.name for mesh in read_assembly([tmp_path / "post.step"], None).meshes]
     assert len(names) == len(set(names)) == 3  # the second solid is a part of its own, too

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from addon.files.atomic import FileSet
-from addon.ui.aside import Steps, beside, going_on
+from addon.ui.aside import AsideSteps, beside, going_on
 
 
-def counting(to: int) -> Steps[int]:
+def counting(to: int) -> AsideSteps[int]:
     for number in range(to):
         yield f"Counting {number}", number / to
         time.sleep(0.01)
@@ -40,7 +40,7 @@ def test_the_result_is_that_of_the_steps() -> None:
 
 
 def test_an_error_is_that_of_the_steps() -> None:
-    def failing() -> Steps[int]:
+    def failing() -> AsideSteps[int]:
         yield "Trying", 0.5
         raise ValueError("no")
 
@@ -52,7 +52,7 @@ def test_an_error_is_that_of_the_steps() -> None:
 def test_a_stop_ends_the_work_and_leaves_no_file(tmp_path: Path) -> None:
     """Within a tenth of what it would have taken, though it takes no notice of being closed."""
 
-    def writing() -> Steps[None]:
+    def writing() -> AsideSteps[None]:
         with FileSet() as files:
             files.add(tmp_path / "half.txt", b"half", len)
             yield "Writing", 0.5
