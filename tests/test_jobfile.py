@@ -16,6 +16,7 @@ from addon.geometry.sections import Section
 from addon.job.asked import Assembly, JobError, LadderWish, Match, Measured, Output, Shop, TubeFacts
 from addon.job.jobfile import job_text, parse_job, read_job
 from addon.takeoff.given import SizedEnd
+from addon.takeoff.given_sites import GIVEN_SITES
 from addon.takeoff.picked import PickedEnd
 from addon.trade.hardware import threads
 from addon.trade.metals import tube_metals
@@ -178,6 +179,12 @@ def test_damaged_files_are_refused(tmp_path, content, part):
     with pytest.raises(JobError, match=r"job\.toml") as refused:
         read_job(path)
     assert part in str(refused.value)
+
+
+@pytest.mark.parametrize("table", [kind.table for kind in GIVEN_SITES])
+def test_a_site_without_its_size_is_refused(table, tmp_path):
+    with pytest.raises(JobError, match=rf"{table}\[1\]\.size is missing"):
+        parse_job({table: [{}]}, tmp_path)
 
 
 def test_a_name_that_is_no_utf8_becomes_one_that_can_be_written(tmp_path):

@@ -386,7 +386,10 @@ def _entries(table: Mapping[str, Any], key: str) -> list[tuple[Mapping[str, Any]
 
 
 def _fill(cls: type, table: Mapping[str, Any], where: str) -> Any:
-    return read_record(cls, _values(cls, table, where), where)
+    try:
+        return read_record(cls, _values(cls, table, where), where)
+    except FieldError as error:
+        raise JobError(str(error)) from None
 
 
 def _values(cls: type, table: Mapping[str, Any], where: str) -> dict[str, Any]:
