@@ -344,6 +344,10 @@ def _active() -> Any:
     return _module("ui.desk").active_fitted(_scene(), _desk())
 
 
+def _is_refused() -> bool:
+    return bool(_desk().any_problem) or any(fitted.refusal is not None for fitted in _desk().fittings)
+
+
 def _is_going(operator: str) -> bool:
     return any(running.bl_idname == operator for running in _places()[0].modal_operators)
 
@@ -407,7 +411,7 @@ def _until(true: Callable[[], bool], patience_s: float = 120.0) -> Waiting:
     end = time.monotonic() + patience_s
     while not true():
         if time.monotonic() > end:
-            raise TimeoutError("Blender did not quit")
+            raise TimeoutError("what was waited for did not come")
         yield 0.2
 
 
@@ -577,7 +581,9 @@ _open = ["ends", "fitting"]
 
 
 def _only(name: str) -> Waiting:
-    """Closes the open panels and opens one, by clicks on their headers."""
+    """Closes the open panels and opens one, by clicks on their headers; the lines of a verdict that is still worked out
+    would move them."""
+    yield from _until(lambda: _desk() is None or not _desk().fittings or _desk().verdict is not None or _is_refused())
     yield from _scroll(-60)
     for panel in list(_open):
         yield from _click_header(panel)
