@@ -176,7 +176,7 @@ def tour() -> Waiting:
 def _plug_the_holes() -> Waiting:
     """One click chooses what to make of all holes, another makes it."""
     yield from _only("ends")
-    yield from _click("ferrule.choose(family='hole_plug'")
+    yield from _click('ferrule.choose(family="hole_plug"')
     yield from _only("fitting")
     yield from _click("ferrule.fit")
     yield from _until(lambda: _desk() is not None and not _desk().waiting)
@@ -473,7 +473,7 @@ def _seen(wanted: str, upwards: bool = False) -> Any:
     """Where it is in the part of the sidebar that is shown; None if it is not there."""
     side = _places()[3]
     heights = range(side.y + side.height - 10, side.y + 6, 1 - BUTTON)
-    for share, y in product((0.6, 0.25), reversed(heights) if upwards else heights):
+    for share, y in product((0.6, 0.25, 0.75), reversed(heights) if upwards else heights):
         x = side.x + int(share * side.width)
         if (yield from _is_at(wanted, (x, y), 0.01)):
             # Blender may be a move behind: back to where it was lit, down to the lower edge, then to the middle.
