@@ -252,7 +252,6 @@ def _many_ends() -> Waiting:
         mesh = meshes.Mesh.from_manifold(ring.extrude(300.0), f"Tube {number}")
         item = scenes.put_mesh(mesh, mesh.name, scene.collection, scenes.unit_scale_of(scene))
         item.location = (number % 10 * 200, number // 10 * 200, 0)
-    yield from _only("ends")
     yield from _click("ferrule.read_ends")
     yield from _until(lambda: not _is_going("FERRULE_OT_read_ends"))
     reading = _times()["read"]
