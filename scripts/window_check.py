@@ -82,7 +82,7 @@ def _write_steps(out: Path) -> None:
     gmsh.initialize()
     try:
         gmsh.option.setNumber("General.Terminal", 0)
-        for name, long, count in (("step/tube.step", 400.0, 1), ("long.step", 6000.0, 4)):
+        for name, long, count in (("step/tube.step", 400.0, 1), ("long.step", 6000.0, 64)):
             gmsh.clear()
             occ = gmsh.model.occ
             for number in range(count):

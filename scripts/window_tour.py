@@ -275,7 +275,7 @@ def _step_files() -> Waiting:
     there = len(bpy.data.objects)
     with _view():
         bpy.ops.ferrule.import_step("INVOKE_DEFAULT", filepath=str(LONG_STEP))
-    yield 0.5
+    yield 0.2
     going = _is_going("FERRULE_OT_import_step")
     yield from _key("ESC")
     yield from _until(lambda: not _is_going("FERRULE_OT_import_step"))
