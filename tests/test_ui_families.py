@@ -20,7 +20,7 @@ from test_ui_job import put
 import addon
 from addon.families import table
 from addon.families.cap import CAP
-from addon.ui import scene_ends
+from addon.ui import placing, scene_ends
 from addon.ui.command_line import main
 from addon.ui.desk import active_family, active_fitted
 from addon.ui.placing import placed, record_key
@@ -121,6 +121,18 @@ def test_fittings_stay_with_their_holes(scene: bpy.types.Scene) -> None:
     assert bpy.ops.ferrule.drop_end(site=True) == {"FINISHED"}
     bpy.ops.ferrule.refit()
     assert (len(scene.ferrule.sites), len(fitted("rosette")), len(fitted("cap"))) == (1, 1, 2)
+
+
+def test_a_click_on_a_hole_in_the_list_brings_it_into_view_once(
+    scene: bpy.types.Scene, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    choose("rosette")
+    bpy.ops.ferrule.fit()
+    looks = []
+    monkeypatch.setattr(placing, "look_at", lambda *given: looks.append(given))
+    scene.ferrule.site_index = 1
+    assert len(looks) == 1
+    assert record_key(bpy.context.active_object.ferrule.end_key) == scene.ferrule.sites[1].key
 
 
 def test_saved_undone_and_loaded_again(scene: bpy.types.Scene, tmp_path: Path) -> None:

@@ -153,7 +153,6 @@ def look_at_site(context: bpy.types.Context, scene: bpy.types.Scene, index: int,
         return
     line = scene.ferrule.sites[index]
     scene.ferrule.group_index = line.group
-    scene.ferrule.site_index = index
     fittings = [item for key, item in placed(scene).items() if record_key(key) == line.key]
     fittings.sort(key=lambda item: item.ferrule.family != scene.ferrule.family)
     select(context, next(iter(fittings), line.tube))

@@ -234,7 +234,8 @@ class FERRULE_OT_go_to_end(bpy.types.Operator):
             return {"CANCELLED"}
         if index >= len(ferrule.ends):
             with quietly():
-                placing.look_at_site(context, context.scene, index - len(ferrule.ends), self.move)
+                ferrule.site_index = index - len(ferrule.ends)
+                placing.look_at_site(context, context.scene, ferrule.site_index, self.move)
             return {"FINISHED"}
         with quietly():
             ferrule.end_index = index
