@@ -9,13 +9,13 @@ from ..families import table
 from ..fields.declared import declared_in
 from . import placing, updating
 from .desk import active_fitted, desks, drop_all
-from .fields import UNDECIDED, assign, auto_name, take_old_names
+from .fields import UNDECIDED, auto_name, take_old_names
 from .jobs import bore_problem, modelled_section, process_of
 from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
 from .looking import follow_selection, look_at_finding
 from .outdated import scene_changed
 from .quiet import loud, quietly
-from .recipes import family_of, made_of, recipe_group, recipe_of
+from .recipes import family_of, made_of, recipe_group, start_from_shared
 from .scene import unit_scale_of
 from .views import redraw
 
@@ -71,8 +71,7 @@ def on_own_recipe(group: bpy.types.PropertyGroup, context: bpy.types.Context) ->
         return
     if group.own_recipe:
         with quietly():
-            for family in made_of(group):
-                assign(recipe_group(group, family), recipe_of(recipe_group(group.id_data.ferrule, family)))
+            start_from_shared(group, made_of(group))
     updating.numbers_changed(group.id_data)
 
 

@@ -7,6 +7,7 @@ The usual family's recipe is ``recipe`` of a scene, or of a section with a recip
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import bpy
@@ -15,7 +16,7 @@ from bpy.props import PointerProperty
 from ..families import table
 from ..families.family import Family
 from ..fields.coercion import read_record
-from .fields import Update, properties_of, suit_units, values
+from .fields import Update, assign, properties_of, suit_units, values
 
 
 class FerruleRecipe(bpy.types.PropertyGroup):
@@ -77,6 +78,12 @@ def choose(group: bpy.types.PropertyGroup, family: Family, make: bool) -> None:
     others = [other for other in made_of(group) if other is not family]
     words = [word_of(other) for other in others if not make or other.stays != family.stays]
     group.makes = " ".join([*words, word_of(family)] if make else words)
+
+
+def start_from_shared(group: bpy.types.PropertyGroup, families: Iterable[Family]) -> None:
+    """Gives a row's own recipes of these families the numbers of the shared ones."""
+    for family in families:
+        assign(recipe_group(group, family), recipe_of(recipe_group(group.id_data.ferrule, family)))
 
 
 def suit_all(ferrule: bpy.types.PropertyGroup, imperial: bool) -> None:

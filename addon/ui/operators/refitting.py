@@ -18,7 +18,7 @@ from ..desk import active_family, active_group, active_recipe, times
 from ..drawing import imperial, report, say_in
 from ..fields import assign, auto_name, in_units, stored, stored_name
 from ..quiet import quietly
-from ..recipes import choose, family_of_word, made_of, recipe_group, recipe_of, word_of
+from ..recipes import choose, family_of_word, made_of, start_from_shared, word_of
 from ..records import end_of
 from ..scene_ends import group_for
 from ..views import redraw
@@ -114,7 +114,7 @@ class FERRULE_OT_choose(bpy.types.Operator):
         with quietly():
             for group in rows:
                 if make and group.own_recipe and family not in made_of(group):
-                    assign(recipe_group(group, family), recipe_of(recipe_group(ferrule, family)))
+                    start_from_shared(group, [family])
                 choose(group, family, make)
             if make and rows:
                 ferrule.family = word_of(family)
@@ -166,8 +166,7 @@ class FERRULE_OT_shorten_spigot(LongWork, bpy.types.Operator):
             group = ferrule.groups[row]
             if len(ferrule.groups) > 1 and not group.own_recipe:
                 group.own_recipe = True
-                for family in made_of(group):
-                    assign(recipe_group(group, family), recipe_of(recipe_group(ferrule, family)))
+                start_from_shared(group, made_of(group))
             recipe = group.recipe if group.own_recipe else ferrule.recipe
             recipe.spigot_mm = end.longest_mm
             ferrule.group_index = row

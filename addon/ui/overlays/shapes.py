@@ -24,6 +24,7 @@ from ...geometry.topology import in_runs
 from ...review import Review
 from ...review.layers import Layers
 from ...review.overhangs import NAMES, runs, worst_of
+from ...review.print_plan import OPEN_BEADS
 from ...review.review import Print
 from ...review.rings import widest
 from ...review.steps import LEAST_REST
@@ -138,7 +139,8 @@ def rings(review: Review, layer: int, planned: bool = False, say: Units = METRIC
     above = layers.outline(layer + 1) if layer + 1 < len(layers) else CrossSection()
     bare = outline - above - laid.uncovered
     left, uncovered = laid.middle ^ above, laid.gaps + (laid.middle - above)
-    if uncovered.area() < SPECK_MM2:
+    gap = widest(uncovered)
+    if gap.width_mm <= 2 * OPEN_BEADS * laid.bead_mm:  # The print plan takes such a spot for closed.
         uncovered = CrossSection()
     edges = [loop for bead in laid.beads for loop in bead.to_polygons()]
     batches = [
@@ -148,13 +150,12 @@ def rings(review: Review, layer: int, planned: bool = False, say: Units = METRIC
         *_area(styles.LEFT_TO_FILL, left, z, grain),
         *_area(styles.UNCOVERED, uncovered, z, grain),
     ]
-    gap = widest(uncovered)
     labels = []
     legend = [LegendEntry(styles.RING, f"{laid.count} of {say(laid.bead_mm)}{', as planned' if planned else ''}")]
     for style, region in ((styles.BARE, bare), (styles.LEFT_TO_FILL, left)):
         if region.area() >= SPECK_MM2:
             legend.append(LegendEntry(style, say.area(region.area())))
-    if gap.width_mm > 0:
+    if not uncovered.is_empty():
         labels.append(Label(f"{say(gap.width_mm)} open", (*gap.centre, z), styles.UNCOVERED))
         note = f"{say.area(uncovered.area())}, widest {say(gap.width_mm)}"
         legend.append(LegendEntry(styles.UNCOVERED, note))

@@ -43,10 +43,9 @@ class FERRULE_UL_groups(bpy.types.UIList):
         right.label(text=count_of(item.count, item.kind), icon="UNLINKED" if item.own_recipe else "NONE")
 
     def filter_items(self, context: bpy.types.Context, data: Any, propname: str) -> tuple[list[int], list[int]]:
-        rows = getattr(data, propname)
         kinds = list(_KINDS)
-        order = sorted(range(len(rows)), key=lambda row: (kinds.index(rows[row].kind), row))
-        return [], [order.index(row) for row in range(len(rows))]
+        rows = [(row, kinds.index(group.kind)) for row, group in enumerate(getattr(data, propname))]
+        return [], bpy.types.UI_UL_list.sort_items_helper(rows, key=lambda row: row[1])
 
 
 class FERRULE_UL_ends(bpy.types.UIList):
