@@ -243,7 +243,7 @@ def _draw_region() -> None:
     edge = _EDGE * scale
     blenders_own = (_VIEW_NAME + _STATISTICS * context.space_data.overlay.show_stats) * scale
     space = (left + edge, low + edge, right - edge, top - edge - blenders_own)
-    taken = [room.gizmos(context, (left, low, right, top), scale)]
+    taken = [room.gizmos(context, (left, low, right, top), scale), *room.last_operator(context)]
     _draw_ends(context, scale)
     if subject:
         taken += _draw_words(context.scene, subject, pictures, space, scale)

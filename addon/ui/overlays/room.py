@@ -63,6 +63,14 @@ def gizmos(context: bpy.types.Context, space: Rectangle, scale: float) -> Rectan
     return right - wide, top - wide - _BUTTONS * scale, right, top
 
 
+def last_operator(context: bpy.types.Context) -> list[Rectangle]:
+    """Where Blender's panel of the last operator floats, if it does."""
+    region = context.region
+    floating = [other for other in context.area.regions if other.type == "HUD" and min(other.width, other.height) > 1]
+    corners = [(other.x - region.x, other.y - region.y, other.width, other.height) for other in floating]
+    return [(x, y, x + width, y + height) for x, y, width, height in corners]
+
+
 def overlap(one: Rectangle, other: Rectangle) -> bool:
     return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
 
