@@ -133,7 +133,7 @@ def test_a_number_that_moves_takes_the_verdict_away_until_it_rests(scene: bpy.ty
     before = fitted(scene).verdict
     scene.ferrule.recipe.spigot_mm = 20
     desk = updating.desk_of(scene)
-    assert desk.verdict is None and "Reviewing, 1 fitting to go" in said_in("FERRULE_PT_verdict")
+    assert desk.verdict is None and "Reviewing, 1 kind to go" in said_in("FERRULE_PT_verdict")
     after = updating.finish(scene).verdict
     assert after.quantities.grams.value > before.quantities.grams.value
 

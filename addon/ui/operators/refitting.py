@@ -39,7 +39,7 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
         made = any(group.count and made_of(group) for group in context.scene.ferrule.groups)
         return (
             has_groups(cls, context)
-            and holds(cls, made, "Choose in the list what is to be made")
+            and holds(cls, made, "Choose in the panel Takeoff what to make")
             and can_build(cls, context)
         )
 

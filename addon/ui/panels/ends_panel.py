@@ -183,7 +183,8 @@ def _draw_choices(
         which = f"All {count_of(count, kind)}" if several else count_of(count, kind).capitalize()
         _draw_choice(column, which, families, rows, -1)
         if several and chosen.kind == kind:
-            _draw_choice(column, f"These {count_of(chosen.count, kind)}", families, [chosen], ferrule.group_index)
+            these = f"These {count_of(chosen.count, kind)}" if chosen.count > 1 else f"This {kind}"
+            _draw_choice(column, these, families, [chosen], ferrule.group_index)
 
 
 def _draw_choice(

@@ -70,7 +70,8 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
         if group is not None:
             _draw_families(layout, group, family)
         if family is None:
-            draw_text(layout, f"Nothing is made of these {group.kind}s; choose it in the list above.", icon="INFO")
+            advice = "choose a fitting for them in the panel Takeoff."
+            draw_text(layout, f"Nothing is made of these {group.kind}s; {advice}", icon="INFO")
             return
         if group is not None:
             others = sum(family in made_of(other) and not other.own_recipe for other in ferrule.groups)

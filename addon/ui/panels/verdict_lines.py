@@ -56,7 +56,7 @@ def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
     if refused:
         draw_text(layout, f"{count_of(refused, 'kind')} cannot be made; see the panel Fitting.", icon="ERROR")
     if waiting := len(desk.waiting):
-        layout.label(text=f"Reviewing, {count_of(waiting, 'fitting')} to go", icon="SORTTIME")
+        layout.label(text=f"Reviewing, {count_of(waiting, 'kind')} to go", icon="SORTTIME")
     elif desk.open:
         made = f"{count_of(desk.copies, 'fitting')} of {count_of(len(desk.fittings) - refused, 'kind')}"
         layout.label(text=f"{made}, not laid out yet", icon="SORTTIME")
