@@ -155,6 +155,8 @@ def test_corners_that_rings_leave_bare_are_hatched():
     assert area_of(positions(marks, styles.UNCOVERED, "fill")) == pytest.approx(laid.gaps.area())
     assert len(positions(marks, styles.UNCOVERED, "hatch"))
     assert notes(marks)["Not covered"].startswith(f"{laid.gaps.area():.3g} mm²")
+    # Each is less than a quarter of a bead wide, which the print plan takes for closed.
+    assert not marks.labels
 
 
 def test_the_top_of_a_layer_with_nothing_above_is_told_from_what_is_covered():

@@ -139,8 +139,7 @@ def rings(review: Review, layer: int, planned: bool = False, say: Units = METRIC
     above = layers.outline(layer + 1) if layer + 1 < len(layers) else CrossSection()
     bare = outline - above - laid.uncovered
     left, uncovered = laid.middle ^ above, laid.gaps + (laid.middle - above)
-    gap = widest(uncovered)
-    if gap.width_mm <= 2 * OPEN_BEADS * laid.bead_mm:  # The print plan takes such a spot for closed.
+    if uncovered.area() < SPECK_MM2:
         uncovered = CrossSection()
     edges = [loop for bead in laid.beads for loop in bead.to_polygons()]
     batches = [
@@ -150,14 +149,16 @@ def rings(review: Review, layer: int, planned: bool = False, say: Units = METRIC
         *_area(styles.LEFT_TO_FILL, left, z, grain),
         *_area(styles.UNCOVERED, uncovered, z, grain),
     ]
-    labels = []
+    labels: list[Label] = []
     legend = [LegendEntry(styles.RING, f"{laid.count} of {say(laid.bead_mm)}{', as planned' if planned else ''}")]
     for style, region in ((styles.BARE, bare), (styles.LEFT_TO_FILL, left)):
         if region.area() >= SPECK_MM2:
             legend.append(LegendEntry(style, say.area(region.area())))
     if not uncovered.is_empty():
-        labels.append(Label(f"{say(gap.width_mm)} open", (*gap.centre, z), styles.UNCOVERED))
-        note = f"{say.area(uncovered.area())}, widest {say(gap.width_mm)}"
+        gap, note = widest(uncovered), say.area(uncovered.area())
+        if gap.width_mm > 2 * OPEN_BEADS * laid.bead_mm:  # The print plan takes a narrower spot for closed.
+            labels.append(Label(f"{say(gap.width_mm)} open", (*gap.centre, z), styles.UNCOVERED))
+            note += f", widest {say(gap.width_mm)}"
         legend.append(LegendEntry(styles.UNCOVERED, note))
     return Marks(_some(batches), tuple(labels), tuple(legend))
 
