@@ -39,9 +39,9 @@ SECTIONS = {
 
 def test_a_sleeve_is_as_large_as_its_outlines_say():
     """Volume: of a hollow cylinder, and of rounded rectangles, (4 - pi) r² less than with corners."""
-    ring = sleeve(SECTIONS["round"].outer, 0.4, 3.0, -20, 5, FINE)
+    ring = sleeve(sliding_bore(SECTIONS["round"].outer, 0.4), 3.0, -20, 5, FINE)
     assert ring.volume() == pytest.approx(math.pi * (16.1**2 - 13.1**2) * 25, rel=2e-3)
-    box = sleeve(SECTIONS["square"].outer, 0.4, 3.0, 0, 10, FINE, corner_mm=1.2)
+    box = sleeve(sliding_bore(SECTIONS["square"].outer, 0.4, corner_mm=1.2), 3.0, 0, 10, FINE)
     outside, bore = 46.8**2 - (4 - math.pi) * 8.2**2, 40.8**2 - (4 - math.pi) * 5.2**2
     assert box.volume() == pytest.approx((outside - bore) * 10, rel=2e-3)
 
@@ -49,7 +49,7 @@ def test_a_sleeve_is_as_large_as_its_outlines_say():
 @pytest.mark.parametrize("name", SECTIONS)
 def test_a_sleeve_clears_its_tube_by_the_gap_and_has_its_wall(name):
     section = SECTIONS[name]
-    around = sleeve(section.outer, 0.5, 3.0, 0, 10, FINE)
+    around = sleeve(sliding_bore(section.outer, 0.5), 3.0, 0, 10, FINE)
     tube = section.outer.cross_section(chord_error=1e-4).extrude(10)
     assert tube.min_gap(around, 2.0) == pytest.approx(0.5, abs=0.006)
     wall = around.slice(5.0).offset(-1.49)

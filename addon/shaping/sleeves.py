@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from manifold3d import JoinType, Manifold
+from manifold3d import CrossSection, JoinType, Manifold
 
 from ..geometry.sections import Outline
 from .contours import Contour, Fineness
@@ -20,21 +20,18 @@ def sliding_bore(outline: Outline, gap_mm: float, corner_mm: float = 0.0) -> Out
     return sharpest.offset(gap_mm)
 
 
-def sleeve(
-    outline: Outline,
-    gap_mm: float,
-    wall_mm: float,
-    bottom_mm: float,
-    top_mm: float,
-    fineness: Fineness,
-    corner_mm: float = 0.0,
-) -> Manifold:
-    """A sleeve open at both ends, upright between two heights, in the tube's frame; its surfaces are ``"bore"`` and
-    ``"outside"``. The bore is ``sliding_bore``; facets stand nowhere into the gap that it leaves.
+def sleeve_sections(bore: Outline, wall_mm: float, fineness: Fineness) -> tuple[CrossSection, CrossSection]:
+    """A sleeve's bore and its outside, square to the tube's axis; facets stand nowhere into the gap of the bore.
 
-    Raises ``ValueError`` for a tube's outline that cannot be used.
+    Raises ``ValueError`` for an outline that cannot be used.
     """
-    bore = Contour(sliding_bore(outline, gap_mm, corner_mm), fineness).grown(fineness.chord_error / 2)
-    around = bore.offset(wall_mm, JoinType.Round, 2.0, fineness.facets or 256)
+    inside = Contour(bore, fineness).grown(fineness.chord_error / 2)
+    return inside, inside.offset(wall_mm, JoinType.Round, 2.0, fineness.facets or 256)
+
+
+def sleeve(bore: Outline, wall_mm: float, bottom_mm: float, top_mm: float, fineness: Fineness) -> Manifold:
+    """A sleeve open at both ends, upright between two heights, in the tube's frame; its surfaces are ``"bore"`` and
+    ``"outside"``. Raises as ``sleeve_sections``."""
+    inside, around = sleeve_sections(bore, wall_mm, fineness)
     outside = tool(prism(around, bottom_mm, top_mm), "outside")
-    return outside - tool(prism(bore, bottom_mm - PAST_MM, top_mm + PAST_MM), "bore")
+    return outside - tool(prism(inside, bottom_mm - PAST_MM, top_mm + PAST_MM), "bore")

@@ -55,8 +55,8 @@ def design(
         up, reach = -1 if stop else 1, gap + recipe.wall_mm
         edge, end = stood_back(development, recipe.scriber_mm, up), end_of(recipe, development)
         low, high = sorted((end - up * recipe.stop_mm if stop else end, float((up * edge).max() * up)))
-        ring = sleeve(place.section.outer, gap, recipe.wall_mm, low, high, Fineness(facets, CHORD_ERROR_MM), corner)
         bore = sliding_bore(place.section.outer, gap, corner)
+        ring = sleeve(bore, recipe.wall_mm, low, high, Fineness(facets, CHORD_ERROR_MM))
         if stop:
             ring += _stop(recipe, place, bore.offset(recipe.wall_mm / 2).cross_section(facets), end)
         cutters = [_beyond(development, edge, gap, 2 * reach + 2, up), *_notches(development, edge, end, reach + 1, up)]

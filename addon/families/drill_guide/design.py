@@ -23,6 +23,7 @@ from ...geometry.sections import CHORD_ERROR_MM
 from ...shaping.contours import Contour, Fineness
 from ...shaping.cutters import PAST_MM, OutlinePoint, point_at, prism
 from ...shaping.shells import in_one_piece, sound, surface_indices, tool, unlabelled
+from ...shaping.sleeves import sleeve_sections
 from ...shaping.strokes import written, written_size
 from ...trade.hardware import Thread, thread_named
 from ..circumstances import Circumstances
@@ -138,7 +139,7 @@ class _Shape:
     def solid(self) -> Manifold:
         plan, bottom, top = self.plan, self.bottom, self.top
         notches = Manifold.batch_boolean(list(self._notches()), OpType.Add)
-        around = tool(prism(self._outside ^ self._side, bottom, top), "outside") - tool(notches, "mark")
+        around = tool(prism(self._sections[1] ^ self._side, bottom, top), "outside") - tool(notches, "mark")
         screws = list(self._screws())
         bosses = [
             boss.trim_by_plane((0, 0, -1), -top).trim_by_plane((0, 0, 1), bottom)
@@ -168,13 +169,9 @@ class _Shape:
     # Around the tube.
 
     @cached_property
-    def _bore(self) -> CrossSection:
-        return Contour(self.plan.bore, self.workshop.fineness).grown(self.workshop.fineness.chord_error / 2)
-
-    @cached_property
-    def _outside(self) -> CrossSection:
-        facets = self.workshop.fineness.facets or 256
-        return self._bore.offset(self.plan.thickness_mm, JoinType.Round, 2.0, facets)
+    def _sections(self) -> tuple[CrossSection, CrossSection]:
+        """Bore and outside."""
+        return sleeve_sections(self.plan.bore, self.plan.thickness_mm, self.workshop.fineness)
 
     @property
     def _side(self) -> CrossSection:
@@ -188,13 +185,13 @@ class _Shape:
     def _room(self) -> Manifold:
         """Of the tube: up to its rim and on through the stop by the bore under a sleeve, on whose stop a mitred tube
         stands with its tip; all the way and out to the side under a saddle."""
-        low, high = self.bottom - PAST_MM, self.top + PAST_MM
+        low, high, around = self.bottom - PAST_MM, self.top + PAST_MM, self._sections[0]
         if self.plan.side is not None:
-            away = self._bore.translate(-_FAR_MM * np.array(self.plan.side))
-            return prism(CrossSection.batch_hull([self._bore, away]), low, high)
+            away = around.translate(-_FAR_MM * np.array(self.plan.side))
+            return prism(CrossSection.batch_hull([around, away]), low, high)
         bore = self.plan.place.section.bore.cross_section(self.workshop.fineness.facets)
         opening = bore.offset(-LEDGE_MM, JoinType.Miter)
-        room = prism(self._bore, low, self.tip)
+        room = prism(around, low, self.tip)
         return room if opening.is_empty() else room + prism(opening, low, high)
 
     @cached_property
@@ -212,7 +209,7 @@ class _Shape:
         depth = min(GROOVE_MM, self.plan.thickness_mm - LEAST_WALL_MM)
         if self.plan.recipe.clamp != "hose clamp" or depth < _LEAST_GROOVE_MM:
             return
-        around, facets = self._outside.hull(), self.workshop.fineness.facets or 256
+        around, facets = self._sections[1].hull(), self.workshop.fineness.facets or 256
         floor, band = around.offset(-depth, JoinType.Round, 2.0, facets), self.plan.recipe.band_mm
         far = around.offset(_FAR_MM, JoinType.Miter)
         rise = depth * self.workshop.printed.rise
