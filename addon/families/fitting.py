@@ -39,6 +39,11 @@ class Caliper:
     most_mm: float
     """Least and most are allowed."""
 
+    @classmethod
+    def around(cls, on: str, drawn_mm: float, off_mm: float, excess_mm: float = 0.0) -> Caliper:
+        """What comes out larger than drawn by an excess, ``off_mm`` more or less."""
+        return cls(on, drawn_mm, drawn_mm + excess_mm - off_mm, drawn_mm + excess_mm + off_mm)
+
 
 class BenchStep(NamedTuple):
     name: str

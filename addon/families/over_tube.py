@@ -1,12 +1,14 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The gap of what slides over a tube's outside, over paint and weld spatter too."""
+"""What slides over a tube's outside, over paint and weld spatter too: its gap, and what to measure there."""
 
 from __future__ import annotations
 
 from ..fields.messages import Length, Name, say
-from ..geometry.sections import Section
+from ..geometry.sections import Outline, Section
 from ..trade.fits import fit_named, tube_tolerance
+from ..trade.processes import Process
 from .circumstances import Circumstances
+from .fitting import Caliper
 from .gap_band import Contribution, GapBand, gap_by_design, ways_across
 
 SLIDE = "slide"
@@ -42,3 +44,15 @@ def sliding_causes(section: Section, known: Circumstances) -> tuple[Contribution
         ),
         Contribution("coat", COAT_MM, 0.0, say("paint and spatter up to {} a side", Length(COAT_MM)), "seam"),
     )
+
+
+def sliding_calipers(outer: Outline, bore: Outline, part: str, process: Process) -> list[Caliper]:
+    """On a tube and on the bore of the ``part`` that slides over it."""
+    fit, rows = fit_named(SLIDE), []
+    for reading in outer.readings:
+        tube, inside = (outline.across(reading.across_deg) for outline in (outer, bore))
+        per_gap = outer.per_inset(reading)
+        least, most = (inside - per_gap * gap for gap in (fit.most_gap_mm, fit.least_gap_mm))
+        rows.append(Caliper(f"Tube: outside, {reading.where}, with its paint", tube, least, most))
+        rows.append(Caliper.around(f"{part}: inside, {reading.where}", inside, 2 * process.tolerance_mm))
+    return rows

@@ -47,19 +47,19 @@ def seat_calipers(
         inner, outer = (shape.across(reading.across_deg) for shape in (outline, bore))
         least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, holds))
         bores.append(Caliper(f"{tube}: bore, {where}, smallest of three", outer, least, most))
-        spigots.append(Caliper(f"Fitting: {part}, {where}{clear}", *around(inner, inner + excess, off)))
-    rows = [Caliper(f"Fitting: {part}, length", *around(seat.length_mm, seat.length_mm, layer))]
+        spigots.append(Caliper.around(f"Fitting: {part}, {where}{clear}", inner, off, excess))
+    rows = [Caliper.around(f"Fitting: {part}, length", seat.length_mm, layer)]
     if rib := seat.rib_mm:
         ribs_met = spigot.ribs_across(outline)
         for reading, ribs in zip(outline.readings, ribs_met, strict=True):
             if ribs:
                 over = outline.across(reading.across_deg) + ribs * rib
                 where = f"over {'one rib' if ribs == 1 else 'the ribs'}, {reading.where}"
-                rows.append(Caliper(f"Fitting: {where}", *around(over, over + excess, off)))
+                rows.append(Caliper.around(f"Fitting: {where}", over, off, excess))
         if not any(ribs_met):
-            rows.append(Caliper("Fitting: rib, height", *around(rib, rib, process.tolerance_mm)))
+            rows.append(Caliper.around("Fitting: rib, height", rib, process.tolerance_mm))
     if relief := seat.relief_mm:
-        rows.append(Caliper("Fitting: seam relief, depth", *around(relief, relief, process.tolerance_mm)))
+        rows.append(Caliper.around("Fitting: seam relief, depth", relief, process.tolerance_mm))
     drawn = f" (drawn {say_mm(seat.gap_mm)})" if added_mm else ""
     share = "half of bore less spigot" if per_gap == 2 else f"bore less spigot, divided by {per_gap:.3g}"
     seam = max(gap, 0.0) + seat.relief_mm  # A press fit bites beside the seam as well.
@@ -70,8 +70,3 @@ def seat_calipers(
         *beside,
         Caliper(f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, holds),
     )
-
-
-def around(drawn: float, expected: float, off: float) -> tuple[float, float, float]:
-    """What is drawn, and the least and the most of what is expected, ``off`` by so much."""
-    return drawn, expected - off, expected + off

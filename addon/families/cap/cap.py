@@ -20,7 +20,7 @@ from ...shaping.spigots import SPIGOT_SURFACES, Spigot
 from ...trade.processes import Process
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Seat
-from ..seat_calipers import around, seat_calipers
+from ..seat_calipers import seat_calipers
 from .cap_drawing import end_view, section_view
 from .profiles import CapProfile
 from .putting_in import putting_in
@@ -124,7 +124,7 @@ class Cap(Fitting):
         if not self.mitre_deg:
             width = crown.across(crown.readings[0].across_deg)
             off = 2 * process.tolerance_mm
-            rows.append(Caliper(f"Fitting: crown, {crown.readings[0].where}", *around(width, width, off)))
+            rows.append(Caliper.around(f"Fitting: crown, {crown.readings[0].where}", width, off))
         return seat_calipers(self.seat, self.spigot, process, added_mm, excess_mm, rows)
 
     def drawing(self) -> tuple[View, ...]:

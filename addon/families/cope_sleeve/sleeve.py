@@ -12,11 +12,10 @@ from ...geometry.developments import Development, TubeCut
 from ...geometry.frames import Floats
 from ...geometry.sections import Outline
 from ...geometry.units import say_mm
-from ...trade.fits import fit_named
 from ...trade.processes import Process
 from ..dimensioned import Dimension, Margin, Note, View, across
 from ..fitting import BenchStep, Caliper, Fitting, Level
-from ..over_tube import SLIDE
+from ..over_tube import sliding_calipers
 from ..template import Template
 from .cut_ends import CopeSite, CutPlace
 from .recipe import CopeRecipe
@@ -65,18 +64,11 @@ class CopeSleeve(Fitting):
         return (Level("stop", self.recipe.stop_mm),) if self.has_stop else ()
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
-        fit, off = fit_named(SLIDE), 2 * process.tolerance_mm
-        rows = []
-        for reading in self.section.outer.readings:
-            tube, bore = (outline.across(reading.across_deg) for outline in (self.section.outer, self.bore))
-            per_gap = self.section.outer.per_inset(reading)
-            least, most = (bore - per_gap * gap for gap in (fit.most_gap_mm, fit.least_gap_mm))
-            rows.append(Caliper(f"Tube: outside, {reading.where}, with its paint", tube, least, most))
-            rows.append(Caliper(f"Sleeve: inside, {reading.where}", bore, bore - off, bore + off))
+        rows = sliding_calipers(self.section.outer, self.bore, "Sleeve", process)
         start = "stop" if self.has_stop else "foot"
         heights = np.abs(self.edge - self.end_mm)
         for name, height in (("shortest", float(heights.min())), ("longest", float(heights.max()))):
-            rows.append(Caliper(f"Sleeve: {start} to edge, {name}", height, height - off, height + off))
+            rows.append(Caliper.around(f"Sleeve: {start} to edge, {name}", height, 2 * process.tolerance_mm))
         return tuple(rows)
 
     def drawing(self) -> tuple[View, ...]:

@@ -10,11 +10,10 @@ import numpy as np
 
 from ...geometry.frames import Floats
 from ...geometry.units import say_both, say_mm
-from ...trade.fits import fit_named
 from ...trade.processes import Process
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, Level
-from ..over_tube import SLIDE
+from ..over_tube import sliding_calipers
 from .bounds import Plan
 from .drilling import drilling
 from .guide_drawing import across_view, along_view
@@ -59,14 +58,8 @@ class DrillGuide(Fitting):
         return (*stop, Level("upper end", self.top_mm - self.bottom_mm))
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
-        plan, fit, off = self.plan, fit_named(SLIDE), 2 * process.tolerance_mm
-        outer, rows = self.section.outer, []
-        for reading in outer.readings:
-            tube, bore = (outline.across(reading.across_deg) for outline in (outer, plan.bore))
-            per_gap = outer.per_inset(reading)
-            least, most = (bore - per_gap * gap for gap in (fit.most_gap_mm, fit.least_gap_mm))
-            rows.append(Caliper(f"Tube: outside, {reading.where}, with its paint", tube, least, most))
-            rows.append(Caliper(f"Guide: inside, {reading.where}", bore, bore - off, bore + off))
+        plan, off = self.plan, 2 * process.tolerance_mm
+        rows = sliding_calipers(self.section.outer, plan.bore, "Guide", process)
         for bush in {(bush.drill_mm, bush.bore_mm): bush for bush in plan.bushes}.values():
             if self.recipe.bush == "printed":
                 on, least = f"Guide: bush for the drill of {say_mm(bush.drill_mm)}", bush.drill_mm
@@ -75,7 +68,7 @@ class DrillGuide(Fitting):
             rows.append(Caliper(on, bush.bore_mm, least, bush.bore_mm + off))
         if self.stop_mm:
             down = self.top_mm - self.stop_mm - plan.bushes[0].entry.point[2]
-            rows.append(Caliper("Guide: stop to the middle of hole 1", down, down - off / 2, down + off / 2))
+            rows.append(Caliper.around("Guide: stop to the middle of hole 1", down, off / 2))
         return tuple(rows)
 
     def drawing(self) -> tuple[View, ...]:

@@ -80,11 +80,7 @@ class HolePlug(Fitting):
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
         recipe, hole, stem = self.recipe, self.place.diameter_mm, 2 * stem_radius(self.recipe, self.place)
-        off, layer = 2 * process.tolerance_mm, max(process.layer_mm, process.tolerance_mm)
-
-        def around(on: str, drawn: float, either: float = off, excess: float = 2 * excess_mm) -> Caliper:
-            return Caliper(on, drawn, drawn + excess - either, drawn + excess + either)
-
+        off, excess, layer = 2 * process.tolerance_mm, 2 * excess_mm, max(process.layer_mm, process.tolerance_mm)
         rows = [
             Caliper(
                 "Tube: hole, diameter",
@@ -95,19 +91,16 @@ class HolePlug(Fitting):
         ]
         if recipe.stem == "ribs":
             rib, count = float(recipe.rib_height_mm or 0.0), int(recipe.rib_count or 0)
-            rows.append(around("Fitting: stem, diameter between ribs", stem))
+            rows.append(Caliper.around("Fitting: stem, diameter between ribs", stem, off, excess))
             over = "over two ribs" if count % 2 == 0 else "over one rib"
-            rows.append(around(f"Fitting: stem, {over}", stem + (2 - count % 2) * rib))
+            rows.append(Caliper.around(f"Fitting: stem, {over}", stem + (2 - count % 2) * rib, off, excess))
         else:
             legs = Legs.of(recipe, self.place)
-            rows.append(around("Fitting: legs, across above the barbs", stem))
-            rows.append(around("Fitting: barbs, across", 2 * legs.crest_mm))
-        if recipe.head == "flush":
-            rows.append(around("Fitting: head, across", self.place.countersink_mm))
-        else:
-            rows.append(around("Fitting: head, across", 2 * head_half(recipe, self.place)))
-        length = float(np.ptp(self.mesh.vertices[:, 2]))
-        return (*rows, around("Fitting: length in all", length, layer, 0.0))
+            rows.append(Caliper.around("Fitting: legs, across above the barbs", stem, off, excess))
+            rows.append(Caliper.around("Fitting: barbs, across", 2 * legs.crest_mm, off, excess))
+        rows.append(Caliper.around("Fitting: head, across", 2 * head_half(recipe, self.place), off, excess))
+        rows.append(Caliper.around("Fitting: length in all", float(np.ptp(self.mesh.vertices[:, 2])), layer))
+        return tuple(rows)
 
     def drawing(self) -> tuple[View, ...]:
         """The section along the tube, and the one across it where that differs."""

@@ -17,7 +17,7 @@ from ...shaping.spigots import SPIGOT_SURFACES
 from ...trade.processes import Process
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Seat
-from ..seat_calipers import around, seat_calipers
+from ..seat_calipers import seat_calipers
 from .joiner_drawing import across_view, section_view
 from .place import IN_LINE_DEG, JointPlace, said_angle
 from .putting_together import putting_together
@@ -106,7 +106,7 @@ class Joiner(Fitting):
             rows += seat_calipers(side.seat, side.spigot, process, added_mm, excess_mm, (), tube, part, flat)
         if self.in_line:
             length = sum(side.spigot.length_mm for side in self.sides) + self.place.gap_mm
-            rows.append(Caliper("Fitting: length over all", *around(length, length, process.tolerance_mm * 2)))
+            rows.append(Caliper.around("Fitting: length over all", length, process.tolerance_mm * 2))
         return tuple(rows)
 
     def drawing(self) -> tuple[View, ...]:
