@@ -29,12 +29,13 @@ from addon.families.cope_sleeve.cut_ends import CutPlace, cope_sites
 from addon.families.cope_sleeve.wrapping import mitre_templates
 from addon.families.template import KEPT_MM
 from addon.fields.refusals import RecipeError
-from addon.geometry.developments import PlaneCut, TubeCut
+from addon.geometry.developments import TubeCut
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
 from addon.job.jobfile import JobError, job_text, parse_job
 from addon.job.running import run
 from addon.takeoff import take_off
+from addon.trade.processes import processes
 
 WITHIN_MM = 0.02
 ROUND, SQUARE, SHARP = Section.round(25.4, 3.0), Section.rectangular(40, 40, 3), Section.rectangular(30, 20, 2, 0)
@@ -105,18 +106,12 @@ def test_the_tube_goes_in(section, large, offset, locate):
 def test_the_sleeve_is_measured_from_stop_or_foot(locate):
     """The saddle of a tube on one of the same axis plane is R - √(R² - r²) deep."""
     sleeve = design(CopeRecipe(locate=locate, scriber_mm=0.0, waste_mm=12.0, grip_mm=40.0), place(ROUND, 48.3, 90.0))
-    rows = {row.on.rpartition(", ")[2]: row.drawn_mm for row in sleeve.calipers(run_process()) if "to edge" in row.on}
+    rows = {row.on.rpartition(", ")[2]: row.drawn_mm for row in sleeve.calipers(processes()[0]) if "to edge" in row.on}
     deep = 24.15 - math.sqrt(24.15**2 - 12.7**2)
     expected = (12.0, 12.0 + deep) if locate == "stop" else (40.0, 40.0 + deep)
     assert (rows["shortest"], rows["longest"]) == pytest.approx(expected, abs=WITHIN_MM)
     size = sleeve.standing().size[2]
     assert size == pytest.approx(expected[1] + (3.0 if locate == "stop" else 0.0), abs=WITHIN_MM)
-
-
-def run_process():
-    from addon.trade.processes import processes
-
-    return processes()[0]
 
 
 @pytest.mark.parametrize(
@@ -259,4 +254,3 @@ def test_mitres_get_templates_too():
     length = 250 / math.cos(math.radians(30)) + 24.15 * math.tan(math.radians(30))
     (row,) = template.said
     assert f"longest point {length:.1f}" in row and row.endswith(": rail, twin")
-    assert PlaneCut(30.0, 0.0).direction_deg == 0
