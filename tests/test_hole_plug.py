@@ -188,6 +188,7 @@ def test_barbs_reach_behind_the_wall_at_hand(gmsh, shapes):
     assert {np.sign(x) for x in wide[:, 0]} == {-1.0, 1.0}
     # A cantilever's largest strain, 3 t d / 2 L² (any handbook of beams), from the legs' roots to the wall's inside.
     root = recipe.head_mm - 0.8 * recipe.leg_mm
+    # Printed plastic bears 3 % across its layers once: common practice, no source; the rest is what rounding adds.
     assert 1.5 * recipe.leg_mm * recipe.barb_mm / (root + wall) ** 2 <= 0.0315
 
 
@@ -290,9 +291,8 @@ def test_holes_that_no_plug_suits_are_refused(gmsh, shapes, drilled, said):
 @pytest.mark.parametrize("shapes", [ROUND, SQUARE], ids=["round", "square"])
 def test_a_refusal_names_a_value_that_works(gmsh, shapes, asked):
     _, (site,) = mouths(gmsh, shapes)
-    if shapes is SQUARE and asked == {"overlap_mm": 9.0}:
-        return  # there is room for that
     recipe, tried = PlugRecipe(**asked), 0
+    has_room = shapes is SQUARE and asked == {"overlap_mm": 9.0}
     while tried < 4:
         try:
             plug = design(recipe, HolePlace.of(site, site.section), KNOWN)
@@ -300,17 +300,17 @@ def test_a_refusal_names_a_value_that_works(gmsh, shapes, asked):
         except RecipeError as error:
             assert error.works is not None and getattr(recipe, error.field) != error.works
             recipe, tried = replace(recipe, **{error.field: error.works}), tried + 1
-    assert tried == 1 and plug.solid.volume() > 0
+    assert tried == (0 if has_room else 1) and plug.solid.volume() > 0
 
 
-@pytest.mark.parametrize("stem", ["ribs", "barbs"])
-@pytest.mark.parametrize("head", ["flat", "domed", "flush"])
+@pytest.mark.parametrize(
+    ("head", "stem"),
+    [("flat", "ribs"), ("flat", "barbs"), ("domed", "ribs"), ("domed", "barbs"), ("flush", "ribs")],
+)
 @pytest.mark.parametrize("shapes", [ROUND, PIPE, SQUARE], ids=["round", "pipe", "square"])
 def test_a_plug_prints_as_it_stands(gmsh, shapes, head, stem):
     """The review has nothing to fix on it and nothing that calls for support."""
     flush = head == "flush"
-    if flush and stem == "barbs":
-        pytest.skip("legs need a head to have their roots in")
     _, (site,) = mouths(gmsh, shapes, 6.0 if flush else 9.0, cone=4.5 if flush else None)
     plug = made(site, head=head, stem=stem)
     found = review(plug.standing(), PROCESS, levels=plug.levels(), seen_name="head").findings
