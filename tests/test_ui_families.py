@@ -77,7 +77,7 @@ def test_a_family_is_chosen_fitted_and_dragged(scene: bpy.types.Scene) -> None:
     assert {"Rosette", "Thickness"} <= set(said["FERRULE_PT_fitting"]) and "Crown" not in said["FERRULE_PT_fitting"]
     choose("rosette")
     assert active_family(scene) is None
-    assert any("Nothing is made of these holes" in word for word in panel_words()["FERRULE_PT_fitting"])
+    assert any("Nothing is made for these holes" in word for word in panel_words()["FERRULE_PT_fitting"])
     assert bpy.ops.ferrule.fit() == {"FINISHED"}
     assert (len(fitted("cap")), fitted("rosette")) == (2, [])
 

@@ -37,13 +37,13 @@ _MOST_LETTERS = 400
 _WORDS_MM, _ROW_MM, _ROWS = 33.0, 4.0, 3
 """Where words stand on the template: from its lower edge, clear of the lines' names."""
 _HOW = (
-    "Print at 100 %, not fitted to the page, and measure the check lines of each page: 50 mm and 2 in, both ways.",
+    "Print at 100 %, not scaled to fit the page, and measure the check lines of each page: 50 mm and 2 in, both ways.",
     "Lay pages of one template over each other, cross on cross, and tape them.",
     "Cut out along the thick line, the lower edge and the left edge; leave the flap at the right.",
     "Draw a line square around the tube at the length that is given, and a line along the tube where the axis line or "
     "side goes.",
     "Wrap the paper around, printed side out, its lower edge on the line; the left edge meets the dashed line of the "
-    "flap, which goes under it. If it does not meet, the tube or the print has another size.",
+    "flap, which goes under it. If it does not meet, the tube or the print is not the right size.",
     "Mark along the thick line, take the paper off, and cut. The dashed line is where the cut comes out inside: bevel "
     "to it where the tubes have to fit close.",
 )

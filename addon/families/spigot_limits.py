@@ -142,8 +142,8 @@ class SpigotDesign:
         most = section.bore.half_width - LEAST_CORE_MM - known.added_mm
         if fit.least_gap_mm <= most < gap and not replace(band, nominal=most).enters:
             problem = say(
-                "the bore is {} wide, and into the narrowest of such tubes no spigot goes that is {} thick (it would "
-                "take a gap of {} per side); measure the bore, or choose a gap",
+                "the bore is {} wide, and no spigot {} thick goes into the narrowest such tube (that would take a gap "
+                "of {} per side); measure the bore, or choose a gap",
                 Length(2 * section.bore.half_width),
                 Length(2 * LEAST_CORE_MM),
                 Length(gap),

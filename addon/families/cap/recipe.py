@@ -58,8 +58,8 @@ class Recipe:
         automatic="by tolerance",
         meaning="gap between spigot and bore, per side. Automatic, a glued spigot is made so much smaller that it goes "
         "in whatever the tube's and the print's tolerances leave of the gap, up to the 1 mm that two-part epoxy fills, "
-        "or where that does not do up to the 3 mm of a filled paste; ribs keep it central. Push and press fits take "
-        "the fit class's own gap",
+        "or, where that is not enough, the 3 mm that a filled paste fills; ribs keep it central. Push and press fits "
+        "take the fit class's own gap",
     )  # fmt: skip
     corner_mm: float | None = declared(
         None, "Corner", "How much rounder the corners of a rectangular spigot are than the bore's", least=0.0,

@@ -83,9 +83,9 @@ def settle(recipe: CopeRecipe, place: CutPlace, known: Circumstances | None) -> 
     bench.number("gap_mm", fit.least_gap_mm, fit.most_gap_mm, "it would not slide", loose, default=gap)
     bench.number("wall_mm", LEAST_WALL_MM, 20.0, "a thinner edge gives way", "more is of no use")
     stop, usual = recipe.locate == "stop", max(outer.width, outer.depth, LEAST_GRIP_MM)
-    bench.number("scriber_mm", 0.0, 5.0, "a line is no narrower", "a line is no wider", used=True)
+    bench.number("scriber_mm", 0.0, 5.0, "the line cannot lie inside the edge", "no line is that wide", used=True)
     least = 2 * bench.recipe.scriber_mm + 5.0
-    bench.number("waste_mm", least, 200.0, "the sleeve would fall apart there", "that is a tube's worth", used=stop)
+    bench.number("waste_mm", least, 200.0, "the sleeve would fall apart there", "that wastes good tube", used=stop)
     bench.number("stop_mm", 1.0, 20.0, "a thinner stop bends", "more is of no use", used=stop)
     if not stop:
         bench.number("grip_mm", 5.0, 300.0, "it would tilt", "more is of no use", default=usual)

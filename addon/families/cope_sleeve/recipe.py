@@ -35,9 +35,9 @@ class CopeRecipe:
         "automatic, as far as the tube is wide, at least 25 mm",
     )  # fmt: skip
     scriber_mm: float = declared(
-        0.3, "Scriber", "How far off the edge the line is marked: half of what the scriber or marker is wide",
+        0.3, "Scriber", "How far off the edge the line is marked: half the width of the scriber or marker",
         least=0.0, most=5.0,
-        meaning="how far off the edge the line is marked, half of what the scriber's or marker's point is wide: the "
+        meaning="how far off the edge the line is marked, half the width of the scriber's or marker's point: the "
         "edge stands back by it, so that the line itself is the cut",
     )  # fmt: skip
     wall_mm: float = declared(3.0, "Wall", "Plastic around the tube", least=1.2, most=20.0)
@@ -46,8 +46,8 @@ class CopeRecipe:
     )
     gap_mm: float | None = declared(
         None, "Gap", "Gap between tube and sleeve on each side", automatic="by tolerance",
-        meaning="gap between tube and sleeve, per side: automatic, it goes over paint and weld spatter whatever the "
-        "tube's and the print's tolerances leave of it",
+        meaning="gap between tube and sleeve, per side: automatic, the sleeve clears paint and weld spatter within the "
+        "tube's and the print's tolerances",
     )  # fmt: skip
 
     fit: ClassVar[str] = SLIDE

@@ -150,16 +150,16 @@ class CopeSleeve(Fitting):
             )
         ]
         if stopped:
-            said = f"Saw the tube square, longer than its longest point by the waste: {', '.join(stopped)}. Deburr it"
+            said = f"Saw the tube square, this far past its longest point: {', '.join(stopped)}. Deburr it"
             steps.append(BenchStep("Cut to length", said))
         if lined:
-            said = f"Draw a line square around the tube, so far short of its longest point: {', '.join(lined)}"
+            said = f"Draw a line square around the tube, this far short of its longest point: {', '.join(lined)}"
             steps.append(BenchStep("Draw the line", said))
         where = " and ".join(["until the stop meets the tube's end"] * bool(stopped) + ["to the line"] * bool(lined))
         steps += [
             BenchStep("Slide on", f"Push the sleeve on {where}, its long notch over the line on the shorter side"),
             BenchStep("Mark", "Hold it, and run the scriber along the edge all around"),
-            BenchStep("Take it off", "Cut along the line without the sleeve: plastic bears no torch and no grinder"),
+            BenchStep("Take it off", "Cut only once the sleeve is off: plastic stands up to neither torch nor grinder"),
             BenchStep(
                 "Deburr",
                 "Copes have sharp points: file the edge, and bevel it to the inside line where it has to fit close",

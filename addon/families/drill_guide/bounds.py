@@ -139,7 +139,7 @@ def _settle_style(
     if len({entry.hole for entry in served}) < len({entry.hole for entry in place.entries}):
         raise RecipeError("style", "the holes lie all around, where no saddle reaches; choose a sleeve", "sleeve")
     if bench.recipe.clamp == "screws" and place.section.outer.shape != "rectangle":
-        problem = "screws need two flat sides to press between, which this saddle has not; choose a hose clamp"
+        problem = "screws need two flat sides to press on, and this saddle has none; choose a hose clamp"
         raise RecipeError("clamp", problem, "hose clamp")
     return served, (float(way[0]), float(way[1]))
 
@@ -164,14 +164,14 @@ def _settle_bushes(bench: Settling[GuideRecipe], drill: float) -> None:
         problem = say("no steel drill bush for {} is in the table; enter its outside diameter", Length(drill))
         raise RecipeError("bush_outside_mm", problem, math.ceil(drill + 6 * LEAST_STEEL_MM))
     if steel and bench.recipe.bush_outside_mm is not None:
-        why_least = say("a bush for a drill of {} has a wall of {}", Length(drill), Length(LEAST_STEEL_MM))
+        why_least = say("a bush for a drill of {} needs a wall of {}", Length(drill), Length(LEAST_STEEL_MM))
         bench.number("bush_outside_mm", drill + 2 * LEAST_STEEL_MM, 60.0, why_least, "larger ones are not usual")
     if not steel or bench.recipe.bush_mm is not None:
         bench.number(
             "bush_mm",
             2 * drill,
             max(MOST_BUSH_DRILLS * drill, 20.0),
-            say("a drill of {} is guided over twice its diameter", Length(drill)),
+            say("a drill of {} needs a bush twice as long as it is wide", Length(drill)),
             "the drill would rub along it and melt the plastic",
             default=2 * drill,
         )

@@ -39,8 +39,8 @@ class GuideRecipe:
     )  # fmt: skip
     gap_mm: float | None = declared(
         None, "Gap", "Gap between tube and guide on each side", automatic="by tolerance",
-        meaning="gap between tube and guide, per side: automatic, it goes over paint and weld spatter whatever the "
-        "tube's and the print's tolerances leave of it",
+        meaning="gap between tube and guide, per side: automatic, the guide clears paint and weld spatter within the "
+        "tube's and the print's tolerances",
     )  # fmt: skip
     drill: Drill = declared(
         "full", "Drill", "Whether holes are drilled to size through the guide, or started with a pilot drill",

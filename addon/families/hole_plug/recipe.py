@@ -52,8 +52,8 @@ class PlugRecipe:
     )  # fmt: skip
     gap_mm: float | None = declared(
         None, "Gap", "Gap between stem and hole on each side", automatic="by tolerance", group=_STEM,
-        meaning="gap between stem and hole, per side. Automatic, the stem goes in whatever the print's tolerance and a "
-        "coat of paint leave of the hole, and ribs or barbs hold it",
+        meaning="gap between stem and hole, per side. Automatic, it leaves room for the print's tolerance and a "
+        "coat of paint; ribs or barbs hold the stem",
     )  # fmt: skip
     lead_in_mm: float | None = declared(
         None, "Lead-in", "Chamfer at the stem's tip, to start it in the hole", least=0.0, automatic="by hole",

@@ -240,7 +240,7 @@ def _settle_words(bench: Settling[PlugRecipe], place: HolePlace, hold: Hold) -> 
         head = "flush" if sunk and hold.grip_mm >= LEAST_GRIP_MM and stem != "barbs" else "flat"
         bench.set("head", head)
     if head == "flush" and not sunk:
-        raise RecipeError("head", "a flush head sits in a countersink, which this hole has not; choose flat", "flat")
+        raise RecipeError("head", "a flush head needs a countersink, and this hole has none; choose flat", "flat")
     if stem == "auto":
         bench.set("stem", "ribs" if hold.grip_mm >= LEAST_GRIP_MM or head == "flush" else "barbs")
     if bench.recipe.stem == "barbs" and head == "flush":
@@ -259,7 +259,7 @@ def _settle_stem(bench: Settling[PlugRecipe], place: HolePlace, known: Circumsta
     if known and known.added_mm:
         bench.set("gap_mm", min(max(round(float(bench.recipe.gap_mm or 0.0) + known.added_mm, 4), 0.0), most))
     bench.number(
-        "lead_in_mm", 0.0, stem_radius(bench.recipe, place) / 2, "there is no less than none",
+        "lead_in_mm", 0.0, stem_radius(bench.recipe, place) / 2, "a lead-in goes inward",
         "a longer one leaves a stem too thin at its tip", default=USUAL_LEAD_IN_MM,
     )  # fmt: skip
 
@@ -295,7 +295,7 @@ def _settle_head(bench: Settling[PlugRecipe], place: HolePlace, widest: float, e
     if not domed:
         most = min(float(bench.recipe.head_mm or 0.0) - 0.4, radius - stem_radius(bench.recipe, place) - 0.1)
         bench.number(
-            "edge_mm", 0.0, math.floor(100 * most + 1e-6) / 100, "there is no less than none",
+            "edge_mm", 0.0, math.floor(100 * most + 1e-6) / 100, "a chamfer only takes away",
             "nothing would be left of the head", default=USUAL_EDGE_MM,
         )  # fmt: skip
 

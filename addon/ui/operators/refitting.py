@@ -82,7 +82,7 @@ class FERRULE_OT_refit(LongWork, bpy.types.Operator):
 
 
 class FERRULE_OT_choose(bpy.types.Operator):
-    """Make these fittings, or make none of them"""
+    """Make these fittings, or none of them"""
 
     bl_idname = "ferrule.choose"
     bl_label = "Choose What to Make"
@@ -97,7 +97,7 @@ class FERRULE_OT_choose(bpy.types.Operator):
     @classmethod
     def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
         family = family_of_word(properties.family) or usual()
-        which = "of the chosen row" if properties.row >= 0 else f"of every {family.serves}"
+        which = "for the chosen row" if properties.row >= 0 else f"for every {family.serves}"
         return f"Make {family.plural} {which}, or none"
 
     def execute(self, context: bpy.types.Context) -> set[str]:

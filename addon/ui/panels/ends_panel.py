@@ -162,9 +162,7 @@ def _draw_outdated(layout: bpy.types.UILayout, now: Outdated) -> None:
     if now.deleted:
         box = layout.box()
         number = count_of(len(now.deleted), "fitting was", "fittings were")
-        draw_text(
-            box, f"{number} deleted from the scene. Fit puts them back, and they are made all the same.", icon="ERROR"
-        )
+        draw_text(box, f"{number} deleted from the scene. They are still made, and Fit puts them back.", icon="ERROR")
         box.operator("ferrule.drop_deleted", icon="X")
 
 

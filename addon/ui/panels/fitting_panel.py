@@ -71,7 +71,7 @@ class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
             _draw_families(layout, group, family)
         if family is None:
             advice = "choose a fitting for them in the panel Takeoff."
-            draw_text(layout, f"Nothing is made of these {group.kind}s; {advice}", icon="INFO")
+            draw_text(layout, f"Nothing is made for these {group.kind}s; {advice}", icon="INFO")
             return
         if group is not None:
             others = sum(family in made_of(other) and not other.own_recipe for other in ferrule.groups)
