@@ -107,6 +107,23 @@ def first_lines(result: JobResult) -> str:
     return " ".join(table(result).partition("\n\n")[0].split())
 
 
+@pytest.mark.parametrize(
+    ("fitting", "left"),
+    [
+        ({"make": False, "for": [{"points": "up", "make": True}]}, ["up"]),
+        ({"for": [{"points": "up", "make": False}]}, ["down"]),
+    ],
+)
+def test_of_ends_that_point_one_way_those_without_a_fitting_are_left_out(
+    tmp_path: Path, fitting: dict[str, Any], left: list[str]
+) -> None:
+    bolt = Manifold.cylinder(100, 3.5, circular_segments=48).translate((0, 0, -50)).rotate((0, 90, 0))
+    crossed = {name: less(tube(ONE_INCH, name), bolt.translate((0, 0, z))) for name, z in (("down", 10), ("up", 290))}
+    meshes = [crossed["down"], crossed["up"].placed(Frame.along((100, 0, 0), (0, 0, 1)))]
+    result = do(tmp_path, meshes, fitting=fitting)
+    assert [entry.sources for entry in verdict_of(result).left_out] == [tuple(left)]
+
+
 def test_support_that_does_not_come_out_comes_first(tmp_path: Path) -> None:
     """A hollow spigot 60 mm long and 15 mm wide inside, with tools that need a mouth of 16."""
     fitting = {"spigot_mm": 60, "hollow_wall_mm": 2, "up": "crown up"}

@@ -20,7 +20,7 @@ from ..fields.messages import Name, say
 from ..files.parts import FileUnit
 from ..geometry.frames import Frame
 from ..geometry.sections import Section
-from ..takeoff import Hole, Takeoff
+from ..takeoff import Hole, Takeoff, TubeEnd
 from ..takeoff.given import GivenEnd
 from ..takeoff.given_sites import GivenSite
 from ..takeoff.picked import Point
@@ -166,6 +166,9 @@ class Wish:
         taking = (override for override in reversed(self.overrides) if override.match.takes(section, holes_mm, points))
         return next((override.make for override in taking if override.make is not None), self.make)
 
+    def makes_for_end(self, end: TubeEnd) -> bool:
+        return self.makes_for(end.section, points=pointing(end.frame))
+
     def recipe_for(self, section: Section, holes_mm: Sequence[float] = (), points: Pointing | None = None) -> Any:
         """The recipe with every override that matches, in the file's order."""
         recipe = self.recipe
@@ -184,7 +187,7 @@ class Wish:
         if self.make and all(override.make is None for override in self.overrides):
             return self.family.sites(takeoff)
         wanted = {
-            "end": lambda end: self.makes_for(end.section, points=pointing(end.frame)),
+            "end": self.makes_for_end,
             "hole": lambda hole: self.makes_for(hole.tube.section, [hole.diameter_mm]),
             "cope": lambda cope: self.makes_for(cope.tube.section),
             "joint": lambda joint: self.makes_for(joint.ends[0].section),

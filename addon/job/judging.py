@@ -99,7 +99,7 @@ def _without(result: JobResult) -> list[TubeEnd]:
     wishes = [wish for wish in result.job.wishes if wish.family.serves == "end"]
     staying = (batch for batch in result.batches if batch.family.stays)
     meant = {id(record) for batch in staying for site in batch.sites for record in site.records}
-    asked = (end for end in result.ends if any(wish.makes_for(end.section) for wish in wishes))
+    asked = (end for end in result.ends if any(wish.makes_for_end(end) for wish in wishes))
     return [end for end in asked if not end.open and id(end) not in meant]
 
 
