@@ -67,10 +67,11 @@ def copes_of(
         elif number in tube_of and end.cause in ("open", "blocked", "crossed", "too short"):
             for under in near[number]:
                 cut = TubeCut(tubes[under].section.outer, tubes[under].frame).seen_from(end.frame)
-                if (reason := _runs_into(end, tubes[tube_of[number]], cut, tubes[under])) is None:
+                if (met := _runs_into(end, tubes[tube_of[number]], cut, tubes[under])) is None:
                     continue
+                reason, needs_cope = met
                 explained[number] = replace(end, cause="blocked", clear_depth_mm=0.0, reason=reason, remedy=NOTHING)
-                if cut.past_mm(end.section.outer.polygon()) <= TOUCH_MM and not _level(end, cut):
+                if needs_cope:
                     copes[number] = cut, under
                 break
     return explained, copes
@@ -154,8 +155,9 @@ def _near(ends: Sequence[TubeEnd], tube_of: Mapping[int, int], tubes: Sequence[T
     return near
 
 
-def _runs_into(end: TubeEnd, tube: Tube, cut: TubeCut, other: Tube) -> Message | None:
-    """That an end runs into another tube and what it needs, in a sentence; None if it does not."""
+def _runs_into(end: TubeEnd, tube: Tube, cut: TubeCut, other: Tube) -> tuple[Message, bool] | None:
+    """That an end runs into another tube and what it needs, in a sentence, and whether that is a cope; None if it does
+    not."""
     width, name = end.section.outer.width, Name(other.source)
     middle = float(cut.heights(np.zeros((1, 2)))[0])
     if not -tube.length_mm < middle < -_INTO * width or 2 * cut.axis_height - middle < -_THROUGH * width:
@@ -167,12 +169,8 @@ def _runs_into(end: TubeEnd, tube: Tube, cut: TubeCut, other: Tube) -> Message |
         return None
     if (past := cut.past_mm(line[:, :2])) > TOUCH_MM:
         if cut.reach_mm < width:
-            return say("Runs into {}, which is narrower: no cope goes all around", name)
-        return say("Runs into {} and passes by {} beside it: no cope goes all around", name, Length(past))
-    if _level(end, cut):
-        return say("Runs {} into {}: it has to be cut square", Length(-middle), name)
-    return say("Runs into {}: it needs a cope", name)
-
-
-def _level(end: TubeEnd, cut: Cut) -> bool:
-    return bool(np.ptp(traced(cut, end.section.outer)[:, 2]) < _SQUARE_MM)
+            return say("Runs into {}, which is narrower: no cope goes all around", name), False
+        return say("Runs into {} and passes by {} beside it: no cope goes all around", name, Length(past)), False
+    if np.ptp(line[:, 2]) < _SQUARE_MM:
+        return say("Runs {} into {}: it has to be cut square", Length(-middle), name), False
+    return say("Runs into {}: it needs a cope", name), True
