@@ -17,11 +17,12 @@ from ..trade.metals import metal_named
 from ..trade.sizes import size_named
 from .ends import TubeEnd
 from .picked import PickedEnd, Point
-from .sites import Takeoff
+from .sites import ClosedEnd, Takeoff
 
 Record = TypeVar("Record")
 CLEAR_MM = 1000.0
 """Without a tube nothing stands in the bore's way."""
+NOT_GIVEN = ClosedEnd(say("The other end was not given"))
 SAME_SHARE = 0.01
 """Ends no further apart than this share of the tube's width, whose outsides differ by no more, are the same end."""
 _SAME_DEG = 5.0
@@ -50,8 +51,14 @@ class SizedEnd:
             frame = Frame.along(self.position_mm, self.axis, self.width_axis)
         except ValueError:
             raise ValueError("the axis has no length; give the direction along the tube and out of it") from None
-        section = size_named(self.size).section_in(metal_named(self.metal).name if self.metal else metal)
+        section = section_of(self.size, self.metal, metal)
         return TubeEnd("", section, frame, 0.0, 0.0, CLEAR_MM, "open", say("open"), "given by size")
+
+
+def section_of(size: str, metal: str | None, usual: str | None) -> Section:
+    """Of a tube of this table size in this metal, without one in the job's ``usual`` one. Raises
+    ``trade.tables.UnknownNameError``."""
+    return size_named(size).section_in(metal_named(metal).name if metal else usual)
 
 
 GivenEnd = PickedEnd | SizedEnd

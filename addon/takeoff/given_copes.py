@@ -14,10 +14,9 @@ from ..fields.messages import Given, Length, say
 from ..geometry.developments import TOUCH_MM, Cut, TubeCut, traced
 from ..geometry.frames import Frame
 from ..geometry.sections import Section
-from ..trade.metals import metal_named
-from ..trade.sizes import size_named
 from .copes import cope
 from .ends import TubeEnd
+from .given import NOT_GIVEN, section_of
 from .sites import ClosedEnd, Takeoff, Tube
 
 
@@ -50,8 +49,7 @@ class GivenCope:
     metal: str | None = declared(None, meaning="as in `[[tube_end]]`")
 
     def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
-        metal = metal_named(self.metal).name if self.metal else metal
-        section, other = (size_named(size).section_in(metal) for size in (self.size, self.on))
+        section, other = (section_of(size, self.metal, metal) for size in (self.size, self.on))
         cut = self._cut(section, other)
         lines = [traced(cut, outline)[:, 2] for outline in (section.outer, section.bore)]
         cut = cut.seen_from(Frame(np.array([0.0, 0.0, np.concatenate(lines).max()]), np.eye(3)))
@@ -59,7 +57,7 @@ class GivenCope:
         reason = say("Coped: the rim departs {} from a plane", Length(departure))
         end = TubeEnd(self.name, section, frame, 0.0, 0.0, 0.0, "coped", reason, "given by size")
         length = self.length_mm or departure
-        far: TubeEnd | ClosedEnd = ClosedEnd(say("The other end was not given"))
+        far: TubeEnd | ClosedEnd = NOT_GIVEN
         if self.length_mm:
             back = Frame.along((0.0, 0.0, -length), (0.0, 0.0, -1.0), (1.0, 0.0, 0.0))
             far = TubeEnd(self.name, section, back, 0.0, 0.0, length, "open", say("open"), "given by size")

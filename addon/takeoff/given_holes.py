@@ -13,12 +13,9 @@ from ..fields.declared import declared
 from ..fields.messages import Given, Length, say
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
-from ..trade.metals import metal_named
-from ..trade.sizes import size_named
 from .ends import Cause, TubeEnd
-from .sites import ClosedEnd, Hole, Mouth, Takeoff, Tube, TubeSide
-
-_SIDES: dict[TubeSide, tuple[float, float]] = {"+x": (1, 0), "-x": (-1, 0), "+y": (0, 1), "-y": (0, -1)}
+from .given import NOT_GIVEN, section_of
+from .sites import HALF_TURN_DEG, SIDES, Hole, Mouth, Takeoff, Tube, TubeSide
 
 
 @dataclass(frozen=True)
@@ -48,7 +45,7 @@ class GivenHole:
     metal: str | None = declared(None, meaning="as in `[[tube_end]]`")
 
     def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
-        section = size_named(self.size).section_in(metal_named(self.metal).name if self.metal else metal)
+        section = section_of(self.size, self.metal, metal)
         named = next((tube for tube in takeoff.tubes if _is_given(tube) and tube.source == self.tube), None)
         tube = named or self._tube(section)
         if tube.section != section or (tube.free_mm[0] > 0) != (self.end == "open"):
@@ -60,20 +57,8 @@ class GivenHole:
         if self.walls == "both":
             far = place - 2 * float(place @ way) * way
             mouths.append(Mouth(np.append(far, -self.distance_mm), np.append(-way, 0.0)))
-            mouths.sort(key=_half_turns)
-        flat = section.outer.shape == "rectangle"
-        hole = Hole(
-            tube,
-            self.diameter_mm,
-            tuple(mouths),
-            (self.distance_mm, None),
-            math.degrees(math.atan2(*mouths[0].position[1::-1])) % 360.0,
-            next((side for side, way in _SIDES.items() if np.allclose(way, mouths[0].axis[:2])), None)
-            if flat
-            else None,
-            self.offset_mm if flat else None,
-            0.0,
-        )
+            mouths.sort(key=lambda mouth: tube.around_deg(mouth.position) >= HALF_TURN_DEG)
+        hole = Hole.at(tube, self.diameter_mm, mouths, mouths[0].axis[:2])
         tubes = takeoff.tubes if named else (*takeoff.tubes, tube)
         return replace(takeoff, tubes=tubes, holes=(*takeoff.holes, hole))
 
@@ -83,15 +68,13 @@ class GivenHole:
         cause: Cause = "open" if self.end == "open" else "blocked"
         free = length if cause == "open" else 0.0
         end = TubeEnd(self.tube, section, frame, 0.0, 0.0, length, cause, say(cause), "given by size")
-        return Tube(
-            self.tube, section, frame, length, (end, ClosedEnd(say("The other end was not given"))), (free, free)
-        )
+        return Tube(self.tube, section, frame, length, (end, NOT_GIVEN), (free, free))
 
     def _mouth(self, section: Section) -> tuple[Floats, Floats]:
         """(2,) and (2,): where the hole's axis meets the tube's outside, and which way it goes out there."""
         outer = section.outer
         if outer.shape == "rectangle":
-            way = np.array(_SIDES[self.side], float)
+            way = np.array(SIDES[self.side], float)
             across, half = (outer.depth, outer.width) if way[0] else (outer.width, outer.depth)
             room = across / 2 - outer.corner_radius - self.diameter_mm / 2
             if abs(self.offset_mm) > room:
@@ -116,7 +99,3 @@ class GivenHole:
 def _is_given(tube: Tube) -> bool:
     end = tube.ends[0]
     return isinstance(end, TubeEnd) and end.by_hand == "given by size"
-
-
-def _half_turns(mouth: Mouth) -> bool:
-    return math.degrees(math.atan2(mouth.position[1], mouth.position[0])) % 360.0 >= 179.99

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,7 +19,10 @@ from .surface import Surface
 
 TubeSide = Literal["+x", "-x", "+y", "-y"]
 """A flat side of a tube, by where it faces in the tube's frame."""
+SIDES: dict[TubeSide, tuple[int, int]] = {"+x": (1, 0), "-x": (-1, 0), "+y": (0, 1), "-y": (0, -1)}
+HALF_TURN_DEG = 179.99
 _SQUARE_DEG = 0.1
+_FLAT = np.cos(np.radians(1.0))
 
 
 @dataclass(frozen=True)
@@ -54,6 +59,11 @@ class Tube:
         """(3,): the point of the axis so far from the first end."""
         return self.frame.origin + distance_mm * self.axis
 
+    def around_deg(self, point: Floats) -> float:
+        """How far around the axis a point (3,) is, counter-clockwise from x seen from the first end, 0 to 360."""
+        x, y, _ = self.frame.to_local(point)
+        return math.degrees(math.atan2(y, x)) % 360.0
+
 
 @dataclass(frozen=True, eq=False)
 class Mouth:
@@ -88,6 +98,18 @@ class Hole:
     """On a flat side, how far off its middle line, along x or y of the tube's frame."""
     lean_deg: float
     """Between its axis and the straight way out of the tube's wall at ``position``."""
+
+    @classmethod
+    def at(cls, tube: Tube, diameter_mm: float, mouths: Sequence[Mouth], outward: Floats) -> Hole:
+        """Where its mouths say; ``outward`` (2,) is the straight way out of the wall at the first one, in the tube's
+        frame."""
+        position = mouths[0].position
+        local = tube.frame.to_local(position)
+        first = -float(local[2])
+        last = None if isinstance(tube.ends[1], ClosedEnd) else tube.length_mm - first
+        side, offset = _side(tube, local, outward)
+        lean = angle_between(mouths[0].axis, outward @ tube.frame.axes[:2])
+        return cls(tube, diameter_mm, tuple(mouths), (first, last), tube.around_deg(position), side, offset, lean)
 
     @property
     def source(self) -> str:
@@ -161,6 +183,15 @@ class Takeoff:
     holes: tuple[Hole, ...] = ()
     copes: tuple[Cope, ...] = ()
     joints: tuple[Joint, ...] = ()
+
+
+def _side(tube: Tube, local: Floats, outward: Floats) -> tuple[TubeSide | None, float | None]:
+    """The flat side that a point lies in, and how far off that side's middle."""
+    if tube.section.outer.shape == "rectangle":
+        for side, way in SIDES.items():
+            if float(outward @ way) > _FLAT:
+                return side, float(local[1 if way[0] else 0])
+    return None, None
 
 
 def angle_between(a: Floats, b: Floats) -> float:

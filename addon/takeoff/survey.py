@@ -23,12 +23,9 @@ from .holes import Bore, in_line, read_holes
 from .legs import Leg, Skins, paired, uneven
 from .outside import free_lengths
 from .rim_sections import RimSection
-from .sites import ClosedEnd, Cope, Hole, Joint, Mouth, Tube, TubeSide, angle_between
+from .sites import HALF_TURN_DEG, ClosedEnd, Cope, Hole, Joint, Mouth, Tube, angle_between
 from .surface import Surface
 from .walls import WallIndex, WallRuns
-
-_HALF_TURN_DEG = 179.99
-_FLAT = np.cos(np.radians(1.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,24 +126,14 @@ def _hole(tube: Tube, bore: Bore, opposite: Bore | None) -> Hole:
         axis = bore.centre - opposite.centre
         axis = axis / np.linalg.norm(axis)
         bores, diameter = [bore, opposite], (diameter + opposite.diameter) / 2
-        if _angle(tube, _out_of(tube, bore.centre, axis)[0]) >= _HALF_TURN_DEG:
+        if tube.around_deg(_out_of(tube, bore.centre, axis)[0]) >= HALF_TURN_DEG:
             bores, axis = bores[::-1], -axis
     mouths, outward = [], []
     for one_wall, out in zip(bores, (axis, -axis), strict=False):
         position, straight = _out_of(tube, one_wall.centre, out)
         mouths.append(Mouth(position, out, one_wall.countersink, one_wall.cone_deg))
         outward.append(straight)
-    local = tube.frame.to_local(mouths[0].position)
-    first = -float(local[2])
-    last = None if isinstance(tube.ends[1], ClosedEnd) else tube.length_mm - first
-    side, offset = _side(tube, local, outward[0])
-    lean = angle_between(axis, outward[0] @ tube.frame.axes[:2])
-    return Hole(tube, diameter, tuple(mouths), (first, last), _angle(tube, mouths[0].position), side, offset, lean)
-
-
-def _angle(tube: Tube, point: Floats) -> float:
-    x, y, _ = tube.frame.to_local(point)
-    return math.degrees(math.atan2(y, x)) % 360.0
+    return Hole.at(tube, diameter, mouths, outward[0])
 
 
 def _out_of(tube: Tube, start: Floats, axis: Floats) -> tuple[Floats, Floats]:
@@ -172,22 +159,6 @@ def _crossing(outline: Outline, start: Floats, along: Floats) -> float:
         across = polygons.cross(corners - start, along) / turn
     share = share[(across >= 0) & (across <= 1)]
     return float(share[np.abs(share).argmin()]) if len(share) else 0.0
-
-
-def _side(tube: Tube, local: Floats, outward: Floats) -> tuple[TubeSide | None, float | None]:
-    """The flat side that a point lies in, and how far off that side's middle."""
-    if tube.section.outer.shape != "rectangle":
-        return None, None
-    sides: tuple[tuple[TubeSide, tuple[int, int], int], ...] = (
-        ("+x", (1, 0), 1),
-        ("-x", (-1, 0), 1),
-        ("+y", (0, 1), 0),
-        ("-y", (0, -1), 0),
-    )
-    for side, way, across in sides:
-        if float(outward @ way) > _FLAT:
-            return side, float(local[across])
-    return None, None
 
 
 def _said(surface: Surface, legs: Sequence[Leg], unread: Sequence[tuple[int, Indices]]) -> tuple[str, ...]:
