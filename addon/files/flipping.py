@@ -29,19 +29,25 @@ def flipped(points: Floats, normals: Floats, facets: Ints) -> Ints:
     triangles = facets.astype(np.int64)
     facing = _facing(points, normals, triangles)
     for _ in range(_MOST_ROUNDS):
-        twins = topology.twins(topology.edges(triangles, len(points)), triangles, points)
+        at_corners = np.zeros(len(points), bool)
+        at_corners[triangles[facing < _ALONG]] = True
+        near = np.flatnonzero(at_corners[triangles].sum(axis=1) > 1)
+        if not near.size:
+            break
+        part, leans = triangles[near], facing[near]
+        twins = topology.twins(topology.edges(part, len(points)), part, points)
         half = np.flatnonzero(twins > np.arange(len(twins)))
-        worse = np.minimum(facing[half // 3], facing[twins[half] // 3])
+        worse = np.minimum(leans[half // 3], leans[twins[half] // 3])
         half, worse = half[worse < _ALONG], worse[worse < _ALONG]
         twin, ahead = twins[half], topology.next_in_triangle(half)
-        corner, before = triangles.ravel(), topology.next_in_triangle(ahead)
+        corner, before = part.ravel(), topology.next_in_triangle(ahead)
         apex, other = corner[before], corner[topology.next_in_triangle(topology.next_in_triangle(twin))]
         pairs = np.stack([apex, corner[half], other], axis=1), np.stack([other, corner[ahead], apex], axis=1)
         turned = [_facing(points, normals, pair) for pair in pairs]
         gain = np.minimum(*turned) - worse
         # Each facet takes part in the flip that gains most of the three that it could.
         beside, able = (half // 3, twin // 3), np.flatnonzero(gain > _GAIN)
-        best = np.zeros(len(triangles))
+        best = np.zeros(len(part))
         for side in beside:
             np.maximum.at(best, side[able], gain[able])
         chosen = able[(gain[able] >= best[beside[0][able]]) & (gain[able] >= best[beside[1][able]])]
@@ -51,7 +57,8 @@ def flipped(points: Floats, normals: Floats, facets: Ints) -> Ints:
         if not chosen.size:
             break
         for side, pair, leaning in zip(beside, pairs, turned, strict=True):
-            triangles[side[chosen]], facing[side[chosen]] = pair[chosen], leaning[chosen]
+            flips = near[side[chosen]]
+            triangles[flips], facing[flips] = pair[chosen], leaning[chosen]
     return triangles.astype(np.int32)
 
 
