@@ -104,7 +104,7 @@ def recipes_of(scene: bpy.types.Scene) -> tuple[Wanted, ...]:
     """The recipes of the sections, or the shared one while there are no sections."""
     ferrule = scene.ferrule
     used = [(family, group if group.own_recipe else ferrule) for group in ferrule.groups for family in made_of(group)]
-    groups = [recipe_group(holder, family) for family, holder in used] or [ferrule.recipe]
+    groups = dict.fromkeys(recipe_group(holder, family) for family, holder in used) or [ferrule.recipe]
     return tuple(dict.fromkeys(map(recipe_of, groups)))
 
 
