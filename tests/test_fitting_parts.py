@@ -363,3 +363,10 @@ def test_no_corners_fall_together_where_a_deep_notch_meets_a_ring(width: float, 
     assert_sound(fitting)
     vertices = fitting.mesh.vertices.astype(np.float32)
     assert len(np.unique(vertices, axis=0)) == len(vertices)
+
+
+def test_the_step_for_nuts_names_their_threads_where_every_cap_has_one():
+    recipe = recipe_with(PLAIN, crown="flat", hole="nut pocket", groove_count=0, spigot_mm=15.0)
+    caps = {f"F{size}": design(recipe_with(recipe, thread=f"M{size}"), SECTIONS["round"]) for size in (5, 6)}
+    said = {step.name: step.said for step in type(caps["F5"]).steps(caps)}
+    assert said["Nuts"].endswith(": F5 (M5), F6 (M6).")

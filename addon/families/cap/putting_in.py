@@ -3,8 +3,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
+from ..bench_steps import Steps
 from ..fitting import BenchStep
 from .recipe import Recipe
 
@@ -12,15 +13,8 @@ from .recipe import Recipe
 def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
     """The steps for a job's caps: their resolved recipes and mitres by their ids."""
     recipes = [(id, recipe) for id, (recipe, _) in caps.items()]
-    steps: list[BenchStep] = []
-
-    def step(name: str, said: str, chosen: Iterable[str] | None = None) -> None:
-        """Another step, of the caps it is about; it is left out where there are none."""
-        who = None if chosen is None else list(chosen)
-        if who != []:
-            ending = f": {', '.join(who)}." if who else "."
-            steps.append(BenchStep(name, said + ("." if who is None or len(who) == len(caps) else ending)))
-
+    steps = Steps(caps)
+    step = steps.add
     glued = any(recipe.fit == "glue" for _, recipe in recipes)
     step("Deburr", "The tube ends, inside and out")
     tight = any("press fit or ribs" in recipe.conditions for _, recipe in recipes)

@@ -13,6 +13,7 @@ from ...geometry.frames import Floats
 from ...geometry.sections import Outline
 from ...geometry.units import say_mm
 from ...trade.processes import Process
+from ..bench_steps import Steps
 from ..dimensioned import Dimension, Margin, Note, View, across
 from ..fitting import BenchStep, Caliper, Fitting, Level
 from ..over_tube import sliding_calipers
@@ -142,30 +143,25 @@ class CopeSleeve(Fitting):
             for id, sleeve in fittings.items()
             if not sleeve.has_stop
         ]
-        steps = [
-            BenchStep(
-                "Lines",
-                "Scribe a line along each tube where the axis line of its cope goes, and mark which way it faces. The "
-                "wrap templates have the lengths from the far end",
-            )
-        ]
+        steps = Steps(fittings)
+        steps.add(
+            "Lines",
+            "Scribe a line along each tube where the axis line of its cope goes, and mark which way it faces. The wrap "
+            "templates have the lengths from the far end",
+        )
         if stopped:
             said = f"Saw the tube square, this far past its longest point: {', '.join(stopped)}. Deburr it"
-            steps.append(BenchStep("Cut to length", said))
-        if lined:
-            said = f"Draw a line square around the tube, this far short of its longest point: {', '.join(lined)}"
-            steps.append(BenchStep("Draw the line", said))
+            steps.add("Cut to length", said)
+        steps.add("Draw the line", "Draw a line square around the tube, this far short of its longest point", lined)
         where = " and ".join(["until the stop meets the tube's end"] * bool(stopped) + ["to the line"] * bool(lined))
-        steps += [
-            BenchStep("Slide on", f"Push the sleeve on {where}, its long notch over the line on the shorter side"),
-            BenchStep("Mark", "Hold it, and run the scriber along the edge all around"),
-            BenchStep("Take it off", "Cut only once the sleeve is off: plastic stands up to neither torch nor grinder"),
-            BenchStep(
-                "Deburr",
-                "Copes have sharp points: file the edge, and bevel it to the inside line where it has to fit close",
-            ),
-        ]
-        return [BenchStep(name, f"{said}.") for name, said in steps]
+        steps.add("Slide on", f"Push the sleeve on {where}, its long notch over the line on the shorter side")
+        steps.add("Mark", "Hold it, and run the scriber along the edge all around")
+        steps.add("Take it off", "Cut only once the sleeve is off: plastic stands up to neither torch nor grinder")
+        steps.add(
+            "Deburr",
+            "Copes have sharp points: file the edge, and bevel it to the inside line where it has to fit close",
+        )
+        return steps
 
 
 def end_of(recipe: CopeRecipe, development: Development) -> float:

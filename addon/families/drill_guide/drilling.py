@@ -6,19 +6,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from ...geometry.units import say_mm
+from ..bench_steps import Steps
 from ..fitting import BenchStep
 from .bounds import Bush, Plan
 
 
 def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
     """The steps for guides by their ids."""
-    steps: list[BenchStep] = []
-
-    def step(name: str, said: str, chosen: Iterable[str] = guides) -> None:
-        """Another step, of the guides it is about; it is left out where there are none."""
-        some = list(chosen)
-        if some:
-            steps.append(BenchStep(name, f"{said}." if some == list(guides) else f"{said}: {', '.join(some)}."))
+    steps = Steps(guides)
+    step = steps.add
 
     def those(test: Callable[[Plan], bool]) -> list[str]:
         return [id for id, plan in guides.items() if test(plan)]

@@ -16,6 +16,7 @@ from ...geometry.mesh import Mesh
 from ...geometry.units import say_mm
 from ...trade.processes import Process
 from ...trade.tolerances import standard_tolerance
+from ..bench_steps import Steps
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, Level
 from .plug_drawing import across_view, along_view
@@ -121,29 +122,22 @@ class HolePlug(Fitting):
 
     @classmethod
     def steps(cls, fittings: Mapping[str, HolePlug]) -> list[BenchStep]:
-        def some(ids: list[str]) -> str:
-            return "." if len(ids) == len(fittings) else f": {', '.join(ids)}."
-
-        ribbed = [id for id, plug in fittings.items() if plug.recipe.stem == "ribs"]
-        barbed = [id for id, plug in fittings.items() if plug.recipe.stem == "barbs"]
-        turned = [id for id, plug in fittings.items() if not plug.place.flat and plug.recipe.head != "flush"]
-        steps = [
-            BenchStep("Deburr", "The holes, outside and in: a burr lifts the head and cuts the ribs."),
-            BenchStep("Try one", "Start a plug of each kind in its hole by hand; it has to stand straight and stay."),
-        ]
-        if turned:
-            steps.append(
-                BenchStep(
-                    "Turn along the tube", f"The head is hollow one way only; lay that along the tube{some(turned)}"
-                )
-            )
-        if ribbed:
-            steps.append(
-                BenchStep(
-                    "Press in",
-                    f"With the thumb, then a soft mallet, straight, until the head sits all round{some(ribbed)}",
-                )
-            )
-        if barbed:
-            steps.append(BenchStep("Snap in", f"Press until both legs spring out behind the wall{some(barbed)}"))
+        steps = Steps(fittings)
+        steps.add("Deburr", "The holes, outside and in: a burr lifts the head and cuts the ribs")
+        steps.add("Try one", "Start a plug of each kind in its hole by hand; it has to stand straight and stay")
+        steps.add(
+            "Turn along the tube",
+            "The head is hollow one way only; lay that along the tube",
+            (id for id, plug in fittings.items() if not plug.place.flat and plug.recipe.head != "flush"),
+        )
+        steps.add(
+            "Press in",
+            "With the thumb, then a soft mallet, straight, until the head sits all round",
+            (id for id, plug in fittings.items() if plug.recipe.stem == "ribs"),
+        )
+        steps.add(
+            "Snap in",
+            "Press until both legs spring out behind the wall",
+            (id for id, plug in fittings.items() if plug.recipe.stem == "barbs"),
+        )
         return steps

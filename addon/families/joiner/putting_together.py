@@ -3,9 +3,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 from ...geometry.units import say_mm, say_three
+from ..bench_steps import Steps
 from ..fitting import BenchStep
 from .recipe import JoinerRecipe
 from .screws import ScrewHole
@@ -15,15 +16,8 @@ _TUBES = ("first", "second")
 
 def putting_together(joiners: Mapping[str, tuple[JoinerRecipe, Sequence[ScrewHole]]]) -> list[BenchStep]:
     """The steps for a job's joiners: their resolved recipes and screw holes by their ids."""
-    steps: list[BenchStep] = []
-
-    def step(name: str, said: str, chosen: Iterable[str] | None = None) -> None:
-        """Another step, of the joiners it is about; it is left out where there are none."""
-        who = None if chosen is None else list(chosen)
-        if who != []:
-            ending = f": {', '.join(who)}." if who else "."
-            steps.append(BenchStep(name, said + ("." if who is None or len(who) == len(joiners) else ending)))
-
+    steps = Steps(joiners)
+    step = steps.add
     recipes = [(id, recipe) for id, (recipe, _) in joiners.items()]
     step("Deburr", "The tubes' ends, inside and out")
     drilled = [f"{id}, {said_holes(holes)}" for id, (_, holes) in joiners.items() if holes]
