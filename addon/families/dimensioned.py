@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from manifold3d import Manifold
 
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline
@@ -95,3 +96,8 @@ def across(outline: Outline, degrees: float) -> UV:
 
 def span(points: Floats, axis: int) -> UV:
     return float(points[:, axis].min()), float(points[:, axis].max())
+
+
+def cut_along(solid: Manifold, degrees: float) -> list[Floats]:
+    """Loops (n, 2) of a solid cut through its frame's z, in the plane turned by ``degrees`` from x; v along z."""
+    return solid.rotate([0, 0, -degrees]).rotate([-90, 0, 0]).slice(0).to_polygons()

@@ -12,7 +12,7 @@ from manifold3d import CrossSection, JoinType
 
 from ..geometry.frames import Floats
 from ..geometry.polygons import edge_lengths, signed_area
-from ..geometry.sections import Outline, facets_of
+from ..geometry.sections import CHORD_ERROR_MM, Outline, facets_of
 from .lofts import SHARP_MM, has_rings, loft, rings
 from .roofs import Roof, is_convex, raised, roof
 from .shells import SHORTEST, Shell, bridged, walled
@@ -31,6 +31,11 @@ class Fineness:
 
     facets: int | None
     chord_error: float
+
+    @classmethod
+    def of(cls, facets: int | None, chord_error: float = CHORD_ERROR_MM) -> Fineness:
+        """As fine as ``chord_error`` asks for, or for a preview with about so many ``facets``."""
+        return cls(None if facets is None else max(8, 4 * round(facets / 4)), chord_error)
 
     def around(self, radius: float, least: int = LEAST_FACETS) -> int:
         """Facets of a whole circle of this radius. Of the chord error one half goes to the outline, the other to the

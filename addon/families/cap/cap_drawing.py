@@ -14,7 +14,7 @@ from ...geometry.sections import Section
 from ...shaping.cutters import pocket_depth
 from ...shaping.spigots import Spigot
 from ...trade.hardware import NUT_POCKET_GAP_MM, thread_named
-from ..dimensioned import UV, Dimension, Note, View, across, span
+from ..dimensioned import UV, Dimension, Note, View, across, cut_along, span
 from .profiles import CapProfile
 from .recipe import Recipe
 
@@ -46,7 +46,7 @@ def section_view(
     bore_left, bore_right = across(section.bore, direction_deg)
     tube_left, tube_right = across(section.outer, direction_deg)
     crown_left, crown_right = across(profile.crown_outline, direction_deg)
-    cut = solid.rotate([0, 0, -direction_deg]).rotate([-90, 0, 0]).slice(0).to_polygons()
+    cut = cut_along(solid, direction_deg)
 
     def at(u: float, v: float) -> UV:
         """A place along the axis from the rim, which leans."""

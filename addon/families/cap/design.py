@@ -59,7 +59,7 @@ def design(
         recipe, land = settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, circumstances)
     edges = LayerEdges.of(circumstances.process) if circumstances else None
     spigot = spigot_of(recipe, mitre_deg, edges)
-    fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), chord_error_mm)
+    fineness = Fineness.of(facets, chord_error_mm)
     with outline_faults_refused():
         inner = spigot_contour(section, float(recipe.gap_mm or 0), float(recipe.corner_mm or 0), fineness)
         outer = crown_contour(section, recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)

@@ -14,7 +14,6 @@ from ...fields.refusals import RecipeError
 from ...geometry.developments import Development
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
-from ...geometry.sections import CHORD_ERROR_MM
 from ...shaping.contours import Fineness
 from ...shaping.cutters import OutlinePoint, prism
 from ...shaping.shells import Shell, band, in_one_piece, labelled, sound, surface_id, surface_indices, tool, unlabelled
@@ -56,7 +55,7 @@ def design(
         edge, end = stood_back(development, recipe.scriber_mm, up), end_of(recipe, development)
         low, high = sorted((end - up * recipe.stop_mm if stop else end, float((up * edge).max() * up)))
         bore = sliding_bore(place.section.outer, gap, corner)
-        ring = sleeve(bore, recipe.wall_mm, low, high, Fineness(facets, CHORD_ERROR_MM))
+        ring = sleeve(bore, recipe.wall_mm, low, high, Fineness.of(facets))
         if stop:
             ring += _stop(recipe, place, bore.offset(recipe.wall_mm / 2).cross_section(facets), end)
         cutters = [_beyond(development, edge, gap, 2 * reach + 2, up), *_notches(development, edge, end, reach + 1, up)]

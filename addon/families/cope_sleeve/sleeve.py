@@ -14,7 +14,7 @@ from ...geometry.sections import Outline
 from ...geometry.units import say_mm
 from ...trade.processes import Process
 from ..bench_steps import Steps
-from ..dimensioned import Dimension, Margin, Note, View, across
+from ..dimensioned import Dimension, Margin, Note, View, across, cut_along
 from ..fitting import BenchStep, Caliper, Fitting, Level
 from ..over_tube import sliding_calipers
 from ..template import Template
@@ -75,7 +75,6 @@ class CopeSleeve(Fitting):
     def drawing(self) -> tuple[View, ...]:
         """Cut in the plane of both axes, or where the cut is shortest."""
         direction = self.place.cut.direction_deg
-        upright = self.solid.rotate([0, 0, -direction]).rotate([-90, 0, 0])
         left, right = across(self.bore, direction)
         walls = left - self.recipe.wall_mm, right + self.recipe.wall_mm
         start, end = "stop" if self.has_stop else "foot", self.end_mm
@@ -105,8 +104,8 @@ class CopeSleeve(Fitting):
         ]
         return (
             View(
-                cut=upright.slice(0).to_polygons(),
-                seen=upright.project().to_polygons(),
+                cut=cut_along(self.solid, direction),
+                seen=self.solid.rotate([0, 0, -direction]).rotate([-90, 0, 0]).project().to_polygons(),
                 tube=tube,
                 axis=True,
                 dimensions=dimensions,

@@ -19,7 +19,6 @@ from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
 from ...geometry.polygons import contains, nearest
-from ...geometry.sections import CHORD_ERROR_MM
 from ...shaping.contours import Contour, Fineness
 from ...shaping.cutters import PAST_MM, OutlinePoint, point_at, prism
 from ...shaping.shells import in_one_piece, sound, surface_indices, tool, unlabelled
@@ -58,7 +57,7 @@ def design(
     with outline_faults_refused():
         plan = settle(recipe, place, circumstances)
         process = circumstances.process if circumstances else None
-        fineness = Fineness(facets, CHORD_ERROR_MM)
+        fineness = Fineness.of(facets)
         workshop = Workshop(Layering.by(process), fineness, plan.thickness_mm)
         shape = _Shape(plan, workshop, LayerEdges.of(process) if process else None)
         solid = in_one_piece(shape.solid(), "style", "auto")

@@ -10,7 +10,7 @@ from manifold3d import Manifold
 
 from ...geometry.frames import Floats
 from ...geometry.units import bare_mm
-from ..dimensioned import UV, Dimension, Note, View, across, span
+from ..dimensioned import UV, Dimension, Note, View, across, cut_along, span
 from .bounds import Bush, Plan
 from .patterns import first_entries
 
@@ -22,7 +22,7 @@ def along_view(plan: Plan, solid: Manifold, top: float, bottom: float, stop: flo
     """Through the tube's axis; hole 1 is at the right."""
     first, place = plan.bushes[0], plan.place
     degrees = math.degrees(first.entry.angle)
-    cut = solid.rotate([0, 0, -degrees]).rotate([-90, 0, 0]).slice(0).to_polygons()
+    cut = cut_along(solid, degrees)
     towards = math.radians(place.mitre_direction_deg - degrees)
     lean = math.tan(math.radians(place.mitre_deg)) * math.cos(towards)
     low, high = bottom - _TUBE_SHOWN_MM, 0.0 if stop else top + _TUBE_SHOWN_MM

@@ -12,7 +12,6 @@ from manifold3d import CrossSection, Manifold, OpType
 
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
-from ...geometry.sections import CHORD_ERROR_MM
 from ...shaping.contours import Fineness
 from ...shaping.cutters import PAST_MM, OutlinePoint, prism
 from ...shaping.lofts import loft, rings
@@ -51,7 +50,7 @@ def design(
     """The plug for a hole. ``facets`` of a whole circle is for previews. Raises ``RecipeError``."""
     with outline_faults_refused():
         settled = resolve(recipe, place, circumstances)
-        fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), CHORD_ERROR_MM)
+        fineness = Fineness.of(facets)
         bead = circumstances.process.bead_mm if circumstances else USUAL_BEAD_MM
         head = _head(settled, place, bead, fineness)
         bare = (

@@ -9,7 +9,7 @@ from manifold3d import Manifold
 from ...geometry.frames import Floats
 from ...geometry.sections import Outline
 from ...shaping.cutters import prism
-from ..dimensioned import Dimension, Note, View, span
+from ..dimensioned import Dimension, Note, View, cut_along, span
 from .recipe import PlugRecipe
 from .settle import Legs, head_half, lead_in, stem_radius
 from .wall import HolePlace
@@ -21,7 +21,7 @@ _BESIDE_MM = 4.0
 
 def along_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
     """Along the tube, with everything that is dimensioned."""
-    cut = _cut(solid, 0.0)
+    cut = cut_along(solid, 0.0)
     low, high = span(np.concatenate(cut), 1)
     radius, stem, depth = head_half(recipe, place), stem_radius(recipe, place), float(recipe.stem_mm or 0.0)
     round_sign = "⌀" if place.flat or recipe.head == "flush" else ""
@@ -82,17 +82,12 @@ def along_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
 
 def across_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
     """Across the tube, where the head follows it."""
-    cut, notes = _cut(solid, 90.0), []
+    cut, notes = cut_along(solid, 90.0), []
     outer = place.section.outer
     if outer.shape == "circle" and recipe.head != "flush":
         half = head_half(recipe, place)
         notes.append(Note((half, float(place.outside(np.array([[0.0, half]]))[0])), "R {}", (outer.width / 2,)))
     return View(cut, tube=_wall(recipe, place, 90.0), axis=True, notes=notes, caption="Section across the tube")
-
-
-def _cut(solid: Manifold, degrees: float) -> list[Floats]:
-    """Cut through the axis, in the plane turned so far from x."""
-    return [np.asarray(loop) for loop in solid.rotate([0, 0, -degrees]).rotate([-90, 0, 0]).slice(0).to_polygons()]
 
 
 def _wall(recipe: PlugRecipe, place: HolePlace, degrees: float) -> list[Floats]:
@@ -106,4 +101,4 @@ def _wall(recipe: PlugRecipe, place: HolePlace, degrees: float) -> list[Floats]:
         )
     depth = place.wall_mm + size
     near = prism(Outline.circle(2 * size).cross_section(_FACETS), -depth, size)
-    return _cut((wall - drill) ^ near, degrees)
+    return cut_along((wall - drill) ^ near, degrees)

@@ -14,7 +14,6 @@ from manifold3d import CrossSection, Manifold, OpType
 
 from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
-from ...geometry.sections import CHORD_ERROR_MM
 from ...shaping.contours import Contour, Fineness, stretch
 from ...shaping.cutters import PAST_MM, prism
 from ...shaping.shells import (
@@ -52,7 +51,7 @@ def design(
     would work if the recipe cannot be made."""
     with outline_faults_refused():
         recipes = settle(recipe, place, circumstances)
-        fineness = Fineness(None if facets is None else max(8, 4 * round(facets / 4)), CHORD_ERROR_MM)
+        fineness = Fineness.of(facets)
         contours = [
             spigot_contour(end.section, float(own.gap_mm or 0), float(own.corner_mm or 0), fineness)
             for own, end in zip(recipes, place.ends, strict=True)
