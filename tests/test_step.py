@@ -15,11 +15,14 @@ import bpy
 import numpy as np
 import pytest
 import weldments as w
+from manifold3d import Manifold
 from step_files import SCHEMAS, Placed, Product, in_unit, part_text, step_text, with_schema
 
 from addon.files import brep
+from addon.geometry.mesh import Mesh
 from addon.job.jobfile import read_job
 from addon.job.running import tube_ends_of
+from addon.review.in_place import review_fit
 from addon.takeoff import TubeEnd, take_off
 from addon.ui.jobs import modelled_section
 from addon.ui.scene import SceneError, read_assembly
@@ -156,6 +159,22 @@ def test_a_thin_long_mitred_tube_has_both_its_ends(
     for end in takeoff.ends:
         assert end.section.outer.width == pytest.approx(outside, abs=0.005)
         assert end.section.wall == pytest.approx(wall, abs=0.005)
+
+
+def test_a_coarse_long_tube_has_room_for_what_goes_in(
+    gmsh: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where many parts leave few facets for each, those in the bore still lie along it."""
+    monkeypatch.setattr(brep, "MOST_TRIANGLES", 20_000)
+    shapes = w.Shape("circle", 48.3, 48.3), w.Shape("circle", 41.9, 41.9)
+    path = tmp_path / "tube.step"
+    part_text(gmsh, lambda: w.tube(gmsh, *shapes, 2300.0, top=w.Cut(45.0, 0.0)), path)
+    (tube,) = read_assembly([path], None).meshes
+    (end,) = (end for end in take_off([tube], 10.0).ends if not end.mitre_deg)
+    plug = Manifold.cylinder(12.0, 41.9 / 2 - 0.49, circular_segments=256).translate((0, 0, -12.0))
+    fit = review_fit(Mesh.from_manifold(plug).placed(end.frame), tube, end.frame, least_gap_mm=0.05)
+    assert fit.tube.gap_mm is None or fit.tube.gap_mm > 0.1
+    assert not fit.findings
 
 
 @pytest.mark.parametrize(("unit", "mm"), [("m", 1000.0), ("in", 25.4)])
