@@ -94,7 +94,7 @@ def _labels(job: Job) -> dict[str, str]:
     return {key: label.partition(" (")[0].lower() for key, label in said.items() if label}
 
 
-def _templates(result: JobResult) -> dict[str, Template]:
+def templates_of(result: JobResult) -> dict[str, Template]:
     """By the ids of the fittings that they go with, or numbers of their own: ``"T1"``."""
     templates = {
         fitting.id: template for fitting in result.made for template in fitting.fitting.papers(fitting.batch.sites)
@@ -121,7 +121,7 @@ def write_papers(result: JobResult, files: FileSet) -> None:
         }
         if len(sheet.sites) > len(sheet.ends):
             papers[f"{safe_name(name)} sites.csv"] = sites_csv(sheet).encode("utf-8-sig")
-        if templates := _templates(result):
+        if templates := templates_of(result):
             papers[f"{safe_name(name)} wrap templates.html"] = templates_html(name, templates).encode()
             for id, template in templates.items():
                 papers[f"{safe_name(name)} wrap {id}.svg"] = template_svg(id, template).encode()

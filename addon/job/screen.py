@@ -23,6 +23,7 @@ from ..trade.cautions import Step, cautions_for
 from ..trade.sizes import nearest_size, section_name
 from .asked import Job
 from .judging import verdict_of
+from .papers import templates_of
 from .results import JobLadder, JobResult, Made
 
 WIDTH = 110
@@ -122,16 +123,18 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
         minor = dict.fromkeys(finding.check for finding in result.findings if finding.severity == "good to know")
         lines += [f"Good to know: {', '.join(minor)}; with --all, in sentences."] if minor else []
         lines.append(_first_cautions(result))
-        lines.append(_files(result.files))
+        lines.append(_files(result))
     lines.append(f"Files are in {result.job.output.folder}")
     return "\n".join((*(_wrapped(line, width) for line in lines[:-1]), lines[-1]))
 
 
-def _files(files: Sequence[WrittenFile]) -> str:
-    """How many print files there are of each format."""
-    counts = Counter((file.format.upper(), file.unit) for file in files)
+def _files(result: JobResult) -> str:
+    """How many print files there are of each format, and the papers beside them."""
+    counts = Counter((file.format.upper(), file.unit) for file in result.files)
     said = ", ".join(f"{count} {format} file{'s' * (count > 1)} in {unit}" for (format, unit), count in counts.items())
-    return f"Read back as drawn: {said}; beside them job sheet (all cautions), lists (CSV)."
+    templates = len(templates_of(result))
+    wraps = f"{count_of(templates, 'wrap template')} at 1:1, " if templates else ""
+    return f"Read back as drawn: {said}; beside them job sheet (all cautions), {wraps}lists (CSV)."
 
 
 def columns(rows: Sequence[Sequence[str]]) -> str:
