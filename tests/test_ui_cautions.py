@@ -14,6 +14,7 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.trade.cautions import Facts, cautions, cautions_for
 from addon.trade.processes import processes
+from addon.ui import cautioned
 from addon.ui.jobs import facts_of, job_of, recipes_of
 from addon.ui.panels import cautions_panel as panel
 from addon.ui.scene import put_mesh
@@ -64,6 +65,16 @@ def test_a_sections_own_recipe_counts(scene, job):
     assert named("Mix two-part") in shown("cautions")  # the second section's
     second.own_recipe, second.recipe.fit = True, "push"
     assert named("Mix two-part") not in shown("cautions")
+
+
+def test_drawing_works_nothing_out_again(job, monkeypatch):
+    asked: list[Facts] = []
+    monkeypatch.setattr(cautioned, "cautions_for", lambda facts: asked.append(facts) or cautions_for(facts))
+    for number in (2, 4):  # of all fittings and of the chosen section's, after each change
+        job.process.layer_mm += 0.01
+        for name in 3 * ("cautions", "fitting", "process", "tube"):
+            assert shown(name)
+        assert len(asked) == number
 
 
 def test_the_load_on_a_foot_stands_where_the_hole_is_chosen(job):

@@ -8,6 +8,7 @@ import bpy
 from ..families import table
 from ..fields.declared import declared_in
 from . import placing, updating
+from .cautioned import forget_cautions
 from .desk import active_fitted, desks, drop_all
 from .fields import UNDECIDED, auto_name, take_old_names
 from .jobs import bore_problem, modelled_section, process_of
@@ -153,6 +154,7 @@ def forget() -> None:
     """Drops everything, as when another file is loaded or the add-on is switched off."""
     updating.stop()
     drop_all()
+    forget_cautions()
     list_nothing()
 
 
