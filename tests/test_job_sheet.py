@@ -296,7 +296,7 @@ def test_glue_is_summed_over_the_joints_and_not_over_spares():
     rows = rows_of(parsed(html()), "Fitting")
     assert {row[0]: row[4] for row in rows} == {"F1": "4", "F2": "3", "F3": "2", "F4": "2"}
     joint, said = sheet().fittings[0].glue, words(parsed(html()))
-    assert f"Gap 0.2 mm: {MATERIAL.glue}, {joint.volume_mm3 / 1000:.2f} ml a joint, bond area" in said
+    assert f"Gap 0.2 mm: {MATERIAL.glue}, {float(f'{joint.volume_mm3 / 1000:.2g}'):g} ml a joint, bond area" in said
     assert f"for 2 joints: {2 * joint.volume_mm3 / 1000:.1f} ml fill the joints" in said
 
 

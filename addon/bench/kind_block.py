@@ -74,7 +74,7 @@ def _notes(entry: SheetFitting, views: Sequence[View], material: Material) -> li
     if joint := entry.glue:
         area = f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / MM_PER_INCH**2:.2f} sq in)"
         held = f"Gap {say_mm(joint.gap_mm)}: {adhesive(material, joint.gap_mm)}"
-        notes.append(f"{held}, {joint.volume_mm3 / 1000:.2f} ml a joint, bond area {area}.")
+        notes.append(f"{held}, {float(f'{joint.volume_mm3 / 1000:.2g}'):g} ml a joint, bond area {area}.")
     return notes
 
 
