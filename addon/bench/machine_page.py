@@ -13,8 +13,8 @@ from .sheet_parts import cautions_at, joined, who
 from .svg import drawing, line, text
 from .verdict import JobVerdict
 
-_MAP_MM = 48.0
-"""Width of a plate's map: half a page has room for words beside it."""
+_MAP_MM = 43.0
+"""Width of a plate's map: half a page has room for two."""
 
 
 def machine_page(sheet: JobSheet) -> str:
