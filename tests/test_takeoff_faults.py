@@ -474,6 +474,7 @@ SMOOTH = (
 def test_uneven_tubes_are_read_through_the_middle_of_their_corners(off):
     row = uneven(SMOOTH, off)
     takeoff = take_off(row, 8.0)
+    assert any("is uneven by" in note for note in takeoff.notes) == (off == 0.02)
     assert len(takeoff.ends) == 2 * len(row)
     for end in takeoff.ends:
         section = SMOOTH[int(re.search(r"\d+", end.source).group())]

@@ -27,6 +27,8 @@ _STRAIGHT = 0.5
 """Share of a bore along which it runs straight at least, if nothing crosses it."""
 _SLIGHT = np.cos(np.radians(5.0))
 """Sides of a flat facet that are bent less than this may be one side."""
+_TOLD_MM = 0.025
+"""Less changes no size that calipers can tell, and gives nobody anything to do."""
 _LEAST_BENT = 0.3
 _LEAST_BACK = 0.1
 """Share of the slight bends that go the other way: on a curve that was meant nearly none do."""
@@ -85,10 +87,10 @@ def _mean(outline: Outline, other: Outline, most: float) -> Outline | None:
 
 
 def notes_of_roughness(found: FoundEnds, off: dict[int, float]) -> tuple[Message, ...]:
-    """The rough bodies on which something was read, in a sentence for each mesh."""
+    """The bodies on which something was read and that are rough enough to matter, in a sentence for each mesh."""
     surface, read = found.surface, {*found.bodies, *(end.body for end in found.plain)}
     by_mesh: dict[int, list[int]] = defaultdict(list)
-    for body in sorted(read & off.keys()):
+    for body in sorted(body for body in read & off.keys() if off[body] > _TOLD_MM):
         by_mesh[int(surface.body_meshes[body])].append(body)
     notes = []
     for bodies in by_mesh.values():
