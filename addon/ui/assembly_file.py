@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable, Generator
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,15 +19,20 @@ from .jobs import job_of
 from .scene_ends import assembly_of, dropped_places, given_ends, sources_of
 
 
-def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path) -> list[str]:
+def write_job(
+    scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], path: Path
+) -> Generator[tuple[str, float], None, list[str]]:
     """Writes ``path`` and, beside it, a .blend with the objects that the ends were read from, if there are any.
 
+    Yields what comes next and how much is done, and asks ``graph`` for the dependency graph each time it is used.
     Returns why ends that were picked by hand are not in it, in sentences. Raises ``OSError``, and ``SceneError`` for
     objects that cannot be read; a job file that was there before then still is.
     """
     blend = path.with_name(f"{path.stem} assembly.blend")
-    meshes, _ = assembly_of(scene, depsgraph)
-    given, lost = given_ends(scene, depsgraph)
+    yield "Reading the objects", 0.0
+    meshes, _ = assembly_of(scene, graph())
+    yield "Reading the ends given by hand", 0.3
+    given, lost = given_ends(scene, graph())
     job = job_of(scene)
     job = replace(
         job,
@@ -42,9 +48,11 @@ def write_job(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph, path: Path
         tube_ends=given,
         output=replace(job.output, folder=Path("ferrule_out")),
     )
+    yield "Writing the job file", 0.4
     with FileSet() as files:
         files.add(path, toml_text(tomllib.loads(job_text(job)), _text_of(path)).encode(), len)
         if meshes:
+            yield "Writing the assembly", 0.5
             _write_objects(scene, blend)
     return lost
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import replace
 
 import bpy
@@ -18,7 +18,7 @@ from ..job.judging import verdict_of
 from ..job.results import Batch, JobResult
 from ..takeoff import Takeoff, TubeEnd
 from . import placing
-from .aside import going_on
+from .aside import AsideSteps, going_on
 from .desk import (
     Desk,
     Fitted,
@@ -38,6 +38,8 @@ from .quiet import quietly
 from .records import end_of
 from .takeoff_text import sites_of
 from .views import redraw
+
+Aside = Callable[[AsideSteps[None]], AsideSteps[None]]
 
 OTHERS_S = 0.035
 """An update that has taken so long leaves what is not looked at until the numbers rest: 20 a second are wanted."""
@@ -164,8 +166,13 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     _work_within(scene)
 
 
-def work(scene: bpy.types.Scene, review: bool = True) -> Iterator[tuple[str, float]]:
-    """Does all that is waiting, step by step; yields what comes next and how much is done."""
+def _here(steps: AsideSteps[None]) -> AsideSteps[None]:
+    return steps
+
+
+def work(scene: bpy.types.Scene, review: bool = True, aside: Aside = _here) -> Iterator[tuple[str, float]]:
+    """Does all that is waiting, step by step; yields what comes next and how much is done. ``aside`` does what is long
+    and without bpy."""
     desk = fresh(scene)
     if desk is None:
         return
@@ -175,17 +182,28 @@ def work(scene: bpy.types.Scene, review: bool = True) -> Iterator[tuple[str, flo
         yield f"Fitting {fitted.batch.id}", number / len(waiting)
         _design(scene, desk, fitted, objects)
         if review:
-            review_fitted(desk, fitted)
-            settle(desk, fitted)
+            yield from aside(_reviewed(desk, fitted, number / len(waiting)))
     if review and desk.open and desk.copies <= LAID_OUT_UP_TO:
-        yield "Laying out the plate", 0.9
-        sum_up(desk)
+        yield from aside(laid_out(desk))
     changed(desk)
 
 
-def worked(scene: bpy.types.Scene, review: bool = True) -> Generator[tuple[str, float], None, Desk]:
+def _reviewed(desk: Desk, fitted: Fitted, share: float) -> AsideSteps[None]:
+    yield f"Reviewing {fitted.batch.id}", share
+    review_fitted(desk, fitted)
+    settle(desk, fitted)
+
+
+def laid_out(desk: Desk) -> AsideSteps[None]:
+    yield "Laying out the plate", 0.9
+    sum_up(desk)
+
+
+def worked(
+    scene: bpy.types.Scene, review: bool = True, aside: Aside = _here
+) -> Generator[tuple[str, float], None, Desk]:
     """``work``, and then the desk of a scene that has ends."""
-    yield from work(scene, review)
+    yield from work(scene, review, aside)
     desk = fresh(scene)
     assert desk is not None
     return desk

@@ -14,11 +14,11 @@ from ...fields.messages import count_of
 from ...files import brep
 from ...geometry.units import MM_PER_UNIT
 from ..scene import FILE_UNIT_MARK, SceneError, fill_mesh, parts_of, unit_scale_of
-from .long_work import LongWork, WorkError, WorkSteps
+from .long_work import AsksForFile, LongWork, WorkError, WorkSteps
 from .polls import can_build
 
 
-class FERRULE_OT_import_step(LongWork, bpy.types.Operator, ImportHelper):
+class FERRULE_OT_import_step(AsksForFile, LongWork, bpy.types.Operator, ImportHelper):
     """Import the parts of STEP or IGES files under their names, at the scene's unit scale"""
 
     bl_idname = "ferrule.import_step"
@@ -31,9 +31,6 @@ class FERRULE_OT_import_step(LongWork, bpy.types.Operator, ImportHelper):
     files: CollectionProperty(type=bpy.types.OperatorFileListElement, options={"HIDDEN", "SKIP_SAVE"})
     directory: StringProperty(subtype="DIR_PATH", options={"HIDDEN", "SKIP_SAVE"})
 
-    _asked = False
-    """Whether the file browser has been opened: when it closes, Blender runs ``execute``."""
-
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         return can_build(cls, context)
@@ -41,24 +38,20 @@ class FERRULE_OT_import_step(LongWork, bpy.types.Operator, ImportHelper):
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
         if context.window is None or self.files or self.filepath:
             return LongWork.invoke(self, context, event)
-        self._asked = True
+        self.asked = True
         context.window_manager.fileselect_add(self)
         return {"RUNNING_MODAL"}
 
-    def execute(self, context: bpy.types.Context) -> Any:
-        if not self._asked:
-            return LongWork.execute(self, context)
+    def answer(self) -> dict[str, Any]:
         files = [{"name": file.name} for file in self.files]
-        return bpy.ops.ferrule.import_step(
-            "INVOKE_DEFAULT", filepath=self.filepath, directory=self.directory, files=files
-        )
+        return {"filepath": self.filepath, "directory": self.directory, "files": files}
 
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         paths = [Path(self.directory, file.name) for file in self.files if file.name] or [Path(self.filepath)]
         read = []
         for number, path in enumerate(paths):
             try:
-                read.append((yield from _reading(path, number / len(paths), 1 / len(paths))))
+                read.append((yield from self.aside(_reading(path, number / len(paths), 1 / len(paths)))))
             except SceneError as error:
                 raise WorkError(str(error)) from error
         self.changed = True

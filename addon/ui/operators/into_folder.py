@@ -9,10 +9,10 @@ import bpy
 from bpy.props import BoolProperty, StringProperty
 
 from ..jobs import folder_of
-from .long_work import WorkError
+from .long_work import AsksForFile, WorkError
 
 
-class IntoFolder:
+class IntoFolder(AsksForFile):
     """Mix-in, before ``LongWork``: where the folder has no place yet, the file browser asks for one."""
 
     directory: StringProperty(
@@ -26,24 +26,18 @@ class IntoFolder:
     )
     filter_folder: BoolProperty(default=True, options={"HIDDEN", "SKIP_SAVE"})
 
-    _asked = False
-    """Whether the file browser has been opened: when it closes, Blender runs ``execute``."""
-
     def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
         settled = not _problem(context.scene)
         if context.window is None or self.directory or (settled and not self.choose):
             return super().invoke(context, event)
         if settled:
             self.directory = str(folder_of(context.scene))
-        self._asked = True
+        self.asked = True
         context.window_manager.fileselect_add(self)
         return {"RUNNING_MODAL"}
 
-    def execute(self, context: bpy.types.Context) -> Any:
-        if not self._asked:
-            return super().execute(context)
-        group, name = type(self).bl_idname.split(".")
-        return getattr(getattr(bpy.ops, group), name)("INVOKE_DEFAULT", directory=self.directory)
+    def answer(self) -> dict[str, Any]:
+        return {"directory": self.directory}
 
     def folder(self, context: bpy.types.Context) -> Path:
         """Takes over the folder that was given. Raises ``WorkError`` if nothing could be written."""

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,11 +22,14 @@ from ...bench.shop_file import ShopBookError, export_book, import_book, open_boo
 from ...files.atomic import FileSet
 from ...files.errors import FileError
 from ...files.file_names import safe_name
+from ...files.parts import WrittenFile
+from ...job.asked import Job
 from ...job.folder import RESULT, read_result
 from ...job.ladders import make_ladders, write_ladders
 from ...job.report import result_json
-from ...job.results import JobResult
+from ...job.results import JobResult, Made
 from .. import shop, updating, wording
+from ..aside import AsideSteps
 from ..desk import active_group
 from ..drawing import draw_field, report, split
 from ..fields import exact, length
@@ -54,28 +57,33 @@ class FERRULE_OT_write_ladder(NeedsEnds, IntoFolder, LongWork, bpy.types.Operato
         folder = self.folder(context)
         group = active_group(scene)
         assert group is not None
-        desk = yield from updating.worked(scene)
+        desk = yield from updating.worked(scene, aside=self.aside)
         if desk.problem:
             raise WorkError(desk.problem)
         ready = [fitted.made for fitted in desk.fittings if fitted.group == scene.ferrule.group_index and fitted.made]
         if not ready:
             raise WorkError(f"No fitting can be made for {group.name} with this recipe; see the panel Fitting")
-        yield "Making the fit ladder", 0.5
         job = replace(job_of(scene), ladders=(ladder_wish(group),))
-        ladders, missing = make_ladders(job, ready)
-        if not ladders:
-            raise WorkError(" ".join(missing))
-        yield "Writing and reading back the files", 0.8
-        try:
-            with FileSet() as files:
-                written = write_ladders(job, ladders, files)
-                for ladder in ladders:
-                    result = JobResult(job=job, ladders=(ladder,), files=written, notes=missing)
-                    path = folder / f"{safe_name(f'{job.name} {ladder.name}')}.json"
-                    files.add(path, result_json(result).encode(), len)
-        except FileError as error:
-            raise WorkError(str(error)) from error
+        written = yield from self.aside(_ladder_written(job, ready))
         return f"{', '.join(file.path.name for file in written)} written and read back, in {folder.name}"
+
+
+def _ladder_written(job: Job, fittings: Sequence[Made]) -> AsideSteps[tuple[WrittenFile, ...]]:
+    yield "Making the fit ladder", 0.5
+    ladders, missing = make_ladders(job, fittings)
+    if not ladders:
+        raise WorkError(" ".join(missing))
+    yield "Writing and reading back the files", 0.8
+    try:
+        with FileSet() as files:
+            written = write_ladders(job, ladders, files)
+            for ladder in ladders:
+                result = JobResult(job=job, ladders=(ladder,), files=written, notes=missing)
+                path = job.output.folder / f"{safe_name(f'{job.name} {ladder.name}')}.json"
+                files.add(path, result_json(result).encode(), len)
+    except FileError as error:
+        raise WorkError(str(error)) from error
+    return written
 
 
 class FERRULE_OT_enter_fit(bpy.types.Operator):

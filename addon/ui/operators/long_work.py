@@ -117,3 +117,21 @@ class LongWork:
     def _refused(self, error: WorkError) -> set[str]:
         report(self, "ERROR", error)
         return {"CANCELLED"}
+
+
+class AsksForFile:
+    """Mix-in, before ``LongWork``, for work that begins once the file browser has been answered: when that closes,
+    Blender runs ``execute``, which has no window to show progress in."""
+
+    asked = False
+    """Whether the file browser has been opened."""
+
+    def answer(self) -> dict[str, Any]:
+        """The properties that were chosen, for the work to begin with."""
+        raise NotImplementedError
+
+    def execute(self, context: bpy.types.Context) -> Any:
+        if not self.asked:
+            return super().execute(context)
+        group, name = type(self).bl_idname.split(".")
+        return getattr(getattr(bpy.ops, group), name)("INVOKE_DEFAULT", **self.answer())

@@ -46,7 +46,7 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
         start = time.perf_counter()
-        desk = yield from updating.worked(scene, review=bpy.app.background)
+        desk = yield from updating.worked(scene, review=bpy.app.background, aside=self.aside)
         added, removed = placing.place_all(scene, desk)
         times["fit"] = time.perf_counter() - start
         redraw()

@@ -29,12 +29,12 @@ from ...takeoff import Takeoff, TakeoffError, split_bodies
 from ...trade.processes import check_process
 from .. import assembly_file, scene_ends, updating
 from ..aside import AsideSteps
-from ..desk import Desk, judge, left_out, sum_up, times
+from ..desk import Desk, judge, left_out, times
 from ..drawing import draw_text, report
 from ..jobs import job_of
 from ..scene import SceneError
 from .into_folder import IntoFolder
-from .long_work import LongWork, Question, WorkError, WorkSteps
+from .long_work import AsksForFile, LongWork, Question, WorkError, WorkSteps
 from .polls import NeedsEnds, holds, in_object_mode
 from .printing import ObjectError, check_single, is_mesh, standing_mesh
 from .toml_file import TomlFile
@@ -125,9 +125,9 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
-        desk = yield from updating.worked(scene)
+        desk = yield from updating.worked(scene, aside=self.aside)
         if desk.open:
-            yield from self.aside(_laid_out(desk))
+            yield from self.aside(updating.laid_out(desk))
             updating.changed(desk)
         if desk.laid_out is None:
             raise WorkError(desk.any_problem)
@@ -135,11 +135,6 @@ class FERRULE_OT_lay_out(NeedsEnds, LongWork, bpy.types.Operator):
         plates = desk.laid_out.plates
         count = len(plates.placements)
         return f"{count_of(count, 'fitting')} on {count_of(plates.count, 'plate')}"
-
-
-def _laid_out(desk: Desk) -> AsideSteps[None]:
-    yield "Laying out the plate", 0.9
-    sum_up(desk)
 
 
 class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
@@ -151,7 +146,7 @@ class FERRULE_OT_check_in_place(NeedsEnds, LongWork, bpy.types.Operator):
 
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         scene = context.scene
-        desk = yield from updating.worked(scene)
+        desk = yield from updating.worked(scene, aside=self.aside)
         try:
             meshes, _ = scene_ends.assembly_of(scene, context.evaluated_depsgraph_get())
         except SceneError as error:
@@ -171,31 +166,42 @@ def _checked_in_place(desk: Desk, meshes: Sequence[Mesh]) -> AsideSteps[None]:
             fitted.in_place = tuple(fit_in_place(fitted.made, assembled))
 
 
-class FERRULE_OT_write_job(NeedsEnds, bpy.types.Operator, TomlFile, ExportHelper):
+class FERRULE_OT_write_job(NeedsEnds, AsksForFile, LongWork, bpy.types.Operator, TomlFile, ExportHelper):
     """Write a job file that the command line can run: recipe, process, and the assembly beside it"""
 
     bl_idname = "ferrule.write_job"
     bl_label = "Write Job File"
     bl_options = {"REGISTER"}
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    agreed: BoolProperty(
+        name="Without the Browser", description="Do not ask for the file", options={"HIDDEN", "SKIP_SAVE"}
+    )
+
+    def invoke(self, context: bpy.types.Context, event: bpy.types.Event) -> Any:
+        if context.window is None or self.agreed:
+            return LongWork.invoke(self, context, event)
+        self.asked = True
+        return ExportHelper.invoke(self, context, event)
+
+    def answer(self) -> dict[str, Any]:
+        return {"filepath": self.filepath, "agreed": True}
+
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
         path = Path(self.filepath)
+        if not path.name:
+            raise WorkError("No file is chosen; choose a place for the job file")
         try:
-            if not path.name:
-                raise FileError("No file is chosen; choose a place for the job file")
-            lost = assembly_file.write_job(context.scene, context.evaluated_depsgraph_get(), path)
+            lost = yield from assembly_file.write_job(context.scene, context.evaluated_depsgraph_get, path)
         except (SceneError, FileError) as error:
-            report(self, "ERROR", error)
-            return {"CANCELLED"}
+            raise WorkError(str(error)) from error
         except OSError as error:
-            self.report({"ERROR"}, f"{path} was not written: {error.strerror or error}. Choose another folder")
-            return {"CANCELLED"}
+            said = f"{path} was not written: {error.strerror or error}. Choose another folder"
+            raise WorkError(said) from error
         said = f"The job was written as {quoted(path.name)}"
-        if lost:
-            report(self, "WARNING", say("{}. It lacks an end that was picked by hand: {}", said, lost[0]))
-        else:
-            report(self, "INFO", said)
-        return {"FINISHED"}
+        if not lost:
+            return said
+        report(self, "WARNING", say("{}. It lacks an end that was picked by hand: {}", said, lost[0]))
+        return ""
 
 
 class FERRULE_OT_export_object(IntoFolder, LongWork, bpy.types.Operator):

@@ -1,0 +1,116 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Operators as a window runs them, step by step: it is never left waiting for long, and each step can be the last."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import bpy
+import pytest
+from mathutils import Matrix
+from test_ui_job import ROUND, SQUARE, put, tube
+
+from addon.ui import desk
+from addon.ui.operators import learning, refitting, tube_ends, writing
+from addon.ui.operators.long_work import LongWork
+
+WAIT_S = 0.5
+"""No step of ours leaves a window waiting for longer."""
+LONG = [
+    (tube_ends.FERRULE_OT_read_ends, {"whole_scene": True}),
+    (refitting.FERRULE_OT_fit, {}),
+    (writing.FERRULE_OT_lay_out, {}),
+    (learning.FERRULE_OT_write_ladder, {"directory": ""}),
+    (writing.FERRULE_OT_check_in_place, {}),
+    (writing.FERRULE_OT_write_job, {"filepath": "job.toml"}),
+    (writing.FERRULE_OT_export, {"directory": "", "agreed": True}),
+]
+"""In the order of the work, with what a user would have chosen."""
+
+
+class StandIn(LongWork):
+    """An operator that somebody attends, with no window: what its ``steps`` use of itself."""
+
+    attended = True
+
+    def __init__(self, operator: type, chosen: dict[str, Any]) -> None:
+        self.operator = operator
+        for name, value in chosen.items():
+            setattr(self, name, value)
+
+    def folder(self, context: bpy.types.Context) -> Path:
+        return Path(context.scene.ferrule.output.folder)
+
+    def steps(self, context: bpy.types.Context) -> Iterator[tuple[str, float]]:
+        return self.operator.steps(self, context)
+
+    def report(self, kinds: set[str], said: str) -> None:
+        assert not kinds & {"ERROR", "WARNING"}, said
+
+
+def in_folder(chosen: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """With the file that was chosen in this folder."""
+    return {name: str(folder / value) if name == "filepath" else value for name, value in chosen.items()}
+
+
+@pytest.fixture
+def weldment(scene: bpy.types.Scene, tmp_path: Path) -> bpy.types.Scene:
+    """A hundred tubes of two sections."""
+    for number in range(100):
+        place = Matrix.Translation((number % 10 / 5, number // 10 / 5, 0))
+        put(scene, tube((ROUND, SQUARE)[number % 2], 300 + number % 7, f"Tube {number}"), place)
+    bpy.context.view_layer.update()
+    scene.ferrule.output.folder = str(tmp_path)
+    return scene
+
+
+def test_no_step_keeps_the_window_waiting(
+    weldment: bpy.types.Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the time that Blender's own thread works, which another program cannot stretch."""
+    threads: dict[str, set[threading.Thread]] = {}
+
+    def noted(name: str, work: Callable[..., Any]) -> Callable[..., Any]:
+        def noting(*given: Any) -> Any:
+            threads.setdefault(name, set()).add(threading.current_thread())
+            return work(*given)
+
+        return noting
+
+    for module, name in ((desk, "reviewed"), (desk, "summed_up"), (learning, "make_ladders")):
+        monkeypatch.setattr(module, name, noted(name, getattr(module, name)))
+    for operator, chosen in LONG:
+        work = StandIn(operator, in_folder(chosen, tmp_path)).steps(bpy.context)
+        longest, doing = 0.0, "beginning"
+        while True:
+            start = time.thread_time()
+            said = next(work, None)
+            longest = max(longest, time.thread_time() - start)
+            assert longest < WAIT_S, f"{operator.__name__}, {doing}"
+            if said is None:
+                break
+            doing = said[0]
+    assert {path.suffix for path in tmp_path.iterdir()} >= {".toml", ".blend", ".3mf", ".json", ".html"}
+    assert set(threads) == {"reviewed", "summed_up", "make_ladders"}
+    assert threading.main_thread() not in set().union(*threads.values())
+
+
+def test_a_job_file_that_is_stopped_leaves_the_one_before(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    path = tmp_path / "job.toml"
+    path.write_text("# the one before")
+    doing: list[str] = []
+    while True:
+        work = StandIn(writing.FERRULE_OT_write_job, {"filepath": str(path)}).steps(bpy.context)
+        said = [what for _, (what, _) in zip(range(len(doing) + 1), work, strict=False)]
+        work.close()
+        if said == doing:
+            break
+        doing = said
+        assert path.read_text() == "# the one before" and list(tmp_path.iterdir()) == [path]
+    assert doing[-1] == "Writing the assembly" and path.read_text() != "# the one before"
