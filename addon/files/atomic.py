@@ -7,7 +7,8 @@ import errno
 import hashlib
 import os
 import secrets
-from collections.abc import Callable
+import weakref
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -48,6 +49,7 @@ class FileSet:
 
     def __init__(self, owner: str = "") -> None:
         self._waiting: dict[Path, Path] = {}
+        weakref.finalize(self, _remove, self._waiting)  # If it is dropped without __exit__.
         self._stamps: dict[Path, tuple[int, str]] = {}
         self._cleared: set[Path] = set()
         half = _UNFINISHED_BYTES // 2
@@ -61,8 +63,7 @@ class FileSet:
             if kind is None:
                 self._take_names()
         finally:
-            for waiting in self._waiting.values():
-                waiting.unlink(missing_ok=True)
+            _remove(self._waiting)
 
     def add(self, path: Path, content: bytes, check: Callable[[bytes], Checked]) -> Checked:
         """Writes ``content`` beside ``path``, reads it again from the disk, and returns what ``check`` says of it.
@@ -122,6 +123,11 @@ def write_checked(path: Path, content: bytes, check: Callable[[bytes], Checked],
         return files.add(path, content, check)
     with FileSet() as alone:
         return alone.add(path, content, check)
+
+
+def _remove(unfinished: Mapping[Path, Path]) -> None:
+    for waiting in unfinished.values():
+        waiting.unlink(missing_ok=True)
 
 
 def _write(path: Path, content: bytes) -> None:

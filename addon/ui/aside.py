@@ -17,37 +17,46 @@ AsideSteps = Generator[tuple[str, float], None, Result]
 
 _LOOK_S = 0.02
 """How long the window is left waiting at a time."""
+_POLITE_S = 0.15
+"""How long work has to come to its next step, where it stops of itself, before it is ended from outside."""
 _UNWIND_S = 10.0
 """How long work may take to put away what it has begun, before it is ended again."""
 _threads: set[threading.Thread] = set()
 
 
 class _Stopped(BaseException):
-    """Ends the work half way; it is no ``Exception``, so that nothing takes it for a fault of its own."""
+    """Ends the work half way; it is not an ``Exception``, so that nothing takes it for a fault of its own."""
 
 
 class _Work(threading.Thread, Generic[Result]):
     def __init__(self, steps: AsideSteps[Result]) -> None:
         super().__init__(daemon=True)
         self.steps = steps
+        self.unwanted = threading.Event()
         self.latest = ("", 0.0)
         self.error: BaseException | None = None
         self.result: Result | None = None
 
     def run(self) -> None:
         try:
-            while True:
+            while not self.unwanted.is_set():
                 self.latest = next(self.steps)
+            self.steps.close()
         except StopIteration as end:
             self.result = end.value
+        except _Stopped:
+            pass  # Kept, it would keep what the work was using.
         except BaseException as error:
             self.error = error
 
     def stop(self) -> None:
         """Waits until it has stopped; what it was writing is not there then."""
+        self.unwanted.set()
+        self.join(_POLITE_S)
         while self.is_alive():
             assert self.ident is not None
-            # Python's own way to end a thread from outside: the error is raised at its next instruction.
+            # Python's own way to end a thread from outside: the error is raised at its next instruction. Up to 3.13.0
+            # that can pass over a ``finally`` whose block begins with a loop; files do not depend on one.
             ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self.ident), ctypes.py_object(_Stopped))
             self.join(_UNWIND_S)
 
