@@ -209,14 +209,14 @@ def test_screws_go_through_wall_and_joiner_where_they_are_listed(place: str) -> 
     assert [hole.tube for hole in joiner.screws] == [0, 0, 1, 1]
     for hole in joiner.screws:
         side = joiner.sides[hole.tube]
-        local = side.frame.to_local(hole.position)
+        local = side.frame.to_local(hole.mouths[0].position)
         lean = math.tan(math.radians(side.end.mitre_deg)) * math.cos(math.radians(side.end.mitre_direction_deg))
         sideways = math.tan(math.radians(side.end.mitre_deg)) * math.sin(math.radians(side.end.mitre_direction_deg))
         rim = -local[0] * lean - local[1] * sideways
         assert rim - local[2] == pytest.approx(hole.distance_mm)
         assert math.degrees(math.atan2(local[1], local[0])) % 360 == pytest.approx(hole.angle_deg % 360)
         pin = Manifold.cylinder(200, 2.4, circular_segments=48, center=True)
-        pin = pin.transform(Frame.along(hole.position, hole.axis).matrix[:3])
+        pin = pin.transform(Frame.along(hole.mouths[0].position, hole.mouths[0].axis).matrix[:3])
         assert (pin ^ joiner.solid).volume() < 1e-6
         wall = (pin ^ solids[hole.tube]).volume()
         assert wall > 2 * math.pi * 2.4**2 * side.end.section.wall * 0.99
@@ -225,7 +225,7 @@ def test_screws_go_through_wall_and_joiner_where_they_are_listed(place: str) -> 
 def test_screws_of_both_tubes_lie_in_line() -> None:
     for name in ("in line", "round", "corner", "two sections, collar"):
         holes = made(PLACES[name], screws="insert", screw_thread="M4").screws
-        assert holes[0].axis == pytest.approx(holes[1].axis, abs=1e-9), name
+        assert holes[0].mouths[0].axis == pytest.approx(holes[1].mouths[0].axis, abs=1e-9), name
 
 
 @pytest.mark.parametrize(

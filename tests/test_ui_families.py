@@ -201,7 +201,7 @@ def test_the_windows_files_are_those_of_its_job_file(scene: bpy.types.Scene, tmp
 
 def test_real_families_go_from_the_model_to_the_files_of_their_job_file(real: bpy.types.Scene, tmp_path: Path) -> None:
     """Two drilled rails that face each other: guides for the holes of both walls and plugs in them, a joiner between
-    the rails, caps outside."""
+    the rails, whose screws' holes get guides too, caps outside."""
     scene = real
     for number, mesh in enumerate(drilled(rail()) * 2):
         put(scene, replace(mesh, name=f"rail {number}"), Matrix.Translation((0.301 * number, 0, 0)))
@@ -213,6 +213,11 @@ def test_real_families_go_from_the_model_to_the_files_of_their_job_file(real: bp
     assert bpy.ops.ferrule.fit() == {"FINISHED"}
     assert [len(fitted(family)) for family in ("cap", "hole_plug", "joiner")] == [2, 8, 1]
     assert fitted("drill_guide")
+    scene.ferrule.recipes.joiner.screws = "through"
+    scene.ferrule.recipes.joiner.screw_thread = "M4"
+    served = [batch.amounts for batch in (fitting.batch for fitting in desk_of(scene).fittings)]
+    assert sum(amounts.get("screw hole", 0) for amounts in served) == 2
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
     scene.ferrule.output.write_stl = True
     scene.ferrule.output.folder = str(tmp_path / "window")
     assert bpy.ops.ferrule.export() == {"FINISHED"}

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from ..families.family import Family, Site
+from ..families.family import Counted, Family, Site, counted_as
 from ..takeoff.ends import Cause, TubeEnd
 from .assembly_picture import NUMBERED_UP_TO, EndMark, assembly_picture
 from .markup import element, escaped, table
@@ -70,22 +70,29 @@ def _served_by(sheet: JobSheet, family: Family) -> str:
     rows = []
     for fitting in (fitting for fitting in sheet.fittings if fitting.family is family):
         sites = [sheet.sites[number - 1] for number in fitting.sites]
-        served = {id(record) for site in sites for record in site.records[: site.count]}
-        row = (fitting.id, str(len(served)), say_ranges(fitting.sites))
-        rows.append((*row, "; ".join(_tubes(sites, shared))) if listed else row)
+        row = (fitting.id, _number(sites, family), say_ranges(fitting.sites))
+        rows.append((*row, "; ".join(_tubes(sheet, sites, shared))) if listed else row)
     tubes_head = (f"Tubes, in {shared.removesuffix(' / ')}" if shared else "Tubes",) if listed else ()
     lists = f"all {len(sheet.ends)} tube ends" if family.serves == "end" else "all of them"
     heads = (family.label, f"{family.serves.capitalize()}s", "Their numbers", *tubes_head)
     return table(heads, rows, numbers=(1,), caption="" if listed else f"The CSV list holds {lists}.")
 
 
-def _tubes(sites: Sequence[Site], shared: str) -> list[str]:
+def _number(sites: Sequence[Site], family: Family) -> str:
+    """Of what they take, each once: ``"9"``, ``"2, 4 for screws"``."""
+    records = {id(record): record for site in sites for record in site.records[: site.count]}
+    served: Counter[Counted] = Counter(counted_as(record, family.serves) for record in records.values())
+    screws = served.pop("screw hole", 0)
+    return ", ".join([*map(str, served.values()), *([f"{screws} for screws"] if screws else [])])
+
+
+def _tubes(sheet: JobSheet, sites: Sequence[Site], shared: str) -> list[str]:
     """``["leg", "rail: hole 9 mm, 120 mm from the end"]``, each once."""
     named = []
     for site in sites:
         by_hand = site.by_hand if isinstance(site, TubeEnd) else ""
         tube = ", ".join(filter(None, (site.source.removeprefix(shared), by_hand))) or "unnamed"
-        where = site.where.replace(shared, "") if shared else site.where
+        where = sheet.where(site).replace(shared, "") if shared else sheet.where(site)
         named.append(f"{tube}: {where}" if where else tube)
     return list(dict.fromkeys(named))
 

@@ -73,7 +73,7 @@ def sites_csv(sheet: JobSheet) -> str:
             fitting = takes.get(number)
             about = (section_name(site.section), *site.position.tolist())
             takes_it = (fitting.id, fitting.family.name) if fitting else ("", "")
-            rows.append((number, *of_assembly.get(number, ("", 1)), site.source, site.where, *about, *takes_it))
+            rows.append((number, *of_assembly.get(number, ("", 1)), site.source, sheet.where(site), *about, *takes_it))
     return _csv(SITE_COLUMNS, rows)
 
 

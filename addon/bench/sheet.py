@@ -13,7 +13,7 @@ from ..families.table import family_named
 from ..fields.messages import Message, Units
 from ..geometry.mesh import Mesh
 from ..review.review import Print
-from ..takeoff.ends import TubeEnd
+from ..takeoff import NeededHole, TubeEnd
 from ..trade.cautions import Facts
 from ..trade.metals import TubeMetal, metal_named
 from ..trade.processes import Material, Process
@@ -136,6 +136,14 @@ class JobSheet:
             for number in fitting.sites
             for record in self.sites[number - 1].records
         }
+
+    def where(self, site: Site) -> str:
+        """Where a site is, with the fittings whose screws its holes are for."""
+        needed = [record for record in site.records if isinstance(record, NeededHole)]
+        fittings = (self.fitting_of.get(id(hole.joint)) for hole in needed)
+        ids = " and ".join(dict.fromkeys(fitting.id for fitting in fittings if fitting))
+        which = f"{len(needed)} of them " if len(needed) < site.count else ""
+        return f"{site.where}, {which}for the screws of {ids}" if ids else site.where
 
     @property
     def facts(self) -> Facts:

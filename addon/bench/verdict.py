@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import get_args
 
-from ..families.family import Serves
+from ..families.family import Counted, Serves
 from ..fields.messages import NOTHING, Message, Name, count_of, say, say_all
 from ..review.findings import Concern
 from .quantities import Quantities
@@ -36,14 +36,14 @@ class LeftOut:
     """How to have it after all, a sentence with its stop."""
     sources: tuple[str, ...]
     """Names of the tubes, one for each."""
-    serves: Serves = "end"
+    counted: Counted = "end"
 
     @property
     def said(self) -> Message:
         which = f" ({self.fitting})" if self.fitting else ""
         names = tuple(dict.fromkeys(self.sources))
         where = [say("({})", Name(names[0]))] if len(names) == 1 and not self.fitting else []
-        return say_all((f"Left out, {count_of(self.number, self.serves)}{which}:", self.reason, self.remedy, *where))
+        return say_all((f"Left out, {count_of(self.number, self.counted)}{which}:", self.reason, self.remedy, *where))
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class JobVerdict:
     """What the job asks for fittings for."""
     frames: int = 1
     """Copies of the assemblies that are built, all together."""
-    served: Mapping[Serves, int]
+    served: Mapping[Counted, int]
     """How many of each get a fitting, over all frames."""
     kinds: int
     fittings: int
@@ -110,12 +110,12 @@ class JobVerdict:
         return say(f"{about}, ready to print" + (f": {', '.join(amounts)}" if amounts else ""))
 
     @property
-    def _left(self) -> dict[Serves, int]:
+    def _left(self) -> dict[Counted, int]:
         """How many of each were left out."""
-        left = dict.fromkeys(get_args(Serves), 0)
+        left = dict.fromkeys(get_args(Counted), 0)
         for entry in self.left_out:
-            left[entry.serves] += entry.number
-        return {serves: number for serves, number in left.items() if number}
+            left[entry.counted] += entry.number
+        return {counted: number for counted, number in left.items() if number}
 
     @property
     def _nothing(self) -> str:
@@ -123,16 +123,16 @@ class JobVerdict:
         if not self._left:
             return " and ".join(_NONE[serves] for serves in self.asked) or "the job asks for no fittings"
         are = "is" if sum(self._left.values()) == 1 else "are"
-        return f"{', '.join(count_of(number, serves) for serves, number in self._left.items())} {are} left out"
+        return f"{', '.join(count_of(number, counted) for counted, number in self._left.items())} {are} left out"
 
     @property
     def _sites(self) -> list[str]:
         """``["29 of 30 ends", "12 holes"]``."""
         said = []
-        for serves in get_args(Serves):
-            number, left = self.served.get(serves, 0), self._left.get(serves, 0)
+        for counted in get_args(Counted):
+            number, left = self.served.get(counted, 0), self._left.get(counted, 0)
             if number or left:
-                said.append(f"{number} of {count_of(number + left, serves)}" if left else count_of(number, serves))
+                said.append(f"{number} of {count_of(number + left, counted)}" if left else count_of(number, counted))
         return said
 
     @property

@@ -13,7 +13,7 @@ from typing import Any, Literal, Protocol, Self
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
-from ..takeoff import Takeoff, TubeEnd
+from ..takeoff import Mouth, NeededHole, Takeoff, TubeEnd
 from ..takeoff.ends import said_mitre
 from ..trade.cautions import Choice, Condition
 from .circumstances import Circumstances
@@ -27,7 +27,9 @@ ALIKE_DEG = 0.1
 
 
 Serves = Literal["end", "hole", "cope", "joint"]
-"""What a family's fittings are for, as it is counted: ``"29 ends, 12 holes"``."""
+"""What a family's fittings are for."""
+Counted = Literal["end", "hole", "screw hole", "cope", "joint"]
+"""The same as it is counted: ``"29 ends, 12 holes"``. Screw holes are those that the model does not have."""
 
 
 class Site(Protocol):
@@ -66,6 +68,11 @@ class Site(Protocol):
         """How many of its records, the first ones, are what its family serves: the holes of a pattern."""
 
 
+def counted_as(record: object, serves: Serves) -> Counted:
+    """What a record is counted as that a fitting of such a family serves."""
+    return "screw hole" if isinstance(record, NeededHole) else serves
+
+
 class Wanted(Protocol):
     """What every family's recipe says. It is a frozen dataclass whose numbers are ``declared``."""
 
@@ -102,6 +109,21 @@ class SitePlace(Protocol):
 
     def tighter(self, other: Self) -> Self:
         """What serves this one and another that is like it."""
+
+
+class Screw(Protocol):
+    """A hole that a tube has to get for one of a fitting's screws; places are in the fitting's frame."""
+
+    @property
+    def tube(self) -> int:
+        """Which of the tube ends among its site's records is the tube's, counted from 0."""
+
+    @property
+    def diameter_mm(self) -> float: ...
+
+    @property
+    def mouths(self) -> tuple[Mouth, ...]:
+        """One for each wall that it goes through."""
 
 
 @dataclass(frozen=True)
@@ -146,6 +168,10 @@ def _no_depth(recipe: object) -> float:
     return 0.0
 
 
+def _no_screws(recipe: object, place: object, circumstances: object) -> tuple[Screw, ...]:
+    return ()
+
+
 def _no_papers(takeoff: Takeoff) -> tuple[Template, ...]:
     return ()
 
@@ -183,6 +209,9 @@ class Family:
     """Templates for what its fittings are not made for."""
     marked: Callable[[Any, str], Any] | None = None
     """The place with the fitting's id, where that is raised on it."""
+    screws: Callable[[Any, Any, Circumstances | None], Sequence[Screw]] = _no_screws
+    """Where tubes are drilled for its fittings' screws, from a recipe at a place. Tools for holes are made for these
+    too. Raises ``RecipeError``."""
     depth_mm: Callable[[Any], float] = _no_depth
     """How far a recipe's fitting reaches into a tube from its end."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None

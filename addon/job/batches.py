@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from ..bench.fit_ladder import say_correction, say_excess
@@ -15,6 +15,7 @@ from ..trade.processes import Material, Process
 from .asked import Job, Wish
 from .resolved import Resolved
 from .results import Batch
+from .screws import with_screw_holes
 
 _KINDS = {"round": "Round tube", "rect": "Square and rectangular tube", "other": "Tube of other sections"}
 
@@ -23,40 +24,50 @@ def sort_into_batches(job: Job, *takeoffs: Takeoff) -> list[Batch]:
     """The sites in each of the job's assemblies by the fitting that they take, in the order in which they were
     found."""
     batches: list[Batch] = []
-    for wish, assembly, site in _sites(job, takeoffs):
+    for number, batch in enumerate(_unnumbered(job, takeoffs), 1):
+        id, marked = f"F{number}", batch.family.marked
+        batches.append(replace(batch, id=id, place=marked(batch.place, id) if marked else batch.place))
+    return batches
+
+
+def _unnumbered(job: Job, takeoffs: Sequence[Takeoff]) -> list[Batch]:
+    """Wish by wish. A fitting that stays keeps those of the families before it away: where two ends are joined, neither
+    gets a cap. Tools for holes are made for those of the screws of the families after them, too."""
+    taken: set[int] = set()
+    batches: list[Batch] = []
+    for wish in reversed(job.wishes):
+        seen = takeoffs
+        if wish.family.serves == "hole" and not wish.family.stays:
+            seen = [with_screw_holes(takeoff, batches, number) for number, takeoff in enumerate(takeoffs)]
+        sites = [(number, site) for number, takeoff in enumerate(seen) for site in wish.sites(takeoff)]
+        if wish.family.stays:
+            sites = [(number, site) for number, site in sites if taken.isdisjoint(map(id, site.records))]
+            taken.update(id(record) for _, site in sites for record in site.records)
+        batches = [*_sorted(job, wish, sites), *batches]
+    return batches
+
+
+def _sorted(job: Job, wish: Wish, sites: Sequence[tuple[int, Site]]) -> list[Batch]:
+    """One family's sites, each with the number of its assembly, by the fitting that they take."""
+    batches: list[Batch] = []
+    for assembly, site in sites:
         place = wish.family.place(site, job.measured_section(site.section))
         recipe, known = wish.recipe_at(site), job.circumstances_for(site.section)
         frames = job.assemblies[assembly].frames
         candidate = Batch("", wish.family, recipe, place, (site,), (frames,), (assembly,), known)
-        for index, batch in enumerate(batches):
-            if batch.alike(candidate):
-                batches[index] = replace(
-                    batch,
-                    place=batch.place.tighter(place),
-                    sites=(*batch.sites, site),
-                    frames=(*batch.frames, frames),
-                    assemblies=(*batch.assemblies, assembly),
-                )
-                break
-        else:
-            id, marked = f"F{len(batches) + 1}", wish.family.marked
-            batches.append(replace(candidate, id=id, place=marked(place, id) if marked else place))
+        index = next((index for index, batch in enumerate(batches) if batch.alike(candidate)), len(batches))
+        if index == len(batches):
+            batches.append(candidate)
+            continue
+        batch = batches[index]
+        batches[index] = replace(
+            batch,
+            place=batch.place.tighter(place),
+            sites=(*batch.sites, site),
+            frames=(*batch.frames, frames),
+            assemblies=(*batch.assemblies, assembly),
+        )
     return batches
-
-
-def _sites(job: Job, takeoffs: Sequence[Takeoff]) -> Iterator[tuple[Wish, int, Site]]:
-    """What takes a fitting, wish by wish, with the number of its assembly. A fitting that stays keeps those of the
-    families before it away: where two ends are joined, neither gets a cap."""
-    taken: set[int] = set()
-    wanted = []
-    for wish in reversed(job.wishes):
-        sites = [(number, site) for number, takeoff in enumerate(takeoffs) for site in wish.sites(takeoff)]
-        if wish.family.stays:
-            sites = [(number, site) for number, site in sites if taken.isdisjoint(map(id, site.records))]
-            taken.update(id(record) for _, site in sites for record in site.records)
-        wanted.append((wish, sites))
-    for wish, sites in reversed(wanted):
-        yield from ((wish, number, site) for number, site in sites)
 
 
 def resolved(job: Job, batch: Batch) -> Resolved:

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from ..bench.verdict import ClosedEnds, JobVerdict, LeftOut
-from ..families.family import Serves
+from ..families.family import Counted, Serves
 from ..fields.messages import Message, say
 from ..review.findings import concerns
 from ..takeoff import TubeEnd
@@ -39,12 +39,13 @@ def left_out(result: JobResult) -> tuple[LeftOut, ...]:
     return (*_not_made(result), *_not_served(result))
 
 
-def _served(fittings: Sequence[Made]) -> dict[Serves, int]:
+def _served(fittings: Sequence[Made]) -> dict[Counted, int]:
     """How many ends, holes, copes and joints get a fitting, each once."""
-    frames_served: dict[Serves, dict[int, int]] = {}
-    for batch in (fitting.batch for fitting in fittings):
-        frames_served.setdefault(batch.family.serves, {}).update(batch.frames_served)
-    return {serves: sum(frames.values()) for serves, frames in frames_served.items()}
+    frames_served: dict[Counted, dict[int, int]] = {}
+    for fitting in fittings:
+        for counted, frames in fitting.batch.frames_served.items():
+            frames_served.setdefault(counted, {}).update(frames)
+    return {counted: sum(frames.values()) for counted, frames in frames_served.items()}
 
 
 def _share_that_enters(fittings: Sequence[Made]) -> float | None:
@@ -70,8 +71,11 @@ def _not_made(result: JobResult) -> list[LeftOut]:
         refusals = [finding for finding in result.refusals if finding.fitting == batch.id]
         if refusals:
             sources = tuple(site.source for site in batch.sites)
-            first, serves = refusals[0], batch.family.serves
-            entries.append(LeftOut(batch.served, batch.id, first.meaning, first.advice, sources, serves))
+            first = refusals[0]
+            entries += [
+                LeftOut(number, batch.id, first.meaning, first.advice, sources, counted)
+                for counted, number in batch.amounts.items()
+            ]
     return entries
 
 

@@ -18,7 +18,7 @@ from ..geometry.boxes import BoxTree
 from ..geometry.mesh import Mesh
 from ..review import Finding
 from ..review.in_place import PlacedBody, Trial
-from ..takeoff.ends import TubeEnd, mitre_normal
+from ..takeoff import NeededHole, TubeEnd, mitre_normal
 from ..trade.fits import fit_named
 from ..trade.sizes import section_name
 from .asked import Job
@@ -168,14 +168,21 @@ class Assembled:
         pairs = zip(*(indices.tolist() for indices in self._boxes.near(origins, axes, *sides)), strict=True)
         for number, box in sorted(pairs):
             if box < len(self.bodies):
-                if all(self.bodies[box] is not tube for tube in self.tubes_of(sites[number])):
-                    near[number].append(self.bodies[box])
+                body, site = self.bodies[box], sites[number]
+                if body.name not in _apart(site) and all(body is not tube for tube in self.tubes_of(site)):
+                    near[number].append(body)
                 continue
             other, its_site = self._placed[box - len(self.bodies)]
             if its_site is not sites[number] and fitting.batch.family.stays:
                 mesh = other.fitting.mesh.placed(its_site.frame)
                 near[number].append(replace(mesh, name=f"{other.id} at {its_site.source}"))
         return near
+
+
+def _apart(site: Site) -> set[str]:
+    """Tubes that are not there yet: those that a tube is joined to once it is drilled."""
+    joined = (end for hole in site.records if isinstance(hole, NeededHole) for end in hole.joint.ends)
+    return {end.source for end in joined} - {site.source}
 
 
 def fit_in_place(fitting: Made, assembled: Assembled) -> list[Finding]:

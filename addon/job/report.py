@@ -17,7 +17,7 @@ from ..review.findings import Finding
 from ..review.orientation import Orientations
 from ..review.print_plan import PrintPlan
 from ..review.support import Support
-from ..takeoff import ClosedEnd, Hole, Tube, TubeEnd
+from ..takeoff import ClosedEnd, Hole, NeededHole, Tube, TubeEnd
 from ..trade.sizes import nearest_size, section_name
 from .judging import verdict_of
 from .results import JobLadder, JobResult, Made
@@ -81,7 +81,7 @@ def _verdict(verdict: JobVerdict) -> dict[str, Any]:
         "ready": verdict.ready,
         "complete": verdict.complete,
         "frames": verdict.frames,
-        **{f"{serves}s": number for serves, number in {"end": 0, **verdict.served}.items()},
+        **{_plural(counted): number for counted, number in {"end": 0, **verdict.served}.items()},
         "kinds": verdict.kinds,
         "fittings": verdict.fittings,
         "plates": verdict.plates,
@@ -89,7 +89,7 @@ def _verdict(verdict: JobVerdict) -> dict[str, Any]:
         "look_at": [concern.said for concern in verdict.look_at],
         "left_out": [
             {
-                f"{entry.serves}s": entry.number,
+                _plural(entry.counted): entry.number,
                 "fitting": entry.fitting or None,
                 "reason": entry.reason,
                 "remedy": entry.remedy,
@@ -101,6 +101,10 @@ def _verdict(verdict: JobVerdict) -> dict[str, Any]:
         "before_printing": list(verdict.before_printing),
         "share_that_enters": _round(verdict.share_that_enters),
     }
+
+
+def _plural(counted: str) -> str:
+    return f"{counted.replace(' ', '_')}s"
 
 
 def _end(end: TubeEnd) -> dict[str, Any]:
@@ -130,6 +134,19 @@ def _sites(result: JobResult) -> dict[str, Any]:
             {"source": hole.source, "tube": number[id(hole.tube)], **_hole(hole), "fitting": fitting.get(id(hole))}
             for takeoff in takeoffs
             for hole in takeoff.holes
+        ],
+        "screw_holes": [
+            {
+                "source": hole.source,
+                "tube": number[id(hole.tube)],
+                **_hole(hole),
+                "screws_of": fitting.get(id(hole.joint)),
+                "fitting": fitting.get(id(hole)),
+            }
+            for batch in result.batches
+            for site in batch.sites
+            for hole in site.records
+            if isinstance(hole, NeededHole)
         ],
         "copes": [
             {
@@ -228,7 +245,8 @@ def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) 
         "section": _section(fitting.fitting.section),
         "family": fitting.batch.family.name,
         "up": fitting.fitting.way_up,
-        f"{fitting.batch.family.serves}s": len(fitting.batch.frames_served),
+        **{f"{fitting.batch.family.serves}s": 0},
+        **{_plural(counted): len(frames) for counted, frames in fitting.batch.frames_served.items()},
         "needed": fitting.batch.needed,
         "count": fitting.count,
         "volume_mm3": _round(mesh.volume),

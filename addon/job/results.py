@@ -12,7 +12,7 @@ from ..bench.fit_ladder import FitLadder
 from ..bench.plate import Footprint, Plates
 from ..bench.quantities import Quantities
 from ..families.circumstances import Circumstances
-from ..families.family import Family, Site
+from ..families.family import Counted, Family, Site, counted_as
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand
 from ..files.parts import Part, WrittenFile
@@ -54,15 +54,23 @@ class Batch:
         return sum(self.frames) if self.family.stays else 1
 
     @property
-    def frames_served(self) -> dict[int, int]:
+    def frames_served(self) -> dict[Counted, dict[int, int]]:
         """How many frames have each of the ends, holes, copes or joints that it is for, by the record's ``id``."""
-        sites = zip(self.sites, self.frames, strict=True)
-        return {id(record): frames for site, frames in sites for record in site.records[: site.count]}
+        served: dict[Counted, dict[int, int]] = {}
+        for site, frames in zip(self.sites, self.frames, strict=True):
+            for record in site.records[: site.count]:
+                served.setdefault(counted_as(record, self.family.serves), {})[id(record)] = frames
+        return served
+
+    @property
+    def amounts(self) -> dict[Counted, int]:
+        """How many of each it is for, over all frames."""
+        return {counted: sum(frames.values()) for counted, frames in self.frames_served.items()}
 
     @property
     def served(self) -> int:
-        """How many ends, holes, copes or joints it is for, over all frames."""
-        return sum(self.frames_served.values())
+        """How many they are all together."""
+        return sum(self.amounts.values())
 
     def sites_of(self, assembly: int) -> list[Site]:
         """Those in one of the job's assemblies."""

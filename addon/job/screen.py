@@ -73,7 +73,7 @@ def _kinds_table(fittings: Sequence[Made], width: int) -> str:
     rows = [("Kind", "For", "What", "Ends" if ends_only else "Serves", "Prints", "Way up", "Gap a side")]
     for fitting in fittings:
         batch = fitting.batch
-        serves = str(batch.served) if ends_only else count_of(batch.served, batch.family.serves)
+        serves = ", ".join(str(number) if ends_only else count_of(number, of) for of, number in batch.amounts.items())
         gap = ", ".join(dict.fromkeys(say_mm(gap.nominal) for gap in fitting.gaps))
         tube = ", ".join(filter(None, (section_name(fitting.fitting.section), batch.place.words)))
         way_up = fitting.fitting.way_up.partition(",")[0]

@@ -5,7 +5,7 @@ from .bodies import split_bodies
 from .cleaning import TakeoffError
 from .ends import Cause, TubeEnd, UnitDoubt, mitre_normal
 from .reading import take_off
-from .sites import ClosedEnd, Cope, Hole, Joint, Mouth, Takeoff, Tube
+from .sites import ClosedEnd, Cope, Hole, Joint, Mouth, NeededHole, Takeoff, Tube
 
 __all__ = [
     "Cause",
@@ -14,6 +14,7 @@ __all__ = [
     "Hole",
     "Joint",
     "Mouth",
+    "NeededHole",
     "Takeoff",
     "TakeoffError",
     "Tube",

@@ -11,9 +11,9 @@ import numpy as np
 
 from ..fields.declared import declared
 from ..geometry.frames import Frame
-from .ends import mitre_normal
-from .given import SizedEnd
-from .sites import Joint, Takeoff
+from .ends import TubeEnd, mitre_normal
+from .given import NOT_GIVEN, SizedEnd
+from .sites import Joint, Takeoff, Tube
 
 
 @dataclass(frozen=True)
@@ -50,4 +50,11 @@ class GivenJoint:
         depths = ends[0].clear_depth_mm, ends[1].clear_depth_mm
         gap = self.gap_mm / math.cos(math.radians(mitre))
         joint = Joint((ends[0], facing), gap, self.angle_deg, depths)
-        return replace(takeoff, joints=(*takeoff.joints, joint))
+        tubes = (_tube(end) for end in joint.ends)
+        return replace(takeoff, tubes=(*takeoff.tubes, *tubes), joints=(*takeoff.joints, joint))
+
+
+def _tube(end: TubeEnd) -> Tube:
+    """As long as anyone needs."""
+    length = end.clear_depth_mm
+    return Tube(end.source, end.section, end.frame, length, (end, NOT_GIVEN), (length, length))

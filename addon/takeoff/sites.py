@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, Self
 
 import numpy as np
 
@@ -100,16 +100,17 @@ class Hole:
     """Between its axis and the straight way out of the tube's wall at ``position``."""
 
     @classmethod
-    def at(cls, tube: Tube, diameter_mm: float, mouths: Sequence[Mouth], outward: Floats) -> Hole:
+    def at(cls, tube: Tube, diameter_mm: float, mouths: Sequence[Mouth], outward: Floats, **more: Any) -> Self:
         """Where its mouths say; ``outward`` (2,) is the straight way out of the wall at the first one, in the tube's
-        frame."""
+        frame; ``more`` are what else it has."""
         position = mouths[0].position
         local = tube.frame.to_local(position)
         first = -float(local[2])
         last = None if isinstance(tube.ends[1], ClosedEnd) else tube.length_mm - first
         side, offset = _side(tube, local, outward)
         lean = angle_between(mouths[0].axis, outward @ tube.frame.axes[:2])
-        return cls(tube, diameter_mm, tuple(mouths), (first, last), tube.around_deg(position), side, offset, lean)
+        around = tube.around_deg(position)
+        return cls(tube, diameter_mm, tuple(mouths), (first, last), around, side, offset, lean, **more)
 
     @property
     def source(self) -> str:
@@ -151,6 +152,16 @@ class Joint:
     """Between the tubes: 180 in line, 90 at a square corner."""
     clear_depths_mm: tuple[float, float]
     """How far down each bore, along its axis, a spigot could go before the other tube is put on."""
+
+
+@dataclass(frozen=True, eq=False)
+class NeededHole(Hole):
+    """A hole that no model has: the tube gets it for a screw, before its end is joined to another one."""
+
+    joint: Joint
+    """Whose fitting the screw holds."""
+    end: int
+    """Of the tube: 0 its first, 1 its last."""
 
 
 @dataclass(frozen=True, eq=False)

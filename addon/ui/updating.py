@@ -12,11 +12,11 @@ import bpy
 
 from ..bench.shop_book import ShopBook
 from ..families.family import Family
-from ..job.asked import JobError
+from ..job.asked import Job, JobError, Wish
 from ..job.batches import sort_into_batches
 from ..job.judging import verdict_of
 from ..job.results import Batch, JobResult
-from ..takeoff import Takeoff, TubeEnd
+from ..takeoff import NeededHole, Takeoff, TubeEnd
 from . import placing
 from .aside import AsideSteps, going_on
 from .desk import (
@@ -124,7 +124,7 @@ def _fittings(ferrule: bpy.types.PropertyGroup, takeoff: Takeoff, batches: Seque
         return placing.site_key(family, line_of[record].key, taken[key] - 1)
 
     for batch in batches:
-        served = [[id(record) for record in site.records[: site.count]] for site in batch.sites]
+        served = [[_listed(record) for record in site.records[: site.count]] for site in batch.sites]
         every = list(dict.fromkeys(record for records in served for record in records))
         fittings.append(
             Fitted(
@@ -138,6 +138,11 @@ def _fittings(ferrule: bpy.types.PropertyGroup, takeoff: Takeoff, batches: Seque
     return fittings
 
 
+def _listed(record: object) -> int:
+    """The ``id`` of the record in whose row it is: a screw's hole has none of its own."""
+    return id(record.joint if isinstance(record, NeededHole) else record)
+
+
 def batches_changed(scene: bpy.types.Scene) -> None:
     """Sorts the ends anew, as what decides which of them share a fitting has changed."""
     touch(scene)
@@ -145,15 +150,21 @@ def batches_changed(scene: bpy.types.Scene) -> None:
     _work_within(scene)
 
 
+def _screws_of(job: Job) -> list[Wish]:
+    """What the holes follow from that tubes get for screws, where tools are made for holes."""
+    tools = any(wish.family.serves == "hole" and not wish.family.stays for wish in job.wishes)
+    return [wish for wish in job.wishes if tools and wish.family.serves == "joint"]
+
+
 def numbers_changed(scene: bpy.types.Scene) -> None:
     """Makes again what can be made at once: the chosen section's fittings, and others as far as the time allows."""
-    desk = desk_of(scene)
+    desk, job = desk_of(scene), job_of(scene)
     touch(scene)
-    if desk is None:
+    if desk is None or _screws_of(desk.job) != _screws_of(job):
         batches_changed(scene)
         return
     desk.stamp = scene.ferrule.stamp
-    desk.job = job_of(scene)
+    desk.job = job
     desk.problem = problem_of(desk.job)
     desk.result = desk.summary = desk.verdict = None
     for fitted in desk.fittings:

@@ -19,7 +19,7 @@ from ...geometry.frames import Floats, Frame
 from ...geometry.outline_fit import off_outline
 from ...geometry.sections import Section
 from ...geometry.units import say_mm
-from ...takeoff import ClosedEnd, Hole, Takeoff, Tube
+from ...takeoff import ClosedEnd, Hole, NeededHole, Takeoff, Tube
 from ...takeoff.surface import Surface
 from ..family import ALIKE_DEG, ALIKE_MM
 
@@ -309,8 +309,10 @@ def _listed(words: dict[str, None]) -> str:
 
 def _of_tube(tube: Tube, holes: Sequence[Hole]) -> Iterator[Pattern]:
     left = sorted(holes, key=lambda hole: hole.distances_mm[0])
-    for end in (0, 1):
-        near = [hole for hole in left if _under_sleeve(hole, end)]
+    loose = {hole.end for hole in holes if isinstance(hole, NeededHole)}
+    over = [end for end in (0, 1) if end in loose or _slides_over(tube, end)]
+    for end in over:
+        near = [hole for hole in left if _under_sleeve(hole, end, over)]
         if near:
             near.sort(key=lambda hole: _distance(hole, end))
             yield Pattern(tube, tuple(near), end, True, _end_frame(tube, end))
@@ -361,9 +363,9 @@ def _beside(pattern: Pattern, surface: Surface) -> Floats:
     return -points[covered & (off_outline(outer, points[:, :2])[0] > _ATTACHED_MM)][:, 2]
 
 
-def _under_sleeve(hole: Hole, end: int) -> bool:
-    """Whether a sleeve over this end serves the hole, and none over the other end is nearer."""
-    reach = [_distance(hole, side) if _slides_over(hole.tube, side) else math.inf for side in (0, 1)]
+def _under_sleeve(hole: Hole, end: int, over: Sequence[int]) -> bool:
+    """Whether a sleeve over this end serves the hole, and none is nearer that goes ``over`` the other one."""
+    reach = [_distance(hole, side) if side in over else math.inf for side in (0, 1)]
     return reach[end] <= min(SLEEVE_MM, hole.tube.free_mm[end] - _PAST_MM) and reach[end] <= reach[1 - end]
 
 

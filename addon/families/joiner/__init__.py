@@ -2,7 +2,7 @@
 """Joiners: two spigots in one part, for two tube ends that face each other."""
 
 from ..family import Family
-from .design import design
+from .design import design, screws_of
 from .joiner import Joiner
 from .place import JointPlace, JointSite, joint_sites
 from .recipe import JoinerRecipe
@@ -17,6 +17,7 @@ JOINER = Family(
     place=JointPlace.of,
     design=design,
     serves="joint",
+    screws=screws_of,
     chief=("between", "spigot_mm", "fit", "gap_mm", "screws"),
     beside={"Joint": "joiner"},
 )

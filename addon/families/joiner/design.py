@@ -8,6 +8,7 @@ the hull of the two outlines in the rims' planes.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from manifold3d import CrossSection, Manifold, OpType
@@ -34,7 +35,7 @@ from .laying import laid
 from .limits import settle
 from .place import JointPlace
 from .recipe import JoinerRecipe
-from .screws import screw_cutter, screw_holes
+from .screws import ScrewHole, screw_cutter, screw_holes
 from .side import JoinerSide
 
 _APART_MM = 0.05
@@ -50,26 +51,16 @@ def design(
     """The joiner for a joint. ``facets`` of a whole circle is for previews. Raises ``RecipeError`` with a value that
     would work if the recipe cannot be made."""
     with outline_faults_refused():
-        recipes = settle(recipe, place, circumstances)
         fineness = Fineness.of(facets)
-        contours = [
-            spigot_contour(end.section, float(own.gap_mm or 0), float(own.corner_mm or 0), fineness)
-            for own, end in zip(recipes, place.ends, strict=True)
-        ]
-        up = place.up(recipes[0].screw.angle_deg)
-        sides = laid(recipes, place, contours, up, circumstances.process if circumstances else None)
+        plan = _planned(recipe, place, circumstances, fineness)
+        sides, contours, up = plan.sides, plan.contours, plan.up
         parts = [_in_place(side, contour) for side, contour in zip(sides, contours, strict=True)]
         if place.gap_mm:
             parts.append(_between(sides, contours, up))
     solid = Manifold.batch_boolean(parts, OpType.Add)
-    angle = recipes[0].screw.angle_deg
-    screws = [
-        *screw_holes(sides[0], 0, angle),
-        *screw_holes(sides[1], 1, place.turn_deg - angle),
-    ]
-    if screws:
+    if plan.screws:
         printed_up = up if sides[0].recipe.up == "lying" else np.array([0.0, 0.0, 1.0])
-        cutters = [screw_cutter(sides[hole.tube], hole, printed_up, fineness) for hole in screws]
+        cutters = [screw_cutter(sides[hole.tube], hole, printed_up, fineness) for hole in plan.screws]
         solid = Manifold.batch_boolean([solid, *cutters], OpType.Subtract)
     shell = sound(unlabelled(in_one_piece(solid, "screws", "none")))
     return Joiner(
@@ -79,9 +70,43 @@ def design(
         surface_indices(shell.surfaces, Joiner.surface_names),
         place,
         sides,
-        tuple(screws),
+        plan.screws,
         up,
     )
+
+
+def screws_of(
+    recipe: JoinerRecipe, place: JointPlace, circumstances: Circumstances | None = None
+) -> tuple[ScrewHole, ...]:
+    """Where the tubes of a joint are drilled for its joiner. Raises like ``design``."""
+    if recipe.screw.kind == "none":
+        return ()
+    with outline_faults_refused():
+        return _planned(recipe, place, circumstances, Fineness.of(None)).screws
+
+
+@dataclass(frozen=True, eq=False)
+class _Planned:
+    contours: tuple[Contour, ...]
+    sides: tuple[JoinerSide, JoinerSide]
+    screws: tuple[ScrewHole, ...]
+    up: Floats
+
+
+def _planned(
+    recipe: JoinerRecipe, place: JointPlace, circumstances: Circumstances | None, fineness: Fineness
+) -> _Planned:
+    """All that is decided before anything is made."""
+    recipes = settle(recipe, place, circumstances)
+    contours = tuple(
+        spigot_contour(end.section, float(own.gap_mm or 0), float(own.corner_mm or 0), fineness)
+        for own, end in zip(recipes, place.ends, strict=True)
+    )
+    angle = recipes[0].screw.angle_deg
+    up = place.up(angle)
+    first, second = laid(recipes, place, contours, up, circumstances.process if circumstances else None)
+    screws = *screw_holes(first, 0, angle), *screw_holes(second, 1, place.turn_deg - angle)
+    return _Planned(contours, (first, second), screws, up)
 
 
 def _in_place(side: JoinerSide, contour: Contour) -> Manifold:

@@ -119,11 +119,14 @@ class JointSite:
     gap_mm: float
     turn_deg: float
     aside_mm: tuple[float, float]
+    found: Joint
+    """As the takeoff has it, whichever way round."""
 
     count = 1
 
     @classmethod
-    def of(cls, joint: Joint) -> JointSite:
+    def of(cls, found: Joint) -> JointSite:
+        joint = found
         sizes = [(end.section.outer.width, end.section.outer.depth, -end.mitre_direction_deg) for end in joint.ends]
         if sizes[0] < sizes[1]:
             joint = replace(joint, ends=joint.ends[::-1], clear_depths_mm=joint.clear_depths_mm[::-1])
@@ -135,7 +138,7 @@ class JointSite:
         turned, left = _least_turn(turn, _folds(first), _folds(second))
         frame = Frame(first.frame.origin + gap / 2 * axes[2], axes).turned(turned)
         u, v, _ = frame.to_local(second.frame.origin)
-        return cls(joint, frame, gap, _rounded(left), (_rounded(float(u)), _rounded(float(v))))
+        return cls(joint, frame, gap, _rounded(left), (_rounded(float(u)), _rounded(float(v))), found)
 
     @property
     def source(self) -> str:
@@ -159,7 +162,7 @@ class JointSite:
 
     @property
     def records(self) -> tuple[object, ...]:
-        return (self.joint, *self.joint.ends)
+        return (self.found, *self.joint.ends)
 
 
 def joint_sites(takeoff: Takeoff) -> list[JointSite]:

@@ -23,8 +23,9 @@ def putting_together(joiners: Mapping[str, tuple[JoinerRecipe, Sequence[ScrewHol
     drilled = [f"{id}, {said_holes(holes)}" for id, (_, holes) in joiners.items() if holes]
     if drilled:
         said = (
-            "Drill the tubes for the screws before the joiner goes in, since a fast drill melts it, and deburr the "
-            "holes inside; distances count from the tube's end along the side that is drilled"
+            "Drill the tubes for the screws, by a drill guide where one is listed for them, before the joiner goes in, "
+            "since a fast drill melts it, and deburr the holes inside; distances count from the tube's end along the "
+            "side that is drilled"
         )
         steps.append(BenchStep("Drill", f"{said}. {'. '.join(drilled)}."))
     step("Try dry", "Push each spigot in by hand, as far as the collar, the stop or its whole length")
@@ -74,7 +75,7 @@ def said_holes(holes: Sequence[ScrewHole]) -> str:
         here = [hole for hole in holes if hole.tube == tube]
         if here:
             at = " and ".join(say_mm(hole.distance_mm) for hole in here)
-            walls = "through both walls" if here[0].walls == 2 else "through one wall"
+            walls = "through both walls" if len(here[0].mouths) > 1 else "through one wall"
             angle = say_three(here[0].angle_deg)
             said.append(f"{_TUBES[tube]} tube ⌀ {say_mm(here[0].diameter_mm)} {walls} at {at}, {angle}° around")
     return "; ".join(said)

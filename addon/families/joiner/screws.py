@@ -16,6 +16,7 @@ from ...shaping.contours import Fineness
 from ...shaping.cutters import POCKET_ROOM_MM, prism
 from ...shaping.shells import tool
 from ...shaping.spigots import Spigot
+from ...takeoff import Mouth
 from ...trade.hardware import Thread, thread_named
 from ..dimensioned import across
 from .side import JoinerSide
@@ -37,11 +38,8 @@ class ScrewHole:
     angle_deg: float
     """Around the tube's axis, counter-clockwise from the section's width as seen from outside."""
     diameter_mm: float
-    walls: Literal[1, 2]
-    position: Floats
-    """(3,): where its axis meets the tube's outside."""
-    axis: Floats
-    """(3,): unit direction, out of the tube."""
+    mouths: tuple[Mouth, ...]
+    """One for each wall that it goes through; the screw goes in at the first one."""
 
 
 def bore_mm(kind: str, thread: Thread) -> float:
@@ -65,23 +63,17 @@ def screw_holes(side: JoinerSide, tube: Literal[0, 1], angle_deg: float) -> list
         return []
     angle = math.radians(angle_deg)
     direction = np.array([math.cos(angle), math.sin(angle), 0.0])
-    outside = across(end.section.outer, angle_deg)[1]
+    far, outside = across(end.section.outer, angle_deg)
     # Where the rim lies on that side of the tube, seen from where the axis meets it.
     lean = math.tan(math.radians(end.mitre_deg)) * math.cos(angle - math.radians(end.mitre_direction_deg))
     thread, holes = thread_named(screw.thread), []
     for along in _along(side.spigot, screw.count, bore_mm(screw.kind, thread)):
-        down = side.shift_mm + along
-        holes.append(
-            ScrewHole(
-                tube,
-                down - outside * lean,
-                angle_deg % 360.0,
-                thread.clearance_mm,
-                2 if screw.kind == "through" else 1,
-                side.frame.to_world(outside * direction - (0.0, 0.0, down)),
-                direction @ side.frame.axes,
-            )
-        )
+        down, out = side.shift_mm + along, direction @ side.frame.axes
+        mouths = [
+            Mouth(side.frame.to_world(reach * direction - (0.0, 0.0, down)), way)
+            for reach, way in ((outside, out), (far, -out))[: 2 if screw.kind == "through" else 1]
+        ]
+        holes.append(ScrewHole(tube, down - outside * lean, angle_deg % 360.0, thread.clearance_mm, tuple(mouths)))
     return holes
 
 
@@ -102,7 +94,7 @@ def screw_cutter(side: JoinerSide, hole: ScrewHole, up: Floats, fineness: Finene
     kind, thread = side.recipe.screw.kind, thread_named(side.recipe.screw.thread)
     diameter = bore_mm(kind, thread)
     circle = Outline.circle(diameter).polygon(fineness.around(diameter / 2, least=24))
-    frame = Frame.along(hole.position, hole.axis)
+    frame = Frame.along(hole.mouths[0].position, hole.mouths[0].axis)
     roof = (frame.axes @ up)[:2]
     if np.linalg.norm(roof) > _LIES:
         high, aside = diameter / math.sqrt(2) - ROOF_MM / 2, ROOF_MM / 2 * np.array([-roof[1], roof[0]])
