@@ -111,7 +111,7 @@ class SitePlace(Protocol):
         """What serves this one and another that is like it."""
 
 
-class Screw(Protocol):
+class ScrewPlace(Protocol):
     """A hole that a tube has to get for one of a fitting's screws; places are in the fitting's frame."""
 
     @property
@@ -168,7 +168,7 @@ def _no_depth(recipe: object) -> float:
     return 0.0
 
 
-def _no_screws(recipe: object, place: object, circumstances: object) -> tuple[Screw, ...]:
+def _no_screws(recipe: object, place: object, circumstances: object) -> tuple[ScrewPlace, ...]:
     return ()
 
 
@@ -209,7 +209,7 @@ class Family:
     """Templates for what its fittings are not made for."""
     marked: Callable[[Any, str], Any] | None = None
     """The place with the fitting's id, where that is raised on it."""
-    screws: Callable[[Any, Any, Circumstances | None], Sequence[Screw]] = _no_screws
+    screws: Callable[[Any, Any, Circumstances | None], Sequence[ScrewPlace]] = _no_screws
     """Where tubes are drilled for its fittings' screws, from a recipe at a place. Tools for holes are made for these
     too. Raises ``RecipeError``."""
     depth_mm: Callable[[Any], float] = _no_depth

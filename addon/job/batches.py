@@ -15,7 +15,7 @@ from ..trade.processes import Material, Process
 from .asked import Job, Wish
 from .resolved import Resolved
 from .results import Batch
-from .screws import with_screw_holes
+from .screw_holes import with_screw_holes
 
 _KINDS = {"round": "Round tube", "rect": "Square and rectangular tube", "other": "Tube of other sections"}
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from ..families.family import Screw, Site
+from ..families.family import ScrewPlace, Site
 from ..fields.refusals import RecipeError
 from ..geometry.outline_fit import off_outline
 from ..takeoff import Joint, Mouth, NeededHole, Takeoff, Tube, TubeEnd
@@ -37,7 +37,7 @@ def _needed_by(batch: Batch, takeoff: Takeoff, assembly: int) -> Iterator[Needed
                 yield _hole(tube, end, joint, screw, site)
 
 
-def _hole(tube: Tube, end: int, joint: Joint, screw: Screw, site: Site) -> NeededHole:
+def _hole(tube: Tube, end: int, joint: Joint, screw: ScrewPlace, site: Site) -> NeededHole:
     frame = site.frame
     mouths = [Mouth(frame.to_world(mouth.position), mouth.axis @ frame.axes) for mouth in screw.mouths]
     if len(mouths) > 1:
