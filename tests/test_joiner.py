@@ -346,4 +346,11 @@ def test_a_joint_is_given_without_a_model(tmp_path: Path) -> None:
     assert [made.fitting.in_line for made in result.made] == [True, False]
     assert not [finding for finding in result.findings if finding.severity == "must fix"], result.findings
     sheet = (tmp_path / "ferrule_out" / "rails job sheet.html").read_text("utf-8")
+    (two, _) = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))["fittings"]
+    assert [seat["section"]["kind"] for seat in two["seats"]] == ["rect", "round"]
+    assert [seat["length_mm"] for seat in two["seats"]] == [two["spigot_mm"], two["second_spigot_mm"]]
+    assert all(two["seats"][0][key] == two[key] for key in ("spigot_gap_mm", "drawn_gap_mm", "gap_mm"))
+    assert math.prod(seat["share_that_enters"] for seat in two["seats"]) == pytest.approx(
+        two["share_that_enters"], abs=1e-4
+    )
     assert re.search(r"F1, first tube ⌀ 5\.5 mm through both walls at 30 mm", sheet)

@@ -11,6 +11,8 @@ from ..bench.quantities import Estimate, Quantities
 from ..bench.readings import FORMAT
 from ..bench.statistic import Statistic
 from ..bench.verdict import JobVerdict
+from ..families.fitting import Seat
+from ..families.gap_band import GapBand
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
 from ..review.findings import Finding
@@ -257,16 +259,32 @@ def _fitting(fitting: Made, correction: Statistic | None, files: Sequence[str]) 
         "drawn_gap_mm": seat and _round(seat.gap_mm),
         "asked_for": {key: _round(mm) for key, mm in fitting.fitting.asked_for.items()},
         "gap_correction": correction and _statistic(correction),
-        "gap_mm": gap
-        and {
-            "worst_case": [_round(mm) for mm in gap.worst_case],
-            "root_sum_square": [_round(mm) for mm in gap.root_sum_square],
-        },
+        "gap_mm": gap and _band(gap),
         "share_that_enters": _round(fitting.share_that_enters),
+        "seats": [_seat(*pair) for pair in zip(fitting.fitting.seats, fitting.gaps, strict=True)],
         "support": _support(printed.support) if printed else None,
         "recommended_orientation": _orientation(printed.orientations) if printed else None,
         "print_plan": _plan(printed.plan) if printed else None,
         "files": list(files),
+    }
+
+
+def _seat(seat: Seat, gap: GapBand) -> dict[str, Any]:
+    return {
+        "section": _section(seat.section),
+        "fit": seat.fit,
+        "length_mm": _round(seat.length_mm),
+        "spigot_gap_mm": _round(gap.nominal),
+        "drawn_gap_mm": _round(seat.gap_mm),
+        "gap_mm": _band(gap),
+        "share_that_enters": _round(gap.share_that_enters),
+    }
+
+
+def _band(gap: GapBand) -> dict[str, Any]:
+    return {
+        "worst_case": [_round(mm) for mm in gap.worst_case],
+        "root_sum_square": [_round(mm) for mm in gap.root_sum_square],
     }
 
 
