@@ -57,7 +57,7 @@ def edge_of(sleeve: CopeSleeve) -> np.ndarray:
     points = sleeve.mesh.vertices[corners]
     ring = LineString(sleeve.development.points)
     apart = np.array([ring.distance(Point(*point)) for point in points[:, :2]])
-    return points[apart < float(sleeve.recipe.gap_mm) + sleeve.recipe.wall_mm / 4]
+    return points[apart < float(sleeve.recipe.gap_mm) + sleeve.recipe.thickness_mm / 4]
 
 
 @pytest.mark.once
@@ -118,7 +118,7 @@ def test_the_sleeve_is_measured_from_stop_or_foot(locate):
 @pytest.mark.parametrize(
     ("recipe", "field", "works"),
     [
-        (CopeRecipe(wall_mm=0.5), "wall_mm", 1.2),
+        (CopeRecipe(thickness_mm=0.5), "thickness_mm", 1.2),
         (CopeRecipe(waste_mm=1.0), "waste_mm", 5.6),
         (CopeRecipe(gap_mm=0.0), "gap_mm", 0.05),
         (CopeRecipe(locate="a line"), "locate", "line"),

@@ -11,9 +11,10 @@ import pytest
 import write_docs
 from addon.bench.shop_file import ShopBookError, open_book, update_book
 from addon.families.cap.recipe import Recipe
+from addon.families.table import FAMILIES
 from addon.fields.declared import declared_in
 from addon.geometry.sections import Section
-from addon.job.asked import Assembly, JobError, LadderWish, Match, Measured, Output, Shop, TubeFacts
+from addon.job.asked import Assembly, JobError, LadderWish, Measured, Output, Shop, SiteMatch, TubeFacts
 from addon.job.jobfile import job_text, parse_job, read_job
 from addon.takeoff.given import SizedEnd
 from addon.takeoff.given_sites import GIVEN_SITES
@@ -235,14 +236,36 @@ def test_what_may_never_end_is_read_neither_as_a_job_nor_as_a_shop_book(tmp_path
             use(tmp_path / "endless.toml")
 
 
-@pytest.mark.parametrize(
-    "table", [Assembly, PickedEnd, SizedEnd, Recipe, Match, Measured, LadderWish, Shop, TubeFacts, Process, Output]
-)
+_TABLES = [Assembly, PickedEnd, SizedEnd, SiteMatch, Measured, LadderWish, Shop, TubeFacts, Process, Output]
+
+
+@pytest.mark.parametrize("table", [*_TABLES, *GIVEN_SITES, *(family.recipe for family in FAMILIES)])
 def test_the_reference_for_people_has_every_key(table):
     reference = (Path(__file__).parents[1] / "docs" / "job_file.md").read_text("utf-8")
     known = set(re.findall(r"^\| `([a-z_0-9]+)` \|", reference, re.MULTILINE))
     # The others are not for job files.
     assert declared_in(table).keys() - {"match", "seam_mm", "book_name", "from_memory"} <= known
+
+
+@pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.table)
+def test_keys_that_pick_tubes_are_none_of_the_recipes(family):
+    assert declared_in(family.recipe).keys().isdisjoint(declared_in(SiteMatch))
+
+
+def test_the_wall_of_a_sleeve_and_that_of_its_tubes_are_told_apart():
+    for table in ("cope_sleeve", "drill_guide"):
+        with pytest.raises(
+            JobError, match=rf"{table}\.wall_mm picks tubes, in \[\[{table}\.for.*own is thickness_mm\."
+        ):
+            job(**{table: {"make": True, "wall_mm": 4}})
+        with pytest.raises(JobError, match=r"changes nothing.* wall_mm picks tubes; the .* own is thickness_mm"):
+            job(**{table: {"make": True, "for": [{"wall_mm": 2}]}})
+    with pytest.raises(JobError, match=r"fitting\.kind picks tubes, in \[\[fitting\.for\]\]; move it there"):
+        job(fitting={"kind": "rect"})
+    entry = {"wall_mm": 2, "within_mm": 0.1, "thickness_mm": 4}
+    sleeves = job(cope_sleeve={"make": True, "for": [entry]}).wishes[-1]
+    walls = [sleeves.recipe_for(Section.round(40, wall)).thickness_mm for wall in (2, 3)]
+    assert walls == [4, 3]
 
 
 def test_the_references_tables_say_what_the_declarations_say():

@@ -263,6 +263,9 @@ def _wish(family: Family, table: Mapping[str, Any], book: ShopBook, notes: list[
         for i, entry in enumerate(_tables(values.pop("for", []), f"{where}.for"), 1)
     ]
     overrides = tuple(_override(family, entry, f"{where}.for[{i}]") for i, entry in enumerate(entries, 1))
+    for key in values:
+        if key in _keys(SiteMatch):
+            raise JobError(f"{where}.{key} picks tubes, in [[{where}.for]]; {_own(family, key) or 'move it there'}.")
     preset = _preset(family, values.pop("preset", None), book)
     recipe = with_values(preset, _values(family.recipe, values, where))
     return Wish(family, recipe, overrides, make) if make or any(each.make for each in overrides) else None
@@ -315,8 +318,17 @@ def _override(family: Family, entry: Mapping[str, Any], where: str) -> Override:
     values = _values(family.recipe, rest, where)
     if not values and make is None:
         example = next(iter(declared_in(family.recipe)))
-        raise JobError(f"{where} changes nothing; add a key of [{family.table}], such as {example}.")
+        said = [f"{key} picks tubes; {own}." for key in entry if (own := _own(family, key))]
+        said = [f"{where} changes nothing; add a key of [{family.table}], such as {example}.", *said]
+        raise JobError(" ".join(said))
     return Override(match, values, make)
+
+
+def _own(family: Family, key: str) -> str:
+    """Where a recipe has the number of its own that a key which picks tubes may have been meant for; else empty."""
+    label = declared_in(SiteMatch)[key].field.label if key in _keys(SiteMatch) else ""
+    same = (name for name, number in declared_in(family.recipe).items() if label and number.field.label == label)
+    return next((f"the {family.label.lower()}'s own is {name}" for name in same), "")
 
 
 def _measured(entry: Mapping[str, Any], where: str) -> Measured:

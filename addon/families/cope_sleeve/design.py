@@ -51,16 +51,16 @@ def design(
     with outline_faults_refused():
         recipe, corner = settle(recipe, place, circumstances)
         gap, stop = float(recipe.gap_mm or 0.0), recipe.locate == "stop"
-        up, reach = -1 if stop else 1, gap + recipe.wall_mm
+        up, reach = -1 if stop else 1, gap + recipe.thickness_mm
         edge, end = stood_back(development, recipe.scriber_mm, up), end_of(recipe, development)
         low, high = sorted((end - up * recipe.stop_mm if stop else end, float((up * edge).max() * up)))
         bore = sliding_bore(place.section.outer, gap, corner)
-        ring = sleeve(bore, recipe.wall_mm, low, high, Fineness.of(facets))
+        ring = sleeve(bore, recipe.thickness_mm, low, high, Fineness.of(facets))
         if stop:
-            ring += _stop(recipe, place, bore.offset(recipe.wall_mm / 2).cross_section(facets), end)
+            ring += _stop(recipe, place, bore.offset(recipe.thickness_mm / 2).cross_section(facets), end)
         cutters = [_beyond(development, edge, gap, 2 * reach + 2, up), *_notches(development, edge, end, reach + 1, up)]
         solid = Manifold.batch_boolean([ring, *cutters], OpType.Subtract)
-    shell = sound(unlabelled(in_one_piece(solid, "wall_mm", LEAST_WALL_MM)))
+    shell = sound(unlabelled(in_one_piece(solid, "thickness_mm", LEAST_WALL_MM)))
     return CopeSleeve(
         recipe,
         place.section,
@@ -80,7 +80,7 @@ def settle(recipe: CopeRecipe, place: CutPlace, known: Circumstances | None) -> 
     bench.word("locate", get_args(Locate))
     loose = say("a sleeve that is looser than {} does not lie on the tube", Length(fit.most_gap_mm))
     bench.number("gap_mm", fit.least_gap_mm, fit.most_gap_mm, "it would not slide", loose, default=gap)
-    bench.number("wall_mm", LEAST_WALL_MM, 20.0, "a thinner edge gives way", "more is of no use")
+    bench.number("thickness_mm", LEAST_WALL_MM, 20.0, "a thinner edge gives way", "more is of no use")
     stop, usual = recipe.locate == "stop", max(outer.width, outer.depth, LEAST_GRIP_MM)
     bench.number("scriber_mm", 0.0, 5.0, "the line cannot lie inside the edge", "no line is that wide", used=True)
     least = 2 * bench.recipe.scriber_mm + 5.0

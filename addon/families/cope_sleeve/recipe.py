@@ -40,7 +40,7 @@ class CopeRecipe:
         meaning="how far off the edge the line is marked, half the width of the scriber's or marker's point: the "
         "edge stands back by it, so that the line itself is the cut",
     )  # fmt: skip
-    wall_mm: float = declared(3.0, "Wall", "Plastic around the tube", least=1.2, most=20.0)
+    thickness_mm: float = declared(3.0, "Wall", "Plastic around the tube", least=1.2, most=20.0)
     stop_mm: float = declared(
         3.0, "Stop", "Thickness of the stop", least=1.0, most=20.0, shown=lambda recipe: recipe.locate == "stop"
     )

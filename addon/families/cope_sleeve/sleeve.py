@@ -76,7 +76,7 @@ class CopeSleeve(Fitting):
         """Cut in the plane of both axes, or where the cut is shortest."""
         direction = self.place.cut.direction_deg
         left, right = across(self.bore, direction)
-        walls = left - self.recipe.wall_mm, right + self.recipe.wall_mm
+        walls = left - self.recipe.thickness_mm, right + self.recipe.thickness_mm
         start, end = "stop" if self.has_stop else "foot", self.end_mm
         near, far = (self._edge_at(direction + turn) for turn in (0.0, 180.0))
         sign = "⌀" if self.section.outer.shape == "circle" else ""
@@ -88,9 +88,9 @@ class CopeSleeve(Fitting):
         ]
         notes = [
             Note(
-                (right + self.recipe.wall_mm / 2, (end + near) / 2),
+                (right + self.recipe.thickness_mm / 2, (end + near) / 2),
                 "wall {}, gap {}",
-                (self.recipe.wall_mm, float(self.recipe.gap_mm or 0.0)),
+                (self.recipe.thickness_mm, float(self.recipe.gap_mm or 0.0)),
             )
         ]
         if self.has_stop:
