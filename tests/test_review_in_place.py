@@ -21,7 +21,7 @@ from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.review import review_fit
-from addon.review.in_place import Trial
+from addon.review.in_place import PlacedBody, Trial
 from addon.takeoff.ends import mitre_normal
 
 UPRIGHT = Frame.along((0, 0, 0), (0, 0, 1))
@@ -186,6 +186,31 @@ def test_a_tube_that_surely_keeps_its_distance_has_no_finding(
         assume(clear)
         result = trial.at(frame, tube_there)
         assert result.findings == () and result.tube.interference_mm3 == 0
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(["bolt", "pipe", "plate"]), *[st.floats(-30, 30)] * 3, *[st.floats(0, 180)] * 2),
+        max_size=3,
+    ),
+    st.floats(-0.1, 0.1),
+)
+@examples(40)
+def test_the_quick_look_finds_what_the_whole_trial_does(
+    near: list[tuple[str, float, float, float, float, float]], shift: float
+) -> None:
+    trial = Trial(design(Recipe(), Section.round(25.4, 3.175), facets=32).mesh, least_gap_mm=0.1)
+    pipe = Manifold.cylinder(120, 8, 8, 48, True) - Manifold.cylinder(130, 6, 6, 48, True)
+    shapes = {"bolt": Manifold.cylinder(40, 3, 3, 32, True), "pipe": pipe, "plate": Manifold.cube((80, 40, 3), True)}
+    frame = Frame.along((300, -200, 50), (1, 2, 2), (0, 1, -1))
+    others = [
+        named(mesh_of(shapes[kind].rotate((lean, turn, 0)).translate((x, y, z))).placed(frame), kind)
+        for kind, x, y, z, lean, turn in near
+    ]
+    body = mesh_of(tube(12.7, 9.525).to_manifold().translate((shift, 0, 0))).placed(frame)
+    whole = trial.at(frame, body, others, 5.0).findings
+    quick = trial.met(frame, PlacedBody(body), [PlacedBody(other) for other in others], 5.0)
+    assert [(finding.meaning, finding.value) for finding in quick] == [(each.meaning, each.value) for each in whole]
 
 
 @pytest.mark.parametrize("mitre_deg", [0.0, 35.0])

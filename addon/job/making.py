@@ -149,7 +149,8 @@ class Assembled:
         high = [body.bounds[1] for body in self.bodies]
         for fitting, site in self._placed:
             # The box that holds the fitting's own box as it is turned.
-            middle, half = fitting.fitting.mesh.bounds.mean(axis=0), fitting.fitting.mesh.size / 2
+            lowest, highest = fitting.fitting.mesh.bounds
+            middle, half = (lowest + highest) / 2, (highest - lowest) / 2
             centre, reach = site.frame.to_world(middle), half @ np.abs(site.frame.axes)
             low.append(centre - reach)
             high.append(centre + reach)
@@ -211,12 +212,9 @@ def _tried_in_ends(fitting: Made, place: EndPlace, assembled: Assembled) -> list
     )
     ends = [site for site in assembled.sites_of(fitting) if isinstance(site, TubeEnd)]
     for end, others in zip(ends, assembled.beside(fitting, least_gap_mm), strict=True):
+        near = [assembled.solid_of(body) for body in others]
         for tube in assembled.tubes_of(end):
-            if not others and trial.clears(end.frame, tube):
-                met = trial.depth_findings(end.clear_depth_mm)
-            else:
-                met = list(trial.at(end.frame, tube, others, end.clear_depth_mm).findings)
-            findings += _at(end, met)
+            findings += _at(end, trial.met(end.frame, assembled.solid_of(tube), near, end.clear_depth_mm))
     return findings
 
 

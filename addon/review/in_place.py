@@ -94,10 +94,9 @@ class Trial:
     ) -> FitInPlace:
         """At the end with this frame in the assembly. Bodies that are not near are skipped."""
         if self.solid is None:
-            finding = _not_checked(self.name, self.mesh.name or "the fitting")
-            return FitInPlace(Nearby(tube.name, False), (), 0.0, clear_depth_mm, (finding,))
-        against_tube = self._against(self._inside, frame, tube)
-        near = [body for body in others if self._near(frame, body)]
+            return FitInPlace(Nearby(tube.name, False), (), 0.0, clear_depth_mm, (self._unknown,))
+        against_tube = self._against(self._inside, frame, PlacedBody(tube))
+        near = [PlacedBody(body) for body in others if self._near(frame, body)]
         against_others = tuple(self._against(self.solid, frame, body) for body in near)
         findings = _tube_findings(against_tube, self.least_gap_mm, self.press, self.name)
         for nearby in against_others:
@@ -105,22 +104,39 @@ class Trial:
         findings += self.depth_findings(clear_depth_mm)
         return FitInPlace(against_tube, against_others, self.depth_mm, clear_depth_mm, tuple(findings))
 
+    def met(
+        self, frame: Frame, tube: PlacedBody, others: Sequence[PlacedBody] = (), clear_depth_mm: float | None = None
+    ) -> list[Finding]:
+        """What ``at`` finds, in a hundredth of the time where nothing comes near enough to be found."""
+        if self.solid is None:
+            return [self._unknown]
+        near = [body for body in others if self._near(frame, body.mesh)]
+        findings: list[Finding] = []
+        if not self.clears(frame, tube.mesh) or (near and tube.solid is None):
+            against = self._against(self._inside, frame, tube, self.least_gap_mm)
+            findings += _tube_findings(against, self.least_gap_mm, self.press, self.name)
+        for body in near:
+            against = self._against(self.solid, frame, body, self.least_gap_mm)
+            findings += _other_findings(against, self.least_gap_mm, self.name)
+        return findings + self.depth_findings(clear_depth_mm)
+
     def clashes(self, frame: Frame, bodies: Sequence[PlacedBody]) -> list[Finding]:
         """What it shares with bodies at a site with this frame, those that it goes into or over among them."""
         if self.solid is None:
-            return [_not_checked(self.name, self.mesh.name or "the fitting")]
-        placed, findings = self.solid.transform(frame.matrix[:3]), []
+            return [self._unknown]
+        findings = []
         for body in (body for body in bodies if self._near(frame, body.mesh)):
-            name = body.mesh.name
-            if body.solid is None:
+            nearby, name = self._against(Manifold(), frame, body, 0.0), body.mesh.name
+            if not nearby.checked:
                 findings.append(_not_checked(self.name, name))
-                continue
-            volume, middle = self._shared(placed, body.solid)
-            if middle is not None:
+            elif nearby.interference_mm3:
                 advice = say("Make the fitting smaller there, or move what is in the way.")
-                nearby = Nearby(name, True, volume, _place(middle))
                 findings.append(_interference(nearby, self.name, Name(name), advice))
         return findings
+
+    @property
+    def _unknown(self) -> Finding:
+        return _not_checked(self.name, self.mesh.name or "the fitting")
 
     def depth_findings(self, clear_depth_mm: float | None) -> list[Finding]:
         if clear_depth_mm is None or self.depth_mm <= clear_depth_mm + 1e-6:
@@ -134,13 +150,15 @@ class Trial:
         directions, reach = self._sides
         points = frame.to_local(tube.vertices)
         low, high = self.mesh.bounds
-        corners = points[tube.triangles]
-        beside = (corners.min(axis=1) <= high + self.least_gap_mm) & (corners.max(axis=1) >= low - self.least_gap_mm)
+        first, second, third = (points[corner] for corner in tube.triangles.T)
+        beside = np.minimum(np.minimum(first, second), third) <= high + self.least_gap_mm
+        beside &= np.maximum(np.maximum(first, second), third) >= low - self.least_gap_mm
         triangles = tube.triangles[beside.all(axis=1)]
         if (points[triangles] @ self.rim_normal > _AS_GOOD_MM).any():
             return False
         beyond = points[:, :2] @ directions.T >= reach + max(self.least_gap_mm - _AS_GOOD_MM, 0.0)
-        return bool(beyond[triangles].all(axis=1).any(axis=1).all())
+        first, second, third = (beyond[corner] for corner in triangles.T)
+        return bool((first & second & third).any(axis=1).all())
 
     @cached_property
     def _inside(self) -> Manifold:
@@ -162,25 +180,26 @@ class Trial:
         low, high = self.mesh.bounds
         return bool((points.min(axis=0) <= high + SEARCH_MM).all() and (low <= points.max(axis=0) + SEARCH_MM).all())
 
-    def _against(self, for_gap: Manifold, frame: Frame, body: Mesh) -> Nearby:
-        # The kernel is several times quicker where sides lie along the axes, as a fitting's do in its own frame.
-        other = closed_solid(Mesh(frame.to_local(body.vertices), body.triangles))
-        if other is None or self.solid is None:
-            return Nearby(body.name, False)
-        volume, middle = self._shared(self.solid, other)
-        gap = None if for_gap.is_empty() else float(for_gap.min_gap(other, SEARCH_MM))
-        place = None if middle is None else _place(frame.to_world(middle))
-        return Nearby(body.name, True, volume, place, None if gap is None or gap >= SEARCH_MM else gap)
-
-    def _shared(self, solid: Manifold, other: Manifold) -> tuple[float, Floats | None]:
-        """The volume that two solids share, and the middle (3,) of its largest part; none where they only touch."""
-        shared = solid ^ other
+    def _against(self, for_gap: Manifold, frame: Frame, body: PlacedBody, search_mm: float = SEARCH_MM) -> Nearby:
+        if body.solid is None or self.solid is None:
+            return Nearby(body.mesh.name, False)
+        # The kernel is several times quicker where sides lie along the axes, as a fitting's do in its own frame, and
+        # many times where long bodies end a little beyond the other.
+        low, high = self.mesh.bounds + (search_mm + _AS_GOOD_MM) * np.array([[-1.0], [1.0]])
+        room = Manifold.cube(high - low).translate(low)
+        other = body.solid.transform(np.column_stack([frame.axes, -frame.axes @ frame.origin])) ^ room
+        if other.is_empty():
+            return Nearby(body.mesh.name, True)
+        gap = None if for_gap.is_empty() else float(for_gap.min_gap(other, search_mm))
+        gap = None if gap is None or gap >= search_mm else gap
+        shared = self.solid ^ other
         volume = shared.volume()
         if volume <= _TOUCHING_MM * self.mesh.area:
-            return 0.0, None
+            return Nearby(body.mesh.name, True, gap_mm=gap)
         # Faces that touch leave flakes; the place is that of the largest part.
         box = max(shared.decompose(), key=Manifold.volume).bounding_box()
-        return float(volume), np.add(box[:3], box[3:]) / 2
+        place = _place(frame.to_world(np.add(box[:3], box[3:]) / 2))
+        return Nearby(body.mesh.name, True, float(volume), place, gap)
 
 
 def _place(point: Floats) -> Place:
