@@ -208,6 +208,8 @@ def checked(content, parts, places, unit="mm"):
         (b'unit="millimeter"', b'unit="inch"', "unit is inch"),
         (b'x="43"', b'x="43.01"', "43.01|40.01"),
         (b'<triangle v1="', b'<triangle v1="1', "different triangles"),
+        (b' v2="1" v3="', b' v3="1" v2="', "a row is not like <triangle v1="),
+        (b'<vertex x="', b'<vertex  x="', "a row is not like <vertex x="),
         (b"</build>", b'<item objectid="1" transform="1 0 0 0 1 0 0 0 1 10 10 2"/></build>', "3 build items"),
         (b"</build>", b'<item objectid="9" transform="1 0 0 0 1 0 0 0 1 10 10 2"/></build>', "3 build items"),
         (b"0 0 0 1 80 30", b"0 0 0 1 40 10", "does not stand"),

@@ -8,8 +8,9 @@ writer got wrong, so it shares no code with the writers. Source: 3MF Core Specif
 from __future__ import annotations
 
 import io
+import re
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from xml.parsers import expat
 
@@ -30,7 +31,10 @@ TOLERANCE_MM = 1e-4
 _MM = {"micron": 0.001, "millimeter": 1.0, "centimeter": 10.0, "inch": 25.4, "foot": 304.8, "meter": 1000.0}
 _SAME_UNIT: dict[FileUnit, str] = {"mm": "millimeter", "in": "inch"}
 _CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
-_TRIANGLE = f"{_CORE} triangle"
+_ROW_TAG = re.compile(rb"(</?(?:vertices|triangles)>)")
+_VERTEX = [b"/>\n<vertex x=", b" y=", b" z="]
+_TRIANGLE = [b"/>\n<triangle v1=", b" v2=", b" v3="]
+"""What stands between the numbers of rows."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,44 +142,55 @@ def check_stl(content: bytes, part: Part, *, unit: FileUnit, shrink_percent: Shr
 
 
 class _ModelReader:
-    """Reads the model part, element by element."""
+    """Reads the model part: its rows of vertices and triangles as tables, the rest element by element."""
 
     def __init__(self) -> None:
         self._unit = ""
-        self._vertices: list[float] = []
-        self._triangles: list[int] = []
+        self._rows: Iterator[bytes] = iter(())
+        self._objects: dict[str, dict[str, list[float]]] = {}
+        self._numbers: dict[str, list[float]] = {}
         """Of the object that is being read."""
-        self._objects: dict[str, tuple[list[float], list[int]]] = {}
         self._items: list[Item] = []
 
     def read(self, text: bytes) -> Package:
         parser = expat.ParserCreate(namespace_separator=" ")
         parser.StartElementHandler = self._start
-        parser.Parse(text, True)
+        # Text, tag, rows, end tag, and text again.
+        pieces = _ROW_TAG.split(text)
+        self._rows = iter(pieces[2::4])
+        del pieces[2::4]
+        parser.Parse(b"".join(pieces), True)
         solids = {
             number: Solid(
-                np.array(vertices, float).reshape(-1, 3) * _MM[self._unit],
-                np.array(triangles, np.int32).reshape(-1, 3),
+                np.array(numbers["vertices"], float).reshape(-1, 3) * _MM[self._unit],
+                np.array(numbers["triangles"], np.int32).reshape(-1, 3),
             )
-            for number, (vertices, triangles) in self._objects.items()
+            for number, numbers in self._objects.items()
         }
         return Package(self._unit, solids, self._items)
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
-        if name == _TRIANGLE:  # most by far
-            self._triangles += (int(attributes["v1"]), int(attributes["v2"]), int(attributes["v3"]))
-            return
         match name.removeprefix(_CORE + " "):
-            case "vertex":
-                self._vertices += (float(attributes["x"]), float(attributes["y"]), float(attributes["z"]))
+            case "vertices":
+                self._numbers["vertices"] = list(map(float, _table(next(self._rows), _VERTEX)))
+            case "triangles":
+                self._numbers["triangles"] = list(map(int, _table(next(self._rows), _TRIANGLE)))
             case "object":
-                self._vertices, self._triangles = self._objects[attributes["id"]] = [], []
+                self._numbers = self._objects[attributes["id"]] = {"vertices": [], "triangles": []}
             case "item":
                 matrix = np.array([float(number) for number in attributes["transform"].split()]).reshape(4, 3)
                 matrix[3] *= _MM[self._unit]
                 self._items.append(Item(attributes["objectid"], matrix))
             case "model":
                 self._unit = attributes["unit"]
+
+
+def _table(rows: bytes, row: list[bytes]) -> list[bytes]:
+    """The numbers of rows that are alike but for them, one after another."""
+    pieces = (b"/>" + rows).split(b'"')
+    if pieces[::2] != row * (len(pieces) // 6) + [b"/>\n"]:
+        raise VerificationError(f"a row is not like <{row[0].decode()[4:]}...>. The file was not written; try again.")
+    return pieces[1::2]
 
 
 def _agree(where: str, agrees: bool, difference: str) -> None:

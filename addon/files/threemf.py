@@ -56,6 +56,8 @@ _PACKAGE = {
     "</Relationships>",
 }
 _ROWS_AT_ONCE = 50_000
+_LEVEL = 4
+"""How hard the zip tries: 6, which is usual, takes two and a half times as long for files 4 % smaller."""
 
 
 def write_3mf(
@@ -107,7 +109,7 @@ def _package(model: str) -> bytes:
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.create_system = 3
             entry.external_attr = 0o644 << 16
-            package.writestr(entry, text.encode("utf-8"))
+            package.writestr(entry, text.encode("utf-8"), compresslevel=_LEVEL)
     return buffer.getvalue()
 
 
