@@ -50,9 +50,9 @@ class Mesh:
     @property
     def size(self) -> Floats:
         """(3,): the box that holds the mesh."""
-        return np.ptp(self.vertices, axis=0)
+        return np.asarray(self.bounds[1] - self.bounds[0])
 
-    @property
+    @cached_property
     def volume(self) -> float:
         """Enclosed volume in mm³ by the divergence theorem; negative if the mesh is inside out."""
         corners = self.corners - self.vertices[:1]
@@ -66,7 +66,7 @@ class Mesh:
         six_volumes = np.einsum("ij,ij->i", corners[:, 0], cross_rows(corners[:, 1], corners[:, 2]))
         return base + np.einsum("i,ij->j", six_volumes, corners.sum(axis=1)) / (4 * six_volumes.sum())
 
-    @property
+    @cached_property
     def area(self) -> float:
         """Surface area in mm²."""
         return float(triangle_normals(*self.vertices[self.triangles.T])[1].sum())

@@ -149,8 +149,7 @@ class Assembled:
         high = [body.bounds[1] for body in self.bodies]
         for fitting, site in self._placed:
             # The box that holds the fitting's own box as it is turned.
-            lowest, highest = fitting.fitting.mesh.bounds
-            middle, half = (lowest + highest) / 2, (highest - lowest) / 2
+            middle, half = fitting.fitting.mesh.bounds.mean(axis=0), fitting.fitting.mesh.size / 2
             centre, reach = site.frame.to_world(middle), half @ np.abs(site.frame.axes)
             low.append(centre - reach)
             high.append(centre + reach)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from itertools import product
 from typing import Any, Literal, get_args
 
@@ -211,6 +211,7 @@ def size_named(name: str) -> TubeSize:
     return _by_plain_name().get(wanted) or find_row(tube_sizes(), name, "tube size")
 
 
+@lru_cache(20_000)  # a job's papers ask several times for each of its ends
 def nearest_size(section: Section) -> SizeMatch | None:
     """The size nearest to a section of either way round, by the sum of the differences of sides and wall in mm, or None
     if none is near enough (``OUTSIDE_NEAR_MM`` and what follows it) or the section is neither round nor rectangular.
