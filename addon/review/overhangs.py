@@ -96,15 +96,12 @@ def hanging(layers: Layers, process: Process) -> list[Hanging]:
     for layer, (below, outline) in zip(layers.changes(), pairwise(layers.outlines), strict=True):
         if not layers.grows[layer]:
             continue
-        past = outline - below
-        if past.is_empty():
-            continue
         reach = carried_step(layers, layer, process.overhang_deg) + _SLACK_MM
         carried = offset(below, reach)
-        for part in past.decompose():
-            free = part - carried
-            area = free.area()
-            if area > least:
+        if (outline - carried).area() <= least:
+            continue
+        for part in (outline - below).decompose():
+            if part.area() > least and (area := (free := part - carried).area()) > least:
                 parts.append(Hanging(layer, _up_to_the_rest(free, part, area, reach), area))
     return parts
 
@@ -118,17 +115,31 @@ def _up_to_the_rest(free: CrossSection, part: CrossSection, area: float, reach: 
 
 def sort_out(layers: Layers, hanging_parts: Sequence[Hanging], process: Process) -> list[Overhang]:
     """Every overhanging part with its kind and reach, bottom up."""
-    by_size = sorted(hanging_parts, key=lambda part: -part.beyond_mm2)
+    by_size = _by_size(hanging_parts)
     classified = [_bridge_or_island(layers, part, process) for part in by_size[:_MOST_SORTED]]
     plain = [part for part, overhang in zip_longest(by_size, classified) if overhang is None]
     overhangs = [overhang for overhang in classified if overhang is not None] + _cantilevers(layers, plain)
     return sorted(overhangs, key=lambda overhang: overhang.layer)
 
 
+def islands(layers: Layers, hanging_parts: Sequence[Hanging]) -> list[Overhang]:
+    """Those of ``sort_out`` that start in the air, without sorting the others."""
+    found = [
+        _overhang(layers, part, "island", _across(part.region))
+        for place, part in enumerate(_by_size(hanging_parts))
+        if _is_island(layers, part) and (place < _MOST_SORTED or layers.outline(part.layer - 1).is_empty())
+    ]
+    return sorted(found, key=lambda overhang: overhang.layer)
+
+
+def _by_size(hanging_parts: Sequence[Hanging]) -> list[Hanging]:
+    return sorted(hanging_parts, key=lambda part: -part.beyond_mm2)
+
+
 def _bridge_or_island(layers: Layers, part: Hanging, process: Process) -> Overhang | None:
     """None if it is a cantilever."""
     below = layers.outline(part.layer - 1)
-    if _is_island(layers.outline(part.layer), below, part.region):
+    if _is_island(layers, part):
         return _overhang(layers, part, "island", _across(part.region))
     if below.hull().area() - below.area() > part.beyond_mm2 / 2:
         rests = below ^ offset(part.region, process.bead_mm)
@@ -157,8 +168,12 @@ def _cantilevers(layers: Layers, parts: Sequence[Hanging]) -> list[Overhang]:
     ]
 
 
-def _is_island(outline: CrossSection, below: CrossSection, region: CrossSection) -> bool:
-    return any((piece ^ below).is_empty() and not (piece ^ region).is_empty() for piece in outline.decompose())
+def _is_island(layers: Layers, part: Hanging) -> bool:
+    outline, below = layers.outline(part.layer), layers.outline(part.layer - 1)
+    if outline.num_contour() == 1:
+        return (outline ^ below).is_empty()
+    pieces = outline.decompose()
+    return any((piece ^ below).is_empty() and not (piece ^ part.region).is_empty() for piece in pieces)
 
 
 def _across(region: CrossSection) -> float:
@@ -192,14 +207,12 @@ def overhang_findings(
     levels: Sequence[Level],
     process: Process,
     name: str,
-    planned: bool = False,
 ) -> list[Finding]:
-    """One finding for each kind and run of layers that needs support, the worst of its parts as its place; where
-    support is ``planned`` with the part, only for what starts in the air."""
+    """One finding for each kind and run of layers that needs support, the worst of its parts as its place."""
     findings = []
     for run in runs(overhangs):
         worst = worst_of(run)
-        if worst.carried(process) or (planned and worst.kind != "island"):
+        if worst.carried(process):
             continue
         first, last = run[0].layer, run[-1].layer
         severity, meaning, limit, advice = _words(worst, layers, first, levels, process)

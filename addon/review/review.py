@@ -26,7 +26,7 @@ from .laid import Laid, laid
 from .layers import Layers, LayersError, cut_layers, flat_levels, level_findings
 from .orientation import Orientations, orientation_finding, orientations
 from .outlines import Shapes
-from .overhangs import LeaningSurface, Overhang
+from .overhangs import Hanging, LeaningSurface, Overhang
 from .print_plan import PrintPlan
 from .rings import Rings, rings_of
 from .solids import solid_of
@@ -48,21 +48,36 @@ class Print:
     layers: Layers
     seen: LayerSpan
     """The layers of what is seen in use."""
-    stair: Stair
-    overhangs: tuple[Overhang, ...]
-    support: Support
     thin_walls: tuple[ThinPart, ...]
     narrow_gaps: tuple[ThinPart, ...]
     thickness: Thickness
     plan: PrintPlan
     footing: Footing
+    _hanging: Sequence[Hanging] = field(repr=False)
     _shapes: Shapes = field(repr=False)
     _seen_steps: Steps = field(repr=False)
     _bare: print_plan.Exposed = field(repr=False)
     _part: _Examined = field(repr=False)
     _wish: _Wish = field(repr=False)
 
-    # The slower checks, worked out when first asked for.
+    # The slower checks, and what no finding at once is about, worked out when first asked for.
+
+    @cached_property
+    def stair(self) -> Stair:
+        """Of what is seen."""
+        wish, facets = self._wish, self._part.facets
+        heights = np.full(len(facets.areas), wish.process.layer_mm)
+        return steps.stair(facets, heights, wish.seen_of(self.layers, self.seen))
+
+    @cached_property
+    def overhangs(self) -> tuple[Overhang, ...]:
+        """Bottom up."""
+        return tuple(overhangs.sort_out(self.layers, self._hanging, self._wish.process))
+
+    @cached_property
+    def support(self) -> Support:
+        hung = [(part.layer, part.region) for part in self.overhangs if not part.carried(self._wish.process)]
+        return support_under(self.layers, hung)
 
     @cached_property
     def steps(self) -> Steps:
@@ -257,9 +272,6 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     shapes = Shapes(layers.outlines, thickness.WALL_BEADS * process.bead_mm)
     seen = steps.seen_span(layers, wish.seen_mm)
     moved = steps.steps_of(layers, shapes, process, seen)
-    stair = steps.stair(part.facets, np.full(len(part.facets.areas), process.layer_mm), wish.seen_of(layers, seen))
-    hanging = overhangs.sort_out(layers, overhangs.hanging(layers, process), process)
-    support = support_under(layers, [(hung.layer, hung.region) for hung in hanging if not hung.carried(process)])
     points, inward = thickness.surface_points(part.mesh, part.facets, RAYS)
     # Sides no higher than the last layer are measured in that.
     lower = (points[:, 2] < layers.bottoms[-1]) | (np.abs(inward[:, 2]) > 1e-6)
@@ -267,9 +279,6 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     return Print(
         layers=layers,
         seen=seen,
-        stair=stair,
-        overhangs=tuple(hanging),
-        support=support,
         thin_walls=thickness.thin_walls(layers, shapes, process.bead_mm),
         narrow_gaps=thickness.narrow_gaps(layers, shapes, process.bead_mm),
         thickness=thickness.thinnest_place(
@@ -277,6 +286,7 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
         ),
         plan=print_plan.plan_print(layers.edges, bare, process),
         footing=footing.footing_of(layers, part.centre),
+        _hanging=overhangs.hanging(layers, process),
         _shapes=shapes,
         _seen_steps=moved,
         _bare=bare,
@@ -288,9 +298,11 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
 def _print_findings(part: _Examined, printed: Print, wish: _Wish) -> list[Finding]:
     layers, process, name = printed.layers, wish.process, wish.name
     levels = flat_levels(part.facets) if wish.levels is None else wish.levels
+    # Support that is planned with the part is no finding, but for what starts in the air.
+    hung = overhangs.islands(layers, printed._hanging) if wish.support_planned else printed.overhangs
     return [
         *(level_findings(layers, levels, name) if wish.levels is None else ()),
-        *overhangs.overhang_findings(layers, printed.overhangs, levels, process, name, wish.support_planned),
+        *overhangs.overhang_findings(layers, hung, levels, process, name),
         *thickness.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
         *print_plan.plan_findings(layers, printed.plan, process, name),
         *footing.footing_findings(printed.footing, layers, name),
