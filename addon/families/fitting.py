@@ -100,6 +100,8 @@ class Fitting(ABC):
     surfaces: Ints
     asked_for: Mapping[str, float] = field(default_factory=dict, kw_only=True)
     """Heights that were asked for, by the recipe's keys, where the layer beside is drawn."""
+    kernel: Manifold | None = field(default=None, kw_only=True, repr=False)
+    """The kernel's solid, where the mesh was read from it; it takes as long to make as to cut."""
 
     family: ClassVar[str]
     """The family's name."""
@@ -116,7 +118,7 @@ class Fitting(ABC):
     @cached_property
     def solid(self) -> Manifold:
         """The kernel's solid, in its site's frame."""
-        return self.mesh.to_manifold()
+        return self.mesh.to_manifold() if self.kernel is None else self.kernel
 
     @property
     def rigid(self) -> Mesh:

@@ -43,6 +43,8 @@ class Shell:
     triangles: Ints
     surfaces: Ints
     loops: tuple[NDArray[np.intp], ...] = ()
+    kernel: Manifold | None = None
+    """The kernel's solid that it was read from."""
 
     def moved(self, vertices: Floats) -> Shell:
         return Shell(vertices, self.triangles, self.surfaces, self.loops)
@@ -152,7 +154,7 @@ def unlabelled(solid: Manifold) -> Shell:
     raw = solid.to_mesh64()
     lengths = np.diff(np.asarray(raw.run_index, np.int64)) // 3
     surfaces = np.repeat(np.asarray(raw.run_original_id).astype(np.int32), lengths)
-    return Shell(np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int32), surfaces)
+    return Shell(np.array(raw.vert_properties), np.asarray(raw.tri_verts).astype(np.int32), surfaces, kernel=solid)
 
 
 def in_one_piece(solid: Manifold, field: str, works: float | str) -> Manifold:

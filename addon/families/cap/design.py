@@ -77,6 +77,7 @@ def design(
         CapProfile(outer.outline, profile, inner.outline, spigot.profile, land),
         spigot,
         asked_for=heights_asked_for(asked, recipe),
+        kernel=shell.kernel,
     )
     drawn_freely = "free" in (section.outer.shape, section.bore.shape)
     if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):

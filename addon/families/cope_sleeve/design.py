@@ -69,6 +69,7 @@ def design(
         place,
         bore,
         edge,
+        kernel=shell.kernel,
     )
 
 

@@ -71,6 +71,7 @@ def design(
         shape.top,
         shape.bottom,
         shape.stop,
+        kernel=shell.kernel,
     )
 
 

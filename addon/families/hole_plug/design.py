@@ -67,6 +67,7 @@ def design(
         surface_indices(shell.surfaces, HolePlug.surface_names),
         place,
         bare,
+        kernel=shell.kernel,
     )
 
 

@@ -72,6 +72,7 @@ def design(
         sides,
         plan.screws,
         up,
+        kernel=shell.kernel,
     )
 
 
