@@ -52,42 +52,44 @@ def nearest(polygon: Floats, points: Floats) -> tuple[Floats, NDArray[np.intp]]:
 
 def nearest_edges(points: Floats, starts: Floats, ends: Floats) -> tuple[Floats, NDArray[np.intp]]:
     """For sets of points (L, k, 2) the distances (L, k) in mm to the nearest of the edges (L, n, 2) of the same set,
-    and which (L, k) that is."""
+    and which (L, k) that is, the first of several."""
+    distances, chosen = np.empty(points.shape[:2]), np.empty(points.shape[:2], np.intp)
+    step = max(1, AT_ONCE // max(starts.shape[0] * starts.shape[1], 1))
+    noise = 1e-13 * max(float(np.ptp(places, axis=1).max(initial=0.0)) for places in (points, starts)) ** 2
+    for begin in range(0, points.shape[1], step):
+        some = slice(begin, begin + step)
+        squares = _squares(points[:, some], starts, ends)
+        least = squares.min(axis=2, keepdims=True)
+        distances[:, some] = np.sqrt(least[:, :, 0])
+        chosen[:, some] = (squares <= least + noise).argmax(axis=2)
+    return distances, chosen
+
+
+def edge_distances(points: Floats, starts: Floats, ends: Floats) -> Floats:
+    """The distances of ``nearest_edges``, all at once."""
+    return np.sqrt(_squares(points, starts, ends).min(axis=2))
+
+
+def _squares(points: Floats, starts: Floats, ends: Floats) -> Floats:
+    """(L, k, n): the square of each point's distance from each edge: square to its line, and along it past its ends.
+    What lies along and square to lines are products of matrices."""
     middle = starts.mean(axis=1, keepdims=True)
     points, starts, ends = points - middle, starts - middle, ends - middle
     edges = ends - starts
     lengths = np.sqrt(np.einsum("lni,lni->ln", edges, edges))
     ways = edges / np.maximum(lengths, 1e-300)[:, :, None]
-    chosen = np.empty(points.shape[:2], np.intp)
-    step = max(1, AT_ONCE // max(starts.shape[0] * starts.shape[1], 1))
-    for begin in range(0, points.shape[1], step):
-        some = slice(begin, begin + step)
-        chosen[:, some] = _nearest(points[:, some], starts, lengths, ways)
-    start, way = (np.take_along_axis(array, chosen[:, :, None], axis=1) for array in (starts, ways))
-    arms = points - start
-    share = np.clip(np.einsum("lki,lki->lk", arms, way), 0.0, np.take_along_axis(lengths, chosen, axis=1))
-    gaps = arms - share[:, :, None] * way
-    return np.sqrt(np.einsum("lki,lki->lk", gaps, gaps)), chosen
-
-
-def _nearest(points: Floats, starts: Floats, lengths: Floats, ways: Floats) -> NDArray[np.intp]:
-    """(L, k): which of the edges is nearest to each point, the first of several.
-
-    With u how far along the edge the point's foot lies and t the same kept on the edge, the distance squared is
-    that to the edge's start plus t (t - 2 u); both are products of matrices.
-    """
+    ways[lengths == 0] = (1.0, 0.0)
+    normals = np.stack([-ways[:, :, 1], ways[:, :, 0]], axis=2)
     along = points @ ways.transpose(0, 2, 1)
-    along -= np.einsum("lni,lni->ln", starts, ways)[:, None, :]
-    squares = points @ (-2 * starts.transpose(0, 2, 1))
-    squares += np.einsum("lni,lni->ln", starts, starts)[:, None, :]
-    on_edge = np.minimum(along, lengths[:, None, :])
-    np.maximum(on_edge, 0.0, out=on_edge)
-    along *= -2
-    along += on_edge
-    along *= on_edge
-    squares += along
-    noise = 1e-13 * max(float((points**2).max(initial=0.0)), float((starts**2).max(initial=0.0)))
-    return (squares <= squares.min(axis=2, keepdims=True) + noise).argmax(axis=2)
+    along -= np.einsum("lni,lni->ln", starts, ways)[:, None]
+    across = points @ normals.transpose(0, 2, 1)
+    across -= np.einsum("lni,lni->ln", starts, normals)[:, None]
+    on_edge = np.minimum(along, lengths[:, None])
+    along -= np.maximum(on_edge, 0.0, out=on_edge)
+    along *= along
+    across *= across
+    along += across
+    return along
 
 
 def least_width(polygon: Floats) -> tuple[float, str]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ..geometry.boxes import BoxTree
 from ..geometry.frames import Floats
-from ..geometry.polygons import AT_ONCE, nearest_edges
+from ..geometry.polygons import AT_ONCE, edge_distances
 from ..geometry.topology import Indices, in_runs
 
 CLOSE_MM = 1e-3
@@ -247,11 +247,12 @@ class Shapes:
             centres, around = each.centre[hole], [contours[index] for index in outer]
             edges = OutlineEdges.of([[contour] for contour in around])
             near = edges.distances(centres[:, None], np.arange(len(at)))[:, 0]
-            far = [np.hypot(*(contour - centre).T).max() for contour, centre in zip(around, centres, strict=True)]
+            corners = edges._padded(np.arange(len(at)))[0] - centres[:, None]
+            far = np.sqrt(np.einsum("lni,lni->ln", corners, corners).max(axis=1))
             # No circle beside the hole reaches past the far side, nor over the circle that the hole holds.
             facts.apart[at] = near - each.far[hole]
             facts.low[at] = np.maximum(facts.apart[at] / 2, 0.0)
-            facts.high[at] = np.minimum(each.high[outer], (np.array(far) - each.low[hole]) / 2)
+            facts.high[at] = np.minimum(each.high[outer], (far - each.low[hole]) / 2)
         return facts
 
 
@@ -316,7 +317,7 @@ class OutlineEdges:
 
     def distances(self, points: Floats, which: Indices) -> Floats:
         """(k, s): how far in mm points (k, s, 2) lie from these outlines."""
-        return self._batched(lambda p, a, b, _: nearest_edges(p, a, b)[0], points, which)
+        return self._batched(lambda points, starts, ends, _: edge_distances(points, starts, ends), points, which)
 
     def contain(self, points: Floats, which: Indices) -> NDArray[np.bool_]:
         """(k, s): whether points (k, s, 2) lie inside these outlines, by the even-odd rule, holes left out."""
@@ -353,16 +354,21 @@ class OutlineEdges:
         edges, middles = ends - starts, (starts + ends) / 2
         lengths = np.hypot(edges[..., 0], edges[..., 1])
         ways = edges / np.maximum(lengths, 1e-300)[..., None]
-        # No nearer than their middles less half of both.
+        # No nearer than their middles less half of both, as a product of matrices.
         middles -= middles.mean(axis=1, keepdims=True)
-        squares, around = np.einsum("lni,lni->ln", middles, middles), (lengths + most) / 2
-        apart = middles @ (-2 * middles.transpose(0, 2, 1))
-        apart += squares[:, :, None] + squares[:, None]
-        near = apart <= (around[:, :, None] + around[:, None]) ** 2 * (1 + 1e-9) + 1e-9
-        outline, edge, opposite = np.nonzero(near & (ways @ ways.transpose(0, 2, 1) < _FACING))
-        pair = (edge < opposite) & (opposite < counts[outline])
-        outline = outline[pair]
-        return outline, self.first[which[outline]] + edge[pair], self.first[which[outline]] + opposite[pair]
+        across = 4 * float(np.abs(middles).max())
+        around = (lengths + min(most, across)) / 2
+        rest = np.einsum("lni,lni->ln", middles, middles) - around**2
+        ones = np.ones_like(rest)
+        left = np.stack([-2 * middles[:, :, 0], -2 * middles[:, :, 1], -2 * around, rest, ones], axis=2)
+        right = np.stack([middles[:, :, 0], middles[:, :, 1], around, ones, rest], axis=1)
+        near = left @ right <= 1e-9 * (1 + across**2)
+        near &= ways @ ways.transpose(0, 2, 1) < _FACING
+        outline, pair = np.divmod(np.flatnonzero(near), near[0].size)
+        edge, opposite = np.divmod(pair, near.shape[2])
+        once = (edge < opposite) & (opposite < counts[outline])
+        first = self.first[which[outline[once]]]
+        return outline[once], first + edge[once], first + opposite[once]
 
     def _pairs_of_many(self, which: Indices, most: float) -> tuple[Indices, Indices, Indices]:
         """The same by the edges' boxes, those of different outlines at different levels."""
@@ -388,7 +394,7 @@ class OutlineEdges:
         apart = np.full(len(edge), np.inf)
         for a, b, c, d in ((start, end, other_start, other_end), (other_start, other_end, start, end)):
             corners = np.stack([a[counted], b[counted]], axis=1)
-            near, _ = nearest_edges(corners, c[counted, None], d[counted, None])
+            near = edge_distances(corners, c[counted, None], d[counted, None])
             apart[counted] = np.minimum(apart[counted], near.min(axis=1))
         return apart
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise, zip_longest
 from typing import Literal
 
@@ -85,8 +86,18 @@ class Hanging:
     """One part of a layer that lies past the layer below by more than is carried: what the quick pass finds."""
 
     layer: int
-    region: CrossSection
     beyond_mm2: float
+    _part: CrossSection
+    _free: CrossSection
+    """What of it is not carried."""
+    _carried_mm: float
+
+    @cached_property
+    def region(self) -> CrossSection:
+        """Support stands right up to the part, not only under what is not carried."""
+        if self.beyond_mm2 > self._part.area() / 2:
+            return self._part
+        return offset(self._free, self._carried_mm + _SLACK_MM) ^ self._part
 
 
 def hanging(layers: Layers, process: Process) -> list[Hanging]:
@@ -97,20 +108,13 @@ def hanging(layers: Layers, process: Process) -> list[Hanging]:
         if not layers.grows[layer]:
             continue
         reach = carried_step(layers, layer, process.overhang_deg) + _SLACK_MM
-        carried = offset(below, reach)
-        if (outline - carried).area() <= least:
+        free = outline - offset(below, reach)
+        if free.area() <= least:
             continue
         for part in (outline - below).decompose():
-            if part.area() > least and (area := (free := part - carried).area()) > least:
-                parts.append(Hanging(layer, _up_to_the_rest(free, part, area, reach), area))
+            if part.area() > least and (area := (beyond := free ^ part).area()) > least:
+                parts.append(Hanging(layer, area, part, beyond, reach))
     return parts
-
-
-def _up_to_the_rest(free: CrossSection, part: CrossSection, area: float, reach: float) -> CrossSection:
-    """Support stands right up to the part, not only under what is not carried."""
-    if area > part.area() / 2:
-        return part
-    return offset(free, reach + _SLACK_MM) ^ part
 
 
 def sort_out(layers: Layers, hanging_parts: Sequence[Hanging], process: Process) -> list[Overhang]:
@@ -133,7 +137,7 @@ def islands(layers: Layers, hanging_parts: Sequence[Hanging]) -> list[Overhang]:
 
 
 def _by_size(hanging_parts: Sequence[Hanging]) -> list[Hanging]:
-    return sorted(hanging_parts, key=lambda part: -part.beyond_mm2)
+    return sorted(hanging_parts, key=lambda part: -round(part.beyond_mm2, 6))
 
 
 def _bridge_or_island(layers: Layers, part: Hanging, process: Process) -> Overhang | None:

@@ -165,7 +165,9 @@ def exposed(layers: Layers, shapes: Shapes, steps: Steps, seen: LayerSpan, proce
     """
     outlines, bead = layers.outlines, process.bead_mm
     enough = (process.rings - 0.5) * bead
-    laid = shapes.inradii(bead / 2) >= bead / 2 - CLOSE_MM
+    within = np.zeros(len(outlines))
+    within[layers.which[seen.first : seen.last + 2]] = bead / 2
+    laid = shapes.inradii(within) >= bead / 2 - CLOSE_MM
     reach, tops = np.zeros(len(seen)), {}
     for place, layer in enumerate(range(seen.first, seen.last + 1)):
         below, above = int(layers.which[layer]), int(layers.which[min(layer + 1, len(layers) - 1)])
