@@ -337,9 +337,10 @@ class OutlineEdges:
         degrees; more than ``most``, or infinite, where none are as near as that. Two that meet in a corner do not count
         where one is shorter than ``_SLIVER_MM``."""
         nearest, counts = np.full(len(which), np.inf), self.counts[which]
+        few, many = np.flatnonzero((counts > 0) & (counts <= _FEW_EDGES)), np.flatnonzero(counts > _FEW_EDGES)
         for chosen, pairs_of, rooms in (
-            (np.flatnonzero(counts <= _FEW_EDGES), self._pairs_of_few, counts**2 * _EDGES_AT_ONCE // AT_ONCE + 1),
-            (np.flatnonzero(counts > _FEW_EDGES), self._pairs_of_many, counts),
+            (few, self._pairs_of_few, counts**2 * _EDGES_AT_ONCE // AT_ONCE + 1),
+            (many, self._pairs_of_many, counts),
         ):
             parts = np.cumsum(rooms[chosen]) // _EDGES_AT_ONCE
             for part in np.split(chosen, np.flatnonzero(np.diff(parts)) + 1) if len(chosen) else ():

@@ -223,8 +223,8 @@ def plan_print(edges: Floats, bare: Exposed, process: Process) -> PrintPlan:
 
 
 def plan_findings(layers: Layers, plan: PrintPlan, process: Process, name: str) -> list[Finding]:
-    """What the plan leaves to full layers that the process does not lay."""
-    if process.full_layers or not plan.full:
+    """What the plan leaves to full layers, of a process that lays none."""
+    if not plan.full:
         return []
     layer, enough = plan.full[-1], math.ceil(TOP_MM / process.layer_mm - 1e-9)
     return [

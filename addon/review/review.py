@@ -51,12 +51,9 @@ class Print:
     thin_walls: tuple[ThinPart, ...]
     narrow_gaps: tuple[ThinPart, ...]
     thickness: Thickness
-    plan: PrintPlan
     footing: Footing
     _hanging: Sequence[Hanging] = field(repr=False)
     _shapes: Shapes = field(repr=False)
-    _seen_steps: Steps = field(repr=False)
-    _bare: print_plan.Exposed = field(repr=False)
     _part: _Examined = field(repr=False)
     _wish: _Wish = field(repr=False)
 
@@ -78,6 +75,18 @@ class Print:
     def support(self) -> Support:
         hung = [(part.layer, part.region) for part in self.overhangs if not part.carried(self._wish.process)]
         return support_under(self.layers, hung)
+
+    @cached_property
+    def _seen_steps(self) -> Steps:
+        return steps.steps_of(self.layers, self._shapes, self._wish.process, self.seen)
+
+    @cached_property
+    def _bare(self) -> print_plan.Exposed:
+        return print_plan.exposed(self.layers, self._shapes, self._seen_steps, self.seen, self._wish.process)
+
+    @cached_property
+    def plan(self) -> PrintPlan:
+        return print_plan.plan_print(self.layers.edges, self._bare, self._wish.process)
 
     @cached_property
     def steps(self) -> Steps:
@@ -271,11 +280,9 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
     process = wish.process
     shapes = Shapes(layers.outlines, thickness.WALL_BEADS * process.bead_mm)
     seen = steps.seen_span(layers, wish.seen_mm)
-    moved = steps.steps_of(layers, shapes, process, seen)
     points, inward = thickness.surface_points(part.mesh, part.facets, RAYS)
     # Sides no higher than the last layer are measured in that.
     lower = (points[:, 2] < layers.bottoms[-1]) | (np.abs(inward[:, 2]) > 1e-6)
-    bare = print_plan.exposed(layers, shapes, moved, seen, process)
     return Print(
         layers=layers,
         seen=seen,
@@ -284,12 +291,9 @@ def _print(part: _Examined, layers: Layers, wish: _Wish) -> Print:
         thickness=thickness.thinnest_place(
             part.solid, points[lower], inward[lower], thickness.WALL_BEADS * process.bead_mm
         ),
-        plan=print_plan.plan_print(layers.edges, bare, process),
         footing=footing.footing_of(layers, part.centre),
         _hanging=overhangs.hanging(layers, process),
         _shapes=shapes,
-        _seen_steps=moved,
-        _bare=bare,
         _part=part,
         _wish=wish,
     )
@@ -304,7 +308,7 @@ def _print_findings(part: _Examined, printed: Print, wish: _Wish) -> list[Findin
         *(level_findings(layers, levels, name) if wish.levels is None else ()),
         *overhangs.overhang_findings(layers, hung, levels, process, name),
         *thickness.wall_findings(layers, printed.thin_walls, printed.narrow_gaps, printed.thickness, process, name),
-        *print_plan.plan_findings(layers, printed.plan, process, name),
+        *(() if process.full_layers else print_plan.plan_findings(layers, printed.plan, process, name)),
         *footing.footing_findings(printed.footing, layers, name),
     ]
 
