@@ -23,7 +23,7 @@ TOUR = REPOSITORY / "scripts" / "window_tour.py"
 PICTURES = REPOSITORY / "docs" / "pictures"
 SHOWN = ("read", "fitted", "holes", "dragged", "refused", "review", "exported", "learned")
 """Photographs that the guide shows."""
-PATIENCE_S = 900
+PATIENCE_S = 1800
 
 
 def main() -> int:

@@ -16,7 +16,7 @@ import sys
 import time
 import traceback
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -33,10 +33,14 @@ STEP = ASSEMBLY.parent / "step" / "tube.step"
 Waiting = Iterator[float]
 
 PANELS = ("ends", "fitting", "process", "review", "files", "cautions")
-HEADER, PITCH = 16, 28
-"""From the sidebar's top to the middle of its first panel's header, and from one closed panel to the next: pixels."""
+PITCH = 21
+"""From one folded part of the tab to the next: pixels."""
+ABOVE = 48
+"""From the upper edge of the button Read the Scene to the middle of the header above it: pixels."""
+IN_HEADER = (0.88, 0.86, 0.84, 0.9)
+"""Where in the sidebar's width the header Fitting has its last button."""
 BELOW = 42
-"""From the upper edge of a panel's last button to the middle of the header below it: pixels."""
+"""From the upper edge of the last button in a box to the middle of the header below it: pixels."""
 FIRST_FILE = 38
 """From the upper edge of a list of files to the middle of the first: pixels."""
 BUTTON = 20
@@ -73,8 +77,14 @@ def tour() -> Waiting:
     yield from _photograph(
         "read", "The open ends are listed by section", _rows() == {"end": 5, "hole": 3, "cope": 2, "joint": 1}
     )
+    _note("What was found, and what to make for it, is open after reading", _opened() == ["ends", "fitting"])
     yield from _click("ferrule.fit")
-    yield from _until(lambda: "Fittings" in bpy.data.collections and not _desk().waiting)
+    yield from _until(lambda: "Fittings" in bpy.data.collections)
+    early = yield from _find("ferrule.export")
+    yield from _until(lambda: _desk() is not None and _desk().verdict is not None)
+    late = yield from _find("ferrule.export")
+    _note("The next button stays where it is when the verdict comes", early == late)
+    _note("The files are open after fitting, and what is done is folded", _opened() == ["files"])
     fittings = bpy.data.collections["Fittings"].objects
     _look_at(sorted(fittings, key=lambda item: (item.matrix_world.translation - FRONT_CORNER).length)[:2])
     yield from _photograph("fitted", "Fittings sit on the tubes", len(fittings) == _open_ends())
@@ -82,6 +92,7 @@ def tour() -> Waiting:
     _job().group_index = 3
     bpy.ops.ferrule.go_to_end(index=next(i for i, end in enumerate(_job().ends) if end.group == 3))
     yield from _photograph("end", "An end is selected and in view")
+    yield from _only("fitting")
     times, reviewed = yield from _drag("ferrule.recipe.spigot_mm")
     slowest = max(times)
     yield from _scroll(4)
@@ -138,7 +149,7 @@ def tour() -> Waiting:
     yield from _key("RET")
     yield from _until(lambda: not _is_going("FERRULE_OT_export"))
     sound = bool(list(OUT.glob("print files/*.3mf"))) and bool(_desk().result.files)
-    yield from _photograph("exported", "Files are written and read back", sound)
+    yield from _photograph("exported", "Files are written and read back", sound and _opened() == ["files"])
 
     yield from _open_shop_book()
     yield from _click("ferrule.write_ladder")
@@ -253,6 +264,7 @@ def _many_ends() -> Waiting:
         mesh = meshes.Mesh.from_manifold(ring.extrude(300.0), f"Tube {number}")
         item = scenes.put_mesh(mesh, mesh.name, scene.collection, scenes.unit_scale_of(scene))
         item.location = (number % 10 * 200, number // 10 * 200, 0)
+    yield from _only("ends")
     yield from _click("ferrule.read_ends")
     yield from _until(lambda: not _is_going("FERRULE_OT_read_ends"))
     reading = _times()["read"]
@@ -437,16 +449,19 @@ def _note(said: str, sound: bool, picture: str = "") -> None:
 
 
 def _time_the_panels() -> None:
-    """Notes how long each panel of the tab takes to draw."""
-    for panel in bpy.types.Panel.__subclasses__():
-        if getattr(panel, "bl_category", "") == "Ferrule" and panel.is_registered:
-            panel.draw = _timed(panel.__name__, panel.draw)  # type: ignore[method-assign]
+    """Notes how long each part of the tab takes to draw."""
+    tab = _module("ui.panels.verdict_panel")
+    folds = [tab.FERRULE_PT_in_the_way, *tab.STEPS]
+    folds += [part for step in tab.STEPS for part in step.parts(bpy.context)]
+    for fold in folds:
+        fold.draw = _timed(fold.__name__, fold.draw)
+    tab.FERRULE_PT_verdict.draw = _timed("The whole tab", tab.FERRULE_PT_verdict.draw)
 
 
 def _timed(name: str, draw: Callable[..., None]) -> Callable[..., None]:
-    def timed(self: Any, context: Any) -> None:
+    def timed(of: Any, context: Any) -> None:  # Blender counts what a panel's takes.
         start = time.perf_counter()
-        draw(self, context)
+        draw(of, context)
         draw_seconds.setdefault(name, []).append(time.perf_counter() - start)
 
     return timed
@@ -469,11 +484,11 @@ def _find(wanted: str) -> Any:
     raise LookupError(f"No button for {wanted} in the sidebar")
 
 
-def _seen(wanted: str, upwards: bool = False) -> Any:
+def _seen(wanted: str, upwards: bool = False, shares: Sequence[float] = (0.6, 0.25, 0.75)) -> Any:
     """Where it is in the part of the sidebar that is shown; None if it is not there."""
     side = _places()[3]
     heights = range(side.y + side.height - 10, side.y + 6, 1 - BUTTON)
-    for share, y in product((0.6, 0.25, 0.75), reversed(heights) if upwards else heights):
+    for share, y in product(shares, reversed(heights) if upwards else heights):
         x = side.x + int(share * side.width)
         if (yield from _is_at(wanted, (x, y), 0.01)):
             # Blender may be a move behind: back to where it was lit, down to the lower edge, then to the middle.
@@ -482,7 +497,7 @@ def _seen(wanted: str, upwards: bool = False) -> Any:
                 y += BUTTON // 5
                 lit = yield from _is_at(wanted, (x, y))
             if not lit:  # the panel has grown or shrunk meanwhile
-                return (yield from _seen(wanted, upwards))
+                return (yield from _seen(wanted, upwards, shares))
             while (yield from _is_at(wanted, (x, y - BUTTON // 5))):
                 y -= BUTTON // 5
             middle = (x, y + BUTTON // 3)
@@ -577,19 +592,33 @@ def _type(wanted: str, digits: str) -> Waiting:
     yield 0.5
 
 
-_open = ["ends", "fitting"]
+def _opened() -> list[str]:
+    """The steps whose parts of the tab are open."""
+    return [name for name in PANELS if getattr(bpy.context.window_manager.ferrule, f"{name}_open")]
 
 
 def _only(name: str) -> Waiting:
-    """Closes the open panels and opens one, by clicks on their headers; the lines of a verdict that is still worked out
-    would move them."""
+    """Folds the open parts of the tab and opens one, by clicks on their headers; the lines of a verdict that is still
+    worked out would move them."""
     yield from _until(lambda: _desk() is None or not _desk().fittings or _desk().verdict is not None or _is_refused())
     yield from _scroll(-60)
-    for panel in list(_open):
-        yield from _click_header(panel)
-        _open.remove(panel)
-    yield from _click_header(name)
-    _open.append(name)
+    if "ends" in _opened():
+        x, y = yield from _seen("ferrule.read_ends")
+        while (yield from _is_at("ferrule.read_ends", (x, y + 1))):
+            y += 1
+        yield from _click_header(y + ABOVE)
+    _, fitting = yield from _seen("ferrule.save_recipe", shares=IN_HEADER)
+    headers = {panel: fitting - PITCH * (row - 1) for row, panel in enumerate(PANELS)}
+    for panel in _opened():  # from above, so that each lies where it does while all are folded
+        yield from _click_header(headers[panel])
+    yield from _click_header(headers[name])
+    if _opened() != [name]:
+        raise LookupError(f"Open are {_opened()}, not {name}")
+
+
+def _click_header(y: int) -> Waiting:
+    side = _places()[3]
+    yield from _click_at((side.x + side.width // 3, y), PANEL_S)
 
 
 def _open_shop_book() -> Waiting:
@@ -599,26 +628,6 @@ def _open_shop_book() -> Waiting:
     while (yield from _is_at("wm.path_open", (x, y + 1))):
         y += 1
     yield from _click_at((x, y - BELOW), PANEL_S)
-
-
-def _first_header() -> Any:
-    """The height of the header of the first panel that has one: below the verdict's last button, if it is shown."""
-    side = _places()[3]
-    if not _job().groups:
-        return side.y + side.height - HEADER
-    result = _desk() and _desk().result
-    fitted = any(line.fitting for line in _job().ends)
-    last = "wm.path_open" if result and result.made else "ferrule.export" if fitted else "ferrule.fit"
-    x, y = yield from _seen(last)
-    while (yield from _is_at(last, (x, y - 1))):
-        y -= 1
-    return y - BELOW + BUTTON
-
-
-def _click_header(name: str) -> Waiting:
-    side = _places()[3]
-    top = yield from _first_header()
-    yield from _click_at((side.x + side.width // 3, top - PITCH * PANELS.index(name)), PANEL_S)
 
 
 def _run() -> float | None:

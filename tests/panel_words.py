@@ -9,7 +9,7 @@ from typing import Any
 import bpy
 
 from addon.ui import operators, panels
-from addon.ui.panels.sidebar import Sidebar
+from addon.ui.panels import verdict_panel
 
 LISTS = {
     "FERRULE_UL_groups": "ends_panel",
@@ -23,16 +23,28 @@ LISTS = {
 class Noting:
     """In place of ``bpy.types.UILayout``."""
 
-    def __init__(self, words: list[str]) -> None:
+    def __init__(self, words: list[str], folds: dict[str, list[str]] | None = None) -> None:
         self.words = words
+        self.folds = folds
+        """The words of all folds of the tab, by their names."""
 
     def row(self, **how: Any) -> Noting:
-        return Noting(self.words)
+        return Noting(self.words, self.folds)
 
     column = split = box = row
 
     def separator(self, **how: Any) -> None:
         pass
+
+    def panel(self, name: str, **how: Any) -> tuple[Noting, Noting]:
+        """A fold's header and what is below it."""
+        assert self.folds is not None and name not in self.folds
+        words = self.folds[name] = []
+        return Noting(words, self.folds), Noting(words, self.folds)
+
+    def panel_prop(self, data: Any, name: str) -> tuple[Noting, Noting]:
+        assert name in data.bl_rna.properties
+        return self.panel(f"FERRULE_PT_{name.removesuffix('_open')}")
 
     def label(self, text: str = "", **how: Any) -> None:
         self.words.append(text)
@@ -83,22 +95,18 @@ def drawn(draw: Any, **attributes: Any) -> list[str]:
     """The words that a ``draw`` method puts into its layout."""
     words: list[str] = []
     panel = SimpleNamespace(layout=Noting(words), **attributes)
-    panel.split_layout = lambda: Sidebar.split_layout(panel)
     draw(panel, bpy.context)
-    return [word.read() if isinstance(word, LateTooltip) else word for word in words]
+    return _read(words)
+
+
+def _read(words: list[str]) -> list[str]:
+    return [word.read() if isinstance(word, LateTooltip) else word for word in words if word]
 
 
 def panel_words() -> dict[str, list[str]]:
-    """By the name of each panel that shows itself, all of its words."""
-    words_by_panel = {}
-    for room in panels.ROOMS:
-        for cls in room._CLASSES:
-            if not issubclass(cls, bpy.types.Panel) or not (not hasattr(cls, "poll") or cls.poll(bpy.context)):
-                continue
-            words_by_panel[cls.__name__] = [
-                word
-                for name in ("draw_header", "draw", "draw_header_preset")
-                if name in dir(cls) and not hasattr(bpy.types.Panel, name)
-                for word in drawn(getattr(cls, name), bl_label=cls.bl_label)
-            ]
-    return words_by_panel
+    """By the name of each part of the tab that shows itself, all of its words, with everything open."""
+    words: dict[str, list[str]] = {}
+    panel = verdict_panel.FERRULE_PT_verdict
+    layout = Noting(words.setdefault(panel.__name__, []), words)
+    panel.draw(SimpleNamespace(layout=layout), bpy.context)
+    return {name: _read(said) for name, said in words.items()}

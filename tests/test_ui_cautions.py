@@ -17,6 +17,7 @@ from addon.trade.processes import processes
 from addon.ui import cautioned
 from addon.ui.jobs import facts_of, job_of, recipes_of
 from addon.ui.panels import cautions_panel as panel
+from addon.ui.panels.verdict_panel import STEPS
 from addon.ui.scene import put_mesh
 
 CAUSTIC = next(process.name for process in processes() if process.bath.startswith("caustic"))
@@ -113,8 +114,7 @@ def test_no_property_or_operator_switches_them(job):
     names = [name for name in dir(bpy.ops.ferrule) if "caution" in name]
     groups = (job, job.view, job.output, job.process, job.recipe, job.tube)
     assert not names + [name for group in groups for name in dir(group) if "caution" in name]
-    assert not hasattr(panel.FERRULE_PT_cautions, "poll")
-    assert panel.FERRULE_PT_cautions.bl_options == {"DEFAULT_CLOSED"}
+    assert "poll" not in vars(panel.FERRULE_PT_cautions) and panel.FERRULE_PT_cautions in STEPS
 
 
 def test_no_caution_tells_a_length():

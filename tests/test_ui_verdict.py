@@ -125,7 +125,8 @@ def test_what_is_left_out_is_the_second_line(scene: bpy.types.Scene) -> None:
     said = fitted(scene).verdict
     assert said.headline.startswith("1 of 2 ends") and not said.complete
     left = "Left out, 1 end: Crossed by a hole 6.5 mm down the bore."
-    assert said_in("FERRULE_PT_verdict").startswith(f"{said.headline}. {left}")
+    assert said_in("FERRULE_PT_verdict").startswith(f"{said.headline}. Export")
+    assert said_in("FERRULE_PT_in_the_way").startswith(f"In the Way 1 {left}")
 
 
 def test_a_number_that_moves_takes_the_verdict_away_until_it_rests(scene: bpy.types.Scene) -> None:
@@ -195,7 +196,7 @@ def test_what_the_export_finds_in_the_assembly_is_listed_and_comes_first(
     verdict = updating.desk_of(scene).verdict
     assert verdict.headline == "2 ends, 1 kind, not to be printed yet: interference"
     assert bpy.context.window_manager.ferrule.findings[0].name == "interference"
-    assert said_in("FERRULE_PT_verdict").startswith(f"{verdict.headline}. Must fix: interference, F1.")
+    assert said_in("FERRULE_PT_in_the_way").startswith("In the Way 1 Must fix: interference, F1.")
 
 
 def test_nothing_is_ticked_while_parts_are_missing(scene: bpy.types.Scene, tmp_path: Path) -> None:
@@ -212,7 +213,7 @@ def test_nothing_is_ticked_while_parts_are_missing(scene: bpy.types.Scene, tmp_p
     assert missing == desk.verdict.left_out[0] and missing.number == 2 and name in missing.reason
     assert desk.copies == 2
     assert bpy.ops.ferrule.export() == {"FINISHED"}
-    words = said_in("FERRULE_PT_files") + said_in("FERRULE_PT_verdict")
+    words = said_in("FERRULE_PT_files") + said_in("FERRULE_PT_in_the_way")
     assert "Read back, all correct" not in words and "2 ends are left out; the rest was read back" in words
     sheet = next(tmp_path.glob("*job sheet.html")).read_text("utf-8")
     assert "2 of 4 ends" in sheet and "Set spigot to " in sheet
@@ -292,7 +293,7 @@ def test_an_end_crossed_by_a_hole_is_taken_with_one_click(scene: bpy.types.Scene
     put(scene, SQUARE, "Rail", 0.5)
     desk = fitted(scene)
     (row,) = desk.to_shorten
-    assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_verdict")
+    assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_in_the_way")
     scene.ferrule.end_index = row
     assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_closed_ends")
     assert bpy.ops.ferrule.shorten_spigot(index=row) == {"FINISHED"}

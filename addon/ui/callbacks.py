@@ -18,6 +18,7 @@ from .outdated import scene_changed
 from .quiet import loud, quietly
 from .recipes import family_of, made_of, recipe_group, start_from_shared
 from .scene import unit_scale_of
+from .steps import follow_work, forget_steps
 from .views import redraw
 
 
@@ -148,6 +149,7 @@ def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Non
     if not up_to_date(scene):
         list_findings(updating.desk_of(scene))
     follow_selection(scene)
+    follow_work(scene)
 
 
 def forget() -> None:
@@ -155,6 +157,7 @@ def forget() -> None:
     updating.stop()
     drop_all()
     forget_cautions()
+    forget_steps()
     list_nothing()
 
 

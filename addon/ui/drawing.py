@@ -96,16 +96,17 @@ def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError, scene: bpy.ty
         button.field, button.value = refusal.field, str(refusal.works)
 
 
-def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE", dialog: int = 280) -> None:
-    """A sentence over as many lines as the region's width, or that of a dialog, asks for; one of the house's goes into
-    the scene's units."""
+def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE", dialog: int = 280, lines: int = 0) -> None:
+    """A sentence over as many lines as the region's width, or that of a dialog, asks for, and at least ``lines``; one
+    of the house's goes into the scene's units."""
     text = wording.in_window(text, say_in(bpy.context.scene))
     region = bpy.context.region
     scale = bpy.context.preferences.system.ui_scale or 1.0  # 0 if there is no window
     width = (region.width if region and region.type == "UI" else dialog * scale) / scale
     column = layout.column(align=True)
     column.scale_y = 0.8
-    for number, line in enumerate(textwrap.wrap(text, max(16, int((width - 75) / 6.2)))):
+    wrapped = textwrap.wrap(text, max(16, int((width - 75) / 6.2)))
+    for number, line in enumerate([*wrapped, *[""] * (lines - len(wrapped))]):
         column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")
 
 

@@ -27,6 +27,8 @@ class ObjectReview:
     unit_scale: float
 
 
+GOOD_TO_KNOW = "good to know"
+
 findings: list[Finding] = []
 object_reviews: dict[int, ObjectReview] = {}
 """By the object's ``session_uid``."""

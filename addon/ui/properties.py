@@ -25,6 +25,7 @@ from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import callbacks, recipes, wording
 from .fields import labelled, length, properties_of
 from .recipes import FerruleRecipe, FerruleRecipes
+from .steps import open_properties
 
 
 class FerruleProcess(bpy.types.PropertyGroup):
@@ -277,12 +278,16 @@ class FerruleFinding(bpy.types.PropertyGroup):
 
 
 class FerruleWindow(bpy.types.PropertyGroup):
-    """What lists show of results. It belongs to the window manager, so it is neither saved nor undone."""
+    """What lists show of results, and which panels are open. It belongs to the window manager, so it is neither saved
+    nor undone."""
 
-    findings: CollectionProperty(type=FerruleFinding)
-    finding_index: IntProperty(
-        name="Finding", description="The chosen finding", update=callbacks.on_finding, options=set()
-    )
+    __annotations__ = {
+        "findings": CollectionProperty(type=FerruleFinding),
+        "finding_index": IntProperty(
+            name="Finding", description="The chosen finding", update=callbacks.on_finding, options=set()
+        ),
+        **open_properties(),
+    }
 
 
 CLASSES = (

@@ -36,6 +36,7 @@ from .jobs import job_of, problem_of
 from .listing import list_findings
 from .quiet import quietly
 from .records import end_of
+from .steps import follow_work
 from .takeoff_text import sites_of
 from .views import redraw
 
@@ -105,6 +106,7 @@ def sync(scene: bpy.types.Scene) -> Desk | None:
         placing.renew(scene, fitted, objects)
     placing.name_all(scene, desk)
     list_findings(desk)
+    follow_work(scene)
     _wake()
     return desk
 
@@ -242,6 +244,7 @@ def keep_result(scene: bpy.types.Scene, result: JobResult) -> None:
                 )
         desk.result, desk.verdict = result, verdict_of(result)
         changed(desk)
+        follow_work(scene)
 
 
 def changed(desk: Desk) -> None:

@@ -2,18 +2,9 @@
 """The sidebar tab Ferrule, in the order of the work. Drawing reads properties and results at hand, and
 computes nothing."""
 
-from . import (
-    cautions_panel,
-    ends_panel,
-    files_panel,
-    fitting_panel,
-    process_panel,
-    review_panel,
-    unit_lines,
-    verdict_panel,
-)
+from . import ends_panel, review_panel, unit_lines, verdict_panel
 
-ROOMS = (unit_lines, verdict_panel, ends_panel, fitting_panel, process_panel, review_panel, files_panel, cautions_panel)
+ROOMS = (unit_lines, ends_panel, review_panel, verdict_panel)
 
 
 def register() -> None:

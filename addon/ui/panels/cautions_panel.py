@@ -5,10 +5,11 @@ from typing import get_args
 
 import bpy
 
+from ...fields.messages import count_of
 from ...trade.cautions import Choice, Step
 from ..cautioned import cautions_of
 from ..drawing import draw_text
-from .sidebar import Sidebar
+from .sidebar import StepFold, draw_result
 
 
 def draw_beside(layout: bpy.types.UILayout, context: bpy.types.Context, choice: Choice, whole: bool = False) -> None:
@@ -18,21 +19,18 @@ def draw_beside(layout: bpy.types.UILayout, context: bpy.types.Context, choice: 
             draw_text(layout, caution.text if whole else f"{caution.name}.", icon="ERROR")
 
 
-class FERRULE_PT_cautions(Sidebar, bpy.types.Panel):
-    bl_idname = "FERRULE_PT_cautions"
-    bl_label = "Cautions"
-    bl_order = 6
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_cautions(StepFold):
+    name = "cautions"
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.layout
+    @classmethod
+    def draw_at_right(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+        draw_result(layout, count_of(len(cautions_of(context.scene)), "caution"))
+
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         applying = cautions_of(context.scene)
         for step in get_args(Step):
             layout.label(text=step.capitalize(), icon="ERROR")
             for caution in applying:
                 if caution.step == step:
                     draw_text(layout, caution.text, icon="DOT")
-
-
-_CLASSES = (FERRULE_PT_cautions,)
-register, unregister = bpy.utils.register_classes_factory(_CLASSES)

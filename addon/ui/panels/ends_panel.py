@@ -15,7 +15,7 @@ from ..outdated import Outdated, outdated
 from ..recipes import families_for, made_of, word_of
 from ..records import notes_from
 from ..scene import unit_scale_of
-from .sidebar import Sidebar, draw_result
+from .sidebar import Fold, StepFold, draw_result
 from .unit_lines import draw_unit
 from .verdict_lines import draw_shorten
 
@@ -99,19 +99,22 @@ class FERRULE_UL_sites(bpy.types.UIList):
         return [self.bitflag_filter_item if row.group == data.group_index else 0 for row in getattr(data, propname)], []
 
 
-class FERRULE_PT_ends(Sidebar, bpy.types.Panel):
-    bl_idname = "FERRULE_PT_ends"
-    bl_label = "Takeoff"
-    bl_order = 1
+class FERRULE_PT_ends(StepFold):
+    name = "ends"
 
-    def draw_header_preset(self, context: bpy.types.Context) -> None:
+    @classmethod
+    def parts(cls, context: bpy.types.Context) -> tuple[type[Fold], ...]:
+        return FERRULE_PT_open_ends, FERRULE_PT_measured, FERRULE_PT_closed_ends
+
+    @classmethod
+    def draw_at_right(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         rows = context.scene.ferrule.groups
         counts = {kind: sum(row.count for row in rows if row.kind == kind) for kind in _KINDS}
         found = [count_of(count, kind) for kind, count in counts.items() if count]
-        draw_result(self.layout, ", ".join(found) if len(found) < 3 else count_of(sum(counts.values()), "place"))
+        draw_result(layout, ", ".join(found) if len(found) < 3 else count_of(sum(counts.values()), "place"))
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         ferrule = context.scene.ferrule
         draw_unit(layout, context.scene)
         if ferrule.ends:
@@ -208,17 +211,15 @@ def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule:
         layout.operator("ferrule.add_fitting", icon="ADD")
 
 
-class FERRULE_PT_open_ends(Sidebar, bpy.types.Panel):
-    bl_label = "Places"
-    bl_parent_id = "FERRULE_PT_ends"
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_open_ends(Fold):
+    label = "Places"
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         return bool(context.scene.ferrule.groups)
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         ferrule = context.scene.ferrule
         if active_group(context.scene).kind != "end":
             layout.template_list("FERRULE_UL_sites", "", ferrule, "sites", ferrule, "site_index", rows=3, maxrows=8)
@@ -236,21 +237,21 @@ class FERRULE_PT_open_ends(Sidebar, bpy.types.Panel):
         row.operator("ferrule.drop_end", text="Drop", icon="X")
 
 
-class FERRULE_PT_measured(Sidebar, bpy.types.Panel):
-    bl_label = "Measured Bore"
-    bl_parent_id = "FERRULE_PT_ends"
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_measured(Fold):
+    label = "Measured Bore"
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         group = active_group(context.scene)
         return group is not None and group.kind == "end"
 
-    def draw_header(self, context: bpy.types.Context) -> None:
-        self.layout.prop(active_group(context.scene), "measured", text="")
+    @classmethod
+    def draw_header(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+        layout.prop(active_group(context.scene), "measured", text="")
+        layout.label(text=cls.label)
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         group = active_group(context.scene)
         column = layout.column()
         column.active = group.measured
@@ -264,18 +265,16 @@ class FERRULE_PT_measured(Sidebar, bpy.types.Panel):
             draw_text(layout.box(), message_from(group.bore_problem) + ".", icon="ERROR")
 
 
-class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
-    bl_label = "Ends without Fitting"
-    bl_parent_id = "FERRULE_PT_ends"
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_closed_ends(Fold):
+    label = "Ends without Fitting"
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         ferrule = context.scene.ferrule
         return any(row.group < 0 for row in ferrule.ends) or bool(ferrule.notes)
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         ferrule = context.scene.ferrule
         desk = updating.desk_of(context.scene)
         if desk and desk.verdict:
@@ -295,13 +294,5 @@ class FERRULE_PT_closed_ends(Sidebar, bpy.types.Panel):
             draw_text(layout, note, icon="INFO")
 
 
-_CLASSES = (
-    FERRULE_UL_groups,
-    FERRULE_UL_ends,
-    FERRULE_UL_sites,
-    FERRULE_PT_ends,
-    FERRULE_PT_open_ends,
-    FERRULE_PT_measured,
-    FERRULE_PT_closed_ends,
-)
+_CLASSES = (FERRULE_UL_groups, FERRULE_UL_ends, FERRULE_UL_sites)
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

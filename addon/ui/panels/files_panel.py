@@ -12,27 +12,29 @@ from ..desk import active_group
 from ..drawing import draw_text
 from ..jobs import torn_files
 from ..scene_ends import own_part
-from .sidebar import Sidebar, draw_result
+from .sidebar import Fold, StepFold, draw_result
 from .verdict_lines import draw_first_steps
 
 
-class FERRULE_PT_files(Sidebar, bpy.types.Panel):
-    bl_idname = "FERRULE_PT_files"
-    bl_label = "Plate and Files"
-    bl_order = 5
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_files(StepFold):
+    name = "files"
+
+    @classmethod
+    def parts(cls, context: bpy.types.Context) -> tuple[type[Fold], ...]:
+        return (FERRULE_PT_shop_book,)
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         return bool(context.scene.ferrule.groups or own_part(context))
 
-    def draw_header_preset(self, context: bpy.types.Context) -> None:
+    @classmethod
+    def draw_at_right(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         desk = updating.desk_of(context.scene)
         if desk and desk.laid_out:
-            draw_result(self.layout, count_of(desk.laid_out.plates.count, "plate"))
+            draw_result(layout, count_of(desk.laid_out.plates.count, "plate"))
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         ferrule = context.scene.ferrule
         output = ferrule.output
         desk = updating.desk_of(context.scene)
@@ -80,13 +82,11 @@ def _draw_result(layout: bpy.types.UILayout, result: JobResult, verdict: JobVerd
     box.operator("wm.path_open", text="Open the Folder", icon="FILE_FOLDER").filepath = str(result.job.output.folder)
 
 
-class FERRULE_PT_shop_book(Sidebar, bpy.types.Panel):
-    bl_label = "Shop Book"
-    bl_parent_id = "FERRULE_PT_files"
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_shop_book(Fold):
+    label = "Shop Book"
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         group = active_group(context.scene)
         if group is not None:
             layout.label(text=f"For {group.name}", translate=False)
@@ -102,7 +102,3 @@ class FERRULE_PT_shop_book(Sidebar, bpy.types.Panel):
         row = layout.row(align=True)
         row.operator("ferrule.import_book", text="Import", icon="IMPORT")
         row.operator("ferrule.export_book", text="Export", icon="EXPORT")
-
-
-_CLASSES = (FERRULE_PT_files, FERRULE_PT_shop_book)
-register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The panel Fitting."""
 
-from typing import ClassVar
+from functools import cache
 
 import bpy
 
@@ -16,7 +16,7 @@ from ..drawing import draw_field, draw_refusal, draw_text, row_name, say_in
 from ..fields import labelled
 from ..recipes import made_of, recipe_of, word_of
 from .cautions_panel import draw_beside
-from .sidebar import Sidebar, draw_result, group_panels
+from .sidebar import Fold, StepFold, draw_result, group_folds
 
 
 def _chosen(context: bpy.types.Context) -> tuple[bpy.types.PropertyGroup, Fitted | None]:
@@ -44,21 +44,25 @@ def _draw_group(layout: bpy.types.UILayout, context: bpy.types.Context, group: s
     return bool(refusal) and refusal.field in [field.key for field in shown]
 
 
-class FERRULE_PT_fitting(Sidebar, bpy.types.Panel):
-    bl_idname = "FERRULE_PT_fitting"
-    bl_label = "Fitting"
-    bl_order = 2
+class FERRULE_PT_fitting(StepFold):
+    name = "fitting"
 
-    def draw_header_preset(self, context: bpy.types.Context) -> None:
+    @classmethod
+    def parts(cls, context: bpy.types.Context) -> tuple[type[Fold], ...]:
+        family = active_family(context.scene)
+        return (*(_groups_of(word_of(family), family.recipe) if family else ()), FERRULE_PT_tube)
+
+    @classmethod
+    def draw_at_right(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         desk = updating.desk_of(context.scene)
         if desk and placing.placed(context.scene):
-            draw_result(self.layout, count_of(len(desk.fittings), "kind"))
-        row = self.layout.row(align=True)
+            draw_result(layout, count_of(len(desk.fittings), "kind"))
+        row = layout.row(align=True)
         row.menu("FERRULE_MT_recipe_presets", text="", icon="PRESET")
         row.operator("ferrule.save_recipe", text="", icon="ADD", emboss=False)
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         ferrule = context.scene.ferrule
         group = active_group(context.scene)
         _, fitted = _chosen(context)
@@ -109,55 +113,27 @@ def _draw_families(layout: bpy.types.UILayout, group: bpy.types.PropertyGroup, f
         layout.label(text=family.label)
 
 
-class _FittingPanel(Sidebar):
-    bl_parent_id = "FERRULE_PT_fitting"
-    bl_options = {"DEFAULT_CLOSED"}
-
-
-class _Group(_FittingPanel):
-    """The fields of the group that bears the panel's name."""
-
-    family: ClassVar[Family]
+class _Group(Fold):
+    """The fields of the recipe's group that bears its name."""
 
     @classmethod
-    def poll(cls, context: bpy.types.Context) -> bool:
-        return active_family(context.scene) is cls.family
-
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
-        _draw_group(layout, context, self.bl_label)
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+        _draw_group(layout, context, cls.label)
         family = active_family(context.scene)
-        if family and (choice := family.beside.get(self.bl_label)):
+        if family and (choice := family.beside.get(cls.label)):
             draw_beside(layout, context, choice, whole=True)
 
 
-class FERRULE_PT_tube(_FittingPanel, bpy.types.Panel):
-    bl_label = "Tube and Temperatures"
+@cache
+def _groups_of(word: str, recipe: type) -> tuple[type[Fold], ...]:
+    return group_folds("fitting" if word == word_of(table.usual()) else word, _Group, recipe)
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+
+class FERRULE_PT_tube(Fold):
+    label = "Tube and Temperatures"
+
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         for key, field in labelled(TubeFacts).items():
             draw_field(layout, context.scene.ferrule.tube, key, field.field, context.scene)
         draw_beside(layout, context, "heat", whole=True)
-
-
-def _panels_of(family: Family) -> list[type]:
-    base = type("_Group", (_Group,), {"family": family})
-    return group_panels("fitting" if family is table.usual() else word_of(family), base, family.recipe)
-
-
-_CLASSES: tuple[type, ...] = ()
-"""Those that are registered: of every family a panel for each group of its recipe."""
-
-
-def register() -> None:
-    global _CLASSES
-    groups = [panel for family in table.FAMILIES for panel in _panels_of(family)]
-    _CLASSES = (FERRULE_PT_fitting, *groups, FERRULE_PT_tube)
-    for cls in _CLASSES:
-        bpy.utils.register_class(cls)
-
-
-def unregister() -> None:
-    for cls in reversed(_CLASSES):
-        bpy.utils.unregister_class(cls)

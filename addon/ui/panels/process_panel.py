@@ -9,17 +9,22 @@ from .. import updating
 from ..drawing import draw_field, draw_text
 from ..fields import labelled
 from .cautions_panel import draw_beside
-from .sidebar import Sidebar, group_panels
+from .sidebar import Fold, StepFold, draw_result, group_folds
 
 
-class FERRULE_PT_process(Sidebar, bpy.types.Panel):
-    bl_idname = "FERRULE_PT_process"
-    bl_label = "Process"
-    bl_order = 3
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_process(StepFold):
+    name = "process"
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def parts(cls, context: bpy.types.Context) -> tuple[type[Fold], ...]:
+        return _GROUPS
+
+    @classmethod
+    def draw_at_right(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+        draw_result(layout, context.scene.ferrule.process.called)
+
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         process = context.scene.ferrule.process
         row = layout.row(align=True)
         row.menu("FERRULE_MT_processes", text=process.called)
@@ -36,18 +41,14 @@ class FERRULE_PT_process(Sidebar, bpy.types.Panel):
             draw_text(layout.box(), problem, icon="ERROR")
 
 
-class _ProcessPanel(Sidebar):
-    """The fields of the group that bears the panel's name."""
+class _Group(Fold):
+    """The fields of the process's group that bears its name."""
 
-    bl_parent_id = "FERRULE_PT_process"
-    bl_options = {"DEFAULT_CLOSED"}
-
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         for key, field in labelled(Process).items():
-            if field.field.group == self.bl_label:
+            if field.field.group == cls.label:
                 draw_field(layout, context.scene.ferrule.process, key, field.field, context.scene)
 
 
-_CLASSES = (FERRULE_PT_process, *group_panels("process", _ProcessPanel, Process))
-register, unregister = bpy.utils.register_classes_factory(_CLASSES)
+_GROUPS = group_folds("process", _Group, Process)

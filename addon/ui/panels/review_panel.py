@@ -9,11 +9,11 @@ from ...fields.messages import Units, count_of, say_value
 from ...review import Finding
 from .. import listing, looking, updating
 from ..drawing import draw_text, say_in
+from ..listing import GOOD_TO_KNOW
 from ..scene_ends import own_part
 from ..wording import in_window, label_of
-from .sidebar import Sidebar, draw_result
+from .sidebar import Fold, StepFold, draw_result
 
-GOOD_TO_KNOW = "good to know"
 ICONS = {"must fix": "CANCEL", "look at": "ERROR", "good to know": "INFO"}
 SHORT = 8
 """Letters for which a narrow column on the right is enough."""
@@ -45,25 +45,27 @@ class FERRULE_UL_findings(bpy.types.UIList):
         return [self.bitflag_filter_item if show else 0 for show in shown], []
 
 
-class FERRULE_PT_review(Sidebar, bpy.types.Panel):
-    bl_idname = "FERRULE_PT_review"
-    bl_label = "Print Review"
-    bl_order = 4
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_review(StepFold):
+    name = "review"
+
+    @classmethod
+    def parts(cls, context: bpy.types.Context) -> tuple[type[Fold], ...]:
+        return FERRULE_PT_overlays, FERRULE_PT_print_plan
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
         return bool(context.scene.ferrule.groups or own_part(context) or listing.listed(context))
 
-    def draw_header_preset(self, context: bpy.types.Context) -> None:
+    @classmethod
+    def draw_at_right(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         rows = [row for row in context.window_manager.ferrule.findings if row.who]
         worst = next((row.severity for row in rows if row.severity != GOOD_TO_KNOW), "")
         if worst:
             number = sum(row.severity == worst for row in rows)
-            draw_result(self.layout, f"{number} to fix" if worst == "must fix" else str(number), ICONS[worst])
+            draw_result(layout, f"{number} to fix" if worst == "must fix" else str(number), ICONS[worst])
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         desk, findings = updating.desk_of(context.scene), listing.listed(context)
         if desk is None and not findings:
             draw_text(layout, "Read the tube ends, or select a single part of your own to review.", icon="INFO")
@@ -117,12 +119,12 @@ def _draw_finding(layout: bpy.types.UILayout, finding: Finding, say: Units, foll
         box.label(text=f"and {count_of(len(others) - PLACES, 'more place')}")
 
 
-class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
-    bl_label = "Show in the View"
-    bl_parent_id = "FERRULE_PT_review"
+class FERRULE_PT_overlays(Fold):
+    label = "Show in the View"
+    closed = False
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         view = context.scene.ferrule.view
         column = layout.column(heading="Layers")
         column.prop(view, "show_outlines", text="Outlines")
@@ -144,13 +146,11 @@ class FERRULE_PT_overlays(Sidebar, bpy.types.Panel):
         column.prop(view, "show_profile")
 
 
-class FERRULE_PT_print_plan(Sidebar, bpy.types.Panel):
-    bl_label = "Print Plan"
-    bl_parent_id = "FERRULE_PT_review"
-    bl_options = {"DEFAULT_CLOSED"}
+class FERRULE_PT_print_plan(Fold):
+    label = "Print Plan"
 
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         subject = looking.subject_of(context)
         review = subject.review if subject else None
         # Until then it is that of the view's facets, which may differ a little from that of the files.
@@ -163,5 +163,5 @@ class FERRULE_PT_print_plan(Sidebar, bpy.types.Panel):
             draw_text(layout, line)
 
 
-_CLASSES = (FERRULE_UL_findings, FERRULE_PT_review, FERRULE_PT_overlays, FERRULE_PT_print_plan)
+_CLASSES = (FERRULE_UL_findings,)
 register, unregister = bpy.utils.register_classes_factory(_CLASSES)

@@ -40,23 +40,27 @@ def headline(desk: Desk) -> str:
     return f"{len(desk.waiting)} to review" if desk.waiting else ""
 
 
-def draw_verdict(layout: bpy.types.UILayout, desk: Desk) -> None:
-    """The verdict, what stands in the way and what to do first; while it is not known, what it waits for."""
+def draw_verdict(layout: bpy.types.UILayout, desk: Desk, lines: int) -> None:
+    """The verdict, or while it is not known, what it waits for; in at least so many lines."""
     verdict = desk.verdict
-    if verdict is not None:
-        draw_text(layout, say("{}.", verdict.headline), icon="CHECKMARK" if verdict.complete else "ERROR")
-        for said in verdict.in_the_way:
-            draw_text(layout, said, icon="CANCEL")
-        for row in desk.to_shorten[:_MOST_ENDS]:
-            draw_shorten(layout, desk.ends[row], row)
-        return
-    if problem := desk.any_problem:
-        draw_text(layout, say("Not reviewed. {}", problem), icon="ERROR")
     refused = sum(fitted.refusal is not None for fitted in desk.fittings)
-    if refused:
-        draw_text(layout, f"{count_of(refused, 'kind')} cannot be made; see the panel Fitting.", icon="ERROR")
-    if waiting := len(desk.waiting):
-        layout.label(text=f"Reviewing, {count_of(waiting, 'kind')} to go", icon="SORTTIME")
-    elif desk.open:
+    if verdict is not None:
+        said, icon = say("{}.", verdict.headline), "CHECKMARK" if verdict.complete else "ERROR"
+    elif problem := desk.any_problem:
+        said, icon = say("Not reviewed. {}", problem), "ERROR"
+    elif refused:
+        said, icon = say(f"{count_of(refused, 'kind')} cannot be made; see the panel Fitting."), "ERROR"
+    elif waiting := len(desk.waiting):
+        said, icon = say(f"Reviewing, {count_of(waiting, 'kind')} to go"), "SORTTIME"
+    else:
         made = f"{count_of(desk.copies, 'fitting')} of {count_of(len(desk.fittings) - refused, 'kind')}"
-        layout.label(text=f"{made}, not laid out yet", icon="SORTTIME")
+        said, icon = say(f"{made}, not laid out yet"), "SORTTIME"
+    draw_text(layout, said, icon, lines=lines)
+
+
+def draw_in_the_way(layout: bpy.types.UILayout, desk: Desk) -> None:
+    """What must be fixed or was left out, and a button for what a shorter spigot cures."""
+    for said in desk.verdict.in_the_way if desk.verdict else ():
+        draw_text(layout, said, icon="CANCEL")
+    for row in desk.to_shorten[:_MOST_ENDS]:
+        draw_shorten(layout, desk.ends[row], row)

@@ -9,44 +9,83 @@ from .. import updating
 from ..desk import Desk
 from ..drawing import draw_text, say_in
 from ..outdated import outdated
-from .sidebar import Sidebar
-from .verdict_lines import draw_verdict, headline
+from ..steps import next_step
+from .cautions_panel import FERRULE_PT_cautions
+from .ends_panel import FERRULE_PT_ends
+from .files_panel import FERRULE_PT_files
+from .fitting_panel import FERRULE_PT_fitting
+from .process_panel import FERRULE_PT_process
+from .review_panel import FERRULE_PT_review
+from .sidebar import Fold, StepFold, draw_result
+from .verdict_lines import draw_in_the_way, draw_verdict, headline
+
+STEPS: tuple[type[StepFold], ...] = (
+    FERRULE_PT_ends,
+    FERRULE_PT_fitting,
+    FERRULE_PT_process,
+    FERRULE_PT_review,
+    FERRULE_PT_files,
+    FERRULE_PT_cautions,
+)
+"""In the order of the work."""
+_HEADLINE = 3
+"""Lines that are kept for the verdict, which comes late and would push the button away from under the mouse."""
 
 
-class FERRULE_PT_verdict(Sidebar, bpy.types.Panel):
+class FERRULE_PT_verdict(bpy.types.Panel):
     bl_idname = "FERRULE_PT_verdict"
-    bl_label = "Verdict"
-    bl_order = 0
-    bl_options = {"HIDE_HEADER"}
+    bl_label = "Tube Fittings"
+    bl_space_type = "VIEW_3D"
+    bl_region_type = "UI"
+    bl_category = "Ferrule"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        desk = updating.desk_of(context.scene)
+        if desk is not None and context.scene.ferrule.groups:
+            draw_verdict(self.layout, desk, _HEADLINE)
+            column = self.layout.column()
+            column.scale_y = 1.4
+            _draw_next(column, context.scene, desk)
+            quantities = desk.verdict.quantities if desk.verdict and desk.verdict.ready else None
+            if quantities and quantities.support_cm3 > 0:
+                volume = say_in(context.scene).volume(float(f"{quantities.support_cm3:.2g}") * 1000)
+                draw_text(self.layout, f"Support about {volume}, {desk.job.process.support}.", icon="BLANK1")
+            FERRULE_PT_in_the_way.draw_into(self.layout, context)
+        for step in STEPS:
+            step.draw_into(self.layout, context)
+
+
+class FERRULE_PT_in_the_way(Fold):
+    label = "In the Way"
+    closed = False
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        return bool(context.scene.ferrule.groups)
-
-    def draw(self, context: bpy.types.Context) -> None:
-        layout = self.split_layout()
         desk = updating.desk_of(context.scene)
-        if desk is None:
-            return
-        draw_verdict(layout, desk)
-        quantities = desk.verdict.quantities if desk.verdict and desk.verdict.ready else None
-        if quantities and quantities.support_cm3 > 0:
-            volume = say_in(context.scene).volume(float(f"{quantities.support_cm3:.2g}") * 1000)
-            draw_text(layout, f"Support about {volume}, {desk.job.process.support}.", icon="BLANK1")
-        column = layout.column()
-        column.scale_y = 1.4
-        _draw_next(column, context.scene, desk)
+        return desk is not None and desk.verdict is not None and bool(desk.verdict.in_the_way)
+
+    @classmethod
+    def draw_header(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+        super().draw_header(layout, context)
+        desk = updating.desk_of(context.scene)
+        if desk and desk.verdict:
+            draw_result(layout, str(len(desk.verdict.in_the_way)), "CANCEL")
+
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+        desk = updating.desk_of(context.scene)
+        if desk:
+            draw_in_the_way(layout, desk)
 
 
 def _draw_next(layout: bpy.types.UILayout, scene: bpy.types.Scene, desk: Desk) -> None:
     """The button of the next step."""
-    ferrule, now = scene.ferrule, outdated(scene)
-    fitted = any(line.fitting is not None for line in ferrule.ends) or len(ferrule.placed)
+    now, step = outdated(scene), next_step(scene)
     if now.moved or now.gone:
         layout.operator("ferrule.refit", icon="FILE_REFRESH")
-    elif not fitted:
+    elif step == "fit":
         layout.operator("ferrule.fit", icon="MOD_SOLIDIFY")
-    elif desk.result is None or not desk.result.made:
+    elif desk.result is None or step != "hand over":
         layout.operator("ferrule.export", icon="EXPORT")
     else:
         row = layout.row(align=True)
@@ -69,16 +108,11 @@ def _draw_in_header(header: bpy.types.Header, context: bpy.types.Context) -> Non
         _draw_next(row, context.scene, desk)
 
 
-_CLASSES = (FERRULE_PT_verdict,)
-
-
 def register() -> None:
-    for cls in _CLASSES:
-        bpy.utils.register_class(cls)
+    bpy.utils.register_class(FERRULE_PT_verdict)
     bpy.types.VIEW3D_HT_tool_header.append(_draw_in_header)
 
 
 def unregister() -> None:
     bpy.types.VIEW3D_HT_tool_header.remove(_draw_in_header)
-    for cls in reversed(_CLASSES):
-        bpy.utils.unregister_class(cls)
+    bpy.utils.unregister_class(FERRULE_PT_verdict)
