@@ -100,7 +100,7 @@ def drawn(draw: Any, **attributes: Any) -> list[str]:
 
 
 def _read(words: list[str]) -> list[str]:
-    return [word.read() if isinstance(word, LateTooltip) else word for word in words if word]
+    return list(filter(None, (word.read() if isinstance(word, LateTooltip) else word for word in words)))
 
 
 def panel_words() -> dict[str, list[str]]:

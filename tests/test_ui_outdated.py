@@ -76,3 +76,24 @@ def test_a_stretched_tube_is_said_to_be_stretched(scene: bpy.types.Scene) -> Non
     ends = [end_of(line).section.outer for line in scene.ferrule.ends]
     assert sorted(round(outline.width, 1) for outline in ends) == [50.8, 50.8, 80.0, 80.0]
     assert all(message_from(line.reason) == "" for line in scene.ferrule.ends)
+
+
+def test_an_edited_mesh_is_said_with_refit_beside_it(scene: bpy.types.Scene, post: bpy.types.Object) -> None:
+    bpy.context.view_layer.objects.active = post
+    bpy.ops.object.mode_set(mode="EDIT")
+    bpy.ops.object.mode_set(mode="OBJECT")
+    assert "edited" not in words() and not outdated(scene).refit
+    for vertex in post.data.vertices:
+        vertex.co.z *= 1.5
+    post.data.update()
+    assert '"Post" was edited since the ends were read.' in words()
+    assert "Refit" in panel_words()["FERRULE_PT_verdict"]
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert "edited" not in words()
+    assert sorted({round(end_of(line).frame.origin[2]) for line in scene.ferrule.ends}) == [0, 300, 450]
+    post.data.vertices[0].co.z += 1
+    post.data.update()
+    assert "edited" in words()
+    post.data.vertices[0].co.z -= 1
+    post.data.update()
+    assert "edited" not in words()

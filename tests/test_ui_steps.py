@@ -8,7 +8,9 @@ from pathlib import Path
 import bpy
 import pytest
 from manifold3d import Manifold
-from test_ui_job import ROUND, fit, put, tube
+from mathutils import Matrix
+from panel_words import panel_words
+from test_ui_job import ROUND, SQUARE, fit, put, tube
 
 from addon.geometry.mesh import Mesh
 from addon.ui import updating
@@ -81,3 +83,12 @@ def test_findings_that_ask_for_something_are_open_after_fit(scene: bpy.types.Sce
     updating.finish(scene)
     bpy.ops.ferrule.fit()
     assert what_is_open() == {"review", "files"}
+
+
+def test_a_number_that_makes_no_difference_to_the_section_is_not_shown(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    put(scene, tube(SQUARE, 300, "Rail"), Matrix.Translation((1, 0, 0)))
+    fit()
+    for row, group in enumerate(scene.ferrule.groups):
+        scene.ferrule.group_index = row
+        assert ("Corner" in panel_words()["FERRULE_PT_fitting"]) is (group.name == "40 × 40 × 3")

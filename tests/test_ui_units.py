@@ -20,7 +20,7 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.geometry.units import round_in_inches
 from addon.trade.processes import processes
-from addon.ui import fields, listing, updating
+from addon.ui import callbacks, fields, listing, updating
 from addon.ui.desk import active_fitted
 from addon.ui.overlays import draw
 from addon.ui.quiet import quietly
@@ -211,6 +211,17 @@ def test_lengths_that_nobody_has_set_are_round_in_inches(scene: bpy.types.Scene)
     scene.unit_settings.system = "METRIC"
     bpy.ops.ferrule.read_ends(whole_scene=True)
     assert (recipe.spigot_mm, recipe.groove_width_mm, recipe.groove_depth_mm) == pytest.approx((8, 3, 1))
+
+
+def test_a_scene_that_was_read_follows_its_units_at_once(scene: bpy.types.Scene) -> None:
+    recipe = scene.ferrule.recipe
+    recipe.property_unset("spigot_mm")
+    recipe.lip_mm = 2.0
+    for system, spigot in (("IMPERIAL", 7.9375), ("METRIC", 8.0)):
+        scene.unit_settings.system = system
+        callbacks.on_units()
+        assert recipe.spigot_mm == pytest.approx(spigot) and recipe.lip_mm == 2.0
+        assert {fitted.batch.recipe.spigot_mm for fitted in updating.finish(scene).fittings} == {spigot}
 
 
 @pytest.mark.parametrize(

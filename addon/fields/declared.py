@@ -46,6 +46,8 @@ class Field:
     """The panel that shows it, and the heading that it stands under in docs."""
     shown: Callable[[Any], bool] | None = None
     """Whether a record uses it; None for always."""
+    sections: tuple[str, ...] = ()
+    """The kinds of section for which it makes a difference; empty for all."""
     key: str = ""
     """Its name in job files, if that is not the attribute's with the record's in front."""
     automatic: str = ""

@@ -18,6 +18,7 @@ def register() -> None:
     overlays.register()
     bpy.app.handlers.depsgraph_update_post.append(callbacks.drop_outdated)
     bpy.app.handlers.load_post.append(callbacks.start_anew)
+    callbacks.watch_units()
     _handles.append(bpy.utils.register_cli_command("ferrule", main))
 
 

@@ -10,13 +10,14 @@ from ..fields.declared import declared_in
 from . import placing, updating
 from .cautioned import forget_cautions
 from .desk import active_fitted, desks, drop_all
+from .drawing import imperial
 from .fields import UNDECIDED, auto_name, take_old_names
 from .jobs import bore_problem, modelled_section, process_of
 from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
 from .looking import follow_selection, look_at_finding
-from .outdated import scene_changed
+from .outdated import forget_changes, scene_changed
 from .quiet import loud, quietly
-from .recipes import family_of, made_of, recipe_group, start_from_shared
+from .recipes import family_of, made_of, recipe_group, start_from_shared, suit_all
 from .scene import unit_scale_of
 from .steps import follow_work, forget_steps
 from .views import redraw
@@ -119,10 +120,29 @@ def on_view(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
     redraw()
 
 
+def on_units() -> None:
+    """Metric or imperial units were chosen: lengths that nobody has set become round in these."""
+    for scene in bpy.data.scenes:
+        if scene.ferrule.ends:
+            with quietly():
+                suit_all(scene.ferrule, imperial(scene))
+            updating.numbers_changed(scene)
+
+
+def watch_units() -> None:
+    """Blender sends a message when somebody changes the units, until another file is loaded."""
+    bpy.msgbus.clear_by_owner(_WATCHING)
+    bpy.msgbus.subscribe_rna(key=(bpy.types.UnitSettings, "system"), owner=_WATCHING, args=(), notify=on_units)
+
+
+_WATCHING = object()
+
+
 @bpy.app.handlers.persistent
 def start_anew(*given: object) -> None:
     """A handler: results of the file before are dropped, and an older file's numbers get their new names."""
     forget()
+    watch_units()
     with quietly():
         for scene in bpy.data.scenes:
             ferrule = scene.ferrule
@@ -136,7 +156,7 @@ def start_anew(*given: object) -> None:
 def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
     """A handler: drops the reviews of the user's own meshes that have changed or moved, or are to be printed by another
     process, lists the findings of what is now looked at, and makes the fitting that was selected the subject."""
-    scene_changed()
+    scene_changed(scene, depsgraph)
     for update in depsgraph.updates if object_reviews else ():
         changed = update.is_updated_geometry or update.is_updated_transform
         if changed and isinstance(update.id, bpy.types.Object) and update.id.original:
@@ -155,9 +175,11 @@ def drop_outdated(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Non
 def forget() -> None:
     """Drops everything, as when another file is loaded or the add-on is switched off."""
     updating.stop()
+    bpy.msgbus.clear_by_owner(_WATCHING)
     drop_all()
     forget_cautions()
     forget_steps()
+    forget_changes()
     list_nothing()
 
 

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import bpy
@@ -23,10 +25,17 @@ _STRETCHED = 1e-3
 class Outdated:
     moved: int = 0
     """Ends whose tubes have moved."""
+    edited: tuple[str, ...] = ()
+    """Names of the tubes whose meshes have changed."""
     gone: int = 0
     """Ends whose tubes are no longer in the scene."""
     deleted: tuple[str, ...] = ()
     """Keys of the ends, holes, copes and joints whose fitting was deleted."""
+
+    @property
+    def refit(self) -> bool:
+        """Whether the ends have to be read again."""
+        return bool(self.moved or self.edited or self.gone)
 
 
 _version = 0
@@ -34,9 +43,48 @@ _known: dict[int, tuple[tuple[int, int], Outdated]] = {}
 """By the scene's ``session_uid``: what it was worked out from, and what came of it."""
 
 
-def scene_changed() -> None:
+_digests: dict[int, str] = {}
+"""Of the meshes that have changed since the file was opened, by the ``session_uid`` of their objects."""
+
+
+def scene_changed(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
+    """Notes what has changed."""
     global _version
     _version += 1
+    if not scene.ferrule.surfaces:
+        return
+    read = {row.object.session_uid for row in scene.ferrule.surfaces if row.object is not None}
+    for update in depsgraph.updates:
+        item = update.id
+        if update.is_updated_geometry and isinstance(item, bpy.types.Object) and item.original:
+            original = item.original
+            if original.session_uid in read and original.mode != "EDIT":  # while it is edited its mesh stays behind
+                _digests[original.session_uid] = digest_of(item)
+
+
+def note_surfaces(scene: bpy.types.Scene, items: Iterable[bpy.types.Object], depsgraph: bpy.types.Depsgraph) -> None:
+    """Notes the meshes of the objects that the ends are read from."""
+    rows = scene.ferrule.surfaces
+    rows.clear()
+    for item in items:
+        if item.type == "MESH":
+            row = rows.add()
+            row.object, row.digest = item, digest_of(item.evaluated_get(depsgraph))
+            _digests.pop(item.session_uid, None)
+
+
+def digest_of(item: bpy.types.Object) -> str:
+    """What tells an evaluated object's mesh from one that has another vertex anywhere, or other faces."""
+    mesh = item.data
+    places, corners = np.empty(3 * len(mesh.vertices), np.float32), np.empty(len(mesh.loops), np.int32)
+    mesh.vertices.foreach_get("co", places)
+    mesh.loops.foreach_get("vertex_index", corners)
+    return hashlib.blake2b(places.tobytes() + corners.tobytes(), digest_size=8).hexdigest()
+
+
+def forget_changes() -> None:
+    _digests.clear()
+    _known.clear()
 
 
 def outdated(scene: bpy.types.Scene) -> Outdated:
@@ -67,7 +115,14 @@ def _worked_out(scene: bpy.types.Scene) -> Outdated:
         was = end_of(line).frame.origin
         now = np.array(line.tube.matrix_world @ Vector(line.place)) * scale
         moved += bool(np.abs(now - was).max() > MOVED_MM + _FAR * np.abs(was).max())
+    edited = tuple(
+        row.object.name
+        for row in ferrule.surfaces
+        if row.object is not None
+        and row.object.session_uid in there
+        and _digests.get(row.object.session_uid, row.digest) != row.digest
+    )
     items = [(line.key, line.fitting) for line in ferrule.ends]
     items += [(line.name, line.fitting) for line in ferrule.placed]
     deleted = (key for key, item in items if item is not None and item.session_uid not in there)
-    return Outdated(moved, gone, tuple(deleted))
+    return Outdated(moved, edited, gone, tuple(deleted))

@@ -71,6 +71,13 @@ class FerruleSource(bpy.types.PropertyGroup):
     object: PointerProperty(type=bpy.types.Object)
 
 
+class FerruleSurface(bpy.types.PropertyGroup):
+    """The mesh of an object as the ends were read from it."""
+
+    object: PointerProperty(type=bpy.types.Object)
+    digest: StringProperty(description="What tells it from every other, as outdated.digest_of writes it")
+
+
 class FerruleEnd(bpy.types.PropertyGroup):
     """A tube end as it was read. ``name`` is how lists call it."""
 
@@ -219,6 +226,7 @@ class FerruleScene(bpy.types.PropertyGroup):
             options=set(),
         ),
         "sources": CollectionProperty(type=FerruleSource),
+        "surfaces": CollectionProperty(type=FerruleSurface),
         "ends": CollectionProperty(type=FerruleEnd),
         "dropped": CollectionProperty(type=FerruleDropped),
         "takeoff": StringProperty(description="Tubes, holes, copes and joints, as takeoff_text writes them"),
@@ -295,6 +303,7 @@ CLASSES = (
     FerruleTube,
     FerruleOutput,
     FerruleSource,
+    FerruleSurface,
     FerruleEnd,
     FerruleSite,
     FerrulePlaced,

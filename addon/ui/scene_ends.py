@@ -28,7 +28,7 @@ from .by_hand import Pick, RimReader, pick_from, pick_text
 from .drawing import imperial
 from .file_unit import same_scale, unit_is_chosen
 from .jobs import job_of, modelled_section
-from .outdated import stretch_of
+from .outdated import note_surfaces, stretch_of
 from .placing import mm_per_unit
 from .quiet import quietly
 from .recipes import suit_all
@@ -102,6 +102,7 @@ def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside
     tubes = (end.section.outer.width for end in takeoff.ends if end.cause not in ("solid", "profile"))
     ferrule.widest_mm = max(tubes, default=0.0)
     ferrule.notes = stored_notes((*notes, *takeoff.notes, *_stretched(scene)))
+    note_surfaces(scene, sources_of(scene), graph())
     found = Takeoff(()) if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0]
     names = _names(scene)
     rows = [_Row(end, _tube_of(end.source, names)) for end in found.ends]

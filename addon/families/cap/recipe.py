@@ -63,7 +63,7 @@ class Recipe:
     )  # fmt: skip
     corner_mm: float | None = declared(
         None, "Corner", "How much rounder the corners of a rectangular spigot are than the bore's", least=0.0,
-        automatic="by tolerance",
+        automatic="by tolerance", sections=("rect",),
         meaning="how much larger the radius of a rectangular spigot's corners is than that of the bore's, moved inward "
         "by the gap. Automatic with an automatic gap: the corners are then as round as the bore's may be",
     )  # fmt: skip

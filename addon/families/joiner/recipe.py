@@ -83,7 +83,7 @@ class JoinerRecipe:
     )  # fmt: skip
     corner_mm: float | None = declared(
         None, "Corner", "How much rounder the corners of a rectangular spigot are than the bore's", least=0.0,
-        automatic="by tolerance",
+        automatic="by tolerance", sections=("rect",),
     )  # fmt: skip
     lead_in_mm: float = declared(1.0, "Lead-in", "Chamfer at each spigot's tip, to start it in the bore")
     groove: Grooves = Grooves(count=2)

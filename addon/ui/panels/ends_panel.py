@@ -7,6 +7,7 @@ import bpy
 
 from ...families.family import Family
 from ...fields.messages import count_of, message_from
+from ...geometry.names import quoted
 from .. import updating, wording
 from ..desk import active_group
 from ..drawing import draw_field, draw_text, row_name, say_in
@@ -155,12 +156,15 @@ def _draw_other_scale(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> Non
 
 def _draw_outdated(layout: bpy.types.UILayout, now: Outdated) -> None:
     """What has changed since the ends were read, with what brings it in line beside it."""
-    if now.moved or now.gone:
+    if now.refit:
         box = layout.box()
         moved = [f"{count_of(now.moved, 'end has', 'ends have')} moved with the tubes"] * bool(now.moved)
+        which = quoted(now.edited[0]) if len(now.edited) == 1 else f"{len(now.edited)} meshes"
+        edited = [f"{which} {'was' if len(now.edited) == 1 else 'were'} edited"] * bool(now.edited)
         gone = [f"the tubes of {count_of(now.gone, 'end')} are gone"] * bool(now.gone)
-        said = " and ".join(moved + gone)
-        draw_text(box, f"{said[:1].upper()}{said[1:]} since they were read.", icon="ERROR")
+        said = " and ".join(moved + edited + gone)
+        since = "the ends" if edited else "they"
+        draw_text(box, f"{said[:1].upper()}{said[1:]} since {since} were read.", icon="ERROR")
         box.operator("ferrule.refit", icon="FILE_REFRESH")
     if now.deleted:
         box = layout.box()

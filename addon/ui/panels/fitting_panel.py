@@ -32,16 +32,22 @@ def _draw_group(layout: bpy.types.UILayout, context: bpy.types.Context, group: s
     recipe = recipe_of(properties)
     refusal = fitted.refusal if fitted else None
     settled = fitted.fitting.recipe if fitted and fitted.fitting and not refusal else None
+    refused = refusal.field if refusal else ""
+    kind = fitted.batch.section.kind if fitted else ""
     shown = [
-        field for field in labelled(family.recipe).values() if field.field.group == group and field.shown_for(recipe)
+        field
+        for field in labelled(family.recipe).values()
+        if field.field.group == group
+        and field.shown_for(recipe)
+        and (not kind or not field.field.sections or kind in field.field.sections or field.key == refused)
     ]
     for field in shown:
         value = field.of(settled) if settled else None
         draw_field(
             layout, properties, field.key, field.field, context.scene, value if isinstance(value, float) else None,
-            refusal if refusal and refusal.field == field.key else None,
+            refusal if refused == field.key else None,
         )  # fmt: skip
-    return bool(refusal) and refusal.field in [field.key for field in shown]
+    return refused in [field.key for field in shown]
 
 
 class FERRULE_PT_fitting(StepFold):

@@ -81,7 +81,7 @@ class FERRULE_PT_in_the_way(Fold):
 def _draw_next(layout: bpy.types.UILayout, scene: bpy.types.Scene, desk: Desk) -> None:
     """The button of the next step."""
     now, step = outdated(scene), next_step(scene)
-    if now.moved or now.gone:
+    if now.refit:
         layout.operator("ferrule.refit", icon="FILE_REFRESH")
     elif step == "fit":
         layout.operator("ferrule.fit", icon="MOD_SOLIDIFY")
