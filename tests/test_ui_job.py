@@ -182,11 +182,11 @@ def test_another_unit_scale_than_was_read_in_is_told_until_refit(scene: bpy.type
     put(scene, tube(ROUND, 300, "Post"))
     fit()
     said = "The unit scale was 1 when the ends were read, and is now 0.5."
-    assert said not in " ".join(panel_words()["FERRULE_PT_ends"])
+    assert said not in " ".join(panel_words()["FERRULE_PT_verdict"])
     scene.unit_settings.scale_length = 0.5
-    assert said in " ".join(panel_words()["FERRULE_PT_ends"])
+    assert said in " ".join(panel_words()["FERRULE_PT_verdict"])
     assert bpy.ops.ferrule.refit() == {"FINISHED"}
-    assert said not in " ".join(panel_words()["FERRULE_PT_ends"])
+    assert said not in " ".join(panel_words()["FERRULE_PT_verdict"])
     assert updating.fresh(scene).ends[0].section.outer.width == pytest.approx(12.7)
 
 

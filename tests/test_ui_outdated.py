@@ -18,7 +18,7 @@ from addon.ui.records import end_of, notes_from
 
 def words() -> str:
     bpy.context.view_layer.update()
-    return " ".join(panel_words()["FERRULE_PT_ends"])
+    return " ".join(panel_words()["FERRULE_PT_verdict"])
 
 
 @pytest.fixture
@@ -82,7 +82,7 @@ def test_an_edited_mesh_is_said_with_refit_beside_it(scene: bpy.types.Scene, pos
     bpy.context.view_layer.objects.active = post
     bpy.ops.object.mode_set(mode="EDIT")
     bpy.ops.object.mode_set(mode="OBJECT")
-    assert "edited" not in words() and not outdated(scene).refit
+    assert "edited" not in words() and not outdated(scene).said
     for vertex in post.data.vertices:
         vertex.co.z *= 1.5
     post.data.update()

@@ -11,8 +11,12 @@ import bpy
 import numpy as np
 from mathutils import Vector
 
+from ..fields.messages import count_of
+from ..geometry.names import quoted
+from .file_unit import same_scale
 from .placing import mm_per_unit
 from .records import end_of
+from .scene import unit_scale_of
 
 MOVED_MM = 0.05
 """An end this far from where it was read has moved; less is what single precision leaves of a long way."""
@@ -23,6 +27,8 @@ _STRETCHED = 1e-3
 
 @dataclass(frozen=True)
 class Outdated:
+    rescaled: tuple[float, float] | None = None
+    """The scene's unit scale then and now, where it has changed."""
     moved: int = 0
     """Ends whose tubes have moved."""
     edited: tuple[str, ...] = ()
@@ -33,13 +39,26 @@ class Outdated:
     """Keys of the ends, holes, copes and joints whose fitting was deleted."""
 
     @property
-    def refit(self) -> bool:
-        """Whether the ends have to be read again."""
-        return bool(self.moved or self.edited or self.gone)
+    def said(self) -> str:
+        """What asks for the ends to be read again, in a sentence; empty if nothing does."""
+        if self.rescaled:
+            then, now = self.rescaled
+            return f"The unit scale was {then:g} when the ends were read, and is now {now:g}."
+        said = []
+        if self.moved:
+            said.append(f"{count_of(self.moved, 'end has', 'ends have')} moved with the tubes")
+        if self.edited:
+            several = len(self.edited) > 1
+            said.append(f"{len(self.edited)} meshes were edited" if several else f"{quoted(self.edited[0])} was edited")
+        if self.gone:
+            said.append(f"the tubes of {count_of(self.gone, 'end')} are gone")
+        sentence = " and ".join(said)
+        since = "the ends" if self.edited else "they"
+        return f"{sentence[:1].upper()}{sentence[1:]} since {since} were read." if said else ""
 
 
 _version = 0
-_known: dict[int, tuple[tuple[int, int], Outdated]] = {}
+_known: dict[int, tuple[tuple[int, int, float], Outdated]] = {}
 """By the scene's ``session_uid``: what it was worked out from, and what came of it."""
 
 
@@ -89,7 +108,7 @@ def forget_changes() -> None:
 
 def outdated(scene: bpy.types.Scene) -> Outdated:
     """Worked out once after each change."""
-    now = (_version, scene.ferrule.stamp)
+    now = (_version, scene.ferrule.stamp, unit_scale_of(scene))
     known = _known.get(scene.session_uid)
     if known is None or known[0] != now:
         known = _known[scene.session_uid] = now, _worked_out(scene)
@@ -104,8 +123,10 @@ def stretch_of(item: bpy.types.Object) -> tuple[float, float, float] | None:
 
 def _worked_out(scene: bpy.types.Scene) -> Outdated:
     ferrule, scale = scene.ferrule, mm_per_unit(scene)
-    if not ferrule.ends or abs(ferrule.unit_scale * 1000 - scale) > _FAR * scale:
+    if not ferrule.ends:
         return Outdated()
+    if not same_scale(ferrule.unit_scale, unit_scale_of(scene)):
+        return Outdated((ferrule.unit_scale, unit_scale_of(scene)) if ferrule.unit_scale else None)
     there = {item.session_uid for item in scene.objects}
     moved = gone = 0
     for line in ferrule.ends:
@@ -125,4 +146,4 @@ def _worked_out(scene: bpy.types.Scene) -> Outdated:
     items = [(line.key, line.fitting) for line in ferrule.ends]
     items += [(line.name, line.fitting) for line in ferrule.placed]
     deleted = (key for key, item in items if item is not None and item.session_uid not in there)
-    return Outdated(moved, edited, gone, tuple(deleted))
+    return Outdated(None, moved, edited, gone, tuple(deleted))

@@ -7,15 +7,11 @@ import bpy
 
 from ...families.family import Family
 from ...fields.messages import count_of, message_from
-from ...geometry.names import quoted
 from .. import updating, wording
 from ..desk import active_group
 from ..drawing import draw_field, draw_text, row_name, say_in
-from ..file_unit import same_scale
-from ..outdated import Outdated, outdated
 from ..recipes import families_for, made_of, word_of
 from ..records import notes_from
-from ..scene import unit_scale_of
 from .sidebar import Fold, StepFold, draw_result
 from .unit_lines import draw_unit
 from .verdict_lines import draw_shorten
@@ -118,9 +114,6 @@ class FERRULE_PT_ends(StepFold):
     def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         ferrule = context.scene.ferrule
         draw_unit(layout, context.scene)
-        if ferrule.ends:
-            _draw_other_scale(layout, context.scene)
-            _draw_outdated(layout, outdated(context.scene))
         if context.mode == "EDIT_MESH":
             layout.operator("ferrule.pick_end", icon="EDGESEL")
         row = layout.row(align=True)
@@ -142,35 +135,6 @@ class FERRULE_PT_ends(StepFold):
         layout.prop(ferrule.view, "show_ends")
         if closed:
             layout.label(text=f"{count_of(closed, 'end takes', 'ends take')} no fitting", icon="INFO")
-
-
-def _draw_other_scale(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> None:
-    then, now = scene.ferrule.unit_scale, unit_scale_of(scene)
-    if not then or same_scale(then, now):
-        return
-    box = layout.box()
-    box.alert = True
-    draw_text(box, f"The unit scale was {then:g} when the ends were read, and is now {now:g}.", icon="ERROR")
-    box.operator("ferrule.refit", icon="FILE_REFRESH")
-
-
-def _draw_outdated(layout: bpy.types.UILayout, now: Outdated) -> None:
-    """What has changed since the ends were read, with what brings it in line beside it."""
-    if now.refit:
-        box = layout.box()
-        moved = [f"{count_of(now.moved, 'end has', 'ends have')} moved with the tubes"] * bool(now.moved)
-        which = quoted(now.edited[0]) if len(now.edited) == 1 else f"{len(now.edited)} meshes"
-        edited = [f"{which} {'was' if len(now.edited) == 1 else 'were'} edited"] * bool(now.edited)
-        gone = [f"the tubes of {count_of(now.gone, 'end')} are gone"] * bool(now.gone)
-        said = " and ".join(moved + edited + gone)
-        since = "the ends" if edited else "they"
-        draw_text(box, f"{said[:1].upper()}{said[1:]} since {since} were read.", icon="ERROR")
-        box.operator("ferrule.refit", icon="FILE_REFRESH")
-    if now.deleted:
-        box = layout.box()
-        number = count_of(len(now.deleted), "fitting was", "fittings were")
-        draw_text(box, f"{number} deleted from the scene. They are still made, and Fit puts them back.", icon="ERROR")
-        box.operator("ferrule.drop_deleted", icon="X")
 
 
 def _draw_choices(

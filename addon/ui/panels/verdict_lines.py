@@ -64,3 +64,11 @@ def draw_in_the_way(layout: bpy.types.UILayout, desk: Desk) -> None:
         draw_text(layout, said, icon="CANCEL")
     for row in desk.to_shorten[:_MOST_ENDS]:
         draw_shorten(layout, desk.ends[row], row)
+
+
+def draw_deleted(layout: bpy.types.UILayout, number: int) -> None:
+    """How many fittings were deleted, and how to have none for them."""
+    box = layout.box()
+    were = count_of(number, "fitting was", "fittings were")
+    draw_text(box, f"{were} deleted from the scene. They are still made, and Fit puts them back.", icon="ERROR")
+    box.operator("ferrule.drop_deleted", icon="X")

@@ -17,7 +17,7 @@ from .fitting_panel import FERRULE_PT_fitting
 from .process_panel import FERRULE_PT_process
 from .review_panel import FERRULE_PT_review
 from .sidebar import Fold, StepFold, draw_result
-from .verdict_lines import draw_in_the_way, draw_verdict, headline
+from .verdict_lines import draw_deleted, draw_in_the_way, draw_verdict, headline
 
 STEPS: tuple[type[StepFold], ...] = (
     FERRULE_PT_ends,
@@ -40,12 +40,17 @@ class FERRULE_PT_verdict(bpy.types.Panel):
     bl_category = "Ferrule"
 
     def draw(self, context: bpy.types.Context) -> None:
-        desk = updating.desk_of(context.scene)
-        if desk is not None and context.scene.ferrule.groups:
-            draw_verdict(self.layout, desk, _HEADLINE)
+        desk, now = updating.desk_of(context.scene), outdated(context.scene)
+        if desk is not None and (now.said or context.scene.ferrule.groups):
+            if now.said:
+                draw_text(self.layout, now.said, icon="ERROR", lines=_HEADLINE)
+            else:
+                draw_verdict(self.layout, desk, _HEADLINE)
             column = self.layout.column()
             column.scale_y = 1.4
             _draw_next(column, context.scene, desk)
+            if now.deleted:
+                draw_deleted(self.layout, len(now.deleted))
             quantities = desk.verdict.quantities if desk.verdict and desk.verdict.ready else None
             if quantities and quantities.support_cm3 > 0:
                 volume = say_in(context.scene).volume(float(f"{quantities.support_cm3:.2g}") * 1000)
@@ -81,7 +86,7 @@ class FERRULE_PT_in_the_way(Fold):
 def _draw_next(layout: bpy.types.UILayout, scene: bpy.types.Scene, desk: Desk) -> None:
     """The button of the next step."""
     now, step = outdated(scene), next_step(scene)
-    if now.refit:
+    if now.said:
         layout.operator("ferrule.refit", icon="FILE_REFRESH")
     elif step == "fit":
         layout.operator("ferrule.fit", icon="MOD_SOLIDIFY")
@@ -104,7 +109,9 @@ def _draw_in_header(header: bpy.types.Header, context: bpy.types.Context) -> Non
     desk = updating.desk_of(context.scene) if context.scene.ferrule.groups else None
     if desk is not None:
         row = header.layout.row(align=True)
-        row.label(text=headline(desk), icon="CHECKMARK" if desk.verdict and desk.verdict.complete else "NONE")
+        done = desk.verdict is not None and desk.verdict.complete
+        if not outdated(context.scene).said:
+            row.label(text=headline(desk), icon="CHECKMARK" if done else "NONE")
         _draw_next(row, context.scene, desk)
 
 
