@@ -271,7 +271,8 @@ def _many_ends() -> Waiting:
     yield from _until(lambda: not _is_going("FERRULE_OT_read_ends"))
     reading = _times()["read"]
     counts = (_open_ends(), _rows()["end"])
-    _note(f"{counts[0]} ends of {counts[1]} sections read in {reading:.2f} s", counts == (200, 12) and reading < 1)
+    sound = counts == (200, 12) and reading < PATIENCE
+    _note(f"{counts[0]} ends of {counts[1]} sections read in {reading:.2f} s", sound)
     with _view():
         bpy.ops.ferrule.fit()
     yield from _until(lambda: _desk() is not None and not _desk().waiting)

@@ -14,7 +14,7 @@ from test_ui_job import ROUND, SQUARE, fit, put, tube
 
 from addon.geometry.mesh import Mesh
 from addon.ui import updating
-from addon.ui.steps import PANELS, follow_work, forget_steps, next_step, opened
+from addon.ui.following import PANELS, follow_work, forget_steps, next_step, opened
 
 
 @pytest.fixture(autouse=True)

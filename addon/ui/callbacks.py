@@ -12,6 +12,7 @@ from .cautioned import forget_cautions
 from .desk import active_fitted, desks, drop_all
 from .drawing import imperial
 from .fields import UNDECIDED, auto_name, take_old_names
+from .following import follow_work, forget_steps
 from .jobs import bore_problem, modelled_section, process_of
 from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
 from .looking import follow_selection, look_at_finding
@@ -19,7 +20,6 @@ from .outdated import forget_changes, scene_changed
 from .quiet import loud, quietly
 from .recipes import family_of, made_of, recipe_group, start_from_shared, suit_all
 from .scene import unit_scale_of
-from .steps import follow_work, forget_steps
 from .views import redraw
 
 

@@ -24,8 +24,8 @@ from ..job.asked import Assembly, Output, TubeFacts
 from ..trade.processes import DEFAULT_PROCESS, Process, process_named
 from . import callbacks, recipes, wording
 from .fields import labelled, length, properties_of
+from .following import open_properties
 from .recipes import FerruleRecipe, FerruleRecipes
-from .steps import open_properties
 
 
 class FerruleProcess(bpy.types.PropertyGroup):

@@ -32,11 +32,11 @@ from .desk import (
     take_known,
     times,
 )  # fmt: skip
+from .following import follow_work
 from .jobs import job_of, problem_of
 from .listing import list_findings
 from .quiet import quietly
 from .records import end_of
-from .steps import follow_work
 from .takeoff_text import sites_of
 from .views import redraw
 

@@ -10,7 +10,7 @@ import bpy
 
 from ..drawing import split
 from ..fields import labelled
-from ..steps import PANELS, opened
+from ..following import PANELS, opened
 
 
 class Fold:
@@ -58,7 +58,7 @@ class StepFold(Fold):
     """The part of the tab for a step of the work, which opens once it comes next."""
 
     name: ClassVar[str]
-    """Of ``steps.PANELS``."""
+    """Of ``following.PANELS``."""
 
     @classmethod
     def fold(cls, layout: bpy.types.UILayout) -> tuple[bpy.types.UILayout, bpy.types.UILayout | None]:

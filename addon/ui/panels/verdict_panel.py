@@ -8,8 +8,8 @@ from ...job.papers import sheet_path
 from .. import updating
 from ..desk import Desk
 from ..drawing import draw_text, say_in
+from ..following import next_step
 from ..outdated import outdated
-from ..steps import next_step
 from .cautions_panel import FERRULE_PT_cautions
 from .ends_panel import FERRULE_PT_ends
 from .files_panel import FERRULE_PT_files

@@ -12,7 +12,7 @@ from .desk import at_hand
 from .listing import GOOD_TO_KNOW
 from .recipes import families_for, made_of
 
-Step = Literal["read", "fit", "export", "hand over"]
+NextStep = Literal["read", "fit", "export", "hand over"]
 
 PANELS = {
     "ends": "Takeoff",
@@ -24,7 +24,7 @@ PANELS = {
 }
 """Their labels, in the order of the work."""
 
-_followed: dict[int, Step] = {}
+_followed: dict[int, NextStep] = {}
 """The step that the panels were last opened for, by the scene's ``session_uid``."""
 
 
@@ -42,7 +42,7 @@ def open_properties() -> dict[str, object]:
     }
 
 
-def next_step(scene: bpy.types.Scene) -> Step | None:
+def next_step(scene: bpy.types.Scene) -> NextStep | None:
     """None while the results are not at hand."""
     ferrule, desk = scene.ferrule, at_hand(scene)
     if not ferrule.groups:
@@ -73,7 +73,7 @@ def forget_steps() -> None:
     _followed.clear()
 
 
-def _needed(scene: bpy.types.Scene, shown: bpy.types.PropertyGroup, step: Step) -> set[str]:
+def _needed(scene: bpy.types.Scene, shown: bpy.types.PropertyGroup, step: NextStep) -> set[str]:
     if step == "read":
         return {"ends"}
     if step == "fit":
