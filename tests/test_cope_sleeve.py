@@ -20,16 +20,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from fitting_cases import assert_sound
 from shapely import LineString, Point
 from test_developments import curves_of_cut, unrolled
 from weldments import cylinder
 
 from addon.families.cope_sleeve import CopeRecipe, CopeSleeve, design
 from addon.families.cope_sleeve.cut_ends import CutPlace, cope_sites
-from addon.families.cope_sleeve.wrapping import mitre_templates
+from addon.families.cope_sleeve.wrapping import mitre_templates, template_for
 from addon.families.template import KEPT_MM
 from addon.fields.refusals import RecipeError
-from addon.geometry.developments import TubeCut
+from addon.geometry.developments import LowestCut, TubeCut
+from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
 from addon.job.jobfile import JobError, job_text, parse_job
@@ -84,6 +86,27 @@ def test_the_edge_is_the_kernels_curve(gmsh, section, large, offset, scriber, lo
     if scriber:
         level = np.interp(edge[:, 0], *on_paper.T)
         assert ((edge[:, 1] > level) == (locate == "stop")).all()
+
+
+@pytest.mark.parametrize("locate", ["stop", "line"])
+@pytest.mark.parametrize("section", [ROUND, SQUARE], ids=["round", "square"])
+def test_a_sleeve_and_its_template_have_the_cuts_of_both_tubes(section, locate):
+    """Each corner of the edge lies on the tube that is met first; the heights are those of the kernel's curve
+    (test_developments.py)."""
+    turned = Frame(np.zeros(3), np.eye(3)).turned(180.0)
+    cuts = TubeCut.at(Outline.circle(60.3), 45.0), TubeCut.at(Outline.circle(60.3), 55.0).seen_from(turned)
+    both = CutPlace(section, LowestCut.of(cuts, section.outer))
+    sleeve = design(CopeRecipe(locate=locate, scriber_mm=0.0), both)
+    assert_sound(sleeve, genus=5 if locate == "stop" else 1)  # witness notches are windows beside a stop
+    on_paper = np.column_stack([sleeve.development.around, sleeve.development.outside])
+    line = LineString(on_paper)
+    edge = unrolled(sleeve.development, edge_of(sleeve))
+    assert max(line.distance(Point(*point)) for point in edge) < WITHIN_MM
+    first, second = (cut.heights(sleeve.development.points) for cut in cuts)
+    assert on_paper[:, 1] == pytest.approx(np.minimum(first, second)) and 0.2 < (first < second).mean() < 0.8
+    assert (
+        (template_for(both, []).outside[:, 1].argmin() > 0) and "45° on" in both.words and " and 55° on" in both.words
+    )
 
 
 @pytest.mark.parametrize("locate", ["stop", "line"])

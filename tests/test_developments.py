@@ -12,10 +12,10 @@ import math
 import numpy as np
 import pytest
 from shapely import LineString, Point, Polygon
-from weldments import Cut, Shape, cylinder, tube
+from weldments import Cut, Shape, cylinder, fuse, tube
 
-from addon.geometry.developments import Development, PlaneCut, ReadCut, TubeCut, develop
-from addon.geometry.frames import Floats
+from addon.geometry.developments import Development, LowestCut, PlaneCut, ReadCut, TubeCut, develop
+from addon.geometry.frames import Floats, Frame
 from addon.geometry.sections import Outline, Section
 
 WITHIN_MM = 0.02
@@ -99,6 +99,33 @@ def test_the_cut_on_a_rectangular_tube_is_the_kernels(gmsh, section, angle_deg, 
         return bar
 
     check(gmsh, cut, section, build_tool)
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("section", [ROUND, SQUARE, SHARP], ids=["round", "square", "sharp"])
+@pytest.mark.parametrize(("turn_deg", "up"), [(180.0, 0.0), (100.0, 6.0)])
+def test_the_cut_on_two_tubes_at_once_is_the_kernels(gmsh, section, turn_deg, up):
+    """The curve of what is left where both are cut off together."""
+    turned = Frame(np.array([0.0, 0.0, -up]), np.eye(3)).turned(-turn_deg)
+    cuts = [TubeCut.at(Outline.circle(60.3), 60.0, 2.0), TubeCut.at(Outline.circle(60.3), 50.0).seen_from(turned)]
+
+    def build_tool():
+        bars = []
+        for cut in cuts:
+            origin, along = cut.frame.origin, cut.frame.z
+            bars.append(cylinder(gmsh, tuple(origin - 300 * along), tuple(600 * along), 60.3 / 2))
+        return fuse(gmsh, *bars)
+
+    lowest = LowestCut.of(cuts, section.outer)
+    points = section.outer.polygon()
+    heights = np.array([cut.heights(points) for cut in (*cuts, lowest)])
+    assert (heights[0] < heights[1]).any() and (heights[1] < heights[0]).any()
+    check(gmsh, lowest, section, build_tool)
+    seen = lowest.seen_from(turned)
+    assert seen.heights(turned.to_local(np.column_stack([points, 0 * points[:, 0]]))[:, :2]) == pytest.approx(
+        lowest.heights(points) + up
+    )
+    assert seen.direction_deg == pytest.approx((lowest.direction_deg + turn_deg) % 360)
 
 
 @pytest.mark.parametrize("section", [ROUND, SQUARE], ids=["round", "square"])

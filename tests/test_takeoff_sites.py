@@ -340,6 +340,53 @@ def test_an_end_that_runs_into_a_tube_needs_its_cope(gmsh, angle_deg, offset, en
         assert np.sign(np.unwrap(around)[-1] - np.unwrap(around)[0]) == np.sign(cope.end.frame.z[2])
 
 
+def arm(gmsh, name, angle_deg, start=-200.0) -> Mesh:
+    """A post's tube through the origin, or from ``start`` on, at this angle to z in the plane of y and z."""
+    mesh = tessellated(gmsh, lambda: tube(gmsh, *POST, 200.0 - start), name=name)
+    lean = math.radians(angle_deg)
+    turn = np.array([[1, 0, 0], [0, math.cos(lean), math.sin(lean)], [0, -math.sin(lean), math.cos(lean)]])
+    return moved(Mesh(np.add(mesh.vertices, (0, 0, start)), mesh.triangles, name), turn, np.zeros(3))
+
+
+@pytest.mark.parametrize("end", [10.0, -15.0])
+def test_an_end_that_runs_into_the_corner_of_two_tubes_needs_a_cope_on_both(gmsh, end):
+    """Source: what is left of a bar that gmsh's kernel cuts off with both tubes."""
+    takeoff = take_off([brace_to(gmsh, end), arm(gmsh, "post", 45.0), arm(gmsh, "rail", -45.0, 24.0)], 8.0)
+    (cope,) = (cope for cope in takeoff.copes if cope.tube.source == "brace")
+    assert cope.needed and {tube.source for tube in cope.tubes_under} == {"post", "rail"}
+    assert str(cope.end.reason).endswith("it needs a cope that lies on both")
+    large, along = POST[0].width / 2, math.sqrt(0.5)
+    for line, small in ((cope.outside, 12.7), (cope.inside, 9.525)):
+        gmsh.clear()
+        bar = cylinder(gmsh, (0, 0, -100), (0, 0, 400), small)
+        arms = [cylinder(gmsh, (0, -s, -200 * along), (0, 2 * s, 400 * along), large) for s in (200 * along,)]
+        arms += [cylinder(gmsh, (0, s, -200 * along), (0, -2 * s, 400 * along), large) for s in (200 * along,)]
+        pieces, _ = gmsh.model.occ.cut([(3, bar)], [(3, tool) for tool in arms])
+        gmsh.model.occ.synchronize()
+        _, top = max(pieces, key=lambda piece: gmsh.model.occ.getCenterOfMass(*piece)[2])
+        points = []
+        for _, curve in gmsh.model.getBoundary(gmsh.model.getBoundary([(3, top)], oriented=False), False, False):
+            (begin,), (last,) = gmsh.model.getParametrizationBounds(1, curve)
+            curve_points = np.reshape(gmsh.model.getValue(1, curve, np.linspace(begin, last, 61).tolist()), (-1, 3))
+            if curve_points[:, 2].max() < 200:  # neither the far end nor the seam along the bar
+                points.append(curve_points)
+        local = cope.end.frame.to_local(np.concatenate(points))
+        assert cope.cut.heights(local[:, :2]) == pytest.approx(local[:, 2], abs=0.02)
+        # Each corner of the line lies on one of the two and in neither.
+        off = [np.linalg.norm(np.cross(line, (0, side * along, along)), axis=1) - large for side in (1, -1)]
+        assert np.minimum(*off) == pytest.approx(0, abs=0.02)
+
+
+def test_a_tube_beyond_the_first_or_beside_it_takes_no_part_in_the_cope(gmsh):
+    behind = moved(arm(gmsh, "behind", 90.0), np.eye(3), np.array([0, 0, -60.0]))
+    beside = moved(arm(gmsh, "beside", 90.0), np.eye(3), np.array([12.7 + 24.15, 0, 30.0]))
+    across = moved(arm(gmsh, "across", 90.0), np.eye(3), np.array([0, 0, 150.0]))
+    for other in (behind, beside, across):
+        takeoff = take_off([brace_to(gmsh, 0.0), arm(gmsh, "post", 90.0), other], 8.0)
+        (cope,) = (cope for cope in takeoff.copes if cope.tube.source == "brace")
+        assert [tube.source for tube in cope.tubes_under] == ["post"], other.name
+
+
 def test_a_cope_read_and_the_same_one_needed_are_one_curve(gmsh):
     post = post_along(gmsh, 60.0)
     read = take_off([tessellated(gmsh, lambda: coped(gmsh, 60.0), name="brace"), post], 8.0).copes[0]

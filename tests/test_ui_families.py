@@ -20,6 +20,10 @@ from test_ui_job import put
 import addon
 from addon.families import table
 from addon.families.cap import CAP
+from addon.geometry.developments import LowestCut, ReadCut
+from addon.geometry.frames import Frame
+from addon.takeoff import Takeoff
+from addon.takeoff.given_copes import GivenCope
 from addon.ui import placing, scene_ends
 from addon.ui.command_line import main
 from addon.ui.desk import active_family, active_fitted
@@ -183,6 +187,25 @@ def test_what_is_stored_is_what_was_read(scene: bpy.types.Scene) -> None:
     assert [hole.diameter_mm for hole in again.holes] == [hole.diameter_mm for hole in listed.holes]
     assert np.array_equal(again.holes[0].position, listed.holes[0].position)
     assert again.tubes[0].ends[0].frame.origin.tolist() == listed.tubes[0].ends[0].frame.origin.tolist()
+
+
+def test_copes_of_every_kind_of_cut_are_stored() -> None:
+    takeoff = GivenCope("1 in × 1/8 in", "NPS 1 1/2 Sch 40").added(Takeoff(()), "carbon steel")
+    (cope,) = takeoff.copes
+    lowest = LowestCut.of(
+        [cope.cut, cope.cut.seen_from(Frame(np.zeros(3), np.eye(3)).turned(90.0))], cope.end.section.outer
+    )
+    copes = (
+        replace(cope, cut=lowest, other=cope.tube, also=(cope.tube,)),
+        replace(cope, cut=ReadCut(cope.outside, cope.inside)),
+    )
+    text = takeoff_text(replace(takeoff, copes=copes), {id(cope.end): "key"})
+    again = takeoff_from(text, ("key",), (cope.end,)).copes
+    points = cope.outside[:, :2]
+    assert [type(each.cut) for each in again] == [LowestCut, ReadCut] and len(again[0].tubes_under) == 2
+    for before, after in zip(copes, again, strict=True):
+        assert after.cut.heights(points) == pytest.approx(before.cut.heights(points))
+        assert after.cut.direction_deg == pytest.approx(before.cut.direction_deg)
 
 
 def test_the_windows_files_are_those_of_its_job_file(scene: bpy.types.Scene, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ meets the other tube's outside or a plane. docs/sums.md derives the heights.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Protocol
@@ -109,8 +110,11 @@ class TubeCut:
     @property
     def axis_height(self) -> float:
         """z where the axes pass each other."""
-        here = self.frame.to_local([(0.0, 0.0, 0.0)])[0, :2]
-        return -float(here @ self._unit) / math.hypot(*self._along)
+        return float(self.middles(np.zeros((1, 2)))[0])
+
+    def middles(self, points: Floats) -> Floats:
+        """(n,): z where lines through points (n, 2) pass the other tube's axis, midway through it."""
+        return -(self._seen(points) @ self._unit) / math.hypot(*self._along)
 
     def heights(self, points: Floats) -> Floats:
         starts, slope = self._seen(points), math.hypot(*self._along)
@@ -129,6 +133,13 @@ class TubeCut:
         aside = cross(self._unit, self._seen(points))
         low, high = self._reach
         return float(max(low - aside.min(), aside.max() - high))
+
+    def overlap_mm(self, points: Floats) -> float:
+        """How wide the part of an outline with points (n, 2) is that meets the other tube; negative if all of it passes
+        by."""
+        aside = cross(self._unit, self._seen(points))
+        low, high = self._reach
+        return float(min(high, aside.max()) - max(low, aside.min()))
 
     @property
     def _along(self) -> Floats:
@@ -169,6 +180,34 @@ class TubeCut:
         square = radius**2 - (aside[:, None] - centres[:, 0]) ** 2
         arcs = np.where(square >= 0, centres[:, 1] - np.sqrt(np.maximum(square, 0.0)), np.inf)
         return np.concatenate([sides, arcs], axis=1).min(axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class LowestCut:
+    """To lie on several tubes: each line along the tube ends where it first meets one of them."""
+
+    cuts: tuple[TubeCut, ...]
+    direction_deg: float
+
+    @classmethod
+    def of(cls, cuts: Sequence[TubeCut], outline: Outline) -> LowestCut:
+        """Of a tube with this outside. It is shorter to where its heights, as a first harmonic, fall."""
+        points = outline.polygon(_STEPS)
+        turn = np.arctan2(points[:, 1], points[:, 0])
+        x, y = np.nan_to_num(_lowest(cuts, points)) @ np.column_stack([np.cos(turn), np.sin(turn)]) / len(points)
+        level = math.hypot(x, y) < TOUCH_MM
+        return cls(tuple(cuts), cuts[0].direction_deg if level else math.degrees(math.atan2(-y, -x)) % 360.0)
+
+    def heights(self, points: Floats) -> Floats:
+        return _lowest(self.cuts, points)
+
+    def seen_from(self, frame: Frame) -> LowestCut:
+        turn = math.degrees(math.atan2(frame.x[1], frame.x[0]))
+        return LowestCut(tuple(cut.seen_from(frame) for cut in self.cuts), (self.direction_deg - turn) % 360.0)
+
+
+def _lowest(cuts: Sequence[TubeCut], points: Floats) -> Floats:
+    return np.fmin.reduce([cut.heights(points) for cut in cuts])
 
 
 @dataclass(frozen=True, eq=False)

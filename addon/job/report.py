@@ -159,6 +159,7 @@ def _sites(result: JobResult) -> dict[str, Any]:
                 "needed": cope.needed,
                 "other": cope.other.source if cope.other else None,
                 "other_tube": number[id(cope.other)] if cope.other else None,
+                "also": [{"source": tube.source, "tube": number[id(tube)]} for tube in cope.also],
                 "outside_mm": [_point(point) for point in cope.outside],
                 "inside_mm": [_point(point) for point in cope.inside],
                 "fitting": fitting.get(id(cope)),

@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..fields.messages import NOTHING, Length, Message, Name, say
-from ..geometry.developments import TOUCH_MM, Cut, ReadCut, TubeCut, traced
+from ..fields.messages import NOTHING, Length, Message, Name, say, say_all
+from ..geometry.developments import TOUCH_MM, Cut, LowestCut, PlaneCut, ReadCut, TubeCut, traced
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
 from .ends import TubeEnd
@@ -51,38 +51,51 @@ def copes_of(
     cuts: Mapping[int, tuple[Floats, Floats]],
     tube_of: Mapping[int, int],
     tubes: Sequence[Tube],
-) -> tuple[list[TubeEnd], dict[int, tuple[Cut, int | None]]]:
+) -> tuple[list[TubeEnd], dict[int, tuple[Cut, list[int]]]]:
     """The ends, with what they run into or lie on as their reason; and by an end's number the cut of each cope, read or
-    needed, and the place of the tube that it lies on, if there is one. ``tube_of`` has the place of each end's tube."""
+    needed, and the places of the tubes that it lies on. ``tube_of`` has the place of each end's tube."""
     explained, near = list(ends), _near(ends, tube_of, tubes)
-    copes: dict[int, tuple[Cut, int | None]] = {}
+    copes: dict[int, tuple[Cut, list[int]]] = {}
     for number, end in enumerate(ends):
         if number in cuts:
             end = explained[number] = _sized_by(end, tubes[tube_of[number]])
             under = _lies_on(tube_of[number], cuts[number][0], tubes)
-            copes[number] = _cut_read(end, cuts[number], None if under is None else tubes[under]), under
+            lying = [] if under is None else [under]
+            copes[number] = _cut_read(end, cuts[number], None if under is None else tubes[under]), lying
             if under is not None:
                 lies = say("{}, to lie on {}", end.reason, Name(tubes[under].source))
                 explained[number] = replace(end, reason=lies, remedy=NOTHING)
         elif number in tube_of and end.cause in ("open", "blocked", "crossed", "too short"):
-            for under in near[number]:
-                cut = TubeCut(tubes[under].section.outer, tubes[under].frame).seen_from(end.frame)
-                if (met := _runs_into(end, tubes[tube_of[number]], cut, tubes[under])) is None:
+            tube, places = tubes[tube_of[number]], near[number]
+            candidates = [
+                (under, TubeCut(tubes[under].section.outer, tubes[under].frame).seen_from(end.frame))
+                for under in places
+            ]
+            for under, cut in candidates:
+                if (met := _runs_into(end, tube, cut, tubes[under])) is None:
                     continue
+                several = _all_met(end, under, cut, candidates, tubes)
+                lowest: Cut = cut
+                if len(several) > 1:
+                    lowest = LowestCut.of([each for _, each in several], end.section.outer)
+                    met = _runs_into_several(end, lowest, [tubes[place] for place, _ in several])
                 reason, needs_cope = met
                 explained[number] = replace(end, cause="blocked", clear_depth_mm=0.0, reason=reason, remedy=NOTHING)
                 if needs_cope:
-                    copes[number] = cut, under
+                    copes[number] = lowest, [place for place, _ in several]
                 break
     return explained, copes
 
 
-def cope(end: TubeEnd, tube: Tube, cut: Cut, other: Tube | None, read: tuple[Floats, Floats] | None = None) -> Cope:
-    """The record of a cope; one that was not ``read`` is needed."""
+def cope(
+    end: TubeEnd, tube: Tube, cut: Cut, under: Sequence[Tube] = (), read: tuple[Floats, Floats] | None = None
+) -> Cope:
+    """The record of a cope that lies on tubes, the chief one first; one that was not ``read`` is needed."""
     outside, inside = read or (
         end.frame.to_world(traced(cut, outline)) for outline in (end.section.outer, end.section.bore)
     )
-    return Cope(end, tube, outside, inside, other, cut, needed=read is None)
+    other = under[0] if under else None
+    return Cope(end, tube, outside, inside, other, cut, needed=read is None, also=tuple(under[1:]))
 
 
 def _sized_by(end: TubeEnd, tube: Tube) -> TubeEnd:
@@ -148,7 +161,7 @@ def _near(ends: Sequence[TubeEnd], tube_of: Mapping[int, int], tubes: Sequence[T
         along = np.einsum("ij,ij->i", arms, axes)
         apart = np.linalg.norm(arms - along[:, None] * axes, axis=1)
         beside = (apart < sizes / 2 + width) & (np.abs(axes @ end.frame.z) < _MOST_ALONG)
-        beside &= (along > -width) & (along < lengths + width)
+        beside &= (along > -width - sizes) & (along < lengths + width + sizes)
         beside[own] = False
         places = np.flatnonzero(beside)
         near[number] = places[np.argsort(apart[places], kind="stable")].tolist()
@@ -174,3 +187,42 @@ def _runs_into(end: TubeEnd, tube: Tube, cut: TubeCut, other: Tube) -> tuple[Mes
     if np.ptp(line[:, 2]) < _SQUARE_MM:
         return say("Runs {} into {}: it has to be cut square", Length(-middle), name), False
     return say("Runs into {}: it needs a cope", name), True
+
+
+def _all_met(
+    end: TubeEnd, chief: int, cut: TubeCut, candidates: Sequence[tuple[int, TubeCut]], tubes: Sequence[Tube]
+) -> list[tuple[int, TubeCut]]:
+    """The chief tube and those that part of the end runs into before it, or beside it; each with its cut."""
+    met = [(chief, cut)]
+    for place, other in candidates:
+        if place != chief and _met_first(end, other, [known for _, known in met], tubes[place]):
+            met.append((place, other))
+    return met
+
+
+def _met_first(end: TubeEnd, cut: TubeCut, known: Sequence[TubeCut], tube: Tube) -> bool:
+    """Whether part of an end runs into a tube, there and not farther down, before it meets those that are known."""
+    width, line = end.section.outer.width, traced(cut, end.section.outer)
+    points, heights = line[:, :2], line[:, 2]
+    if cut.overlap_mm(points) < _INTO * width:
+        return False
+    others = np.fmin.reduce([other.heights(points) for other in known])
+    first = np.isfinite(heights) & ~(heights >= others - _TRUE_CUT_MM)
+    if not first.any():
+        return False
+    rim = PlaneCut(end.mitre_deg, end.mitre_direction_deg).heights(points)
+    into, past = (rim - heights)[first], (rim - 2 * cut.middles(points) + heights)[first]
+    along = (end.frame.to_world(line[first]) - tube.frame.origin) @ tube.axis
+    # Where it meets the chief one, its own end may not be drawn up to that.
+    short = min(tube.section.outer.width, tube.section.outer.depth) / 2
+    there = along.min() > -short and along.max() < tube.length_mm + short
+    return bool(there and into.max() > _INTO * width and past.max() < _THROUGH * width)
+
+
+def _runs_into_several(end: TubeEnd, cut: Cut, tubes: Sequence[Tube]) -> tuple[Message, bool]:
+    """What an end that runs into several tubes needs, in a sentence, and whether that is a cope."""
+    names = say_all([say("{}", Name(tube.source)) for tube in tubes], " and ")
+    line = traced(cut, end.section.outer)
+    if not np.isfinite(line).all():
+        return say("Runs into {} and passes by beside them: no cope goes all around", names), False
+    return say(f"Runs into {{}}: it needs a cope that lies on {'both' if len(tubes) == 2 else 'all'}", names), True

@@ -180,6 +180,13 @@ class Cope:
     """In the end's frame."""
     needed: bool = False
     """Whether the end is not cut yet: the lines are then those that it needs."""
+    also: tuple[Tube, ...] = ()
+    """Those that it lies on besides ``other``."""
+
+    @property
+    def tubes_under(self) -> tuple[Tube, ...]:
+        """All that it lies on."""
+        return (self.other, *self.also) if self.other else ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -78,7 +78,7 @@ def surveyed(
     holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
     holes.sort(key=lambda hole: (hole[0], round(hole[1].distances_mm[0], 3), hole[1].angle_deg))
     copes = [
-        cope(ends[end], tubes[tube_of[end]], cut, None if under is None else tubes[under], cuts.get(end))
+        cope(ends[end], tubes[tube_of[end]], cut, [tubes[place] for place in under], cuts.get(end))
         for end, (cut, under) in cope_cuts.items()
     ]
     notes = _said(surface, legs, unread)

@@ -378,7 +378,8 @@ def _about(site: OtherSite) -> _Found:
         said = say(f"{{}} from the end, {'both walls' if site.walls > 1 else 'one wall'}", Length(site.distances_mm[0]))
         return _Found("hole", site.source, site.tube.section, site.position, said, round(site.diameter_mm, 2))
     if isinstance(site, Cope):
-        said = say("on {}", Name(site.other.source)) if site.other else say("cut to lie on another tube")
+        under = say_all([say("{}", Name(tube.source)) for tube in site.tubes_under], " and ")
+        said = say("on {}", under) if under else say("cut to lie on another tube")
         return _Found("cope", site.tube.source, site.tube.section, site.end.frame.origin, said)
     first, second = site.ends
     said = say(f"to {{}}, {site.angle_deg:.0f}°", Name(second.source))

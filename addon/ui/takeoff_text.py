@@ -14,7 +14,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 import numpy as np
 
 from ..fields.messages import DAMAGES, Message, as_message, message_from
-from ..geometry.developments import Cut, PlaneCut, TubeCut
+from ..geometry.developments import Cut, LowestCut, PlaneCut, ReadCut, TubeCut
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Outline, Section
 from ..takeoff import ClosedEnd, Cope, Hole, Joint, Takeoff, Tube, TubeEnd
@@ -22,7 +22,7 @@ from .records import end_from, end_text, outline_from, outline_record, section_f
 
 OtherSite = Hole | Cope | Joint
 KINDS: dict[str, type] = {"hole": Hole, "cope": Cope, "joint": Joint}
-_CUTS = {cut.__name__: cut for cut in (PlaneCut, TubeCut)}
+_CUTS = {cut.__name__: cut for cut in (PlaneCut, TubeCut, LowestCut, ReadCut)}
 
 
 def takeoff_text(takeoff: Takeoff, key_of: Mapping[int, str]) -> str:

@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from ...geometry.developments import Cut, PlaneCut, TubeCut, traced
+from ...geometry.developments import Cut, LowestCut, PlaneCut, TubeCut, traced
 from ...geometry.frames import Floats, Frame
 from ...geometry.sections import Outline, Section
 from ...geometry.units import bare_mm, say_mm, say_three
@@ -75,8 +75,8 @@ class CopeSite:
 
     @property
     def where(self) -> str:
-        on = f" on {self.cope.other.source}" if self.cope.other and self.cope.other.source else ""
-        return f"cope{on}, {said_cut(self.cope.cut)}"
+        under = " and ".join(tube.source for tube in self.cope.tubes_under if tube.source)
+        return f"cope{f' on {under}' if under else ''}, {said_cut(self.cope.cut)}"
 
     @property
     def position(self) -> Floats:
@@ -145,6 +145,8 @@ def far_end(end: TubeEnd, tube: Tube, ends: dict[int, CutEnd]) -> CutEnd | None:
 
 def said_cut(cut: Cut) -> str:
     """``"60° on 48.3 mm round, 6 mm off"``."""
+    if isinstance(cut, LowestCut):
+        return " and ".join(map(said_cut, cut.cuts))
     if isinstance(cut, PlaneCut):
         return f"mitre {say_three(cut.mitre_deg)}°"
     if not isinstance(cut, TubeCut):
