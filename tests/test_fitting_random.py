@@ -120,9 +120,11 @@ def test_random_fittings_are_sound_or_refused_with_a_cure_that_works(recipe: Rec
     settled = until_it_works(recipe, section, end)
     fitting = design(settled, section, facets=FACETS, **end)
     assert fitting.recipe == settled
-    # Where ribs, which cross each groove, meet round a sharp corner, they enclose what is behind them.
+    # Where ribs, which cross each groove, meet round a sharp corner, they enclose what is behind them; and on its way
+    # out of an outline with inner corners a vent can pass under the ribs of another side.
     enclosed = fitting.solid.genus() - genus(settled)
-    assert 0 <= enclosed <= int(settled.rib.count or 0) * settled.groove.count
+    crossed = settled.groove.count + (settled.vent.kind == "channel" and section.outer.shape == "free")
+    assert 0 <= enclosed <= int(settled.rib.count or 0) * crossed
     assert_sound(fitting, genus(settled) + enclosed)
 
     plain = recipe_with(settled, vent="none", seam_relief="none", rib_count=0, hole="none")
