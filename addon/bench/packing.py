@@ -9,9 +9,9 @@ every distance, and the places where a shape touches two others at once are wher
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ _SHARP = 0.25
 """A corner whose radius is a smaller share of the core's sides than this is not rolled around."""
 _AT_ONCE = 48
 _MOST_PAIRS = 4000
+_NONE = np.empty(0)
+_CORNERS = np.array([[(1, -1, -1, 1)], [(1, 1, -1, -1)]])
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,8 @@ class Layout:
     ground: Ground
     _count: int = 0
     _rows: Floats = field(default_factory=lambda: np.empty((64, 5)))
+    _known: dict[RoundedBox, tuple[int, Floats]] = field(default_factory=dict)
+    """How many shapes lay here when the places for a shape were last looked for, and these places."""
 
     def __post_init__(self) -> None:
         if self.ground.blocked:
@@ -110,19 +114,12 @@ class Layout:
         ``rule`` says which of the places comes first: the nearest to the front, to the left, or to the corner.
         """
         spots: list[Spot] = []
-        if not count:
-            return spots
-        places = [self._places(shape) for shape in shapes]
         while len(spots) < count:
-            best = _first(places, shapes, rule)
+            best = _first([self._places(shape) for shape in shapes], shapes, rule)
             if best is None:
                 break
             self._add(best.x, best.y, shapes[best.variant])
             spots.append(best)
-            newest = self._placed[-1:]
-            for variant, shape in enumerate(shapes):
-                still_free = places[variant][self._free(places[variant], shape, newest)]
-                places[variant] = np.concatenate([still_free, self._touching(shape, newest)])
         return spots
 
     @property
@@ -137,25 +134,23 @@ class Layout:
         self._count += 1
 
     def _places(self, shape: RoundedBox) -> Floats:
-        """(m, 2): every place where the shape touches two sides of what is there."""
+        """(m, 2): every free place where the shape touches two sides of what is there."""
         walls = _walls(self.ground, shape)
         if walls is None:
             return np.empty((0, 2))
-        corners = np.array([(x, y) for x in walls[0] for y in walls[1]])
-        free = [corners[self._free(corners, shape, self._placed)]]
-        order = np.argsort(self._placed[:, 1], kind="stable")
+        before, known = self._known.get(shape, (0, np.array([(x, y) for x in walls[0] for y in walls[1]])))
+        fresh = self._placed[before:]
+        places = [known[self._free(known, shape, fresh)]]
+        order = np.argsort(fresh[:, 1], kind="stable")
         for start in range(0, len(order), _AT_ONCE):
-            free.append(self._touching(shape, self._placed[order[start : start + _AT_ONCE]]))
-        return np.concatenate(free)
+            places.append(self._touching(shape, fresh[order[start : start + _AT_ONCE]], walls))
+        self._known[shape] = self._count, np.concatenate(places)
+        return self._known[shape][1]
 
-    def _touching(self, shape: RoundedBox, these: Floats) -> Floats:
+    def _touching(self, shape: RoundedBox, these: Floats, walls: tuple[Floats, Floats]) -> Floats:
         """(m, 2): the free places where the shape touches one of ``these`` and something else."""
-        walls = _walls(self.ground, shape)
-        if walls is None:
-            return np.empty((0, 2))
         near = self._near(shape, these[:, :2], _reach(these, shape, self.ground))
-        ours, theirs = _Sides(these, shape, self.ground), _Sides(near, shape, self.ground)
-        points = np.concatenate([*ours.crossings(theirs), *ours.crossings_of_walls(walls)])
+        points = _crossings(_Sides.of(these, shape, self.ground), _Sides.of(near, shape, self.ground, walls))
         points = points[_inside(self.ground, shape, points)]
         return points[self._free(points, shape, near)]
 
@@ -191,66 +186,76 @@ class Layout:
         return free
 
 
-class _Sides:
-    """The outlines around shapes on the ground that the middle of a shape to be put down may not cross."""
+class _Sides(NamedTuple):
+    """The outlines around shapes on the ground that the middle of a shape to be put down may not cross.
 
-    def __init__(self, placed: Floats, shape: RoundedBox, ground: Ground):
-        x, y = placed[:, 0], placed[:, 1]
-        core_x, core_y = placed[:, 2] + shape.half_x, placed[:, 3] + shape.half_y
+    All come twice: as they are, and with x and y exchanged, so that what is level then stands upright.
+    """
+
+    lines: Floats
+    """(2, n, 3): at which x upright lines stand, and from where to where they run."""
+    arcs: Floats
+    """(2, m, 3): x and y of their middles, and radii."""
+
+    @classmethod
+    def of(
+        cls, placed: Floats, shape: RoundedBox, ground: Ground, walls: tuple[Floats, Floats] = (_NONE, _NONE)
+    ) -> _Sides:
+        """With ``walls`` at these x and y, which have no ends."""
+        middle, core = placed[:, :2].T, (placed[:, 2:4] + (shape.half_x, shape.half_y)).T
         radius = placed[:, 4] + shape.radius + ground.spacing
-        rolled = radius > _SHARP * (core_x + core_y)
-        past = np.where(rolled, 0.0, radius)
-        self.upright = _ends(x, core_x + radius, y, core_y + past)
-        self.level = _ends(y, core_y + radius, x, core_x + past)
-        round_ = rolled & (core_x + core_y < _SLACK)
-        corners = [(x[round_], y[round_], radius[round_])]
-        rest = rolled & ~round_
-        for right, up in ((1, 1), (-1, 1), (-1, -1), (1, -1)):
-            corners.append((x[rest] + right * core_x[rest], y[rest] + up * core_y[rest], radius[rest]))
-        self.arcs = np.concatenate([np.column_stack(corner) for corner in corners])
-
-    def crossings(self, other: _Sides) -> Iterator[Floats]:
-        yield _line_line(self.upright, other.level)
-        yield _line_line(other.upright, self.level)
-        yield _line_arc(self.upright, other.arcs)
-        yield _line_arc(other.upright, self.arcs)
-        yield _line_arc(self.level, other.arcs[:, [1, 0, 2]])[:, ::-1]
-        yield _line_arc(other.level, self.arcs[:, [1, 0, 2]])[:, ::-1]
-        yield _arc_arc(self.arcs, other.arcs)
-
-    def crossings_of_walls(self, walls: tuple[Floats, Floats]) -> Iterator[Floats]:
-        endless = np.tile([-np.inf, np.inf], (2, 1))
-        upright, level = (np.column_stack([wall, endless]) for wall in walls)
-        yield _line_line(upright, self.level)
-        yield _line_line(self.upright, level)
-        yield _line_arc(upright, self.arcs)
-        yield _line_arc(level, self.arcs[:, [1, 0, 2]])[:, ::-1]
+        across, count, reach = core[0] + core[1], len(placed), core + radius
+        rolled = radius > _SHARP * across
+        along, half = middle[::-1], core[::-1] + np.where(rolled, 0.0, radius)
+        lines = np.empty((2, 2 * count + len(walls[0]), 3))
+        lines[:, :count, 0], lines[:, count : 2 * count, 0] = middle - reach, middle + reach
+        lines[:, :count, 1] = lines[:, count : 2 * count, 1] = along - half
+        lines[:, :count, 2] = lines[:, count : 2 * count, 2] = along + half
+        lines[:, 2 * count :, 0], lines[:, 2 * count :, 1:] = walls, (-np.inf, np.inf)
+        whole, rest = rolled & (across < _SLACK), rolled & (across >= _SLACK)
+        corners = middle[:, rest, None] + core[:, rest, None] * _CORNERS
+        middles = np.concatenate([middle[:, whole], corners.reshape(2, -1)], axis=1)
+        arcs = np.empty((2, middles.shape[1], 3))
+        arcs[0, :, :2], arcs[1, :, :2] = middles.T, middles[::-1].T
+        arcs[:, :, 2] = np.append(radius[whole], np.repeat(radius[rest], 4))
+        return cls(lines, arcs)
 
 
-def _ends(across: Floats, reach: Floats, along: Floats, half: Floats) -> Floats:
-    """(2 n, 3): where each of two sides lies, and from where to where it runs."""
-    both = [np.column_stack([across + side * reach, along - half, along + half]) for side in (-1, 1)]
-    return np.concatenate(both)
+def _crossings(ours: _Sides, theirs: _Sides) -> Floats:
+    """(m, 2): where the outlines of some shapes cross those of others."""
+    points = [
+        _lines_with_lines(ours.lines, theirs.lines),
+        _lines_with_arcs(ours.lines, theirs.arcs),
+        _lines_with_arcs(theirs.lines, ours.arcs),
+        _arcs_with_arcs(ours.arcs[0], theirs.arcs[0]),
+    ]
+    return np.concatenate(points)
 
 
-def _line_line(upright: Floats, level: Floats) -> Floats:
-    x, y = upright[:, None, 0], level[None, :, 0]
-    hit = (y >= upright[:, None, 1] - _SLACK) & (y <= upright[:, None, 2] + _SLACK)
-    hit &= (x >= level[None, :, 1] - _SLACK) & (x <= level[None, :, 2] + _SLACK)
-    first, second = np.nonzero(hit)
-    return np.column_stack([upright[first, 0], level[second, 0]])
+def _lines_with_lines(ours: Floats, theirs: Floats) -> Floats:
+    x, y = ours[:, :, None], theirs[::-1, None]
+    hit = (y[..., 0] >= x[..., 1] - _SLACK) & (y[..., 0] <= x[..., 2] + _SLACK)
+    hit &= (x[..., 0] >= y[..., 1] - _SLACK) & (x[..., 0] <= y[..., 2] + _SLACK)
+    turned, first, second = np.nonzero(hit)
+    return _turned_back(turned, ours[turned, first, 0], theirs[1 - turned, second, 0])
 
 
-def _line_arc(upright: Floats, arcs: Floats) -> Floats:
-    away = upright[:, None, 0] - arcs[None, :, 0]
-    first, second = np.nonzero(np.abs(away) < arcs[None, :, 2])
-    rise = np.sqrt(np.maximum(arcs[second, 2] ** 2 - away[first, second] ** 2, 0.0))
-    points = np.concatenate([np.column_stack([upright[first, 0], arcs[second, 1] + side * rise]) for side in (-1, 1)])
-    sides = np.concatenate([upright[first, 1:]] * 2)
-    return points[(points[:, 1] >= sides[:, 0] - _SLACK) & (points[:, 1] <= sides[:, 1] + _SLACK)]
+def _lines_with_arcs(lines: Floats, arcs: Floats) -> Floats:
+    away = lines[:, :, None, 0] - arcs[:, None, :, 0]
+    turned, first, second = np.nonzero(np.abs(away) < arcs[:, None, :, 2])
+    radius, middle = arcs[turned, second, 2], arcs[turned, second, 1]
+    rise = np.sqrt(np.maximum(radius**2 - away[turned, first, second] ** 2, 0.0))
+    x, low, high = lines[turned, first].T
+    y = np.stack([middle - rise, middle + rise])
+    side, hit = np.nonzero((y >= low - _SLACK) & (y <= high + _SLACK))
+    return _turned_back(turned[hit], x[hit], y[side, hit])
 
 
-def _arc_arc(ours: Floats, theirs: Floats) -> Floats:
+def _turned_back(turned: NDArray[np.intp], x: Floats, y: Floats) -> Floats:
+    return np.where(turned, (y, x), (x, y)).T
+
+
+def _arcs_with_arcs(ours: Floats, theirs: Floats) -> Floats:
     step = theirs[None, :, :2] - ours[:, None, :2]
     apart = np.hypot(step[..., 0], step[..., 1])
     sums = ours[:, None, 2] + theirs[None, :, 2]
@@ -261,7 +266,7 @@ def _arc_arc(ours: Floats, theirs: Floats) -> Floats:
     side = np.sqrt(np.maximum(radius**2 - along**2, 0.0))
     unit = step[first, second] / length[:, None]
     middle = ours[first, :2] + unit * along[:, None]
-    across = np.column_stack([-unit[:, 1], unit[:, 0]]) * side[:, None]
+    across = unit[:, ::-1] * (-1.0, 1.0) * side[:, None]
     return np.concatenate([middle + across, middle - across])
 
 
