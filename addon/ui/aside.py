@@ -9,11 +9,18 @@ from __future__ import annotations
 import ctypes
 import threading
 from collections.abc import Generator
-from typing import Generic, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 Result = TypeVar("Result")
 AsideSteps = Generator[tuple[str, float], None, Result]
 """Yields what comes next and how much is done, 0 to 1."""
+
+
+class Aside(Protocol):
+    """Does steps that do not use bpy, beside the window or at once."""
+
+    def __call__(self, steps: AsideSteps[Result], /) -> AsideSteps[Result]: ...
+
 
 _LOOK_S = 0.02
 """How long the window is left waiting at a time."""

@@ -23,7 +23,7 @@ from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
 from . import updating
-from .aside import AsideSteps
+from .aside import Aside, AsideSteps
 from .by_hand import Pick, RimReader, pick_from, pick_text
 from .drawing import imperial
 from .file_unit import same_scale, unit_is_chosen
@@ -37,7 +37,6 @@ from .scene import FILE_UNIT_MARK, FITTING_MARK, SceneError, meshes_of, unit_sca
 from .takeoff_text import OtherSite, sites_of, takeoff_from, takeoff_text
 
 READING = "Reading the tube ends"
-Aside = Callable[[AsideSteps[Takeoff]], AsideSteps[Takeoff]]
 SAME_PLACE = 1e-3
 """An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import replace
 
 import bpy
@@ -18,7 +18,7 @@ from ..job.judging import verdict_of
 from ..job.results import Batch, JobResult
 from ..takeoff import NeededHole, Takeoff, TubeEnd
 from . import placing
-from .aside import AsideSteps, going_on
+from .aside import Aside, AsideSteps, Result, going_on
 from .desk import (
     Desk,
     Fitted,
@@ -39,8 +39,6 @@ from .quiet import quietly
 from .records import end_of
 from .takeoff_text import sites_of
 from .views import redraw
-
-Aside = Callable[[AsideSteps[None]], AsideSteps[None]]
 
 OTHERS_S = 0.035
 """An update that has taken so long leaves what is not looked at until the numbers rest: 20 a second are wanted."""
@@ -179,7 +177,7 @@ def numbers_changed(scene: bpy.types.Scene) -> None:
     _work_within(scene)
 
 
-def _here(steps: AsideSteps[None]) -> AsideSteps[None]:
+def _here(steps: AsideSteps[Result]) -> AsideSteps[Result]:
     return steps
 
 
