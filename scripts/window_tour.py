@@ -168,10 +168,12 @@ def tour() -> Waiting:
     yield from _only("files")
 
     _scene().unit_settings.system = "IMPERIAL"
-    yield from _photograph("imperial", "Captions and legends in inches", _job().recipe.groove_width_mm > 3)
+    yield from _until(lambda: _job().recipe.groove_width_mm > 3)
+    yield from _photograph(
+        "imperial", "Captions and legends in inches, and lengths that nobody has set are round in them"
+    )
     _scene().unit_settings.system = "METRIC"
-    yield 0.2
-    _note("Lengths that nobody has set follow the units at once", _job().recipe.groove_width_mm == 3)
+    yield from _until(lambda: _job().recipe.groove_width_mm == 3)
 
     theme = next(Path(bpy.utils.system_resource("SCRIPTS")).glob("presets/interface_theme/*[Ll]ight*.xml"))
     bpy.ops.script.execute_preset(filepath=str(theme), menu_idname="USERPREF_MT_interface_theme_presets")

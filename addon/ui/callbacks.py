@@ -13,7 +13,7 @@ from .desk import active_fitted, desks, drop_all
 from .drawing import imperial
 from .fields import UNDECIDED, auto_name, take_old_names
 from .following import follow_work, forget_steps
-from .jobs import bore_problem, modelled_section, process_of
+from .jobs import bore_problem, modelled_section, process_of, recipes_of
 from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
 from .looking import follow_selection, look_at_finding
 from .outdated import forget_changes, scene_changed
@@ -123,9 +123,11 @@ def on_view(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
 def on_units() -> None:
     """Metric or imperial units were chosen: lengths that nobody has set become round in these."""
     for scene in bpy.data.scenes:
+        before = recipes_of(scene)
         if scene.ferrule.ends:
             with quietly():
                 suit_all(scene.ferrule, imperial(scene))
+        if recipes_of(scene) != before:
             updating.numbers_changed(scene)
 
 

@@ -54,9 +54,10 @@ _last_change = 0.0
 
 
 def desk_of(scene: bpy.types.Scene) -> Desk | None:
-    """The scene's results, or None if they are out of date or there are no ends; then they are made again soon."""
+    """The scene's results, or None if they are out of date or there are no ends; then they are made again soon. What is
+    waiting in results at hand goes on, too: another scene may have been shown meanwhile."""
     desk = at_hand(scene)
-    if desk is None and scene.ferrule.ends:
+    if (desk.waiting or desk.open) if desk else scene.ferrule.ends:
         _wake()
     return desk
 
