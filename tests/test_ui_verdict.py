@@ -303,3 +303,26 @@ def test_an_end_crossed_by_a_hole_is_taken_with_one_click(scene: bpy.types.Scene
     assert sorted(round(fitting.fitting.recipe.spigot_mm) for fitting in desk.fittings) == [6, 8]
     with pytest.raises(RuntimeError, match="would not go into this end"):
         bpy.ops.ferrule.shorten_spigot(index=row)
+
+
+def test_an_end_crossed_by_a_hole_is_taken_with_the_hole_in_its_spigot(scene: bpy.types.Scene, tmp_path: Path) -> None:
+    """Another click; the others of its section keep a spigot without a hole."""
+    put(scene, ROUND, "Post", tool=bolt(6.5 + 3.5))
+    put(scene, SQUARE, "Rail", 0.5)
+    desk = fitted(scene)
+    (row,) = desk.to_shorten
+    for panel in ("FERRULE_PT_in_the_way", "FERRULE_PT_closed_ends"):
+        scene.ferrule.end_index = row
+        assert "Hole through the Spigot for 1 in × 1/8 in" in said_in(panel)
+    assert bpy.ops.ferrule.free_holes(index=row) == {"FINISHED"}
+    desk = updating.finish(scene)
+    assert desk.verdict.headline.startswith("4 ends, 3 kinds, ready to print") and not desk.to_shorten
+    assert sorted(len(fitting.batch.place.holes) for fitting in desk.fittings) == [0, 0, 1]
+    assert bpy.ops.ferrule.check_in_place() == {"FINISHED"}
+    assert not [finding for fitting in desk.fittings for finding in fitting.in_place]
+    with pytest.raises(RuntimeError, match="No hole of this end"):
+        bpy.ops.ferrule.free_holes(index=row)
+    scene.ferrule.output.folder = str(tmp_path)
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    sheet = next(tmp_path.glob("*.html")).read_text("utf-8")
+    assert "Turn to the hole" in sheet and "Section square to the hole" in sheet

@@ -8,13 +8,14 @@ A family is a folder beside this file, with a recipe, a ``Fitting`` of its own a
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import astuple, dataclass, field, replace
 from typing import Any, Literal, Protocol, Self
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
+from ..geometry.units import say_mm
 from ..takeoff import Mouth, NeededHole, Takeoff, TubeEnd
-from ..takeoff.ends import said_mitre
+from ..takeoff.ends import EndHole, said_mitre
 from ..trade.cautions import Choice, Condition
 from .circumstances import Circumstances
 from .fitting import Fitting
@@ -135,26 +136,32 @@ class EndPlace:
     mitre_deg: float = 0.0
     mitre_direction_deg: float = 0.0
     clear_depth_mm: float | None = None
+    holes: tuple[EndHole, ...] = ()
+    """Those through the tube's walls that a spigot would cover."""
 
     @classmethod
     def of(cls, end: TubeEnd, section: Section) -> EndPlace:
-        return cls(section, end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm)
+        return cls(section, end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm, end.holes)
 
     @property
     def key(self) -> tuple[Any, ...]:
         """The same for the same place, in another session too."""
         outlines = [outline.key for outline in (self.section.outer, self.section.bore)]
-        return *outlines, self.mitre_deg, self.mitre_direction_deg, self.clear_depth_mm
+        holes = tuple(astuple(hole) for hole in self.holes)
+        return *outlines, self.mitre_deg, self.mitre_direction_deg, self.clear_depth_mm, *holes
 
     @property
     def words(self) -> str:
-        return said_mitre(self.mitre_deg)
+        holes = [f"hole {say_mm(hole.diameter_mm)}, {say_mm(hole.distance_mm)} from the end" for hole in self.holes]
+        return ", ".join(filter(None, (said_mitre(self.mitre_deg), *holes)))
 
     def like(self, other: EndPlace) -> bool:
         return (
             self.section.like(other.section, ALIKE_MM)
             and abs(self.mitre_deg - other.mitre_deg) <= ALIKE_DEG
             and abs(self.mitre_direction_deg - other.mitre_direction_deg) <= ALIKE_DEG
+            and len(self.holes) == len(other.holes)
+            and all(hole.like(other_hole) for hole, other_hole in zip(self.holes, other.holes, strict=True))
         )
 
     def tighter(self, other: EndPlace) -> EndPlace:
@@ -162,6 +169,10 @@ class EndPlace:
         section = min(self.section, other.section, key=lambda section: section.bore.half_width)
         depths = [place.clear_depth_mm for place in (self, other) if place.clear_depth_mm is not None]
         return replace(self, section=section, clear_depth_mm=min(depths, default=None))
+
+
+def _frees_none(recipe: object) -> bool:
+    return False
 
 
 def _no_depth(recipe: object) -> float:
@@ -212,6 +223,8 @@ class Family:
     screws: Callable[[Any, Any, Circumstances | None], Sequence[ScrewPlace]] = _no_screws
     """Where tubes are drilled for its fittings' screws, from a recipe at a place. Tools for holes are made for these
     too. Raises ``RecipeError``."""
+    frees_holes: Callable[[Any], bool] = _frees_none
+    """Whether a recipe's fitting lets holes through the tube's walls go on through it."""
     depth_mm: Callable[[Any], float] = _no_depth
     """How far a recipe's fitting reaches into a tube from its end."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None

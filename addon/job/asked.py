@@ -360,6 +360,15 @@ class Job:
         ]
         return max(depths, default=0.0)
 
+    def frees_holes(self, section: Section) -> bool:
+        """Whether holes through the walls of a tube of this section go on through fittings for its ends."""
+        return any(
+            wish.family.frees_holes(wish.recipe_for(section, points=points))
+            for wish in self.wishes
+            for points in get_args(Pointing)
+            if wish.family.serves == "end" and wish.makes_for(section, points=points)
+        )
+
     def unmatched(self, sections: Sequence[Section]) -> tuple[str, ...]:
         """Sentences on the entries that match none of the sections and so changed nothing."""
         entries = [

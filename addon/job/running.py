@@ -76,6 +76,7 @@ def read_assembly(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_giv
         lambda section: max(job.depth_mm(section), LEAST_DEPTH_MM),
         wall_mm=assembly.wall_mm,
         unit_given=unit_given,
+        frees_holes=job.frees_holes,
     )
 
 

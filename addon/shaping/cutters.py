@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -12,15 +13,21 @@ from manifold3d import CrossSection, Manifold, OpType
 from ..geometry.frames import Floats
 from ..geometry.polygons import nearest
 from ..geometry.sections import Outline
+from ..takeoff.ends import EndHole
 from ..trade.hardware import NUT_POCKET_GAP_MM, Thread, thread_named
 from .contours import Contour
-from .features import BoltHole, SeamRelief, Vent
+from .features import BoltHole, CrossHoles, SeamRelief, Vent
 from .shells import tool
 
 PAST_MM = 1.0
 """How far a cutter stands past what it cuts, so that no two faces fall together."""
 POCKET_ROOM_MM = 0.5
 """How much deeper than its nut or insert a pocket is; common practice, no source."""
+
+LEAST_BRIDGE_MM = 0.8
+"""What a hole across a spigot leaves between it and the tip, and half of that below the rim."""
+ROOF_FLAT_MM = 0.8
+"""Width of its roof's ridge, that a bead or two bridge: a sharp one would close up."""
 
 FLARE = 0.5
 """How much wider a notch for a seam gets outward on each side, in mm a mm: its edges are then wide enough to print."""
@@ -183,6 +190,39 @@ def hole_cutters(
     turn = np.arange(6) * np.pi / 3
     hexagon = contour.deepest + hole_radius(hole.kind, thread) * np.column_stack([np.cos(turn), np.sin(turn)])
     return [tool(through + prism(CrossSection([hexagon]), floor, top), "hole")]
+
+
+def cross_cutters(
+    cross: CrossHoles, holes: Sequence[EndHole], contour: Contour, outer: Contour, spigot_mm: float, up: Floats
+) -> list[Manifold]:
+    """What holes through the tube's walls take off the spigot, in the tube end's frame: right through it, or as far as
+    the tube's axis. Their roofs slope by 45°, so that they need no support. Where too little of the spigot would be
+    left towards its tip, they are open there. They end below the rim. ``up`` (3,) is the rim's normal, out of the tube
+    or into it, that points up when printed."""
+    if cross.kind != "free":
+        return []
+    far, cutters = far_past(outer), []
+    rim = up * np.sign(up[2])
+    lean = float(np.hypot(rim[0], rim[1]) / rim[2])
+    for hole in holes:
+        along, radius = hole.direction, hole.diameter_mm / 2 + cross.room_mm
+        roof = up - (up @ along) * along
+        roof /= np.linalg.norm(roof)
+        side = np.cross(along, roof)
+        facets = contour.fineness.beside(contour.outline.half_width).around(radius, least=24)
+        flat = ROOF_FLAT_MM / 2
+        ridge = radius * math.sqrt(2) - flat
+        top = [(ridge, -flat), (ridge, flat)]
+        drop = CrossSection.hull_points(np.vstack([Outline.circle(2 * radius).polygon(facets), top]))
+        below = ridge if up[2] < 0 else radius
+        if spigot_mm - hole.distance_mm - below - lean * contour.outline.half_width < LEAST_BRIDGE_MM:
+            drop = CrossSection.batch_hull([drop, drop.translate((-far * roof[2], -far * side[2]))])
+        behind = far if hole.through else PAST_MM
+        solid = Manifold.extrude(drop, behind + far)
+        start = hole.place - behind * along
+        placed = solid.transform(np.column_stack([roof, side, along, start]))
+        cutters.append(tool(placed.trim_by_plane(tuple(-rim), LEAST_BRIDGE_MM / 2), "hole"))
+    return cutters
 
 
 def hole_radius(hole: str, thread: Thread) -> float:

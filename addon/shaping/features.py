@@ -12,10 +12,12 @@ from ..trade.hardware import threads
 
 VentKind = Literal["none", "channel", "hole"]
 ReliefKind = Literal["auto", "none", "flat", "notch", "sides"]
+CrossKind = Literal["in the way", "free"]
 HoleKind = Literal["none", "through", "nut pocket", "insert"]
 RoofKind = Literal["sloped", "square"]
 
 _GROOVES, _VENT, _RELIEF, _RIBS, _HOLE = "Glue Grooves", "Vent", "Seam Relief", "Ribs", "Hole and Hollow"
+_CROSS = "Holes Across"
 
 
 MOST_GROOVES = 40
@@ -126,6 +128,24 @@ class Ribs:
     width_mm: float | None = declared(
         None, "Rib Width", "Width of each rib around the spigot, at its foot; three quarters of that at its crest",
         automatic="by bead", group=_RIBS, shown=_when("rib"),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class CrossHoles:
+    """What becomes of the holes through the tube's walls that the spigot would cover."""
+
+    kind: CrossKind = declared(
+        "in the way", "Holes Across", "What becomes of holes through the tube's walls that the spigot would cover",
+        key="cross_holes", group=_CROSS,
+        meaning="what becomes of round holes through the tube's walls that the spigot would cover. In the way, such an "
+        "end takes no fitting; free, holes that are square to the tube go on through the spigot, so that a bolt or a "
+        "pin can pass: right through where both walls have one, else as far as the tube's axis, with a roof that needs "
+        "no support",
+    )  # fmt: skip
+    room_mm: float = declared(
+        0.5, "Room Across", "How much wider than the tube's hole that in the spigot is, on each side",
+        inches=1 / 64, group=_CROSS, shown=_when("cross", "free"),
     )  # fmt: skip
 
 

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -15,6 +15,62 @@ from ..geometry.sections import Section
 Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid", "profile", "lost"]
 """Only in the window can an end be lost: its rim, picked by hand, is not there any more, or the file is damaged."""
 ByHand = Literal["", "picked by hand", "given by size"]
+
+
+@dataclass(frozen=True)
+class EndHole:
+    """A round hole through the walls of a tube near its end, square to the tube, in the frame of that end."""
+
+    diameter_mm: float
+    distance_mm: float
+    """Along the tube's axis, from the origin of the end's frame to the hole's axis."""
+    angle_deg: float
+    """Where it comes out, counter-clockwise from x seen from outside: 0 to under 360, to under 180 where it goes
+    through two walls."""
+    offset_mm: float
+    """How far its axis passes by the tube's, counter-clockwise from that direction."""
+    through: bool
+    """Whether it goes through two walls."""
+
+    def turned(self, degrees: float) -> EndHole:
+        """As it is after a turn about the tube's axis."""
+        angle, offset = (self.angle_deg + degrees) % 360, self.offset_mm
+        if angle > 359.995:
+            angle = 0.0
+        if self.through and angle > 179.995:
+            angle, offset = max(angle - 180, 0.0), -offset
+        return replace(self, angle_deg=angle, offset_mm=offset)
+
+    def like(self, other: EndHole) -> bool:
+        """Whether a bolt that passes one passes the other: within a tenth of a millimetre and a degree."""
+        return (
+            self.through == other.through
+            and abs(self.diameter_mm - other.diameter_mm) < 0.1
+            and abs(self.distance_mm - other.distance_mm) < 0.1
+            and abs(self.offset_mm - other.offset_mm) < 0.1
+            and abs((self.angle_deg - other.angle_deg + 180) % 360 - 180) < 1
+        )
+
+    def begins_mm(self, section: Section, mitre_deg: float) -> float:
+        """How far down the bore it is met at the earliest."""
+        lean = float(np.tan(np.radians(mitre_deg)))
+        return self.distance_mm - self.diameter_mm / 2 - lean * max(section.bore.width, section.bore.depth) / 2
+
+    @property
+    def direction(self) -> Floats:
+        """(3,): out of the tube."""
+        angle = np.radians(self.angle_deg)
+        return np.array([np.cos(angle), np.sin(angle), 0.0])
+
+    @property
+    def place(self) -> Floats:
+        """(3,): the point of its axis that is nearest to the tube's."""
+        x, y, _ = self.direction
+        return np.array([-y * self.offset_mm, x * self.offset_mm, -self.distance_mm])
+
+    def across(self, points: Floats) -> Floats:
+        """(n,): how far points (n, 3) lie from its axis."""
+        return np.linalg.norm(np.cross(points - self.place, self.direction), axis=1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +100,8 @@ class TubeEnd:
     """In words, how the end was given; empty if the takeoff found it."""
     remedy: Message = NOTHING
     """What to do about it, in lower case."""
+    holes: tuple[EndHole, ...] = ()
+    """Those that the spigot would cover, where nothing else is in its way: the end is open if they go on through it."""
 
     # What makes it a site of a family of fittings.
     where, count = "", 1
@@ -70,6 +128,11 @@ class TubeEnd:
         it would be too short to hold."""
         whole = longest_spigot(self.clear_depth_mm)
         return whole if self.cause in ("crossed", "too short", "blocked") else None
+
+    @property
+    def can_be_taken(self) -> bool:
+        """Whether it is closed to the spigot that is wanted, but not to a shorter one or one with its holes in it."""
+        return not self.open and bool(self.longest_mm or self.holes)
 
     @property
     def explained(self) -> Message:

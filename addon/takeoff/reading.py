@@ -19,11 +19,12 @@ from .cleaning import said_places
 from .clearance import clearances
 from .deburring import notes_of_deburring
 from .doubt import SizeFit, doubt_unit
+from .end_holes import borders_of, offered, past_holes, taken_with
 from .ends import TubeEnd
 from .rim_sections import RimSection
 from .rims import open_loops
 from .roughness import evened, notes_of_roughness
-from .sites import Takeoff
+from .sites import Hole, Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
 from .survey import joints_of, surveyed
@@ -37,10 +38,12 @@ def take_off(
     wall_mm: float | None = None,
     unit_given: bool = True,
     size_fit: SizeFit = size_fit,
+    frees_holes: Callable[[Section], bool] = lambda section: False,
 ) -> Takeoff:
     """Every tube end in ``meshes``, open or not, with the reason where it is not.
 
-    An end is open if a spigot ``needed_depth_mm`` long could go in: one length for all, or what a section needs.
+    An end is open if a spigot ``needed_depth_mm`` long could go in: one length for all, or what a section needs. Round
+    holes through its walls are in the way, but not where ``frees_holes`` says that they go on through the spigot.
     ``wall_mm`` is the wall of tubes of which only the outer surface is modelled. Where the file gave no unit
     (``unit_given`` false), sections that make tube sizes only at another scale, or that are too wide or too narrow for
     any tube, raise a doubt;
@@ -71,6 +74,22 @@ def take_off(
         for end in sorted(found.plain, key=lambda end: not end.departure)
     ]
     ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in rows]
+
+    def past(place: int, end: TubeEnd, holes: Sequence[Hole]) -> TubeEnd:
+        depth = float(needed[place])
+        covered, clear = past_holes(end, borders_of(surface, end, runs.piece(surface, place)), holes, depth)
+        if not covered or around[place] >= 0:
+            return end
+        run = runs.taken(np.array([place]))
+        (beyond,) = clearances(
+            surface, chunks, [profiles[place]], replace(run, straight=np.array([clear])), needed[place : place + 1]
+        )
+        if beyond.inside is not None:
+            clear = min(clear, beyond.inside.distance)
+        if clear < depth:
+            return end
+        return taken_with(end, covered, clear) if frees_holes(end.section) else offered(end, covered)
+
     tubular = len(profiles) + sum(end.departure > 0 for end in found.plain)
     survey = surveyed(
         surface,
@@ -81,6 +100,7 @@ def take_off(
         [profile for _, profile, _ in rows[:tubular]],
         [body for body, *_ in rows[:tubular]],
         ends[:tubular],
+        past,
     )
     ends[:tubular] = survey.ends
     tubes = [end.section for end in ends if end.cause not in ("solid", "profile")]

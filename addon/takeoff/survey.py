@@ -31,7 +31,8 @@ from .walls import WallIndex, WallRuns
 @dataclass(frozen=True, eq=False)
 class Survey:
     ends: tuple[TubeEnd, ...]
-    """As given, those that lie on another tube or run into one with its name."""
+    """As given, those that lie on another tube or run into one with its name, and those that holes cross as ``past``
+    has them."""
     tubes: tuple[Tube, ...]
     holes: tuple[Hole, ...]
     copes: tuple[Cope, ...]
@@ -49,9 +50,11 @@ def surveyed(
     profiles: Sequence[RimSection],
     bodies: Sequence[int],
     ends: Sequence[TubeEnd],
+    past: Callable[[int, TubeEnd, Sequence[Hole]], TubeEnd],
 ) -> Survey:
     """The tubes with their holes and copes. ``ends``, with their ``profiles`` and ``bodies``, are the rims that
-    ``runs`` belong to and after these the copes; ``shared`` are the rims whose outer wall is not known by the rim."""
+    ``runs`` belong to and after these the copes; ``shared`` are the rims whose outer wall is not known by the rim.
+    ``past`` gives a rim's end that a hole crosses as it is with all holes of its tube."""
     legs = paired(profiles, bodies, runs)
     skins = Skins.of(surface, chunks, legs, uneven(surface, index, runs, legs, shared))
     cuts = cuts_read(surface, legs, skins, len(runs.straight))
@@ -71,12 +74,15 @@ def surveyed(
     bores, unread = read_holes(surface, legs, skins)
     tube_of = {end: place for place, leg in enumerate(legs) for end in (leg.first, leg.last) if end >= 0}
     ends, cope_cuts = copes_of(ends, cuts, tube_of, tubes)
+    holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
+    holes.sort(key=lambda hole: (hole[0], round(hole[1].distances_mm[0], 3), hole[1].angle_deg))
+    for end in range(len(runs.straight)):
+        if ends[end].cause == "crossed" and end in tube_of:
+            ends[end] = past(end, ends[end], [hole for leg, hole in holes if leg == tube_of[end]])
     tubes = [
         replace(tube, ends=(ends[leg.first], ends[leg.last] if leg.last >= 0 else tube.ends[1]))
         for tube, leg in zip(tubes, legs, strict=True)
     ]
-    holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
-    holes.sort(key=lambda hole: (hole[0], round(hole[1].distances_mm[0], 3), hole[1].angle_deg))
     copes = [
         cope(ends[end], tubes[tube_of[end]], cut, [tubes[place] for place in under], cuts.get(end))
         for end, (cut, under) in cope_cuts.items()
@@ -85,7 +91,7 @@ def surveyed(
     return Survey(
         tuple(ends),
         tuple(tubes),
-        tuple(hole for _, hole in holes),
+        tuple(replace(hole, tube=tubes[leg]) for leg, hole in holes),
         tuple(copes),
         tuple(loop for _, loop in unread),
         notes,

@@ -121,8 +121,8 @@ class Desk:
 
     @cached_property
     def to_shorten(self) -> tuple[int, ...]:
-        """The rows of ends that a shorter spigot could go into."""
-        return tuple(row for row, end in enumerate(self.ends) if could_have_one(end) and end.longest_mm)
+        """The rows of ends that a shorter spigot could go into, or one with their holes in it."""
+        return tuple(row for row, end in enumerate(self.ends) if could_have_one(end) and end.can_be_taken)
 
     @property
     def laid_out(self) -> LaidOut | None:

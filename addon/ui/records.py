@@ -20,7 +20,7 @@ from ..fields.messages import DAMAGES, Message, as_message, message_from, say
 from ..geometry.frames import Frame
 from ..geometry.sections import Outline, OutlineShape, Section
 from ..takeoff import TubeEnd
-from ..takeoff.ends import ByHand, Cause
+from ..takeoff.ends import ByHand, Cause, EndHole
 from .scene import unit_scale_of
 
 UNKNOWN = Section(Outline.circle(10.0), Outline.circle(10.0))
@@ -34,6 +34,7 @@ class RecordError(ValueError):
 def end_text(end: TubeEnd) -> str:
     record = {key: value for key, value in vars(end).items() if key not in ("section", "frame")}
     record |= {key: as_message(record[key]).stored() for key in ("reason", "remedy")}
+    record["holes"] = [vars(hole) for hole in end.holes]
     record["frame"] = [end.frame.origin.tolist(), end.frame.axes.tolist()]
     record["section"] = _section_record(end.section)
     return json.dumps(record, ensure_ascii=False)
@@ -63,10 +64,13 @@ def end_from(text: str) -> TubeEnd:
         frame = Frame(_numbers(origin, (3,)), _numbers(axes, (3, 3)))
         section = _section(record.pop("section"))
         record |= {key: message_from(record[key]) for key in ("reason", "remedy") if key in record}
+        record["holes"] = tuple(EndHole(**hole) for hole in record.pop("holes", ()))
         end = TubeEnd(section=section, frame=frame, **record)
         end.source.encode()
         known = end.cause in get_args(Cause) and end.by_hand in get_args(ByHand)
-        numbers = (end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm)
+        numbers = [end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm]
+        for hole in end.holes:
+            numbers += (hole.diameter_mm, hole.distance_mm, hole.angle_deg, hole.offset_mm)
         if not known or not all(map(math.isfinite, numbers)) or not np.allclose(axes @ axes.T, np.eye(3), atol=1e-6):
             raise RecordError
         return end

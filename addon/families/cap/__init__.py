@@ -17,6 +17,7 @@ CAP = Family(
     sites=lambda takeoff: [end for end in takeoff.ends if end.open],
     place=EndPlace.of,
     design=at_place,
+    frees_holes=lambda recipe: bool(recipe.cross.kind == "free"),
     depth_mm=lambda recipe: float(recipe.spigot_mm),
     slice=ladder_slice,
     chief=("crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm", "groove_count"),

@@ -8,6 +8,7 @@ value that a refusal offers always leads on. The least sizes below are common pr
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import get_args
 
 import numpy as np
@@ -19,10 +20,12 @@ from ...geometry.polygons import edge_lengths, signed_area
 from ...geometry.sections import CHORD_ERROR_MM, Section
 from ...shaping.contours import Contour, Fineness
 from ...shaping.cutters import hole_radius, pocket_depth, profile_height
-from ...shaping.features import HoleKind, ReliefKind, RoofKind, VentKind
+from ...shaping.features import CrossKind, HoleKind, ReliefKind, RoofKind, VentKind
+from ...takeoff.ends import EndHole
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.processes import Process
 from ..circumstances import Circumstances
+from ..dimensioned import across
 from ..layer_edges import LayerEdges
 from ..settling import EXACT, Settling, is_number, outline_faults_refused, rounded_up
 from ..spigot_limits import (
@@ -56,6 +59,7 @@ LEAST_SEAT_MM = 2.0
 _BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_CORE_MM}
 """Plastic between the floor of a hole from the crown and the spigot's tip."""
 MOST_RISE_MM = 100.0
+MOST_ROOM_MM = 5.0
 USUAL_OVERHANG_DEG = 45.0
 """How far a process carries a surface out from upright, where none is known; common practice, no source."""
 CHAMFER_DEG = 45.0
@@ -105,8 +109,9 @@ def settle(
     mitre_direction_deg: float,
     clear_depth_mm: float | None,
     circumstances: Circumstances | None,
+    holes: Sequence[EndHole] = (),
 ) -> tuple[Recipe, Land | None]:
-    """As ``resolve``, with the crown's top land."""
+    """As ``resolve``, with the crown's top land; ``holes`` through the tube's walls are covered by the spigot."""
     process = circumstances.process if circumstances else None
     edges = LayerEdges.of(process) if process else None
     bench = Settling(recipe)
@@ -116,9 +121,8 @@ def settle(
     bench.numbers()
 
     bore_reach = Contour(section.bore, fineness).reach
-    design = SpigotDesign.of(
-        bench.recipe, section, not mitre_deg, circumstances, channel=bench.recipe.vent.kind == "channel"
-    )
+    turns = not mitre_deg and not (holes and bench.recipe.cross.kind == "free")
+    design = SpigotDesign.of(bench.recipe, section, turns, circumstances, channel=bench.recipe.vent.kind == "channel")
     bench.set("seam_relief", design.relief)
     spigot_reach = bore_reach - settle_gap(bench, bore_reach, wall, design)
     settle_corner(bench, section, design)
@@ -128,6 +132,7 @@ def settle(
     _settle_spigot(bench, clear_depth_mm, edges, mitre_deg)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
     hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm, edges)
+    _settle_cross(bench, spigot, holes)
     settle_lead_in(bench, spigot, spigot_reach, _most_lead_in(bench.recipe, spigot_reach, hole))
     room = settle_hollow(bench, spigot_reach, hole, _why_solid(bench.recipe))
     settle_grooves(bench, room)
@@ -166,6 +171,7 @@ def _settle_words(bench: Settling[Recipe]) -> None:
         ("edge", Edge),
         ("fit", FitName),
         ("vent", VentKind),
+        ("cross_holes", CrossKind),
         ("seam_relief", ReliefKind),
         ("hole", HoleKind),
         ("groove_roof", RoofKind),
@@ -312,6 +318,28 @@ def _settle_hole(
         height = profile_height(crown, profile, spigot.deepest, hole_radius(hole, thread))
         _settle_pocket(bench, thread, height, clear_depth_mm, edges)
     return hole_radius(hole, thread)
+
+
+def _settle_cross(bench: Settling[Recipe], spigot: Contour, holes: Sequence[EndHole]) -> None:
+    """Makes sure that holes across the spigot leave enough of it on either side."""
+    used = bench.recipe.cross.kind == "free" and bool(holes)
+    room = math.inf
+    for hole in holes:
+        low, high = across(spigot.outline, hole.angle_deg + 90)
+        beside = min(hole.offset_mm - low, high - hole.offset_mm) - hole.diameter_mm / 2 - LEAST_CORE_MM
+        room = min(room, beside)
+    if used and room < 0:
+        widest = max(hole.diameter_mm for hole in holes)
+        problem = say("the hole across the spigot, {}, leaves too little of it beside it", Length(widest))
+        raise RecipeError("cross_holes", say("{}; choose in the way", problem), "in the way")
+    bench.number(
+        "cross_room_mm",
+        0.0,
+        min(room, MOST_ROOM_MM),
+        "the hole in the spigot is as wide as the tube's at least",
+        "more would leave too little of the spigot, or its hole would not be that of the tube",
+        used=used,
+    )
 
 
 def _settle_pocket(

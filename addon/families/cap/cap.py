@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -17,6 +17,7 @@ from ...geometry.mitres import lean, shear
 from ...geometry.units import say_both, say_three
 from ...shaping.cutters import PAST_MM, prism
 from ...shaping.spigots import SPIGOT_SURFACES, Spigot
+from ...takeoff.ends import EndHole
 from ...trade.processes import Process
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Seat
@@ -34,6 +35,8 @@ class Cap(Fitting):
     mitre_direction_deg: float
     profile: CapProfile
     spigot: Spigot
+    holes: tuple[EndHole, ...] = field(default=(), kw_only=True)
+    """Those through the tube's walls that go on through it."""
 
     family = "cap"
     surface_names = ("crown", "shoulder", *SPIGOT_SURFACES, "vent", "hole")
@@ -84,6 +87,8 @@ class Cap(Fitting):
         said = f"{recipe.crown} {say_both(self.profile.crown[-1, 1])} high, {recipe.fit} fit"
         if hole.kind != "none":
             said += f", {hole.thread} {'through hole' if hole.kind == 'through' else hole.kind}"
+        for across in self.holes:
+            said += f", hole {say_both(across.diameter_mm + 2 * recipe.cross.room_mm)} across"
         return f"{said}, mitre {say_three(self.mitre_deg)}°" if self.mitre_deg else said
 
     @property
@@ -138,6 +143,7 @@ class Cap(Fitting):
             self.mitre_deg,
             self.mitre_direction_deg,
             self.asked_for,
+            self.holes,
         )
         end = end_view(self.recipe, self.spigot, self.section, self.profile, self.solid, self.rim_frame.axes[2])
         return (part, end) if end else (part,)
@@ -168,4 +174,5 @@ class Cap(Fitting):
 
     @classmethod
     def steps(cls, fittings: Mapping[str, Cap]) -> list[BenchStep]:
-        return putting_in({id: (cap.recipe, cap.mitre_deg) for id, cap in fittings.items()})
+        holed = [id for id, cap in fittings.items() if cap.holes]
+        return putting_in({id: (cap.recipe, cap.mitre_deg) for id, cap in fittings.items()}, holed)

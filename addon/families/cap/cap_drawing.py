@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from manifold3d import Manifold
@@ -13,6 +13,7 @@ from ...geometry.polygons import contains, nearest
 from ...geometry.sections import Section
 from ...shaping.cutters import pocket_depth
 from ...shaping.spigots import Spigot
+from ...takeoff.ends import EndHole
 from ...trade.hardware import NUT_POCKET_GAP_MM, thread_named
 from ..dimensioned import UV, Dimension, Note, View, across, cut_along, span
 from .profiles import CapProfile
@@ -35,9 +36,12 @@ def section_view(
     mitre_deg: float,
     direction_deg: float,
     asked_for: Mapping[str, float],
+    holes: Sequence[EndHole],
 ) -> View:
-    """Through the axis; ``recipe`` is a resolved one."""
-    if section.kind == "round" and not mitre_deg and (recipe.rib.count or recipe.seam.kind != "none"):
+    """Through the axis, square to the first hole across a spigot that is not mitred; ``recipe`` is a resolved one."""
+    if holes and not mitre_deg:
+        direction_deg = holes[0].angle_deg + 90
+    elif section.kind == "round" and not mitre_deg and (recipe.rib.count or recipe.seam.kind != "none"):
         direction_deg = recipe.seam.angle_deg + _CLEAR_DEG
     rise, length, lead_in = float(recipe.rise_mm or 0.0), recipe.spigot_mm, recipe.lead_in_mm
     lean, gap = float(np.tan(np.radians(mitre_deg))), float(recipe.gap_mm or 0.0)
@@ -65,6 +69,10 @@ def section_view(
     ]
     if lead_in:
         notes.append(Note(at(left + lead_in / 2, -length + lead_in / 2), "lead-in {} × 45°", (lead_in,), "left"))
+    for hole in holes:
+        wide, down = hole.diameter_mm + 2 * recipe.cross.room_mm, hole.distance_mm
+        edge = wide / 2 + (0.0 if mitre_deg else hole.offset_mm), -down
+        notes += [Note(edge, "hole ⌀ {}", (wide,)), Note(edge, "{} from rim", (down,))]
     for groove in grooves[-1:]:
         count = f"{len(grooves)} ×" if len(grooves) > 1 else ""
         dimensions += [
@@ -121,6 +129,7 @@ def section_view(
         np.array([at(bore_right, 0.0), (bore_right, end), (tube_right, end), at(tube_right, 0.0)]),
     )
     caption = "Section in the plane of the mitre" if lean else "Section" if sign else "Section through the width"
+    caption = "Section square to the hole" if holes and not lean else caption
     return View(cut=cut, seen=land, tube=tube, axis=True, dimensions=dimensions, notes=notes, caption=caption)
 
 

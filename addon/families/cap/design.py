@@ -8,6 +8,9 @@ the leaning plane: its section square to the axis, and with it the gap, stays as
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 from manifold3d import Error, Manifold, OpType
 
@@ -18,8 +21,9 @@ from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
 from ...geometry.sections import CHORD_ERROR_MM, Section
 from ...shaping.contours import Contour, Fineness, stretch
-from ...shaping.cutters import hole_cutters, vent_cutters
+from ...shaping.cutters import cross_cutters, hole_cutters, vent_cutters
 from ...shaping.shells import Shell, bridged, in_one_piece, joined, labelled, sound, surface_indices, unlabelled
+from ...takeoff.ends import EndHole, mitre_normal
 from ..circumstances import Circumstances
 from ..family import EndPlace
 from ..layer_edges import LayerEdges
@@ -41,11 +45,12 @@ def design(
     mitre_deg: float = 0.0,
     mitre_direction_deg: float = 0.0,
     clear_depth_mm: float | None = None,
+    holes: tuple[EndHole, ...] = (),
     circumstances: Circumstances | None = None,
     facets: int | None = None,
     chord_error_mm: float = CHORD_ERROR_MM,
 ) -> Cap:
-    """The fitting for a tube end.
+    """The fitting for a tube end; ``holes`` are those through the tube's walls that its spigot covers.
 
     ``facets`` of a whole circle is for previews; without it no facet lies farther than ``chord_error_mm`` from the
     true surface. Raises ``RecipeError`` with a value that would work if the recipe cannot be made, and
@@ -56,17 +61,22 @@ def design(
         raise ValueError(say("a chord error of {:g} is not made; choose {:g}", Length(chord_error_mm), allowed))
     asked = recipe
     with outline_faults_refused():
-        recipe, land = settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, circumstances)
+        recipe, land = settle(recipe, section, mitre_deg, mitre_direction_deg, clear_depth_mm, circumstances, holes)
+    holes = holes if recipe.cross.kind == "free" else ()
     edges = LayerEdges.of(circumstances.process) if circumstances else None
     spigot = spigot_of(recipe, mitre_deg, edges)
     fineness = Fineness.of(facets, chord_error_mm)
     with outline_faults_refused():
         inner = spigot_contour(section, float(recipe.gap_mm or 0), float(recipe.corner_mm or 0), fineness)
+        if holes and inner.outline.shape == "circle":
+            spigot = replace(spigot, ribs_at_deg=_ribs_beside(holes, recipe))
         outer = crown_contour(section, recipe.lip_mm, mitre_deg, mitre_direction_deg, fineness)
         profile = crown_profile(recipe, outer.reach, fineness, land)
         crown = outer.raised(profile, "crown", "crown", "crown")
         shell = _joined(crown, spigot.raised(inner), mitre_deg, mitre_direction_deg)
-    shell = _cut(shell, recipe, section, inner, outer, profile, shear(mitre_deg, mitre_direction_deg))
+    up = mitre_normal(mitre_deg, mitre_direction_deg) * (-1.0 if recipe.up == "crown down" else 1.0)
+    across = cross_cutters(recipe.cross, holes, inner, outer, recipe.spigot_mm, up)
+    shell = _cut(shell, recipe, section, inner, outer, profile, shear(mitre_deg, mitre_direction_deg), across)
     fitting = Cap(
         recipe,
         section,
@@ -78,6 +88,7 @@ def design(
         spigot,
         asked_for=heights_asked_for(asked, recipe),
         kernel=shell.kernel,
+        holes=holes,
     )
     drawn_freely = "free" in (section.outer.shape, section.bore.shape)
     if drawn_freely and (fitting.solid.status() != Error.NoError or fitting.solid.volume() <= 0):
@@ -88,31 +99,62 @@ def design(
 def at_place(
     recipe: Recipe, place: EndPlace, circumstances: Circumstances | None = None, facets: int | None = None
 ) -> Cap:
-    """As ``design``."""
+    """As ``design``; holes that do not go on through the spigot stop it."""
+    clear = [place.clear_depth_mm] if place.clear_depth_mm is not None else []
+    if recipe.cross.kind != "free":
+        clear += [hole.begins_mm(place.section, place.mitre_deg) for hole in place.holes]
     return design(
         recipe,
         place.section,
         mitre_deg=place.mitre_deg,
         mitre_direction_deg=place.mitre_direction_deg,
-        clear_depth_mm=place.clear_depth_mm,
+        clear_depth_mm=min(clear, default=None),
+        holes=place.holes,
         circumstances=circumstances,
         facets=facets,
     )
 
 
+def _ribs_beside(holes: Sequence[EndHole], recipe: Recipe) -> tuple[float, ...]:
+    """Where the ribs of a round spigot are spread evenly as far as they can be from holes across it, from the seam's
+    relief and the vent: a rib that a hole cuts lengthwise is too thin to print."""
+    count, seam = int(recipe.rib.count or 0), recipe.seam.angle_deg
+    taken = [hole.angle_deg + turn for hole in holes for turn in ((0, 180) if hole.through else (0,))]
+    taken += [seam] * (recipe.seam.kind in ("notch", "flat")) + [seam + 180] * (recipe.vent.kind == "channel")
+    if not count:
+        return ()
+    step = 360 / count
+
+    def room(turn: float) -> float:
+        return min(abs((turn - angle + step / 2) % step - step / 2) for angle in taken)
+
+    turn = max(np.arange(0, step, 1.0).tolist(), key=room)
+    return tuple(turn + step * rib for rib in range(count))
+
+
 def _cut(
-    shell: Shell, recipe: Recipe, section: Section, inner: Contour, outer: Contour, profile: Floats, shear: Floats
+    shell: Shell,
+    recipe: Recipe,
+    section: Section,
+    inner: Contour,
+    outer: Contour,
+    profile: Floats,
+    shear: Floats,
+    across: Sequence[Manifold],
 ) -> Shell:
-    """The fitting with its vent and its hole."""
+    """The fitting with its vent, its hole and the holes ``across`` it."""
     channel = min(recipe.vent.depth_mm, most_channel(recipe, section, profile))
     tip, top = -recipe.spigot_mm, profile[-1, 1]
     cutters = vent_cutters(recipe.vent, recipe.seam, inner, outer, tip, top, channel)
     cutters += hole_cutters(recipe.hole, inner, outer, profile, tip, top)
+    cutters = [*(cutter.transform(shear[:3]) for cutter in cutters), *across]
     if not cutters:
         return shell
-    cutters = [cutter.transform(shear[:3]) for cutter in cutters]
     cut = Manifold.batch_boolean([labelled(shell), *cutters], OpType.Subtract)
-    return sound(unlabelled(in_one_piece(cut, "hole" if recipe.vent.kind == "none" else "vent", "none")))
+    cause, cure = ("cross_holes", "in the way") if across else ("hole", "none")
+    if recipe.vent.kind != "none":
+        cause, cure = "vent", "none"
+    return sound(unlabelled(in_one_piece(cut, cause, cure)))
 
 
 def _joined(crown: Shell, inside: Shell, mitre_deg: float, direction_deg: float) -> Shell:

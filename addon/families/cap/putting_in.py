@@ -3,15 +3,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from ..bench_steps import Steps
 from ..fitting import BenchStep
 from .recipe import Recipe
 
 
-def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
-    """The steps for a job's caps: their resolved recipes and mitres by their ids."""
+def putting_in(caps: Mapping[str, tuple[Recipe, float]], holed: Sequence[str]) -> list[BenchStep]:
+    """The steps for a job's caps: their resolved recipes and mitres by their ids; ``holed`` have holes across."""
     recipes = [(id, recipe) for id, (recipe, _) in caps.items()]
     steps = Steps(caps)
     step = steps.add
@@ -29,6 +29,12 @@ def putting_in(caps: Mapping[str, tuple[Recipe, float]]) -> list[BenchStep]:
         "Turn to the mitre",
         "They go in one way only; turn them until the shoulder meets the rim",
         (id for id, (_, mitre_deg) in caps.items() if mitre_deg),
+    )
+    step(
+        "Turn to the hole",
+        "Turn the hole through the spigot to the tube's, and keep it free of adhesive; try the bolt or pin while the "
+        "fitting can still be turned",
+        holed,
     )
     step(
         "Nuts",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ...fields.declared import declared
-from ...shaping.features import BoltHole, Grooves, Ribs, SeamRelief, Vent
+from ...shaping.features import BoltHole, CrossHoles, Grooves, Ribs, SeamRelief, Vent
 from ...trade.cautions import Condition
 from ...trade.fits import fit_named
 from ..spigot_limits import LEAST_FLOOR_MM, FitName
@@ -72,6 +72,7 @@ class Recipe:
     vent: Vent = Vent()
     seam: SeamRelief = SeamRelief()
     rib: Ribs = Ribs()
+    cross: CrossHoles = CrossHoles()
     hole: BoltHole = BoltHole()
     hollow_wall_mm: float = declared(
         0.0, "Spigot Wall", "Wall of a hollow spigot; 0 for a solid one", group="Hole and Hollow"

@@ -12,6 +12,7 @@ from ...families.table import usual
 from ...fields.declared import declared_in
 from ...fields.messages import FieldName, Name, count_of, say, say_value
 from ...geometry.names import quoted
+from ...takeoff import TubeEnd
 from ...trade.processes import Process
 from .. import placing, updating, wording
 from ..desk import active_family, active_group, active_recipe, times
@@ -139,12 +140,8 @@ class FERRULE_OT_show_family(bpy.types.Operator):
         return {"FINISHED"}
 
 
-class FERRULE_OT_shorten_spigot(LongWork, bpy.types.Operator):
-    """Shorten the spigots of the end's section until one goes into it, read the ends again and fit them"""
-
-    bl_idname = "ferrule.shorten_spigot"
-    bl_label = "Shorten the Spigot"
-    bl_options = {"REGISTER", "UNDO"}
+class TakesEnd(LongWork):
+    """Mix-in: changes a number of the recipe of an end's section, reads the ends again and fits them."""
 
     index: IntProperty(
         name="End", description="Row in the list, counted from 0; below 0 for the chosen end", default=-1
@@ -154,12 +151,17 @@ class FERRULE_OT_shorten_spigot(LongWork, bpy.types.Operator):
     def poll(cls, context: bpy.types.Context) -> bool:
         return holds(cls, context.scene.ferrule.ends, "Read the tube ends first") and can_build(cls, context)
 
+    def cure(self, end: TubeEnd) -> tuple[str, float | str]:
+        """The number, and the value with which the end is taken. Raises ``WorkError`` if there is none."""
+        raise NotImplementedError
+
     def steps(self, context: bpy.types.Context) -> WorkSteps:
         ferrule = context.scene.ferrule
         index = self.index if self.index >= 0 else ferrule.end_index
-        end = end_of(ferrule.ends[index]) if 0 <= index < len(ferrule.ends) else None
-        if end is None or not end.longest_mm:
-            raise WorkError("A shorter spigot would not go into this end")
+        if not 0 <= index < len(ferrule.ends):
+            raise WorkError(f"There is no end {index}; the list has {len(ferrule.ends)}")
+        end = end_of(ferrule.ends[index])
+        name, value = self.cure(end)
         self.changed = True
         row = group_for(context.scene, end)
         with quietly():
@@ -167,11 +169,37 @@ class FERRULE_OT_shorten_spigot(LongWork, bpy.types.Operator):
             if len(ferrule.groups) > 1 and not group.own_recipe:
                 group.own_recipe = True
                 start_from_shared(group, made_of(group))
-            recipe = group.recipe if group.own_recipe else ferrule.recipe
-            recipe.spigot_mm = end.longest_mm
+            setattr(group.recipe if group.own_recipe else ferrule.recipe, name, value)
             ferrule.group_index = row
         updating.touch(context.scene)
         return (yield from FERRULE_OT_refit.steps(self, context))
+
+
+class FERRULE_OT_shorten_spigot(TakesEnd, bpy.types.Operator):
+    """Shorten the spigots of the end's section until one goes into it, read the ends again and fit them"""
+
+    bl_idname = "ferrule.shorten_spigot"
+    bl_label = "Shorten the Spigot"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def cure(self, end: TubeEnd) -> tuple[str, float | str]:
+        if not end.longest_mm:
+            raise WorkError("A shorter spigot would not go into this end")
+        return "spigot_mm", float(end.longest_mm)
+
+
+class FERRULE_OT_free_holes(TakesEnd, bpy.types.Operator):
+    """Let holes through the tube's walls go on through the spigots of the end's section, for a bolt or a pin to pass;
+    read the ends again and fit them"""
+
+    bl_idname = "ferrule.free_holes"
+    bl_label = "Hole through the Spigot"
+    bl_options = {"REGISTER", "UNDO"}
+
+    def cure(self, end: TubeEnd) -> tuple[str, float | str]:
+        if end.open or not end.holes:
+            raise WorkError("No hole of this end can go on through a spigot")
+        return "cross_holes", "free"
 
 
 class FERRULE_OT_remove_fittings(bpy.types.Operator):
@@ -259,6 +287,7 @@ _CLASSES = (
     FERRULE_OT_fit,
     FERRULE_OT_refit,
     FERRULE_OT_shorten_spigot,
+    FERRULE_OT_free_holes,
     FERRULE_OT_choose,
     FERRULE_OT_show_family,
     FERRULE_OT_remove_fittings,

@@ -250,7 +250,7 @@ class FERRULE_PT_closed_ends(Fold):
         layout.template_list("FERRULE_UL_ends", "closed", ferrule, "ends", ferrule, "end_index", rows=3, maxrows=8)
         if 0 <= ferrule.end_index < len(ferrule.ends) and ferrule.ends[ferrule.end_index].reason:
             draw_text(layout, message_from(ferrule.ends[ferrule.end_index].reason) + ".")
-            if desk and desk.ends[ferrule.end_index].longest_mm:
+            if desk and desk.ends[ferrule.end_index].can_be_taken:
                 draw_shorten(layout, desk.ends[ferrule.end_index], ferrule.end_index)
             if ferrule.ends[ferrule.end_index].by_hand:
                 layout.operator("ferrule.drop_end", text="Drop", icon="X")

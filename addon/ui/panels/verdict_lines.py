@@ -12,14 +12,18 @@ from ..drawing import draw_text, say_in
 from ..wording import in_window
 
 _MOST_ENDS = 3
-"""For which the verdict offers a shorter spigot; the list has it for the others."""
+"""For which the verdict offers what takes them; the list has it for the others."""
 
 
 def draw_shorten(layout: bpy.types.UILayout, end: TubeEnd, row: int) -> None:
-    """A button that takes an end with a shorter spigot."""
-    length = say_in(bpy.context.scene)(end.longest_mm)
-    text = f"Spigot {length} for {section_name(end.section)}"
-    layout.operator("ferrule.shorten_spigot", text=text, icon="CHECKMARK", translate=False).index = row
+    """Buttons that take an end: with a shorter spigot, or with its holes going on through the spigot."""
+    section = section_name(end.section)
+    if end.longest_mm:
+        text = f"Spigot {say_in(bpy.context.scene)(end.longest_mm)} for {section}"
+        layout.operator("ferrule.shorten_spigot", text=text, icon="CHECKMARK", translate=False).index = row
+    if end.holes:
+        text = f"Hole through the Spigot for {section}"
+        layout.operator("ferrule.free_holes", text=text, icon="CHECKMARK", translate=False).index = row
 
 
 def draw_first_steps(layout: bpy.types.UILayout, verdict: JobVerdict) -> None:

@@ -1,0 +1,147 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Round holes through a tube's walls that a spigot would cover: an end that nothing else is in the way of can be taken
+if they go on through the spigot."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..fields.messages import NOTHING, Length, say
+from ..geometry import polygons, topology
+from ..geometry.frames import Floats
+from ..geometry.sections import Section
+from .ends import EndHole, TubeEnd, longest_spigot, mitre_normal
+from .sites import Hole
+from .surface import Surface
+
+_SQUARE = math.sin(math.radians(0.5))
+"""How far, as a sine, a hole may lean from square to the tube."""
+_ON_HOLE = 0.05
+"""Share of its radius, and mm, by which corners of a hole's edge may lie off it."""
+_AT_RIM = 2e-3
+"""Share of the width within which something is at the rim."""
+_TURNS = {"circle": (), "rectangle": (0.0, 180.0), "obround": (0.0, 180.0), "ellipse": (0.0, 180.0)}
+
+
+@dataclass(frozen=True)
+class BoreBorder:
+    """A line around which the straight wall of a bore ends."""
+
+    points: Floats
+    """(n, 3) in the end's frame."""
+    depths: Floats
+    """(n,): down from the rim along the axis."""
+    round: bool
+    """Whether it goes round the bore, not around a spot in its wall."""
+
+
+def borders_of(surface: Surface, end: TubeEnd, piece: NDArray[np.bool_]) -> list[BoreBorder]:
+    """All but the rim's own of the straight bore of an end, ``piece`` (m,) of the surface's triangles."""
+    half = (3 * np.flatnonzero(piece)[:, None] + np.arange(3)).ravel()
+    twins = surface.twins[half]
+    border, begins = topology.borders(surface.twins, half[(twins < 0) | ~piece[twins // 3]])
+    normal, found = mitre_normal(end.mitre_deg, end.mitre_direction_deg), []
+    for first, last in pairwise(begins.tolist()):
+        points = end.frame.to_local(surface.points(surface.starts[border[first:last]]))
+        depths = -(points @ normal) / normal[2]
+        around = points[:, :2]
+        ahead = np.roll(around, -1, axis=0)
+        turns = np.arctan2(polygons.cross(around, ahead), np.einsum("ij,ij->i", around, ahead))
+        goes_round = abs(float(turns.sum())) > np.pi
+        if not goes_round or depths.max() > _AT_RIM * end.section.outer.width:
+            found.append(BoreBorder(points, depths, goes_round))
+    return found
+
+
+def past_holes(
+    end: TubeEnd, borders: Sequence[BoreBorder], holes: Sequence[Hole], needed: float
+) -> tuple[tuple[EndHole, ...], float]:
+    """The holes that a spigot ``needed`` mm long would cover, and how deep the bore's wall then lets it go; none if
+    anything else is in its way."""
+    known = [(hole, _in_end(end, hole)) for hole in holes]
+    covered: list[EndHole] = []
+    clear = math.inf
+    for border in borders:
+        depth = float(border.depths.min())
+        explained = (
+            None if border.round else next((own for hole, own in known if own and _is_edge(border, own, hole)), None)
+        )
+        if explained is None or depth >= needed:
+            clear = min(clear, depth)
+        elif explained not in covered:
+            covered.append(explained)
+    return (tuple(covered), clear) if clear >= needed else ((), 0.0)
+
+
+def taken_with(end: TubeEnd, holes: Sequence[EndHole], clear_depth_mm: float) -> TubeEnd:
+    """The end, open since its holes go on through the spigot. Its frame is turned so that equal ends get equal ones."""
+    turn, ordered = min(
+        ((turn, _turned(holes, turn)) for turn in _turns(end, holes)),
+        key=lambda each: [_order(hole) for hole in each[1]],
+    )
+    return replace(
+        end,
+        frame=end.frame.turned(turn) if turn else end.frame,
+        holes=ordered,
+        clear_depth_mm=clear_depth_mm,
+        cause="open",
+        reason=say("open"),
+        remedy=NOTHING,
+    )
+
+
+def offered(end: TubeEnd, holes: Sequence[EndHole]) -> TubeEnd:
+    """The end as it is, with what can be done about its holes."""
+    whole = longest_spigot(end.clear_depth_mm)
+    remedy = say("let the hole go on through the spigot or leave this end without a fitting")
+    if whole:
+        remedy = say("shorten the spigot to {} or let the hole go on through it", Length(whole))
+    return replace(end, holes=tuple(holes), remedy=remedy)
+
+
+def _in_end(end: TubeEnd, hole: Hole) -> EndHole | None:
+    """The hole in the frame of an end; None if it leans."""
+    x, y, z = end.frame.axes @ hole.axis
+    if abs(z) > _SQUARE:
+        return None
+    px, py, pz = end.frame.to_local(hole.position)
+    angle, through = math.degrees(math.atan2(y, x)) % 360, hole.walls > 1
+    own = EndHole(hole.diameter_mm, -float(pz), angle, float(x * py - y * px), through)
+    return own.turned(0.0)
+
+
+def _is_edge(border: BoreBorder, own: EndHole, hole: Hole) -> bool:
+    """Whether a border is the edge of a hole in the bore's wall."""
+    across = own.across(border.points)
+    least, most = own.diameter_mm / 2, max(own.diameter_mm, hole.countersink_mm) / 2
+    slack = _ON_HOLE * (1 + least)
+    return bool((across > least - slack).all() and (across < most + slack).all())
+
+
+def _turns(end: TubeEnd, holes: Sequence[EndHole]) -> list[float]:
+    """By how much the end's frame may be turned about its axis, and be that of an equal end."""
+    outer, bore = end.section.outer, end.section.bore
+    if end.mitre_deg or outer.shape not in _TURNS or bore.shape not in _TURNS:
+        return [0.0]
+    if outer.shape == bore.shape == "circle":
+        return [hole.angle_deg + half for hole in holes for half in ((0.0, 180.0) if hole.through else (0.0,))]
+    square = outer.shape == bore.shape == "rectangle" and _is_square(end.section)
+    return [0.0, 90.0, 180.0, 270.0] if square else [0.0, 180.0]
+
+
+def _is_square(section: Section) -> bool:
+    return all(abs(outline.width - outline.depth) < 1e-3 * outline.width for outline in (section.outer, section.bore))
+
+
+def _turned(holes: Sequence[EndHole], turn: float) -> tuple[EndHole, ...]:
+    return tuple(sorted((hole.turned(-turn) for hole in holes), key=_order))
+
+
+def _order(hole: EndHole) -> tuple[float, ...]:
+    return round(hole.distance_mm, 1), round(hole.angle_deg) % 360, round(hole.offset_mm, 1)
