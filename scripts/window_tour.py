@@ -62,6 +62,7 @@ draw_seconds: dict[str, list[float]] = {}
 def tour() -> Waiting:
     """The whole job. Yields how long to wait for Blender to catch up."""
     _time_the_panels()
+    _module("ui.updating").LIVE_S *= PATIENCE  # or the review would be left until the numbers rest
     yield from _open_sidebar()
     yield from _photograph("empty", "An empty scene shows what to do")
 
