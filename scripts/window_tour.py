@@ -170,6 +170,7 @@ def tour() -> Waiting:
 
     _scene().unit_settings.system = "IMPERIAL"
     yield from _until(lambda: _job().recipe.groove_width_mm > 3)
+    yield from _until(lambda: _desk() is not None and _desk().verdict is not None)
     yield from _photograph(
         "imperial", "Captions and legends in inches, and lengths that nobody has set are round in them"
     )
