@@ -73,7 +73,7 @@ def in_millimetres(said: list[str]) -> list[str]:
 
 def unwrapped(monkeypatch: pytest.MonkeyPatch) -> None:
     """Sentences in one piece, so that quotes stay together."""
-    monkeypatch.setattr("addon.ui.drawing.textwrap.wrap", lambda text, width: [text])
+    monkeypatch.setattr("addon.ui.drawing._wrapped", lambda text, letters: (text,))
 
 
 def test_no_panel_of_an_imperial_scene_has_millimetres(scene: bpy.types.Scene, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import textwrap
+from functools import lru_cache
 from typing import Any
 
 import bpy
@@ -105,9 +106,14 @@ def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE", dialog:
     width = (region.width if region and region.type == "UI" else dialog * scale) / scale
     column = layout.column(align=True)
     column.scale_y = 0.8
-    wrapped = textwrap.wrap(text, max(16, int((width - 75) / 6.2)))
+    wrapped = _wrapped(text, max(16, int((width - 75) / 6.2)))
     for number, line in enumerate([*wrapped, *[""] * (lines - len(wrapped))]):
         column.label(text=line, icon=icon if number == 0 else "BLANK1" if icon != "NONE" else "NONE")
+
+
+@lru_cache(500)  # panels draw the same sentences again and again
+def _wrapped(text: str, letters: int) -> tuple[str, ...]:
+    return tuple(textwrap.wrap(text, letters))
 
 
 def report(operator: bpy.types.Operator, kind: str, sentence: object) -> None:

@@ -10,10 +10,11 @@ from ...families.family import Family
 from ...fields.declared import values_of
 from ...fields.messages import count_of
 from ...job.asked import TubeFacts
-from .. import placing, updating, wording
+from .. import updating, wording
 from ..desk import Fitted, active_family, active_fitted, active_group, active_recipe
 from ..drawing import draw_field, draw_refusal, draw_text, row_name, say_in
 from ..fields import labelled
+from ..following import next_step
 from ..recipes import made_of, recipe_of, word_of
 from .cautions_panel import draw_beside
 from .sidebar import Fold, StepFold, draw_result, group_folds
@@ -61,7 +62,7 @@ class FERRULE_PT_fitting(StepFold):
     @classmethod
     def draw_at_right(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         desk = updating.desk_of(context.scene)
-        if desk and placing.placed(context.scene):
+        if desk and next_step(context.scene) not in ("read", "fit"):
             draw_result(layout, count_of(len(desk.fittings), "kind"))
         row = layout.row(align=True)
         row.menu("FERRULE_MT_recipe_presets", text="", icon="PRESET")
