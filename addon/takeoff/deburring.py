@@ -30,7 +30,10 @@ from .walls import WallIndex
 _DEEPEST = 0.15
 """How far below the rim a band may reach, in roots of the bore's area: as far as a weld bevel on a pipe."""
 _LEAST_BORE = 0.3
-"""Side of a ring's bore over its outer side; with less it is not a tube's rim."""
+"""Side of a ring's bores, taken together, over its outer side; with less it is not a tube's rim, but a side that has
+holes."""
+_CONE = 0.1
+"""How unlike, as cosines, the facets of a countersink lean."""
 _LEAST_TURN = 0.03
 """How far, as a cosine, triangles of a band turn from the wall, but for slivers that have a corner off the wall."""
 _ABOVE = 1e-3
@@ -69,6 +72,8 @@ class _Edges:
     """(k, 3): square to the rim's plane and out of the tube."""
     depths: Floats
     """(k,): how far below the plane a band may reach, in mm."""
+    drilled: NDArray[np.bool_]
+    """(k,): whether it is a hole's, so that a cone is its countersink."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,7 +205,8 @@ def _bevelled_rings(surface: Surface, rings: FlatRings) -> _Edges:
     """The loops of flat rings from which no wall runs down along one axis."""
     outer, bore = rings.outer, rings.bore
     sizes = np.linalg.norm(rings.areas, axis=1)
-    unshared = ~rings.shared & (sizes[bore] > _LEAST_BORE**2 * sizes[outer])
+    drilled = np.bincount(outer, sizes[bore], len(sizes))[outer] < _LEAST_BORE**2 * sizes[outer]
+    unshared = ~rings.shared & ~drilled
     chosen, around = np.concatenate([bore, outer[unshared]]), np.concatenate([outer, outer[unshared]])
     depths = _DEEPEST * np.sqrt(sizes[np.concatenate([bore, bore[unshared]])])
     normals = rings.areas[around] / np.maximum(sizes[around], 1e-300)[:, None]
@@ -208,7 +214,7 @@ def _bevelled_rings(surface: Surface, rings: FlatRings) -> _Edges:
     loops, normals = rings.loops.taken(chosen[lean]), normals[lean]
     upright = surface.normals[loops.half_edges[loops.begins[:-1]] // 3]
     normals *= np.sign(np.einsum("ij,ij->i", normals, upright))[:, None]
-    return _Edges(loops, normals, depths[lean])
+    return _Edges(loops, normals, depths[lean], np.concatenate([drilled, drilled[unshared]])[lean])
 
 
 def _lean(surface: Surface, loops: Loops, normals: Floats) -> Indices:
@@ -260,7 +266,9 @@ def _crests(surface: Surface, half: Indices) -> _Edges:
     heights = np.einsum("ij,ij->i", points - middles[owner], normals[owner])
     aside = np.einsum("ij,ij->i", facing, normals[owner]) < _LEAST_FACING
     flat = np.bincount(owner, (np.abs(heights) > FLATNESS * sizes[owner]) | aside, len(sizes)) == 0
-    return _Edges(loops.taken(np.flatnonzero(flat)), normals[flat], _DEEPEST * sizes[flat])
+    return _Edges(
+        loops.taken(np.flatnonzero(flat)), normals[flat], _DEEPEST * sizes[flat], np.zeros(int(flat.sum()), bool)
+    )
 
 
 def _rounds(surface: Surface, half: Indices, twin: Indices, facing: Floats) -> tuple[Loops, Indices]:
@@ -305,6 +313,8 @@ def _flat_band(
     frame, band_triangles = wall.frame, around.triangles[~wall.holds(surface, around.triangles)]
     band = _band(surface, loop, lambda triangles: np.isin(triangles, band_triangles), known)
     if band is None or not wall.ends_at(surface, band.far):
+        return None
+    if edges.drilled[number] and np.ptp(surface.normals[band.triangles] @ normal) < _CONE:
         return None
     near, far = (frame.to_local(surface.points(surface.starts[half]))[:, :2] for half in (loop, band.far))
     before, after = (abs(polygons.signed_area(line)) for line in (near, far))
