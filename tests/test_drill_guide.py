@@ -20,6 +20,7 @@ from addon.families.drill_guide import DrillGuide, GuideRecipe, Pattern, design,
 from addon.families.drill_guide.bounds import LEAD_IN_MM
 from addon.fields.refusals import RecipeError
 from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
 from addon.job.asked import JobError
 from addon.job.jobfile import job_text, parse_job
 from addon.job.running import run
@@ -166,6 +167,19 @@ def test_a_guide_and_its_tube_share_nothing_and_it_prints(gmsh, case, clamp):
         assert solid.is_watertight and solid.volume == pytest.approx(guide.solid.volume(), rel=1e-6)
         findings = review_fitting(guide, KNOWN.process, "F1", KNOWN.plastic).at_once
         assert not [finding for finding in findings if finding.severity == "must fix"]
+
+
+@pytest.mark.parametrize("lean", [15, 30, 45])
+@pytest.mark.parametrize("section", [Section.rectangular(40, 40, 3), Section.round(42.4, 3.2)], ids=["square", "round"])
+def test_a_guide_for_a_hole_that_leans_prints_with_nothing_said(section, lean):
+    """Its bores end in edges that run out, which nobody has to do anything about."""
+    wall = (section.outer.cross_section(96) - section.bore.cross_section(96)).extrude(300)
+    pin = Manifold.cylinder(60, 4.0, circular_segments=48).rotate([lean - 90, 0, 0]).translate([0, 0, 60])
+    takeoff = take_off([Mesh.from_manifold(wall - pin, "rail")], 8.0)
+    assert [hole.lean_deg for hole in takeoff.holes] == pytest.approx([lean], abs=0.1)
+    ((_, guide),) = guides(takeoff, GuideRecipe())
+    findings = review_fitting(guide, KNOWN.process, "F1", KNOWN.plastic).findings
+    assert not [finding for finding in findings if finding.severity != "good to know"]
 
 
 @pytest.mark.parametrize("bush", ["printed", "steel"])

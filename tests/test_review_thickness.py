@@ -151,3 +151,16 @@ def test_places_are_spread_over_the_whole_surface() -> None:
     np.testing.assert_allclose(np.linalg.norm(inward, axis=1), 1.0)
     heights = np.unique(points[:, 2].round(1))
     assert heights.min() == 0 and heights.max() > 20.5 and len(heights) > 30
+
+
+def test_an_edge_that_runs_out_is_no_thin_wall() -> None:
+    """A roof of 45° beside a tower, upright and as the ceiling of a hole; a fin that stands there is one."""
+    roof = Manifold.extrude(CrossSection([np.array([(-4, 0), (4, 0), (0, 4)])]), 20).rotate([90, 0, 0])
+    block = box(30, 30, 10) + box(5, 30, 20, x=25)
+    for solid in (
+        block + roof.translate([12, 25, 10]),
+        box(30, 30, 20) - roof.rotate([180, 0, 0]).translate([12, 5, 12]),
+    ):
+        assert {finding.severity for finding in named(review(mesh_of(solid), PROCESS), "thin wall")} <= {"good to know"}
+    (fin,) = named(review(mesh_of(block + box(0.3, 20, 3, x=10, y=5, z=10)), PROCESS), "thin wall")
+    assert fin.severity == "must fix"

@@ -39,6 +39,8 @@ _FACING = float(np.cos(np.radians(20.0)))
 _MOST_MEASURED = 8
 """Distinct outlines of a thin part whose narrowest width is sought."""
 _DEEPEST = 8
+_OPEN = 0.5
+"""Share of an edge that may be covered where it runs out."""
 _JUST = 0.99
 """What is within one percent of its limit meets it."""
 
@@ -241,7 +243,7 @@ def wall_findings(
             Finding(
                 fitting=name,
                 check="narrow gap",
-                severity="look at",
+                severity="good to know" if gap.first == gap.last and _floored(layers, gap) else "look at",
                 meaning=say("A hole, slot or gap is {} wide; narrower than a bead it closes up.", Length(gap.width_mm)),
                 advice=say("Make it at least {} wide, or leave it out.", Length(bead)),
                 value=round(gap.width_mm, 3),
@@ -279,15 +281,33 @@ def wall_findings(
 
 
 def _is_tip(layers: Layers, part: ThinPart, bead: float) -> bool:
+    """Whether it is where the part, or an edge of it, runs out: nothing lies on it, or it lies on nothing, and it is no
+    higher than a wall has to be wide. Such edges bound every bore that leans."""
     height = layers.tops[part.last] - layers.bottoms[part.first]
-    return bool(part.last == len(layers) - 1 and height <= WALL_BEADS * bead)
+    if height > WALL_BEADS * bead:
+        return False
+    above = part.last + 1 < len(layers) and _covered(layers.outline(part.last + 1), part.regions[-1])
+    below = part.first == 0 or _covered(layers.outline(part.first - 1), part.regions[0])
+    return not (above and below)
+
+
+def _floored(layers: Layers, gap: ThinPart) -> bool:
+    """Whether a gap lies on the layer below, as where two slopes meet: it may close up."""
+    return gap.first > 0 and _covered(layers.outline(gap.first - 1), gap.regions[0])
+
+
+def _covered(outline: CrossSection, region: CrossSection) -> bool:
+    return bool((outline ^ region).area() > _OPEN * region.area())
 
 
 def _thin_finding(layers: Layers, part: ThinPart, bead: float, name: str) -> Finding:
     limit, tip = WALL_BEADS * bead, _is_tip(layers, part, bead)
-    if tip:
+    if tip and part.last == len(layers) - 1:
         meaning = say("The top ends in a tip {} across, laid as a single bead.", Length(part.width_mm))
         advice = say("Blunt the tip if it has to keep its shape.")
+    elif tip:
+        meaning = say("An edge runs out {} thick: it is left out, or laid as a single bead.", Length(part.width_mm))
+        advice = say("Nothing has to be done unless the edge has to be sharp.")
     elif part.width_mm < bead - CLOSE_MM:
         meaning = say(
             "A wall is {} thick, less than one bead: it is left out or comes out thicker.", Length(part.width_mm)
