@@ -12,7 +12,7 @@ import numpy as np
 from ..bench.plate import Footprint, TooLarge, too_large
 from ..families.family import EndPlace, Site
 from ..families.fitting import Fitting
-from ..fields.messages import FieldName, Length, Name, say
+from ..fields.messages import FieldName, Length, Message, Name, say, say_all
 from ..fields.refusals import RecipeError
 from ..geometry.boxes import BoxTree
 from ..geometry.mesh import Mesh
@@ -26,6 +26,8 @@ from .batches import resolved
 from .resolved import Checked, designed, reviewed
 from .results import Attempt, Batch, Made
 
+_PLACES = 3
+"""So many are listed where a fitting was refused."""
 WIDE_MM = 150.0
 """Few tubes that are welded and capped are wider, so the unit may be wrong; common practice, no source."""
 
@@ -80,7 +82,9 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
         meaning=say("No fitting was made for {}: {}.", section_name(batch.section), refusal),
         advice=say("Set {}.", FieldName(refusal.field, refusal.works, batch.family.table))
         if cure
-        else say("Check the assembly's unit; if it is right, leave this {} without a fitting.", batch.family.serves),
+        else refusal.instead
+        or say("Check the assembly's unit; if it is right, leave this {} without a fitting.", batch.family.serves),
+        where=_places(batch.sites),
         cure=cure,
     )
 
@@ -217,9 +221,19 @@ def _tried_in_ends(fitting: Made, place: EndPlace, assembled: Assembled) -> list
     return findings
 
 
+def _places(sites: Sequence[Site]) -> Message:
+    """The first ones, and how many more."""
+    more = [f"{len(sites) - _PLACES} more"] if len(sites) > _PLACES else []
+    return say_all([*map(_place, sites[:_PLACES]), *more], "; ")
+
+
+def _place(site: Site) -> Message:
+    return say("{}, {}", Name(site.source), site.where) if site.where else say("{}", Name(site.source))
+
+
 def _at(site: Site, findings: Sequence[Finding]) -> list[Finding]:
     """With the site before the place."""
-    name = say("{}, {}", Name(site.source), site.where) if site.where else say("{}", Name(site.source))
+    name = _place(site)
     return [
         replace(finding, where=say("{}, {}", name, finding.where) if finding.where else name) for finding in findings
     ]

@@ -208,6 +208,7 @@ def _seated(place: HolePlace) -> tuple[Hold, float]:
             "section",
             f"the hole leans by {leaning}°; its head would not lie on the tube all round, as it does up to {limit}°",
             None,
+            "Fill the hole, close it with a rubber plug, or drill it square to the wall.",
         )
     hold = Hold.of(place)
     if not math.isfinite(hold.back_mm) or not math.isfinite(place.reach_mm):
