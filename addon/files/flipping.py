@@ -38,10 +38,10 @@ def flipped(points: Floats, normals: Floats, facets: Ints) -> Ints:
 def _flip(points: Floats, normals: Floats, triangles: Indices, for_depth: bool) -> None:
     """Flips edges of ``triangles`` (m, 3) in place as long as that gains enough, for one of the two reasons."""
     facing = _facing(points, normals, triangles)
+    deepest = _deepest(points, normals, triangles) if for_depth else np.zeros(0)
     for _ in range(_MOST_ROUNDS):
         if for_depth:
-            around = [_depth(points, normals, triangles[:, one], triangles[:, one - 1]) for one in range(3)]
-            near = np.flatnonzero(np.max(around, axis=0) > _DEPTH_GAIN_MM)
+            near = np.flatnonzero(deepest > _DEPTH_GAIN_MM)
         else:
             at_corners = np.zeros(len(points), bool)
             at_corners[triangles[facing < _ALONG]] = True
@@ -78,11 +78,18 @@ def _flip(points: Floats, normals: Floats, triangles: Indices, for_depth: bool) 
         for side, pair, lean in zip(beside, pairs, turned, strict=True):
             flips = near[side[chosen]]
             triangles[flips], facing[flips] = pair[chosen], lean[chosen]
+            if for_depth:
+                deepest[flips] = _deepest(points, normals, pair[chosen])
 
 
 def _depth(points: Floats, normals: Floats, some: Indices, others: Indices) -> Floats:
     """(k,): how deep lines between corners cut below the surface, as chords of a circle that turns as much do."""
     return np.abs(np.einsum("ij,ij->i", points[some] - points[others], normals[some] - normals[others])) / 8
+
+
+def _deepest(points: Floats, normals: Floats, triangles: Indices) -> Floats:
+    """(m,): how deep each triangle's sides cut below the surface at most."""
+    return np.max([_depth(points, normals, triangles[:, one], triangles[:, one - 1]) for one in range(3)], axis=0)
 
 
 def _facing(points: Floats, normals: Floats, triangles: Indices) -> Floats:
