@@ -24,6 +24,7 @@ from addon.job.jobfile import read_job
 from addon.job.running import tube_ends_of
 from addon.review.in_place import review_fit
 from addon.takeoff import TubeEnd, take_off
+from addon.ui import apart
 from addon.ui.jobs import modelled_section
 from addon.ui.scene import SceneError, read_assembly
 
@@ -99,6 +100,16 @@ def test_holes_are_read_as_they_were_drilled(gmsh, tmp_path, shapes, lean_deg, w
     assert (hole.diameter_mm, hole.walls) == (pytest.approx(9.0, abs=0.02), walls)
     assert np.linalg.norm(np.cross(hole.position - point, axis)) < 0.02
     assert np.degrees(np.arccos(min(abs(float(hole.axis @ axis)), 1.0))) < 0.05
+
+
+def test_a_file_of_the_kernels_starts_no_other_blender(
+    gmsh: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The kernel has a process of its own, which may crash: see the test of damaged files."""
+    part_text(gmsh, lambda: w.tube(gmsh, *ROUND, 100.0), tmp_path / "tube.step")
+    monkeypatch.setattr(apart, "_CHILD", "import os\nos.abort()")
+    (mesh,) = apart.read_apart([tmp_path / "tube.step"], None).meshes
+    assert mesh.size.max() == pytest.approx(100.0)
 
 
 @pytest.mark.parametrize("suffix", [".step", ".igs"])

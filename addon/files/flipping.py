@@ -89,7 +89,9 @@ def _depth(points: Floats, normals: Floats, some: Indices, others: Indices) -> F
 
 def _deepest(points: Floats, normals: Floats, triangles: Indices) -> Floats:
     """(m,): how deep each triangle's sides cut below the surface at most."""
-    return np.max([_depth(points, normals, triangles[:, one], triangles[:, one - 1]) for one in range(3)], axis=0)
+    around = [_depth(points, normals, triangles[:, side], triangles[:, side - 1]) for side in range(3)]
+    deepest: Floats = np.max(around, axis=0)
+    return deepest
 
 
 def _facing(points: Floats, normals: Floats, triangles: Indices) -> Floats:

@@ -17,6 +17,7 @@ from typing import Any
 
 import bpy
 
+from ..files.brep import is_brep
 from ..files.incoming import is_plain
 from ..geometry.mesh import Mesh
 from .scene import SceneAssembly, SceneError, read_assembly
@@ -38,9 +39,10 @@ importlib.import_module(package.name + ".ui.apart").answer(asked)
 def read_apart(files: Sequence[Path], unit: str | None) -> SceneAssembly:
     """As ``read_assembly``. Raises ``SceneError`` for a file that crashes the importer, too.
 
-    Files that cannot do so are read here: starting another Blender takes a second.
+    Files that cannot do so are read here, and so are STEP and IGES, whose kernel has a process of its own anyway:
+    starting another Blender takes a second or two.
     """
-    if all(map(is_plain, files)):
+    if all(is_plain(file) or is_brep(file) for file in files):
         with _silenced():
             return read_assembly(files, unit)
     with TemporaryDirectory(prefix="ferrule") as folder:
