@@ -129,11 +129,12 @@ def _depth_picture(corners: Floats, rows: int, columns: int) -> Floats:
     corners, normals = corners[facing], normals[facing]
     first = np.ceil(corners[:, :, 1].min(axis=1) - 0.5).astype(np.int64)
     heights = np.maximum(np.floor(corners[:, :, 1].max(axis=1) - 0.5).astype(np.int64) - first + 1, 0)
+    sides = _Sides.of(corners[:, :, :2])
     for part in np.array_split(np.arange(len(corners)), max(1, int(heights.sum()) // _BATCH)):
         of, down = in_runs(heights[part])
         of = part[of]
         row = first[of] + down
-        left, right = _crossed(corners[of], row.astype(float) + 0.5)
+        left, right = sides.crossed(of, row.astype(float) + 0.5)
         begin = np.ceil(left - 0.5).astype(np.int64)
         widths = np.maximum(np.floor(right - 0.5).astype(np.int64) - begin + 1, 0)
         span, along = in_runs(widths)
@@ -144,13 +145,38 @@ def _depth_picture(corners: Floats, rows: int, columns: int) -> Floats:
     return depth.reshape(rows, columns)
 
 
-def _crossed(corners: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Where level lines enter and leave triangles (n, 3, 3), one line each."""
-    x1, y1 = corners[:, :, 0], corners[:, :, 1]
-    x2, y2 = np.roll(x1, -1, axis=1), np.roll(y1, -1, axis=1)
-    crosses = (y1 <= y[:, None]) != (y2 <= y[:, None])
-    x = x1 + (y[:, None] - y1) / np.where(crosses, y2 - y1, 1.0) * (x2 - x1)
-    return np.where(crosses, x, np.inf).min(axis=1), np.where(crosses, x, -np.inf).max(axis=1)
+@dataclass(frozen=True, eq=False)
+class _Sides:
+    """The sides of triangles, as slopes: how far right they go a step up; (n,) of each."""
+
+    low: Floats
+    """(n, 2): the lowest corners."""
+    middle: Floats
+    """(n, 2): those between the lowest and the highest."""
+    long: Floats
+    """From the lowest corner to the highest."""
+    lower: Floats
+    upper: Floats
+
+    @classmethod
+    def of(cls, corners: Floats) -> _Sides:
+        """``corners`` (n, 3, 2)."""
+        order = np.argsort(corners[:, :, 1], axis=1)
+        low, middle, high = np.take_along_axis(corners, order[:, :, None], axis=1).swapaxes(0, 1)
+
+        def slope(start: Floats, end: Floats) -> Floats:
+            right, up = (end - start).T
+            return np.divide(right, up, out=np.zeros_like(right), where=up > 0)
+
+        return cls(low, middle, slope(low, high), slope(low, middle), slope(middle, high))
+
+    def crossed(self, of: Indices, y: Floats) -> tuple[Floats, Floats]:
+        """Where level lines enter and leave these triangles, which they meet."""
+        (low_x, low_y), (x, middle_y) = self.low[of].T, self.middle[of].T
+        up = y - middle_y
+        short = x + up * np.where(up >= 0, self.upper[of], self.lower[of])
+        long = low_x + (y - low_y) * self.long[of]
+        return np.minimum(short, long), np.maximum(short, long)
 
 
 def _unhidden(a: Floats, b: Floats, depth: Floats) -> tuple[Floats, Floats]:

@@ -23,7 +23,7 @@ CLOSE_MM = 1e-3
 
 _ARC_FACETS = 32
 """Facets of a whole circle in offsets: half a percent of the distance."""
-_FEW_EDGES, _EDGES_AT_ONCE = 160, 20_000
+_FEW_EDGES, _EDGES_AT_ONCE = 400, 20_000
 """Of an outline up to so many edges are held each against each, which is quicker then."""
 _FACING = -0.49
 """The dot product of the ways of two edges that face each other, or away: a little under 120 degrees apart."""
