@@ -153,8 +153,9 @@ class Trial:
         first, second, third = (points[corner] for corner in tube.triangles.T)
         beside = np.minimum(np.minimum(first, second), third) <= high + self.least_gap_mm
         beside &= np.maximum(np.maximum(first, second), third) >= low - self.least_gap_mm
-        triangles = tube.triangles[beside.all(axis=1)]
-        if (points[triangles] @ self.rim_normal > _AS_GOOD_MM).any():
+        corners, triangles = np.unique(tube.triangles[beside.all(axis=1)], return_inverse=True)
+        points, triangles = points[corners], triangles.reshape(-1, 3)
+        if (points @ self.rim_normal > _AS_GOOD_MM).any():
             return False
         beyond = points[:, :2] @ directions.T >= reach + max(self.least_gap_mm - _AS_GOOD_MM, 0.0)
         first, second, third = (beyond[corner] for corner in triangles.T)
