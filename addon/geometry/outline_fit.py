@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .frames import Floats
-from .polygons import cross, nearest, outward_normals, turned
+from .polygons import cross, nearest, outward_normals, sagittas, turned
 from .sections import CHORD_ERROR_MM, Outline
 
 FIT_TOLERANCE = 5e-4
@@ -40,6 +40,8 @@ _STEPS = 4
 _WIDEST_GAP = np.radians(45.0)
 _MOST_UNEQUAL = 1.5
 """Longest over mean side of a polygon that may stand for a circle."""
+_NEAR = 0.003, 0.01, 0.03
+"""Shares of its size by which an outline that was simplified may be off the one that was meant."""
 _MOST_FLATS = 4
 _FLAT_CHORD = 3.0
 """A chord this many times longer than those of the arcs is a flat."""
@@ -115,6 +117,22 @@ def coarse_circle(polygon: Floats, noise: float = 0.0) -> tuple[OutlineFit, int]
     if fits.residual[0] > tolerance[0] or gaps.max() > _MOST_UNEQUAL * 2 * np.pi / len(corners):
         return None
     return next(_fits_of("circle", fits, np.ones(1, bool), middle[None], tolerance)), len(corners)
+
+
+def off_known_outline(polygon: Floats) -> float:
+    """How far off a known outline, in mm, the corners of a closed polygon (n, 2) lie, if that is nowhere more than the
+    chords beside them are off it; 0 if there is none."""
+    size = float(np.ptp(polygon, axis=0).max())
+    (corners,) = without_straight_corners([polygon], np.zeros(1))
+    bulges = sagittas(corners)
+    drawn = np.minimum(bulges, np.roll(bulges, 1)) + FIT_TOLERANCE * size
+    middle = corners.mean(axis=0)
+    circle = next(_fits_of("circle", _through_corners((corners - middle)[None]), np.ones(1, bool), middle[None], drawn[:1]))
+    for fit in (*(fit_outline(corners, share * size / 4) for share in _NEAR), circle):
+        off = np.abs(off_outline(fit.outline, turned(corners - fit.centre, -math.radians(fit.turn_deg)))[0])
+        if fit.outline.shape != "free" and off.max() < _NEAR[-1] * size and (off < drawn).all():
+            return float(off.max())
+    return 0.0
 
 
 def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[Floats]:

@@ -119,13 +119,18 @@ def outward_normals(polygon: Floats) -> Floats:
 
 
 def sagitta(polygon: Floats) -> float:
-    """How far the arcs that a polygon may stand for bulge past its edges: from the bends at the ends of each edge,
-    where they are too blunt for real corners."""
+    """How far the arcs that a polygon may stand for bulge past its edges at most."""
+    return float(sagittas(polygon).max())
+
+
+def sagittas(polygon: Floats) -> Floats:
+    """(n,): how far the arc that each edge of a polygon may stand for bulges past it: from the bends at its ends, where
+    they are too blunt for real corners."""
     edges = np.roll(polygon, -1, axis=0) - polygon
     bends = np.abs(np.arctan2(cross(np.roll(edges, 1, axis=0), edges), (np.roll(edges, 1, axis=0) * edges).sum(axis=1)))
     bends = np.where(bends < _CORNER, bends, 0.0)
     turn = (bends + np.roll(bends, -1)) / 2
-    return float((np.hypot(*edges.T) / 2 * np.tan(turn / 4)).max())
+    return np.hypot(*edges.T) / 2 * np.tan(turn / 4)
 
 
 def least_box_turn(polygon: Floats) -> float:

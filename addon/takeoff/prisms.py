@@ -70,18 +70,21 @@ def plain_ends(
 
 
 def _looks_like_tube(surface: Surface, triangles: Indices) -> bool:
-    """Whether a body runs far along one direction and is a thin ring in its middle, however rough its skin."""
+    """Whether a body runs along one direction and is a thin ring wherever it is cut, however rough its skin."""
     axis = _long_axis(surface, triangles)
     if axis is None:
         return False
     corners = surface.points(surface.triangles[triangles]).reshape(-1, 3)
     local = Frame.along((corners.min(axis=0) + corners.max(axis=0)) / 2, axis).to_local(corners)
     across, along = np.ptp(local[:, :2], axis=0).max(), np.ptp(local[:, 2])
-    loops = _sliced(surface, triangles, local.reshape(-1, 3, 3), float(local[:, 2].mean()))
-    if len(loops) != 2 or along < _SLENDER * across:
+    if along < across:
         return False
-    outer, bore = (polygons.signed_area(loop) for loop in loops)
-    return bool(bore > (1 - 2 * THICKEST_WALL) ** 2 * outer)
+    slices = [_sliced(surface, triangles, local.reshape(-1, 3, 3), share * along) for share in _SLICES]
+    return all(len(loops) == 2 and _is_ring(*map(polygons.signed_area, loops)) for loops in slices)
+
+
+def _is_ring(outer: float, bore: float) -> bool:
+    return bore > (1 - 2 * THICKEST_WALL) ** 2 * outer
 
 
 def _of_body(

@@ -8,18 +8,22 @@ several guesses the one counts with which most ends are read, and of equal ones 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from ..fields.messages import Length, Message, Name, count_of, say
 from ..geometry.frames import Floats
+from ..geometry.outline_fit import FIT_TOLERANCE, off_known_outline
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices
 from .finding import FoundEnds, find
 from .surface import Surface, part, roughened
 
 _GUESSES_MM = 0.002, 0.01, 0.04, 0.08
+_MOST_UNLIKE = 0.03
+"""Share of their size by which outlines that were meant to be one may be apart."""
 _WELL_READ = 3
 _BEST = 2 * _WELL_READ
 """Of a tube with two straight ends and known outlines."""
@@ -41,16 +45,22 @@ def evened(surface: Surface) -> tuple[FoundEnds, dict[int, float]]:
     suspects = np.flatnonzero(scores != _BEST)
     if not suspects.size:
         return found, {}
-    off = _unevenness(surface, suspects)
+    crooked = _crookedness(found)[suspects]
+    off = np.maximum(_unevenness(surface, suspects), crooked)
     rough = suspects[off > 0]
     if not rough.size:
         return found, {}
     noise, left = np.zeros(len(surface.body_names)), rough
-    for guess in _GUESSES_MM:
+    widest = np.zeros(len(surface.body_names))
+    widest[suspects] = crooked / 4
+    for guess in (*(np.full(len(widest), guess) for guess in _GUESSES_MM), widest):
+        left = left[guess[left] > noise[left]]
+        if not left.size:
+            break
         rest = part(surface, left)
-        guessed = _scores(find(roughened(rest, np.maximum(rest.noise, guess))))
+        guessed = _scores(find(roughened(rest, np.maximum(rest.noise, guess[left][rest.bodies]))))
         better = left[guessed > scores[left]]
-        scores[left], noise[better] = np.maximum(guessed, scores[left]), guess
+        scores[left], noise[better] = np.maximum(guessed, scores[left]), guess[better]
         left = left[scores[left] != _BEST]
         if not left.size:
             break
@@ -114,6 +124,30 @@ def _scores(found: FoundEnds) -> Floats:
     for end in found.plain:
         scores[end.body] += 1
     return scores
+
+
+def _crookedness(found: FoundEnds) -> Floats:
+    """(bodies,): how far off the outlines that were meant, in mm, the corners of rims lie, as those of decimated models
+    do: off a known outline by no more than their chords are, or elsewhere at a tube's other end. 0 where neither is
+    so."""
+    off = np.zeros(len(found.surface.body_names))
+    ends = defaultdict[int, list[Section]](list)
+    for body, profile in zip(found.bodies, found.profiles, strict=True):
+        ends[body].append(profile.section)
+    for body, sections in ends.items():
+        lines = [line for section in sections for line in (section.outer, section.bore)]
+        free = [line.points for line in lines if line.points is not None]
+        if free:
+            off[body] = max(*map(off_known_outline, free), _unlike(lines[::2]), _unlike(lines[1::2]))
+    return np.where(off > _TOLD_MM, off, 0.0)
+
+
+def _unlike(lines: Sequence[Outline]) -> float:
+    """How far apart the outlines of a tube's two ends are, in mm, where they were likely meant to be one; else 0."""
+    sizes = np.array([sorted((line.width, line.depth)) for line in lines])
+    apart = float(np.ptp(sizes, axis=0).max()) / 2
+    share = apart / float(sizes.max())
+    return apart if len(lines) == 2 and FIT_TOLERANCE < share < _MOST_UNLIKE else 0.0
 
 
 def _unevenness(surface: Surface, bodies: Indices) -> Floats:

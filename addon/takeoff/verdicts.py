@@ -148,7 +148,10 @@ def _judge(
 
 def _wall_ends(surface: Surface, profile: RimSection, runs: WallRuns, end: int, depth: float) -> Verdict:
     """The verdict where the bore's own wall ends too soon, by what lies across its border there."""
-    stop = int(runs.stop[end])
+    stop, width = int(runs.stop[end]), profile.section.outer.width
+    if depth <= _AT_RIM * width and runs.reach[end] > width:
+        reason = say("The walls of the bore are too uneven to follow from the rim")
+        return Verdict("too short", depth, reason, say("export the model finer or leave this end without a fitting"))
     if stop >= 0 and not _goes_round(surface, profile, stop, runs.piece(surface, end)):
         reason = say("Crossed by a hole {} down the bore", Length(depth))
         return Verdict("crossed", depth, reason, _shorter(depth))
