@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from addon.geometry import polygons
-from addon.geometry.outline_fit import fit_outline, fit_outlines, off_outline
+from addon.geometry.outline_fit import fit_outline, fit_outlines, off_known_outline, off_outline
 from addon.geometry.sections import Outline
 
 Floats = NDArray[np.float64]
@@ -265,3 +265,43 @@ def test_polygon_sums_agree_with_shapely(seed):
 def test_symmetry_counts_the_turns_that_change_nothing(polygon, folds):
     assert polygons.symmetry(polygon, np.zeros(2), 1e-6) == folds
     assert polygons.symmetry(polygon + np.array([0.5, 0]), np.zeros(2), 1e-3) == 1
+
+
+def off_a_circle(points: Floats) -> float:
+    """The largest distance from scipy's least-squares circle."""
+
+    def residuals(circle: Floats) -> Floats:
+        return np.hypot(points[:, 0] - circle[0], points[:, 1] - circle[1]) - circle[2]
+
+    return float(np.abs(residuals(least_squares(residuals, [0.0, 0.0, 12.0]).x)).max())
+
+
+@pytest.mark.parametrize("corners", [12, 16, 24, 60])
+def test_corners_moved_by_less_than_their_chords_are_off_a_known_outline(corners):
+    # source: scipy's least squares; a chord is r * (1 - cos(pi / n)) off its circle
+    rng = np.random.default_rng(corners)
+    chord = 12.7 * (1 - math.cos(math.pi / corners))
+    moved_by = rng.uniform(-0.5, 0.5, (corners, 1)) * min(chord, 0.4)
+    points = regular(25.4, corners) * (1 + moved_by / 12.7)
+    off = off_a_circle(points)
+    assert off_known_outline(points) == (pytest.approx(off, abs=0.01), pytest.approx(chord, rel=0.5))
+
+
+def test_corners_now_outside_and_now_inside_a_known_outline_are_off_it():
+    points = regular(25.4, 100) * (1 + np.random.default_rng(1).normal(0, 0.05 / 12.7, (100, 1)))
+    assert off_known_outline(points)[0] == pytest.approx(off_a_circle(points), abs=0.01)
+
+
+def test_what_is_drawn_on_purpose_is_not_off_a_known_outline():
+    angles = np.arange(64) * math.pi / 32
+    across = np.column_stack([np.cos(angles), np.sin(angles)])
+    bulged = (20, 12) * np.sign(across) * np.abs(across) ** (2 / 2.2)
+    seamed = regular(25.4, 100)
+    seamed[7] *= 12.4 / 12.7
+    for points in (regular(25.4, 40), bulged, seamed, ring(shapely.box(-20, -15, 20, 15))):
+        assert off_known_outline(points)[0] == pytest.approx(0, abs=1e-9)
+
+
+def test_no_points_have_no_distances():
+    distances, edges = polygons.nearest(regular(25.4, 12), np.empty((0, 2)))
+    assert distances.shape == edges.shape == (0,)

@@ -501,6 +501,32 @@ def test_tubes_too_uneven_to_be_sure_of_are_named(off):
         assert len(right) == 2 or any(f'"{mesh.name}"' in note for note in takeoff.notes)
 
 
+def decimated(diameter: float, facets: int, rng: np.random.Generator) -> CrossSection:
+    """A circle of which some pairs of neighbouring corners were made one, where the chords beside them meet."""
+    step = np.pi / facets
+    single = np.full(facets, diameter / 2)
+    angles = 2 * step * np.arange(facets)
+    for corner in range(0, facets - 1, 2):
+        if rng.random() < 0.4:
+            angles[corner : corner + 2] = angles[corner] + step
+            single[corner : corner + 2] *= np.cos(step) / np.cos(2 * step)
+    corners = single[:, None] * np.column_stack([np.cos(angles), np.sin(angles)])
+    return CrossSection([corners[np.any(corners != np.roll(corners, 1, axis=0), axis=1)]])
+
+
+@pytest.mark.parametrize("facets", [36, 48, 60])
+def test_a_decimated_tube_is_read_as_round_and_named(facets):
+    rng = np.random.default_rng(2)
+    tube = (decimated(25.4, facets, rng) - decimated(20.0, facets, rng)).extrude(100)
+    takeoff = take_off([Mesh.from_manifold(tube, "tube")], 8.0)
+    raised = 25.4 * (np.cos(np.pi / facets) / np.cos(2 * np.pi / facets) - 1)
+    assert len(takeoff.ends) == 2
+    for end in takeoff.ends:
+        assert end.open and end.section.outer.shape == "circle"
+        assert 25.4 - 0.01 < end.section.outer.width < 25.4 + raised + 0.01
+    assert [note for note in takeoff.notes if note.startswith('The surface of "tube" is uneven by about')]
+
+
 TURNED_INSIDE_OUT = Mesh(TUBE.vertices, TUBE.triangles[:, ::-1], "tube")
 COPIED = {
     "two objects": [TUBE, Mesh(TUBE.vertices, TUBE.triangles, "copy")],

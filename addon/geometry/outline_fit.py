@@ -42,6 +42,10 @@ _MOST_UNEQUAL = 1.5
 """Longest over mean side of a polygon that may stand for a circle."""
 _NEAR = 0.003, 0.01, 0.03
 """Shares of its size by which an outline that was simplified may be off the one that was meant."""
+_DRAWN = 1.5
+"""How many times further than the chords beside it a corner may be off the curve that both stand for."""
+_MOSTLY_OFF = 0.1
+"""Of how far the corner is off that is furthest off; a weld seam leaves the others on the curve."""
 _MOST_FLATS = 4
 _FLAT_CHORD = 3.0
 """A chord this many times longer than those of the arcs is a flat."""
@@ -119,20 +123,34 @@ def coarse_circle(polygon: Floats, noise: float = 0.0) -> tuple[OutlineFit, int]
     return next(_fits_of("circle", fits, np.ones(1, bool), middle[None], tolerance)), len(corners)
 
 
-def off_known_outline(polygon: Floats) -> float:
-    """How far off a known outline, in mm, the corners of a closed polygon (n, 2) lie, if that is nowhere more than the
-    chords beside them are off it; 0 if there is none."""
+def off_known_outline(polygon: Floats) -> tuple[float, float]:
+    """How far off a known outline, in mm, the corners of a closed polygon (n, 2) lie where that most likely is an
+    error: nowhere more than the chords beside them are off it, or now outside and now inside. And how far off it chords
+    mostly are: corners that were moved no longer say where the curve was. Nought twice if there is no such outline."""
     size = float(np.ptp(polygon, axis=0).max())
     (corners,) = without_straight_corners([polygon], np.zeros(1))
     bulges = sagittas(corners)
-    drawn = np.minimum(bulges, np.roll(bulges, 1)) + FIT_TOLERANCE * size
+    bulges = np.minimum(bulges, np.roll(bulges, 1))
     middle = corners.mean(axis=0)
-    circle = next(_fits_of("circle", _through_corners((corners - middle)[None]), np.ones(1, bool), middle[None], drawn[:1]))
+    circle = next(
+        _fits_of("circle", _through_corners((corners - middle)[None]), np.ones(1, bool), middle[None], bulges[:1])
+    )
     for fit in (*(fit_outline(corners, share * size / 4) for share in _NEAR), circle):
-        off = np.abs(off_outline(fit.outline, turned(corners - fit.centre, -math.radians(fit.turn_deg)))[0])
-        if fit.outline.shape != "free" and off.max() < _NEAR[-1] * size and (off < drawn).all():
-            return float(off.max())
-    return 0.0
+        if fit.outline.shape == "free":
+            continue
+        off = off_outline(fit.outline, turned(corners - fit.centre, -math.radians(fit.turn_deg)))[0]
+        most, drawn = float(np.abs(off).max()), _DRAWN * bulges + FIT_TOLERANCE * size
+        if most < _NEAR[-1] * size and ((np.abs(off) < drawn).all() or _at_random(off)):
+            return most, float(np.median(bulges))
+    return 0.0, 0.0
+
+
+def _at_random(off: Floats) -> bool:
+    """Whether most corners around an outline are off, and neighbours no more alike than any two: by the ratio of their
+    mean square difference to their mean square, which is 2 for random ones and little for a curve (von Neumann,
+    Annals of Mathematical Statistics 12, 1941)."""
+    differences = np.diff(off, append=off[:1])
+    return bool(differences @ differences > off @ off and np.median(np.abs(off)) > _MOSTLY_OFF * np.abs(off).max())
 
 
 def without_straight_corners(polygons: Sequence[Floats], noise: Floats) -> list[Floats]:

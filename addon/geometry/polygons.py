@@ -55,7 +55,8 @@ def nearest_edges(points: Floats, starts: Floats, ends: Floats) -> tuple[Floats,
     and which (L, k) that is, the first of several."""
     distances, chosen = np.empty(points.shape[:2]), np.empty(points.shape[:2], np.intp)
     step = max(1, AT_ONCE // max(starts.shape[0] * starts.shape[1], 1))
-    noise = 1e-13 * max(float(np.ptp(places, axis=1).max(initial=0.0)) for places in (points, starts)) ** 2
+    spans = (float(np.ptp(places, axis=1).max()) for places in (points, starts) if places.size)
+    noise = 1e-13 * max(spans, default=0.0) ** 2
     for begin in range(0, points.shape[1], step):
         some = slice(begin, begin + step)
         squares = _squares(points[:, some], starts, ends)

@@ -8,20 +8,23 @@ several guesses the one counts with which most ends are read, and of equal ones 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from ..fields.messages import Length, Message, Name, count_of, say
 from ..geometry.frames import Floats
-from ..geometry.outline_fit import FIT_TOLERANCE, off_known_outline
+from ..geometry.outline_fit import off_known_outline
 from ..geometry.sections import Outline, Section
 from ..geometry.topology import Indices
 from .finding import FoundEnds, find
+from .legs import paired
 from .surface import Surface, part, roughened
 
 _GUESSES_MM = 0.002, 0.01, 0.04, 0.08
+_LEAST_MOVED_MM = 0.005
+_MORE_THAN_ROUGH = 10.0
+"""How many times further than the surface is rough corners are off where they were moved on purpose."""
 _MOST_UNLIKE = 0.03
 """Share of their size by which outlines that were meant to be one may be apart."""
 _WELL_READ = 3
@@ -42,18 +45,19 @@ def evened(surface: Surface) -> tuple[FoundEnds, dict[int, float]]:
     """What is found on a surface with its rough bodies taken as rough; and of these how far off, in mm, corners lie."""
     found = find(surface)
     scores = _scores(found)
-    suspects = np.flatnonzero(scores != _BEST)
+    crooked, drawn = _crookedness(found)
+    suspects = np.flatnonzero((scores != _BEST) | (crooked > 0))
     if not suspects.size:
         return found, {}
-    crooked = _crookedness(found)[suspects]
-    off = np.maximum(_unevenness(surface, suspects), crooked)
+    off = _unevenness(surface, suspects)
+    moved = crooked[suspects] > np.maximum(_LEAST_MOVED_MM, _MORE_THAN_ROUGH * off)
+    off = np.where(moved, np.maximum(crooked, drawn)[suspects], off)
     rough = suspects[off > 0]
     if not rough.size:
         return found, {}
+    rims = np.bincount(np.array(found.bodies, int), minlength=len(scores))
     noise, left = np.zeros(len(surface.body_names)), rough
-    widest = np.zeros(len(surface.body_names))
-    widest[suspects] = crooked / 4
-    for guess in (*(np.full(len(widest), guess) for guess in _GUESSES_MM), widest):
+    for guess in (*(np.full(len(noise), guess) for guess in _GUESSES_MM), crooked / 4):
         left = left[guess[left] > noise[left]]
         if not left.size:
             break
@@ -61,9 +65,7 @@ def evened(surface: Surface) -> tuple[FoundEnds, dict[int, float]]:
         guessed = _scores(find(roughened(rest, np.maximum(rest.noise, guess[left][rest.bodies]))))
         better = left[guessed > scores[left]]
         scores[left], noise[better] = np.maximum(guessed, scores[left]), guess[better]
-        left = left[scores[left] != _BEST]
-        if not left.size:
-            break
+        left = left[(scores[left] != _BEST) | (rims[left] > 2)]
     if noise.any():
         found = _with_one_section(find(roughened(surface, np.maximum(surface.noise, noise[surface.bodies]))), noise)
     return found, dict(zip(rough.tolist(), off[off > 0].tolist(), strict=True))
@@ -126,28 +128,27 @@ def _scores(found: FoundEnds) -> Floats:
     return scores
 
 
-def _crookedness(found: FoundEnds) -> Floats:
-    """(bodies,): how far off the outlines that were meant, in mm, the corners of rims lie, as those of decimated models
-    do: off a known outline by no more than their chords are, or elsewhere at a tube's other end. 0 where neither is
-    so."""
-    off = np.zeros(len(found.surface.body_names))
-    ends = defaultdict[int, list[Section]](list)
-    for body, profile in zip(found.bodies, found.profiles, strict=True):
-        ends[body].append(profile.section)
-    for body, sections in ends.items():
-        lines = [line for section in sections for line in (section.outer, section.bore)]
-        free = [line.points for line in lines if line.points is not None]
-        if free:
-            off[body] = max(*map(off_known_outline, free), _unlike(lines[::2]), _unlike(lines[1::2]))
-    return np.where(off > _TOLD_MM, off, 0.0)
+def _crookedness(found: FoundEnds) -> tuple[Floats, Floats]:
+    """(bodies,) twice: how far off the outlines that were meant, in mm, the corners of rims lie, as those of decimated
+    models do, and how far off them their chords are: off a known outline, or elsewhere than at the tube's other end."""
+    off, drawn = np.zeros((2, len(found.surface.body_names)))
+    free = np.array(["free" in (end.section.outer.shape, end.section.bore.shape) for end in found.profiles], bool)
+    for end in np.flatnonzero(free).tolist():
+        for line in (found.profiles[end].section.outer, found.profiles[end].section.bore):
+            if line.points is not None:
+                body, (corners, chords) = found.bodies[end], off_known_outline(line.points)
+                off[body], drawn[body] = max(off[body], corners), max(drawn[body], chords)
+    for leg in paired(found.profiles, found.bodies, found.runs) if free.any() else []:
+        if leg.last >= 0 and (free[leg.first] or free[leg.last]):
+            off[leg.body] = max(off[leg.body], _unlike(leg.section, found.profiles[leg.last].section))
+    return off, drawn
 
 
-def _unlike(lines: Sequence[Outline]) -> float:
-    """How far apart the outlines of a tube's two ends are, in mm, where they were likely meant to be one; else 0."""
-    sizes = np.array([sorted((line.width, line.depth)) for line in lines])
+def _unlike(section: Section, other: Section) -> float:
+    """How far apart the outlines of a tube's ends are, in mm, where they were most likely meant to be one; else 0."""
+    sizes = np.array([[sorted((line.width, line.depth)) for line in (end.outer, end.bore)] for end in (section, other)])
     apart = float(np.ptp(sizes, axis=0).max()) / 2
-    share = apart / float(sizes.max())
-    return apart if len(lines) == 2 and FIT_TOLERANCE < share < _MOST_UNLIKE else 0.0
+    return apart if apart < _MOST_UNLIKE * section.outer.width else 0.0
 
 
 def _unevenness(surface: Surface, bodies: Indices) -> Floats:
