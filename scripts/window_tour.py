@@ -153,6 +153,7 @@ def tour() -> Waiting:
     yield from _key("RET")
     yield from _until(lambda: not _is_going("FERRULE_OT_export"))
     sound = bool(list(OUT.glob("print files/*.3mf"))) and bool(_desk().result.files)
+    yield from _scroll(60)
     yield from _photograph("exported", "Files are written and read back", sound and _opened() == ["files"])
 
     yield from _open_shop_book()
