@@ -18,13 +18,17 @@ from weldments import CHORD_ERROR, Shape, cut, cylinder, tessellated, tube
 
 from addon.families.cap import Recipe, design
 from addon.families.cap.design import at_place
+from addon.families.circumstances import Circumstances
 from addon.families.family import EndPlace
 from addon.fields.refusals import RecipeError
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
+from addon.job.asked import TubeFacts
+from addon.review.fittings import review_fitting
 from addon.shaping.features import CrossHoles, Grooves, Ribs, SeamRelief
 from addon.takeoff import TubeEnd, take_off
 from addon.takeoff.ends import EndHole
+from addon.trade.processes import DEFAULT_PROCESS, process_named
 
 ROUND = Shape("circle", 33.7, 33.7), Shape("circle", 27.3, 27.3)
 SQUARE = Shape("rectangle", 40, 40, 6), Shape("rectangle", 34, 34, 3)
@@ -126,12 +130,12 @@ def test_what_else_is_in_the_way_still_is(gmsh: ModuleType) -> None:
 @pytest.mark.parametrize("through", [True, False])
 @pytest.mark.parametrize("offset", [0.0, 4.0])
 def test_a_hole_takes_off_what_gmsh_says(gmsh: ModuleType, through: bool, offset: float) -> None:
-    section = Section.round(33.7, 3.2)
-    hole = EndHole(6.0, 10.0, 30.0, offset, through)
-    whole, holed = (design(PLAIN, section, holes=holes, chord_error_mm=0.002).mesh.volume for holes in ((), (hole,)))
-    radius = 27.3 / 2 - 0.2
-    occ = gmsh.model.occ
-    spigot = occ.addCylinder(0, 0, -SPIGOT, 0, 0, SPIGOT, radius)
+    section = Section.rectangular(40, 40, 3)
+    hole = EndHole(6.0, 10.0, 10.0, offset, through)
+    whole, holed = (design(PLAIN, section, holes=holes, chord_error_mm=0.002) for holes in ((), (hole,)))
+    outline, occ = whole.profile.spigot_outline, gmsh.model.occ
+    face = Shape("rectangle", outline.width, outline.depth, outline.corner_radius).face(gmsh)
+    ((_, spigot),) = [part for part in occ.extrude([(2, face)], 0, 0, -SPIGOT) if part[0] == 3]
     # A blind one ends 1 mm past the tube's axis.
     start, way = hole.place - (40 if through else 1) * hole.direction, (80 if through else 41) * hole.direction
     drill = occ.addCylinder(*start, *way, 3.5)
@@ -143,7 +147,7 @@ def test_a_hole_takes_off_what_gmsh_says(gmsh: ModuleType, through: bool, offset
     prism = occ.extrude([(2, occ.addPlaneSurface([occ.addCurveLoop(lines)]))], *way)
     tool, _ = occ.fuse([(3, drill)], [part for part in prism if part[0] == 3])
     (common,), _ = occ.intersect([(3, spigot)], tool)
-    assert whole - holed == pytest.approx(gmsh.model.occ.getMass(*common), rel=0.003)
+    assert whole.mesh.volume - holed.mesh.volume == pytest.approx(gmsh.model.occ.getMass(*common), rel=0.003)
 
 
 @pytest.mark.parametrize("section", [Section.round(33.7, 3.2), Section.rectangular(60, 30, 3)], ids=["round", "flat"])
@@ -203,3 +207,17 @@ def test_the_drawing_and_the_bench_name_the_hole() -> None:
     assert view.caption == "Section square to the hole"
     (step,) = [step for step in type(cap).steps({"F1": cap, "F2": plain}) if step.name == "Turn to the hole"]
     assert "F1" in str(step) and "F2" not in str(step)
+
+
+@pytest.mark.parametrize("section", [Section.round(25.4, 3.175), Section.rectangular(60, 30, 3)], ids=["round", "flat"])
+@pytest.mark.parametrize("through", [True, False])
+def test_a_usual_cap_with_a_hole_has_nothing_to_fix_and_needs_no_more_support(section: Section, through: bool) -> None:
+    """Its ribs keep clear of the hole and no groove leads adhesive into it. Support by its volume."""
+    known = Circumstances(process_named(DEFAULT_PROCESS), None, TubeFacts())
+    reviews = []
+    for holes in ((EndHole(7.0, 10.0, 0.0, 0.0, through),), ()):
+        cap = design(Recipe(spigot_mm=14.0, cross=FREE), section, holes=holes, circumstances=known)
+        reviews.append(review_fitting(cap, known.process))
+        assert bool(cap.recipe.groove.count) != bool(holes)
+    assert not [finding for finding in reviews[0].findings if finding.severity != "good to know"]
+    assert reviews[0].printed.support.volume_mm3 < 1.1 * reviews[1].printed.support.volume_mm3

@@ -111,10 +111,11 @@ class SpigotDesign:
         section: Section,
         turns: bool,
         known: Circumstances | None,
-        channel: bool = False,
+        even_ribs: bool = False,
     ) -> SpigotDesign:
         """Where a metal or a plastic is in no table, as where nothing is known. ``turns`` says whether the spigot
-        can be turned to the seam, ``channel`` whether a vent runs along it."""
+        can be turned to the seam, ``even_ribs`` whether three ribs would meet a
+        vent along it or a hole across it."""
         fit, decides = fit_named(recipe.fit), recipe.seam.kind == "auto"
         asked: ReliefKind = "none" if decides else recipe.seam.kind
         if known is None:
@@ -154,7 +155,7 @@ class SpigotDesign:
             gap_mm=gap,
             corner_mm=corner,
             # A rib lower than half a bead comes out as none.
-            ribs=_ribs_by_design(section, channel) if gap > known.process.bead_mm / 2 else 0,
+            ribs=_ribs_by_design(section, even_ribs) if gap > known.process.bead_mm / 2 else 0,
             rib_mm=ribs_by_design(fit, replace(band, nominal=gap)),
             rib_width_mm=width,
         )
@@ -167,10 +168,10 @@ def _relief_by_design(section: Section, turns: bool) -> ReliefKind:
     return "sides" if section.kind == "rect" else "none"
 
 
-def _ribs_by_design(section: Section, channel: bool) -> int:
+def _ribs_by_design(section: Section, even_ribs: bool) -> int:
     """As few as hold a spigot in place both ways, clear of seam and vent."""
     if section.kind == "round":
-        return 4 if channel else 3
+        return 4 if even_ribs else 3
     return RIBS_ON_SIDES if section.kind == "rect" else 6
 
 

@@ -195,7 +195,7 @@ def hole_cutters(
 def cross_cutters(
     cross: CrossHoles, holes: Sequence[EndHole], contour: Contour, outer: Contour, spigot_mm: float, up: Floats
 ) -> list[Manifold]:
-    """What holes through the tube's walls take off the spigot, in the tube end's frame: right through it, or as far as
+    """What holes through the tube's walls take off the spigot, in the tube end's frame: right through it, or just past
     the tube's axis. Their roofs slope by 45°, so that they need no support. Where too little of the spigot would be
     left towards its tip, they are open there. They end below the rim. ``up`` (3,) is the rim's normal, out of the tube
     or into it, that points up when printed."""

@@ -41,7 +41,8 @@ class Grooves:
     count: int | None = declared(
         None, "Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES, group=_GROOVES,
         automatic="by fit",
-        meaning="number of glue grooves around the spigot, centred along it. Automatic, one where the fit is glued",
+        meaning="number of glue grooves around the spigot, centred along it. Automatic, one where the fit is glued "
+        "and no hole goes across the spigot, which it would fill with adhesive",
     )  # fmt: skip
     width_mm: float = declared(
         3.0, "Groove Width", "Width of each glue groove along the spigot",
@@ -118,8 +119,8 @@ class Ribs:
         automatic="by gap", group=_RIBS,
         meaning="number of ribs along the spigot that are crushed as it goes in: they hold a press fit and keep a "
         "glued one central. Automatic ribs centre a glued spigot whose automatic gap is wider than half a bead: three "
-        "around a round one (four with a vent channel), two on each side of a rectangular one that is long enough, six "
-        "around others. All others have none",
+        "around a round one (four with a vent channel or a hole across), two on each side of a rectangular one that is "
+        "long enough, six around others. All others have none",
     )  # fmt: skip
     height_mm: float | None = declared(
         None, "Rib Height", "How far each rib stands out from the spigot", automatic="by gap",
@@ -139,9 +140,9 @@ class CrossHoles:
         "in the way", "Holes Across", "What becomes of holes through the tube's walls that the spigot would cover",
         key="cross_holes", group=_CROSS,
         meaning="what becomes of round holes through the tube's walls that the spigot would cover. In the way, such an "
-        "end takes no fitting; free, holes that are square to the tube go on through the spigot, so that a bolt or a "
-        "pin can pass: right through where both walls have one, else as far as the tube's axis, with a roof that needs "
-        "no support",
+        "end takes no fitting; free, holes that are square to the tube go on through the spigot of an end that is cut "
+        "straight, so that a bolt or a pin can pass: right through where both walls have one, else just past the "
+        "tube's axis, with a roof that needs no support",
     )  # fmt: skip
     room_mm: float = declared(
         0.5, "Room Across", "How much wider than the tube's hole that in the spigot is, on each side",

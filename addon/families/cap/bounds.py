@@ -121,8 +121,14 @@ def settle(
     bench.numbers()
 
     bore_reach = Contour(section.bore, fineness).reach
-    turns = not mitre_deg and not (holes and bench.recipe.cross.kind == "free")
-    design = SpigotDesign.of(bench.recipe, section, turns, circumstances, channel=bench.recipe.vent.kind == "channel")
+    crossed = bool(holes) and bench.recipe.cross.kind == "free"
+    design = SpigotDesign.of(
+        bench.recipe,
+        section,
+        not (mitre_deg or crossed),
+        circumstances,
+        even_ribs=crossed or bench.recipe.vent.kind == "channel",
+    )
     bench.set("seam_relief", design.relief)
     spigot_reach = bore_reach - settle_gap(bench, bore_reach, wall, design)
     settle_corner(bench, section, design)
@@ -135,6 +141,8 @@ def settle(
     _settle_cross(bench, spigot, holes)
     settle_lead_in(bench, spigot, spigot_reach, _most_lead_in(bench.recipe, spigot_reach, hole))
     room = settle_hollow(bench, spigot_reach, hole, _why_solid(bench.recipe))
+    if bench.recipe.groove.count is None and crossed:
+        bench.set("groove_count", 0)
     settle_grooves(bench, room)
     settle_seam(bench, spigot, spigot_reach, room, design)
     _settle_vent(bench, spigot_reach, room, most_channel(bench.recipe, section, profile))
