@@ -70,8 +70,8 @@ PLACES = {
     "corner, collar": placed(SQUARE, angle_deg=90, gap_mm=3),
     "round corner": placed(ROUND, angle_deg=90),
     "flat corner": placed(FLAT, angle_deg=120, towards_deg=90),
-    "skewed corner": placed(FLAT, angle_deg=135, towards_deg=30),
 }
+SKEWED = placed(FLAT, angle_deg=135, towards_deg=30)
 RECIPES = {
     "as it is": {},
     "push": {"fit": "push"},
@@ -260,6 +260,16 @@ def test_what_cannot_be_made_is_refused_with_what_works(place: str, recipe: dict
             assert joiner.solid.volume() > 0
             return
     pytest.fail(f"offers do not lead on: {asked}")
+
+
+def test_a_corner_that_bends_askew_to_its_sides_is_refused_with_what_to_do() -> None:
+    """60 x 30 tubes that bend 30° off their width would lie 30° off a side; round ones have no sides."""
+    with pytest.raises(RecipeError, match="bends 30° askew to the tube's sides") as refusal:
+        made(SKEWED)
+    assert refusal.value.works is None and "take round tube" in refusal.value.instead
+    assert made(placed(ROUND, angle_deg=135, towards_deg=30)).sides and made(
+        placed(FLAT, angle_deg=135, towards_deg=0.5)
+    )
 
 
 def test_joints_that_are_alike_share_a_joiner_whichever_way_round_they_were_found() -> None:

@@ -7,6 +7,8 @@ import math
 from dataclasses import replace
 from typing import get_args
 
+import numpy as np
+
 from ...fields.messages import Length, Message, say
 from ...fields.refusals import RecipeError
 from ...geometry.sections import CHORD_ERROR_MM
@@ -45,6 +47,8 @@ NARROW_MM = 10.0
 """Half a bore from which on the lands beside a seam relief are wide enough to print lying down."""
 LEAST_BETWEEN_MM = 1.0
 """Thinnest collar and stop: two beads of most processes."""
+MOST_ASKEW_DEG = 1.0
+"""A rectangular spigot that lies on its side so nearly is off by a layer or two."""
 LEAST_BESIDE_MM = 2.0
 """Plastic beside a screw's hole; common practice, no source."""
 
@@ -70,6 +74,7 @@ def settle(
     bench.numbers()
     if recipe.up == "standing" and place.angle_deg < IN_LINE_DEG:
         raise RecipeError("up", "a joiner for a corner lies on the plate, both its spigots along it", "lying")
+    _check_lying(place)
     _settle_between(bench, place)
     first = _settled(bench.recipe, place.first, circumstances)
     if place.second.section == place.section:
@@ -81,6 +86,22 @@ def settle(
         except RecipeError as refusal:
             raise RecipeError(refusal.field, say("in the second tube, {}", refusal), refusal.works) from None
     return first, second
+
+
+def _check_lying(place: JointPlace) -> None:
+    """At a corner, both spigots lie on the plate, rectangular ones on a side."""
+    if place.angle_deg > IN_LINE_DEG:
+        return
+    for end, frame in zip(place.ends, place.frames, strict=True):
+        askew = math.degrees(math.asin(np.abs(frame.axes[:2] @ place.up(0.0)).min()))
+        if end.section.outer.shape == "rectangle" and askew > MOST_ASKEW_DEG:
+            raise RecipeError(
+                "section",
+                f"the corner bends {askew:.3g}° askew to the tube's sides, so that the spigot would lie on an edge and its "
+                "sides would start in the air",
+                None,
+                "Turn the tube so that it bends along one of its sides, take round tube, or weld this corner.",
+            )
 
 
 def _settle_between(bench: Settling[JoinerRecipe], place: JointPlace) -> None:
