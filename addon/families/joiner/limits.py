@@ -97,8 +97,8 @@ def _check_lying(place: JointPlace) -> None:
         if end.section.outer.shape == "rectangle" and askew > MOST_ASKEW_DEG:
             raise RecipeError(
                 "section",
-                f"the corner bends {askew:.3g}° askew to the tube's sides, so that the spigot would lie on an edge and its "
-                "sides would start in the air",
+                f"the corner bends {askew:.3g}° askew to the tube's sides, so that the spigot would lie on an "
+                "edge and its sides would start in the air",
                 None,
                 "Turn the tube so that it bends along one of its sides, take round tube, or weld this corner.",
             )
