@@ -49,8 +49,8 @@ def path(points: Floats, kind: str) -> str:
 
 def strokes(starts: Floats, ends: Floats, kind: str) -> str:
     """Straight lines from ``starts`` (n, 2) to ``ends`` (n, 2), in one element."""
-    rows = np.round(np.column_stack([starts, ends]), 2).tolist()
-    return element("path", d="".join(f"M{a:g} {b:g}L{c:g} {d:g}" for a, b, c, d in rows), class_=kind)
+    rows = np.round(np.column_stack([starts, ends]), 2)
+    return element("path", d=len(rows) * "M%g %gL%g %g" % tuple(rows.ravel().tolist()), class_=kind)
 
 
 def _points(loop: Floats) -> str:
