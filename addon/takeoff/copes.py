@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..fields.messages import NOTHING, Length, Message, Name, say, say_all
+from ..geometry.boxes import BoxTree
 from ..geometry.developments import TOUCH_MM, Cut, LowestCut, PlaneCut, ReadCut, TubeCut, traced
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
@@ -148,23 +149,29 @@ def _cut_read(end: TubeEnd, lines: tuple[Floats, Floats], other: Tube | None) ->
 
 def _near(ends: Sequence[TubeEnd], tube_of: Mapping[int, int], tubes: Sequence[Tube]) -> dict[int, list[int]]:
     """The tubes, by their places, that each end may run into, those first whose axes it is nearest to."""
-    if not tubes:
-        return {}
-    axes, origins = np.array([tube.axis for tube in tubes]), np.array([tube.frame.origin for tube in tubes])
+    near: dict[int, list[int]] = {number: [] for number in tube_of}
+    if not near:
+        return near
+    numbers = np.array(list(tube_of))
+    points = np.array([ends[number].frame.origin for number in tube_of])
+    ways = np.array([ends[number].frame.z for number in tube_of])
+    widths = np.array([max(ends[number].section.outer.width, ends[number].section.outer.depth) for number in tube_of])
+    origins, frames = np.array([tube.frame.origin for tube in tubes]), np.array([tube.frame.axes for tube in tubes])
     lengths = np.array([tube.length_mm for tube in tubes])
     sizes = np.array([math.hypot(tube.section.outer.width, tube.section.outer.depth) for tube in tubes])
-    near = {}
-    for number, own in tube_of.items():
-        end = ends[number]
-        width = max(end.section.outer.width, end.section.outer.depth)
-        arms = end.frame.origin - origins
-        along = np.einsum("ij,ij->i", arms, axes)
-        apart = np.linalg.norm(arms - along[:, None] * axes, axis=1)
-        beside = (apart < sizes / 2 + width) & (np.abs(axes @ end.frame.z) < _MOST_ALONG)
-        beside &= (along > -width - sizes) & (along < lengths + width + sizes)
-        beside[own] = False
-        places = np.flatnonzero(beside)
-        near[number] = places[np.argsort(apart[places], kind="stable")].tolist()
+    low, high = (np.column_stack([side, side, side]) for side in (-sizes, sizes))
+    low[:, 2] -= lengths
+    tube, end = BoxTree.of(points - widths[:, None], points + widths[:, None]).near(origins, frames, low, high)
+    axes, arms, width, size = -frames[tube, 2], points[end] - origins[tube], widths[end], sizes[tube]
+    along = np.einsum("ij,ij->i", arms, axes)
+    apart = np.linalg.norm(arms - along[:, None] * axes, axis=1)
+    beside = (apart < size / 2 + width) & (np.abs(np.einsum("ij,ij->i", axes, ways[end])) < _MOST_ALONG)
+    beside &= (along > -width - size) & (along < lengths[tube] + width + size)
+    beside &= np.array(list(tube_of.values()))[end] != tube
+    tube, end, apart = tube[beside], end[beside], apart[beside]
+    order = np.lexsort((tube, apart))
+    for number, place in zip(numbers[end[order]].tolist(), tube[order].tolist(), strict=True):
+        near[number].append(place)
     return near
 
 
