@@ -239,11 +239,17 @@ def _fresh(keys: NDArray) -> NDArray[np.bool_]:
 
 
 def _merge(order: Indices, differ: NDArray[np.bool_]) -> tuple[Indices, Indices]:
+    """The first of each run of equal things, and which of these each is, numbered as they first come: neighbours then
+    lie near each other in memory."""
     fresh = np.ones(len(order), bool)
     fresh[1:] = differ
+    firsts = order[fresh]
+    leads = np.zeros(len(order), bool)
+    leads[firsts] = True
+    numbers = (np.cumsum(leads) - 1).take(firsts)
     inverse = np.empty(len(order), np.int64)
-    inverse[order] = np.cumsum(fresh) - 1
-    return order[fresh], inverse
+    inverse[order] = numbers.take(np.cumsum(fresh) - 1)
+    return np.flatnonzero(leads), inverse
 
 
 def _around(half: Indices, crowd: Indices, triangles: Indices, vertices: Floats) -> tuple[Indices, Indices]:
