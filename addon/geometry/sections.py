@@ -218,12 +218,13 @@ class Section:
             if not contains(outside, inside).all():
                 return 0.0
             return float(min(nearest(outside, inside)[0].min(), nearest(inside, outside)[0].min()))
-        apart = np.abs(np.subtract(bore.centre, outer.centre))
-        sides = np.array([outer.width - bore.width, outer.depth - bore.depth]) / 2 - apart
+        right, up = (abs(inner - middle) for inner, middle in zip(bore.centre, outer.centre, strict=True))
+        across, along = (outer.width - bore.width) / 2 - right, (outer.depth - bore.depth) / 2 - up
         # How far the centre of the bore's nearest corner lies past that of the outside's.
-        past = outer.rounding - bore.rounding - sides
-        corner = outer.rounding - bore.rounding - math.hypot(*past) if past.min() > 0 else math.inf
-        return max(float(min(*sides, corner)), 0.0)
+        tighter = outer.rounding - bore.rounding
+        past = tighter - across, tighter - along
+        corner = tighter - math.hypot(*past) if min(past) > 0 else math.inf
+        return max(float(min(across, along, corner)), 0.0)
 
     @property
     def walls(self) -> tuple[float, float]:

@@ -233,6 +233,8 @@ def _place(site: Site) -> Message:
 
 def _at(site: Site, findings: Sequence[Finding]) -> list[Finding]:
     """With the site before the place."""
+    if not findings:
+        return []
     name = _place(site)
     return [
         replace(finding, where=say("{}, {}", name, finding.where) if finding.where else name) for finding in findings
