@@ -153,8 +153,10 @@ class Trial:
         first, second, third = (points[corner] for corner in tube.triangles.T)
         beside = np.minimum(np.minimum(first, second), third) <= high + self.least_gap_mm
         beside &= np.maximum(np.maximum(first, second), third) >= low - self.least_gap_mm
-        corners, triangles = np.unique(tube.triangles[beside.all(axis=1)], return_inverse=True)
-        points, triangles = points[corners], triangles.reshape(-1, 3)
+        triangles = tube.triangles[beside.all(axis=1)]
+        used = np.zeros(len(points), bool)
+        used[triangles] = True
+        points, triangles = points[used], (np.cumsum(used) - 1)[triangles]
         if (points @ self.rim_normal > _AS_GOOD_MM).any():
             return False
         beyond = points[:, :2] @ directions.T >= reach + max(self.least_gap_mm - _AS_GOOD_MM, 0.0)
