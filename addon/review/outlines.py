@@ -27,6 +27,8 @@ _FEW_EDGES, _EDGES_AT_ONCE = 400, 20_000
 """Of an outline up to so many edges are held each against each, which is quicker then."""
 _FACING = -0.49
 """The dot product of the ways of two edges that face each other, or away: a little under 120 degrees apart."""
+_SAME_MM = 1e-6
+"""Edges of outlines that follow each other are the same where their corners are nearer."""
 _SLIVER_MM = 0.04
 """A corner with a shorter side than this holds nothing that a process lays."""
 _SAMPLES = 32
@@ -372,18 +374,26 @@ class OutlineEdges:
         return outline[once], first + edge[once], first + opposite[once]
 
     def _pairs_of_many(self, which: Indices, most: float) -> tuple[Indices, Indices, Indices]:
-        """The same by the edges' boxes, those of different outlines at different levels."""
+        """The same by the edges' boxes, which reach through all the outlines, one at each level, that share an edge."""
         outline, place = in_runs(self.counts[which])
         rows = self.first[which][outline] + place
+        rounded = np.round(np.hstack([self.starts[rows], self.ends[rows]]) / _SAME_MM)
+        order = np.lexsort((outline, *rounded.T))
+        fresh = (np.diff(rounded[order], axis=0) != 0).any(axis=1) | (np.diff(outline[order]) != 1)
+        begins = np.append(0, np.flatnonzero(fresh) + 1)
+        level, last = outline[order[begins]], outline[order[np.append(begins[1:], len(order)) - 1]]
+        rows = rows[order[begins]]
         starts, ends = self.starts[rows], self.ends[rows]
         reach = min(most, float(np.ptp(starts, axis=0).max())) / 2 * (1 + 1e-9) + 1e-9
-        low, high, level = np.minimum(starts, ends) - reach, np.maximum(starts, ends) + reach, outline[:, None] * 1.0
-        tree = BoxTree.of(np.hstack([low, level]), np.hstack([high, level]))
+        low, high = np.minimum(starts, ends) - reach, np.maximum(starts, ends) + reach
+        tree = BoxTree.of(np.column_stack([low, level]), np.column_stack([high, last]))
         edge, opposite = tree.overlapping(len(rows) ** 2) or (rows[:0], rows[:0])
         ways = (ends - starts) / np.maximum(np.hypot(*(ends - starts).T), 1e-300)[:, None]
         facing = np.einsum("ij,ij->i", ways[edge], ways[opposite]) < _FACING
         edge, opposite = edge[facing], opposite[facing]
-        return outline[edge], rows[edge], rows[opposite]
+        first = np.maximum(level[edge], level[opposite])
+        pair, above = in_runs(np.minimum(last[edge], last[opposite]) - first + 1)
+        return first[pair] + above, rows[edge[pair]], rows[opposite[pair]]
 
     def _between(self, edge: Indices, opposite: Indices) -> Floats:
         """(p,): how far apart pairs of edges lie; infinite for two that meet in a corner with a sliver for a side."""
