@@ -527,6 +527,16 @@ def test_a_decimated_tube_is_read_as_round_and_named(facets):
     assert [note for note in takeoff.notes if note.startswith('The surface of "tube" is uneven by about')]
 
 
+def test_a_slotted_bar_with_a_hole_along_it_is_no_tube_without_flat_ends():
+    slots = CrossSection.square((6.0, 6.0), True)
+    profile = CrossSection.square((20.0, 20.0), True) - CrossSection.circle(2.1, 48)
+    for x, y in ((10, 0), (-10, 0), (0, 10), (0, -10)):
+        profile -= slots.translate((x, y))
+    takeoff = take_off([Mesh.from_manifold(profile.extrude(400), "slotted")], 8.0)
+    assert [end.cause for end in takeoff.ends] == ["profile", "profile"]
+    assert takeoff.notes == ()
+
+
 TURNED_INSIDE_OUT = Mesh(TUBE.vertices, TUBE.triangles[:, ::-1], "tube")
 COPIED = {
     "two objects": [TUBE, Mesh(TUBE.vertices, TUBE.triangles, "copy")],

@@ -106,9 +106,9 @@ def _of_body(
         bore = _fitted(loops[1]) if len(loops) > 1 else None
         if outer is None or len(loops) > 2 or not _is_prism(local, outer, bore):
             continue
-        wanted = rim is not None or (least <= outer.outline.depth and outer.outline.width * _SLENDER < length)
         if bore is not None and not is_tube(combined(outer, bore)[0]):
-            return []
+            bore, loops = None, loops[:1]  # a bar with a hole along it
+        wanted = rim is not None or (least <= outer.outline.depth and outer.outline.width * _SLENDER < length)
         if bore is None and (rim is not None or not wanted or outer.outline.width > _SLENDER * outer.outline.depth):
             return []
         ups = (1, -1) if rim is None else (-1,)
