@@ -527,6 +527,16 @@ def test_a_decimated_tube_is_read_as_round_and_named(facets):
     assert [note for note in takeoff.notes if note.startswith('The surface of "tube" is uneven by about')]
 
 
+@pytest.mark.parametrize("facets", [16, 20, 24])
+def test_walls_that_leave_the_rim_at_random_are_said_to_be_uneven(facets):
+    ring = CrossSection.circle(12.7, facets) - CrossSection.circle(10.2, facets)
+    tube = Mesh.from_manifold(ring.extrude(100), "tube")
+    moved = 1 + np.random.default_rng(1).uniform(-0.08, 0.08, (len(tube.vertices), 1))
+    takeoff = take_off([replace(tube, vertices=tube.vertices * np.column_stack([moved, moved, moved**0]))], 8.0)
+    assert takeoff.ends
+    assert all("too uneven to follow" in end.reason for end in takeoff.ends)
+
+
 def test_a_slotted_bar_with_a_hole_along_it_is_no_tube_without_flat_ends():
     slots = CrossSection.square((6.0, 6.0), True)
     profile = CrossSection.square((20.0, 20.0), True) - CrossSection.circle(2.1, 48)
