@@ -9,7 +9,7 @@ from typing import Any
 from .fitting import BenchStep
 
 
-class Steps(list[BenchStep]):
+class BenchSteps(list[BenchStep]):
     """The steps for fittings by their ids, in order."""
 
     def __init__(self, fittings: Mapping[str, Any]) -> None:

@@ -130,11 +130,14 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
 
 def _files(result: JobResult) -> str:
     """How many print files there are of each format, and the papers beside them."""
-    counts = Counter((file.format.upper(), file.unit) for file in result.files)
-    said = ", ".join(f"{count} {format} file{'s' * (count > 1)} in {unit}" for (format, unit), count in counts.items())
+    units: dict[str, Counter[str]] = {}
+    for file in result.files:
+        units.setdefault(file.unit, Counter())[file.format.upper()] += 1
+    counts = {unit: " and ".join(f"{count} {format}" for format, count in some.items()) for unit, some in units.items()}
+    said = ", ".join(f"{count} file{'s' * (len(result.files) > 1)} in {unit}" for unit, count in counts.items())
     templates = len(templates_of(result))
-    wraps = f"{count_of(templates, 'wrap template')} at 1:1, " if templates else ""
-    return f"Read back as drawn: {said}; beside them job sheet (all cautions), {wraps}lists (CSV)."
+    wraps = f"{count_of(templates, 'wrap template')}, " if templates else ""
+    return f"Read back as drawn: {said}; beside them job sheet (all cautions), {wraps}lists."
 
 
 def columns(rows: Sequence[Sequence[str]]) -> str:

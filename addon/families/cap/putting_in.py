@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from ..bench_steps import Steps
+from ..bench_steps import BenchSteps
 from ..fitting import BenchStep
 from .recipe import Recipe
 
@@ -13,7 +13,7 @@ from .recipe import Recipe
 def putting_in(caps: Mapping[str, tuple[Recipe, float]], holed: Sequence[str]) -> list[BenchStep]:
     """The steps for a job's caps: their resolved recipes and mitres by their ids; ``holed`` have holes across."""
     recipes = [(id, recipe) for id, (recipe, _) in caps.items()]
-    steps = Steps(caps)
+    steps = BenchSteps(caps)
     step = steps.add
     glued = any(recipe.fit == "glue" for _, recipe in recipes)
     step("Deburr", "The tube ends, inside and out")

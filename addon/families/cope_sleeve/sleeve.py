@@ -13,7 +13,7 @@ from ...geometry.frames import Floats
 from ...geometry.sections import Outline
 from ...geometry.units import say_mm
 from ...trade.processes import Process
-from ..bench_steps import Steps
+from ..bench_steps import BenchSteps
 from ..dimensioned import Dimension, Margin, Note, View, across, cut_along
 from ..fitting import BenchStep, Caliper, Fitting, Level
 from ..over_tube import sliding_calipers
@@ -142,7 +142,7 @@ class CopeSleeve(Fitting):
             for id, sleeve in fittings.items()
             if not sleeve.has_stop
         ]
-        steps = Steps(fittings)
+        steps = BenchSteps(fittings)
         steps.add(
             "Lines",
             "Scribe a line along each tube where the axis line of its cope goes, and mark which way it faces. The wrap "

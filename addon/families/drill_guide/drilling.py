@@ -6,14 +6,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from ...geometry.units import say_mm
-from ..bench_steps import Steps
+from ..bench_steps import BenchSteps
 from ..fitting import BenchStep
 from .bounds import Bush, Plan
 
 
 def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
     """The steps for guides by their ids."""
-    steps = Steps(guides)
+    steps = BenchSteps(guides)
     step = steps.add
 
     def those(test: Callable[[Plan], bool]) -> list[str]:

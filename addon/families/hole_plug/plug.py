@@ -16,7 +16,7 @@ from ...geometry.mesh import Mesh
 from ...geometry.units import say_mm
 from ...trade.processes import Process
 from ...trade.tolerances import standard_tolerance
-from ..bench_steps import Steps
+from ..bench_steps import BenchSteps
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, Level
 from .plug_drawing import across_view, along_view
@@ -122,7 +122,7 @@ class HolePlug(Fitting):
 
     @classmethod
     def steps(cls, fittings: Mapping[str, HolePlug]) -> list[BenchStep]:
-        steps = Steps(fittings)
+        steps = BenchSteps(fittings)
         steps.add("Deburr", "The holes, outside and in: a burr lifts the head and cuts the ribs")
         steps.add("Try one", "Start a plug of each kind in its hole by hand; it has to stand straight and stay")
         steps.add(

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from ...geometry.units import say_mm, say_three
-from ..bench_steps import Steps
+from ..bench_steps import BenchSteps
 from ..fitting import BenchStep
 from .recipe import JoinerRecipe
 from .screws import ScrewHole
@@ -16,7 +16,7 @@ _TUBES = ("first", "second")
 
 def putting_together(joiners: Mapping[str, tuple[JoinerRecipe, Sequence[ScrewHole]]]) -> list[BenchStep]:
     """The steps for a job's joiners: their resolved recipes and screw holes by their ids."""
-    steps = Steps(joiners)
+    steps = BenchSteps(joiners)
     step = steps.add
     recipes = [(id, recipe) for id, (recipe, _) in joiners.items()]
     step("Deburr", "The tubes' ends, inside and out")
