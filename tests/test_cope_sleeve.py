@@ -217,7 +217,7 @@ def test_the_whole_way_from_a_model_to_sleeves_and_templates(tmp_path):
     out = tmp_path / "ferrule_out"
     names = {path.name for path in out.iterdir()}
     assert {"frame wrap templates.html", "frame wrap F1.svg", "frame wrap F2.svg"} <= names
-    assert "job sheet (all cautions), 2 wrap templates, lists." in " ".join(table(result).split())
+    assert "job sheet (all cautions), 2 templates, lists." in " ".join(table(result).split())
     page = (out / "frame wrap templates.html").read_text("utf-8")
     tip = math.sqrt(30.15**2 - 12.7**2)  # of the upright brace, above the post's axis
     assert f"longest point {300 - tip:.2f} mm" in page

@@ -136,7 +136,7 @@ def _files(result: JobResult) -> str:
     counts = {unit: " and ".join(f"{count} {format}" for format, count in some.items()) for unit, some in units.items()}
     said = ", ".join(f"{count} file{'s' * (len(result.files) > 1)} in {unit}" for unit, count in counts.items())
     templates = len(templates_of(result))
-    wraps = f"{count_of(templates, 'wrap template')}, " if templates else ""
+    wraps = f"{count_of(templates, 'template')}, " if templates else ""
     return f"Read back as drawn: {said}; beside them job sheet (all cautions), {wraps}lists."
 
 
