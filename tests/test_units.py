@@ -2,6 +2,7 @@
 """Lengths against pint, a general-purpose units library."""
 
 import struct
+import textwrap
 from decimal import ROUND_HALF_UP, Decimal
 
 import pint
@@ -9,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from addon.geometry.units import MM_PER_UNIT, parse_length, say_both, say_inches, say_mm, say_three
+from addon.geometry.units import MM_PER_UNIT, parse_length, say_both, say_inches, say_mm, say_three, with_units_kept
 
 ureg = pint.UnitRegistry()
 
@@ -100,3 +101,10 @@ def test_three_digits_as_a_fabricator_says_them():
 def test_three_digits_are_no_further_off_than_half_the_last_and_without_exponent(number):
     assert "e" not in say_three(number)
     assert float(say_three(number)) == pytest.approx(number, rel=0.0051)
+
+
+def test_numbers_stay_with_their_units_where_text_is_wrapped():
+    said = "230 g in all, 12 mm² of 3 plates, 11 h, 100 % of 2 more"
+    assert textwrap.wrap(with_units_kept(said), 8) == [
+        "230\xa0g in", "all,", "12\xa0mm²", "of 3", "plates,", "11\xa0h,", "100\xa0% of", "2 more",
+    ]  # fmt: skip

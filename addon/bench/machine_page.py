@@ -3,11 +3,10 @@
 
 from __future__ import annotations
 
-from ..geometry.units import bare_mm, say_mm
+from ..geometry.units import NO_BREAK, bare_mm, say_mm
 from .markup import element, escaped, paragraph, table
 from .plate_map import plate_maps
 from .quantities import Quantities, say_duration
-from .section_drawing import NO_BREAK
 from .sheet import JobSheet, say_ranges
 from .sheet_parts import cautions_at, joined, who
 from .svg import drawing, line, text

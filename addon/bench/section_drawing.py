@@ -13,7 +13,7 @@ import numpy as np
 from ..families.dimensioned import UV, Dimension, Margin, Note, View
 from ..geometry.frames import Floats
 from ..geometry.hatching import hatching
-from ..geometry.units import MM_PER_INCH, bare_mm, say_inches, say_mm
+from ..geometry.units import MM_PER_INCH, NO_BREAK, bare_mm, say_inches, say_mm
 from . import svg
 from .markup import element, number
 
@@ -22,7 +22,6 @@ SCALES = ((2, 1), (1, 1), (1, 2), (1, 5), (1, 10), (1, 20), (1, 50))
 
 TEXT_MM = 2.85
 """Size of the letters: 8 points."""
-NO_BREAK = "\N{NO-BREAK SPACE}"
 _LETTER_WIDTHS = dict.fromkeys(f" {NO_BREAK}.,/:il″", 0.28) | dict.fromkeys("()-", 0.34) | dict.fromkeys("mw⌀", 0.84)
 """Of letters that are not as wide as a digit, in sizes; from memory of the metrics that the sheet's fonts share."""
 _DIGIT_WIDTH = 0.57

@@ -18,11 +18,13 @@ NOISE_MM = 1e-5
 """About what single precision leaves of a length of some 100 mm, which mesh files have."""
 SUITS = 0.06
 """A length may differ by this share from the one that it stands for where inches are wanted."""
+NO_BREAK = "\N{NO-BREAK SPACE}"
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 
 _MOST_LETTERS = 100
 """More in a length is a mistake, and could be a number that is too large for a float."""
 
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(mm|mm²|cm²|cm³|m|g|kg|ml|h|min|s|°C)\b|%)")
 _LENGTH = re.compile(
     r"""^\s*(?P<sign>[+-]?)\s*
     (?:(?P<whole>\d+)[\s-]+(?P<top>\d+)\s*/\s*(?P<bottom>\d+)
@@ -106,3 +108,8 @@ def say_both(mm: float) -> str:
 def say_three(number: float) -> str:
     """A number to three digits that count, never with an exponent: ``"1930"``, ``"0.0123"``."""
     return f"{float(f'{number:.3g}') + 0.0:.12f}".rstrip("0").rstrip(".")
+
+
+def with_units_kept(text: str) -> str:
+    """Text whose numbers stay on one line with their units, wherever it is wrapped."""
+    return _BEFORE_UNIT.sub(NO_BREAK, text)

@@ -15,7 +15,7 @@ from ..bench.verdict import JobVerdict
 from ..fields.messages import count_of
 from ..files.parts import WrittenFile
 from ..geometry.sections import Section
-from ..geometry.units import bare_mm, say_mm
+from ..geometry.units import NO_BREAK, bare_mm, say_mm, with_units_kept
 from ..review.findings import Finding, concerns, say_ids
 from ..review.print_plan import say_rings
 from ..takeoff import TubeEnd
@@ -32,7 +32,6 @@ _NAMED_STEPS = 2
 """Before the work, and printing."""
 LEAST_WIDTH = 80
 """The table of kinds takes that."""
-NO_BREAK = "\N{NO-BREAK SPACE}"
 
 
 def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> str:
@@ -271,7 +270,8 @@ def _cautions(result: JobResult) -> list[str]:
 
 
 def _wrapped(text: str, width: int, indent: str = "") -> str:
-    lines = textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_on_hyphens=False)
+    text, further = with_units_kept(text), f"{indent}  "
+    lines = textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=further, break_on_hyphens=False)
     return "\n".join(lines).replace(NO_BREAK, " ")
 
 

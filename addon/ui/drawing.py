@@ -12,7 +12,7 @@ import bpy
 from ..fields.declared import Field
 from ..fields.messages import Units, as_message, say_value
 from ..fields.refusals import RecipeError
-from ..geometry.units import MM_PER_INCH
+from ..geometry.units import MM_PER_INCH, with_units_kept
 from . import wording
 from .fields import auto_name, inch_name, stored_name
 from .wording import IMPERIAL, METRIC
@@ -113,7 +113,7 @@ def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE", dialog:
 
 @lru_cache(500)  # panels draw the same sentences again and again
 def _wrapped(text: str, letters: int) -> tuple[str, ...]:
-    return tuple(textwrap.wrap(text, letters))
+    return tuple(textwrap.wrap(with_units_kept(text), letters))
 
 
 def report(operator: bpy.types.Operator, kind: str, sentence: object) -> None:
