@@ -165,6 +165,23 @@ def test_a_countersink_is_told_from_the_hole(gmsh, shapes, how, deep):
     assert [mouth.countersink_deg for mouth in hole.mouths] == pytest.approx([90], abs=0.5)
 
 
+@pytest.mark.once
+@pytest.mark.parametrize("how", ["long", "even"])
+def test_a_countersink_all_through_a_round_wall_is_a_hole_as_wide_as_what_passes(gmsh, how):
+    """90° from 3 mm of radius at 4 mm below the outside. At right angles to the tube the bore cuts the cone deepest:
+    there r = 3 + 4 - (12.7 - √(9.525² - r²)), which gives r = 3.2525."""
+
+    def build():
+        body, top = tube(gmsh, *ROUND, 200.0), ROUND[0].depth / 2
+        cone = gmsh.model.occ.addCone(0, top + 1, 60, 0, -5.0, 0, 8.0, 3.0)
+        cut(gmsh, body, cylinder(gmsh, (0, 0, 60), (0, 60, 0), 3.0), cone)
+
+    hole = only_hole(take_off([tessellated(gmsh, build, how)], 8.0))
+    check_hole(hole, (0, 0, 60), (0, 1, 0), diameter=2 * 3.2525)
+    assert hole.countersink_mm == pytest.approx(14, abs=0.05)
+    assert [mouth.countersink_deg for mouth in hole.mouths] == pytest.approx([90], abs=0.5)
+
+
 def test_of_two_walls_the_one_that_is_countersunk_is(gmsh):
     """90° from 3 mm of radius at 1.5 mm below the outside."""
 

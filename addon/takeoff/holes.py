@@ -150,11 +150,16 @@ def _bore(surface: Surface, leg: Leg, place: int, triangles: Indices, outer: Ind
     else:
         barrel_points = surface.points(np.unique(surface.triangles[barrel]))
         if not exact:
-            axis, barrel_points = _on_cylinder(barrel_points, axis, noise)
+            axis, barrel_points, _ = _on_cylinder(barrel_points, axis, noise)
     local = leg.frame.to_local(outside).mean(axis=0)[None, :2]
     axis = axis * np.sign(axis @ (off_outline(leg.section.outer, local)[1][0] @ leg.frame.axes[:2]) or 1.0)
     frame = Frame.along(_centroid(outside), axis)
     circle = _circle(frame.to_local(barrel_points)[:, :2], noise)
+    if circle is None and not drilled:
+        # The inner wall of a round tube cuts a cone along no circle.
+        axis, on_cone, within = _on_cylinder(np.concatenate([outside, inside]), axis, noise, tapers=True)
+        frame = Frame.along(within, axis)
+        circle = _narrowest(frame.to_local(on_cone), frame.to_local(inside), noise)
     if circle is None:
         return None
     centre, radius = circle
@@ -216,27 +221,41 @@ def _cone_deg(points: Floats, middle: Floats, axis: Floats) -> float:
     return 2 * float(np.degrees(np.arctan2(rise @ np.hypot(x, y), rise @ rise)))
 
 
-def _on_cylinder(points: Floats, axis: Floats, noise: float) -> tuple[Floats, Floats]:
-    """The axis (3,) of the cylinder through points (n, 3), and those of them that lie on it. Least squares of the
-    distances (Gauss-Newton), without what lies far off."""
-    inliers = points
+def _on_cylinder(points: Floats, axis: Floats, noise: float, tapers: bool = False) -> tuple[Floats, Floats, Floats]:
+    """The axis (3,) of the cylinder, or of the cone if it ``tapers``, through points (n, 3), those of them that lie on
+    it, and a point on the axis. Least squares of the distances (Gauss-Newton), without what lies far off."""
+    inliers, within = points, points.mean(axis=0)
     for step in range(10):
         frame = Frame.along(points.mean(axis=0), axis)
         local = frame.to_local(points)
         x, y, z = frame.to_local(inliers).T
-        ahead = np.column_stack([2 * x, 2 * y, np.ones(len(x))])
-        cx, cy, _ = np.linalg.lstsq(ahead, x * x + y * y, rcond=None)[0]
+        flare = [z, z * z] if tapers else []
+        ahead = np.column_stack([2 * x, 2 * y, np.ones(len(x)), *flare])
+        cx, cy = np.linalg.lstsq(ahead, x * x + y * y, rcond=None)[0][:2]
         reach = np.hypot(x - cx, y - cy)
         along = np.column_stack([x - cx, y - cy]) / np.maximum(reach, 1e-300)[:, None]
-        unknowns = np.column_stack([along, np.ones(len(x)), along * z[:, None]])
+        unknowns = np.column_stack([along, np.ones(len(x)), along * z[:, None], *flare[:1]])
         solved = np.linalg.lstsq(unknowns, reach, rcond=1e-12)[0]
         axis = frame.axes.T @ np.array([solved[3], solved[4], 1.0])
         axis /= np.linalg.norm(axis)
-        arms = local[:, :2] - (cx, cy) - solved[:2] - local[:, 2:] * solved[3:]
-        off = np.abs(np.hypot(*arms.T) - solved[2])
+        within = frame.to_world(np.array([[cx + solved[0], cy + solved[1], 0.0]]))[0]
+        arms = local[:, :2] - (cx, cy) - solved[:2] - local[:, 2:] * solved[3:5]
+        off = np.abs(np.hypot(*arms.T) - solved[2] - (local[:, 2] * solved[5] if tapers else 0.0))
         if step >= 3:
             inliers = points[off <= _OUTLIER * np.median(off) + 4 * noise + 1e-4 * solved[2]]
-    return axis, inliers
+    return axis, inliers, within
+
+
+def _narrowest(on_cone: Floats, inside: Floats, noise: float) -> tuple[Floats, float] | None:
+    """Centre (2,) and radius of what passes through a cone that has points (n, 3) on it around z, and comes out at
+    ``inside`` (m, 3); None if it is no cone."""
+    reach, angles = np.hypot(*on_cone[:, :2].T), np.sort(np.arctan2(*on_cone[:, 1::-1].T))
+    heights = np.column_stack([np.ones(len(reach)), on_cone[:, 2]])
+    off = np.abs(heights @ np.linalg.lstsq(heights, reach, rcond=None)[0] - reach).max()
+    gap = np.diff(angles, append=angles[0] + 2 * np.pi).max()
+    if len(reach) < 2 * _LEAST_CORNERS or off > 4 * FIT_TOLERANCE * reach.max() + 4 * noise or gap > _WIDEST_GAP:
+        return None
+    return np.zeros(2), float(np.hypot(*inside[:, :2].T).min())
 
 
 def _circle(points: Floats, noise: float) -> tuple[Floats, float] | None:
