@@ -155,7 +155,7 @@ def test_corners_that_rings_leave_bare_are_hatched():
     assert area_of(positions(marks, styles.UNCOVERED, "fill")) == pytest.approx(laid.gaps.area())
     assert len(positions(marks, styles.UNCOVERED, "hatch"))
     # Each is less than a quarter of a bead wide.
-    assert notes(marks)["Not covered"] == "narrow spots, which the plan takes for closed"
+    assert notes(marks)["Not covered"] == "narrow spots, taken for closed"
     assert not marks.labels
 
 

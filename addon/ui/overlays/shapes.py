@@ -155,7 +155,7 @@ def rings(review: Review, layer: int, planned: bool = False, say: Units = METRIC
         if region.area() >= SPECK_MM2:
             legend.append(LegendEntry(style, say.area(region.area())))
     if not uncovered.is_empty():
-        gap, note = widest(uncovered), "narrow spots, which the plan takes for closed"
+        gap, note = widest(uncovered), "narrow spots, taken for closed"
         if gap.width_mm > 2 * OPEN_BEADS * laid.bead_mm:
             labels.append(Label(f"{say(gap.width_mm)} open", (*gap.centre, z), styles.UNCOVERED))
             note = f"{say.area(uncovered.area())}, widest {say(gap.width_mm)}"
