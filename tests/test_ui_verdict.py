@@ -292,13 +292,13 @@ def test_an_end_crossed_by_a_hole_is_taken_with_one_click(scene: bpy.types.Scene
     put(scene, ROUND, "Post", tool=bolt(6.5 + 3.5))
     put(scene, SQUARE, "Rail", 0.5)
     desk = fitted(scene)
-    (row,) = desk.to_shorten
+    (row,) = desk.curable
     assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_in_the_way")
     scene.ferrule.end_index = row
     assert "Spigot 6 mm for 1 in × 1/8 in" in said_in("FERRULE_PT_closed_ends")
     assert bpy.ops.ferrule.shorten_spigot(index=row) == {"FINISHED"}
     desk = updating.finish(scene)
-    assert desk.verdict.headline.startswith("4 ends, 2 kinds, ready to print") and not desk.to_shorten
+    assert desk.verdict.headline.startswith("4 ends, 2 kinds, ready to print") and not desk.curable
     assert len(bpy.data.collections["Fittings"].objects) == 4
     assert sorted(round(fitting.fitting.recipe.spigot_mm) for fitting in desk.fittings) == [6, 8]
     with pytest.raises(RuntimeError, match="would not go into this end"):
@@ -310,13 +310,13 @@ def test_an_end_crossed_by_a_hole_is_taken_with_the_hole_in_its_spigot(scene: bp
     put(scene, ROUND, "Post", tool=bolt(6.5 + 3.5))
     put(scene, SQUARE, "Rail", 0.5)
     desk = fitted(scene)
-    (row,) = desk.to_shorten
+    (row,) = desk.curable
     for panel in ("FERRULE_PT_in_the_way", "FERRULE_PT_closed_ends"):
         scene.ferrule.end_index = row
         assert "Hole through the Spigot for 1 in × 1/8 in" in said_in(panel)
     assert bpy.ops.ferrule.free_holes(index=row) == {"FINISHED"}
     desk = updating.finish(scene)
-    assert desk.verdict.headline.startswith("4 ends, 3 kinds, ready to print") and not desk.to_shorten
+    assert desk.verdict.headline.startswith("4 ends, 3 kinds, ready to print") and not desk.curable
     assert sorted(len(fitting.batch.place.holes) for fitting in desk.fittings) == [0, 0, 1]
     assert bpy.ops.ferrule.check_in_place() == {"FINISHED"}
     assert not [finding for fitting in desk.fittings for finding in fitting.in_place]

@@ -120,8 +120,8 @@ class Desk:
         return self.takeoff.ends
 
     @cached_property
-    def to_shorten(self) -> tuple[int, ...]:
-        """The rows of ends that a shorter spigot could go into, or one with their holes in it."""
+    def curable(self) -> tuple[int, ...]:
+        """The rows of ends that a shorter spigot would go into, or one with their holes in it."""
         return tuple(row for row, end in enumerate(self.ends) if could_have_one(end) and end.can_be_taken)
 
     @property

@@ -14,7 +14,7 @@ from ..recipes import families_for, made_of, word_of
 from ..records import notes_from
 from .sidebar import Fold, StepFold, draw_result
 from .unit_lines import draw_unit
-from .verdict_lines import draw_shorten
+from .verdict_lines import draw_cures
 
 _KINDS = {"end": "MESH_CYLINDER", "hole": "MESH_CIRCLE", "cope": "MOD_BOOLEAN", "joint": "SNAP_FACE_CENTER"}
 """What is found, in the order in which it is listed, and its icons."""
@@ -251,7 +251,7 @@ class FERRULE_PT_closed_ends(Fold):
         if 0 <= ferrule.end_index < len(ferrule.ends) and ferrule.ends[ferrule.end_index].reason:
             draw_text(layout, message_from(ferrule.ends[ferrule.end_index].reason) + ".")
             if desk and desk.ends[ferrule.end_index].can_be_taken:
-                draw_shorten(layout, desk.ends[ferrule.end_index], ferrule.end_index)
+                draw_cures(layout, desk.ends[ferrule.end_index], ferrule.end_index)
             if ferrule.ends[ferrule.end_index].by_hand:
                 layout.operator("ferrule.drop_end", text="Drop", icon="X")
         if ferrule.wall_mm or any(row.cut == "no wall" for row in ferrule.ends):

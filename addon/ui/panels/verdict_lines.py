@@ -15,7 +15,7 @@ _MOST_ENDS = 3
 """For which the verdict offers what takes them; the list has it for the others."""
 
 
-def draw_shorten(layout: bpy.types.UILayout, end: TubeEnd, row: int) -> None:
+def draw_cures(layout: bpy.types.UILayout, end: TubeEnd, row: int) -> None:
     """Buttons that take an end: with a shorter spigot, or with its holes going on through the spigot."""
     section = section_name(end.section)
     if end.longest_mm:
@@ -63,11 +63,11 @@ def draw_verdict(layout: bpy.types.UILayout, desk: Desk, lines: int) -> None:
 
 
 def draw_in_the_way(layout: bpy.types.UILayout, desk: Desk) -> None:
-    """What must be fixed or was left out, and a button for what a shorter spigot cures."""
+    """What must be fixed or was left out, and buttons that take the first ends after all."""
     for said in desk.verdict.in_the_way if desk.verdict else ():
         draw_text(layout, said, icon="CANCEL")
-    for row in desk.to_shorten[:_MOST_ENDS]:
-        draw_shorten(layout, desk.ends[row], row)
+    for row in desk.curable[:_MOST_ENDS]:
+        draw_cures(layout, desk.ends[row], row)
 
 
 def draw_deleted(layout: bpy.types.UILayout, number: int) -> None:
