@@ -60,8 +60,6 @@ class Outdated:
 _version = 0
 _known: dict[int, tuple[tuple[int, int, float], Outdated]] = {}
 """By the scene's ``session_uid``: what it was worked out from, and what came of it."""
-
-
 _digests: dict[int, str] = {}
 """Of the meshes that have changed since the file was opened, by the ``session_uid`` of their objects."""
 
@@ -70,15 +68,15 @@ def scene_changed(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> Non
     """Notes what has changed."""
     global _version
     _version += 1
-    if not scene.ferrule.surfaces:
+    updated = (update.id for update in depsgraph.updates if update.is_updated_geometry)
+    edited = [item for item in updated if isinstance(item, bpy.types.Object) and item.original]
+    if not edited:
         return
     read = {row.object.session_uid for row in scene.ferrule.surfaces if row.object is not None}
-    for update in depsgraph.updates:
-        item = update.id
-        if update.is_updated_geometry and isinstance(item, bpy.types.Object) and item.original:
-            original = item.original
-            if original.session_uid in read and original.mode != "EDIT":  # while it is edited its mesh stays behind
-                _digests[original.session_uid] = digest_of(item)
+    for item in edited:
+        original = item.original
+        if original.session_uid in read and original.mode != "EDIT":  # while it is edited its mesh stays behind
+            _digests[original.session_uid] = digest_of(item)
 
 
 def note_surfaces(scene: bpy.types.Scene, items: Iterable[bpy.types.Object], depsgraph: bpy.types.Depsgraph) -> None:
