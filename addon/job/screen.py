@@ -129,11 +129,9 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
 
 def _files(result: JobResult) -> str:
     """How many print files there are of each format, and the papers beside them."""
-    units: dict[str, Counter[str]] = {}
-    for file in result.files:
-        units.setdefault(file.unit, Counter())[file.format.upper()] += 1
-    counts = {unit: " and ".join(f"{count} {format}" for format, count in some.items()) for unit, some in units.items()}
-    said = ", ".join(f"{count} file{'s' * (len(result.files) > 1)} in {unit}" for unit, count in counts.items())
+    counts = Counter(file.format.upper() for file in result.files)
+    formats = " and ".join(f"{count} {format}" for format, count in counts.items())
+    said = f"{formats} file{'s' * (len(result.files) > 1)} in {result.job.output.unit}"
     templates = len(templates_of(result))
     wraps = f"{count_of(templates, 'template')}, " if templates else ""
     return f"Read back as drawn: {said}; beside them job sheet (all cautions), {wraps}lists."
