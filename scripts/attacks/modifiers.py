@@ -87,11 +87,8 @@ def _outcome(takeoff: Takeoff, names: set[str], meant: _End, points: Floats) -> 
     if noted or not takeoff.ends:
         return "lost with a note" if noted else "nothing read at all"
     closed = [tube for tube in takeoff.tubes if any(isinstance(end, ClosedEnd) for end in tube.ends)]
-    return "listed as closed" if any(_along(tube.frame.z, meant) for tube in closed) else "lost without a word"
-
-
-def _along(axis: Floats, meant: _End) -> bool:
-    return bool(abs(axis @ meant.axis) > 0.9)
+    along = any(abs(tube.frame.z @ meant.axis) > 0.9 for tube in closed)
+    return "listed as closed" if along else "lost without a word"
 
 
 def _sizes(section: Section) -> Floats:
@@ -143,7 +140,7 @@ def _welded(rng: np.random.Generator) -> tuple[Meshes, list[_End]]:
         reach, lean = rng.uniform(150, 300), math.radians(rng.uniform(50, 90))
         around, height = float(rng.choice([0, 90, 180, 270])), length * (number + 1) / 4
         branch = _solid(section, reach, rng).trim_by_plane((0, 0, 1), 0).trim_by_plane((0, 0, -1), -reach)
-        turn = _turn_y(lean) if not around else _turn_z(math.radians(around)) @ _turn_y(lean)
+        turn = _turn_z(math.radians(around)) @ _turn_y(lean)
         placement = np.column_stack([turn, (0, 0, height)])
         frame += branch.transform(placement) - through
         ends.append(_End("frame", section, turn @ (0, 0, reach) + (0, 0, height), turn[:, 2]))
