@@ -123,10 +123,11 @@ def on_view(group: bpy.types.PropertyGroup, context: bpy.types.Context) -> None:
 def on_units() -> None:
     """Metric or imperial units were chosen: lengths that nobody has set become round in these."""
     for scene in bpy.data.scenes:
+        if not scene.ferrule.ends:  # They are suited when ends are read.
+            continue
         before = recipes_of(scene)
-        if scene.ferrule.ends:
-            with quietly():
-                suit_all(scene.ferrule, imperial(scene))
+        with quietly():
+            suit_all(scene.ferrule, imperial(scene))
         if recipes_of(scene) != before:
             updating.numbers_changed(scene)
 
