@@ -318,9 +318,9 @@ def _override(family: Family, entry: Mapping[str, Any], where: str) -> Override:
     values = _values(family.recipe, rest, where)
     if not values and make is None:
         example = next(iter(declared_in(family.recipe)))
-        said = [f"{key} picks tubes; {own}." for key in entry if (own := _own(family, key))]
-        said = [f"{where} changes nothing; add a key of [{family.table}], such as {example}.", *said]
-        raise JobError(" ".join(said))
+        meant = [f"{key} picks tubes; {own}." for key in entry if (own := _own(family, key))]
+        nothing = f"{where} changes nothing; add a key of [{family.table}], such as {example}."
+        raise JobError(" ".join([nothing, *meant]))
     return Override(match, values, make)
 
 
