@@ -77,7 +77,7 @@ def _needed(scene: bpy.types.Scene, shown: bpy.types.PropertyGroup, step: NextSt
     if step == "read":
         return {"ends"}
     if step == "fit":
-        choices = [group for group in scene.ferrule.groups if families_for(group.kind) and not made_of(group)]
-        return {"ends", "fitting"} if choices else {"fitting"}
+        undecided = any(families_for(group.kind) and not made_of(group) for group in scene.ferrule.groups)
+        return {"ends", "fitting"} if undecided else {"fitting"}
     found = any(row.who and row.severity != GOOD_TO_KNOW for row in shown.findings)
     return {"review", "files"} if found and step == "export" else {"files"}
