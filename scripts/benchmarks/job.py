@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import multiprocessing
-import resource
 import sys
 import tempfile
 import time
@@ -25,8 +24,6 @@ from .takeoff import many_tubes
 LIMITS = {1000: (6.0, 1.0), 5000: (35.0, 3.0)}
 """Seconds and gigabytes asked for, by tubes."""
 _MOST_STEPS = 6
-_BYTES = 1 if sys.platform == "darwin" else 1024
-"""In a unit of the system's count of memory."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +32,8 @@ class Run:
     triangles: int
     fittings: int
     took_s: float
-    peak_gb: float
+    peak_gb: float | None
+    """None where the system does not count it."""
     steps: dict[str, float]
 
 
@@ -64,15 +62,24 @@ def whole_job(tubes: int) -> Run:
     took = time.process_time() - started
     fitted = sum(len(made.batch.sites) for made in result.made)
     assert fitted == sum(end.open for end in result.ends) > 1.99 * tubes
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * _BYTES / 1e9
-    return Run(tubes, len(mesh.triangles), fitted, took, peak, steps)
+    return Run(tubes, len(mesh.triangles), fitted, took, _peak_gb(), steps)
+
+
+def _peak_gb() -> float | None:
+    if sys.platform == "win32":
+        return None
+    import resource
+
+    bytes_each = 1 if sys.platform == "darwin" else 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * bytes_each / 1e9
 
 
 def _rows(done: Run) -> list[str]:
     seconds, gigabytes = LIMITS[done.tubes]
+    memory = "" if done.peak_gb is None else f", {done.peak_gb:.2f} GB"
     longest = sorted((step for step in done.steps if step), key=lambda step: -done.steps[step])[:_MOST_STEPS]
     return [
         f"{done.tubes} tubes in one mesh, {done.triangles} triangles; {seconds:g} s and {gigabytes:g} GB asked for",
-        f"{'the whole job, ' + str(done.fittings) + ' fittings':36} {done.took_s:6.1f} s, {done.peak_gb:.2f} GB",
+        f"{'the whole job, ' + str(done.fittings) + ' fittings':36} {done.took_s:6.1f} s{memory}",
         *(f"{step:36} {done.steps[step]:6.1f} s" for step in longest),
     ]
