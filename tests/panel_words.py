@@ -8,6 +8,7 @@ from typing import Any
 
 import bpy
 
+from addon.geometry.units import NO_BREAK
 from addon.ui import operators, panels
 from addon.ui.panels import verdict_panel
 
@@ -100,7 +101,9 @@ def drawn(draw: Any, **attributes: Any) -> list[str]:
 
 
 def _read(words: list[str]) -> list[str]:
-    return list(filter(None, (word.read() if isinstance(word, LateTooltip) else word for word in words)))
+    """In which spaces that keep a unit with its number read as others do."""
+    late = (word.read() if isinstance(word, LateTooltip) else word for word in words)
+    return [word.replace(NO_BREAK, " ") for word in late if word]
 
 
 def panel_words() -> dict[str, list[str]]:
