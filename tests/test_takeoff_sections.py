@@ -180,8 +180,10 @@ def test_a_polygon_that_may_stand_for_a_round_tube_is_named(diameter, wall, corn
     assert f"only {corners} facets, read as a polygon" in note and f"{diameter:.4g} mm" in note
 
 
-def test_a_square_tube_with_sharp_corners_is_not_doubted():
-    assert take_off([few_sided(50 * math.sqrt(2), 3 * math.sqrt(2), 4, 4)], 8.0).notes == ()
+@pytest.mark.parametrize(("side", "wall"), [(50, 3), (30, 2.2)], ids=str)
+def test_a_square_tube_with_sharp_corners_is_not_doubted(side, wall):
+    """Across its corners, one of 30 mm is nearly as wide as a pipe of 42.4 mm."""
+    assert take_off([few_sided(side * math.sqrt(2), wall * math.sqrt(2), 4, 4)], 8.0).notes == ()
 
 
 @pytest.mark.parametrize("leg", [0.6, 1.78, 5.0])

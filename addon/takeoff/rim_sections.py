@@ -40,6 +40,9 @@ _POLYGONS = 6, 8
 _MOST_MORE = 2.2
 """Corners of an outside over those of its bore, where both were drawn to one chord error."""
 _TO_SIZE_MM = 0.1
+_DRAWN_TO_MM = 0.01
+"""How far off its size a round tube drawn as a square may be: its corners lie on it, and squares of whole millimetres
+come nearly as wide across corners as some pipes."""
 _SQUARE_CUT_DEG = 0.01
 _SAME_DIRECTION_DEG = 0.05
 _PARALLEL_SHARE = 0.15
@@ -144,18 +147,17 @@ def _as_round(
     if not within[1] <= corners <= _MOST_MORE * within[1]:
         return outer, bore, None
     section = combined(circle, within[0], noise)[0]
-    is_size = _is_size(section)
-    if corners == _SQUARE and not (is_size and not _is_size(combined(outer, bore, noise)[0])):
+    if corners == _SQUARE and (not _is_size(section, _DRAWN_TO_MM) or _is_size(combined(outer, bore, noise)[0])):
         return outer, bore, None
-    read_round = corners >= _LEAST_ROUND and (is_size or corners not in _POLYGONS)
+    read_round = corners >= _LEAST_ROUND and (_is_size(section) or corners not in _POLYGONS)
     coarse = Coarse(corners, circle.outline.width, read_round)
     return (circle, within[0], coarse) if read_round else (outer, bore, coarse)
 
 
-def _is_size(section: Section) -> bool:
+def _is_size(section: Section, most_off_mm: float = _TO_SIZE_MM) -> bool:
     """Whether a section is a size in the tables as it is."""
     match = nearest_size(section) if section.wall > 0 else None
-    return match is not None and max(abs(match.width_off_mm), *map(abs, match.wall_off_mm)) < _TO_SIZE_MM
+    return match is not None and max(abs(match.width_off_mm), *map(abs, match.wall_off_mm)) < most_off_mm
 
 
 def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats) -> list[Floats]:
