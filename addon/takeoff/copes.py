@@ -55,12 +55,12 @@ def copes_of(
 ) -> tuple[list[TubeEnd], dict[int, tuple[Cut, list[int]]]]:
     """The ends, with what they run into or lie on as their reason; and by an end's number the cut of each cope, read or
     needed, and the places of the tubes that it lies on. ``tube_of`` has the place of each end's tube."""
-    explained, near = list(ends), _near(ends, tube_of, tubes)
+    explained, near = list(ends), _near(ends, cuts, tube_of, tubes)
     copes: dict[int, tuple[Cut, list[int]]] = {}
     for number, end in enumerate(ends):
         if number in cuts:
             end = explained[number] = _sized_by(end, tubes[tube_of[number]])
-            under = _lies_on(tube_of[number], cuts[number][0], tubes)
+            under = _lies_on(tube_of[number], cuts[number][0], tubes, near[number])
             lying = [] if under is None else [under]
             copes[number] = _cut_read(end, cuts[number], None if under is None else tubes[under]), lying
             if under is not None:
@@ -116,15 +116,17 @@ def _line_around(surface: Surface, leg: Leg, skins: Skins, label: int, up: int) 
     return lines[chosen][:: int(skins.turns[loops[chosen]]) * up]
 
 
-def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube]) -> int | None:
-    """The tube, by its place, on whose outside the corners (n, 3) of a cut at the end of another one lie best."""
+def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube], places: Sequence[int]) -> int | None:
+    """The tube, by its place, of those at some ``places``, on whose outside the corners (n, 3) of a cut at the end of
+    another one lie best."""
     middle, width = cut.mean(axis=0), tubes[coped].section.outer.width
     nearest, least = None, _ALIKE_CUT * width
-    for place, tube in enumerate(tubes):
+    for place in places:
+        tube = tubes[place]
         arm = middle - tube.frame.origin
         along = float(arm @ tube.axis)
         near = (width + math.hypot(tube.section.outer.width, tube.section.outer.depth)) / 2
-        if place == coped or not -width < along < tube.length_mm + width:
+        if not -width < along < tube.length_mm + width:
             continue
         if np.linalg.norm(arm - along * tube.axis) > near + _FITS_CUT * width:
             continue
@@ -147,13 +149,19 @@ def _cut_read(end: TubeEnd, lines: tuple[Floats, Floats], other: Tube | None) ->
     return ReadCut(*(end.frame.to_local(line) for line in lines))
 
 
-def _near(ends: Sequence[TubeEnd], tube_of: Mapping[int, int], tubes: Sequence[Tube]) -> dict[int, list[int]]:
-    """The tubes, by their places, that each end may run into, those first whose axes it is nearest to."""
+def _near(
+    ends: Sequence[TubeEnd],
+    cuts: Mapping[int, tuple[Floats, Floats]],
+    tube_of: Mapping[int, int],
+    tubes: Sequence[Tube],
+) -> dict[int, list[int]]:
+    """The tubes, by their places, that each end may lie on, if it is cut, or run into, those first whose axes it is
+    nearest to."""
     near: dict[int, list[int]] = {number: [] for number in tube_of}
     if not near:
         return near
     numbers = np.array(list(tube_of))
-    points = np.array([ends[number].frame.origin for number in tube_of])
+    points = np.array([cuts[end][0].mean(axis=0) if end in cuts else ends[end].frame.origin for end in tube_of])
     ways = np.array([ends[number].frame.z for number in tube_of])
     widths = np.array([max(ends[number].section.outer.width, ends[number].section.outer.depth) for number in tube_of])
     origins, frames = np.array([tube.frame.origin for tube in tubes]), np.array([tube.frame.axes for tube in tubes])
@@ -165,7 +173,8 @@ def _near(ends: Sequence[TubeEnd], tube_of: Mapping[int, int], tubes: Sequence[T
     axes, arms, width, size = -frames[tube, 2], points[end] - origins[tube], widths[end], sizes[tube]
     along = np.einsum("ij,ij->i", arms, axes)
     apart = np.linalg.norm(arms - along[:, None] * axes, axis=1)
-    beside = (apart < size / 2 + width) & (np.abs(np.einsum("ij,ij->i", axes, ways[end])) < _MOST_ALONG)
+    steep = np.abs(np.einsum("ij,ij->i", axes, ways[end])) < _MOST_ALONG
+    beside = (apart < size / 2 + width) & (steep | np.isin(numbers, list(cuts))[end])
     beside &= (along > -width - size) & (along < lengths[tube] + width + size)
     beside &= np.array(list(tube_of.values()))[end] != tube
     tube, end, apart = tube[beside], end[beside], apart[beside]
