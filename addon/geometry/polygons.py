@@ -113,6 +113,13 @@ def least_width(polygon: Floats) -> tuple[float, str]:
     return degrees, "flat to flat" if opposite.size and opposite[0] >= _FLAT * least else "flat to corner"
 
 
+def goes_round(polygon: Floats) -> bool:
+    """Whether a closed polygon (n, 2) goes around the origin."""
+    ahead = np.roll(polygon, -1, axis=0)
+    turns = np.arctan2(cross(polygon, ahead), np.einsum("ij,ij->i", polygon, ahead))
+    return abs(float(turns.sum())) > np.pi
+
+
 def outward_normals(polygon: Floats) -> Floats:
     """(n, 2): unit normals of the edges of a counter-clockwise polygon."""
     edges = np.roll(polygon, -1, axis=0) - polygon

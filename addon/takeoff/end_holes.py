@@ -9,13 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import numpy as np
-from numpy.typing import NDArray
-
 from ..fields.messages import NOTHING, Length, say
-from ..geometry import polygons, topology
+from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
+from ..geometry.topology import Indices
 from .ends import EndHole, TubeEnd, longest_spigot, mitre_normal
 from .sites import Hole
 from .surface import Surface
@@ -41,19 +39,13 @@ class BoreBorder:
     """Whether it goes round the bore, not around a spot in its wall."""
 
 
-def borders_of(surface: Surface, end: TubeEnd, piece: NDArray[np.bool_]) -> list[BoreBorder]:
-    """All but the rim's own of the straight bore of an end, ``piece`` (m,) of the surface's triangles."""
-    half = (3 * np.flatnonzero(piece)[:, None] + np.arange(3)).ravel()
-    twins = surface.twins[half]
-    border, begins = topology.borders(surface.twins, half[(twins < 0) | ~piece[twins // 3]])
+def borders_of(surface: Surface, end: TubeEnd, border: Indices, begins: Indices) -> list[BoreBorder]:
+    """All but the rim's own of the straight bore of an end, whose half-edges are ``border`` and begin at ``begins``."""
     normal, found = mitre_normal(end.mitre_deg, end.mitre_direction_deg), []
     for first, last in pairwise(begins.tolist()):
         points = end.frame.to_local(surface.points(surface.starts[border[first:last]]))
         depths = -(points @ normal) / normal[2]
-        around = points[:, :2]
-        ahead = np.roll(around, -1, axis=0)
-        turns = np.arctan2(polygons.cross(around, ahead), np.einsum("ij,ij->i", around, ahead))
-        goes_round = abs(float(turns.sum())) > np.pi
+        goes_round = polygons.goes_round(points[:, :2])
         if not goes_round or depths.max() > _AT_RIM * end.section.outer.width:
             found.append(BoreBorder(points, depths, goes_round))
     return found

@@ -77,10 +77,11 @@ def take_off(
 
     def past(place: int, end: TubeEnd, holes: Sequence[Hole]) -> TubeEnd:
         depth = float(needed[place])
-        if end.mitre_deg:  # The roof of a hole would hang over the mouth of another layer, too thin to print.
+        # The roof of a mitred hole would hang over the mouth of another layer, too thin to print.
+        if end.mitre_deg or around[place] >= 0:
             return end
-        covered, clear = past_holes(end, borders_of(surface, end, runs.piece(surface, place)), holes, depth)
-        if not covered or around[place] >= 0:
+        covered, clear = past_holes(end, borders_of(surface, end, *runs.borders(surface, place)), holes, depth)
+        if not covered:
             return end
         run = runs.taken(np.array([place]))
         (beyond,) = clearances(

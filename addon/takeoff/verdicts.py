@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from manifold3d import CrossSection
-from numpy.typing import NDArray
 
 from ..fields.messages import NOTHING, Length, Message, Name, say
 from ..geometry import polygons, topology
@@ -148,11 +147,11 @@ def _judge(
 
 def _wall_ends(surface: Surface, profile: RimSection, runs: WallRuns, end: int, depth: float) -> Verdict:
     """The verdict where the bore's own wall ends too soon, by what lies across its border there."""
-    stop, width = int(runs.stop[end]), profile.section.outer.width
+    width = profile.section.outer.width
     if depth <= _AT_RIM * width and runs.reach[end] > width:
         reason = say("The walls of the bore are too uneven to follow from the rim")
         return Verdict("too short", depth, reason, say("export the model finer or leave this end without a fitting"))
-    if stop >= 0 and not _goes_round(surface, profile, stop, runs.piece(surface, end)):
+    if runs.stop[end] >= 0 and not _goes_round(surface, profile, runs, end):
         reason = say("Crossed by a hole {} down the bore", Length(depth))
         return Verdict("crossed", depth, reason, _shorter(depth))
     if runs.bends[end]:
@@ -162,17 +161,12 @@ def _wall_ends(surface: Surface, profile: RimSection, runs: WallRuns, end: int, 
     return Verdict("too short", depth, reason, _shorter(depth))
 
 
-def _goes_round(surface: Surface, profile: RimSection, stop: int, piece: NDArray[np.bool_]) -> bool:
-    """Whether the border of a piece of wall at the half-edge ``stop`` runs around the bore, not around a spot in it."""
-    half = (3 * np.flatnonzero(piece)[:, None] + np.arange(3)).ravel()
-    twins = surface.twins[half]
-    border, begins = topology.borders(surface.twins, half[(twins < 0) | ~piece[twins // 3]])
-    loop = int(np.searchsorted(begins, np.flatnonzero(border == stop)[0], side="right")) - 1
+def _goes_round(surface: Surface, profile: RimSection, runs: WallRuns, end: int) -> bool:
+    """Whether the border of a bore at which its wall first ends runs around the bore, not around a spot in it."""
+    border, begins = runs.borders(surface, end)
+    loop = int(np.searchsorted(begins, np.flatnonzero(border == runs.stop[end])[0], side="right")) - 1
     border = border[begins[loop] : begins[loop + 1]]
-    around = profile.frame.to_local(surface.points(surface.starts[border]))[:, :2]
-    ahead = np.roll(around, -1, axis=0)
-    turns = np.arctan2(polygons.cross(around, ahead), np.einsum("ij,ij->i", around, ahead))
-    return abs(float(turns.sum())) > np.pi
+    return polygons.goes_round(profile.frame.to_local(surface.points(surface.starts[border]))[:, :2])
 
 
 def _named(surface: Surface, obstacle: Obstacle, body: int) -> Message:

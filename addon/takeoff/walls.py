@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..geometry import polygons
+from ..geometry import polygons, topology
 from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
 from ..geometry.topology import Indices, spans
@@ -110,6 +110,13 @@ class WallRuns:
         if rim in self.pieces:
             return np.isin(np.arange(len(surface.triangles)), self.pieces[rim])
         return np.isin(surface.walls, self.walls_of(rim))
+
+    def borders(self, surface: Surface, rim: int) -> tuple[Indices, Indices]:
+        """The half-edges around the straight bore of a rim, as ``topology.borders`` has them."""
+        piece = self.piece(surface, rim)
+        half = (3 * np.flatnonzero(piece)[:, None] + np.arange(3)).ravel()
+        twins = surface.twins[half]
+        return topology.borders(surface.twins, half[(twins < 0) | ~piece[twins // 3]])
 
     def walls_of(self, rim: int) -> Indices:
         """The walls beside a rim's bore."""
