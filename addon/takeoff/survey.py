@@ -76,9 +76,12 @@ def surveyed(
     ends, cope_cuts = copes_of(ends, cuts, tube_of, tubes)
     holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
     holes.sort(key=lambda hole: (hole[0], round(hole[1].distances_mm[0], 3), hole[1].angle_deg))
+    by_leg: dict[int, list[Hole]] = defaultdict(list)
+    for leg, hole in holes:
+        by_leg[leg].append(hole)
     for end in range(len(runs.straight)):
         if ends[end].cause == "crossed" and end in tube_of:
-            ends[end] = past(end, ends[end], [hole for leg, hole in holes if leg == tube_of[end]])
+            ends[end] = past(end, ends[end], by_leg[tube_of[end]])
     tubes = [
         replace(tube, ends=(ends[leg.first], ends[leg.last] if leg.last >= 0 else tube.ends[1]))
         for tube, leg in zip(tubes, legs, strict=True)
