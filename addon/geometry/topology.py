@@ -204,6 +204,17 @@ def borders(twins: Indices, border: Indices) -> tuple[Indices, Indices]:
     return border.take(order), begins
 
 
+def borders_around(twins: Indices, triangles: Indices) -> tuple[Indices, Indices]:
+    """The half-edges around some of a surface's ``triangles`` (n,), in ascending order, as ``borders`` has them, in
+    time that does not grow with the surface."""
+    half = (3 * triangles[:, None] + np.arange(3)).ravel()
+    across = twins.take(half)
+    place = np.minimum(np.searchsorted(half, across), len(half) - 1)
+    inner = half[place] == across
+    border, begins = borders(np.where(inner, place, -1), np.flatnonzero(~inner))
+    return half.take(border), begins
+
+
 def next_in_triangle(half_edges: Indices) -> Indices:
     """The half-edges that follow in the same triangles."""
     return np.where(half_edges % 3 == 2, half_edges - 2, half_edges + 1)

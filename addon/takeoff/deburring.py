@@ -345,11 +345,7 @@ def _band(
         seen.append(fresh)
     known[np.concatenate(seen)] = False
     triangles = np.sort(np.concatenate(reached))
-    half = (3 * triangles[:, None] + np.arange(3)).ravel()
-    twins = surface.twins[half]
-    place = np.minimum(np.searchsorted(half, twins), len(half) - 1)
-    inner = half[place] == twins
-    chained, begins = topology.borders(np.where(inner, place, -1), np.flatnonzero(~inner))
-    chains = [half[chained[begin:end]] for begin, end in pairwise(begins.tolist())]
-    far = max((chain for chain in chains if not np.isin(chain, starts).any()), key=len, default=half[:0])
+    border, begins = topology.borders_around(surface.twins, triangles)
+    chains = [border[begin:end] for begin, end in pairwise(begins.tolist())]
+    far = max((chain for chain in chains if not np.isin(chain, starts).any()), key=len, default=border[:0])
     return _Band(triangles, far) if len(far) >= 3 and (surface.twins[far] >= 0).all() else None

@@ -61,7 +61,7 @@ def take_off(
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
     facing = facing_ends(profiles, needed)
     obstacles = clearances(surface, chunks, profiles, runs, needed)
-    verdicts = judged(surface, profiles, bodies, runs, obstacles, needed, facing)
+    verdicts = judged(surface, index, profiles, bodies, runs, obstacles, needed, facing)
     around = surrounding(surface, chunks, profiles, bodies, needed).tolist()
     verdicts = [
         closed_in(surface.body_names[body]) if body >= 0 and verdict.cause == "open" else verdict
@@ -80,7 +80,7 @@ def take_off(
         # The roof of a mitred hole would hang over the mouth of another layer, too thin to print.
         if end.mitre_deg or around[place] >= 0:
             return end
-        covered, clear = past_holes(end, borders_of(surface, end, *runs.borders(surface, place)), holes, depth)
+        covered, clear = past_holes(end, borders_of(surface, end, *runs.borders(surface, index, place)), holes, depth)
         if not covered:
             return end
         run = runs.taken(np.array([place]))

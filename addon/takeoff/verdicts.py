@@ -18,7 +18,7 @@ from .clearance import Clearance, Obstacle
 from .ends import Cause, longest_spigot
 from .rim_sections import RimSection
 from .surface import Surface
-from .walls import WallRuns
+from .walls import WallIndex, WallRuns
 
 _BARS_ALL = 0.9
 """Share of the bore that a plate or plug covers at least; less is a bolt or pin that crosses it."""
@@ -40,6 +40,7 @@ class Verdict:
 
 def judged(
     surface: Surface,
+    index: WallIndex,
     profiles: Sequence[RimSection],
     bodies: Sequence[int],
     runs: WallRuns,
@@ -55,7 +56,8 @@ def judged(
         if distance <= needed[end]:
             verdicts.append(_joined(surface.body_names[bodies[other]], distance))
         else:
-            verdicts.append(_judge(surface, profile, bodies[end], runs, end, clearances[end], float(needed[end])))
+            depth = float(needed[end])
+            verdicts.append(_judge(surface, index, profile, bodies[end], runs, end, clearances[end], depth))
     return verdicts
 
 
@@ -122,7 +124,14 @@ def _gap(profile: RimSection, other: RimSection, reach: float) -> float | None:
 
 
 def _judge(
-    surface: Surface, profile: RimSection, body: int, runs: WallRuns, end: int, clearance: Clearance, needed: float
+    surface: Surface,
+    index: WallIndex,
+    profile: RimSection,
+    body: int,
+    runs: WallRuns,
+    end: int,
+    clearance: Clearance,
+    needed: float,
 ) -> Verdict:
     at_rim = _AT_RIM * profile.section.outer.width
     straight = float(runs.straight[end])
@@ -142,16 +151,18 @@ def _judge(
             return Verdict("crossed", depth, reason, _shorter(depth))
         reason = say("Blocked by {}, {} down the bore", name, Length(depth))
         return Verdict("blocked", depth, reason, _shorter(depth))
-    return _wall_ends(surface, profile, runs, end, depth)
+    return _wall_ends(surface, index, profile, runs, end, depth)
 
 
-def _wall_ends(surface: Surface, profile: RimSection, runs: WallRuns, end: int, depth: float) -> Verdict:
+def _wall_ends(
+    surface: Surface, index: WallIndex, profile: RimSection, runs: WallRuns, end: int, depth: float
+) -> Verdict:
     """The verdict where the bore's own wall ends too soon, by what lies across its border there."""
     width = profile.section.outer.width
     if depth <= _AT_RIM * width and runs.reach[end] > width:
         reason = say("The walls of the bore are too uneven to follow from the rim")
         return Verdict("too short", depth, reason, say("export the model finer or leave this end without a fitting"))
-    if runs.stop[end] >= 0 and not _goes_round(surface, profile, runs, end):
+    if runs.stop[end] >= 0 and not _goes_round(surface, index, profile, runs, end):
         reason = say("Crossed by a hole {} down the bore", Length(depth))
         return Verdict("crossed", depth, reason, _shorter(depth))
     if runs.bends[end]:
@@ -161,9 +172,9 @@ def _wall_ends(surface: Surface, profile: RimSection, runs: WallRuns, end: int, 
     return Verdict("too short", depth, reason, _shorter(depth))
 
 
-def _goes_round(surface: Surface, profile: RimSection, runs: WallRuns, end: int) -> bool:
+def _goes_round(surface: Surface, index: WallIndex, profile: RimSection, runs: WallRuns, end: int) -> bool:
     """Whether the border of a bore at which its wall first ends runs around the bore, not around a spot in it."""
-    border, begins = runs.borders(surface, end)
+    border, begins = runs.borders(surface, index, end)
     loop = int(np.searchsorted(begins, np.flatnonzero(border == runs.stop[end])[0], side="right")) - 1
     border = border[begins[loop] : begins[loop + 1]]
     return polygons.goes_round(profile.frame.to_local(surface.points(surface.starts[border]))[:, :2])

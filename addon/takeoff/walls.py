@@ -105,18 +105,10 @@ class WallRuns:
             pieces={int(place[rim]): piece for rim, piece in self.pieces.items() if place[rim] >= 0},
         )
 
-    def piece(self, surface: Surface, rim: int) -> NDArray[np.bool_]:
-        """(m,): which triangles are the straight bore of a rim."""
-        if rim in self.pieces:
-            return np.isin(np.arange(len(surface.triangles)), self.pieces[rim])
-        return np.isin(surface.walls, self.walls_of(rim))
-
-    def borders(self, surface: Surface, rim: int) -> tuple[Indices, Indices]:
+    def borders(self, surface: Surface, index: WallIndex, rim: int) -> tuple[Indices, Indices]:
         """The half-edges around the straight bore of a rim, as ``topology.borders`` has them."""
-        piece = self.piece(surface, rim)
-        half = (3 * np.flatnonzero(piece)[:, None] + np.arange(3)).ravel()
-        twins = surface.twins[half]
-        return topology.borders(surface.twins, half[(twins < 0) | ~piece[twins // 3]])
+        piece = self.pieces[rim] if rim in self.pieces else np.sort(index.triangles_of(self.walls_of(rim)))
+        return topology.borders_around(surface.twins, piece)
 
     def walls_of(self, rim: int) -> Indices:
         """The walls beside a rim's bore."""
