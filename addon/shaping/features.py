@@ -42,7 +42,7 @@ class Grooves:
         None, "Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES, group=_GROOVES,
         automatic="by fit",
         meaning="number of glue grooves around the spigot, centred along it. Automatic, one where the fit is glued "
-        "and no hole goes across the spigot, which it would fill with adhesive",
+        "and no hole goes across the spigot: its adhesive would run into the hole",
     )  # fmt: skip
     width_mm: float = declared(
         3.0, "Groove Width", "Width of each glue groove along the spigot",
