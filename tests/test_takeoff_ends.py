@@ -85,6 +85,15 @@ def test_an_end_sunk_into_a_solid_is_blocked_at_once(gmsh, post):
     assert (bottom.cause, bottom.clear_depth_mm) == ("blocked", 0.0)
 
 
+def test_an_edge_that_points_at_the_rim_leaves_the_depth_above_it(post):
+    """A wedge driven through the wall: beside its edge, 60 mm down the bore, one face looks away from the rim."""
+    profile = CrossSection([[(-5.0, 60.0), (30.0, 70.0), (30.0, 100.0)]])
+    wedge = Mesh.from_manifold(profile.extrude(20.0).rotate((90, 0, 0)).translate((0, 10, 0)), "wedge")
+    bottom = end_at(take_off([post, wedge], 80.0), 0, 0, 0)
+    assert (bottom.cause, bottom.clear_depth_mm) == ("crossed", pytest.approx(60, abs=0.01))
+    assert end_at(take_off([post, wedge], 50.0), 0, 0, 0).open
+
+
 def test_a_plug_down_the_bore_leaves_the_depth_above_it(gmsh, post):
     bottom = end_at(take_off([post, box(gmsh, (-17, -17, 22.5), (34, 34, 5), "plug")], 30.0), 0, 0, 0)
     assert (bottom.cause, bottom.clear_depth_mm) == ("blocked", pytest.approx(22.5, abs=0.01))

@@ -173,9 +173,11 @@ class _Around:
             return None
         nearest = owners[distances <= distance + self.at_rim / 4]
         bodies = self.surface.bodies[self.triangles]
-        # The nearest face of a solid looks away from the rim: then the rim is inside that solid.
-        away = self.surface.body_closed[bodies[nearest]] & (self.facing[nearest] * down < -_FACING)
-        if distance <= self.at_rim or (away.any() and distance < sight):
+        # The nearest face of a solid looks away from the rim: then the rim is inside that solid, unless it is the far
+        # side of an edge that points at the rim.
+        closed, facing = self.surface.body_closed[bodies[nearest]], self.facing[nearest] * down
+        away, towards = (bodies[nearest[closed & side]] for side in (facing < -_FACING, facing > _FACING))
+        if distance <= self.at_rim or (distance < sight and np.setdiff1d(away, towards).size):
             distance = 0.0
         # Of bodies that are equally near, the one that covers most of the bore is in the way.
         alike = np.unique(bodies[nearest]).tolist()
