@@ -29,6 +29,7 @@ from addon.geometry.sections import Section
 from addon.job.jobfile import parse_job
 from addon.job.results import JobResult
 from addon.job.running import run
+from addon.job.screen import table
 from addon.review.fittings import review_fitting
 from addon.takeoff import Takeoff
 from addon.takeoff.given_joints import GivenJoint
@@ -333,6 +334,9 @@ def test_a_knock_down_rail_gets_its_joiner_with_nothing_said_but_make(tmp_path: 
     assert mesh.extents[2] < 45 and mesh.extents[:2].max() == pytest.approx(120 + gap, abs=0.1)
     rows = list(csv.DictReader(io.StringIO((out / "rails fittings.csv").read_text("utf-8-sig"), newline="")))
     assert [row["family"] for row in rows] == ["cap", "joiner"]
+    ends = csv.DictReader(io.StringIO((out / "rails ends.csv").read_text("utf-8-sig"), newline=""))
+    assert sorted((row["fitting"], row["remark"]) for row in ends) == [("F1", "")] * 2 + [("F2", "")] * 2
+    assert "Tube ends that take no fitting" not in table(result, everything=True)
     sheet = (out / "rails job sheet.html").read_text("utf-8")
     for words in (
         "joiner in line",

@@ -46,7 +46,7 @@ def ends_csv(sheet: JobSheet) -> str:
         place = (end.mitre_deg, end.clear_depth_mm, *end.frame.origin.tolist())
         fitting = takes.get(id(end))
         section = fitting.section_name if fitting else section_name(end.section)
-        remark = end.by_hand if fitting and end.open else end.explained
+        remark = end.by_hand if fitting else end.explained
         rows.append(
             (
                 number,

@@ -45,7 +45,7 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
     blocks += [_ladders(result.job, result.ladders, width), "\n".join(_wrapped(note, width) for note in result.notes)]
     if everything:
         blocks += [
-            *((_ends_table(result.ends), _closed_ends(result.ends, width)) if "end" in verdict.asked else ()),
+            *((_ends_table(result.ends), _closed_ends(result, width)) if "end" in verdict.asked else ()),
             _sizes_table(result.made),
             _findings(result.findings, width),
             _print_plans(result.made),
@@ -159,9 +159,11 @@ def _ends_table(ends: Sequence[TubeEnd]) -> str:
     return columns([("Open tube ends", "Cut", "Ends"), *rows])
 
 
-def _closed_ends(ends: Sequence[TubeEnd], width: int) -> str:
+def _closed_ends(result: JobResult, width: int) -> str:
     """Why ends take no fitting, grouped by what to do about it."""
-    closed = [end for end in ends if not end.open]
+    served = {id(record) for fitting in result.made for site in fitting.batch.sites for record in site.records}
+    ends = result.ends
+    closed = [end for end in ends if not end.open and id(end) not in served]
     if not closed:
         return ""
     meshes = {end.source.partition(" / ")[0] for end in ends}
