@@ -52,7 +52,7 @@ def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
         "the tube",
         those(lambda plan: plan.recipe.clamp == "screws"),
     )
-    step("Drill", "Drill hole 1, slowly and lifting often, and check its place before any other is drilled")
+    step("Drill", "Drill hole 1, slowly and lifting often, and check its place before you go on")
     step(
         "Pin",
         "Leave a pin as thick as the drill in hole 1: it holds the guide while the other holes are drilled",

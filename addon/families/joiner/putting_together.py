@@ -61,9 +61,15 @@ def putting_together(joiners: Mapping[str, tuple[JoinerRecipe, Sequence[ScrewHol
         "in their jig until the adhesive has set",
     )
     step(
+        "Bolt",
+        "Put the bolts through both walls, with the nuts outside, and tighten only until they hold: the tube's walls "
+        "give, and the plastic creeps",
+        (f"{id} ({recipe.screw.thread})" for id, recipe in recipes if recipe.screw.kind == "through"),
+    )
+    step(
         "Screw",
         "Tighten only until the screws hold: plastic creeps under a screw that presses on it",
-        (f"{id} ({recipe.screw.thread})" for id, recipe in recipes if recipe.screw.kind != "none"),
+        (f"{id} ({recipe.screw.thread})" for id, recipe in recipes if recipe.screw.kind == "insert"),
     )
     return steps
 
