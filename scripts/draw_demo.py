@@ -38,19 +38,9 @@ def main() -> int:
     import numpy as np
 
     from addon.families.cap import Cap
-    from addon.job.batches import sort_into_batches
-    from addon.job.jobfile import read_job
-    from addon.job.making import attempt
-    from addon.job.running import read_assembly
-    from demo_assembly import market_stall, write_demo
 
     with tempfile.TemporaryDirectory() as folder:
-        job = read_job(write_demo(Path(folder)))
-        stall = market_stall()
-        takeoff = read_assembly(job, job.assembly, stall, unit_given=True)
-        attempts = [attempt(job, batch) for batch in sort_into_batches(job, takeoff)]
-        fittings = [tried.made for tried in attempts if tried.made]
-
+        stall, fittings = stall_and_fittings(Path(folder))
         shown = [fitting for fitting in fittings if not fitting.batch.family.off_assembly]
         placed = [fitting.fitting.mesh.placed(site.frame) for fitting in shown for site in fitting.batch.sites]
         scene(bpy, [*((mesh, STEEL) for mesh in stall), *((mesh, SHELL) for mesh in placed)], (-0.55, -1, 0.34))
@@ -66,6 +56,20 @@ def main() -> int:
     write(bpy, np.concatenate([left, right], axis=1), out)
     print(f"Drawn: {out}")
     return 0
+
+
+def stall_and_fittings(folder: Path) -> tuple[list[Mesh], list[Made]]:
+    """The demo's market stall, and what its job makes for it."""
+    from addon.job.batches import sort_into_batches
+    from addon.job.jobfile import read_job
+    from addon.job.making import attempt
+    from addon.job.running import read_assembly
+    from demo_assembly import market_stall, write_demo
+
+    job, stall = read_job(write_demo(folder)), market_stall()
+    takeoff = read_assembly(job, job.assembly, stall, unit_given=True)
+    attempts = [attempt(job, batch) for batch in sort_into_batches(job, takeoff)]
+    return stall, [tried.made for tried in attempts if tried.made]
 
 
 def cut_open(made_fitting: Made, lift: float) -> Iterator[tuple[Mesh, Colour]]:

@@ -36,19 +36,11 @@ def main() -> int:
     enter()
     import bpy
 
-    from addon.job.batches import sort_into_batches
-    from addon.job.jobfile import read_job
-    from addon.job.making import attempt
-    from addon.job.running import read_assembly
-    from demo_assembly import market_stall, write_demo
-    from draw_demo import render, scene, write
+    from draw_demo import render, scene, stall_and_fittings, write
 
     with tempfile.TemporaryDirectory() as folder:
-        job = read_job(write_demo(Path(folder)))
-        stall = market_stall()
-        takeoff = read_assembly(job, job.assembly, stall, unit_given=True)
-        attempts = [attempt(job, batch) for batch in sort_into_batches(job, takeoff)]
-        made = {tried.made.batch.family.name: tried.made for tried in attempts if tried.made}
+        stall, fittings = stall_and_fittings(Path(folder))
+        made = {fitting.batch.family.name: fitting for fitting in fittings}
         for name in made.keys() - {"cap"}:
             scene(bpy, in_place(made[name], stall, name in CUT_OPEN), (-0.55, -1, 0.45))
             path = out / f"{name.replace(' ', '_')}.png"
