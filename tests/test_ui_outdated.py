@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import bpy
 import pytest
 from mathutils import Matrix
@@ -97,3 +99,27 @@ def test_an_edited_mesh_is_said_with_refit_beside_it(scene: bpy.types.Scene, pos
     post.data.vertices[0].co.z -= 1
     post.data.update()
     assert "edited" not in words()
+
+
+def test_an_edited_mesh_is_still_said_to_be_edited_after_the_file_was_loaded(
+    scene: bpy.types.Scene, post: bpy.types.Object, tmp_path: Path
+) -> None:
+    post.data.vertices[0].co.z += 1
+    post.data.update()
+    assert "edited" in words()
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "posts.blend"))
+    updating.finish(load(tmp_path))
+    assert '"Post" was edited since the ends were read.' in words()
+    bpy.ops.wm.save_mainfile()
+    updating.finish(load(tmp_path))
+    assert "edited" in words()
+    assert bpy.ops.ferrule.refit() == {"FINISHED"}
+    assert "edited" not in words()
+    bpy.ops.wm.save_mainfile()
+    updating.finish(load(tmp_path))
+    assert "edited" not in words()
+
+
+def load(folder: Path) -> bpy.types.Scene:
+    bpy.ops.wm.open_mainfile(filepath=str(folder / "posts.blend"))
+    return bpy.context.scene

@@ -18,6 +18,7 @@ def register() -> None:
     overlays.register()
     bpy.app.handlers.depsgraph_update_post.append(callbacks.drop_outdated)
     bpy.app.handlers.load_post.append(callbacks.start_anew)
+    bpy.app.handlers.save_pre.append(callbacks.keep_for_file)
     callbacks.watch_units()
     _handles.append(bpy.utils.register_cli_command("ferrule", main))
 
@@ -27,6 +28,7 @@ def unregister() -> None:
 
     while _handles:
         bpy.utils.unregister_cli_command(_handles.pop())
+    bpy.app.handlers.save_pre.remove(callbacks.keep_for_file)
     bpy.app.handlers.load_post.remove(callbacks.start_anew)
     bpy.app.handlers.depsgraph_update_post.remove(callbacks.drop_outdated)
     overlays.unregister()

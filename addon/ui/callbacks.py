@@ -16,7 +16,7 @@ from .following import follow_work, forget_steps
 from .jobs import bore_problem, modelled_section, process_of, recipes_of
 from .listing import chosen_finding, list_findings, list_nothing, object_reviews, up_to_date
 from .looking import follow_selection, look_at_finding
-from .outdated import forget_changes, scene_changed
+from .outdated import forget_changes, keep_changes, scene_changed
 from .quiet import loud, quietly
 from .recipes import family_of, made_of, recipe_group, start_from_shared, suit_all
 from .scene import unit_scale_of
@@ -153,6 +153,13 @@ def start_anew(*given: object) -> None:
             recipes = (recipe_group(holder, family) for holder in holders for family in table.FAMILIES)
             for group in (ferrule.process, *recipes):
                 take_old_names(group)
+
+
+@bpy.app.handlers.persistent
+def keep_for_file(*given: object) -> None:
+    """A handler: what is only known while the file is open is put into it before it is saved."""
+    for scene in bpy.data.scenes:
+        keep_changes(scene)
 
 
 @bpy.app.handlers.persistent

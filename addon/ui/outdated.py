@@ -61,7 +61,7 @@ _version = 0
 _known: dict[int, tuple[tuple[int, int, float], Outdated]] = {}
 """By the scene's ``session_uid``: what it was worked out from, and what came of it."""
 _digests: dict[int, str] = {}
-"""Of the meshes that have changed since the file was opened, by the ``session_uid`` of their objects."""
+"""Of the meshes that were read or have changed since the file was opened, by the ``session_uid`` of their objects."""
 
 
 def scene_changed(scene: bpy.types.Scene, depsgraph: bpy.types.Depsgraph) -> None:
@@ -87,7 +87,19 @@ def note_surfaces(scene: bpy.types.Scene, items: Iterable[bpy.types.Object], dep
         if item.type == "MESH":
             row = rows.add()
             row.object, row.digest = item, digest_of(item.evaluated_get(depsgraph))
-            _digests.pop(item.session_uid, None)
+            _digests[item.session_uid] = row.digest
+
+
+def keep_changes(scene: bpy.types.Scene) -> None:
+    """Notes for the file, as it is saved, which meshes have changed since."""
+    for row in scene.ferrule.surfaces:
+        if row.object is not None:
+            now = _now(row)
+            row.edited = "" if now == row.digest else now
+
+
+def _now(row: bpy.types.PropertyGroup) -> str:
+    return _digests.get(row.object.session_uid) or row.edited or row.digest
 
 
 def digest_of(item: bpy.types.Object) -> str:
@@ -137,9 +149,7 @@ def _worked_out(scene: bpy.types.Scene) -> Outdated:
     edited = tuple(
         row.object.name
         for row in ferrule.surfaces
-        if row.object is not None
-        and row.object.session_uid in there
-        and _digests.get(row.object.session_uid, row.digest) != row.digest
+        if row.object is not None and row.object.session_uid in there and _now(row) != row.digest
     )
     items = [(line.key, line.fitting) for line in ferrule.ends]
     items += [(line.name, line.fitting) for line in ferrule.placed]

@@ -76,6 +76,7 @@ class FerruleSurface(bpy.types.PropertyGroup):
 
     object: PointerProperty(type=bpy.types.Object)
     digest: StringProperty(description="What tells it from every other, as outdated.digest_of writes it")
+    edited: StringProperty(description="The same of the mesh as it was when the file was saved; empty if it is as read")
 
 
 class FerruleEnd(bpy.types.PropertyGroup):
