@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pickle
 import re
+import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -50,7 +51,7 @@ from addon.fields.refusals import RecipeError
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.geometry.units import MM_PER_INCH, say_both, say_mm
+from addon.geometry.units import MM_PER_INCH, NO_BREAK, say_both, say_mm
 from addon.job.asked import Assembly, Job, Output, TubeFacts, Wish
 from addon.job.batches import resolved, sort_into_batches
 from addon.job.resolved import designed, reviewed
@@ -447,3 +448,11 @@ def test_free_outlines_that_have_no_room() -> None:
         with pytest.raises(ValueError) as refused:
             work()
         assert_in_inches(str(refused.value))
+
+
+def test_inches_stay_with_their_numbers_where_text_is_wrapped() -> None:
+    """Both of whole inches and a fraction, and of several lengths before one "in"; "in" elsewhere is no unit."""
+    units = replace(IMPERIAL, space=NO_BREAK)
+    said = say("2 caps in {}: {}, {}", Length(25.4, 50.8), Length(38.1), Length(5)).text(units)
+    assert said == "2 caps in 1 × 2\xa0in: 1\xa01/2\xa0in, 0.197\xa0in"
+    assert textwrap.wrap(said, 12) == ["2 caps in 1", "× 2\xa0in:", "1\xa01/2\xa0in,", "0.197\xa0in"]

@@ -40,6 +40,8 @@ class Units:
     """What fields are called, by their keys; None for the keys themselves."""
     decimals: int = 3
     """Of an inch."""
+    space: str = " "
+    """Before "in", and before the fraction behind whole inches."""
 
     def __call__(self, mm: float) -> str:
         """A length: at most two decimals, or a fraction of an inch where it is one, else thousandths, of what is less
@@ -47,7 +49,7 @@ class Units:
         if not self.imperial:
             return say_mm(mm)
         text = _inches(mm, self.decimals)
-        return _inches(mm, 4) if text == "0 in" else text
+        return (_inches(mm, 4) if text == "0 in" else text).replace(" ", self.space)
 
     def area(self, mm2: float) -> str:
         if mm2 < SPECK_MM2:
@@ -89,7 +91,8 @@ class Measure:
             sign = "+" if self.numbers[0] > 0 else "\N{MINUS SIGN}"
             return sign + Measure((abs(self.numbers[0]),), self.unit).said(units)
         if units.imperial and self.unit == "mm":
-            return f"{self.between.join(units(number).removesuffix(' in') for number in self.numbers)} in"
+            numbers = (units(number).removesuffix("in").rstrip() for number in self.numbers)
+            return f"{self.between.join(numbers)}{units.space}in"
         if units.imperial and self.unit in _POWER:
             by = MM_PER_INCH ** _POWER[self.unit]
             return f"{self.between.join(say_three(n / by) for n in self.numbers)} {self.unit.replace('mm', 'in')}"

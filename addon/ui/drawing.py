@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -12,7 +13,7 @@ import bpy
 from ..fields.declared import Field
 from ..fields.messages import Units, as_message, say_value
 from ..fields.refusals import RecipeError
-from ..geometry.units import MM_PER_INCH, with_units_kept
+from ..geometry.units import MM_PER_INCH, NO_BREAK, with_units_kept
 from . import wording
 from .fields import auto_name, inch_name, stored_name
 from .wording import IMPERIAL, METRIC
@@ -25,6 +26,11 @@ def imperial(scene: bpy.types.Scene) -> bool:
 def say_in(scene: bpy.types.Scene) -> Units:
     """How lengths are said in a scene."""
     return IMPERIAL if imperial(scene) else METRIC
+
+
+def _unbroken(scene: bpy.types.Scene) -> Units:
+    """The same, where text is wrapped."""
+    return replace(say_in(scene), space=NO_BREAK)
 
 
 def row_name(group: bpy.types.PropertyGroup, units: Units) -> str:
@@ -83,13 +89,13 @@ def _draw_fraction(layout: bpy.types.UILayout, group: Any, name: str, shown: str
     if "/" in said:
         fraction = layout.row()
         fraction.ui_units_x = 2.4
-        fraction.label(text=said.removesuffix(" in"))
+        fraction.label(text=said.removesuffix("in").rstrip())
 
 
 def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError, scene: bpy.types.Scene) -> None:
     """Why the number was refused, and a button that sets one that works."""
     box = layout.box()
-    text = wording.in_window(as_message(refusal), say_in(scene))
+    text = wording.in_window(as_message(refusal), _unbroken(scene))
     draw_text(box, f"{text[:1].upper()}{text[1:]}.", icon="ERROR")
     if refusal.works is not None:
         works = say_value(refusal.field, refusal.works, say_in(scene))
@@ -100,7 +106,7 @@ def draw_refusal(layout: bpy.types.UILayout, refusal: RecipeError, scene: bpy.ty
 def draw_text(layout: bpy.types.UILayout, text: str, icon: str = "NONE", dialog: int = 280, lines: int = 0) -> None:
     """A sentence over as many lines as the region's width, or that of a dialog, asks for, and at least ``lines``; one
     of the house's goes into the scene's units."""
-    text = wording.in_window(text, say_in(bpy.context.scene))
+    text = wording.in_window(text, _unbroken(bpy.context.scene))
     region = bpy.context.region
     scale = bpy.context.preferences.system.ui_scale or 1.0  # 0 if there is no window
     width = (region.width if region and region.type == "UI" else dialog * scale) / scale

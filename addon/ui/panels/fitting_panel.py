@@ -8,7 +8,7 @@ import bpy
 from ...families import table
 from ...families.family import Family
 from ...fields.declared import values_of
-from ...fields.messages import count_of
+from ...fields.messages import Length, count_of, say
 from ...job.asked import TubeFacts
 from .. import updating, wording
 from ..desk import Fitted, active_family, active_fitted, active_group, active_recipe
@@ -97,11 +97,10 @@ class FERRULE_PT_fitting(StepFold):
         if fitted and fitted.problem:
             draw_text(layout.box(), fitted.problem, icon="ERROR")
         if fitted and fitted.made and not fitted.refusal:
-            say = say_in(context.scene)
             drawn = values_of(fitted.fitting.recipe)
             for key, asked_mm in fitted.fitting.asked_for.items():
-                text = f"{wording.label_of(key)} {say(drawn[key])} on whole layers; {say(asked_mm)} was asked for"
-                draw_text(layout, text, icon="ALIGN_BOTTOM")
+                text = f"{wording.label_of(key)} {{}} on whole layers; {{}} was asked for"
+                draw_text(layout, say(text, Length(drawn[key]), Length(asked_mm)), icon="ALIGN_BOTTOM")
         draw_beside(layout, context, "fit")
 
 
