@@ -264,7 +264,7 @@ def test_a_number_is_a_number() -> None:
 def test_a_relief_takes_the_seam_that_it_is_made_for(name: str) -> None:
     fitting = made(name, fit="press")
     rows = {row.on: row for row in fitting.calipers(PROCESS)}
-    assert rows["Tube: height of the weld seam in the bore"].most_mm == pytest.approx(fitting.recipe.seam.depth_mm)
+    assert rows["Tube: weld seam, height"].most_mm == pytest.approx(fitting.recipe.seam.depth_mm)
 
 
 @pytest.mark.parametrize("fit", ["push", "press"])

@@ -98,7 +98,7 @@ def test_rails_that_come_apart_are_drilled_over_their_joined_ends(tmp_path: Path
     assert sorted(min(hole["distances_mm"]) for hole in said["screw_holes"]) == pytest.approx(sorted(listed))
     rows = list(csv.DictReader(io.StringIO((out / "rails sites.csv").read_text("utf-8-sig"), newline="")))
     assert [row["where"].partition(", for ")[2] for row in rows] == [f"the screws of {joiner.id}"] * 2 + [""]
-    assert "4 for screws" in (out / "rails job sheet.html").read_text("utf-8")
+    assert "4 screw holes" in (out / "rails job sheet.html").read_text("utf-8")
 
 
 @pytest.mark.parametrize(

@@ -25,7 +25,7 @@ def bench_page(sheet: JobSheet) -> str:
         return cautions_at(sheet, "off the plate", "drilling and marking", "putting in", "in use")
     off, tools, put = _off_the_plate(sheet), _by_family(sheet, stays=False), _by_family(sheet, stays=True)
     done = len(off) + sum(map(len, tools.values()))
-    return joined(
+    parts = (
         element("h2", "At the bench: off the plate"),
         cautions_at(sheet, "off the plate"),
         _numbered(off, 1),
@@ -39,6 +39,7 @@ def bench_page(sheet: JobSheet) -> str:
         element("h2", "In use") if put else "",
         cautions_at(sheet, "in use"),
     )
+    return element("div", *filter(None, parts), class_="bench")
 
 
 def _numbered(steps: Sequence[BenchStep], first: int) -> str:
@@ -68,7 +69,11 @@ def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
     if smooth := _smoothing(sheet):
         steps.append(BenchStep("Smooth the crown", smooth))
     steps.append(
-        BenchStep("Measure", "Put calipers on tubes and fittings, and enter the readings beside the drawings.")
+        BenchStep(
+            "Measure",
+            "Put calipers on tubes and fittings, on a bore in three places for its smallest, and enter the readings "
+            "beside the drawings.",
+        )
     )
     return steps
 

@@ -6,36 +6,29 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from ..families.family import Counted, Family, Site, counted_as
-from ..takeoff.ends import Cause, TubeEnd
+from ..families.family import Family, Site, counted_as
+from ..fields.messages import count_of
+from ..takeoff.ends import TubeEnd
 from .assembly_picture import NUMBERED_UP_TO, EndMark, assembly_picture
-from .markup import element, escaped, table
+from .markup import element, escaped, paragraph, table
 from .sheet import JobSheet, SheetAssembly, say_ranges
 from .sheet_parts import joined
+from .verdict import takes_none
 
 SITES_LISTED_UP_TO = 300
 """With more ends and other sites than this their tubes are left to the CSV."""
 
 _PICTURE_MM = 180.0, 104.0
 
-_WHY: dict[Cause, str] = {
-    "open": "Open, but left out: as the job asks, or for the reason on the first page",
-    "blocked": "Blocked by another part",
-    "coped": "Coped or uneven: the rim is not flat",
-    "crossed": "Crossed by a hole or a bolt",
-    "too short": "Too short for a spigot",
-    "no wall": "Modelled without its bore",
-    "solid": "Solid bar",
-    "profile": "Open section",
-    "lost": "Not there any more",
-}
-
 
 def end_list(sheet: JobSheet) -> str:
     if not sheet.sites:
         return ""
-    parts = joined(element("h2", "Where they go"), _pictures(sheet), _served(sheet), _left(sheet))
-    return element("section", parts)
+    return joined(
+        element("h2", "Where they go"),
+        _pictures(sheet),
+        element("div", _served(sheet), _left(sheet), class_="served"),
+    )
 
 
 def _pictures(sheet: JobSheet) -> str:
@@ -59,31 +52,24 @@ def _picture(sheet: JobSheet, assembly: SheetAssembly, sites: range) -> str:
 
 
 def _served(sheet: JobSheet) -> str:
-    """Which fitting goes where, family by family, and of which tubes the sites are."""
-    families = dict.fromkeys(fitting.family for fitting in sheet.fittings if fitting.sites)
-    return joined(*(_served_by(sheet, family) for family in families))
-
-
-def _served_by(sheet: JobSheet, family: Family) -> str:
+    """Which fitting goes where, and of which tubes the sites are."""
     listed = len(sheet.sites) <= SITES_LISTED_UP_TO
     shared = _shared_prefix(sheet)
     rows = []
-    for fitting in (fitting for fitting in sheet.fittings if fitting.family is family):
+    for fitting in (fitting for fitting in sheet.fittings if fitting.sites):
         sites = [sheet.sites[number - 1] for number in fitting.sites]
-        row = (fitting.id, _number(sites, family), say_ranges(fitting.sites))
+        row = (fitting.id, _serves(sites, fitting.family), say_ranges(fitting.sites))
         rows.append((*row, "; ".join(_tubes(sheet, sites, shared))) if listed else row)
     tubes_head = (f"Tubes, in {shared.removesuffix(' / ')}" if shared else "Tubes",) if listed else ()
-    lists = f"all {len(sheet.ends)} tube ends" if family.serves == "end" else "all of them"
-    heads = (family.label, f"{family.serves.capitalize()}s", "Their numbers", *tubes_head)
-    return table(heads, rows, numbers=(1,), caption="" if listed else f"The CSV list holds {lists}.")
+    elsewhere = "" if listed else paragraph("The tubes are named in the lists of ends and sites (CSV).")
+    return joined(table(("Fitting", "Serves", "Numbers", *tubes_head), rows), elsewhere) if rows else ""
 
 
-def _number(sites: Sequence[Site], family: Family) -> str:
-    """Of what they take, each once: ``"9"``, ``"2, 4 for screws"``."""
+def _serves(sites: Sequence[Site], family: Family) -> str:
+    """What they take, each once: ``"9 ends"``, ``"2 holes, 4 screw holes"``."""
     records = {id(record): record for site in sites for record in site.records[: site.count]}
-    served: Counter[Counted] = Counter(counted_as(record, family.serves) for record in records.values())
-    screws = served.pop("screw hole", 0)
-    return ", ".join([*map(str, served.values()), *([f"{screws} for screws"] if screws else [])])
+    served = Counter(counted_as(record, family.serves) for record in records.values())
+    return ", ".join(count_of(number, counted) for counted, number in served.items())
 
 
 def _tubes(sheet: JobSheet, sites: Sequence[Site], shared: str) -> list[str]:
@@ -105,8 +91,19 @@ def _shared_prefix(sheet: JobSheet) -> str:
 
 
 def _left(sheet: JobSheet) -> str:
-    causes = Counter(end.cause for _, end in sheet.ends if id(end) not in sheet.fitting_of)
-    if not causes or not any(fitting.family.serves == "end" for fitting in sheet.fittings):
+    """How many ends take none: in the verdict's words those that the weldment closes, and the others."""
+    if not any(fitting.family.serves == "end" for fitting in sheet.fittings):
         return ""
-    rows = [(_WHY[cause], str(count)) for cause, count in causes.most_common()]
-    return table(("Ends that take no fitting; the list of ends names them", "Ends"), rows, numbers=(1,))
+    without = sum(
+        assembly.frames
+        for assembly, numbers in sheet.numbered
+        for number in numbers
+        if isinstance(site := sheet.sites[number - 1], TubeEnd) and id(site) not in sheet.fitting_of
+    )
+    closed = sheet.verdict.closed if sheet.verdict else ()
+    others = without - sum(entry.ends for entry in closed)
+    said = [sheet.verdict.closed_ends] if sheet.verdict and closed else []
+    if others:
+        number = f"{others} more take{'s' * (others == 1)} none" if closed else takes_none(others)
+        said.append(f"{number}, as the job asks or for the reason on the first page.")
+    return paragraph(" ".join([*said, "The list of ends (CSV) names each."])) if said else ""

@@ -9,17 +9,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..families.dimensioned import View
-from ..geometry.units import MM_PER_INCH, bare_mm, say_mm
+from ..geometry.units import bare_mm, say_mm
 from ..trade.fits import adhesive
 from ..trade.processes import Material, Process
 from .markup import element, escaped, paragraph, table
 from .section_drawing import mm_and_inches, section_drawing
 from .sheet import JobSheet, SheetFitting
 
-_BESIDE_MM = 112.0, 112.0
-"""Room for a drawing with the table beside it."""
-_FEW_ROWS, _BESIDE_MANY_MM = 8, (97.0, 108.0)
+_FEW_ROWS = 8
 """More rows than this want a wider table."""
+_BESIDE = ((104.0, 76.0), (104.0, 92.0), (112.0, 112.0))
+"""Rooms for a drawing with the table beside it: three or more on a page, then two."""
+_BESIDE_MANY = ((100.0, 76.0), (97.0, 92.0), (97.0, 114.0))
 _LONG_MM, _PAGE_MM = 100.0, (180.0, 140.0)
 """What stands higher in its drawing, and twice as high as wide, may have a page of its own, and this room."""
 _ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
@@ -37,23 +38,21 @@ def kind_block(entry: SheetFitting, process: Process, material: Material) -> str
         for row in entry.fitting.calipers(process, entry.added_mm, entry.excess_mm)
     ]
     width, height = _ABOVE_MM
-    beside = _BESIDE_MM if len(rows) <= _FEW_ROWS else _BESIDE_MANY_MM
     views, title = entry.fitting.drawing(), f"{entry.id}, {entry.fitting.words}"
-    rooms = [beside, (width, height - _ROW_MM * len(rows))]
+    rooms = [*(_BESIDE if len(rows) <= _FEW_ROWS else _BESIDE_MANY), (width, height - _ROW_MM * len(rows))]
     across, up = np.ptp(np.concatenate(views[0].cut), axis=0)
     if up > max(_LONG_MM, 2 * across):
         rooms.append(_PAGE_MM)
-    measures = element("div", table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows))
+    measures = table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows)
     return element(
         "section",
         element("h2", escaped(f"{entry.id}: {entry.fitting.words}, for {entry.section_name}")),
         element(
             "div",
             element("figure", section_drawing(views, title, rooms)),
-            measures,
+            element("div", measures, *map(paragraph, _notes(entry, views, material))),
             class_="measured",
         ),
-        *map(paragraph, _notes(entry, views, material)),
     )
 
 
@@ -67,14 +66,13 @@ def _notes(entry: SheetFitting, views: Sequence[View], material: Material) -> li
     notes = []
     for dimension in (dimension for view in views for dimension in view.dimensions):
         if dimension.asked_for is not None:
-            drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])} on whole layers"
+            drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])}, on whole layers"
             notes.append(f"{drawn}; {say_mm(dimension.asked_for)} was asked for.")
     if entry.way_up != entry.fitting.way_up:
         notes.append(f"On the plate: {entry.fitting.way_up}.")
     if joint := entry.glue:
-        area = f"{joint.bond_area_mm2 / 100:.1f} cm² ({joint.bond_area_mm2 / MM_PER_INCH**2:.2f} sq in)"
-        held = f"Gap {say_mm(joint.gap_mm)}: {adhesive(material, joint.gap_mm)}"
-        notes.append(f"{held}, {float(f'{joint.volume_mm3 / 1000:.2g}'):g} ml a joint, bond area {area}.")
+        amount = float(f"{joint.volume_mm3 / 1000:.2g}")
+        notes.append(f"Glue: {adhesive(material, joint.gap_mm)}, {amount:g} ml a joint.")
     return notes
 
 

@@ -4,7 +4,6 @@ one below the other, each with dimensions around it. A fitting is drawn without 
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -31,6 +30,8 @@ _BESIDE_MM = 5.0
 """From the last extension line to words that stand beside it; clear of arrows from outside."""
 _ROW_MM = 5.8
 _FIRST_ROW_MM = 4.2
+_ABOVE_LINE_MM = 1.9
+"""From a dimension line to the middle of its words."""
 _WORDS_MM = 2.2
 """From a column's dimension lines to its words."""
 _ARROW_MM = 1.6
@@ -60,30 +61,36 @@ def _inches(mm: float) -> str:
 
 
 def section_drawing(views: Sequence[View], title: str, rooms: Sequence[tuple[float, float]] = ((180, 165),)) -> str:
-    """An SVG at the largest of ``SCALES``, which it states, at which it fits one of the ``rooms`` (width, height), in
-    mm; the first that it fits.
+    """An SVG of views side by side, or one below the other, each with its scale, in one of ``rooms`` (width, height in
+    mm, the small ones first): the first in which it is at least half as large as in any other, or as the part.
 
-    The views stand side by side, or one below the other.
+    Its scale is the largest of ``SCALES`` at which it fits; views after the first may have the next smaller one.
     """
-    for (paper, part), (width, height) in itertools.product(SCALES, rooms):
-        sheets = [_Sheet(view, paper / part) for view in views]
-        if arranged := _arranged(sheets, width, height - _CAPTION_MM):
-            break
-    else:
-        arranged = _arranged(sheets, np.inf, np.inf)
-    places, total, tallest = arranged or ([], 0.0, 0.0)
+    drawn = [_fitted(views, *room) for room in rooms]
+    enough = min(1.0, max(scale for scale, _, _ in drawn)) / 2
+    sheets, (places, width, height) = next(rest for scale, *rest in drawn if scale >= enough)
     parts = [
         element("g", *sheet.parts(), transform=f"translate({number(x)} {number(y)})")
         for sheet, (x, y) in zip(sheets, places, strict=True)
     ]
-    said = f"Scale {paper}:{part}; mm (inches)"
-    parts.append(svg.text((0, tallest + _CAPTION_MM / 2), said, "start", "small"))
-    return svg.drawing(total, tallest + _CAPTION_MM, title, *parts)
+    return svg.drawing(width, height, title, *parts)
 
 
-def _arranged(
-    sheets: Sequence[_Sheet], width: float, height: float
-) -> tuple[list[tuple[float, float]], float, float] | None:
+_Arranged = tuple[list[tuple[float, float]], float, float]
+"""Where each view goes, and the width and height of all."""
+
+
+def _fitted(views: Sequence[View], width: float, height: float) -> tuple[float, list[_Sheet], _Arranged]:
+    """The first view's scale, and all of them as they fit a room; at the smallest scale if none does."""
+    for at, scale in enumerate(SCALES):
+        for further in SCALES[at : at + (2 if len(views) > 1 else 1)]:
+            sheets = [_Sheet(view, *(further if place else scale)) for place, view in enumerate(views)]
+            if arranged := _arranged(sheets, width, height):
+                return scale[0] / scale[1], sheets, arranged
+    return 0.0, sheets, _arranged(sheets, np.inf, np.inf) or ([], 0.0, 0.0)
+
+
+def _arranged(sheets: Sequence[_Sheet], width: float, height: float) -> _Arranged | None:
     """Where each sheet goes, and the width and height of all; None if there is no room."""
     sizes = np.array([(sheet.width, sheet.height) for sheet in sheets])
     beside, below = np.zeros_like(sizes), np.zeros_like(sizes)
@@ -103,8 +110,9 @@ def _arranged(
 class _Sheet:
     """One view at one scale: where everything goes on paper."""
 
-    def __init__(self, view: View, scale: float) -> None:
-        self.view, self.scale = view, scale
+    def __init__(self, view: View, paper: int, part: int) -> None:
+        self.view = view = replace(view, caption=f"{view.caption} ({paper}:{part})".lstrip())
+        self.scale = scale = paper / part
         self.notes = [note for note in view.notes if not note.in_place]
         points = np.concatenate([*view.cut, *view.seen, *view.hidden])
         self.low, self.high = points.min(axis=0), points.max(axis=0)
@@ -125,10 +133,11 @@ class _Sheet:
         tall = float(self.high[1] - self.low[1]) * scale
         self.axis = self.left - float(self.low[0]) * scale
         """Across from the left edge, where u is 0."""
-        self.top = max(_FIRST_ROW_MM + _ROW_MM * rows_above, _LINE_MM / 2 - min(columns))
-        bottom = max(_FIRST_ROW_MM + _ROW_MM * rows_below, max(columns) + _LINE_MM / 2 - tall)
+        above = _room_for(rows_above) + _ABOVE_LINE_MM * (rows_above > 0)
+        self.top = max(above, _LINE_MM / 2 - min(columns))
+        bottom = max(_room_for(rows_below), max(columns) + _LINE_MM / 2 - tall)
         self.width = self.left + middle + self.right
-        self.height = self.top + tall + bottom + (_CAPTION_MM if view.caption else 0)
+        self.height = self.top + tall + bottom + _CAPTION_MM
 
     def parts(self) -> list[str]:
         view = self.view
@@ -143,10 +152,8 @@ class _Sheet:
             if dimension.margin in _ROWS:
                 drawn += self._across(dimension)
         drawn += self._column("left") + self._column("right")
-        if view.caption:
-            middle = self.left + (self.width - self.left - self.right) / 2
-            drawn.append(svg.text((middle, self.height - _CAPTION_MM / 2), view.caption, kind="small"))
-        return drawn
+        middle = self.left + (self.width - self.left - self.right) / 2
+        return [*drawn, svg.text((middle, self.height - _CAPTION_MM / 2), view.caption, kind="small")]
 
     def paper(self, points: Floats) -> Floats:
         """Points of the view (n, 2) on paper."""
@@ -167,7 +174,7 @@ class _Sheet:
         start, end, beside = self._words_across(dimension)
         if beside:
             drawn.append(svg.line((ends[1][0], y), (self.left + start - _CLEAR_MM, y), "thin"))
-        at = self.left + (start + end) / 2, y if beside else y - 1.9
+        at = self.left + (start + end) / 2, y if beside else y - _ABOVE_LINE_MM
         return [*drawn, svg.text(at, _words(dimension))]
 
     def _words_across(self, dimension: Dimension) -> tuple[float, float, bool]:
@@ -231,6 +238,11 @@ class _Sheet:
     def _row_step(self, margin: Margin) -> float:
         """From the first row of a column to its second, if it has one."""
         return _ROW_MM * (self._row_count(margin) > 1)
+
+
+def _room_for(rows: int) -> float:
+    """What rows of dimension lines take with half the height of words; without any, the end of a centre line."""
+    return _FIRST_ROW_MM + _ROW_MM * (rows - 1) + TEXT_MM / 2 if rows else _AXIS_MM
 
 
 def _middle(label: Dimension | Note) -> UV:

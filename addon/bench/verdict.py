@@ -156,7 +156,12 @@ class JobVerdict:
             return ""
         number = sum(entry.ends for entry in self.closed)
         how = ", ".join(entry.said for entry in self.closed)
-        return f"{count_of(number, 'end takes', 'ends take')} no fitting: {how}."
+        return f"{takes_none(number)}: {how}."
+
+
+def takes_none(ends: int) -> str:
+    """``"46 ends take no fitting"``."""
+    return f"{count_of(ends, 'end takes', 'ends take')} no fitting"
 
 
 def about_grams(grams: float) -> str:

@@ -46,7 +46,7 @@ def seat_calipers(
         where, per_gap = reading.where, bore.per_inset(reading)
         inner, outer = (shape.across(reading.across_deg) for shape in (outline, bore))
         least, most = (inner + per_gap * (added_mm + side) for side in (fit.least_gap_mm, holds))
-        bores.append(Caliper(f"{tube}: bore, {where}, smallest of three", outer, least, most))
+        bores.append(Caliper(f"{tube}: bore, {where}", outer, least, most))
         spigots.append(Caliper.around(f"Fitting: {part}, {where}{clear}", inner, off, excess))
     rows = [Caliper.around(f"Fitting: {part}, length", seat.length_mm, layer)]
     if rib := seat.rib_mm:
@@ -65,7 +65,7 @@ def seat_calipers(
     seam = max(gap, 0.0) + seat.relief_mm  # A press fit bites beside the seam as well.
     return (
         *(row for pair in zip(bores, spigots, strict=True) for row in pair),
-        Caliper(f"{tube}: height of the weld seam in the bore", None, 0.0, seam),
+        Caliper(f"{tube}: weld seam, height", None, 0.0, seam),
         *rows,
         *beside,
         Caliper(f"Gap per side: {share}{drawn}", gap, fit.least_gap_mm, holds),
