@@ -68,7 +68,7 @@ def section_drawing(views: Sequence[View], title: str, rooms: Sequence[tuple[flo
     """
     drawn = [_fitted(views, *room) for room in rooms]
     enough = min(1.0, max(scale for scale, _, _ in drawn)) / 2
-    sheets, (places, width, height) = next(rest for scale, *rest in drawn if scale >= enough)
+    _, sheets, (places, width, height) = next(fitted for fitted in drawn if fitted[0] >= enough)
     parts = [
         element("g", *sheet.parts(), transform=f"translate({number(x)} {number(y)})")
         for sheet, (x, y) in zip(sheets, places, strict=True)
