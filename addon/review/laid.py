@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from manifold3d import CrossSection, OpType
+from manifold3d import CrossSection
 
 from ..trade.processes import Process
 from .layers import Layers
@@ -36,27 +36,37 @@ def laid(layers: Layers, process: Process, rings: Iterable[tuple[int, float]]) -
     inside is open fill, or solid where the process lays full layers."""
     reach, last = process.full_layers, len(layers) - 1
     outlines = [outline.simplify(_ROUGHLY_MM) for outline in layers.outlines]
+    # Of layers that do not grow, the highest lies within all others.
+    which, lowest = layers.which.tolist(), np.unique(layers.which[np.append(layers.grows[1:], True)])
+    shared = {(place, 1): outlines[outline] for place, outline in enumerate(lowest.tolist())}
 
     @cache
-    def open_fill(which: int, depth: float, near: frozenset[int]) -> float:
-        """Share of the outline past the rings that has the part above and below it for as many layers as are to be
-        solid."""
-        inside = offset(outlines[which], -depth)
-        covers = [outlines[other] for other in near if other != which]
-        covered = CrossSection.batch_boolean([inside, *covers], OpType.Intersect) if covers else inside
-        return covered.area() / outlines[which].area() if not covered.is_empty() else 0.0
+    def open_fill(outline: int, depth: float, below: int, above: int) -> float:
+        """Share of the outline past the rings that has the part above and below it, which are its outlines from
+        ``below`` to ``above``."""
+        covered = offset(outlines[outline], -depth) ^ outlines[above]
+        first, last = np.searchsorted(lowest, [below, above]).tolist()
+        if last > first:
+            covered ^= _shared(shared, first, last - first)
+        return covered.area() / outlines[outline].area() if not covered.is_empty() else 0.0
 
-    # Of layers that do not grow, the highest lies within all others.
-    which, least = layers.which.tolist(), np.append(layers.grows[1:], True).tolist()
     volume = path = 0.0
     for layer, (area, height, (count, bead)) in enumerate(
         zip(layers.areas.tolist(), layers.heights().tolist(), rings, strict=True)
     ):
         filled = area
         if reach <= layer <= last - reach:
-            high = layer + reach
-            near = frozenset(which[other] for other in range(layer - reach, high + 1) if least[other] or other == high)
-            filled -= area * (1 - process.fill) * open_fill(which[layer], count * bead, near)
+            within = open_fill(which[layer], count * bead, which[layer - reach], which[layer + reach])
+            filled -= area * (1 - process.fill) * within
         volume += filled * height
         path += filled / bead
     return Laid(volume, path)
+
+
+def _shared(known: dict[tuple[int, int], CrossSection], first: int, count: int) -> CrossSection:
+    """What ``count`` outlines from ``first`` on have in common, by runs of 2, 4, 8, ... that are ``known`` from then
+    on, so that each takes part a few times however long the runs are."""
+    if (first, count) not in known:
+        half = 1 << ((count - 1).bit_length() - 1)
+        known[first, count] = _shared(known, first, half) ^ _shared(known, first + count - half, half)
+    return known[first, count]
