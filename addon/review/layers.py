@@ -25,8 +25,8 @@ from .solids import LARGEST_MM
 MOST_LAYERS = 20_000
 """More than any plate is high; a mesh in the wrong unit has them."""
 
-_UPRIGHT = 1e-5
-"""A facet whose normal's z is smaller moves an outline by less than 0.001 mm over 100 mm of height."""
+_UPRIGHT = 5e-5
+"""A facet whose normal's z is smaller moves an outline by less than 0.005 mm over 100 mm of height."""
 _STRAIGHT_MM = 1e-5
 """Corners closer than this to the line through their neighbours say nothing about an outline."""
 _FINE_STRAIGHT_MM = 1e-3
