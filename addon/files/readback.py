@@ -21,7 +21,7 @@ from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.names import quoted
 from ..geometry.placement import Placement
-from ..geometry.topology import in_runs
+from ..geometry.topology import in_runs, weld
 from ..geometry.units import say_three
 from .errors import VerificationError
 from .parts import FileUnit, Part, Shrink
@@ -106,6 +106,7 @@ def check_3mf(
     package = read_3mf(content)
     _agree(where, package.unit == _SAME_UNIT[unit], f"its unit is {package.unit}, not {_SAME_UNIT[unit]}")
     _agree(where, len(package.items) == len(placements), f"{len(package.items)} build items, not {len(placements)}")
+    solids = {number: Mesh(solid.vertices, solid.triangles) for number, solid in package.solids.items()}
     checked: set[tuple[str, int, float]] = set()
     for item, placement in zip(package.items, placements, strict=True):
         part, solid = parts[placement.part], package.solids.get(item.number)
@@ -116,11 +117,12 @@ def check_3mf(
         if key not in checked:
             checked.add(key)
             _check_closed(where, part)
-            _check_solid(where, part, _shrunk(solid.vertices, placement.turn_deg, shrink_percent), solid.triangles)
+            same = np.array_equal(solid.triangles, part.mesh.triangles)
+            _agree(where, same, f"{part.name!r} has different triangles")
+            _check_solid(where, part, _shrunk(solids[item.number], placement.turn_deg, shrink_percent))
     _agree(where, {item.number for item in package.items} == set(package.solids), "an object is never printed")
     _check_apart(where, package, [parts[placement.part].name for placement in placements])
-    solids = [Mesh(solid.vertices, solid.triangles) for solid in package.solids.values()]
-    return Found(sum(len(solid.triangles) for solid in solids), sum(solid.volume for solid in solids))
+    return Found(sum(len(mesh.triangles) for mesh in solids.values()), sum(mesh.volume for mesh in solids.values()))
 
 
 def check_stl(content: bytes, part: Part, *, unit: FileUnit, shrink_percent: Shrink, where: str) -> Found:
@@ -132,11 +134,9 @@ def check_stl(content: bytes, part: Part, *, unit: FileUnit, shrink_percent: Shr
         len(facets.corners) == len(part.mesh.triangles),
         f"{len(facets.corners)} triangles, not {len(part.mesh.triangles)}",
     )
-    numbers = np.arange(3 * len(facets.corners), dtype=np.int32).reshape(-1, 3)
-    soup = Mesh(facets.corners.reshape(-1, 3), numbers)
-    meant = Part(part.name, Mesh(part.mesh.corners.reshape(-1, 3), numbers))
+    soup = Mesh(facets.corners.reshape(-1, 3), np.arange(3 * len(facets.corners), dtype=np.int32).reshape(-1, 3))
     _check_closed(where, part)
-    _check_solid(where, meant, _shrunk(soup.vertices, 0.0, shrink_percent), numbers)
+    _check_solid(where, part, _shrunk(soup, 0.0, shrink_percent))
     _check_welded(where, part, facets.corners)
     return Found(len(facets.corners), soup.volume)
 
@@ -198,10 +198,12 @@ def _agree(where: str, agrees: bool, difference: str) -> None:
         raise VerificationError(f"{quoted(where)} differs from the solid: {difference}. It was not written; try again.")
 
 
-def _shrunk(vertices: Floats, turn_deg: float, shrink_percent: Shrink) -> Floats:
-    """Vertices as they come out of the printer: smaller along the plate's axes, seen from the part again."""
+def _shrunk(mesh: Mesh, turn_deg: float, shrink_percent: Shrink) -> Mesh:
+    """The mesh as it comes out of the printer: smaller along the plate's axes, seen from the part again."""
+    if not any(shrink_percent):
+        return mesh
     turn = _turn(turn_deg)
-    return vertices @ turn * (1 - np.array(shrink_percent) / 100) @ turn.T
+    return Mesh(mesh.vertices @ turn * (1 - np.array(shrink_percent) / 100) @ turn.T, mesh.triangles)
 
 
 def _turn(degrees: float) -> Floats:
@@ -209,20 +211,19 @@ def _turn(degrees: float) -> Floats:
     return np.array([[np.cos(angle), np.sin(angle), 0], [-np.sin(angle), np.cos(angle), 0], [0, 0, 1]])
 
 
-def _check_solid(where: str, part: Part, vertices: Floats, triangles: Ints) -> None:
-    """Size, triangles, closedness, volume, and then every single corner."""
-    read, meant = Mesh(vertices, triangles), part.mesh
+def _check_solid(where: str, part: Part, read: Mesh) -> None:
+    """Size, volume, and then every single corner of every triangle."""
+    meant = part.mesh
     allowed = TOLERANCE_MM + 1e-7 * float(np.abs(meant.vertices).max())
     sizes = [" x ".join(f"{side:.6g}" for side in mesh.size) for mesh in (read, meant)]
     same_size = bool((np.abs(read.size - meant.size) <= 2 * allowed).all())
     _agree(where, same_size, f"{part.name!r} is {sizes[0]} mm, not {sizes[1]} mm")
-    _agree(where, np.array_equal(triangles, meant.triangles), f"{part.name!r} has different triangles")
     _agree(
         where,
         read.volume > 0 and abs(read.volume - meant.volume) <= allowed * meant.area,
         f"{part.name!r} has {read.volume:.6g} mm³ inside, not {meant.volume:.6g} mm³",
     )
-    off = float(np.abs(vertices - meant.vertices).max())
+    off = float(np.abs(read.corners - meant.corners).max())
     _agree(where, off <= allowed, f"a corner of {part.name!r} is {say_three(off)} mm off")
 
 
@@ -234,10 +235,7 @@ def _check_closed(where: str, part: Part) -> None:
 def _check_welded(where: str, part: Part, corners: Floats) -> None:
     """STL has no vertices: a reader makes them of corners that are equal, and edges must still have two facets each.
     StlFacets that lose a corner by that are nothing."""
-    place = np.zeros(3 * len(corners), np.int64)
-    for coordinates in corners.reshape(-1, 3).T:
-        ranks = np.unique(coordinates, return_inverse=True)[1]
-        place = np.unique(place * (ranks.max() + 1) + ranks, return_inverse=True)[1]
+    place = weld(corners.reshape(-1, 3), np.zeros(3 * len(corners), np.int64))[1]
     triangles = place.reshape(-1, 3)
     whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
     closed = _is_closed(triangles[whole], len(place))

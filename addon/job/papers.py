@@ -15,7 +15,6 @@ from ..bench.quantities import Quantities, quantities, work_of_print
 from ..bench.sheet import JobSheet, SheetAssembly, SheetFitting, SheetLadder
 from ..bench.shop_entries import Prices, PrintRun
 from ..bench.templates import template_svg, templates_html
-from ..families.template import Template
 from ..fields.declared import declared_in
 from ..files.atomic import FileSet
 from ..files.file_names import safe_name
@@ -94,16 +93,6 @@ def _labels(job: Job) -> dict[str, str]:
     return {key: label.partition(" (")[0].lower() for key, label in said.items() if label}
 
 
-def templates_of(result: JobResult) -> dict[str, Template]:
-    """By the ids of the fittings that they go with, or numbers of their own: ``"T1"``."""
-    templates = {
-        fitting.id: template for fitting in result.made for template in fitting.fitting.papers(fitting.batch.sites)
-    }
-    families = dict.fromkeys(fitting.batch.family for fitting in result.made)
-    others = [paper for family in families for taken in result.taken for paper in family.papers(taken.takeoff)]
-    return templates | {f"T{number}": template for number, template in enumerate(others, 1)}
-
-
 def sheet_path(job: Job) -> Path:
     """Where its job sheet is, once it is written."""
     return job.output.folder / f"{safe_name(job.name)} job sheet.html"
@@ -121,9 +110,9 @@ def write_papers(result: JobResult, files: FileSet) -> None:
         }
         if len(sheet.sites) > len(sheet.ends):
             papers[f"{safe_name(name)} sites.csv"] = sites_csv(sheet).encode("utf-8-sig")
-        if templates := templates_of(result):
-            papers[f"{safe_name(name)} wrap templates.html"] = templates_html(name, templates).encode()
-            for id, template in templates.items():
+        if result.templates:
+            papers[f"{safe_name(name)} wrap templates.html"] = templates_html(name, result.templates).encode()
+            for id, template in result.templates.items():
                 papers[f"{safe_name(name)} wrap {id}.svg"] = template_svg(id, template).encode()
         for paper, content in papers.items():
             files.add(folder / paper, content, len)

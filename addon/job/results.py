@@ -15,6 +15,7 @@ from ..families.circumstances import Circumstances
 from ..families.family import Counted, Family, Site, counted_as
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand
+from ..families.template import Template
 from ..files.parts import Part, WrittenFile
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
@@ -235,6 +236,16 @@ class JobResult:
         return {
             id(record): fitting.id for fitting in stay_last for site in fitting.batch.sites for record in site.records
         }
+
+    @cached_property
+    def templates(self) -> dict[str, Template]:
+        """By the ids of the fittings that they go with, or numbers of their own: ``"T1"``."""
+        templates = {
+            fitting.id: template for fitting in self.made for template in fitting.fitting.papers(fitting.batch.sites)
+        }
+        families = dict.fromkeys(fitting.batch.family for fitting in self.made)
+        others = [paper for family in families for taken in self.taken for paper in family.papers(taken.takeoff)]
+        return templates | {f"T{number}": template for number, template in enumerate(others, 1)}
 
     @property
     def plates(self) -> Plates:

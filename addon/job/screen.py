@@ -23,7 +23,6 @@ from ..trade.cautions import Step, cautions_for
 from ..trade.sizes import nearest_size, section_name
 from .asked import Job
 from .judging import verdict_of
-from .papers import templates_of
 from .results import JobLadder, JobResult, Made
 
 WIDTH = 110
@@ -132,8 +131,7 @@ def _files(result: JobResult) -> str:
     counts = Counter(file.format.upper() for file in result.files)
     formats = " and ".join(f"{count} {format}" for format, count in counts.items())
     said = f"{formats} file{'s' * (len(result.files) > 1)} in {result.job.output.unit}"
-    templates = len(templates_of(result))
-    wraps = f"{count_of(templates, 'template')}, " if templates else ""
+    wraps = f"{count_of(len(result.templates), 'template')}, " if result.templates else ""
     return f"Read back as drawn: {said}; beside them job sheet (all cautions), {wraps}lists."
 
 
