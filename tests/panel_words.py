@@ -32,7 +32,7 @@ class Noting:
     def row(self, **how: Any) -> Noting:
         return Noting(self.words, self.folds)
 
-    column = split = box = row
+    column = split = box = grid_flow = row
 
     def separator(self, **how: Any) -> None:
         pass

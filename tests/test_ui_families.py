@@ -249,6 +249,44 @@ def test_real_families_go_from_the_model_to_the_files_of_their_job_file(real: bp
     assert_same_files(tmp_path / "window", tmp_path / "ferrule_out", 4)
 
 
+def test_guides_for_screws_are_chosen_where_the_joiners_are_and_are_those_of_the_job_file(
+    real: bpy.types.Scene, tmp_path: Path
+) -> None:
+    """Two rails without holes, so that nothing but the joiner's screws asks for guides."""
+    for number, mesh in enumerate(rail() * 2):
+        put(real, replace(mesh, name=f"rail {number}"), Matrix.Translation((0.301 * number, 0, 0)))
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    choose("joiner")
+    assert "Drill Guide" not in panel_words()["FERRULE_PT_ends"]
+    real.ferrule.recipes.joiner.screws = "through"
+    real.ferrule.recipes.joiner.screw_thread = "M4"
+    assert panel_words()["FERRULE_PT_ends"].count("Drill Guide") == 1
+    assert bpy.ops.ferrule.choose(family="drill_guide", screws=True) == {"FINISHED"}
+    assert [row.makes for row in real.ferrule.groups] == ["cap", "joiner drill_guide"]
+    assert active_family(real).name == "drill guide"
+    real.ferrule.recipes.drill_guide.drill = "pilot"
+    assert bpy.ops.ferrule.fit() == {"FINISHED"}
+    assert (len(fitted("joiner")), len(fitted("drill_guide"))) == (1, 2)
+    real.ferrule.output.write_stl = True
+    real.ferrule.output.folder = str(tmp_path / "window")
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "Scene.toml")) == {"FINISHED"}
+    main([str(tmp_path / "Scene.toml"), "--quiet"])
+    assert_same_files(tmp_path / "window", tmp_path / "ferrule_out", 3)
+    choose("joiner")
+    assert [row.makes for row in real.ferrule.groups] == ["cap", ""]
+
+
+def test_what_is_not_chosen_is_fitted_for_all_of_its_kind_at_one_click(scene: bpy.types.Scene) -> None:
+    assert "Rosettes" in panel_words()["FERRULE_PT_verdict"]
+    assert bpy.ops.ferrule.fit_with(family="rosette") == {"FINISHED"}
+    assert [row.makes for row in scene.ferrule.groups] == ["cap", "rosette"]
+    assert (len(fitted("cap")), len(fitted("rosette"))) == (2, 2)
+    assert "Rosettes" not in panel_words()["FERRULE_PT_verdict"]
+    with pytest.raises(RuntimeError, match='no family "ring"; choose one of cap, stopper, rosette'):
+        bpy.ops.ferrule.fit_with(family="ring")
+
+
 def assert_same_files(ours: Path, theirs: Path, kinds: int) -> None:
     """Solids byte by byte, and what result.json says of verdict, sites and fittings."""
     stls = [[path.read_bytes() for path in sorted(folder.glob("*.stl"))] for folder in (ours, theirs)]

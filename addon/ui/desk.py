@@ -26,7 +26,7 @@ from __future__ import annotations
 import time
 from collections import OrderedDict
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import bpy
@@ -46,7 +46,7 @@ from ..job.results import Attempt, Batch, JobResult, LaidOut, Made, Taken
 from ..job.running import summed_up
 from ..review import Finding
 from ..takeoff import Takeoff, TubeEnd
-from .recipes import made_of, recipe_group, word_of
+from .recipes import holder_of, made_of, recipe_group, word_of
 
 FACETS = 64
 """In a whole circle, in the view. Files get as many as their chord error requires."""
@@ -130,6 +130,11 @@ class Desk:
         return latest.laid_out if latest else None
 
     @property
+    def has_screws(self) -> bool:
+        """Whether tubes have to be drilled for screws of its fittings."""
+        return any(map(_has_screws, {fitted.batch.shape for fitted in self.fittings}))
+
+    @property
     def any_problem(self) -> str:
         """What is wrong with the job, or else why the first fitting was not reviewed; empty if nothing is."""
         return self.problem or next((fitted.problem for fitted in self.fittings if fitted.problem), "")
@@ -148,6 +153,14 @@ class Desk:
     def copies(self) -> int:
         batches = [fitted.batch for fitted in self.fittings if fitted.refusal is None]
         return sum(batch.needed + batch.spares(self.job.output) for batch in batches)
+
+
+@lru_cache(_KEPT)
+def _has_screws(shape: Shape) -> bool:
+    try:
+        return bool(shape.family.screws(shape.recipe, shape.place, shape.circumstances))
+    except RecipeError:
+        return False
 
 
 times: dict[str, float] = {}
@@ -187,9 +200,8 @@ def active_family(scene: bpy.types.Scene) -> Family | None:
 
 def active_recipe(scene: bpy.types.Scene) -> bpy.types.PropertyGroup:
     """The chosen row's recipe: its own or the shared one."""
-    group = active_group(scene)
-    holder = group if group and group.own_recipe else scene.ferrule
-    return recipe_group(holder, active_family(scene) or table.usual())
+    family = active_family(scene) or table.usual()
+    return recipe_group(holder_of(active_group(scene), scene.ferrule, family), family)
 
 
 def active_fitted(scene: bpy.types.Scene, desk: Desk | None) -> Fitted | None:

@@ -38,7 +38,7 @@ from ..trade.processes import Process, ProcessError, check_process, materials, p
 from ..trade.tables import UnknownNameError
 from . import shop
 from .fields import exact, values
-from .recipes import made_of, recipe_group, recipe_of
+from .recipes import holder_of, made_of, recipe_group, recipe_of
 from .records import UNKNOWN, end_of, section_from
 
 
@@ -65,7 +65,7 @@ def _wish(ferrule: bpy.types.PropertyGroup, family: Family) -> Wish | None:
     """What the scene asks of a family; None for nothing."""
     recipe = recipe_of(recipe_group(ferrule, family))
     rows = [group for group in ferrule.groups if group.kind == family.serves]
-    if family not in [each for group in rows for each in made_of(group)]:
+    if family not in [each for group in ferrule.groups for each in made_of(group)]:
         return Wish(family, recipe) if family is table.usual() and not ferrule.groups else None
     overrides = []
     for group in rows:
@@ -103,7 +103,7 @@ def facts_of(job: Job, recipes: tuple[Wanted, ...]) -> Facts:
 def recipes_of(scene: bpy.types.Scene) -> tuple[Wanted, ...]:
     """The recipes of the sections, or the shared one while there are no sections."""
     ferrule = scene.ferrule
-    used = [(family, group if group.own_recipe else ferrule) for group in ferrule.groups for family in made_of(group)]
+    used = [(family, holder_of(group, ferrule, family)) for group in ferrule.groups for family in made_of(group)]
     groups = dict.fromkeys(recipe_group(holder, family) for family, holder in used) or [ferrule.recipe]
     return tuple(dict.fromkeys(map(recipe_of, groups)))
 

@@ -64,8 +64,15 @@ def recipe_of(group: bpy.types.PropertyGroup) -> Any:
 
 
 def families_for(kind: str) -> tuple[Family, ...]:
-    """Those that serve ends, holes, copes or joints."""
-    return tuple(family for family in table.FAMILIES if family.serves == kind)
+    """Those that serve ends, holes, copes or joints. What stays in a joint may have screws, and the tools for holes
+    serve theirs, too."""
+    return tuple(
+        family for family in table.FAMILIES if family.serves == kind or (kind == "joint" and is_hole_tool(family))
+    )
+
+
+def is_hole_tool(family: Family) -> bool:
+    return family.serves == "hole" and not family.stays
 
 
 def made_of(group: bpy.types.PropertyGroup) -> tuple[Family, ...]:
@@ -75,9 +82,17 @@ def made_of(group: bpy.types.PropertyGroup) -> tuple[Family, ...]:
 
 def choose(group: bpy.types.PropertyGroup, family: Family, make: bool) -> None:
     """Makes a family's fittings for a row, or not. Of those that stay in their place a row has one, and one tool."""
-    others = [other for other in made_of(group) if other is not family]
-    words = [word_of(other) for other in others if not make or other.stays != family.stays]
-    group.makes = " ".join([*words, word_of(family)] if make else words)
+    families = [other for other in made_of(group) if other is not family and (not make or other.stays != family.stays)]
+    families += [family] if make else []
+    served = {other.serves for other in families}
+    group.makes = " ".join(word_of(other) for other in families if group.kind in served)
+
+
+def holder_of(group: bpy.types.PropertyGroup | None, ferrule: bpy.types.PropertyGroup, family: Family) -> Any:
+    """What has the recipe of a family for a row: the row itself, or what all share. For tools that serve the screws of
+    what a row gets, that is always the shared one."""
+    own = group is not None and group.own_recipe and group.kind == family.serves
+    return group if own else ferrule
 
 
 def start_from_shared(group: bpy.types.PropertyGroup, families: Iterable[Family]) -> None:

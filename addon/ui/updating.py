@@ -36,6 +36,7 @@ from .following import follow_work
 from .jobs import job_of, problem_of
 from .listing import list_findings
 from .quiet import quietly
+from .recipes import is_hole_tool
 from .records import end_of
 from .takeoff_text import sites_of
 from .views import redraw
@@ -153,7 +154,7 @@ def batches_changed(scene: bpy.types.Scene) -> None:
 
 def _screws_of(job: Job) -> list[Wish]:
     """What the holes follow from that tubes get for screws, where tools are made for holes."""
-    tools = any(wish.family.serves == "hole" and not wish.family.stays for wish in job.wishes)
+    tools = any(is_hole_tool(wish.family) for wish in job.wishes)
     return [wish for wish in job.wishes if tools and wish.family.serves == "joint"]
 
 

@@ -3,11 +3,13 @@
 
 import math
 import time
+from collections.abc import Sequence
 
 import bpy
-from bpy.props import IntProperty, StringProperty
+from bpy.props import BoolProperty, IntProperty, StringProperty
 
 from ...families import table
+from ...families.family import Family
 from ...families.table import usual
 from ...fields.declared import declared_in
 from ...fields.messages import FieldName, Name, count_of, say, say_value
@@ -60,6 +62,34 @@ class FERRULE_OT_fit(LongWork, bpy.types.Operator):
         return said + (f"; {count_of(refused, 'kind')} cannot be made, see the panel Fitting" if refused else "")
 
 
+class FERRULE_OT_fit_with(LongWork, bpy.types.Operator):
+    """Choose what to make, and fit it with all else that is chosen"""
+
+    bl_idname = "ferrule.fit_with"
+    bl_label = "Fit With"
+    bl_options = {"REGISTER", "UNDO", "INTERNAL"}
+
+    family: StringProperty(name="Family", description="Name of the family of fittings", options={"SKIP_SAVE"})
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return has_groups(cls, context) and can_build(cls, context)
+
+    @classmethod
+    def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
+        family = family_of_word(properties.family) or usual()
+        return f"Make {family.plural} for every {family.serves}, too, and fit them with all else that is chosen"
+
+    def steps(self, context: bpy.types.Context) -> WorkSteps:
+        family = family_of_word(self.family)
+        if family is None:
+            raise WorkError(_no_family(self.family))
+        self.changed = True
+        rows = [group for group in context.scene.ferrule.groups if group.kind == family.serves]
+        make_of_rows(context.scene, family, rows, make=True)
+        return (yield from FERRULE_OT_fit.steps(self, context))
+
+
 class FERRULE_OT_refit(LongWork, bpy.types.Operator):
     """Read the tube ends again and move their fittings to where the tubes are now"""
 
@@ -94,35 +124,48 @@ class FERRULE_OT_choose(bpy.types.Operator):
         name="Row", description="Row of the list, counted from 0; below 0 for all of the kind", default=-1,
         options={"SKIP_SAVE"},
     )  # fmt: skip
+    screws: BoolProperty(
+        name="For Screws", description="Make them for the screws of what goes into joints", options={"SKIP_SAVE"}
+    )
 
     @classmethod
     def description(cls, context: bpy.types.Context, properties: bpy.types.OperatorProperties) -> str:
         family = family_of_word(properties.family) or usual()
         which = "for the chosen row" if properties.row >= 0 else f"for every {family.serves}"
+        if properties.screws:
+            which = "to drill the tubes for the joiners' screws"
         return f"Make {family.plural} {which}, or none"
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         ferrule = context.scene.ferrule
         family = family_of_word(self.family)
         if family is None:
-            known = ", ".join(map(word_of, table.FAMILIES))
-            self.report({"ERROR"}, f"There is no family {quoted(self.family)}; choose one of {known}")
+            self.report({"ERROR"}, _no_family(self.family))
             return {"CANCELLED"}
-        rows = [group for group in ferrule.groups if group.kind == family.serves]
+        rows = [group for group in ferrule.groups if group.kind == ("joint" if self.screws else family.serves)]
         if self.row >= 0:
             rows = [group for group in rows if group == ferrule.groups[min(self.row, len(ferrule.groups) - 1)]]
-        make = not all(family in made_of(group) for group in rows)
-        with quietly():
-            for group in rows:
-                if make and group.own_recipe and family not in made_of(group):
-                    start_from_shared(group, [family])
-                choose(group, family, make)
-            if make and rows:
-                ferrule.family = word_of(family)
-                if active_group(context.scene) not in rows:
-                    ferrule.group_index = list(ferrule.groups).index(rows[0])
-        updating.batches_changed(context.scene)
+        make_of_rows(context.scene, family, rows, not all(family in made_of(group) for group in rows))
         return {"FINISHED"}
+
+
+def make_of_rows(scene: bpy.types.Scene, family: Family, rows: Sequence[bpy.types.PropertyGroup], make: bool) -> None:
+    """Makes a family's fittings for rows of what was found, or none, and shows its recipe."""
+    ferrule = scene.ferrule
+    with quietly():
+        for group in rows:
+            if make and group.own_recipe and family not in made_of(group):
+                start_from_shared(group, [family])
+            choose(group, family, make)
+        if make and rows:
+            ferrule.family = word_of(family)
+            if active_group(scene) not in rows:
+                ferrule.group_index = list(ferrule.groups).index(rows[0])
+    updating.batches_changed(scene)
+
+
+def _no_family(word: str) -> str:
+    return f"There is no family {quoted(word)}; choose one of {', '.join(map(word_of, table.FAMILIES))}"
 
 
 class FERRULE_OT_show_family(bpy.types.Operator):
@@ -285,6 +328,7 @@ class FERRULE_OT_reset_recipe(bpy.types.Operator):
 
 _CLASSES = (
     FERRULE_OT_fit,
+    FERRULE_OT_fit_with,
     FERRULE_OT_refit,
     FERRULE_OT_shorten_spigot,
     FERRULE_OT_free_holes,

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The panel Takeoff."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import bpy
@@ -144,7 +145,7 @@ def _draw_choices(
     column = layout.column(align=True)
     for kind in _KINDS:
         rows = [group for group in ferrule.groups if group.kind == kind]
-        families = families_for(kind)
+        families = [family for family in families_for(kind) if family.serves == kind or _drills_screws(family, rows)]
         if not rows or not families:
             continue
         several = len(rows) > 1
@@ -156,16 +157,28 @@ def _draw_choices(
             _draw_choice(column, these, families, [chosen], ferrule.group_index)
 
 
+def _drills_screws(tool: Family, joints: list[Any]) -> bool:
+    """Whether a tool for holes has screws' holes to serve in joints, or is chosen for them."""
+    desk = updating.desk_of(bpy.context.scene)
+    return any(tool in made_of(row) for row in joints) or (desk is not None and desk.has_screws)
+
+
 def _draw_choice(
-    layout: bpy.types.UILayout, which: str, families: tuple[Family, ...], rows: list[Any], index: int
+    layout: bpy.types.UILayout, which: str, families: Sequence[Family], rows: list[Any], index: int
 ) -> None:
+    ferrule = bpy.context.scene.ferrule
     line = layout.split(factor=0.4, align=True)
     line.label(text=which)
     buttons = line.row(align=True)
     for family in families:
-        made = all(family in made_of(row) for row in rows)
-        button = buttons.operator("ferrule.choose", text=family.label, depress=made)
-        button.family, button.row = word_of(family), index
+        of_screws = family.serves != rows[0].kind
+        # Tools that are made for holes of the model are made for those of screws too.
+        anyway = of_screws and any(family in made_of(row) for row in ferrule.groups if row.kind == family.serves)
+        made = anyway or all(family in made_of(row) for row in rows)
+        place = buttons.row(align=True)
+        place.enabled = not anyway
+        button = place.operator("ferrule.choose", text=family.label, depress=made)
+        button.family, button.row, button.screws = word_of(family), index, of_screws
 
 
 def _draw_empty(layout: bpy.types.UILayout, context: bpy.types.Context, ferrule: bpy.types.PropertyGroup) -> None:

@@ -15,7 +15,7 @@ from ..desk import Fitted, active_family, active_fitted, active_group, active_re
 from ..drawing import draw_field, draw_refusal, draw_text, row_name, say_in
 from ..fields import labelled
 from ..following import next_step
-from ..recipes import made_of, recipe_of, word_of
+from ..recipes import holder_of, made_of, recipe_of, word_of
 from .cautions_panel import draw_beside
 from .sidebar import Fold, StepFold, draw_result, group_folds
 
@@ -85,11 +85,14 @@ class FERRULE_PT_fitting(StepFold):
             draw_text(layout, f"Nothing is made for these {group.kind}s; {advice}", icon="INFO")
             return
         if group is not None:
-            others = sum(family in made_of(other) and not other.own_recipe for other in ferrule.groups)
+            others = sum(
+                family in made_of(other) and holder_of(other, ferrule, family) == ferrule for other in ferrule.groups
+            )
+            own = holder_of(group, ferrule, family) == group
             shared = f"Shared by {count_of(others, _ROWS[family.serves])}"
-            alone = group.own_recipe or others < 2
-            layout.label(text=row_name(group, say_in(context.scene)) if alone else shared, translate=False)
-            layout.prop(group, "own_recipe")
+            layout.label(text=row_name(group, say_in(context.scene)) if own or others < 2 else shared, translate=False)
+            if group.kind == family.serves:
+                layout.prop(group, "own_recipe")
         refused_here = _draw_group(layout, context, "")
         if fitted and fitted.refusal and not refused_here:
             layout.label(text=wording.label_of(fitted.refusal.field), icon="ERROR")

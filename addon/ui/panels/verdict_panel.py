@@ -4,12 +4,14 @@ scrolled."""
 
 import bpy
 
+from ...families import table
 from ...job.papers import sheet_path
 from .. import updating
 from ..desk import Desk
 from ..drawing import draw_text, say_in
 from ..following import next_step
 from ..outdated import outdated
+from ..recipes import made_of, word_of
 from .cautions_panel import FERRULE_PT_cautions
 from .ends_panel import FERRULE_PT_ends
 from .files_panel import FERRULE_PT_files
@@ -49,6 +51,8 @@ class FERRULE_PT_verdict(bpy.types.Panel):
             column = self.layout.column()
             column.scale_y = 1.4
             _draw_next(column, context.scene, desk)
+            if next_step(context.scene) == "fit" and not now.said:
+                _draw_fit_with(self.layout, context.scene)
             if now.deleted:
                 draw_deleted(self.layout, len(now.deleted))
             quantities = desk.verdict.quantities if desk.verdict and desk.verdict.ready else None
@@ -99,6 +103,19 @@ def _draw_next(layout: bpy.types.UILayout, scene: bpy.types.Scene, desk: Desk) -
         )
         folder = str(desk.result.job.output.folder)
         row.operator("wm.path_open", text="Open the Folder", icon="FILE_FOLDER").filepath = folder
+
+
+def _draw_fit_with(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> None:
+    """Buttons that fit what is not chosen yet, for all of its kind, with what is."""
+    groups = scene.ferrule.groups
+    kinds = {group.kind for group in groups} - {group.kind for group in groups if made_of(group)}
+    families = [family for family in table.FAMILIES if family.serves in kinds]
+    if not families:
+        return
+    layout.label(text="Or fit with them:")
+    grid = layout.grid_flow(row_major=True, columns=2, even_columns=True, align=True)
+    for family in families:
+        grid.operator("ferrule.fit_with", text=family.plural.capitalize()).family = word_of(family)
 
 
 def _draw_in_header(header: bpy.types.Header, context: bpy.types.Context) -> None:
