@@ -14,7 +14,7 @@ import pytest
 from mathutils import Matrix
 from test_ui_job import ROUND, SQUARE, put, tube
 
-from addon.ui import desk
+from addon.ui import desk, scene_ends
 from addon.ui.operators import learning, refitting, tube_ends, writing
 from addon.ui.operators.long_work import LongWork
 
@@ -84,19 +84,36 @@ def test_no_step_keeps_the_window_waiting(
     for module, name in ((desk, "reviewed"), (desk, "summed_up"), (learning, "make_ladders")):
         monkeypatch.setattr(module, name, noted(name, getattr(module, name)))
     for operator, chosen in LONG:
-        work = StandIn(operator, in_folder(chosen, tmp_path)).steps(bpy.context)
-        longest, doing = 0.0, "beginning"
-        while True:
-            start = time.thread_time()
-            said = next(work, None)
-            longest = max(longest, time.thread_time() - start)
-            assert longest < WAIT_S, f"{operator.__name__}, {doing}"
-            if said is None:
-                break
-            doing = said[0]
+        assert_short_steps(operator, in_folder(chosen, tmp_path))
     assert {path.suffix for path in tmp_path.iterdir()} >= {".toml", ".blend", ".3mf", ".json", ".html"}
     assert set(threads) == {"reviewed", "summed_up", "make_ladders"}
     assert threading.main_thread() not in set().union(*threads.values())
+
+
+@pytest.mark.once
+def test_a_thousand_tubes_are_listed_step_by_step(scene: bpy.types.Scene) -> None:
+    meshes = [put(scene, tube(shape, 300, "Tube")).data for shape in (ROUND, SQUARE)]
+    for number in range(998):
+        item = bpy.data.objects.new(f"Tube {number}", meshes[number % 2])
+        scene.collection.objects.link(item)
+        item.location = (number % 30 / 5, 1 + number // 30 / 5, 0)
+    bpy.data.objects["Tube.001"].location.x = 1
+    bpy.context.view_layer.update()
+    doing = assert_short_steps(tube_ends.FERRULE_OT_read_ends, {"whole_scene": True})
+    assert len(scene.ferrule.ends) == 2000 and doing.count(scene_ends.LISTING) > 8
+
+
+def assert_short_steps(operator: type, chosen: dict[str, Any]) -> list[str]:
+    """What the steps are called."""
+    work = StandIn(operator, chosen).steps(bpy.context)
+    doing = ["beginning"]
+    while True:
+        start = time.thread_time()
+        said = next(work, None)
+        assert time.thread_time() - start < WAIT_S, f"{operator.__name__}, {doing[-1]}"
+        if said is None:
+            return doing
+        doing.append(said[0])
 
 
 def test_a_job_file_that_is_stopped_leaves_the_one_before(scene: bpy.types.Scene, tmp_path: Path) -> None:

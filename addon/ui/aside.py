@@ -68,6 +68,16 @@ class _Work(threading.Thread, Generic[Result]):
             self.join(_UNWIND_S)
 
 
+def at_once(steps: AsideSteps[Result]) -> Result:
+    """What the steps come to, without a stop."""
+    while True:
+        try:
+            next(steps)
+        except StopIteration as end:
+            result: Result = end.value
+            return result
+
+
 def going_on() -> bool:
     """Whether something is being worked out, so that nothing else may work on the same results."""
     return bool(_threads)

@@ -31,6 +31,7 @@ class RecordError(ValueError):
     """A text that is not what was stored."""
 
 
+@lru_cache(10_000)
 def end_text(end: TubeEnd) -> str:
     record = {key: value for key, value in vars(end).items() if key not in ("section", "frame")}
     record |= {key: as_message(record[key]).stored() for key in ("reason", "remedy")}

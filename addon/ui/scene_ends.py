@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 import secrets
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -22,8 +23,8 @@ from ..takeoff import Cope, Hole, Takeoff, TakeoffError, TubeEnd
 from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
-from . import updating
-from .aside import Aside, AsideSteps
+from . import placing, updating
+from .aside import Aside, AsideSteps, at_once
 from .by_hand import Pick, RimReader, pick_from, pick_text
 from .drawing import imperial
 from .file_unit import same_scale, unit_is_chosen
@@ -37,6 +38,9 @@ from .scene import FILE_UNIT_MARK, FITTING_MARK, SceneError, meshes_of, unit_sca
 from .takeoff_text import OtherSite, sites_of, takeoff_from, takeoff_text
 
 READING = "Reading the tube ends"
+LISTING = "Listing what was found"
+_AT_ONCE = 500
+"""How many records are read before the window is shown again."""
 SAME_PLACE = 1e-3
 """An end that lies this near to where it lay on its tube is the same one, as a share of the tube's width."""
 
@@ -101,11 +105,14 @@ def read(scene: bpy.types.Scene, graph: Callable[[], bpy.types.Depsgraph], aside
     tubes = (end.section.outer.width for end in takeoff.ends if end.cause not in ("solid", "profile"))
     ferrule.widest_mm = max(tubes, default=0.0)
     ferrule.notes = stored_notes((*notes, *takeoff.notes, *_stretched(scene)))
+    yield LISTING, 0.1
     note_surfaces(scene, sources_of(scene), graph())
+    yield LISTING, 0.2
     found = Takeoff(()) if ferrule.doubt else leaving_out(takeoff, dropped_places(scene))[0]
     names = _names(scene)
     rows = [_Row(end, _tube_of(end.source, names)) for end in found.ends]
-    _write_standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, graph())], found)
+    yield LISTING, 0.3
+    yield from _standing(scene, _recognised(scene, rows) + [row for row, _ in _given_now(scene, graph())], found)
     return takeoff
 
 
@@ -145,7 +152,7 @@ def add_end(scene: bpy.types.Scene, end: TubeEnd, tube: bpy.types.Object | None,
     if not scene.ferrule.ends:
         scene.ferrule.unit_scale = unit_scale_of(scene)
     rows = [*_rows(scene), _Row(end, tube, pick=pick)]
-    place = _write_standing(scene, rows)[-1]
+    place = at_once(_standing(scene, rows))[-1]
     return place, scene.ferrule.ends[place].pick == pick
 
 
@@ -186,7 +193,7 @@ def remove_end(scene: bpy.types.Scene, index: int) -> None:
     rows = _rows(scene)
     if not rows[index].end.by_hand:
         _note_dropped(scene, scene.ferrule.ends[index])
-    write_rows(scene, rows[:index] + rows[index + 1 :])
+    at_once(_written(scene, rows[:index] + rows[index + 1 :]))
 
 
 def remove_site(scene: bpy.types.Scene, index: int) -> None:
@@ -201,7 +208,7 @@ def remove_site(scene: bpy.types.Scene, index: int) -> None:
         kind: tuple(item for item in getattr(listed, kind) if item is not site) for kind in ("holes", "copes", "joints")
     }
     ferrule.takeoff = takeoff_text(replace(listed, **kept), {id(row.end): row.key for row in rows})
-    write_rows(scene, rows)
+    at_once(_written(scene, rows))
 
 
 def _note_dropped(scene: bpy.types.Scene, line: bpy.types.PropertyGroup) -> None:
@@ -209,7 +216,7 @@ def _note_dropped(scene: bpy.types.Scene, line: bpy.types.PropertyGroup) -> None
     dropped.tube, dropped.place = line.tube, line.place
 
 
-def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
+def _written(scene: bpy.types.Scene, rows: Sequence[_Row]) -> AsideSteps[None]:
     """Fills the lists of ends, of other sites, and of what they are together. What was there keeps its recipes, what is
     made of it and its measured bores."""
     ferrule = scene.ferrule
@@ -217,6 +224,7 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
     rows = [replace(row, key=row.key or secrets.token_hex(8)) for row in rows]
     ends = tuple(row.end for row in rows)
     sites = [_about(site) for site in sites_of(takeoff_from(ferrule.takeoff, tuple(row.key for row in rows), ends))]
+    yield LISTING, 0.6
     lost = any(end.cause == "lost" for end in ends)
     groups = _grouped(ferrule, [_end(end) for end in ends] + sites, lost)
     with quietly():
@@ -244,6 +252,13 @@ def write_rows(scene: bpy.types.Scene, rows: Sequence[_Row]) -> None:
         ferrule.end_index = keys.index(chosen) if chosen in keys else -1
         ferrule.group_index = min(max(ferrule.group_index, 0), max(len(ferrule.groups) - 1, 0))
     updating.touch(scene)
+    for number, line in enumerate(ferrule.ends):  # Read once, they are at hand for all that follows.
+        if number % _AT_ONCE == 0:
+            yield LISTING, 0.7
+        end_of(line)
+    yield LISTING, 0.8
+    placing.listed_takeoff(scene)
+    yield LISTING, 0.9
     updating.sync(scene)
 
 
@@ -251,7 +266,7 @@ def _rows(scene: bpy.types.Scene) -> list[_Row]:
     return [_Row(end_of(line), line.tube, line.key, line.pick) for line in scene.ferrule.ends]
 
 
-def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row], found: Takeoff | None = None) -> list[int]:
+def _standing(scene: bpy.types.Scene, rows: Sequence[_Row], found: Takeoff | None = None) -> AsideSteps[list[int]]:
     """Writes the rows, each end once, and what was found with them; returns for each of them the row in the list that
     counts for it.
 
@@ -266,8 +281,11 @@ def _write_standing(scene: bpy.types.Scene, rows: Sequence[_Row], found: Takeoff
         first_rows[place] = replace(row, key=row.key or secrets.token_hex(8))
     if found is not None:
         keys = {id(row.end): first_rows[place].key for row, place in zip(rows, places, strict=True)}
-        scene.ferrule.takeoff = takeoff_text(found, keys)
-    write_rows(scene, list(first_rows.values()))
+        yield LISTING, 0.4
+        text = takeoff_text(found, keys)
+        yield LISTING, 0.5
+        scene.ferrule.takeoff = text
+    yield from _written(scene, list(first_rows.values()))
     written = list(first_rows)
     return [written.index(place) for place in places]
 
@@ -309,23 +327,25 @@ def _sized(end: TubeEnd) -> SizedEnd | None:
 def _recognised(scene: bpy.types.Scene, rows: list[_Row]) -> list[_Row]:
     """The rows with the keys that they had: by their place on their tube, else the nearest one of the same name."""
     old = [line for line in scene.ferrule.ends if not line.by_hand]
-    there = np.array([tuple(line.place) for line in old]).reshape(-1, 3)
-    tubes = np.array([line.tube.name if line.tube else "" for line in old])
-    names = np.array([line.name for line in old])
-    free = np.ones(len(old), bool)
     scale = mm_per_unit(scene)
     keyed = list(rows)
+    free = set(range(len(old)))
     for by_name in (False, True):
+        called: dict[str, list[int]] = {}
+        for index in sorted(free):
+            line = old[index]
+            called.setdefault(line.name if by_name else line.tube.name if line.tube else "", []).append(index)
         for index, row in enumerate(keyed):
             if row.key or row.tube is None:
                 continue
-            apart = np.linalg.norm(there - _place(row, scale), axis=1)
-            alike = free & (names == row.end.source if by_name else tubes == row.tube.name)
+            place, reach = _place(row, scale), math.inf
             if not by_name:
-                alike &= apart * _size(row.tube) * scale <= SAME_PLACE * row.end.section.outer.width
-            if alike.any():
-                nearest = int(np.argmin(np.where(alike, apart, np.inf)))
-                free[nearest] = False
+                reach = SAME_PLACE * row.end.section.outer.width / (_size(row.tube) * scale)
+            alike = called.get(row.end.source if by_name else row.tube.name, [])
+            apart = {other: (Vector(old[other].place) - place).length for other in alike if other in free}
+            nearest = min(apart, key=apart.__getitem__, default=-1)
+            if nearest >= 0 and apart[nearest] <= reach:
+                free.remove(nearest)
                 keyed[index] = replace(row, key=old[nearest].key)
     return keyed
 
@@ -340,14 +360,17 @@ def _size(tube: bpy.types.Object) -> float:
     return abs(tube.matrix_world.determinant()) ** (1 / 3)
 
 
-def _names(scene: bpy.types.Scene) -> list[str]:
-    """Of its objects, the longest first."""
-    return sorted((item.name for item in scene.objects), key=len, reverse=True)
+def _names(scene: bpy.types.Scene) -> frozenset[str]:
+    """Of its objects."""
+    return frozenset(item.name for item in scene.objects)
 
 
-def _tube_of(source: str, names: Sequence[str]) -> bpy.types.Object | None:
+def _tube_of(source: str, names: frozenset[str]) -> bpy.types.Object | None:
     """The object that a body belongs to: bodies are called after their object, with a number or a part added."""
-    return next((bpy.data.objects[name] for name in names if source == name or source.startswith(f"{name} ")), None)
+    name = source
+    while name not in names and " " in name:
+        name = name.rpartition(" ")[0]
+    return bpy.data.objects[name] if name in names else None
 
 
 @dataclass(frozen=True)

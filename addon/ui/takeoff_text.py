@@ -125,8 +125,14 @@ def _read(record: dict[str, Any], listed: Mapping[str, TubeEnd]) -> dict[str, An
 
 
 def _made(cls: type, entry: dict[str, Any], known: _Known) -> Any:
+    return cls(**{name: _value(hint, entry[name], known) for name, hint in _hints(cls).items()})
+
+
+@lru_cache(30)
+def _hints(cls: type) -> dict[str, Any]:
+    """What the fields of a dataclass hold."""
     hints = get_type_hints(cls)
-    return cls(**{field.name: _value(hints[field.name], entry[field.name], known) for field in fields(cls)})
+    return {field.name: hints[field.name] for field in fields(cls)}
 
 
 def _value(hint: Any, value: Any, known: _Known) -> Any:
