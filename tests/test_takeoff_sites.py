@@ -484,7 +484,7 @@ def test_a_joint_knows_how_deep_its_bores_are_clear(gmsh):
 def test_an_end_is_joined_to_the_nearest_that_it_faces_alone(gmsh):
     below = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 100.0), name="below")
     ends = take_off([below], 8.0).ends * 2
-    (joint,) = joints_of(ends[:3], {0: (1, 3.0), 1: (2, 1.0), 2: (1, 1.0)}, lambda end, other: 10.0 * end + other)
+    (joint,) = joints_of(ends[:3], {0: (1, 3.0), 1: (2, 1.0), 2: (1, 1.0)}, lambda end, other: ((), 10.0 * end + other))
     assert (joint.ends, joint.gap_mm, joint.clear_depths_mm) == ((ends[1], ends[2]), 1.0, (12.0, 21.0))
 
 

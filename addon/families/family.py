@@ -136,12 +136,20 @@ class EndPlace:
     mitre_deg: float = 0.0
     mitre_direction_deg: float = 0.0
     clear_depth_mm: float | None = None
+    """If ``holes`` go on through the spigot."""
     holes: tuple[EndHole, ...] = ()
     """Those through the tube's walls that a spigot would cover."""
 
     @classmethod
     def of(cls, end: TubeEnd, section: Section) -> EndPlace:
         return cls(section, end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm, end.holes)
+
+    def depth_mm(self, free: bool) -> float | None:
+        """How deep a spigot may go, whose holes go on through it if they are ``free``; None for any depth."""
+        clear = [self.clear_depth_mm] if self.clear_depth_mm is not None else []
+        if not free:
+            clear += [hole.begins_mm(self.section, self.mitre_deg) for hole in self.holes]
+        return min(clear, default=None)
 
     @property
     def key(self) -> tuple[Any, ...]:

@@ -12,6 +12,7 @@ from typing import Any, ClassVar, NamedTuple
 import numpy as np
 from manifold3d import Manifold
 
+from ..fields.messages import Message
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.sections import Outline, Section
@@ -72,6 +73,18 @@ class Seat:
     lead_in_mm: float
     rib_mm: float = 0.0
     """How far ribs stand out from its outline to keep it central; 0 without."""
+
+
+@dataclass(frozen=True)
+class Remark:
+    """What a family has decided that a person may want otherwise."""
+
+    about: str
+    """In a word or two, as the review names a check."""
+    said: Message
+    advice: Message
+    cure: Mapping[str, float | str]
+    """The recipe's keys, and the values with which it is otherwise."""
 
 
 @dataclass(frozen=True)
@@ -182,6 +195,10 @@ class Fitting(ABC):
     @abstractmethod
     def drawing(self) -> tuple[View, ...]:
         """Its views with their dimensions; the first shows it in its tube."""
+
+    @property
+    def remarks(self) -> tuple[Remark, ...]:
+        return ()
 
     def papers(self, sites: Sequence[Any]) -> tuple[Template, ...]:
         """The templates that go with it at its sites."""

@@ -6,6 +6,7 @@ decide where they are left open. The least sizes below are common practice, no s
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, Protocol, TypeVar
 
@@ -15,11 +16,13 @@ from ..geometry.polygons import edge_lengths
 from ..geometry.sections import CHORD_ERROR_MM, Outline, Section
 from ..shaping.contours import Contour, Fineness
 from ..shaping.cutters import sides_of
-from ..shaping.features import MOST_GROOVES, Grooves, ReliefKind, Ribs, SeamRelief
+from ..shaping.features import MOST_GROOVES, CrossHoles, Grooves, ReliefKind, Ribs, SeamRelief
 from ..shaping.spigots import FLOOR_MM, RIB_CREST, RIBS_ON_SIDES
+from ..takeoff.ends import EndHole
 from ..trade.fits import fit_named, tube_tolerance
 from ..trade.tables import UnknownNameError
 from .circumstances import Circumstances
+from .dimensioned import across
 from .gap_band import GapBand, causes, gap_by_design, ribs_by_design, seam_height, ways_across
 from .settling import EXACT, Settling, is_number, rounded_down
 
@@ -44,6 +47,8 @@ LEAST_LAND_MM = 0.8
 LEAST_FLOOR_MM = 0.3
 """What a groove's sloping face leaves of its floor."""
 MOST_RIBS = 24
+MOST_ROOM_MM = 5.0
+"""How much wider than the tube's a hole across a spigot may be on each side."""
 MOST_CRUSHED_MM = {"glue": 1.0, "press": 0.6, "push": 0.6}
 """How far a rib stands past the gap at most, by the fit class."""
 
@@ -69,6 +74,8 @@ class SpigotRecipe(Protocol):
     def seam(self) -> SeamRelief: ...
     @property
     def rib(self) -> Ribs: ...
+    @property
+    def cross(self) -> CrossHoles: ...
 
 
 S = TypeVar("S", bound=SpigotRecipe)
@@ -250,14 +257,19 @@ def settle_corner(bench: Settling[S], section: Section, design: SpigotDesign) ->
     )
 
 
-def settle_length(bench: Settling[S], clear_depth_mm: float | None, default: float | None = None) -> None:
+def settle_length(
+    bench: Settling[S],
+    clear_depth_mm: float | None,
+    default: float | None = None,
+    why_most: str = "the bore is not clear any deeper",
+) -> None:
     most = most_spigot(clear_depth_mm)
     bench.number(
         "spigot_mm",
         LEAST_CORE_MM,
         most,
         "a shorter spigot holds nothing",
-        "longer spigots are not made" if most == MOST_SPIGOT_MM else "the bore is not clear any deeper",
+        "longer spigots are not made" if most == MOST_SPIGOT_MM else why_most,
         default=default,
     )
 
@@ -295,7 +307,30 @@ def settle_hollow(bench: Settling[S], spigot_reach: float, hole: float = 0.0, pr
     return bench.recipe.hollow_wall_mm - LEAST_WALL_MM
 
 
-def settle_grooves(bench: Settling[S], room: float) -> None:
+def settle_cross(bench: Settling[S], spigot: Contour, holes: Sequence[EndHole]) -> None:
+    """Makes sure that holes across the spigot leave enough of it on either side."""
+    used = bench.recipe.cross.kind == "free" and bool(holes)
+    room = math.inf
+    for hole in holes:
+        low, high = across(spigot.outline, hole.angle_deg + 90)
+        beside = min(hole.offset_mm - low, high - hole.offset_mm) - hole.diameter_mm / 2 - LEAST_CORE_MM
+        room = min(room, beside)
+    if used and room < 0:
+        widest = max(hole.diameter_mm for hole in holes)
+        problem = say("the hole across the spigot, {}, leaves too little of it beside it", Length(widest))
+        raise RecipeError("cross_holes", say("{}; choose in the way", problem), "in the way")
+    bench.number(
+        "cross_room_mm",
+        0.0,
+        min(room, MOST_ROOM_MM),
+        "the hole in the spigot is as wide as the tube's at least",
+        "more would leave too little of the spigot, or its hole would not be that of the tube",
+        used=used,
+    )
+
+
+def settle_grooves(bench: Settling[S], room: float, usual: int = 1) -> None:
+    """``usual`` is how many a glued spigot has if that is left open."""
     length = float(bench.recipe.spigot_mm or 0)
     land = least_land(bench.recipe)
     fits = math.floor((length - land) / (LEAST_WIDTH_MM + land) + EXACT) if room >= LEAST_CUT_MM else 0
@@ -304,7 +339,7 @@ def settle_grooves(bench: Settling[S], room: float) -> None:
         why_most = say("the spigot has no material to spare for a groove")
     elif fits > MOST_GROOVES:
         why_most = say("so many grooves are not made")
-    most, automatic = min(max(fits, 0), MOST_GROOVES), int(bench.recipe.fit == "glue")
+    most, automatic = min(max(fits, 0), MOST_GROOVES), usual if bench.recipe.fit == "glue" else 0
     bench.number("groove_count", 0, most, "grooves are counted", why_most, default=automatic)
     count = int(bench.recipe.groove.count or 0)
     bench.number(

@@ -53,7 +53,7 @@ class Checked:
     """Of each seat of the print, after the shop book's correction if there is one."""
     review: Review
     fit_findings: tuple[Finding, ...]
-    """Of the gaps, and the heat that the tube gets."""
+    """Of the gaps, the heat that the tube gets, and what the family remarks."""
 
 
 def designed(shape: Shape, facets: int | None = None) -> Fitting:
@@ -74,4 +74,8 @@ def reviewed(of: Resolved, fitting: Fitting) -> Checked:
     ]
     if of.shape.family.stays:
         findings += heat_findings(of.id, of.material, known.tube.hottest_c)
+    findings += [
+        Finding(of.id, remark.about, "look at", remark.said, remark.advice, cure=dict(remark.cure))
+        for remark in fitting.remarks
+    ]
     return Checked(gaps, review_fitting(fitting, known.process, of.id, of.material), tuple(findings))

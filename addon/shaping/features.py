@@ -42,7 +42,7 @@ class Grooves:
         None, "Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES, group=_GROOVES,
         automatic="by fit",
         meaning="number of glue grooves around the spigot, centred along it. Automatic, one where the fit is glued "
-        "and no hole goes across the spigot: its adhesive would run into the hole",
+        "(two on each spigot of a joiner) and no hole goes across the spigot: its adhesive would run into the hole",
     )  # fmt: skip
     width_mm: float = declared(
         3.0, "Groove Width", "Width of each glue groove along the spigot",
@@ -140,9 +140,10 @@ class CrossHoles:
         "in the way", "Holes Across", "What becomes of holes through the tube's walls that the spigot would cover",
         key="cross_holes", group=_CROSS,
         meaning="what becomes of round holes through the tube's walls that the spigot would cover. In the way, such an "
-        "end takes no fitting; free, holes that are square to the tube go on through the spigot of an end that is cut "
-        "straight, so that a bolt or a pin can pass: right through where both walls have one, else just past the "
-        "tube's axis, with a roof that needs no support",
+        "end takes no cap, and a joiner's spigot stops before them; free, holes that are square to the tube go on "
+        "through the spigot (a cap's where the end is cut straight), so that a bolt or a pin can pass: right through "
+        "where both walls have one, else just past the tube's axis, with a roof that needs no support. Such holes get "
+        "no hole plugs",
     )  # fmt: skip
     room_mm: float = declared(
         0.5, "Room Across", "How much wider than the tube's hole that in the spigot is, on each side",

@@ -56,26 +56,44 @@ def past_holes(
 ) -> tuple[tuple[EndHole, ...], float]:
     """The holes that a spigot ``needed`` mm long would cover, and how deep the bore's wall then lets it go; none if
     anything else is in its way."""
+    depths, clear = _explained(end, borders, holes)
+    covered = [hole for hole, depth in depths.items() if depth < needed]
+    clear = min([clear, *(depth for depth in depths.values() if depth >= needed)])
+    return (tuple(covered), clear) if clear >= needed else ((), 0.0)
+
+
+def holes_beside(
+    end: TubeEnd, borders: Sequence[BoreBorder], holes: Sequence[Hole]
+) -> tuple[tuple[EndHole, ...], float]:
+    """All holes as far as the bore's wall then lets a spigot go, and how far that is."""
+    depths, clear = _explained(end, borders, holes)
+    return tuple(hole for hole, depth in sorted(depths.items(), key=lambda pair: pair[1]) if depth < clear), clear
+
+
+def _explained(
+    end: TubeEnd, borders: Sequence[BoreBorder], holes: Sequence[Hole]
+) -> tuple[dict[EndHole, float], float]:
+    """The depths at which holes begin in a bore's wall, and that at which anything else does."""
     known = [(hole, _in_end(end, hole)) for hole in holes]
-    covered: list[EndHole] = []
+    depths: dict[EndHole, float] = {}
     clear = math.inf
     for border in borders:
         depth = float(border.depths.min())
         explained = (
             None if border.round else next((own for hole, own in known if own and _is_edge(border, own, hole)), None)
         )
-        if explained is None or depth >= needed:
+        if explained is None:
             clear = min(clear, depth)
-        elif explained not in covered:
-            covered.append(explained)
-    return (tuple(covered), clear) if clear >= needed else ((), 0.0)
+        else:
+            depths[explained] = min(depth, depths.get(explained, math.inf))
+    return depths, clear
 
 
 def taken_with(end: TubeEnd, holes: Sequence[EndHole], clear_depth_mm: float) -> TubeEnd:
     """The end, open since its holes go on through the spigot. Its frame is turned so that equal ends get equal ones."""
     turn, ordered = min(
         ((turn, _turned(holes, turn)) for turn in _turns(end, holes)),
-        key=lambda each: [_order(hole) for hole in each[1]],
+        key=lambda each: [order(hole) for hole in each[1]],
     )
     return replace(
         end,
@@ -132,8 +150,9 @@ def _is_square(section: Section) -> bool:
 
 
 def _turned(holes: Sequence[EndHole], turn: float) -> tuple[EndHole, ...]:
-    return tuple(sorted((hole.turned(-turn) for hole in holes), key=_order))
+    return tuple(sorted((hole.turned(-turn) for hole in holes), key=order))
 
 
-def _order(hole: EndHole) -> tuple[float, ...]:
+def order(hole: EndHole) -> tuple[float, ...]:
+    """By which equal holes of equal ends come in the same order."""
     return round(hole.distance_mm, 1), round(hole.angle_deg) % 360, round(hole.offset_mm, 1)

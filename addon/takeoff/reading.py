@@ -19,8 +19,8 @@ from .cleaning import said_places
 from .clearance import clearances
 from .deburring import notes_of_deburring
 from .doubt import SizeFit, doubt_unit
-from .end_holes import borders_of, offered, past_holes, taken_with
-from .ends import TubeEnd
+from .end_holes import borders_of, holes_beside, offered, past_holes, taken_with
+from .ends import EndHole, TubeEnd
 from .rim_sections import RimSection
 from .rims import open_loops
 from .roughness import evened, notes_of_roughness
@@ -75,6 +75,13 @@ def take_off(
     ]
     ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in rows]
 
+    def depth_past(place: int, clear: float, other: int = -1) -> float:
+        """How deep an end is clear of all but the body ``other`` where holes in the bore's wall, which goes on down to
+        ``clear``, are in nobody's way."""
+        run = replace(runs.taken(np.array([place])), straight=np.array([clear]))
+        beyond = clearances(surface, chunks, [profiles[place]], run, needed[place : place + 1])
+        return depth_beside(other, run, beyond, 0)
+
     def past(place: int, end: TubeEnd, holes: Sequence[Hole]) -> TubeEnd:
         depth = float(needed[place])
         # The roof of a mitred hole would hang over the mouth of another layer, too thin to print.
@@ -83,12 +90,7 @@ def take_off(
         covered, clear = past_holes(end, borders_of(surface, end, *runs.borders(surface, index, place)), holes, depth)
         if not covered:
             return end
-        run = runs.taken(np.array([place]))
-        (beyond,) = clearances(
-            surface, chunks, [profiles[place]], replace(run, straight=np.array([clear])), needed[place : place + 1]
-        )
-        if beyond.inside is not None:
-            clear = min(clear, beyond.inside.distance)
+        clear = depth_past(place, clear)
         if clear < depth:
             return end
         return taken_with(end, covered, clear) if frees_holes(end.section) else offered(end, covered)
@@ -106,6 +108,21 @@ def take_off(
         past,
     )
     ends[:tubular] = survey.ends
+
+    holes_at: dict[int, list[Hole]] = defaultdict(list)
+    for hole in survey.holes:
+        for end in hole.tube.ends:
+            holes_at[id(end)].append(hole)
+
+    def beside(place: int, other: int) -> tuple[tuple[EndHole, ...], float]:
+        """The holes of an end, and how deep it is clear of all but the one that it faces."""
+        end, depth = ends[place], depth_beside(bodies[other], runs, obstacles, place)
+        if id(end) not in holes_at:
+            return (), depth
+        borders = borders_of(surface, end, *runs.borders(surface, index, place))
+        covered, clear = holes_beside(end, borders, holes_at[id(end)])
+        return (covered, depth_past(place, clear, bodies[other])) if covered else ((), depth)
+
     tubes = [end.section for end in ends if end.cause not in ("solid", "profile")]
     doubt = None if unit_given else doubt_unit(tubes, size_fit, [end.section for end in ends if end.open])
     walls = [profile.section.wall for profile in profiles]
@@ -123,7 +140,7 @@ def take_off(
         survey.tubes,
         survey.holes,
         survey.copes,
-        joints_of(ends, facing, lambda end, other: depth_beside(bodies[other], runs, obstacles, end)),
+        joints_of(ends, facing, beside),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, Self
 
 import numpy as np
@@ -14,7 +14,7 @@ from ..fields.messages import Message
 from ..geometry.developments import Cut
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
-from .ends import TubeEnd, UnitDoubt
+from .ends import EndHole, TubeEnd, UnitDoubt
 from .surface import Surface
 
 TubeSide = Literal["+x", "-x", "+y", "-y"]
@@ -151,7 +151,15 @@ class Joint:
     angle_deg: float
     """Between the tubes: 180 in line, 90 at a square corner."""
     clear_depths_mm: tuple[float, float]
-    """How far down each bore, along its axis, a spigot could go before the other tube is put on."""
+    """How far down each bore, along its axis, a spigot could go before the other tube is put on, if ``holes`` go on
+    through it."""
+    holes: tuple[tuple[EndHole, ...], tuple[EndHole, ...]] = ((), ())
+    """Those through each tube's walls that it would pass, in the frames of the ends."""
+
+    @property
+    def turned_round(self) -> Joint:
+        """The same, the second end first."""
+        return replace(self, ends=self.ends[::-1], clear_depths_mm=self.clear_depths_mm[::-1], holes=self.holes[::-1])
 
 
 @dataclass(frozen=True, eq=False)

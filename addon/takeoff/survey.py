@@ -18,7 +18,7 @@ from ..geometry.sections import Outline
 from ..geometry.topology import Indices
 from .chunks import Chunks
 from .copes import cope, copes_of, cuts_read
-from .ends import TubeEnd
+from .ends import EndHole, TubeEnd
 from .holes import Bore, in_line, read_holes
 from .legs import Leg, Skins, paired, uneven
 from .outside import free_lengths
@@ -102,10 +102,13 @@ def surveyed(
 
 
 def joints_of(
-    ends: Sequence[TubeEnd], facing: Mapping[int, tuple[int, float]], depth: Callable[[int, int], float]
+    ends: Sequence[TubeEnd],
+    facing: Mapping[int, tuple[int, float]],
+    beside: Callable[[int, int], tuple[tuple[EndHole, ...], float]],
 ) -> tuple[Joint, ...]:
-    """The joints between ends, by which other end each faces and how far away that is; ``depth`` is how deep an end is
-    clear of all but another. Of several ends that face the same one, the nearest is joined to it."""
+    """The joints between ends, by which other end each faces and how far away that is; ``beside`` are the holes of an
+    end, and how deep it is then clear of all but another. Of several ends that face the same one, the nearest is joined
+    to it."""
     joints, joined = [], set[int]()
     for end, (other, gap) in sorted(facing.items(), key=lambda pair: (pair[1][1], pair[0])):
         if {end, other} & joined:
@@ -113,7 +116,8 @@ def joints_of(
         joined |= {end, other}
         first, second = ends[end], ends[other]
         angle = angle_between(first.frame.z, second.frame.z)
-        joints.append((end, Joint((first, second), gap, angle, (depth(end, other), depth(other, end)))))
+        (holes, depth), (far_holes, far_depth) = beside(end, other), beside(other, end)
+        joints.append((end, Joint((first, second), gap, angle, (depth, far_depth), (holes, far_holes))))
     return tuple(joint for _, joint in sorted(joints, key=lambda pair: pair[0]))
 
 

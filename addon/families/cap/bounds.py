@@ -25,7 +25,6 @@ from ...takeoff.ends import EndHole
 from ...trade.hardware import Thread, thread_named, threads
 from ...trade.processes import Process
 from ..circumstances import Circumstances
-from ..dimensioned import across
 from ..layer_edges import LayerEdges
 from ..settling import EXACT, Settling, is_number, outline_faults_refused, rounded_up
 from ..spigot_limits import (
@@ -39,6 +38,7 @@ from ..spigot_limits import (
     check_end,
     most_spigot,
     settle_corner,
+    settle_cross,
     settle_gap,
     settle_grooves,
     settle_hollow,
@@ -59,7 +59,6 @@ LEAST_SEAT_MM = 2.0
 _BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_CORE_MM}
 """Plastic between the floor of a hole from the crown and the spigot's tip."""
 MOST_RISE_MM = 100.0
-MOST_ROOM_MM = 5.0
 USUAL_OVERHANG_DEG = 45.0
 """How far a process carries a surface out from upright, where none is known; common practice, no source."""
 CHAMFER_DEG = 45.0
@@ -138,7 +137,7 @@ def settle(
     _settle_spigot(bench, clear_depth_mm, edges, mitre_deg)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
     hole = _settle_hole(bench, spigot, spigot_reach, crown, profile, mitre_deg, clear_depth_mm, edges)
-    _settle_cross(bench, spigot, holes)
+    settle_cross(bench, spigot, holes)
     settle_lead_in(bench, spigot, spigot_reach, _most_lead_in(bench.recipe, spigot_reach, hole))
     room = settle_hollow(bench, spigot_reach, hole, _why_solid(bench.recipe))
     if bench.recipe.groove.count is None and crossed:
@@ -326,28 +325,6 @@ def _settle_hole(
         height = profile_height(crown, profile, spigot.deepest, hole_radius(hole, thread))
         _settle_pocket(bench, thread, height, clear_depth_mm, edges)
     return hole_radius(hole, thread)
-
-
-def _settle_cross(bench: Settling[Recipe], spigot: Contour, holes: Sequence[EndHole]) -> None:
-    """Makes sure that holes across the spigot leave enough of it on either side."""
-    used = bench.recipe.cross.kind == "free" and bool(holes)
-    room = math.inf
-    for hole in holes:
-        low, high = across(spigot.outline, hole.angle_deg + 90)
-        beside = min(hole.offset_mm - low, high - hole.offset_mm) - hole.diameter_mm / 2 - LEAST_CORE_MM
-        room = min(room, beside)
-    if used and room < 0:
-        widest = max(hole.diameter_mm for hole in holes)
-        problem = say("the hole across the spigot, {}, leaves too little of it beside it", Length(widest))
-        raise RecipeError("cross_holes", say("{}; choose in the way", problem), "in the way")
-    bench.number(
-        "cross_room_mm",
-        0.0,
-        min(room, MOST_ROOM_MM),
-        "the hole in the spigot is as wide as the tube's at least",
-        "more would leave too little of the spigot, or its hole would not be that of the tube",
-        used=used,
-    )
 
 
 def _settle_pocket(

@@ -100,15 +100,12 @@ def at_place(
     recipe: Recipe, place: EndPlace, circumstances: Circumstances | None = None, facets: int | None = None
 ) -> Cap:
     """As ``design``; holes that do not go on through the spigot stop it."""
-    clear = [place.clear_depth_mm] if place.clear_depth_mm is not None else []
-    if recipe.cross.kind != "free":
-        clear += [hole.begins_mm(place.section, place.mitre_deg) for hole in place.holes]
     return design(
         recipe,
         place.section,
         mitre_deg=place.mitre_deg,
         mitre_direction_deg=place.mitre_direction_deg,
-        clear_depth_mm=min(clear, default=None),
+        clear_depth_mm=place.depth_mm(recipe.cross.kind == "free"),
         holes=place.holes,
         circumstances=circumstances,
         facets=facets,

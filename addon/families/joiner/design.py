@@ -8,7 +8,7 @@ the hull of the two outlines in the rims' planes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from manifold3d import CrossSection, Manifold, OpType
@@ -32,10 +32,10 @@ from ..settling import outline_faults_refused
 from ..spigot_limits import spigot_contour
 from .joiner import Joiner
 from .laying import laid
-from .limits import settle
+from .limits import settle, stopped_by
 from .place import JointPlace
 from .recipe import JoinerRecipe
-from .screws import ScrewHole, screw_cutter, screw_holes
+from .screws import ScrewHole, cross_cutter, screw_cutter, screw_holes
 from .side import JoinerSide
 
 _APART_MM = 0.05
@@ -58,11 +58,13 @@ def design(
         if place.gap_mm:
             parts.append(_between(sides, contours, up))
     solid = Manifold.batch_boolean(parts, OpType.Add)
-    if plan.screws:
-        printed_up = up if sides[0].recipe.up == "lying" else np.array([0.0, 0.0, 1.0])
-        cutters = [screw_cutter(sides[hole.tube], hole, printed_up, fineness) for hole in plan.screws]
+    printed_up = up if sides[0].recipe.up == "lying" else np.array([0.0, 0.0, 1.0])
+    cutters = [screw_cutter(sides[hole.tube], hole, printed_up, fineness) for hole in plan.screws]
+    cutters += [cross_cutter(side, hole, printed_up, fineness) for side in sides for hole in side.holes]
+    if cutters:
         solid = Manifold.batch_boolean([solid, *cutters], OpType.Subtract)
-    shell = sound(unlabelled(in_one_piece(solid, "screws", "none")))
+    crossed = any(side.holes for side in sides)
+    shell = sound(unlabelled(in_one_piece(solid, *(("cross_holes", "in the way") if crossed else ("screws", "none")))))
     return Joiner(
         sides[0].recipe,
         place.section,
@@ -105,8 +107,10 @@ def _planned(
     )
     angle = recipes[0].screw.angle_deg
     up = place.up(angle)
-    first, second = laid(recipes, place, contours, up, circumstances.process if circumstances else None)
-    screws = *screw_holes(first, 0, angle), *screw_holes(second, 1, place.turn_deg - angle)
+    sides = laid(recipes, place, contours, up, circumstances.process if circumstances else None)
+    first, second = (replace(side, stopped_by=stopped_by(recipe, side.recipe, side.end)) for side in sides)
+    angles = place.screws_deg(angle)
+    screws = *screw_holes(first, 0, angles[0]), *screw_holes(second, 1, angles[1])
     return _Planned(contours, (first, second), screws, up)
 
 

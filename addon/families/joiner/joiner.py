@@ -10,17 +10,20 @@ from functools import cached_property
 import numpy as np
 from manifold3d import Manifold, OpType
 
+from ...fields.messages import FieldName, Length, say
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...geometry.units import say_mm, say_three
 from ...shaping.spigots import SPIGOT_SURFACES
 from ...trade.processes import Process
+from ...trade.sizes import section_name
 from ..dimensioned import View
-from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Seat
+from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Remark, Seat
 from ..seat_calipers import seat_calipers
 from .joiner_drawing import across_view, section_view
+from .limits import usual_mm
 from .place import IN_LINE_DEG, JointPlace, said_angle
-from .putting_together import putting_together
+from .putting_together import TUBES, putting_together, said_screws
 from .recipe import JoinerRecipe
 from .screws import ScrewHole
 from .side import JoinerSide
@@ -54,7 +57,8 @@ class Joiner(Fitting):
     @property
     def alike(self) -> bool:
         """Whether one spigot is like the other."""
-        return self.sides[0].end.section == self.sides[1].end.section
+        first, second = self.sides
+        return first.end.section == second.end.section and first.recipe == second.recipe
 
     @property
     def print_axes(self) -> Floats:
@@ -80,12 +84,45 @@ class Joiner(Fitting):
     def words(self) -> str:
         recipe, lengths = self.recipe, [say_mm(side.spigot.length_mm) for side in self.sides]
         said = f"joiner {said_angle(self.place.angle_deg)}, spigots {' and '.join(dict.fromkeys(lengths))} long"
+        for which, side in zip(TUBES, self.sides, strict=True):
+            if side.stopped_by:
+                said += f", the {which} stopped by a hole {say_mm(side.stopped_by.distance_mm)} from its tube's end"
+            for hole in side.holes:
+                wide = say_mm(hole.diameter_mm + 2 * recipe.cross.room_mm)
+                said += f", hole {wide} through the {which} {say_mm(hole.distance_mm)} from its tube's end"
         if recipe.between != "web":
             said += f", {recipe.between} {say_mm(self.place.gap_mm)}"
-        said += f", {recipe.fit} fit"
+        (fit, _), (second, _) = recipe.fits
+        said += f", {fit} fit" if fit == second else f", {fit} fit in the first tube, {second} fit in the second"
         if recipe.screw.kind != "none":
             said += f", {recipe.screw.count} × {recipe.screw.thread} a side"
         return said
+
+    @property
+    def remarks(self) -> tuple[Remark, ...]:
+        return tuple(
+            Remark(
+                "short spigot",
+                say(
+                    "The {} spigot is {} long, where {} is usual: it stops before the hole of {} that is {} from the "
+                    "end of {}.",
+                    which,
+                    Length(side.spigot.length_mm),
+                    Length(usual_mm(side.end.section)),
+                    Length(side.stopped_by.diameter_mm),
+                    Length(side.stopped_by.distance_mm),
+                    section_name(side.end.section),
+                ),
+                say(
+                    "Set {}, so that the hole goes on through the spigot, or move the hole; a length that you give is "
+                    "taken as wanted.",
+                    FieldName("cross_holes", "free", "joiner"),
+                ),
+                {"cross_holes": "free"},
+            )
+            for which, side in zip(TUBES, self.sides, strict=True)
+            if side.stopped_by
+        )
 
     @property
     def seats(self) -> tuple[Seat, ...]:
@@ -115,15 +152,17 @@ class Joiner(Fitting):
         return section_view(self.sides, self.solid, self.place), across
 
     def glue(self, gap_mm: float | None = None) -> GlueJoint | None:
-        """Of both spigots together; the gap is the first one's."""
-        if self.recipe.fit != "glue":
+        """Of the spigots that are glued, together; the gap is that of the first of them."""
+        glued = [side for side in self.sides if side.recipe.fit == "glue"]
+        if not glued:
             return None
-        drawn = self.sides[0].seat.gap_mm
-        wider = 0.0 if gap_mm is None else gap_mm - drawn
-        area = Mesh(self.mesh.vertices, self.mesh.triangles[self.has("spigot")]).area
-        volume = sum(side.glue_mm3(wider) for side in self.sides)
-        first = self.sides[0].outline
-        return GlueJoint(drawn + wider, area * first.offset(-wider).length / first.length, volume)
+        wider = 0.0 if gap_mm is None else gap_mm - self.sides[0].seat.gap_mm
+        sides = self.mesh.triangles[self.has("spigot")]
+        heights = self.mesh.vertices[sides].mean(axis=1)[:, 2]
+        glues = np.any([side.out * (heights - side.rim_z) < 0 for side in glued], axis=0)
+        area, volume = Mesh(self.mesh.vertices, sides[glues]).area, sum(side.glue_mm3(wider) for side in glued)
+        first = glued[0].outline
+        return GlueJoint(glued[0].seat.gap_mm + wider, area * first.offset(-wider).length / first.length, volume)
 
     def listed(self) -> Mapping[str, str | int | float]:
         recipe = self.recipe
@@ -133,11 +172,15 @@ class Joiner(Fitting):
             "angle_deg": round(self.place.angle_deg, 3),
             "spigot_mm": self.sides[0].spigot.length_mm,
             "second_spigot_mm": self.sides[1].spigot.length_mm,
+            "second_fit": recipe.fits[1][0],
+            "second_gap_mm": recipe.fits[1][1],
             "screws": recipe.screw.kind,
             "screw": recipe.screw.thread if recipe.screw.kind != "none" else "",
             "drill_at_mm": "; ".join(say_three(hole.distance_mm) for hole in self.screws),
+            "drill_around": "; ".join(hole.around for hole in self.screws),
+            "bolts": said_screws(self.screws),
         }
 
     @classmethod
     def steps(cls, fittings: Mapping[str, Joiner]) -> list[BenchStep]:
-        return putting_together({id: (joiner.recipe, joiner.screws) for id, joiner in fittings.items()})
+        return putting_together({id: (joiner.sides, joiner.screws) for id, joiner in fittings.items()})

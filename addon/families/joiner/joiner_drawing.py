@@ -113,8 +113,18 @@ class _Drawn:
         notes = [Note(self.at((right + bore_right) / 2, half), words, (abs(gap),), in_place=True)]
         if self._margins() is None:
             notes.append(Note(self.at(right, half), "spigot {} × {} long", (right - left, spigot.length_mm)))
-        if not said:
-            return notes
+        if said:
+            notes += self._told_once()
+        for hole in side.holes:
+            u, v, _ = self.plane.to_local(side.frame.to_world(hole.place)).tolist()
+            wide = hole.diameter_mm + 2 * side.recipe.cross.room_mm
+            notes.append(Note((u, v), "hole ⌀ {}, {} from the tube's end", (wide, hole.distance_mm)))
+        return notes
+
+    def _told_once(self) -> list[Note]:
+        """Of the lead-in and the grooves."""
+        side, spigot = self.side, self.side.spigot
+        left, notes = across(side.outline, self.angle_deg)[0], []
         if spigot.lead_in_mm:
             tip = self.at(left + spigot.lead_in_mm / 2, spigot.lead_in_mm / 2 - spigot.length_mm)
             notes.append(Note(tip, "lead-in {} × 45°", (spigot.lead_in_mm,), "left"))

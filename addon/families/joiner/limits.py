@@ -9,15 +9,17 @@ from typing import get_args
 
 import numpy as np
 
+from ...fields.declared import with_values
 from ...fields.messages import Length, Message, say
 from ...fields.refusals import RecipeError
-from ...geometry.sections import CHORD_ERROR_MM
+from ...geometry.sections import CHORD_ERROR_MM, Section
 from ...shaping.contours import Contour, Fineness
-from ...shaping.features import ReliefKind, RoofKind
+from ...shaping.features import CrossKind, ReliefKind, RoofKind
+from ...takeoff.ends import EndHole
 from ...trade.hardware import Thread, thread_named, threads
 from ..circumstances import Circumstances
 from ..family import EndPlace
-from ..settling import Settling
+from ..settling import EXACT, Settling, is_number
 from ..spigot_limits import (
     LEAST_CORE_MM,
     LEAST_SHOULDER_MM,
@@ -25,6 +27,7 @@ from ..spigot_limits import (
     SpigotDesign,
     check_end,
     settle_corner,
+    settle_cross,
     settle_gap,
     settle_grooves,
     settle_hollow,
@@ -35,9 +38,9 @@ from ..spigot_limits import (
     spigot_contour,
 )
 from .place import IN_LINE_DEG, JointPlace
-from .recipe import MOST_SCREWS, Between, JoinerRecipe, JoinerUp, ScrewKind
-from .screws import across_mm, bore_mm, depth_mm
-from .side import mitre_shift
+from .recipe import MOST_SCREWS, Between, JoinerRecipe, JoinerUp, ScrewKind, SecondFit
+from .screws import LEAST_BESIDE_MM, MOST_ASKEW_DEG, across_mm, bore_mm, depth_mm
+from .side import holes_passed, mitre_shift
 
 WIDTHS_LONG = 1.5
 """Spigot's length in widths of its tube: common practice, no source."""
@@ -47,10 +50,6 @@ NARROW_MM = 10.0
 """Half a bore from which on the lands beside a seam relief are wide enough to print lying down."""
 LEAST_BETWEEN_MM = 1.0
 """Thinnest collar and stop: two beads of most processes."""
-MOST_ASKEW_DEG = 1.0
-"""A rectangular spigot that lies on its side so nearly is off by a layer or two."""
-LEAST_BESIDE_MM = 2.0
-"""Plastic beside a screw's hole; common practice, no source."""
 
 
 def settle(
@@ -64,6 +63,8 @@ def settle(
     for name, words in (
         ("between", Between),
         ("fit", FitName),
+        ("second_fit", SecondFit),
+        ("cross_holes", CrossKind),
         ("seam_relief", ReliefKind),
         ("groove_roof", RoofKind),
         ("screws", ScrewKind),
@@ -76,16 +77,54 @@ def settle(
         raise RecipeError("up", "a joiner for a corner lies on the plate, both its spigots along it", "lying")
     _check_lying(place)
     _settle_between(bench, place)
+    _check_screw_angle(bench.recipe, place)
     first = _settled(bench.recipe, place.first, circumstances)
-    if place.second.section == place.section:
-        second = _settled(bench.recipe, place.second, circumstances)
-    else:
-        known = circumstances and replace(circumstances, bore_off_mm=None)
-        try:
-            second = _settled(bench.recipe, place.second, known)
-        except RecipeError as refusal:
-            raise RecipeError(refusal.field, say("in the second tube, {}", refusal), refusal.works) from None
-    return first, second
+    own, alike = _second(bench.recipe), place.second.section == place.section
+    try:
+        second = _settled(own, place.second, circumstances if alike else _unmeasured(circumstances))
+    except RecipeError as refusal:
+        name = "second_gap_mm" if refusal.field == "gap_mm" and own.gap_mm != bench.recipe.gap_mm else refusal.field
+        raise RecipeError(name, say("in the second tube, {}", refusal), refusal.works, refusal.instead) from None
+    decided = {"second_fit": second.fit, "second_gap_mm": second.gap_mm}
+    return with_values(first, decided), with_values(second, decided)
+
+
+def _second(recipe: JoinerRecipe) -> JoinerRecipe:
+    """The recipe as it is for the second spigot. Ribs would be crushed as a push fit goes in."""
+    other = recipe.second_fit not in ("as the first", recipe.fit)
+    if not other:
+        return replace(recipe, gap_mm=recipe.gap_mm if recipe.second_gap_mm is None else recipe.second_gap_mm)
+    own = with_values(recipe, {"fit": recipe.second_fit, "gap_mm": recipe.second_gap_mm})
+    return with_values(own, {"rib_count": 0}) if own.fit == "push" else own
+
+
+def _unmeasured(known: Circumstances | None) -> Circumstances | None:
+    return known and replace(known, bore_off_mm=None)
+
+
+def usual_mm(section: Section) -> float:
+    """Length of a spigot in a tube that is clear."""
+    return min(WIDTHS_LONG * max(section.outer.width, section.outer.depth), MOST_AUTOMATIC_MM)
+
+
+def stopped_by(asked: JoinerRecipe, recipe: JoinerRecipe, end: EndPlace) -> EndHole | None:
+    """The hole that an automatic spigot stops before; ``recipe`` is resolved."""
+    if asked.spigot_mm is not None or recipe.cross.kind == "free" or not end.holes:
+        return None
+    nearest = min(end.holes, key=lambda hole: hole.begins_mm(end.section, end.mitre_deg))
+    return nearest if float(recipe.spigot_mm or 0.0) < usual_mm(end.section) - EXACT else None
+
+
+def _check_screw_angle(recipe: JoinerRecipe, place: JointPlace) -> None:
+    """Screws go square into the sides of rectangular tube: their heads lie on them."""
+    if recipe.screw.kind == "none" or not is_number(recipe.screw.angle_deg):
+        return
+    for end, angle in zip(place.ends, place.screws_deg(recipe.screw.angle_deg), strict=True):
+        square = 90 * round(angle / 90)
+        if end.section.outer.shape == "rectangle" and abs(angle - square) > MOST_ASKEW_DEG:
+            works = round((recipe.screw.angle_deg + (square - angle) * (1 if end is place.first else -1)) % 360, 2)
+            problem = say("screws at {:.4g}° would go askew into the sides of rectangular tube", recipe.screw.angle_deg)
+            raise RecipeError("screw_angle_deg", say("{}; choose {:.4g}", problem, works), works)
 
 
 def _check_lying(place: JointPlace) -> None:
@@ -131,7 +170,11 @@ def _settle_between(bench: Settling[JoinerRecipe], place: JointPlace) -> None:
 
 def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -> JoinerRecipe:
     bench, section = Settling(recipe), end.section
-    wall = check_end(section, end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm)
+    clear = end.depth_mm(bench.recipe.cross.kind == "free")
+    if end.holes and clear is not None and clear < LEAST_CORE_MM <= (end.depth_mm(True) or LEAST_CORE_MM):
+        problem = say("a hole {} from the tube's end leaves a spigot no room", Length(end.holes[0].distance_mm))
+        raise RecipeError("cross_holes", say("{}; choose free, which lets the hole go on through it", problem), "free")
+    wall = check_end(section, end.mitre_deg, end.mitre_direction_deg, clear)
     fineness = Fineness(None, CHORD_ERROR_MM)
     bore_reach = Contour(section.bore, fineness).reach
     if bench.recipe.seam.kind == "auto" and bore_reach < NARROW_MM:
@@ -142,13 +185,17 @@ def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -
     reach = bore_reach - settle_gap(bench, bore_reach, wall, design)
     settle_corner(bench, section, design)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
-    deepest = None if end.clear_depth_mm is None else end.clear_depth_mm - 2 * mitre_shift(spigot.outline, end)
-    widest = max(section.outer.width, section.outer.depth)
-    settle_length(bench, deepest, min(WIDTHS_LONG * widest, MOST_AUTOMATIC_MM))
+    deepest = None if clear is None else clear - 2 * mitre_shift(spigot.outline, end)
+    why = "a hole through the tube's wall begins there; cross_holes = free lets it go on through the spigot"
+    settle_length(bench, deepest, usual_mm(section), *([why] if clear != end.depth_mm(True) else []))
+    holes = holes_passed(bench.recipe, end, mitre_shift(spigot.outline, end))
     _settle_screws(bench, spigot, reach)
+    settle_cross(bench, spigot, holes)
     settle_lead_in(bench, spigot, reach)
     room = settle_hollow(bench, reach, problem=_why_solid(bench.recipe))
-    settle_grooves(bench, room)
+    if bench.recipe.groove.count is None and holes:
+        bench.set("groove_count", 0)
+    settle_grooves(bench, room, usual=2)
     settle_seam(bench, spigot, reach, room, design)
     settle_ribs(bench, spigot, wall, design)
     return bench.recipe

@@ -19,11 +19,15 @@ from ...geometry.names import quoted
 from ...geometry.sections import Section
 from ...geometry.units import say_three
 from ...takeoff import Joint, Takeoff, TubeEnd
+from ...takeoff.end_holes import order
+from ...takeoff.ends import EndHole
 from ...takeoff.rim_sections import folds
 from ...takeoff.sites import angle_between
 from ..family import ALIKE_DEG, ALIKE_MM, EndPlace
 
 IN_LINE_DEG = 179.9
+Holes = tuple[tuple[EndHole, ...], tuple[EndHole, ...]]
+
 _LEVEL = 1e-6
 _DIGITS = 2
 """Of a millimetre and a degree in how the ends lie to each other: a model's noise is smaller."""
@@ -75,6 +79,10 @@ class JointPlace:
             Frame(np.array([*self.aside_mm, half]), _lean(self.second) @ over),
         )
 
+    def screws_deg(self, first_deg: float) -> tuple[float, float]:
+        """Where around each tube screws lie that are all in line, from where they lie around the first."""
+        return first_deg, self.turn_deg - first_deg
+
     def up(self, screw_deg: float) -> Floats:
         """(3,): what points up when both tubes' axes lie along the plate, in line on their wider sides, in the joint's
         frame. Screws that go in at this angle around the first tube do not go in from below, and into round ones in
@@ -100,10 +108,16 @@ class JointPlace:
     def of(cls, site: JointSite, section: Section) -> JointPlace:
         first, second = site.joint.ends
         same = second.section.like(first.section, ALIKE_MM)
-        depths = site.joint.clear_depths_mm
+        sections = section, section if same else second.section
+        first_place, second_place = (
+            EndPlace(own, end.mitre_deg, end.mitre_direction_deg, depth, holes)
+            for own, end, depth, holes in zip(
+                sections, site.joint.ends, site.joint.clear_depths_mm, site.joint.holes, strict=True
+            )
+        )
         return cls(
-            EndPlace(section, first.mitre_deg, first.mitre_direction_deg, depths[0]),
-            EndPlace(section if same else second.section, second.mitre_deg, second.mitre_direction_deg, depths[1]),
+            first_place,
+            second_place,
             site.gap_mm,
             site.turn_deg,
             site.aside_mm,
@@ -115,6 +129,7 @@ class JointSite:
     """A joint, the wider tube first, turned so that alike joints are placed alike."""
 
     joint: Joint
+    """Its holes in the frames that the joiner is designed in."""
     frame: Frame
     gap_mm: float
     turn_deg: float
@@ -127,17 +142,22 @@ class JointSite:
     @classmethod
     def of(cls, found: Joint) -> JointSite:
         joint = found
-        sizes = [(end.section.outer.width, end.section.outer.depth, -end.mitre_direction_deg) for end in joint.ends]
+        sizes = [
+            (end.section.outer.width, end.section.outer.depth, -end.mitre_direction_deg, len(holes))
+            for end, holes in zip(joint.ends, joint.holes, strict=True)
+        ]
         if sizes[0] < sizes[1]:
-            joint = replace(joint, ends=joint.ends[::-1], clear_depths_mm=joint.clear_depths_mm[::-1])
+            joint = joint.turned_round
         first, second = joint.ends
         axes = _rim_axes(first)
         gap, turn = _rounded(float((second.frame.origin - first.frame.origin) @ axes[2])), 0.0
         x, y, _ = axes @ _rim_axes(second)[0]
         turn = math.degrees(math.atan2(y, x))
         turned, left = _least_turn(turn, _folds(first), _folds(second))
-        frame = Frame(first.frame.origin + gap / 2 * axes[2], axes).turned(turned)
+        further, holes = _holes_turned(joint, turned, turn - turned - left)
+        frame = Frame(first.frame.origin + gap / 2 * axes[2], axes).turned(turned + further)
         u, v, _ = frame.to_local(second.frame.origin)
+        joint = replace(joint, holes=holes)
         return cls(joint, frame, gap, _rounded(left), (_rounded(float(u)), _rounded(float(v))), found)
 
     @property
@@ -195,6 +215,27 @@ def _least_turn(turn_deg: float, first: int, second: int) -> tuple[float, float]
     step = 360 / max(first, second)
     whole = step * round(turn_deg / step)
     return (whole if first >= second else 0.0), turn_deg - whole
+
+
+def _holes_turned(joint: Joint, first_deg: float, second_deg: float) -> tuple[float, Holes]:
+    """The holes in the frames that a joiner is designed in: the first end's turned so far, the second's turned so far
+    to look the same, and both by so much more that alike joints get alike holes."""
+    first, second = _turned(joint.holes, first_deg, second_deg)
+    folds = math.gcd(*map(_folds, joint.ends))
+    turns = [360 / folds * step for step in range(folds)]
+    if not folds:
+        turns = [hole.angle_deg for hole in first] or [-hole.angle_deg for hole in second] or [0.0]
+    ways = [(turn, _turned((first, second), turn, -turn)) for turn in turns]
+    return min(ways, key=lambda way: [list(map(order, holes)) for holes in way[1]])
+
+
+def _turned(holes: Holes, first_deg: float, second_deg: float) -> Holes:
+    """As they are in frames that are turned so far."""
+    first, second = (
+        tuple(sorted((hole.turned(-turn) for hole in own), key=order))
+        for own, turn in zip(holes, (first_deg, second_deg), strict=True)
+    )
+    return first, second
 
 
 def _rounded(number: float) -> float:

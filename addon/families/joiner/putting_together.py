@@ -3,22 +3,32 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from ...geometry.units import say_mm, say_three
+from ...geometry.units import say_mm
 from ..bench_steps import BenchSteps
 from ..fitting import BenchStep
-from .recipe import JoinerRecipe
 from .screws import ScrewHole
+from .side import JoinerSide
 
-_TUBES = ("first", "second")
+TUBES = ("first", "second")
+
+Sides = tuple[JoinerSide, JoinerSide]
 
 
-def putting_together(joiners: Mapping[str, tuple[JoinerRecipe, Sequence[ScrewHole]]]) -> list[BenchStep]:
-    """The steps for a job's joiners: their resolved recipes and screw holes by their ids."""
+def putting_together(joiners: Mapping[str, tuple[Sides, Sequence[ScrewHole]]]) -> list[BenchStep]:
+    """The steps for a job's joiners: their sides and screw holes by their ids."""
     steps = BenchSteps(joiners)
     step = steps.add
-    recipes = [(id, recipe) for id, (recipe, _) in joiners.items()]
+    recipes = [(id, sides[0].recipe) for id, (sides, _) in joiners.items()]
+    fits = {id: [side.recipe.fit for side in sides] for id, (sides, _) in joiners.items()}
+
+    def by_fit(fit: str) -> list[str]:
+        """The joiners with spigots of this fit, with which of them if only one is."""
+        here = {id: [tube for tube, own in zip(TUBES, pair, strict=True) if own == fit] for id, pair in fits.items()}
+        return [id if len(tubes) == 2 else f"{id} ({tubes[0]} tube)" for id, tubes in here.items() if tubes]
+
     step("Deburr", "The tubes' ends, inside and out")
     drilled = [f"{id}, {said_holes(holes)}" for id, (_, holes) in joiners.items() if holes]
     if drilled:
@@ -35,25 +45,34 @@ def putting_together(joiners: Mapping[str, tuple[JoinerRecipe, Sequence[ScrewHol
         (id for id, recipe in recipes if recipe.between == "web"),
     )
     step(
+        "Turn to the holes",
+        "Turn the holes through the spigots to the tubes', and keep them free of adhesive; try each bolt or pin while "
+        "the joiner can still be moved",
+        (id for id, (sides, _) in joiners.items() if any(side.holes for side in sides)),
+    )
+    step(
         "Inserts",
         "Check the bores against the data sheet of the thread inserts, which comes first (the bores follow common "
         "practice), and set the inserts square to the side that they open to",
         (f"{id} ({recipe.screw.thread})" for id, recipe in recipes if recipe.screw.kind == "insert"),
     )
-    if any(recipe.fit == "glue" for _, recipe in recipes):
-        step(
-            "Clean",
-            "Roughen the bores and the spigots, wipe both with a cleaner that suits the adhesive, let dry",
-        )
-        step(
-            "Glue",
-            "Fill the grooves with adhesive and spread a thin coat on the spigot up to the lead-in; a joint that is to "
-            "come apart again is glued into one of its tubes only, and screwed or left loose in the other",
-        )
+    glued = by_fit("glue")
+    step(
+        "Clean",
+        "Roughen the bores and the spigots that are glued, wipe both with a cleaner that suits the adhesive, let dry",
+        glued,
+    )
+    both = any(pair == ["glue", "glue"] for pair in fits.values())
+    apart = "; a joint that is to come apart again is glued into one of its tubes only" * both
+    step(
+        "Glue",
+        f"Fill any grooves with adhesive and spread a thin coat on the spigot up to the lead-in{apart}",
+        glued,
+    )
     step(
         "Press in",
         "Drive press fits home with a soft mallet, square to the tube's end",
-        (id for id, recipe in recipes if recipe.fit == "press"),
+        by_fit("press"),
     )
     step(
         "Push together",
@@ -62,26 +81,29 @@ def putting_together(joiners: Mapping[str, tuple[JoinerRecipe, Sequence[ScrewHol
     )
     step(
         "Bolt",
-        "Put the bolts through both walls, with the nuts outside, and tighten only until they hold: the tube's walls "
-        "give, and the plastic creeps",
-        (f"{id} ({recipe.screw.thread})" for id, recipe in recipes if recipe.screw.kind == "through"),
+        "Put the bolts through both walls, with washers under heads and nuts, and tighten only until they hold: the "
+        "tube's walls give, and the plastic creeps. For each joiner",
+        (f"{id} {said_screws(joiners[id][1])}" for id, recipe in recipes if recipe.screw.kind == "through"),
     )
     step(
         "Screw",
-        "Tighten only until the screws hold: plastic creeps under a screw that presses on it",
-        (f"{id} ({recipe.screw.thread})" for id, recipe in recipes if recipe.screw.kind == "insert"),
+        "Tighten only until the screws hold: plastic creeps under a screw that presses on it. For each joiner",
+        (f"{id} {said_screws(joiners[id][1])}" for id, recipe in recipes if recipe.screw.kind == "insert"),
     )
     return steps
 
 
 def said_holes(holes: Sequence[ScrewHole]) -> str:
-    """``"first tube ⌀ 5.5 mm at 20 mm, 90° around; second ..."``."""
+    """``"first tube ⌀ 5.5 mm at 20 mm through both 40 mm sides, on the middle line; second ..."``."""
     said = []
     for tube in (0, 1):
         here = [hole for hole in holes if hole.tube == tube]
         if here:
             at = " and ".join(say_mm(hole.distance_mm) for hole in here)
-            walls = "through both walls" if len(here[0].mouths) > 1 else "through one wall"
-            angle = say_three(here[0].angle_deg)
-            said.append(f"{_TUBES[tube]} tube ⌀ {say_mm(here[0].diameter_mm)} {walls} at {at}, {angle}° around")
+            said.append(f"{TUBES[tube]} tube ⌀ {say_mm(here[0].diameter_mm)} at {at} {here[0].around}")
     return "; ".join(said)
+
+
+def said_screws(holes: Sequence[ScrewHole]) -> str:
+    """``"2 × M5 × 50"``."""
+    return ", ".join(f"{count} × {screw}" for screw, count in Counter(hole.screw for hole in holes).items())

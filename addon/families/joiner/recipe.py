@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ...fields.declared import declared
-from ...shaping.features import Grooves, Ribs, SeamRelief
+from ...shaping.features import CrossHoles, Grooves, Ribs, SeamRelief
 from ...trade.cautions import Condition
 from ...trade.fits import fit_named
 from ...trade.hardware import threads
@@ -15,6 +15,7 @@ from ..spigot_limits import FitName
 
 Between = Literal["auto", "collar", "stop", "web"]
 ScrewKind = Literal["none", "through", "insert"]
+SecondFit = Literal["as the first", "glue", "push", "press"]
 JoinerUp = Literal["auto", "lying", "standing"]
 
 MOST_SCREWS = 6
@@ -32,8 +33,8 @@ class Screws:
     kind: ScrewKind = declared(
         "none", "Screws", "Holes for screws through each tube's wall into its spigot", key="screws", group=_SCREWS,
         meaning="holes for screws through each tube's wall into its spigot: right through both walls, for a bolt and a "
-        "nut outside; or blind, for a thread insert. Where the tubes have to be drilled for them is listed with the "
-        "fitting",
+        "nut outside; or blind, for a thread insert. Where the tubes have to be drilled for them, and how long they "
+        "have to be, is listed with the fitting",
     )  # fmt: skip
     thread: str = declared(
         "M5", "Screw", "Bolt or insert that the holes are for", group=_SCREWS,
@@ -47,7 +48,7 @@ class Screws:
         90.0, "Screw Angle", "Side of the tube that the screws go in from", group=_SCREWS,
         shown=lambda recipe: _screwed(recipe.screw),
         meaning="side of the tube that the screws go in from, counter-clockwise from the first section's width as seen "
-        "from outside; the second tube's lie in line with them",
+        "from outside, square to a side of rectangular tube; the second tube's lie in line with them",
     )  # fmt: skip
 
 
@@ -75,20 +76,32 @@ class JoinerRecipe:
     fit: FitName = declared(
         "glue", "Fit", "How the spigots sit in the bores: with room for glue, pushed in by hand, or pressed in",
     )  # fmt: skip
+    second_fit: SecondFit = declared(
+        "as the first", "Second Fit", "How the second spigot sits in its bore, if not as the first one does",
+        meaning="how the second spigot sits in its bore, if not as the first one does: a frame that comes apart is "
+        "glued into one tube (`fit = \"glue\"`) and pushed into the other (`second_fit = \"push\"`). The first tube is "
+        "the wider one, and of tubes alike the one that lists name first",
+    )  # fmt: skip
     gap_mm: float | None = declared(
         None, "Gap", "Gap between spigots and bores on each side; automatic, it follows from each tube's tolerance",
         automatic="by tolerance",
         meaning="gap between spigots and bores, per side. Automatic, it follows from each tube's tolerance, as a "
-        "glued cap's does; push and press fits take the fit class's own gap",
+        "glued cap's does; push and press fits take the fit class's own gap. A number is that of both spigots if they "
+        "have one fit, else that of the first",
+    )  # fmt: skip
+    second_gap_mm: float | None = declared(
+        None, "Second Gap", "Gap of the second spigot; automatic, as the first one's where both have one fit",
+        automatic="by fit",
     )  # fmt: skip
     corner_mm: float | None = declared(
         None, "Corner", "How much rounder the corners of a rectangular spigot are than the bore's", least=0.0,
         automatic="by tolerance", sections=("rect",),
     )  # fmt: skip
     lead_in_mm: float = declared(1.0, "Lead-in", "Chamfer at each spigot's tip, to start it in the bore")
-    groove: Grooves = Grooves(count=2)
+    groove: Grooves = Grooves()
     seam: SeamRelief = SeamRelief()
     rib: Ribs = Ribs()
+    cross: CrossHoles = CrossHoles()
     screw: Screws = Screws()
     hollow_wall_mm: float = declared(
         0.0, "Spigot Wall", "Wall of hollow spigots; 0 for solid ones", group="Hollow",
@@ -103,13 +116,19 @@ class JoinerRecipe:
     )  # fmt: skip
 
     @property
+    def fits(self) -> tuple[tuple[str, float], tuple[str, float]]:
+        """Fit class and gap of the first and of the second spigot."""
+        first = self.fit, self.gap_mm or 0.0
+        return first, first if self.second_fit == "as the first" else (self.second_fit, self.second_gap_mm or 0.0)
+
+    @property
     def conditions(self) -> frozenset[Condition]:
         """What it brings about that asks for cautions."""
         holds: dict[Condition, bool] = {
             "joiner": True,
-            "glue": self.fit == "glue",
-            "paste": fit_named(self.fit).takes_paste(self.gap_mm or 0.0),
-            "press fit or ribs": self.fit == "press" or (self.fit == "glue" and self.rib.count != 0),
+            "glue": any(fit == "glue" for fit, _ in self.fits),
+            "paste": any(fit_named(fit).takes_paste(gap) for fit, gap in self.fits),
+            "press fit or ribs": any(fit == "press" or (fit == "glue" and self.rib.count != 0) for fit, _ in self.fits),
             "insert": self.screw.kind == "insert",
         }
         return frozenset(condition for condition, here in holds.items() if here)

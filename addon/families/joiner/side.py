@@ -16,6 +16,7 @@ from ...geometry.sections import Outline
 from ...shaping.cutters import PAST_MM, OutlinePoint, prism
 from ...shaping.features import Vent
 from ...shaping.spigots import Spigot
+from ...takeoff.ends import EndHole
 from ..family import EndPlace
 from ..fitting import Seat
 from .recipe import JoinerRecipe
@@ -40,6 +41,8 @@ class JoinerSide:
     """How far from the axis it is cut flat towards the plate."""
     flat_above: bool = False
     """Whether it is cut flat on the other side too."""
+    stopped_by: EndHole | None = None
+    """The hole through the tube's wall that it would be longer without."""
 
     @property
     def rim_z(self) -> float:
@@ -55,6 +58,11 @@ class JoinerSide:
     def shift_mm(self) -> float:
         """How far from the rim, along the axis, it begins to be whole."""
         return mitre_shift(self.outline, self.end)
+
+    @cached_property
+    def holes(self) -> tuple[EndHole, ...]:
+        """Those through the tube's walls that go on through it."""
+        return holes_passed(self.recipe, self.end, self.shift_mm)
 
     @cached_property
     def to_joiner(self) -> Floats:
@@ -122,6 +130,13 @@ class JoinerSide:
         ways = self.down, -self.down
         under, above = (OutlinePoint(self.flat_mm * way, way).strip(0.0, far, 2 * far) for way in ways)
         return under + above if self.flat_above else under
+
+
+def holes_passed(recipe: JoinerRecipe, end: EndPlace, shift_mm: float) -> tuple[EndHole, ...]:
+    """The holes through a tube's walls that go on through a spigot, whole from ``shift_mm`` below the rim on."""
+    tip = float(recipe.spigot_mm or 0.0) + shift_mm
+    free = recipe.cross.kind == "free"
+    return tuple(hole for hole in end.holes if free and hole.begins_mm(end.section, end.mitre_deg) < tip)
 
 
 def mitre_shift(outline: Outline, end: EndPlace) -> float:
