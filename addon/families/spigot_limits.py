@@ -27,6 +27,10 @@ from .gap_band import GapBand, causes, gap_by_design, ribs_by_design, seam_heigh
 from .settling import EXACT, Settling, is_number, rounded_down
 
 FitName = Literal["glue", "push", "press"]
+BY_TOLERANCE = ("glue", "slide")
+"""Fits whose gap follows from the tube's and the print's tolerances; the others take the fit class's own."""
+WITHOUT_RIBS = ("push", "slide")
+"""Fits whose ribs would be crushed as they go in and out by hand."""
 
 MOST_MITRE_DEG = 60.0
 MOST_WIDTH_MM = 1000.0
@@ -49,7 +53,7 @@ LEAST_FLOOR_MM = 0.3
 MOST_RIBS = 24
 MOST_ROOM_MM = 5.0
 """How much wider than the tube's a hole across a spigot may be on each side."""
-MOST_CRUSHED_MM = {"glue": 1.0, "press": 0.6, "push": 0.6}
+MOST_CRUSHED_MM = {"glue": 1.0, "press": 0.6, "push": 0.6, "slide": 0.6}
 """How far a rib stands past the gap at most, by the fit class."""
 
 
@@ -144,7 +148,7 @@ class SpigotDesign:
         except UnknownNameError:
             return cls(fit.gap_mm, known.added_mm, relief=asked, decides_relief=decides)
         plain = cls(fit.gap_mm, known.added_mm, paste, relief, depth, decides)
-        if recipe.fit != "glue" or recipe.gap_mm is not None:
+        if recipe.fit not in BY_TOLERANCE or recipe.gap_mm is not None:
             return plain
         gap = gap_by_design(fit, band, paste)
         most = section.bore.half_width - LEAST_CORE_MM - known.added_mm
@@ -162,7 +166,7 @@ class SpigotDesign:
             gap_mm=gap,
             corner_mm=corner,
             # A rib lower than half a bead comes out as none.
-            ribs=_ribs_by_design(section, even_ribs) if gap > known.process.bead_mm / 2 else 0,
+            ribs=_ribs_by_design(section, even_ribs) if recipe.fit == "glue" and gap > known.process.bead_mm / 2 else 0,
             rib_mm=ribs_by_design(fit, replace(band, nominal=gap)),
             rib_width_mm=width,
         )
@@ -400,8 +404,9 @@ def settle_seam(bench: Settling[S], spigot: Contour, spigot_reach: float, room: 
 
 def settle_ribs(bench: Settling[S], spigot: Contour, beside_mm: float, design: SpigotDesign) -> None:
     """``beside_mm`` is how far the fitting stands out beside the bore at its rim."""
-    if bench.recipe.fit == "push" and (bench.recipe.rib.count or 0) > 0:
-        raise RecipeError("fit", "ribs would be crushed as a push fit goes in; choose press, or no ribs", "press")
+    if bench.recipe.fit in WITHOUT_RIBS and (bench.recipe.rib.count or 0) > 0:
+        problem = f"ribs would be crushed as a {bench.recipe.fit} fit goes in"
+        raise RecipeError("fit", f"{problem}; choose press, or no ribs", "press")
     gap = float(bench.recipe.gap_mm or 0)
     around = float(edge_lengths(spigot.polygon).sum())
     tallest = gap + min(MOST_CRUSHED_MM[bench.recipe.fit], beside_mm - LEAST_CUT_MM)

@@ -137,10 +137,7 @@ class Joiner(Fitting):
             which = "both tubes" if self.alike else ("first tube", "second tube")[number]
             part = "spigots" if self.alike else f"spigot for the {which}"
             tube = "Tubes" if self.alike else which.capitalize()
-            flat = side.flat_deg
-            if flat is not None:
-                part += ", clear of the flat"
-            rows += seat_calipers(side.seat, side.spigot, process, added_mm, excess_mm, (), tube, part, flat)
+            rows += seat_calipers(side.seat, side.spigot, process, added_mm, excess_mm, (), tube, part, side.flat_deg)
         if self.in_line:
             length = sum(side.spigot.length_mm for side in self.sides) + self.place.gap_mm
             rows.append(Caliper.around("Fitting: length over all", length, process.tolerance_mm * 2))

@@ -23,7 +23,7 @@ from ..settling import EXACT, Settling, is_number
 from ..spigot_limits import (
     LEAST_CORE_MM,
     LEAST_SHOULDER_MM,
-    FitName,
+    WITHOUT_RIBS,
     SpigotDesign,
     check_end,
     settle_corner,
@@ -38,7 +38,7 @@ from ..spigot_limits import (
     spigot_contour,
 )
 from .place import IN_LINE_DEG, JointPlace
-from .recipe import MOST_SCREWS, Between, JoinerRecipe, JoinerUp, ScrewKind, SecondFit
+from .recipe import MOST_SCREWS, Between, JoinerFit, JoinerRecipe, JoinerUp, ScrewKind, SecondFit
 from .screws import LEAST_BESIDE_MM, MOST_ASKEW_DEG, across_mm, bore_mm, depth_mm
 from .side import holes_passed, mitre_shift
 
@@ -62,7 +62,7 @@ def settle(
     bench = Settling(recipe)
     for name, words in (
         ("between", Between),
-        ("fit", FitName),
+        ("fit", JoinerFit),
         ("second_fit", SecondFit),
         ("cross_holes", CrossKind),
         ("seam_relief", ReliefKind),
@@ -90,12 +90,12 @@ def settle(
 
 
 def _second(recipe: JoinerRecipe) -> JoinerRecipe:
-    """The recipe as it is for the second spigot. Ribs would be crushed as a push fit goes in."""
+    """The recipe as it is for the second spigot."""
     other = recipe.second_fit not in ("as the first", recipe.fit)
     if not other:
         return replace(recipe, gap_mm=recipe.gap_mm if recipe.second_gap_mm is None else recipe.second_gap_mm)
     own = with_values(recipe, {"fit": recipe.second_fit, "gap_mm": recipe.second_gap_mm})
-    return with_values(own, {"rib_count": 0}) if own.fit == "push" else own
+    return with_values(own, {"rib_count": 0}) if own.fit in WITHOUT_RIBS else own
 
 
 def _unmeasured(known: Circumstances | None) -> Circumstances | None:

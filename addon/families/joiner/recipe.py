@@ -11,11 +11,11 @@ from ...shaping.features import CrossHoles, Grooves, Ribs, SeamRelief
 from ...trade.cautions import Condition
 from ...trade.fits import fit_named
 from ...trade.hardware import threads
-from ..spigot_limits import FitName
 
 Between = Literal["auto", "collar", "stop", "web"]
 ScrewKind = Literal["none", "through", "insert"]
-SecondFit = Literal["as the first", "glue", "push", "press"]
+JoinerFit = Literal["glue", "push", "press", "slide"]
+SecondFit = Literal["as the first", "glue", "push", "press", "slide"]
 JoinerUp = Literal["auto", "lying", "standing"]
 
 MOST_SCREWS = 6
@@ -73,21 +73,23 @@ class JoinerRecipe:
         meaning="length of the part inside each tube, along its axis. Automatic, it is one and a half times as long as "
         "the tube is wide (common practice, no source), 80 mm at most, as far as the bore is clear",
     )  # fmt: skip
-    fit: FitName = declared(
-        "glue", "Fit", "How the spigots sit in the bores: with room for glue, pushed in by hand, or pressed in",
+    fit: JoinerFit = declared(
+        "glue", "Fit", "How the spigots sit in the bores: with room for glue, pushed in by hand, pressed in or sliding",
+        meaning="how the spigots sit in the bores: with room for glue, pushed in by hand, pressed in, or sliding in "
+        "and out of every tube that keeps to its tolerances",
     )  # fmt: skip
     second_fit: SecondFit = declared(
         "as the first", "Second Fit", "How the second spigot sits in its bore, if not as the first one does",
         meaning="how the second spigot sits in its bore, if not as the first one does: a frame that comes apart is "
-        "glued into one tube (`fit = \"glue\"`) and pushed into the other (`second_fit = \"push\"`). The first tube is "
+        "glued into one tube (`fit = \"glue\"`) and slides in the other (`second_fit = \"slide\"`). The first tube is "
         "the wider one, and of tubes alike the one that lists name first",
     )  # fmt: skip
     gap_mm: float | None = declared(
         None, "Gap", "Gap between spigots and bores on each side; automatic, it follows from each tube's tolerance",
         automatic="by tolerance",
         meaning="gap between spigots and bores, per side. Automatic, it follows from each tube's tolerance, as a "
-        "glued cap's does; push and press fits take the fit class's own gap. A number is that of both spigots if they "
-        "have one fit, else that of the first",
+        "glued cap's does, where they are glued or slide; push and press fits take the fit class's own gap. A number "
+        "is that of both spigots if they have one fit, else that of the first",
     )  # fmt: skip
     second_gap_mm: float | None = declared(
         None, "Second Gap", "Gap of the second spigot; automatic, as the first one's where both have one fit",
