@@ -52,7 +52,7 @@ def drilled(gmsh: ModuleType, shapes: Any, *holes: dict[str, float], how: Any = 
             start = np.array([-y * offset, x * offset, hole["up"]]) - (60 * (walls - 1)) * np.array([x, y, 0])
             cut(gmsh, body, cylinder(gmsh, tuple(start), (60 * walls * x, 60 * walls * y, 0), hole["across"] / 2))
 
-    return tessellated(gmsh, build, how, "post")
+    return tessellated(gmsh, build, how, "post", facets=24)
 
 
 def lower_end(mesh: Mesh, free: bool = True) -> TubeEnd:

@@ -110,7 +110,7 @@ def test_both_ways_of_making_a_roof_agree_on_convex_outlines(name: str):
     assert len(faces) == len(polygon)
 
 
-@examples(40)
+@examples(20)
 @given(st.lists(st.tuples(st.floats(6, 25), st.floats(0.6, 1.4)), min_size=4, max_size=28))
 def test_roofs_of_random_outlines(spokes: list[tuple[float, float]]):
     lengths, steps = np.array(spokes).T

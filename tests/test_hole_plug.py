@@ -41,7 +41,7 @@ DRILL = 4.5
 
 
 @lru_cache
-def mouths(gmsh, shapes, diameter=2 * DRILL, walls=1, lean=0.0, aside=0.0, cone=None, facets=64) -> tuple[Mesh, list]:
+def mouths(gmsh, shapes, diameter=2 * DRILL, walls=1, lean=0.0, aside=0.0, cone=None, facets=24) -> tuple[Mesh, list]:
     """A tube along z with a hole along y, its mesh and the mouths that the takeoff finds. ``cone`` is the largest
     radius and the depth of a countersink of 90°."""
 
