@@ -114,10 +114,11 @@ def test_a_plastic_called_by_braces_stays_a_name():
     assert '"{hottest_c} {0}"' in about(replace(QUIET, material=strange))
 
 
-def test_each_is_one_sentence_and_its_name_one_line():
+def test_each_is_one_sentence_its_name_one_line_and_in_brief_a_few_words():
     for caution in (*cautions_for(ALL), *cautions()):
         assert caution.text.endswith(".") and ". " not in caution.text
         assert len(caution.name) <= 60 and not caution.name.endswith(".")
+        assert len(caution.brief) <= 35 and caution.brief[0].islower() and not caution.brief.endswith(".")
 
 
 def test_they_are_shown_in_the_order_of_the_work():

@@ -13,6 +13,7 @@ from addon.job.papers import job_sheet_of
 from addon.job.results import JobResult
 from addon.job.running import run
 from addon.job.screen import table
+from addon.trade.cautions import cautions_for
 from demo_assembly import market_stall, write_demo
 
 
@@ -34,6 +35,14 @@ def test_the_demo_is_calm_and_fits_on_a_screen(result: JobResult) -> None:
         assert max(map(len, lines[:-1])) <= width
         assert width == 80 or len(lines) <= 30
     assert len(table(result, everything=True).splitlines()) > 60
+
+
+def test_every_caution_that_applies_is_on_the_screen(result: JobResult) -> None:
+    """In brief, and with everything in a line; on the sheet in full, as another test has it."""
+    short, full = (" ".join(table(result, everything).split()) for everything in (False, True))
+    applying = cautions_for(result.facts)
+    assert len(applying) > 20
+    assert [caution.name for caution in applying if caution.brief not in short or caution.name not in full] == []
 
 
 @needs_browser

@@ -8,9 +8,9 @@ import textwrap
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import get_args
 
 from ..bench.quantities import Quantities, say_duration
+from ..bench.sheet import say_ranges
 from ..bench.verdict import JobVerdict
 from ..fields.messages import count_of
 from ..files.parts import WrittenFile
@@ -27,8 +27,6 @@ from .results import JobLadder, JobResult, Made
 
 WIDTH = 110
 """Characters a line, unless the screen is narrower."""
-_NAMED_STEPS = 2
-"""Before the work, and printing."""
 LEAST_WIDTH = 80
 """The table of kinds takes that."""
 
@@ -37,13 +35,12 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
     """The result as a fabricator reads it: the verdict, what to do first, the kinds and how to print them, the files.
     ``everything`` has every end and finding too."""
     verdict = verdict_of(result)
-    blocks = [_verdict(verdict, width)]
-    if result.made:
-        blocks += [_kinds_table(result.made, width)]
-    blocks += ["\n".join(filter(None, (_printing(result, width), _ends(result, verdict, width))))]
+    blocks = [_verdict(verdict, width), _kinds_table(result.made, width) if result.made else ""]
     blocks += [_ladders(result.job, result.ladders, width), "\n".join(_wrapped(note, width) for note in result.notes)]
+    closing = [_printing(result, width), _ends(result, verdict, width), _last(result, everything, width)]
     if everything:
         blocks += [
+            "\n".join(filter(None, closing[:-1])),
             *((_ends_table(result.ends), _closed_ends(result, width)) if "end" in verdict.asked else ()),
             _sizes_table(result.made),
             _findings(result.findings, width),
@@ -51,8 +48,10 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
             _amounts(result.quantities, width),
             _files_table(result.files),
             _all_cautions(result, width),
+            closing[-1],
         ]
-    blocks += [_last(result, everything, width)]
+    else:
+        blocks += ["\n".join(filter(None, closing))]
     return "\n\n".join(block for block in blocks if block)
 
 
@@ -87,16 +86,15 @@ def _printing(result: JobResult, width: int) -> str:
     if not printed:
         return ""
     plans = {id: part.plan for id, part in printed.items()}
-    some = next(iter(plans.values()))
+    as_set = next(iter(plans.values()))
     where: dict[str, list[str]] = {}
     for id, plan in plans.items():
         for part in plan.ranges:
-            layers = f"{id} layer{'s' * (part.last > part.first)} {part.said_layers}"
-            where.setdefault(f"{part.rings} of {part.bead_mm:.2f} mm", []).append(layers)
-    changes = [f"{rings} on {', '.join(layers)}" for rings, layers in where.items()]
-    lines = [
-        f"Print plan: {say_rings(some.rings, some.bead_mm)}" + (f", except {'; '.join(changes)}." if changes else ".")
-    ]
+            beads = "" if part.bead_mm == as_set.bead_mm else f" of {part.bead_mm:.2f} mm"
+            layers = say_ranges(range(part.first + 1, part.last + 2))
+            where.setdefault(f"{part.rings}{beads} on", []).append(f"{id} {layers}")
+    changes = [f"{rings} {'' if at else 'layers '}{', '.join(some)}" for at, (rings, some) in enumerate(where.items())]
+    lines = [f"Print plan: {'; '.join([say_rings(as_set.rings, as_set.bead_mm), *changes])}."]
     held = [id for id, part in printed.items() if part.support.needed]
     if held and result.quantities:
         support = f"{result.quantities.support_cm3:.1f} cm³ in all, {result.job.process.support}"
@@ -120,7 +118,7 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
     if result.made and not everything:
         minor = dict.fromkeys(finding.check for finding in result.findings if finding.severity == "good to know")
         lines += [f"Good to know: {', '.join(minor)}; with --all, in sentences."] if minor else []
-        lines.append(_first_cautions(result))
+        lines.append(f"Cautions. {' '.join(_cautions(result, in_brief=True))}")
         lines.append(_files(result))
     lines.append(f"Files are in {result.job.output.folder}")
     return "\n".join((*(_wrapped(line, width) for line in lines[:-1]), lines[-1]))
@@ -253,18 +251,12 @@ def _all_cautions(result: JobResult, width: int) -> str:
     )
 
 
-def _first_cautions(result: JobResult) -> str:
-    """Those of the steps that come first by name, and how many wait on the job sheet at the others."""
-    named = " ".join(_cautions(result)[:_NAMED_STEPS])
-    later = sum(caution.step not in get_args(Step)[:_NAMED_STEPS] for caution in cautions_for(result.facts))
-    return f"Cautions. {named}" + (f" {later} more at their steps on the job sheet." if later else "")
-
-
-def _cautions(result: JobResult) -> list[str]:
+def _cautions(result: JobResult, in_brief: bool = False) -> list[str]:
     """Those that apply, in a line for each step of the work."""
-    applying = cautions_for(result.facts)
-    names = {step: [caution.name for caution in applying if caution.step == step] for step in get_args(Step)}
-    return [f"{step.capitalize()}: {'; '.join(cautions)}." for step, cautions in names.items() if cautions]
+    steps: dict[Step, list[str]] = {}
+    for caution in cautions_for(result.facts):
+        steps.setdefault(caution.step, []).append(caution.brief if in_brief else caution.name)
+    return [f"{step.capitalize()}: {'; '.join(cautions)}." for step, cautions in steps.items()]
 
 
 def _wrapped(text: str, width: int, indent: str = "") -> str:

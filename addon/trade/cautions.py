@@ -74,6 +74,8 @@ class Facts:
 class Caution(Sourced):
     name: str
     """The caution in one line, which says what to do."""
+    brief: str
+    """In a few words, after its step."""
     step: Step
     text: str
     """One sentence: what the danger is and what to do."""
