@@ -14,7 +14,7 @@ from reprlib import Repr
 from string import Formatter
 from typing import Any
 
-from ..geometry.names import quoted
+from ..geometry.names import in_words, quoted
 from ..geometry.units import MM_PER_INCH, bare_mm, parse_length, say_inches, say_mm, say_three
 from .declared import unit_of
 
@@ -221,6 +221,12 @@ def say_all(parts: Iterable[object], between: str = " ") -> Message:
     """Messages, text and values, one after the other."""
     parts = tuple(parts)
     return say(between.join(["{}"] * len(parts)), *parts)
+
+
+def say_each(parts: Iterable[object]) -> Message:
+    """``say_each(["A", "B", "C"])`` is ``"A, B and C"``."""
+    parts = tuple(parts)
+    return say(in_words(["{}"] * len(parts)), *parts)
 
 
 def as_message(text: object) -> Message:

@@ -1,16 +1,23 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Names inside sentences, in quotes, so that where one ends is plain; and names that occur more than once."""
+"""Names inside sentences, in quotes, so that where one ends is plain; several of them in a row; and names that occur
+more than once."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 
 def quoted(name: object) -> str:
     """A name, or a path, as sentences have it; a name that has straight quotes of its own is put in curly ones."""
     text = str(name)
     return f'"{text}"' if '"' not in text else f"“{text}”"
+
+
+def in_words(parts: Iterable[str]) -> str:
+    """``in_words(["A", "B", "C"])`` is ``"A, B and C"``."""
+    *first, last = [*parts] or [""]
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def unique_names(names: Sequence[str]) -> list[str]:

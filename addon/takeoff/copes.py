@@ -9,13 +9,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..fields.messages import NOTHING, Length, Message, Name, say, say_all
+from ..fields.messages import NOTHING, Name, say, say_each
 from ..geometry.boxes import BoxTree
-from ..geometry.developments import TOUCH_MM, Cut, LowestCut, PlaneCut, ReadCut, TubeCut, traced
+from ..geometry.developments import Cut, LowestCut, ReadCut, TubeCut, traced
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
 from .ends import TubeEnd
 from .legs import Leg, Skins
+from .running_into import Running, met_by
 from .sites import Cope, Tube
 from .surface import Surface
 
@@ -25,13 +26,7 @@ _ALIKE_CUT = 0.02
 """Share of its width by which the corners of a cope may lie unlike far off the tube that it lies on."""
 _TRUE_CUT_MM = 0.1
 """Corners no less alike than this are those of the true curve, or lie on its chords."""
-_INTO = 0.02
-"""Share of its width by which a tube reaches into another one at least; less only touches it."""
-_THROUGH = 0.5
-"""Share of its width by which it may stand out at the other side; what goes on further is there on purpose."""
 _MOST_ALONG = np.cos(np.radians(15.0))
-_SQUARE_MM = 0.05
-"""A cut that is as level as this is square."""
 
 
 def cuts_read(surface: Surface, legs: Sequence[Leg], skins: Skins, rims: int) -> dict[int, tuple[Floats, Floats]]:
@@ -57,35 +52,28 @@ def copes_of(
     needed, and the places of the tubes that it lies on. ``tube_of`` has the place of each end's tube."""
     explained, near = list(ends), _near(ends, cuts, tube_of, tubes)
     copes: dict[int, tuple[Cut, list[int]]] = {}
-    for number, end in enumerate(ends):
-        if number in cuts:
-            end = explained[number] = _sized_by(end, tubes[tube_of[number]])
-            under = _lies_on(tube_of[number], cuts[number][0], tubes, near[number])
-            lying = [] if under is None else [under]
-            copes[number] = _cut_read(end, cuts[number], None if under is None else tubes[under]), lying
-            if under is not None:
-                lies = say("{}, to lie on {}", end.reason, Name(tubes[under].source))
-                explained[number] = replace(end, reason=lies, remedy=NOTHING)
-        elif number in tube_of and end.cause in ("open", "blocked", "crossed", "too short"):
-            tube, places = tubes[tube_of[number]], near[number]
-            candidates = [
-                (under, TubeCut(tubes[under].section.outer, tubes[under].frame).seen_from(end.frame))
-                for under in places
-            ]
-            for under, cut in candidates:
-                if (met := _runs_into(end, tube, cut, tubes[under])) is None:
-                    continue
-                several = _all_met(end, under, cut, candidates, tubes)
-                lowest: Cut = cut
-                if len(several) > 1:
-                    lowest = LowestCut.of([each for _, each in several], end.section.outer)
-                    met = _runs_into_several(end, lowest, [tubes[place] for place, _ in several])
-                reason, needs_cope = met
-                explained[number] = replace(end, cause="blocked", clear_depth_mm=0.0, reason=reason, remedy=NOTHING)
-                if needs_cope:
-                    copes[number] = lowest, [place for place, _ in several]
-                break
-    return explained, copes
+    lying: set[tuple[int, int]] = set()
+    for number in cuts:
+        end = explained[number] = _sized_by(ends[number], tubes[tube_of[number]])
+        under = _lies_on(tube_of[number], cuts[number][0], tubes, near[number])
+        copes[number] = _cut_read(end, cuts[number], [tubes[place] for place in under]), under
+        lying |= {(tube_of[number], place) for place in under}
+        if under:
+            names = say_each([say("{}", Name(tubes[place].source)) for place in under])
+            explained[number] = replace(end, reason=say("{}, to lie on {}", end.reason, names), remedy=NOTHING)
+    running = {
+        number: Running(
+            end, tube_of[number], tuple(p for p in near[number] if (p, tube_of[number]) not in lying), tubes
+        )
+        for number, end in enumerate(ends)
+        if number in tube_of and number not in cuts and end.cause in ("open", "blocked", "crossed", "too short")
+    }
+    for number, met in met_by(running).items():
+        blocked = replace(ends[number], cause="blocked", clear_depth_mm=0.0, reason=met.reason, remedy=NOTHING)
+        explained[number] = blocked
+        if met.needs_cope:
+            copes[number] = met.cut, list(met.under)
+    return explained, dict(sorted(copes.items()))
 
 
 def cope(
@@ -116,11 +104,11 @@ def _line_around(surface: Surface, leg: Leg, skins: Skins, label: int, up: int) 
     return lines[chosen][:: int(skins.turns[loops[chosen]]) * up]
 
 
-def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube], places: Sequence[int]) -> int | None:
+def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube], places: Sequence[int]) -> list[int]:
     """The tube, by its place, of those at some ``places``, on whose outside the corners (n, 3) of a cut at the end of
-    another one lie best."""
+    another one lie best; those on which they lie together, that with most of them first; or none."""
     middle, width = cut.mean(axis=0), tubes[coped].section.outer.width
-    nearest, least = None, _ALIKE_CUT * width
+    nearest, least, some = None, _ALIKE_CUT * width, {}
     for place in places:
         tube = tubes[place]
         arm = middle - tube.frame.origin
@@ -131,20 +119,32 @@ def _lies_on(coped: int, cut: Floats, tubes: Sequence[Tube], places: Sequence[in
         if np.linalg.norm(arm - along * tube.axis) > near + _FITS_CUT * width:
             continue
         off = _off(tube, cut)
+        some[place] = np.abs(off) < _ALIKE_CUT * width
         if float(np.ptp(off)) < least and abs(float(off.mean())) < _FITS_CUT * width:
             nearest, least = place, float(np.ptp(off))
-    return nearest
+    if nearest is not None:
+        return [nearest]
+    left, together = np.ones(len(cut), bool), []
+    while some and left.any():
+        place = max(some, key=lambda place: int((some[place] & left).sum()))
+        if not (some[place] & left).any():
+            return []
+        left &= ~some.pop(place)
+        together.append(place)
+    return [] if left.any() else together
 
 
 def _off(tube: Tube, points: Floats) -> Floats:
     return off_outline(tube.section.outer, tube.frame.to_local(points)[:, :2])[0]
 
 
-def _cut_read(end: TubeEnd, lines: tuple[Floats, Floats], other: Tube | None) -> Cut:
+def _cut_read(end: TubeEnd, lines: tuple[Floats, Floats], under: Sequence[Tube]) -> Cut:
     """The true curve where the corners lie on one, else as they are."""
-    if other is not None and np.ptp(off := _off(other, lines[0])) < _TRUE_CUT_MM:
-        cut = TubeCut(other.section.outer.offset(float(off.max())), other.frame).seen_from(end.frame)
-        if cut.past_mm(end.section.outer.polygon()) <= TOUCH_MM:
+    if under and np.ptp(off := np.min([_off(tube, lines[0]) for tube in under], axis=0)) < _TRUE_CUT_MM:
+        gap = float(off.max())
+        cuts = [TubeCut(tube.section.outer.offset(gap), tube.frame).seen_from(end.frame) for tube in under]
+        cut = cuts[0] if len(cuts) == 1 else LowestCut.of(cuts, end.section.outer)
+        if np.isfinite(traced(cut, end.section.outer)[:, 2]).all():
             return cut
     return ReadCut(*(end.frame.to_local(line) for line in lines))
 
@@ -182,63 +182,3 @@ def _near(
     for number, place in zip(numbers[end[order]].tolist(), tube[order].tolist(), strict=True):
         near[number].append(place)
     return near
-
-
-def _runs_into(end: TubeEnd, tube: Tube, cut: TubeCut, other: Tube) -> tuple[Message, bool] | None:
-    """That an end runs into another tube and what it needs, in a sentence, and whether that is a cope; None if it does
-    not."""
-    width, name = end.section.outer.width, Name(other.source)
-    middle = float(cut.heights(np.zeros((1, 2)))[0])
-    if not -tube.length_mm < middle < -_INTO * width or 2 * cut.axis_height - middle < -_THROUGH * width:
-        return None
-    line = traced(cut, end.section.outer)
-    met = line[np.isfinite(line[:, 2])]
-    along = (end.frame.to_world(met) - other.frame.origin) @ other.axis
-    if along.min() < -_INTO * width or along.max() > other.length_mm + _INTO * width:
-        return None
-    if (past := cut.past_mm(line[:, :2])) > TOUCH_MM:
-        if cut.reach_mm < width:
-            return say("Runs into {}, which is narrower: no cope goes all around", name), False
-        return say("Runs into {} and passes by {} beside it: no cope goes all around", name, Length(past)), False
-    if np.ptp(line[:, 2]) < _SQUARE_MM:
-        return say("Runs {} into {}: it has to be cut square", Length(-middle), name), False
-    return say("Runs into {}: it needs a cope", name), True
-
-
-def _all_met(
-    end: TubeEnd, chief: int, cut: TubeCut, candidates: Sequence[tuple[int, TubeCut]], tubes: Sequence[Tube]
-) -> list[tuple[int, TubeCut]]:
-    """The chief tube and those that part of the end runs into before it, or beside it; each with its cut."""
-    met = [(chief, cut)]
-    for place, other in candidates:
-        if place != chief and _met_first(end, other, [known for _, known in met], tubes[place]):
-            met.append((place, other))
-    return met
-
-
-def _met_first(end: TubeEnd, cut: TubeCut, known: Sequence[TubeCut], tube: Tube) -> bool:
-    """Whether part of an end runs into a tube, there and not farther down, before it meets those that are known."""
-    width, line = end.section.outer.width, traced(cut, end.section.outer)
-    points, heights = line[:, :2], line[:, 2]
-    if cut.overlap_mm(points) < _INTO * width:
-        return False
-    others = np.fmin.reduce([other.heights(points) for other in known])
-    first = np.isfinite(heights) & ~(heights >= others - _TRUE_CUT_MM)
-    if not first.any():
-        return False
-    rim = PlaneCut(end.mitre_deg, end.mitre_direction_deg).heights(points)
-    into, past = (rim - heights)[first], (rim - 2 * cut.middles(points) + heights)[first]
-    along = (end.frame.to_world(line[first]) - tube.frame.origin) @ tube.axis
-    # Where it meets the chief one, its own end may not be drawn up to that.
-    short = min(tube.section.outer.width, tube.section.outer.depth) / 2
-    there = along.min() > -short and along.max() < tube.length_mm + short
-    return bool(there and into.max() > _INTO * width and past.max() < _THROUGH * width)
-
-
-def _runs_into_several(end: TubeEnd, cut: Cut, tubes: Sequence[Tube]) -> tuple[Message, bool]:
-    """What an end that runs into several tubes needs, in a sentence, and whether that is a cope."""
-    names = say_all([say("{}", Name(tube.source)) for tube in tubes], " and ")
-    line = traced(cut, end.section.outer)
-    if not np.isfinite(line).all():
-        return say("Runs into {} and passes by beside them: no cope goes all around", names), False
-    return say(f"Runs into {{}}: it needs a cope that lies on {'both' if len(tubes) == 2 else 'all'}", names), True
