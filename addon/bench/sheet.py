@@ -12,6 +12,7 @@ from ..families.fitting import Fitting, GlueJoint
 from ..families.table import family_named
 from ..fields.messages import Message, Units
 from ..geometry.mesh import Mesh
+from ..geometry.names import in_words
 from ..review.review import Print
 from ..takeoff import NeededHole, TubeEnd
 from ..trade.cautions import Facts
@@ -141,7 +142,7 @@ class JobSheet:
         """Where a site is, with the fittings whose screws its holes are for."""
         needed = [record for record in site.records if isinstance(record, NeededHole)]
         fittings = (self.fitting_of.get(id(hole.joint)) for hole in needed)
-        ids = " and ".join(dict.fromkeys(fitting.id for fitting in fittings if fitting))
+        ids = in_words(dict.fromkeys(fitting.id for fitting in fittings if fitting))
         which = f"{len(needed)} of them " if len(needed) < site.count else ""
         return f"{site.where}, {which}for the screws of {ids}" if ids else site.where
 

@@ -12,6 +12,7 @@ from typing import get_args
 
 from ..families.family import Counted, Serves
 from ..fields.messages import NOTHING, Message, Name, count_of, say, say_all
+from ..geometry.names import in_words
 from ..review.findings import Concern
 from .quantities import Quantities
 
@@ -121,7 +122,7 @@ class JobVerdict:
     def _nothing(self) -> str:
         """Why nothing is printed."""
         if not self._left:
-            return " and ".join(_NONE[serves] for serves in self.asked) or "the job asks for no fittings"
+            return in_words(_NONE[serves] for serves in self.asked) or "the job asks for no fittings"
         are = "is" if sum(self._left.values()) == 1 else "are"
         return f"{', '.join(count_of(number, counted) for counted, number in self._left.items())} {are} left out"
 

@@ -14,6 +14,7 @@ from ..bench.sheet import say_ranges
 from ..bench.verdict import JobVerdict
 from ..fields.messages import count_of
 from ..files.parts import WrittenFile
+from ..geometry.names import in_words
 from ..geometry.sections import Section
 from ..geometry.units import NO_BREAK, bare_mm, say_mm, with_units_kept
 from ..review.findings import Finding, concerns, say_ids
@@ -127,7 +128,7 @@ def _last(result: JobResult, everything: bool, width: int) -> str:
 def _files(result: JobResult) -> str:
     """How many print files there are of each format, and the papers beside them."""
     counts = Counter(file.format.upper() for file in result.files)
-    formats = " and ".join(f"{count} {format}" for format, count in counts.items())
+    formats = in_words(f"{count} {format}" for format, count in counts.items())
     said = f"{formats} file{'s' * (len(result.files) > 1)} in {result.job.output.unit}"
     wraps = f"{count_of(len(result.templates), 'template')}, " if result.templates else ""
     return f"Read back as drawn: {said}; beside them job sheet (all cautions), {wraps}lists."

@@ -12,7 +12,7 @@ import numpy as np
 from mathutils import Vector
 
 from ..fields.messages import count_of
-from ..geometry.names import quoted
+from ..geometry.names import in_words, quoted
 from .file_unit import same_scale
 from .placing import mm_per_unit
 from .records import end_of
@@ -52,7 +52,7 @@ class Outdated:
             said.append(f"{len(self.edited)} meshes were edited" if several else f"{quoted(self.edited[0])} was edited")
         if self.gone:
             said.append(f"the tubes of {count_of(self.gone, 'end')} are gone")
-        sentence = " and ".join(said)
+        sentence = in_words(said)
         since = "the ends" if self.edited else "they"
         return f"{sentence[:1].upper()}{sentence[1:]} since {since} were read." if said else ""
 

@@ -13,7 +13,7 @@ import numpy as np
 from mathutils import Vector
 
 from ..families.family import ALIKE_MM
-from ..fields.messages import NOTHING, Length, Message, Name, as_message, say, say_all
+from ..fields.messages import NOTHING, Length, Message, Name, as_message, say, say_all, say_each
 from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
@@ -400,7 +400,7 @@ def _about(site: OtherSite) -> _Found:
         said = say(f"{{}} from the end, {'both walls' if site.walls > 1 else 'one wall'}", Length(site.distances_mm[0]))
         return _Found("hole", site.source, site.tube.section, site.position, said, round(site.diameter_mm, 2))
     if isinstance(site, Cope):
-        under = say_all([say("{}", Name(tube.source)) for tube in site.tubes_under], " and ")
+        under = say_each(say("{}", Name(tube.source)) for tube in site.tubes_under)
         said = say("on {}", under) if under else say("cut to lie on another tube")
         return _Found("cope", site.tube.source, site.tube.section, site.end.frame.origin, said)
     first, second = site.ends

@@ -11,6 +11,7 @@ import numpy as np
 
 from ...geometry.developments import Cut, LowestCut, PlaneCut, TubeCut, traced
 from ...geometry.frames import Floats, Frame
+from ...geometry.names import in_words
 from ...geometry.sections import Outline, Section
 from ...geometry.units import bare_mm, say_mm, say_three
 from ...takeoff import Cope, Takeoff, Tube, TubeEnd
@@ -75,7 +76,7 @@ class CopeSite:
 
     @property
     def where(self) -> str:
-        under = " and ".join(tube.source for tube in self.cope.tubes_under if tube.source)
+        under = in_words(tube.source for tube in self.cope.tubes_under if tube.source)
         return f"cope{f' on {under}' if under else ''}, {said_cut(self.cope.cut)}"
 
     @property
@@ -146,7 +147,7 @@ def far_end(end: TubeEnd, tube: Tube, ends: dict[int, CutEnd]) -> CutEnd | None:
 def said_cut(cut: Cut) -> str:
     """``"60° on 48.3 mm round, 6 mm off"``."""
     if isinstance(cut, LowestCut):
-        return " and ".join(map(said_cut, cut.cuts))
+        return in_words(map(said_cut, cut.cuts))
     if isinstance(cut, PlaneCut):
         return f"mitre {say_three(cut.mitre_deg)}°"
     if not isinstance(cut, TubeCut):

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
+from ...geometry.names import in_words
 from ...geometry.units import say_mm
 from ..bench_steps import BenchSteps
 from ..fitting import BenchStep
@@ -84,4 +85,4 @@ def _holes(bushes: Iterable[Bush]) -> int:
 def _sizes(bushes: Iterable[Bush]) -> str:
     """Of the holes that are larger than their drills."""
     sizes = sorted({bush.entry.diameter_mm for bush in bushes if bush.drill_mm < bush.entry.diameter_mm - 0.005})
-    return " and ".join(map(say_mm, sizes))
+    return in_words(map(say_mm, sizes))

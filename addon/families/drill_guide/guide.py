@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ...geometry.frames import Floats
+from ...geometry.names import in_words
 from ...geometry.units import say_both, say_mm
 from ...trade.processes import Process
 from ..dimensioned import View
@@ -41,7 +42,7 @@ class DrillGuide(Fitting):
     @property
     def words(self) -> str:
         recipe, plan = self.recipe, self.plan
-        drills = " and ".join(say_both(drill) for drill in sorted({bush.drill_mm for bush in plan.bushes}))
+        drills = in_words(say_both(drill) for drill in sorted({bush.drill_mm for bush in plan.bushes}))
         said = f"{recipe.style} for {plan.place.words}, {recipe.bush} bushes for drills of {drills}"
         return f"{said}, {plan.place.hand}" if plan.place.hand else said
 

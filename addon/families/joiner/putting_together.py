@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
+from ...geometry.names import in_words
 from ...geometry.units import say_mm
 from ..bench_steps import BenchSteps
 from ..fitting import BenchStep
@@ -99,7 +100,7 @@ def said_holes(holes: Sequence[ScrewHole]) -> str:
     for tube in (0, 1):
         here = [hole for hole in holes if hole.tube == tube]
         if here:
-            at = " and ".join(say_mm(hole.distance_mm) for hole in here)
+            at = in_words(say_mm(hole.distance_mm) for hole in here)
             said.append(f"{TUBES[tube]} tube ⌀ {say_mm(here[0].diameter_mm)} at {at} {here[0].around}")
     return "; ".join(said)
 
