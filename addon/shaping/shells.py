@@ -213,7 +213,7 @@ def sound(shell: Shell) -> Shell:
             characteristic = _characteristic(_whole(first[shell.triangles])[0])
         triangles, whole = _whole(target[shell.triangles])
         keys = _keys(_edges(triangles))
-        if len(np.unique(keys)) == len(keys) and _characteristic(triangles) == characteristic:
+        if _distinct(keys) == len(keys) and _characteristic(triangles) == characteristic:
             loops = tuple(without_repeats(target[loop]) for loop in shell.loops)
             return compact(Shell(shell.vertices, triangles.astype(np.int32), shell.surfaces[whole], loops))
     return shell
@@ -223,15 +223,22 @@ def _whole(triangles: Indices) -> tuple[Indices, NDArray[np.bool_]]:
     """The triangles that still have three corners and do not lie back to back with another, and which they are."""
     whole = (triangles != np.roll(triangles, 1, axis=1)).all(axis=1)
     # Two triangles back to back enclose nothing.
-    _, kind, count = np.unique(np.sort(triangles, axis=1), axis=0, return_inverse=True, return_counts=True)
-    whole &= count[kind.reshape(-1)] == 1
+    corners = np.sort(triangles, axis=1)
+    order = np.lexsort(corners.T)
+    again = (np.diff(corners[order], axis=0) == 0).all(axis=1)
+    whole[order[1:][again]] = whole[order[:-1][again]] = False
     return triangles[whole], whole
 
 
 def _characteristic(triangles: Indices) -> int:
     """Euler's, by which closed surfaces with a different number of holes through them differ."""
-    edges = np.unique(_keys(np.sort(_edges(triangles), axis=1)))
-    return len(np.unique(triangles)) - len(edges) + len(triangles)
+    edges = _keys(np.sort(_edges(triangles), axis=1))
+    return int(np.count_nonzero(np.bincount(triangles.ravel()))) - _distinct(edges) + len(triangles)
+
+
+def _distinct(keys: NDArray[np.int64]) -> int:
+    """How many different ones there are: by sorting, which for whole numbers is several times quicker than a table."""
+    return int(np.count_nonzero(np.diff(np.sort(keys)))) + min(len(keys), 1)
 
 
 def opened(shell: Shell, drop: NDArray[np.bool_]) -> Shell:
