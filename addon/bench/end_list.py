@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from ..families.family import Family, Site, counted_as
 from ..fields.messages import count_of
+from ..takeoff import Hole
 from ..takeoff.ends import TubeEnd
 from .assembly_picture import NUMBERED_UP_TO, EndMark, assembly_picture
 from .markup import element, escaped, paragraph, table
@@ -18,6 +19,10 @@ from .verdict import takes_none
 SITES_LISTED_UP_TO = 300
 """With more ends and other sites than this their tubes are left to the CSV."""
 
+SIDES_SAID = (
+    "Top, bottom, front, back, left and right are those of the picture, which shows the assembly from its front, right "
+    "and top. Distances count along the tube, to the middle of a hole where it comes out of the wall."
+)
 _PICTURE_MM = 180.0, 104.0
 
 
@@ -62,7 +67,9 @@ def _served(sheet: JobSheet) -> str:
         rows.append((*row, "; ".join(_tubes(sheet, sites, shared))) if listed else row)
     tubes_head = (f"Tubes, in {shared.removesuffix(' / ')}" if shared else "Tubes",) if listed else ()
     elsewhere = "" if listed else paragraph("The tubes are named in the lists of ends and sites (CSV).")
-    return joined(table(("Fitting", "Serves", "Numbers", *tubes_head), rows), elsewhere) if rows else ""
+    holed = any(isinstance(record, Hole) for site in sheet.sites for record in site.records) and listed
+    sides = paragraph(SIDES_SAID) if holed and any(assembly.bodies for assembly in sheet.assemblies) else ""
+    return joined(table(("Fitting", "Serves", "Numbers", *tubes_head), rows), elsewhere, sides) if rows else ""
 
 
 def _serves(sites: Sequence[Site], family: Family) -> str:

@@ -20,6 +20,7 @@ from ..review.orientation import Orientations
 from ..review.print_plan import PrintPlan
 from ..review.support import Support
 from ..takeoff import ClosedEnd, Hole, NeededHole, Tube, TubeEnd
+from ..takeoff.hole_words import said_hole
 from ..trade.sizes import nearest_size, section_name
 from .judging import verdict_of
 from .results import JobLadder, JobResult, Made
@@ -201,6 +202,7 @@ def _tube(tube: Tube) -> dict[str, Any]:
 
 def _hole(hole: Hole) -> dict[str, Any]:
     return {
+        "where": said_hole(hole),
         "diameter_mm": _round(hole.diameter_mm),
         "position_mm": _point(hole.position),
         "axis": _direction(hole.axis),

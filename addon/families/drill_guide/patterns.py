@@ -20,6 +20,7 @@ from ...geometry.outline_fit import off_outline
 from ...geometry.sections import Section
 from ...geometry.units import say_mm
 from ...takeoff import ClosedEnd, Hole, NeededHole, Takeoff, Tube
+from ...takeoff.hole_words import said_around, said_end
 from ...takeoff.surface import Surface
 from ..family import ALIKE_DEG, ALIKE_MM
 
@@ -166,22 +167,29 @@ class Pattern:
 
     @property
     def where(self) -> str:
-        """With the distances from one of the tube's ends, hole 1's first; a saddle's arrow may point the other way."""
+        """With the distances from one of the tube's ends, hole 1's first, and where around each hole is; a saddle's
+        arrow may point the other way."""
         first = self.holes[0]
         measured = [end for end in (0, 1) if not isinstance(self.tube.ends[end], ClosedEnd)]
         end = self.end if self.over else min(measured, key=lambda end: _distance(first, end))
-        which = (
-            ""
-            if len(measured) == 1
-            else "nearer "
-            if _distance(first, end) <= _distance(first, 1 - end)
-            else "farther "
-        )
         distances = dict.fromkeys(say_mm(_distance(hole, end)).removesuffix(" mm") for hole in self.holes)
         arrow = "" if self.over else ", arrow to it" if end == self.end else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
         holes = say_holes([hole.diameter_mm for hole in self.holes])
-        return f"{holes}, {_listed(distances)} mm from the {which}end{arrow}{hand}"
+        return f"{holes}, {_listed(distances)} mm from the {said_end(first, end)}, {self._around(end)}{arrow}{hand}"
+
+    def _around(self, end: int) -> str:
+        """Through which walls each hole goes and where around, those alike together."""
+        alike: dict[str, list[int]] = {}
+        for number, hole in {entry.hole: hole for entry, hole in self.numbered}.items():
+            alike.setdefault(said_around(hole, hole.mouths, end), []).append(number)
+        if len(alike) == 1:
+            return next(iter(alike))
+        names = {
+            said: f"hole{'s' * (len(numbers) > 1)} {_listed(dict.fromkeys(map(str, numbers)))}"
+            for said, numbers in alike.items()
+        }
+        return ", ".join(f"{which} {said}" for said, which in names.items())
 
     def place(self, section: Section) -> GuidePlace:
         end = self.tube.ends[self.end]

@@ -21,6 +21,7 @@ from ...geometry.outline_fit import off_outline
 from ...geometry.sections import Outline, Section
 from ...geometry.units import say_mm
 from ...takeoff import Hole, Mouth, Takeoff
+from ...takeoff.hole_words import said_mouth
 from ..family import ALIKE_DEG, ALIKE_MM
 
 MOST_LEAN_DEG = 1.0
@@ -77,10 +78,7 @@ class HoleMouth:
 
     @property
     def where(self) -> str:
-        first, last = self.hole.distances_mm
-        distance = first if last is None else min(first, last)
-        said = f"hole {say_mm(self.hole.diameter_mm)}, {say_mm(distance)} from the end"
-        return said + (", opposite wall" if self.mouth is not self.hole.mouths[0] else "")
+        return f"hole {say_mm(self.hole.diameter_mm)}, {said_mouth(self.hole, self.mouth)}"
 
 
 @dataclass(frozen=True)

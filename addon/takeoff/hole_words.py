@@ -1,0 +1,112 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where a hole is, in words for the bench: how far along its tube, through which walls, and where around.
+
+Sides are those of the assembly, z up, seen from the front (against y): top and bottom, front and back, left and right.
+A tube that is given without a model has its own, as its job file has them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..geometry.frames import Floats
+from ..geometry.outline_fit import off_outline
+from ..geometry.units import say_mm, say_three
+from .ends import TubeEnd
+from .sites import SIDES, ClosedEnd, Hole, Mouth
+
+_SIDES = (("right", "left"), ("back", "front"), ("top", "bottom"))
+"""Towards and against x, y and z."""
+_TOWARDS = math.sin(math.radians(22.5))
+"""How much of a direction lies along an axis that is named with others."""
+_UPRIGHT = math.cos(math.radians(22.5))
+_OFF_MIDDLE_MM, _QUARTER_DEG = 0.05, 0.5
+"""What counts as on the middle line, and as straight to a side."""
+
+
+def nearer_end(hole: Hole) -> int:
+    """0 for the tube's first end, 1 for its last; a closed one is nobody's."""
+    last = hole.distances_mm[1]
+    return int(last is not None and last < hole.distances_mm[0])
+
+
+def said_end(hole: Hole, end: int) -> str:
+    """``"nearer end"``; ``"end"`` where the other one was not read."""
+    if isinstance(hole.tube.ends[1], ClosedEnd):
+        return "end"
+    return "nearer end" if end == nearer_end(hole) else "farther end"
+
+
+def said_hole(hole: Hole) -> str:
+    """``"20 mm from the nearer end, through both walls, top and bottom (80 mm wide), on the middle line"``."""
+    end = nearer_end(hole)
+    distance = say_mm(hole.distances_mm[end] or 0.0)
+    return f"{distance} from the {said_end(hole, end)}, {said_around(hole, hole.mouths, end)}"
+
+
+def said_mouth(hole: Hole, mouth: Mouth) -> str:
+    """The same of one of its mouths: ``"20 mm from the nearer end, top (80 mm wide), on the middle line"``."""
+    end = nearer_end(hole)
+    first = -float(hole.tube.frame.to_local(mouth.position)[2])
+    distance = say_mm(hole.tube.length_mm - first if end else first)
+    return f"{distance} from the {said_end(hole, end)}, {_sides(hole, [mouth], end)}"
+
+
+def said_around(hole: Hole, mouths: Sequence[Mouth], end: int) -> str:
+    """Through which walls it goes and where around its tube, seen from one of the ends."""
+    walls = "through both walls" if len(mouths) > 1 else "through one wall"
+    lean = "" if hole.square else f", leaning {say_three(hole.lean_deg)}°"
+    return f"{walls}, {_sides(hole, mouths, end)}{lean}"
+
+
+def _sides(hole: Hole, mouths: Sequence[Mouth], end: int) -> str:
+    frame, first = hole.tube.frame, hole.tube.ends[0]
+    given = isinstance(first, TubeEnd) and first.by_hand == "given by size"
+    if hole.side is None or hole.offset_mm is None:
+        if given and hole.tube.section.outer.shape == "circle":
+            return f"{say_three(hole.angle_deg)}° around, counter-clockwise seen from the end"
+        first_angle, *others = [_around(hole, mouth, end) for mouth in mouths]
+        return " and ".join([first_angle, *(other for other in others if "°" not in first_angle)])
+    x, y = SIDES[hole.side]
+    places = frame.to_local(np.array([mouth.position for mouth in mouths]))[:, :2]
+    ways = off_outline(hole.tube.section.outer, places)[1].round()
+    names = " and ".join(_own(way) if given else facing(way @ frame.axes[:2]) for way in ways)
+    outer = hole.tube.section.outer
+    width = "" if outer.width == outer.depth else f" ({say_mm(outer.depth if x else outer.width)} wide)"
+    sides = f"{'side ' * given}{names}{width}"
+    if abs(hole.offset_mm) < _OFF_MIDDLE_MM:
+        return f"{sides}, on the middle line"
+    along = math.copysign(1.0, hole.offset_mm) * np.array([abs(y), abs(x)])
+    towards = _own(along) if given else f"the {facing(along @ frame.axes[:2])}"
+    return f"{sides}, {say_mm(abs(hole.offset_mm))} off the middle line towards {towards}"
+
+
+def facing(way: Floats) -> str:
+    """Which side of the assembly a direction (3,) goes to: ``"top"``, ``"front left"``."""
+    named = [(abs(part), _SIDES[axis][int(part < 0)]) for axis, part in enumerate(way.tolist())]
+    most = max(share for share, _ in named)
+    return " ".join(name for share, name in named[::-1] if share >= min(_TOWARDS, most))
+
+
+def _around(hole: Hole, mouth: Mouth, end: int) -> str:
+    """Where around a tube without flat sides: towards a side, or so far from one."""
+    tube = hole.tube
+    z = -tube.frame.z if end else tube.frame.z
+    upright = abs(z[2]) > _UPRIGHT
+    zero = np.array([0.0, -1.0, 0.0]) if upright else np.array([0.0, 0.0, 1.0])
+    zero = zero - (zero @ z) * z
+    zero /= np.linalg.norm(zero)
+    out = mouth.position - tube.frame.origin
+    out = out - (out @ z) * z
+    degrees = math.degrees(math.atan2(float(np.cross(z, zero) @ out), float(zero @ out))) % 360.0
+    if abs(degrees - 90 * round(degrees / 90)) < _QUARTER_DEG:
+        return facing(out / np.linalg.norm(out))
+    return f"{say_three(degrees)}° from the {'front' if upright else 'top'}, counter-clockwise seen from that end"
+
+
+def _own(way: Floats) -> str:
+    """A side by the axes of the tube's own section, ``way`` (2,)."""
+    return max(SIDES, key=lambda side: float(way @ SIDES[side]))

@@ -1,0 +1,120 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Where lists say that holes are, against places worked out by hand from the directions of the assembly's picture."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from manifold3d import Manifold
+
+from addon.bench.assembly_picture import VIEW
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Section
+from addon.job.jobfile import parse_job
+from addon.job.running import run
+from addon.takeoff import Takeoff, take_off
+from addon.takeoff.given_holes import GivenHole
+from addon.takeoff.hole_words import facing, said_hole, said_mouth
+
+FLAT, SQUARE, ROUND = Section.rectangular(80, 40, 3), Section.rectangular(40, 40, 3), Section.round(42.4, 3.2)
+ALONG_X = Frame.along((0, 0, 0), (1, 0, 0), (0, 1, 0))
+"""Lying, its width along y."""
+UPRIGHT = Frame(np.zeros(3), np.eye(3))
+
+
+def drilled(
+    section: Section, frame: Frame, at: tuple[float, float, float], way: tuple[float, float, float], reach=100.0
+):
+    """The takeoff of a tube 500 mm long in a place, with a hole of 8 mm from that point of the model on."""
+    wall = section.outer.cross_section(96) - section.bore.cross_section(96)
+    tube = wall.extrude(500).transform(frame.matrix[:3])
+    bit = Manifold.cylinder(reach, 4, circular_segments=32).transform(Frame.along(at, way).matrix[:3])
+    return take_off([Mesh.from_manifold(tube - bit, "tube")], 8.0)
+
+
+@pytest.mark.parametrize(
+    ("section", "frame", "at", "way", "said"),
+    [
+        (FLAT, ALONG_X, (60, 0, 0), (0, 0, 1), "60 mm from the nearer end, through one wall, top (80 mm wide), "
+         "on the middle line"),
+        (FLAT, ALONG_X, (60, 12, 0), (0, 0, -1), "60 mm from the nearer end, through one wall, bottom (80 mm wide), "
+         "12 mm off the middle line towards the back"),
+        (FLAT, ALONG_X, (460, 0, 5), (0, -1, 0), "40 mm from the nearer end, through one wall, front (40 mm wide), "
+         "5 mm off the middle line towards the top"),
+        (SQUARE, ALONG_X, (60, -50, 0), (0, 1, 0), "60 mm from the nearer end, through both walls, back and front, "
+         "on the middle line"),
+        (SQUARE, UPRIGHT, (0, 0, 60), (-1, 0, 0), "60 mm from the nearer end, through one wall, left, "
+         "on the middle line"),
+        (ROUND, ALONG_X, (60, 0, 0), (0, 0, -1), "60 mm from the nearer end, through one wall, bottom"),
+        (ROUND, UPRIGHT, (0, 50, 60), (0, -1, 0), "60 mm from the nearer end, through both walls, back and front"),
+        # The end at x = 0 is seen along x: front (-y) is on the right there, a quarter turn clockwise from the top.
+        (ROUND, ALONG_X, (60, 0, 0), (0, np.sin(np.pi / 6), np.cos(np.pi / 6)), "60 mm from the nearer end, through "
+         "one wall, 30° from the top, counter-clockwise seen from that end"),
+        (ROUND, UPRIGHT, (0, 0, 440), (np.sin(np.pi / 4), -np.cos(np.pi / 4), 0), "60 mm from the nearer end, through "
+         "one wall, 45° from the front, counter-clockwise seen from that end"),
+    ],
+)  # fmt: skip
+def test_a_hole_is_listed_by_the_sides_of_the_assembly(section, frame, at, way, said) -> None:
+    (hole,) = drilled(section, frame, at, way).holes
+    words = said_hole(hole)
+    assert words in (said, said.replace("back and front", "front and back")), words
+
+
+def test_a_hole_that_leans_comes_out_further_along() -> None:
+    """Through a tube 40 mm wide at 20°: 40 tan 20° further."""
+    lean = np.radians(20)
+    at = (200 - 50 * np.sin(lean), 0, -50 * np.cos(lean))
+    (hole,) = drilled(SQUARE, ALONG_X, at, (np.sin(lean), 0, np.cos(lean))).holes
+    assert "through both walls" in said_hole(hole) and said_hole(hole).endswith("leaning 20°")
+    said = {said_mouth(hole, mouth) for mouth in hole.mouths}
+    assert said == {
+        "207.28 mm from the nearer end, top, on the middle line",
+        "192.72 mm from the nearer end, bottom, on the middle line",
+    }
+
+
+def test_the_picture_shows_the_sides_that_lists_name() -> None:
+    """The eye is on the right, in front and above."""
+    assert facing(VIEW) == "top front right"
+    assert [facing(np.array(way, float)) for way in ((0, -1, 0), (-1, 0, 0), (0.1, 0, 0.99))] == [
+        "front",
+        "left",
+        "top",
+    ]
+
+
+def test_a_given_hole_has_the_words_of_its_job_file() -> None:
+    holes = [
+        GivenHole("60 × 40 × 3", 7.0, 30.0, side="-x", offset_mm=-4.0, walls="both"),
+        GivenHole("NPS 1 Sch 40", 7.0, 30.0, angle_deg=35.0, tube="pipe"),
+    ]
+    takeoff = Takeoff(())
+    for hole in holes:
+        takeoff = hole.added(takeoff, "carbon steel")
+    flat, pipe = map(said_hole, takeoff.holes)
+    assert "through both walls, side " in flat and "-x" in flat and flat.endswith("4 mm off the middle line towards -y")
+    assert pipe == "30 mm from the end, through one wall, 35° around, counter-clockwise seen from the end"
+
+
+def test_lists_and_sheet_say_where_each_hole_is(tmp_path: Path) -> None:
+    wall = (FLAT.outer.cross_section() - FLAT.bore.cross_section()).extrude(500).transform(ALONG_X.matrix[:3])
+    bit = Manifold.cylinder(200, 4, circular_segments=32, center=True)
+    mesh = Mesh.from_manifold(wall - bit.translate([60, 12, 0]) - bit.translate([100, 12, 0]), "rail")
+    tables = {"drill_guide": {"make": True}, "hole_plug": {"make": True}, "fitting": {"make": False}}
+    run(parse_job({"assembly": {"files": ["a.stl"]}, **tables}, tmp_path, "rails"), [mesh], True, lambda *_: None)
+    out = tmp_path / "ferrule_out"
+    rows = csv.DictReader(io.StringIO((out / "rails sites.csv").read_text("utf-8-sig"), newline=""))
+    where = [row["where"] for row in rows]
+    around = "(80 mm wide), 12 mm off the middle line towards the back"
+    assert where[0].startswith("2 holes 8 mm, 60 and 100 mm from the nearer end, through both walls, ")
+    assert where[0].endswith(around)
+    assert sorted(where[1:]) == [
+        f"hole 8 mm, {at} mm from the nearer end, {side} {around}" for at in (100, 60) for side in ("bottom", "top")
+    ]
+    sheet = (out / "rails job sheet.html").read_text("utf-8")
+    assert "Top, bottom, front, back, left and right are those of the picture" in sheet
