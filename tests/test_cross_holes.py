@@ -6,8 +6,10 @@ Tubes are gmsh's, drilled where the tests say, and what a hole takes off a spigo
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -24,6 +26,9 @@ from addon.fields.refusals import RecipeError
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.job.asked import TubeFacts
+from addon.job.jobfile import parse_job
+from addon.job.results import JobResult
+from addon.job.running import run
 from addon.review.fittings import review_fitting
 from addon.shaping.features import CrossHoles, Grooves, Ribs, SeamRelief
 from addon.takeoff import TubeEnd, take_off
@@ -221,3 +226,35 @@ def test_a_usual_cap_with_a_hole_has_nothing_to_fix_and_needs_no_more_support(se
         assert bool(cap.recipe.groove.count) != bool(holes)
     assert not [finding for finding in reviews[0].findings if finding.severity != "good to know"]
     assert reviews[0].printed.support.volume_mm3 < 1.1 * reviews[1].printed.support.volume_mm3
+
+
+@pytest.mark.parametrize("of", ["cap", "joiner"])
+def test_a_hole_that_a_fitting_leaves_open_gets_no_plug_unless_asked_for_by_its_size(of: str, tmp_path: Path) -> None:
+    """A hole for a bolt through the cap or the joiner, another one far down the tube, which is plugged."""
+    section = Section.rectangular(40, 40, 3)
+    wall = (section.outer.cross_section() - section.bore.cross_section()).extrude(400)
+    bit = Manifold.cylinder(100, 4, circular_segments=32, center=True).rotate([90, 0, 0])
+    near = 6.0 if of == "cap" else 30.0
+    solid = wall - bit.translate([0, 0, 400 - near]) - bit.scale([0.75, 1, 0.75]).translate([0, 0, 200])
+    meshes = [Mesh.from_manifold(solid, "leg")]
+    if of == "joiner":
+        meshes.append(Mesh.from_manifold(wall.translate([0, 0, 402]), "post"))
+    plugs: dict[str, Any] = {"make": True, "for": [{"hole_mm": 8.0, "head_mm": 3.0, "within_mm": 0.1}]}
+    tables = {"fitting": {"cross_holes": "free"}, "joiner": {"make": of == "joiner", "cross_holes": "free"}}
+
+    def do() -> tuple[JobResult, list[dict[str, Any]]]:
+        job = parse_job({"assembly": {"files": ["a.stl"]}, **tables, "hole_plug": plugs}, tmp_path, "legs")
+        result = run(job, meshes, True, lambda *_: None)
+        return result, json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))["holes"]
+
+    result, holes = do()
+    plugged = [made for made in result.made if made.fitting.family == "hole plug"]
+    assert [made.fitting.place.diameter_mm for made in plugged] == pytest.approx([6.0], abs=0.01)
+    (opener,) = (made.id for made in result.made if made.fitting.words.count("hole 9 mm"))
+    assert {round(hole["diameter_mm"]): hole["open_for"] for hole in holes} == {8: opener, 6: None}
+    assert any(note.startswith(f"1 hole stays open for a bolt or a pin through {opener}") for note in result.notes)
+    plugs["for"][0]["make"] = True
+    result, _ = do()
+    plugged = [made for made in result.made if made.fitting.family == "hole plug"]
+    assert sorted(made.fitting.place.diameter_mm for made in plugged) == pytest.approx([6.0, 8.0], abs=0.01)
+    assert not [note for note in result.notes if "stays open" in note]

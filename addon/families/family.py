@@ -191,6 +191,10 @@ def _no_screws(recipe: object, place: object, circumstances: object) -> tuple[Sc
     return ()
 
 
+def _passes_none(recipe: object, place: object, circumstances: object) -> tuple[tuple[Floats, Floats], ...]:
+    return ()
+
+
 def _no_papers(takeoff: Takeoff) -> tuple[Template, ...]:
     return ()
 
@@ -233,6 +237,9 @@ class Family:
     too. Raises ``RecipeError``."""
     frees_holes: Callable[[Any], bool] = _frees_none
     """Whether a recipe's fitting lets holes through the tube's walls go on through it."""
+    passes: Callable[[Any, Any, Circumstances | None], Sequence[tuple[Floats, Floats]]] = _passes_none
+    """The axes of the tube's holes that go on through its fitting, from a recipe at a place: a point and a direction,
+    (3,) both, in the fitting's frame. Nothing else closes these holes. Raises ``RecipeError``."""
     depth_mm: Callable[[Any], float] = _no_depth
     """How far a recipe's fitting reaches into a tube from its end."""
     slice: Callable[[Any, Section, float, float, float | None], Fitting] | None = None

@@ -3,16 +3,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from ..bench.fit_ladder import say_correction, say_excess
 from ..families.family import Site
 from ..fields.messages import Length, Name, say
 from ..geometry.names import quoted
-from ..takeoff import Takeoff
+from ..takeoff import Hole, Takeoff
 from ..trade.processes import Material, Process
 from .asked import Job, Wish
+from .kept_open import asked_by_name, closes_holes, kept_open
 from .resolved import Resolved
 from .results import Batch
 from .screw_holes import with_screw_holes
@@ -32,19 +33,29 @@ def sort_into_batches(job: Job, *takeoffs: Takeoff) -> list[Batch]:
 
 def _unnumbered(job: Job, takeoffs: Sequence[Takeoff]) -> list[Batch]:
     """Wish by wish. A fitting that stays keeps those of the families before it away: where two ends are joined, neither
-    gets a cap. Tools for holes are made for those of the screws of the families after them, too."""
+    gets a cap. Tools for holes are made for those of the screws of the families after them, too. What closes holes
+    comes last: those that other fittings leave open stay so."""
     taken: set[int] = set()
-    batches: list[Batch] = []
-    for wish in reversed(job.wishes):
-        seen = takeoffs
+    of_wish: dict[int, list[Batch]] = {}
+    ordered = [wish for last in (False, True) for wish in reversed(job.wishes) if closes_holes(wish) == last]
+    for wish in ordered:
+        seen, batches = takeoffs, [batch for made in of_wish.values() for batch in made]
         if wish.family.serves == "hole" and not wish.family.stays:
             seen = [with_screw_holes(takeoff, batches, number) for number, takeoff in enumerate(takeoffs)]
         sites = [(number, site) for number, takeoff in enumerate(seen) for site in wish.sites(takeoff)]
         if wish.family.stays:
             sites = [(number, site) for number, site in sites if taken.isdisjoint(map(id, site.records))]
             taken.update(id(record) for _, site in sites for record in site.records)
-        batches = [*_sorted(job, wish, sites), *batches]
-    return batches
+        if closes_holes(wish):
+            kept = [kept_open(takeoff, batches, number) for number, takeoff in enumerate(takeoffs)]
+            sites = [(number, site) for number, site in sites if not _left_open(wish, site, kept[number])]
+        of_wish[id(wish)] = _sorted(job, wish, sites)
+    return [batch for wish in job.wishes for batch in of_wish[id(wish)]]
+
+
+def _left_open(wish: Wish, site: Site, kept: Mapping[int, str]) -> bool:
+    holes = [record for record in site.records if isinstance(record, Hole)]
+    return any(id(hole) in kept and not asked_by_name(wish, hole) for hole in holes)
 
 
 def _sorted(job: Job, wish: Wish, sites: Sequence[tuple[int, Site]]) -> list[Batch]:

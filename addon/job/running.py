@@ -22,6 +22,7 @@ from ..takeoff.given import end_of, joined, leaving_out
 from .asked import Assembly, Job, JobError
 from .batches import book_notes, sort_into_batches
 from .folder import LastRun, left_behind, set_aside
+from .kept_open import left_without_plugs
 from .ladders import make_ladders, write_ladders
 from .making import Assembled, attempt, fit_in_place
 from .papers import quantities_of, write_papers
@@ -124,7 +125,8 @@ def after_takeoff(job: Job, taken: Sequence[Taken]) -> JobSteps[JobResult]:
     ladders, missing = make_ladders(job, fittings)
     sections = [end.section for each in taken for end in each.takeoff.ends]
     unmatched = job.unmatched(sections + [tube.section for each in taken for tube in each.takeoff.tubes])
-    notes = (*job.notes, *_takeoff_notes(taken), *unmatched, *book_notes(job, batches), *missing)
+    unplugged = left_without_plugs(job, [each.takeoff for each in taken], batches)
+    notes = (*job.notes, *_takeoff_notes(taken), *unmatched, *unplugged, *book_notes(job, batches), *missing)
     return (yield from _written(replace(result, ladders=ladders, notes=notes)))
 
 

@@ -4,7 +4,7 @@
 from ..family import EndPlace, Family
 from .bounds import resolve
 from .cap import Cap
-from .design import at_place, design
+from .design import at_place, design, passes
 from .ladder import ladder_slice
 from .recipe import Recipe
 
@@ -18,6 +18,7 @@ CAP = Family(
     place=EndPlace.of,
     design=at_place,
     frees_holes=lambda recipe: bool(recipe.cross.kind == "free"),
+    passes=passes,
     depth_mm=lambda recipe: float(recipe.spigot_mm),
     slice=ladder_slice,
     chief=("crown", "rise_mm", "lip_mm", "spigot_mm", "fit", "gap_mm", "groove_count"),

@@ -112,6 +112,13 @@ def at_place(
     )
 
 
+def passes(
+    recipe: Recipe, place: EndPlace, circumstances: Circumstances | None = None
+) -> tuple[tuple[Floats, Floats], ...]:
+    """The axes of the tube's holes that go on through the spigot: a point and a direction."""
+    return tuple((hole.place, hole.direction) for hole in place.holes if recipe.cross.kind == "free")
+
+
 def _ribs_beside(holes: Sequence[EndHole], recipe: Recipe) -> tuple[float, ...]:
     """Where the ribs of a round spigot are spread evenly as far as they can be from holes across it, from the seam's
     relief and the vent: a rib that a hole cuts lengthwise is too thin to print."""

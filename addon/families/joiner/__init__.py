@@ -2,7 +2,7 @@
 """Joiners: two spigots in one part, for two tube ends that face each other."""
 
 from ..family import Family
-from .design import design, screws_of
+from .design import design, passes, screws_of
 from .joiner import Joiner
 from .place import JointPlace, JointSite, joint_sites
 from .recipe import JoinerRecipe
@@ -18,7 +18,8 @@ JOINER = Family(
     design=design,
     serves="joint",
     screws=screws_of,
-    chief=("between", "spigot_mm", "fit", "gap_mm", "screws"),
+    passes=passes,
+    chief=("between", "spigot_mm", "fit", "second_fit", "gap_mm", "screws"),
     beside={"Joint": "joiner"},
 )
 

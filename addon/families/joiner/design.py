@@ -88,6 +88,19 @@ def screws_of(
         return _planned(recipe, place, circumstances, Fineness.of(None)).screws
 
 
+def passes(
+    recipe: JoinerRecipe, place: JointPlace, circumstances: Circumstances | None = None
+) -> tuple[tuple[Floats, Floats], ...]:
+    """The axes of the tubes' holes that go on through the spigots: a point and a direction. Raises like ``design``."""
+    if recipe.cross.kind != "free" or not (place.first.holes or place.second.holes):
+        return ()
+    with outline_faults_refused():
+        sides = _planned(recipe, place, circumstances, Fineness.of(None)).sides
+    return tuple(
+        (side.frame.to_world(hole.place), hole.direction @ side.frame.axes) for side in sides for hole in side.holes
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class _Planned:
     contours: tuple[Contour, ...]

@@ -1,0 +1,84 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Holes through tubes' walls that fittings leave open, for a bolt or a pin, and that nothing is to close."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from ..families.family import Site
+from ..fields.messages import Message, count_of, say
+from ..fields.refusals import RecipeError
+from ..geometry.frames import Floats
+from ..takeoff import Hole, Takeoff
+from .asked import Job, Wish
+from .results import Batch
+
+_IN_LINE_MM = 0.2
+"""How far a hole of the model may lie off the one that a fitting has for it."""
+
+
+def kept_open(takeoff: Takeoff, batches: Sequence[Batch], assembly: int) -> dict[int, str]:
+    """The ids of the fittings that leave holes of one of the job's assemblies open, by the hole's ``id``."""
+    holes: dict[int, list[Hole]] = {}
+    for hole in takeoff.holes:
+        for end in hole.tube.ends:
+            holes.setdefault(id(end), []).append(hole)
+    kept = {}
+    for batch in batches:
+        sites = batch.sites_of(assembly)
+        lines = _lines(batch) if sites else ()
+        for site in sites if lines else ():
+            beside = [hole for record in site.records for hole in holes.get(id(record), ())]
+            kept.update({id(hole): batch.id for hole in beside if _on_any(hole, site, lines)})
+    return kept
+
+
+def asked_by_name(wish: Wish, hole: Hole) -> bool:
+    """Whether an entry for holes of this diameter says that something is made for it."""
+    return any(
+        override.make
+        and override.match.hole_mm is not None
+        and override.match.takes(hole.tube.section, [hole.diameter_mm])
+        for override in wish.overrides
+    )
+
+
+def left_without_plugs(job: Job, takeoffs: Sequence[Takeoff], batches: Sequence[Batch]) -> Iterator[Message]:
+    """A sentence on the holes that would get something to close them if no fitting left them open."""
+    wishes = [wish for wish in job.wishes if closes_holes(wish)]
+    open_for: list[str] = []
+    for number, takeoff in enumerate(takeoffs):
+        kept = kept_open(takeoff, batches, number)
+        wanted = [hole for hole in takeoff.holes if id(hole) in kept]
+        open_for += [
+            kept[id(hole)]
+            for hole in wanted
+            for wish in wishes
+            if wish.makes_for(hole.tube.section, [hole.diameter_mm]) and not asked_by_name(wish, hole)
+        ]
+    if open_for:
+        ids = " and ".join(dict.fromkeys(open_for))
+        stays = "stays" if len(open_for) == 1 else "stay"
+        yield say(
+            f"{count_of(len(open_for), 'hole')} {stays} open for a bolt or a pin through {ids}, without a plug; to "
+            "plug one, add a [[hole_plug.for]] with its hole_mm and make = true."
+        )
+
+
+def closes_holes(wish: Wish) -> bool:
+    return wish.family.serves == "hole" and wish.family.stays
+
+
+def _lines(batch: Batch) -> Sequence[tuple[Floats, Floats]]:
+    """The axes of the holes through a fitting, in its frame; none of one that cannot be made."""
+    try:
+        return batch.family.passes(batch.recipe, batch.place, batch.circumstances)
+    except RecipeError:
+        return ()
+
+
+def _on_any(hole: Hole, site: Site, lines: Sequence[tuple[Floats, Floats]]) -> bool:
+    place = site.frame.to_local(hole.position)
+    return any(np.linalg.norm(np.cross(place - point, way)) < _IN_LINE_MM for point, way in lines)
