@@ -497,3 +497,10 @@ def test_a_collar_open_on_one_side_does_not_close_an_end_in():
     meshes = [Mesh.from_manifold(ring.extrude(300.0), "narrow")]
     meshes.append(Mesh.from_manifold(half.extrude(200.0).translate([0, 0, -100]), "half"))
     assert end_at(take_off(meshes, 8.0), 0, 0, 0).open
+
+
+@pytest.mark.parametrize(("mitre", "read"), [(0.08, 0.0), (0.2, 0.2)])
+def test_a_cut_that_no_saw_makes_squarer_is_square(gmsh, mitre, read):
+    """Common practice, no source."""
+    mesh = tessellated(gmsh, lambda: tube(gmsh, *SQUARE, 200.0, top=Cut(mitre)), "long", "post")
+    assert max(end.mitre_deg for end in take_off([mesh], 8.0).ends) == pytest.approx(read, abs=0.01)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
+from ..geometry.mitres import SQUARE_CUT_DEG
 from ..geometry.outline_fit import (
     FIT_TOLERANCE,
     OutlineFit,
@@ -43,7 +44,6 @@ _TO_SIZE_MM = 0.1
 _DRAWN_TO_MM = 0.01
 """How far off its size a round tube drawn as a square may be: its corners lie on it, and squares of whole millimetres
 come nearly as wide across corners as some pipes."""
-_SQUARE_CUT_DEG = 0.01
 _SAME_DIRECTION_DEG = 0.05
 _PARALLEL_SHARE = 0.15
 """Of the bore's girth along which the same wall has to be seen, where the rim's face goes on into other parts."""
@@ -295,7 +295,7 @@ def placed(
     mitre = math.degrees(math.atan2(math.hypot(lean_x, lean_y), lean_z))
     section, turn_deg = _canonical(section, math.degrees(turn))
     direction = 0.0
-    if mitre < max(_SQUARE_CUT_DEG, math.degrees(noise / section.outer.half_width)):
+    if mitre < max(SQUARE_CUT_DEG, math.degrees(noise / section.outer.half_width)):
         mitre, lean_x, lean_y, normal = 0.0, 0.0, 0.0, base.z
     else:
         direction = math.degrees(math.atan2(lean_y, lean_x)) - turn_deg
