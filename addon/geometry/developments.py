@@ -25,7 +25,10 @@ TOUCH_MM = 0.02
 _FINE_MM = 3e-3
 """How far a development's line may lie from the true curve."""
 _ROUNDS = 14
-_SQUARE = 1e-6
+_SQUARE = 1e-3
+"""Cosine of an angle that counts as a right one: one side is shorter by no more than is seen."""
+_LEVEL_MM = 1e-3
+_PROBES = 16
 _CHORD = 0.04
 """Share of a tube's width by which chords lie inside it at most: those of eight facets."""
 _STEPS = 180
@@ -103,9 +106,19 @@ class TubeCut:
     @property
     def direction_deg(self) -> float:
         x, y, z = self.frame.z
-        # At a right angle no side is shorter: then the other axis lies to the right.
-        back = z > _SQUARE or (abs(z) <= _SQUARE and cross(self.frame.z[:2], self.frame.origin[:2]) > _SQUARE)
+        # At a right angle no side along the other tube is shorter: then the one to the right across it is.
+        back = z > _SQUARE or (abs(z) <= _SQUARE and self._falls_left)
         return math.degrees(math.atan2(-y, -x) if back else math.atan2(y, x)) % 360.0
+
+    @property
+    def _falls_left(self) -> bool:
+        """Whether the cut is shorter to the left than to the right, seen along the other tube with this one's end up."""
+        x, y = self.frame.z[:2]
+        left = np.array([-y, x]) / math.hypot(x, y)
+        aside = cross(self._unit, self._seen(np.zeros((1, 2))))[0]
+        low, high = self._reach
+        out = np.linspace(0.0, max(min(aside - low, high - aside), 0.0), _PROBES)[1:, None]
+        return float(np.mean(self.heights(out * left) - self.heights(-out * left))) < -_LEVEL_MM
 
     @property
     def axis_height(self) -> float:
@@ -242,9 +255,14 @@ class ReadCut:
 
 def traced(cut: Cut, outline: Outline) -> Floats:
     """(n, 3): the line of a cut on an outline, counter-clockwise seen against z; z is NaN where the tube passes by."""
-    girth = _Girth.of(outline, 0.0)
-    points = girth.at(girth.stops(_STEPS // 2)[:-1])[0]
+    points = places_around(outline)
     return np.column_stack([points, cut.heights(points)])
+
+
+def places_around(outline: Outline) -> Floats:
+    """(n, 2): where ``traced`` looks for a cut, counter-clockwise."""
+    girth = _Girth.of(outline, 0.0)
+    return girth.at(girth.stops(_STEPS // 2)[:-1])[0]
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..fields.messages import NOTHING, Name, say, say_each
 from ..geometry.boxes import BoxTree
-from ..geometry.developments import Cut, LowestCut, ReadCut, TubeCut, traced
+from ..geometry.developments import Cut, LowestCut, ReadCut, TubeCut, places_around, traced
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
 from .ends import TubeEnd
@@ -61,13 +61,11 @@ def copes_of(
         if under:
             names = say_each([say("{}", Name(tubes[place].source)) for place in under])
             explained[number] = replace(end, reason=say("{}, to lie on {}", end.reason, names), remedy=NOTHING)
-    running = {
-        number: Running(
-            end, tube_of[number], tuple(p for p in near[number] if (p, tube_of[number]) not in lying), tubes
-        )
-        for number, end in enumerate(ends)
-        if number in tube_of and number not in cuts and end.cause in ("open", "blocked", "crossed", "too short")
-    }
+    running = {}
+    for number, end in enumerate(ends):
+        places = tuple(place for place in near.get(number, ()) if (place, tube_of[number]) not in lying)
+        if places and number not in cuts and end.cause in ("open", "blocked", "crossed", "too short"):
+            running[number] = Running(end, tube_of[number], places, tubes, places_around(end.section.outer))
     for number, met in met_by(running).items():
         blocked = replace(ends[number], cause="blocked", clear_depth_mm=0.0, reason=met.reason, remedy=NOTHING)
         explained[number] = blocked

@@ -11,7 +11,8 @@ from functools import cached_property
 import numpy as np
 
 from ..fields.messages import Length, Message, Name, say, say_each
-from ..geometry.developments import TOUCH_MM, Cut, LowestCut, PlaneCut, TubeCut, traced
+from ..geometry.developments import TOUCH_MM, Cut, LowestCut, PlaneCut, TubeCut
+from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
 from ..geometry.topology import components
 from .ends import TubeEnd
@@ -54,6 +55,8 @@ class Running:
     near: tuple[int, ...]
     """Places of the tubes that it may run into, those first whose axes it is nearest to."""
     tubes: Sequence[Tube]
+    around: Floats
+    """(n, 2): places around its outside."""
 
     @property
     def tube(self) -> Tube:
@@ -81,7 +84,7 @@ class Running:
 
     @property
     def can_be_cut(self) -> bool:
-        return self.met is not None and bool(np.isfinite(traced(self.met.cut, self.end.section.outer)[:, 2]).all())
+        return self.met is not None and bool(np.isfinite(self.met.cut.heights(self.around)).all())
 
     def lean_on(self, places: Sequence[int]) -> float:
         """How far from square, as a cosine, it stands to the first of the tubes at some places."""
@@ -119,22 +122,26 @@ class Running:
             and -near < -z < other.tube.length_mm + near
         )
 
+    def _line(self, cut: Cut) -> Floats:
+        """(n, 3): a cut around its outside; z is NaN where it passes by."""
+        return np.column_stack([self.around, cut.heights(self.around)])
+
     @property
     def _rim(self) -> PlaneCut:
         return PlaneCut(self.end.mitre_deg, self.end.mitre_direction_deg)
 
     def _reaches_into(self, cut: TubeCut) -> bool:
         """Whether it reaches into a tube, not far past its other side; that may end before it comes to it."""
-        width, points = self.end.section.outer.width, traced(cut, self.end.section.outer)
+        width, line = self.end.section.outer.width, self._line(cut)
         middle = float(cut.heights(np.zeros((1, 2)))[0])
         if not -self.tube.length_mm < middle < _SHORT * width or 2 * cut.axis_height - middle < -_THROUGH * width:
             return False
-        met = points[np.isfinite(points[:, 2])]
+        met = line[np.isfinite(line[:, 2])]
         return bool((self._rim.heights(met[:, :2]) - met[:, 2]).max() > _INTO * width)
 
     def _is_there(self, place: int, cut: TubeCut, lowest: Cut) -> bool:
         """Whether the tube does not end before it is met, where nothing else is met before."""
-        tube, line = self.tubes[place], traced(cut, self.end.section.outer)
+        tube, line = self.tubes[place], self._line(cut)
         first = line[line[:, 2] <= lowest.heights(line[:, :2]) + _APART_MM]
         along = (self.end.frame.to_world(first) - tube.frame.origin) @ tube.axis
         spare = _INTO * self.end.section.outer.width
@@ -143,7 +150,7 @@ class Running:
     def _said_of_one(self, place: int, cut: TubeCut) -> tuple[Message, bool]:
         """What it needs, in a sentence, and whether that is a cope."""
         width, name = self.end.section.outer.width, Name(self.tubes[place].source)
-        line = traced(cut, self.end.section.outer)
+        line = self._line(cut)
         if (past := cut.past_mm(line[:, :2])) > TOUCH_MM:
             if cut.reach_mm < width:
                 return say("Runs into {}, which is narrower: no cope goes all around", name), False
@@ -163,7 +170,7 @@ class Running:
     def _meets_first(self, place: int, cut: TubeCut, known: Sequence[TubeCut]) -> bool:
         """Whether part of it runs into a tube, there and not farther down, before it meets those that are known."""
         tube, width = self.tubes[place], self.end.section.outer.width
-        line = traced(cut, self.end.section.outer)
+        line = self._line(cut)
         points, heights = line[:, :2], line[:, 2]
         if cut.overlap_mm(points) < _INTO * width:
             return False
@@ -184,7 +191,7 @@ class Running:
     def _said_of_several(self, under: Sequence[int], cut: Cut) -> tuple[Message, bool]:
         """What it needs where it runs into several tubes, in a sentence, and whether that is a cope."""
         names = say_each([say("{}", Name(self.tubes[place].source)) for place in under])
-        if not np.isfinite(traced(cut, self.end.section.outer)[:, 2]).all():
+        if not np.isfinite(self._line(cut)[:, 2]).all():
             return say("Runs into {} and passes by beside them: no cope goes all around", names), False
         return say(f"Runs into {{}}: it needs a cope that lies on {'both' if len(under) == 2 else 'all'}", names), True
 

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, ClassVar
@@ -19,6 +20,7 @@ from ..family import ALIKE_MM
 
 _AROUND, _BETWEEN = 72, 8
 """Where cuts are compared: corners of an outline, and places from one to the next."""
+_MIDWAY = 0.499
 _OFF_MM = 0.05
 """Axes nearer to each other than this cross."""
 
@@ -38,7 +40,9 @@ class CutEnd:
         outer, bore = self.end.section.outer, self.end.section.bore
         top = max(float(np.nanmax(traced(self.cut, outline)[:, 2])) for outline in (outer, bore))
         turn, step = self.cut.direction_deg, _same_after(outer)
-        return Frame(np.array([0.0, 0.0, top]), np.eye(3)).turned(step * round(turn / step) if step else turn)
+        # Midway between two of its turns, as on a corner, noise is not to decide.
+        turn = step * math.floor(turn / step + _MIDWAY) if step else turn
+        return Frame(np.array([0.0, 0.0, top]), np.eye(3)).turned(turn)
 
     @property
     def frame(self) -> Frame:
