@@ -26,9 +26,10 @@ from test_developments import curves_of_cut, unrolled
 from weldments import cylinder
 
 from addon.families.cope_sleeve import CopeRecipe, CopeSleeve, design
-from addon.families.cope_sleeve.cut_ends import CutPlace, cope_sites
+from addon.families.cope_sleeve.cut_ends import CutEnd, CutPlace, cope_sites
 from addon.families.cope_sleeve.wrapping import mitre_templates, template_for
 from addon.families.template import KEPT_MM
+from addon.fields.messages import say
 from addon.fields.refusals import RecipeError
 from addon.geometry.developments import LowestCut, TubeCut
 from addon.geometry.frames import Frame
@@ -37,7 +38,7 @@ from addon.geometry.sections import Outline, Section
 from addon.job.jobfile import JobError, job_text, parse_job
 from addon.job.running import run
 from addon.job.screen import table
-from addon.takeoff import take_off
+from addon.takeoff import TubeEnd, take_off
 from addon.trade.processes import processes
 
 WITHIN_MM = 0.02
@@ -195,6 +196,39 @@ def test_copes_that_are_alike_share_a_sleeve_however_their_tubes_are_turned():
     assert sorted(map(sum, alike)) == [2, 2, 2, 2]
     mirrored = CutPlace(ROUND, TubeCut.at(Outline.circle(60.3), 50.0, 5.0))
     assert not mirrored.like(CutPlace(ROUND, TubeCut.at(Outline.circle(60.3), 50.0, -5.0)))
+
+
+@pytest.mark.parametrize(
+    ("section", "outline", "offset", "turn_deg"),
+    [
+        (ROUND, Outline.circle(48.3), 0.0, 0.0),
+        (ROUND, Outline.circle(48.3), 6.0, 0.0),
+        (ROUND, SQUARE.outer, 4.0, 20.0),
+        (ROUND, SQUARE.outer, 0.0, 20.0),
+        (SQUARE, Outline.circle(60.3), 3.0, 0.0),
+        (SHARP, Outline.circle(60.3), 3.0, 0.0),
+    ],
+)
+def test_one_cut_at_a_right_angle_is_one_kind_however_it_is_drawn(section, outline, offset, turn_deg):
+    """Turned half around, seen from the other tube's other end, mirrored along that tube, or off by rounding, it is the
+    same piece of tube each time; its mirror image across the other tube is it too, turned half around."""
+    first = TubeCut.at(outline, 90.0, offset, turn_deg)
+    places = []
+    for turn in (0.0, 180.0):
+        for noise in (-3e-5, 0.0, 3e-5):
+            for end in (1, -1):
+                lean = Frame(np.zeros(3), np.eye(3)).turned(turn)
+                cut = first.seen_from(lean)
+                x, _, z = cut.frame.axes
+                along = end * z + noise * np.array([0, 0, 1])
+                frame = Frame.along(cut.frame.origin + 250 * end * z, along, end * x)
+                places.append(CutEnd(end_of_tube(section), None, TubeCut(outline, frame)).place)
+    assert all(places[0].like(place) for place in places)
+    assert places[0].like(CutEnd(end_of_tube(section), None, TubeCut.at(outline, 90.0, -offset, -turn_deg)).place)
+
+
+def end_of_tube(section: Section) -> TubeEnd:
+    return TubeEnd("", section, Frame(np.zeros(3), np.eye(3)), 0.0, 0.0, 0.0, "coped", say("coped"))
 
 
 def asked(tmp_path: Path, **tables):

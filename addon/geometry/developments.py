@@ -27,8 +27,8 @@ _FINE_MM = 3e-3
 _ROUNDS = 14
 _SQUARE = 1e-3
 """Cosine of an angle that counts as a right one: one side is shorter by no more than is seen."""
-_LEVEL_MM = 1e-3
-_PROBES = 16
+_LEVEL_MM = 0.01
+_PROBES, _FAR_OUT = 16, 0.9
 _CHORD = 0.04
 """Share of a tube's width by which chords lie inside it at most: those of eight facets."""
 _STEPS = 180
@@ -112,13 +112,14 @@ class TubeCut:
 
     @property
     def _falls_left(self) -> bool:
-        """Whether the cut is shorter to the left than to the right, seen along the other tube with this one's end up."""
-        x, y = self.frame.z[:2]
-        left = np.array([-y, x]) / math.hypot(x, y)
+        """Whether the cut is shorter to the left than to the right, as near the axis as it differs, seen along the
+        other tube with the end of this one up."""
+        left = np.array([-self.frame.z[1], self.frame.z[0]])
         aside = cross(self._unit, self._seen(np.zeros((1, 2))))[0]
         low, high = self._reach
-        out = np.linspace(0.0, max(min(aside - low, high - aside), 0.0), _PROBES)[1:, None]
-        return float(np.mean(self.heights(out * left) - self.heights(-out * left))) < -_LEVEL_MM
+        out = np.linspace(0.0, _FAR_OUT * min(aside - low, high - aside), _PROBES)[1:, None]
+        lower = self.heights(out * left) - self.heights(-out * left)
+        return bool((lower[np.abs(lower) > _LEVEL_MM][:1] < 0).any())
 
     @property
     def axis_height(self) -> float:
