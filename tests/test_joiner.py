@@ -26,6 +26,7 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.mitres import shear
 from addon.geometry.sections import Section
 from addon.job.jobfile import parse_job
+from addon.job.judging import verdict_of
 from addon.job.results import JobResult
 from addon.job.running import run
 from addon.job.screen import table
@@ -511,3 +512,25 @@ def test_a_joint_is_given_without_a_model(tmp_path: Path) -> None:
     assert "F1, first tube ⌀ 5.5 mm at 30 mm through two opposite sides, on the middle line; second" in sheet
     assert "at 19.05 mm through both walls, in line with those of the other tube" in sheet
     assert "at 46.53 mm through the front and the back of the corner, on the middle line" in sheet
+
+
+def test_a_refused_joiner_is_counted_once_everywhere(tmp_path: Path) -> None:
+    """Of two rails, the outer ends are capped; the joiner asks for a collar where there is no room for one."""
+    closed = Mesh.from_manifold(Manifold.cube([4, 80, 80], center=True).translate([0, 0, 0]), "plate")
+    result = do(tmp_path, [*rails(), closed], joiner={"make": True, "between": "collar"})
+    verdict = verdict_of(result)
+    assert verdict.headline.startswith("1 end, 0 of 1 joint, 1 kind, 1 joint left out: ") and not verdict.complete
+    assert [(entry.ends, entry.reason) for entry in verdict.closed] == [(1, "closed by another part")]
+    assert "Tube ends that take no fitting: 1" in table(result, everything=True)
+    sheet = (tmp_path / "ferrule_out" / "rails job sheet.html").read_text("utf-8")
+    assert "1 end takes no fitting: 1 closed by another part. 2 more take none" in sheet
+    (finding,) = result.refusals
+    assert "unit" not in finding.advice
+
+
+def test_a_refusal_says_one_thing_to_do(tmp_path: Path) -> None:
+    """A bolt 0.4 mm down the bore, which no spigot passes."""
+    bolt = Manifold.cylinder(100, 3, circular_segments=32, center=True).translate([296.6, 0, 0])
+    result = do(tmp_path, [*rails(), Mesh.from_manifold(bolt, "bolt")], joiner={"make": True})
+    (finding,) = (finding for finding in result.refusals if "bore is clear for only" in finding.meaning)
+    assert finding.advice == "Clear the bore, or leave this end open."

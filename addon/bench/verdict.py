@@ -108,7 +108,9 @@ class JobVerdict:
         amounts = [count_of(self.plates, "plate")] if self.plates else []
         if self.quantities:
             amounts += [about_grams(self.quantities.grams.value), f"about {about_time(self.quantities.time_s.value)}"]
-        return say(f"{about}, ready to print" + (f": {', '.join(amounts)}" if amounts else ""))
+        left = ", ".join(count_of(number, counted) for counted, number in self._left.items())
+        outcome = f"{left} left out" if left else "ready to print"
+        return say(f"{about}, {outcome}" + (f": {', '.join(amounts)}" if amounts else ""))
 
     @property
     def _left(self) -> dict[Counted, int]:

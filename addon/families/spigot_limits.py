@@ -194,23 +194,23 @@ def check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, cl
         raise RecipeError("mitre_direction_deg", "the mitre's direction is not a number; give degrees", None)
     if clear_depth_mm is not None and not clear_depth_mm >= LEAST_CORE_MM:
         problem = say(
-            "the bore is clear for only {:g} and a spigot needs {}: clear the bore, or leave this end open",
-            Length(clear_depth_mm),
-            Length(LEAST_CORE_MM),
+            "the bore is clear for only {:g} and a spigot needs {}", Length(clear_depth_mm), Length(LEAST_CORE_MM)
         )
-        raise RecipeError("spigot_mm", problem, None)
+        raise RecipeError("spigot_mm", problem, None, "Clear the bore, or leave this end open.")
     if section.outer.width > MOST_WIDTH_MM:
         problem = say(
             "the tube is {} wide; is the unit right? No fitting is made for more than {}",
             Length(section.outer.width),
             Length(MOST_WIDTH_MM),
         )
-        raise RecipeError("section", problem, None)
+        raise RecipeError(
+            "section", problem, None, "Check the assembly's unit; if it is right, leave this tube without a fitting."
+        )
     for outline in (section.outer, section.bore):
         if outline.shape == "free" and Contour(outline, Fineness(None, CHORD_ERROR_MM)).has_spikes:
             raise ValueError("it has a spike or a slit of next to no width; draw it without")
     if not section.wall > 0:
-        raise RecipeError("section", "the bore does not lie inside the tube; measure the wall and enter it", None)
+        raise RecipeError("section", "the bore does not lie inside the tube", None, "Measure the wall and enter it.")
     return section.wall
 
 
@@ -224,8 +224,8 @@ def settle_gap(bench: Settling[S], bore_reach: float, wall: float, design: Spigo
     holds = max(fit.most_gap_mm, fit.paste_gap_mm) if design.paste else fit.most_gap_mm
     most = min(holds, bore_reach - LEAST_CORE_MM)
     if most < fit.least_gap_mm:
-        problem = say("the bore is {} wide, too narrow for a spigot; leave this end open", Length(2 * bore_reach))
-        raise RecipeError("section", problem, None)
+        problem = say("the bore is {} wide, too narrow for a spigot", Length(2 * bore_reach))
+        raise RecipeError("section", problem, None, "Leave this end open.")
     least = max(fit.least_gap_mm, min(0.0, LEAST_SHOULDER_MM - wall))
     wanted, added_mm = bench.recipe.gap_mm, design.added_mm
     if wanted is None:

@@ -83,7 +83,7 @@ def _not_served(result: JobResult) -> list[LeftOut]:
     """Ends that take none of the fittings that are asked for."""
     reasons: dict[tuple[Message, Message], list[TubeEnd]] = {}
     frames = result.frames_of
-    for end in _without(result):
+    for end in without_fitting(result):
         if could_have_one(end):
             reasons.setdefault((end.reason, end.remedy), []).append(end)
     return [
@@ -98,7 +98,7 @@ def _not_served(result: JobResult) -> list[LeftOut]:
     ]
 
 
-def _without(result: JobResult) -> list[TubeEnd]:
+def without_fitting(result: JobResult) -> list[TubeEnd]:
     """The closed ends that no fitting is meant for, where the job asks for fittings for ends."""
     wishes = [wish for wish in result.job.wishes if wish.family.serves == "end"]
     staying = (batch for batch in result.batches if batch.family.stays)
@@ -112,7 +112,7 @@ _CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars", "profil
 
 def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
     """The ends that the weldment closes, most first."""
-    closed = (end for end in _without(result) if not could_have_one(end))
+    closed = (end for end in without_fitting(result) if not could_have_one(end))
     reasons: Counter[str] = Counter()
     for end in closed:
         reasons[_CLOSED.get(end.cause, "closed by another part")] += result.frames_of[id(end)]

@@ -82,8 +82,7 @@ def refused(batch: Batch, refusal: RecipeError) -> Finding:
         meaning=say("No fitting was made for {}: {}.", section_name(batch.section), refusal),
         advice=say("Set {}.", FieldName(refusal.field, refusal.works, batch.family.table))
         if cure
-        else refusal.instead
-        or say("Check the assembly's unit; if it is right, leave this {} without a fitting.", batch.family.serves),
+        else refusal.instead or say("Leave this {} without a fitting.", batch.family.serves),
         where=_places(batch.sites),
         cure=cure,
     )

@@ -23,7 +23,7 @@ from ..takeoff import TubeEnd
 from ..trade.cautions import Step, cautions_for
 from ..trade.sizes import nearest_size, section_name
 from .asked import Job
-from .judging import verdict_of
+from .judging import verdict_of, without_fitting
 from .results import JobLadder, JobResult, Made
 
 WIDTH = 110
@@ -158,9 +158,7 @@ def _ends_table(ends: Sequence[TubeEnd]) -> str:
 
 def _closed_ends(result: JobResult, width: int) -> str:
     """Why ends take no fitting, grouped by what to do about it."""
-    served = {id(record) for fitting in result.made for site in fitting.batch.sites for record in site.records}
-    ends = result.ends
-    closed = [end for end in ends if not end.open and id(end) not in served]
+    ends, closed = result.ends, without_fitting(result)
     if not closed:
         return ""
     meshes = {end.source.partition(" / ")[0] for end in ends}

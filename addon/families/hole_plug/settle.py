@@ -65,6 +65,7 @@ MOST_BEND = 0.03
 """The strain that a leg bears once, bent across its layers."""
 _USUAL_TOLERANCE_MM, USUAL_BEAD_MM = 0.15, 0.5
 """Of a print where the process is not known."""
+OTHERWISE = "Fill the hole, or close it with a rubber plug."
 _ROOM_MM = 0.5
 """Between a stem's tip and what is opposite."""
 
@@ -213,7 +214,10 @@ def _seated(place: HolePlace) -> tuple[Hold, float]:
     hold = Hold.of(place)
     if not math.isfinite(hold.back_mm) or not math.isfinite(place.reach_mm):
         raise RecipeError(
-            "section", say("a hole of {} cuts the tube's sides away; a plug has no wall to sit in", _wide(place)), None
+            "section",
+            say("a hole of {} cuts the tube's sides away; a plug has no wall to sit in", _wide(place)),
+            None,
+            OTHERWISE,
         )
     least, most = place.widest_mm + LEAST_OVERLAP_MM, place.widest_mm + MOST_OVERLAP_MM
     radii = np.linspace(least, most, 96)
@@ -226,6 +230,7 @@ def _seated(place: HolePlace) -> tuple[Hold, float]:
             "section",
             say("the tube's outside falls away too steeply around a hole of {} for a head to sit on", _wide(place)),
             None,
+            OTHERWISE,
         )
     return hold, float(radii[len(radii) - 1 if fits.all() else int(fits.argmin()) - 1])
 
@@ -251,7 +256,9 @@ def _settle_words(bench: Settling[PlugRecipe], place: HolePlace, hold: Hold) -> 
 def _settle_stem(bench: Settling[PlugRecipe], place: HolePlace, known: Circumstances | None) -> None:
     most = place.radius - LEAST_CORE_MM
     if most < 0:
-        raise RecipeError("section", say("a hole of {} is too narrow for a printed stem", _wide(place)), None)
+        raise RecipeError(
+            "section", say("a hole of {} is too narrow for a printed stem", _wide(place)), None, OTHERWISE
+        )
     tolerance = known.process.tolerance_mm if known else _USUAL_TOLERANCE_MM
     gap = math.ceil(100 * (tolerance + COAT_MM) - 1e-6) / 100
     bench.number(
@@ -375,7 +382,7 @@ def _settle_lengths(bench: Settling[PlugRecipe], place: HolePlace, hold: Hold, e
     if most < least:
         if recipe.stem == "barbs":
             raise RecipeError("stem", "the tube is not deep enough for legs with barbs; choose ribs", "ribs")
-        raise RecipeError("section", "the tube is not deep enough for a stem", None)
+        raise RecipeError("section", "the tube is not deep enough for a stem", None, OTHERWISE)
     bench.number("stem_mm", least, most, why, "it would meet what is opposite", default=usual)
     if edges is not None:
         stem = float(bench.recipe.stem_mm or 0.0)

@@ -186,6 +186,13 @@ def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -
     settle_corner(bench, section, design)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
     deepest = None if clear is None else clear - 2 * mitre_shift(spigot.outline, end)
+    if deepest is not None and deepest < LEAST_CORE_MM:
+        raise RecipeError(
+            "spigot_mm",
+            say("at this mitre the bore is clear for too little of a spigot, {} from its middle", Length(clear or 0.0)),
+            None,
+            "Clear the bore, or weld this corner.",
+        )
     why = "a hole through the tube's wall begins there; cross_holes = free lets it go on through the spigot"
     settle_length(bench, deepest, usual_mm(section), *([why] if clear != end.depth_mm(True) else []))
     holes = holes_passed(bench.recipe, end, mitre_shift(spigot.outline, end))
