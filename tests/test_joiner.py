@@ -521,7 +521,10 @@ def test_a_refused_joiner_is_counted_once_everywhere(tmp_path: Path) -> None:
     verdict = verdict_of(result)
     assert verdict.headline.startswith("1 end, 0 of 1 joint, 1 kind, 1 joint left out: ") and not verdict.complete
     assert [(entry.ends, entry.reason) for entry in verdict.closed] == [(1, "closed by another part")]
-    assert "Tube ends that take no fitting: 1" in table(result, everything=True)
+    screen = table(result, everything=True)
+    assert "Tube ends that take no fitting: 1" in screen
+    # The sheet's words for what it allows of a glued spigot's gap.
+    assert "Gap per side in mm  Allowed" in screen and "0.05 to 1 " in screen
     sheet = (tmp_path / "ferrule_out" / "rails job sheet.html").read_text("utf-8")
     assert "1 end takes no fitting: 1 closed by another part. 2 more take none" in sheet
     (finding,) = result.refusals

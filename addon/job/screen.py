@@ -21,6 +21,7 @@ from ..review.findings import Finding, concerns, say_ids
 from ..review.print_plan import say_rings
 from ..takeoff import TubeEnd
 from ..trade.cautions import Step, cautions_for
+from ..trade.fits import fit_named
 from ..trade.sizes import nearest_size, section_name
 from .asked import Job
 from .judging import verdict_of, without_fitting
@@ -68,7 +69,7 @@ def _verdict(verdict: JobVerdict, width: int) -> str:
 def _kinds_table(fittings: Sequence[Made], width: int) -> str:
     """Without its last columns, which the sheet has too, where there is no room for them."""
     ends_only = all(fitting.batch.family.serves == "end" for fitting in fittings)
-    rows = [("Kind", "For", "What", "Ends" if ends_only else "Serves", "Prints", "Way up", "Gap a side")]
+    rows = [("Kind", "For", "What", "Ends" if ends_only else "Serves", "Prints", "Way up", "Gap per side")]
     for fitting in fittings:
         batch = fitting.batch
         serves = ", ".join(str(number) if ends_only else count_of(number, of) for of, number in batch.amounts.items())
@@ -179,12 +180,14 @@ def _closed_ends(result: JobResult, width: int) -> str:
 def _sizes_table(fittings: Sequence[Made]) -> str:
     if not fittings:
         return ""
-    rows = [("Kind", "Size in mm", "Gap a side may be, in mm", "Best printed")]
+    rows = [("Kind", "Size in mm", "Gap per side in mm", "Allowed", "Best printed")]
     for fitting in fittings:
         printed = fitting.review.printed
-        gap = ", ".join(dict.fromkeys(" to ".join(map(bare_mm, gap.root_sum_square)) for gap in fitting.gaps))
+        gaps = {gap.nominal: fit_named(seat.fit) for seat, gap in zip(fitting.fitting.seats, fitting.gaps, strict=True)}
+        allowed = (f"{bare_mm(fit.least_gap_mm)} to {bare_mm(fit.holds_up_to(gap))}" for gap, fit in gaps.items())
         size = " × ".join(map(bare_mm, fitting.review.mesh.size))
-        rows.append((fitting.id, size, gap, printed.orientations.best.name if printed else ""))
+        cells = ", ".join(map(bare_mm, gaps)), ", ".join(dict.fromkeys(allowed))
+        rows.append((fitting.id, size, *cells, printed.orientations.best.name if printed else ""))
     return columns(rows)
 
 
