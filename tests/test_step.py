@@ -267,6 +267,19 @@ def test_solids_inside_one_part_are_numbered_under_its_name(gmsh: ModuleType, tm
     assert sorted(name for name in names if name.startswith("Post")) == ["Post", "Post 2"]
 
 
+def test_parts_without_names_are_numbered_under_the_files_name(gmsh: ModuleType, tmp_path: Path) -> None:
+    """gmsh writes no product names. None of several tubes is called as the file, and with it the job, is; one is."""
+
+    def two() -> None:
+        w.tube(gmsh, *ROUND, 400.0)
+        gmsh.model.occ.translate([(3, w.tube(gmsh, *ROUND, 300.0))], 200, 0, 0)
+
+    for name, make in (("rack", two), ("post", lambda: w.tube(gmsh, *ROUND, 400.0))):
+        (tmp_path / f"{name}.step").write_text(part_text(gmsh, make, tmp_path / f"{name}.step"))
+    names = [mesh.name for mesh in read_assembly([tmp_path / "rack.step", tmp_path / "post.step"], None).meshes]
+    assert sorted(names) == ["post", "rack 1", "rack 2"]
+
+
 def refused(path: Path) -> str:
     with pytest.raises(SceneError) as error:
         read_assembly([path], None)

@@ -218,6 +218,10 @@ class _Table:
         if loose:  # faces without a solid that joins them
             placed.append(Instance(stem, len(meshes), np.eye(4)))
             meshes.append(_joined(together(loose, loose[0].name)))
+        nameless = [place for place, part in enumerate(placed) if part.name == stem]
+        if len(nameless) > 1:  # none of them is called as the file is
+            for number, place in enumerate(nameless, 1):
+                placed[place] = replace(placed[place], name=f"{stem} {number}")
         return _used(meshes, placed)
 
     def _instances(self) -> Iterator[tuple[int, list[str], Floats]]:
