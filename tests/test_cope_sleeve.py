@@ -231,6 +231,61 @@ def end_of_tube(section: Section) -> TubeEnd:
     return TubeEnd("", section, Frame(np.zeros(3), np.eye(3)), 0.0, 0.0, 0.0, "coped", say("coped"))
 
 
+def between(turn_deg: float, lean_deg: float, section: Section = ROUND) -> list[str]:
+    """What the templates say of a tube up z between two others, the upper one along x, leaning towards +x by so much,
+    and the lower one turned by so much counter-clockwise seen from above, leaning towards where it points."""
+    lean = math.radians(lean_deg)
+    low = np.array([math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg)), 0]) * math.cos(lean)
+    meshes = [solid_tube(section, 400, "rung")]
+    for name, height, along in (
+        ("upper", 400, np.array([math.cos(lean), 0, -math.sin(lean)])),
+        ("lower", 0, np.add(low, (0, 0, math.sin(lean)))),
+    ):
+        post = solid_tube(Section.round(60.3, 3.0), 600, name)
+        vertices = Frame.along((0, 0, height) - 300 * along, along).to_world(post.vertices)
+        meshes.append(replace(post, vertices=vertices))
+    sites = [site for site in cope_sites(take_off(meshes, 8.0)) if site.source == "rung"]
+    sites.sort(key=lambda site: -float(site.position[2]))
+    return [template_for(site.at.place, [(site.at, site.far)]).said[0] for site in sites]
+
+
+@pytest.mark.parametrize(
+    ("turn_deg", "lean_deg", "said"),
+    [
+        (0.0, 30.0, "short side in line with the far end's"),
+        (180.0, 30.0, "short side opposite the far end's"),
+        (0.0, 0.0, "axis line in line with the far end's"),
+        (180.0, 0.0, "axis line in line with the far end's"),
+    ],
+)
+def test_a_template_says_how_both_ends_of_a_tube_are_turned_to_each_other(turn_deg, lean_deg, said):
+    """An end that runs into a tube is shorter to where that comes towards it: the upper one falls towards +x."""
+    for row in between(turn_deg, lean_deg):
+        assert f"; {said}: rung" in row + ": rung" and row.count("far end") == 2
+
+
+@pytest.mark.parametrize("turn_deg", [40.0, -75.0])
+@pytest.mark.parametrize("lean_deg", [0.0, 30.0])
+def test_what_lies_between_is_an_angle_a_length_around_and_a_way_to_look(turn_deg, lean_deg):
+    """The upper end's short side faces +x, the lower one's is turned by so much, seen from above; looking at either end
+    the other one's is behind by as much, the other way. 1 in is 25.4 mm; of its girth it takes that share."""
+    around = math.pi * 25.4 * abs(turn_deg) / 360
+    for row in between(turn_deg, lean_deg):
+        way = "clockwise" if turn_deg > 0 else "counter-clockwise"
+        line = "short side" if lean_deg else "axis line"
+        assert (
+            f"; {line} {abs(turn_deg):g}° ({around:.2f} mm around) {way} from the far end's, looking at this end" in row
+        )
+
+
+def test_sides_of_a_rectangular_tube_are_named_from_end_to_end():
+    """Sides are numbered counter-clockwise looking at their own end. Side 1 of the upper end is towards +x, and that of
+    the lower one so, or turned; towards +y, its side 2 is towards +x."""
+    for turn, sides in ((0.0, {1}), (180.0, {3}), (90.0, {2}), (-90.0, {4})):
+        rows = between(turn, 30.0, Section.rectangular(40, 40, 3))
+        assert {int(re.search(r"side 1 is the far end's side (\d)", row)[1]) for row in rows} == sides
+
+
 def asked(tmp_path: Path, **tables):
     return parse_job({"fitting": {"make": False}, "cope_sleeve": {"make": True}, **tables}, tmp_path, "frame")
 

@@ -155,9 +155,9 @@ def test_a_plane_cut_is_a_cosine():
     turn = development.around / 20.0  # from the longer side
     assert development.outside == pytest.approx(20.0 * math.tan(math.radians(22.5)) * np.cos(turn), abs=1e-4)
     assert [line.name for line in development.lines] == [
-        "axis line, longer",
+        "long side",
         "quarter line",
-        "axis line, shorter",
+        "short side",
         "quarter line",
     ]
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from html import unescape
 from itertools import pairwise
 from xml.etree import ElementTree
 
@@ -110,3 +111,30 @@ def test_a_rectangular_tube_is_one_strip_of_four_sides():
 def test_a_long_slanting_cut_lies_across_the_paper_where_that_takes_fewer_pages():
     slanting = develop(PlaneCut(60.0, 0.0), Section.round(57.0, 3.0))  # 99 mm high, 179 mm around
     assert len(pages(slanting)) == 1
+
+
+def words_of(element: ElementTree.Element) -> list[str]:
+    return [text.text for text in element.iter(f"{SVG}text")]
+
+
+@pytest.mark.parametrize("development", [SMALL, MITRE], ids=["cope", "mitre"])
+def test_the_short_side_is_told_from_the_long_one_by_words_and_by_its_line(development):
+    svg = ElementTree.fromstring(template_svg("F1", template(development)))
+    (chief,) = (points(path) for path in svg.iterfind(f"{SVG}path[@class='chief']"))
+    others = [points(path) for path in svg.iterfind(f"{SVG}path[@class='axis']")]
+    assert len(others) == 3
+    assert np.ptp(chief[:, 1]) < min(np.ptp(line[:, 1]) for line in others)
+    assert words_of(svg).count("short side") == words_of(svg).count("long side") == 1
+
+
+def test_no_sentence_on_a_template_is_cut_off():
+    """What does not fit is on the first page, with all tubes."""
+    row = "Lower edge 123.45 mm from the far end, longest point 234.56 mm; short side opposite the far end's: brace"
+    for count in (1, 2, 9):
+        said = tuple(f"{row} {number}" for number in range(count))
+        many = Template.of(SMALL, "1 in × 1/8 in, 60° on 48.3 mm round", said)
+        html = templates_html("Stall", {"F1": many})
+        assert "..." not in html and "..." not in template_svg("F1", many)
+        assert all(each in unescape(html) for each in said)
+        shown = " ".join(words_of(ElementTree.fromstring(template_svg("F1", many))))
+        assert (row in shown) == (count == 1) and ("Lengths and tubes are on the first page" in shown) == (count > 1)

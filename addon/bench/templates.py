@@ -34,14 +34,15 @@ _CHECKS_MM = _CHECK_MM + _CHECK_IN * MM_PER_INCH + 3 * _EDGE_MM
 _CROSS_MM = 4.0
 _MOST_LETTERS = 400
 """Above a template: four rows."""
-_WORDS_MM, _ROW_MM, _ROWS = 33.0, 4.0, 3
+_WORDS_MM, _ROW_MM, _ROWS = 33.0, 4.0, 4
 """Where words stand on the template: from its lower edge, clear of the lines' names."""
+_ELSEWHERE = "Lengths and tubes are on the first page."
 _HOW = (
     "Print at 100 %, not scaled to fit the page, and measure the check lines of each page: 50 mm and 2 in, both ways.",
     "Lay pages of one template over each other, cross on cross, and tape them.",
     "Cut out along the thick line, the lower edge and the left edge; leave the flap at the right.",
-    "Draw a line square around the tube at the length that is given, and a line along the tube where the axis line or "
-    "side goes.",
+    "Draw a line square around the tube at the length that is given, and a line along the tube where the heavy line of "
+    "dashes and dots goes: on the short side of the cut, or in the middle of side 1.",
     "Wrap the paper around, printed side out, its lower edge on the line; the left edge meets the dashed line of the "
     "flap, which goes under it. If it does not meet, the tube or the print is not the right size.",
     "Mark along the thick line, take the paper off, and cut. The dashed line is where the cut comes out inside: bevel "
@@ -114,24 +115,29 @@ class _Sheet:
         for line in template.lines:
             top = float(np.interp(line.around_mm, *outside.T))
             ends = self.paper(np.array([(line.around_mm, 0.0), (line.around_mm, top)]))
-            drawn.append(svg.path(ends, "fold" if line.fold else "axis"))
+            drawn.append(svg.path(ends, "fold" if line.fold else "chief" if line.chief else "axis"))
             if line.name:
                 drawn.append(_upright(ends[0] + (2.0, -1.5), line.name))
         drawn.append(_upright(self.paper(np.array([girth + _GLUE_MM / 2, 1.5])), "glue under the left edge"))
         left, foot = self.paper(np.zeros(2))
-        for row, words in enumerate(_in_rows(f"{self.id}: {template.title}. {'. '.join(template.said)}", girth - 6)):
+        for row, words in enumerate(self._words(girth - 6)):
             drawn.append(svg.text((left + 3, foot - _WORDS_MM + _ROW_MM * row), words, "start"))
         return drawn
 
+    def _words(self, width: float) -> list[str]:
+        """What fits in a few rows: all that is said, or where that is."""
+        title, said = f"{self.id}: {self.template.title}.", f"{'. '.join(self.template.said)}."
+        whole, short = (_in_rows(f"{title} {words}", width) for words in (said, _ELSEWHERE))
+        return whole if len(whole) <= _ROWS else short[:_ROWS]
+
 
 def _in_rows(words: str, width: float) -> list[str]:
-    """As many words as fit in a few rows; the page has all of them."""
     rows = [""]
     for word in words.split():
         if rows[-1] and text_width(f"{rows[-1]} {word}") > width:
             rows.append("")
         rows[-1] = f"{rows[-1]} {word}".lstrip()
-    return [*rows[: _ROWS - 1], f"{rows[_ROWS - 1]} ..."] if len(rows) > _ROWS else rows
+    return rows
 
 
 def _upright(at: Floats, words: str) -> str:
@@ -168,13 +174,13 @@ def _pages(id: str, template: Template) -> Iterator[str]:
 
 
 def _shortened(rows: Sequence[str]) -> str:
-    """What is left of them where there is little room; the first page has all."""
-    said = ". ".join(rows)
-    return (
-        said
-        if len(said) <= _MOST_LETTERS
-        else f"{said[:_MOST_LETTERS].rpartition(' ')[0]} ... (more on the first page)"
-    )
+    """As many of them as there is room for; the first page has all."""
+    said: list[str] = []
+    for row in rows:
+        if sum(map(len, said)) + len(row) > _MOST_LETTERS:
+            return ". ".join([*said, _ELSEWHERE])
+        said.append(row)
+    return ". ".join(said)
 
 
 def _counts(size: Sequence[float]) -> tuple[int, int]:

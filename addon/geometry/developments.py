@@ -29,6 +29,8 @@ _SQUARE = 1e-3
 """Cosine of an angle that counts as a right one: one side is shorter by no more than is seen."""
 _LEVEL_MM = 0.01
 _PROBES, _FAR_OUT = 16, 0.9
+_SEEN_MM = 0.1
+"""What one side has to be shorter by to be called so."""
 _CHORD = 0.04
 """Share of a tube's width by which chords lie inside it at most: those of eight facets."""
 _STEPS = 180
@@ -274,6 +276,8 @@ class Line:
     name: str
     fold: bool = False
     """In the middle of a rectangular tube's corner."""
+    chief: bool = False
+    """The one that the tube is turned by: the shorter axis line, or side 1."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -293,6 +297,10 @@ class Development:
     """(n,): on the bore, straight inward of each place."""
     lines: tuple[Line, ...]
     """The axis and quarter lines, or the sides' middles, and the folds."""
+
+    @property
+    def chief_line(self) -> Line:
+        return next(line for line in self.lines if line.chief)
 
     @property
     def length(self) -> float:
@@ -394,11 +402,17 @@ class _Girth:
         heights = cut.heights(self.at(np.array(ways))[0])
         lines = []
         for place, way in enumerate(ways):
-            name = f"side {place + 1}" if rectangle else "quarter line" if place % 2 else "axis line"
             apart = float(heights[place] - heights[place - 2])
-            if (rectangle or not place % 2) and abs(apart) > 0.1:
-                name += ", longer" if apart > 0 else ", shorter"
-            lines.append(Line(way, name))
+            level = not abs(apart) > _SEEN_MM
+            if rectangle:
+                name = f"side {place + 1}" + ("" if level else ", longer" if apart > 0 else ", shorter")
+            elif place % 2:
+                name = "quarter line"
+            elif level:
+                name = "opposite line" if place else "axis line"
+            else:
+                name = "long side" if apart > 0 else "short side"
+            lines.append(Line(way, name, chief=not place))
         if rectangle:
             lines += [Line(self._way_to(turn), "", fold=True) for turn in (45.0, 135.0, 225.0)]
         return tuple(sorted(lines, key=lambda line: line.around_mm))

@@ -32,8 +32,8 @@ LEAST_GRIP_MM = 25.0
 _LEDGE_MM = 3.0
 """How far a stop reaches inward past the tube's wall."""
 _NOTCH_MM, _SHORT, _LONG = 1.5, 0.25, 0.5
-"""Width of a witness notch, and its height as a share of the least height of the sleeve; the long one is where the cut
-is shorter."""
+"""Width of a witness notch, and its height as a share of the least height of the sleeve; the long one is at the
+chief line."""
 _MOST_NOTCH_MM, _PAST_MM = 12.0, 0.5
 _ARC_FACETS = 64
 
@@ -121,12 +121,13 @@ def _beyond(development: Development, edge: Floats, gap: float, reach: float, up
 
 def _notches(development: Development, edge: Floats, end: float, reach: float, up: int) -> list[Manifold]:
     """Openings at the sleeve's ``end``, ``up`` from it, over the axis and quarter lines or the sides' middles."""
-    places = [int(np.abs(development.around - line.around_mm).argmin()) for line in development.lines if line.name]
-    lowest = min(places, key=lambda place: float(development.outside[place]))
     height = min(float(np.abs(edge - end).min()), _MOST_NOTCH_MM)
     notches = []
-    for place in places:
-        deep = height * (_LONG if place == lowest else _SHORT)
+    for line in development.lines:
+        if line.fold:
+            continue
+        place = int(np.abs(development.around - line.around_mm).argmin())
+        deep = height * (_LONG if line.chief else _SHORT)
         opening = OutlinePoint(development.points[place], development.outward[place]).strip(-0.01, reach, _NOTCH_MM)
         notches.append(tool(prism(opening, *sorted((end - up * _PAST_MM, end + up * deep))), "witness"))
     return notches

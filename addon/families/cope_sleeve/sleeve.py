@@ -73,8 +73,10 @@ class CopeSleeve(Fitting):
         return tuple(rows)
 
     def drawing(self) -> tuple[View, ...]:
-        """Cut in the plane of both axes, or where the cut is shortest."""
-        direction = self.place.cut.direction_deg
+        """Cut through the long notch."""
+        line = self.development.chief_line
+        chief = self.development.points[int(np.abs(self.development.around - line.around_mm).argmin())]
+        direction = float(np.degrees(np.arctan2(chief[1], chief[0])))
         left, right = across(self.bore, direction)
         walls = left - self.recipe.thickness_mm, right + self.recipe.thickness_mm
         start, end = "stop" if self.has_stop else "foot", self.end_mm
@@ -145,15 +147,15 @@ class CopeSleeve(Fitting):
         steps = BenchSteps(fittings)
         steps.add(
             "Lines",
-            "Scribe a line along each tube where the axis line of its cope goes, and mark which way it faces. The wrap "
-            "templates have the lengths from the far end",
+            "Scribe a line along each tube where the short side of its cope goes, or the middle of side 1. The wrap "
+            "templates have these, the lengths from the far end, and how both ends of a tube are turned to each other",
         )
         if stopped:
             said = f"Saw the tube square, this far past its longest point: {', '.join(stopped)}. Deburr it"
             steps.add("Cut to length", said)
         steps.add("Draw the line", "Draw a line square around the tube, this far short of its longest point", lined)
         where = " and ".join(["until the stop meets the tube's end"] * bool(stopped) + ["to the line"] * bool(lined))
-        steps.add("Slide on", f"Push the sleeve on {where}, its long notch over the line on the shorter side")
+        steps.add("Slide on", f"Push the sleeve on {where}, its long notch over the line along the tube")
         steps.add("Mark", "Hold it, and run the scriber along the edge all around")
         steps.add("Take it off", "Cut only once the sleeve is off: plastic stands up to neither torch nor grinder")
         steps.add(

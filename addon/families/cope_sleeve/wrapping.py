@@ -3,18 +3,23 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
-from ...geometry.developments import Development, PlaneCut, develop
+from ...geometry.developments import Development, PlaneCut, develop, places_around
 from ...geometry.units import say_mm, say_three
 from ...takeoff import Takeoff
 from ...trade.sizes import section_name
+from ..family import ALIKE_MM
 from ..template import KEPT_MM, Template
 from .cut_ends import CutEnd, CutPlace, cut_ends, far_end
+
+_SAME_DEG = 0.5
+"""What is turned by less is in line."""
 
 
 @lru_cache(64)
@@ -60,9 +65,41 @@ def _said(at: CutEnd, far: CutEnd | None, lower_mm: float) -> str:
         return f"Lower edge {say_mm(lower_mm)} short of the longest point"
     length = float((at.frame.origin - far.frame.origin) @ at.end.frame.z)
     said = f"Lower edge {say_mm(length - lower_mm)} from the far end, longest point {say_mm(length)}"
-    square = isinstance(far.cut, PlaneCut) and not far.cut.mitre_deg
-    if square or at.end.section.outer.shape != "circle":
-        return said
-    x, y, _ = at.frame.axes @ far.frame.x
-    turn = say_three(round(float(np.degrees(np.arctan2(-y, x))), 1) % 360.0)
-    return f"{said}; looking at this end, its shorter side is {turn}° counter-clockwise of the far end's"
+    turned = _turned(at, far)
+    return f"{said}; {turned}" if turned else said
+
+
+def _turned(at: CutEnd, far: CutEnd) -> str:
+    """How the two cuts of a tube are turned to each other; empty where one is square."""
+    if any(isinstance(end.cut, PlaneCut) and not end.cut.mitre_deg for end in (at, far)):
+        return ""
+    x, y, _ = far.frame.axes @ at.frame.x
+    # Seen from here the far end's angles run the other way.
+    turn = math.degrees(math.atan2(y, x))
+    outer = at.end.section.outer
+    if outer.shape == "rectangle":
+        return f"side 1 is the far end's side {round(turn / 90) % 4 + 1}"
+    if _same_half_around(at) or _same_half_around(far):
+        turn = (turn + 90) % 180 - 90
+    line, other = (_chief_name(end.place) for end in (at, far))
+    of = "the far end's" if line == other else f"the far end's {other}"
+    if abs(turn) < _SAME_DEG:
+        return f"{line} in line with {of}"
+    if abs(turn) > 180 - _SAME_DEG:
+        return f"{line} opposite {of}"
+    around = say_mm(outer.length * abs(turn) / 360)
+    way = "clockwise" if turn > 0 else "counter-clockwise"
+    return f"{line} {say_three(abs(turn))}° ({around} around) {way} from {of}, looking at this end"
+
+
+def _chief_name(place: CutPlace) -> str:
+    try:
+        return development_of(place).chief_line.name
+    except ValueError:
+        return "axis line"
+
+
+def _same_half_around(end: CutEnd) -> bool:
+    """Whether a cut is the same turned half around."""
+    points = places_around(end.end.section.outer)
+    return bool(np.abs(end.cut.heights(points) - end.cut.heights(-points)).max() < ALIKE_MM)
