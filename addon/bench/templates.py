@@ -42,7 +42,7 @@ _HOW = (
     "Lay pages of one template over each other, cross on cross, and tape them.",
     "Cut out along the thick line, the lower edge and the left edge; leave the flap at the right.",
     "Draw a line square around the tube at the length that is given, and a line along the tube where the heavy line of "
-    "dashes and dots goes: on the short side of the cut, or in the middle of side 1.",
+    "dashes and dots goes: the short side or the axis line of the cut, or the middle of side 1.",
     "Wrap the paper around, printed side out, its lower edge on the line; the left edge meets the dashed line of the "
     "flap, which goes under it. If it does not meet, the tube or the print is not the right size.",
     "Mark along the thick line, take the paper off, and cut. The dashed line is where the cut comes out inside: bevel "

@@ -147,8 +147,9 @@ class CopeSleeve(Fitting):
         steps = BenchSteps(fittings)
         steps.add(
             "Lines",
-            "Scribe a line along each tube where the short side of its cope goes, or the middle of side 1. The wrap "
-            "templates have these, the lengths from the far end, and how both ends of a tube are turned to each other",
+            "Scribe a line along each tube where the short side or the axis line of its cope goes, or the middle of "
+            "side 1. The wrap templates have these, the lengths from the far end, and how both ends of a tube are "
+            "turned to each other",
         )
         if stopped:
             said = f"Saw the tube square, this far past its longest point: {', '.join(stopped)}. Deburr it"
