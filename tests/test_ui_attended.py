@@ -14,9 +14,10 @@ import pytest
 from mathutils import Matrix
 from test_ui_job import ROUND, SQUARE, put, tube
 
-from addon.ui import desk, scene_ends
+from addon.ui import desk, scene_ends, updating
 from addon.ui.operators import learning, refitting, tube_ends, writing
 from addon.ui.operators.long_work import LongWork
+from addon.ui.quiet import quietly
 
 WAIT_S = 0.5
 """No step of ours leaves a window waiting for longer."""
@@ -101,6 +102,35 @@ def test_a_thousand_tubes_are_listed_step_by_step(scene: bpy.types.Scene) -> Non
     bpy.context.view_layer.update()
     doing = assert_short_steps(tube_ends.FERRULE_OT_read_ends, {"whole_scene": True})
     assert len(scene.ferrule.ends) == 2000 and doing.count(scene_ends.LISTING) > 8
+
+
+def test_what_waits_is_worked_out_beside_the_window(scene: bpy.types.Scene, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As Blender's timer has it done: a number that changes meanwhile counts, and not what was begun before."""
+    put(scene, tube(ROUND, 300, "Post"))
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    threads: set[threading.Thread] = set()
+    for name in ("designed", "reviewed", "summed_up"):
+        work = getattr(desk, name)
+        monkeypatch.setattr(
+            desk, name, lambda *given, work=work: threads.add(threading.current_thread()) or work(*given)
+        )
+    desk.drop_all()
+    assert updating.desk_of(scene) is None
+    changed = False
+    while (at_hand := updating.desk_of(scene)) is None or at_hand.verdict is None:
+        start = time.thread_time()
+        wait_s = updating._tick()
+        assert time.thread_time() - start < WAIT_S
+        if updating._piece and not changed:
+            changed, left = True, updating._piece.work
+            with quietly():
+                scene.ferrule.recipe.spigot_mm = 11
+            updating.numbers_changed(scene)
+            assert updating._piece is None
+        time.sleep(min(wait_s or 0.0, 0.02))
+    left.join()
+    assert at_hand.fittings[0].made.fitting.recipe.spigot_mm == 11
+    assert at_hand.fittings[0].made.review.settled and threading.main_thread() in threads and len(threads) > 3
 
 
 def assert_short_steps(operator: type, chosen: dict[str, Any]) -> list[str]:

@@ -29,13 +29,15 @@ _POLITE_S = 0.15
 _UNWIND_S = 10.0
 """How long work may take to put away what it has begun, before it is ended again."""
 _threads: set[threading.Thread] = set()
+"""Of ``beside``."""
 
 
-class _Stopped(BaseException):
-    """Ends the work half way; it is not an ``Exception``, so that nothing takes it for a fault of its own."""
+class _Stopped(SystemExit):
+    """Ends the work half way, and its thread without a word; it is not an ``Exception``, so that nothing takes it for a
+    fault of its own."""
 
 
-class _Work(threading.Thread, Generic[Result]):
+class Work(threading.Thread, Generic[Result]):
     def __init__(self, steps: AsideSteps[Result]) -> None:
         super().__init__(daemon=True)
         self.steps = steps
@@ -56,16 +58,32 @@ class _Work(threading.Thread, Generic[Result]):
         except BaseException as error:
             self.error = error
 
+    @property
+    def outcome(self) -> Result:
+        """What it came to, once it is not alive. Raises what it raised."""
+        if self.error is not None:
+            raise self.error
+        return self.result  # type: ignore[return-value]
+
+    def leave(self) -> None:
+        """Has it stop soon, without waiting for that."""
+        self.unwanted.set()
+        if self.is_alive():
+            self._end()
+
     def stop(self) -> None:
         """Waits until it has stopped; what it was writing is not there then."""
         self.unwanted.set()
         self.join(_POLITE_S)
         while self.is_alive():
-            assert self.ident is not None
-            # Python's own way to end a thread from outside: the error is raised at its next instruction. Up to 3.13.0
-            # that can pass over a ``finally`` whose block begins with a loop; files do not depend on one.
-            ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self.ident), ctypes.py_object(_Stopped))
+            self._end()
             self.join(_UNWIND_S)
+
+    def _end(self) -> None:
+        assert self.ident is not None
+        # Python's own way to end a thread from outside: the error is raised at its next instruction. Up to 3.13.0 that
+        # can pass over a ``finally`` whose block begins with a loop; files do not depend on one.
+        ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self.ident), ctypes.py_object(_Stopped))
 
 
 def at_once(steps: AsideSteps[Result]) -> Result:
@@ -85,7 +103,7 @@ def going_on() -> bool:
 
 def beside(steps: AsideSteps[Result]) -> AsideSteps[Result]:
     """The same steps, with the same result or error."""
-    work = _Work(steps)
+    work = Work(steps)
     _threads.add(work)
     work.start()
     try:
@@ -95,6 +113,4 @@ def beside(steps: AsideSteps[Result]) -> AsideSteps[Result]:
     finally:
         work.stop()
         _threads.discard(work)
-    if work.error is not None:
-        raise work.error
-    return work.result  # type: ignore[return-value]
+    return work.outcome

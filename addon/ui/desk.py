@@ -25,8 +25,9 @@ from __future__ import annotations
 
 import time
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from typing import Any
 
 import bpy
@@ -216,63 +217,125 @@ def active_fitted(scene: bpy.types.Scene, desk: Desk | None) -> Fitted | None:
     return next(chosen, of_row[0] if of_row else None)
 
 
-def design_fitted(desk: Desk, fitted: Fitted) -> None:
+Outcome = Callable[[], None]
+"""Puts what came of some work onto the desk that it was for."""
+Task = Callable[[], Outcome]
+"""Work that leaves the desk as it is, so that it may be done beside the window."""
+
+
+def designing(desk: Desk, fitted: Fitted) -> Task:
     """Its solid, or why there is none."""
-    if desk.problem:
-        fitted.problem, fitted.designed = desk.problem, True
-        return
-    shape = fitted.batch.shape
-    if shape not in _designs:
+    problem, shape = desk.problem, fitted.batch.shape
+
+    def work() -> Outcome:
+        start = time.thread_time()
+        made: Fitting | RecipeError | None = None if problem else _designs.get(shape)
         try:
-            _keep(_designs, shape, designed(shape, FACETS))
+            made = made or (None if problem else designed(shape, FACETS))
         except RecipeError as refusal:
-            _keep(_designs, shape, refusal)
-    fitted.at_s = time.monotonic()
-    take_known(desk, fitted)
+            made = refusal
+        took_s = time.thread_time() - start
+
+        def take() -> None:
+            if made is None:
+                fitted.problem, fitted.designed = problem, True
+                return
+            _keep(_designs, shape, made)
+            fitted.at_s, fitted.design_s = time.monotonic(), took_s
+            take_known(desk, fitted)
+
+        return take
+
+    return work
+
+
+def reviewing(desk: Desk, fitted: Fitted) -> Task:
+    """The review's quick checks, of a fitting that is designed."""
+    job, problem, batch, fitting = desk.job, desk.problem, fitted.batch, fitted.fitting
+    assert fitting is not None
+
+    def work() -> Outcome:
+        start = time.thread_time()  # How long it would take alone, not beside the window.
+        if problem:
+            return partial(setattr, fitted, "problem", problem)
+        try:
+            of = resolved(job, batch)
+            checked = reviewed(of, fitting)
+        except JobError as error:
+            return partial(setattr, fitted, "problem", str(error))
+        made, took_s = counted(job, batch, fitting, checked), time.thread_time() - start
+
+        def take() -> None:
+            fitted.review_s = times["review"] = took_s
+            _keep(_reviews, of, (fitting, checked))
+            fitted.made = made
+
+        return take
+
+    return work
+
+
+def settling(desk: Desk, fitted: Fitted) -> Task:
+    """The fitting as the files get it, with all checks: its plan and amounts are those of the job sheet."""
+    job, batch = desk.job, fitted.batch
+
+    def work() -> Outcome:
+        of = resolved(job, batch)
+        try:
+            fitting = designed(batch.shape)
+        except RecipeError as refusal:
+            return partial(_refuse, fitted, refusal)
+        checked = reviewed(of, fitting)
+        made = counted(job, batch, fitting, checked)
+        _ = made.findings
+
+        def take() -> None:
+            _keep(_reviews, of, (fitting, checked))
+            fitted.made = made
+
+        return take
+
+    return work
+
+
+def _refuse(fitted: Fitted, refusal: RecipeError) -> None:
+    fitted.made, fitted.refusal = None, refusal
+
+
+def summing_up(desk: Desk) -> Task:
+    """Plates, amounts and the verdict, of a desk that is ``open``."""
+    job, taken = desk.job, _taken(desk)
+    fittings = [(fitted.batch, fitted.made, fitted.refusal) for fitted in desk.fittings]
+
+    def work() -> Outcome:
+        batches = [batch for batch, _, _ in fittings]
+        summary = summed_up(job, taken, batches, [_attempt(job, *each) for each in fittings])
+
+        def take() -> None:
+            desk.summary = summary
+            judge(desk)
+
+        return take
+
+    return work
+
+
+def design_fitted(desk: Desk, fitted: Fitted) -> None:
+    designing(desk, fitted)()()
 
 
 def review_fitted(desk: Desk, fitted: Fitted) -> None:
-    """The review's quick checks."""
-    if fitted.made is not None or not fitted.reviewable:
-        return
-    if desk.problem:
-        fitted.problem = desk.problem
-        return
-    assert fitted.fitting is not None
-    start = time.perf_counter()
-    try:
-        of = resolved(desk.job, fitted.batch)
-        checked = reviewed(of, fitted.fitting)
-    except JobError as error:
-        fitted.problem = str(error)
-        return
-    fitted.review_s = times["review"] = time.perf_counter() - start
-    _keep(_reviews, of, (fitted.fitting, checked))
-    fitted.made = counted(desk.job, fitted.batch, fitted.fitting, checked)
+    if fitted.made is None and fitted.reviewable:
+        reviewing(desk, fitted)()()
 
 
 def settle(desk: Desk, fitted: Fitted) -> None:
-    """The fitting as the files get it, with all checks: its plan and amounts are those of the job sheet."""
-    if fitted.made is None:
-        return
-    of = resolved(desk.job, fitted.batch)
-    try:
-        fitting = designed(fitted.batch.shape)
-    except RecipeError as refusal:
-        fitted.made, fitted.refusal = None, refusal
-        return
-    checked = reviewed(of, fitting)
-    fitted.made = counted(desk.job, fitted.batch, fitting, checked)
-    _ = fitted.made.findings
-    _keep(_reviews, of, (fitting, checked))
+    if fitted.made is not None:
+        settling(desk, fitted)()()
 
 
 def sum_up(desk: Desk) -> None:
-    """Plates, amounts and the verdict, of a desk that is ``open``."""
-    attempts = [_attempt(desk.job, fitted) for fitted in desk.fittings]
-    batches = [fitted.batch for fitted in desk.fittings]
-    desk.summary = summed_up(desk.job, _taken(desk), batches, attempts)
-    judge(desk)
+    summing_up(desk)()()
 
 
 def left_out(desk: Desk) -> tuple[LeftOut, ...]:
@@ -303,11 +366,11 @@ def _taken(desk: Desk) -> tuple[Taken, ...]:
     return (Taken(desk.job.assembly, desk.takeoff),)
 
 
-def _attempt(job: Job, fitted: Fitted) -> Attempt:
-    if fitted.made is not None and fitted.refusal is None:
-        return judged(job, fitted.made)
-    assert fitted.refusal is not None
-    return Attempt(None, (refused(fitted.batch, fitted.refusal),))
+def _attempt(job: Job, batch: Batch, made: Made | None, refusal: RecipeError | None) -> Attempt:
+    if made is not None and refusal is None:
+        return judged(job, made)
+    assert refusal is not None
+    return Attempt(None, (refused(batch, refusal),))
 
 
 def take_known(desk: Desk, fitted: Fitted) -> None:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import time
 from collections import Counter
 from collections.abc import Generator, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import bpy
 
@@ -18,17 +18,23 @@ from ..job.judging import verdict_of
 from ..job.results import Batch, JobResult
 from ..takeoff import NeededHole, Takeoff, TubeEnd
 from . import placing
-from .aside import Aside, AsideSteps, Result, going_on
+from .aside import Aside, AsideSteps, Result, Work, going_on
 from .desk import (
     Desk,
     Fitted,
+    Outcome,
+    Task,
     active_fitted,
     at_hand,
     design_fitted,
+    designing,
     desks,
     review_fitted,
+    reviewing,
     settle,
+    settling,
     sum_up,
+    summing_up,
     take_known,
     times,
 )  # fmt: skip
@@ -47,11 +53,46 @@ LIVE_S = 0.1
 """An update that the quick checks would make longer than this leaves them until the numbers rest."""
 PAUSE_S = 0.2
 """How long the numbers have to rest before work starts that is too long for an update."""
-SUM_UP_S = 1.0
-"""How much longer they have to rest before the plates are laid out, during which the window stands still."""
+LOOK_S = 0.02
+"""How often work beside the window is looked after."""
 LAID_OUT_UP_TO = 500
 """More copies are laid out only when that is asked for."""
 _last_change = 0.0
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Work beside the window, for the results at one time."""
+
+    work: Work[Outcome]
+    scene_uid: int
+    desk: Desk
+    stamp: int
+    fitted: Fitted | None
+
+    @classmethod
+    def begun(cls, task: Task, scene: bpy.types.Scene, desk: Desk, fitted: Fitted | None) -> _Piece:
+        work = Work(_only(task))
+        work.start()
+        return cls(work, scene.session_uid, desk, desk.stamp, fitted)
+
+    def take(self) -> None:
+        """Puts what came of it onto the desk, if that is still the same."""
+        scene = next((scene for scene in bpy.data.scenes if scene.session_uid == self.scene_uid), None)
+        if scene is None or at_hand(scene) is not self.desk or self.desk.stamp != self.stamp:
+            return
+        self.work.outcome()
+        if self.fitted is not None:
+            placing.renew(scene, self.fitted, placing.placed(scene))
+        changed(self.desk)
+
+
+def _only(task: Task) -> AsideSteps[Outcome]:
+    yield "", 0.0
+    return task()
+
+
+_piece: _Piece | None = None
 
 
 def desk_of(scene: bpy.types.Scene) -> Desk | None:
@@ -74,6 +115,7 @@ def touch(scene: bpy.types.Scene) -> None:
     scene.ferrule.stamp = time.monotonic_ns() // 1000 % 2**31
     global _last_change
     _last_change = time.monotonic()
+    _leave_piece()
 
 
 def sync(scene: bpy.types.Scene) -> Desk | None:
@@ -186,6 +228,7 @@ def _here(steps: AsideSteps[Result]) -> AsideSteps[Result]:
 def work(scene: bpy.types.Scene, review: bool = True, aside: Aside = _here) -> Iterator[tuple[str, float]]:
     """Does all that is waiting, step by step; yields what comes next and how much is done. ``aside`` does what is long
     and without bpy."""
+    _leave_piece()
     desk = fresh(scene)
     if desk is None:
         return
@@ -292,7 +335,18 @@ def _list_lost(ferrule: bpy.types.PropertyGroup, ends: Sequence[TubeEnd]) -> Non
                 row.group, row.cut, row.reason = -1, end.cause, end.explained.stored()
 
 
+def _leave_piece() -> None:
+    global _piece
+    if _piece is not None:
+        _piece.work.leave()
+        _piece = None
+
+
 def stop() -> None:
+    global _piece
+    if _piece is not None:
+        _piece.work.stop()
+        _piece = None
     if bpy.app.timers.is_registered(_tick):
         bpy.app.timers.unregister(_tick)
 
@@ -303,7 +357,15 @@ def _wake() -> None:
 
 
 def _tick() -> float | None:
-    """One piece of waiting work, from Blender's timer."""
+    """Begins a piece of waiting work beside the window, or takes what came of it, from Blender's timer."""
+    global _piece
+    if _piece is not None:
+        piece = _piece
+        if piece.work.is_alive():
+            return LOOK_S
+        _piece = None
+        piece.take()
+        return 0.01
     if going_on():
         return PAUSE_S
     wait = PAUSE_S - (time.monotonic() - _last_change)
@@ -319,22 +381,17 @@ def _tick() -> float | None:
         waiting = desk.waiting
         if not waiting:
             if desk.open and desk.copies <= LAID_OUT_UP_TO:
-                if wait + SUM_UP_S > 0:
-                    return wait + SUM_UP_S
-                sum_up(desk)
-                changed(desk)
+                if wait > 0:
+                    return wait
+                _piece = _Piece.begun(summing_up(desk), scene, desk, None)
+                return LOOK_S
             continue
         if wait > 0:
             return wait
         active = active_fitted(scene, desk)
         next_one = active if active in waiting else waiting[0]
         assert next_one is not None
-        if not next_one.designed:
-            _design(scene, desk, next_one, placing.placed(scene))
-        elif next_one.made is None:
-            review_fitted(desk, next_one)
-        else:
-            settle(desk, next_one)
-        changed(desk)
-        return 0.01
+        task = designing if not next_one.designed else reviewing if next_one.made is None else settling
+        _piece = _Piece.begun(task(desk, next_one), scene, desk, next_one)
+        return LOOK_S
     return None
