@@ -141,9 +141,9 @@ class CrossHoles:
         key="cross_holes", group=_CROSS,
         meaning="what becomes of round holes through the tube's walls that the spigot would cover. In the way, such an "
         "end takes no cap, and a joiner's spigot stops before them; free, holes that are square to the tube go on "
-        "through the spigot (a cap's where the end is cut straight), so that a bolt or a pin can pass: right through "
-        "where both walls have one, else just past the tube's axis, with a roof that needs no support. Such holes get "
-        "no hole plugs",
+        "through the spigot (a mitred cap's where they do not lie in the plane of the mitre), so that a bolt or a pin "
+        "can pass: right through where both walls have one, else just past the tube's axis, with a roof that needs no "
+        "support. Such holes get no hole plugs",
     )  # fmt: skip
     room_mm: float = declared(
         0.5, "Room Across", "How much wider than the tube's hole that in the spigot is, on each side",

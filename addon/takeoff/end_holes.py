@@ -20,6 +20,8 @@ from .surface import Surface
 
 _SQUARE = math.sin(math.radians(0.5))
 """How far, as a sine, a hole may lean from square to the tube."""
+_LEVEL = math.sin(math.radians(1.0))
+"""How far, as a sine, a hole across a spigot may lean as it is printed."""
 _ON_HOLE = 0.05
 """Share of its radius, and mm, by which corners of a hole's edge may lie off it."""
 _AT_RIM = 2e-3
@@ -104,6 +106,22 @@ def taken_with(end: TubeEnd, holes: Sequence[EndHole], clear_depth_mm: float) ->
         reason=say("open"),
         remedy=NOTHING,
     )
+
+
+def is_level(end: TubeEnd, hole: EndHole) -> bool:
+    """Whether a hole is level while a fitting stands on the plane of a rim: on a mitred end it may lean, and its roof
+    would hang over the mouth of another layer, too thin to print."""
+    return abs(float(mitre_normal(end.mitre_deg, end.mitre_direction_deg) @ hole.direction)) <= _LEVEL
+
+
+def leaning(end: TubeEnd) -> TubeEnd:
+    """The end as it is, with why its holes cannot go on through the spigot."""
+    why = "its hole lies in the plane of the mitre, would lean as it is printed, and cannot go on through the spigot"
+    whole = longest_spigot(end.clear_depth_mm)
+    remedy = say(f"leave this end without a fitting: {why}")
+    if whole:
+        remedy = say(f"shorten the spigot to {{}}: {why}", Length(whole))
+    return replace(end, remedy=remedy)
 
 
 def offered(end: TubeEnd, holes: Sequence[EndHole]) -> TubeEnd:

@@ -19,7 +19,7 @@ from .cleaning import said_places
 from .clearance import clearances
 from .deburring import notes_of_deburring
 from .doubt import SizeFit, doubt_unit
-from .end_holes import borders_of, holes_beside, offered, past_holes, taken_with
+from .end_holes import borders_of, holes_beside, is_level, leaning, offered, past_holes, taken_with
 from .ends import EndHole, TubeEnd
 from .rim_sections import RimSection
 from .rims import open_loops
@@ -84,8 +84,7 @@ def take_off(
 
     def past(place: int, end: TubeEnd, holes: Sequence[Hole]) -> TubeEnd:
         depth = float(needed[place])
-        # The roof of a mitred hole would hang over the mouth of another layer, too thin to print.
-        if end.mitre_deg or around[place] >= 0:
+        if around[place] >= 0:
             return end
         covered, clear = past_holes(end, borders_of(surface, end, *runs.borders(surface, index, place)), holes, depth)
         if not covered:
@@ -93,6 +92,8 @@ def take_off(
         clear = depth_past(place, clear)
         if clear < depth:
             return end
+        if not all(is_level(end, hole) for hole in covered):
+            return leaning(end)
         return taken_with(end, covered, clear) if frees_holes(end.section) else offered(end, covered)
 
     tubular = len(profiles) + sum(end.departure > 0 for end in found.plain)
