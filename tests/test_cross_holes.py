@@ -116,7 +116,7 @@ def test_equal_ends_are_equal_however_they_are_turned(gmsh: ModuleType, shapes: 
 
 @pytest.mark.parametrize("shapes", [ROUND, SQUARE], ids=["round", "square"])
 def test_a_mitred_end_is_taken_with_a_hole_that_is_level_on_the_plate(gmsh: ModuleType, shapes: Any) -> None:
-    """The mitre leans towards x; as the fitting stands on the rim's plane a hole along y is level, one along x leans."""
+    """The mitre leans towards x; as the fitting stands on the rim a hole along y is level, one along x leans."""
 
     def mitred(angle: float, free: bool = True) -> TubeEnd:
         def build() -> None:

@@ -108,3 +108,4 @@ def test_numbers_stay_with_their_units_where_text_is_wrapped():
     assert textwrap.wrap(with_units_kept(said), 8) == [
         "230\xa0g in", "all,", "12\xa0mm²", "of 3", "plates,", "11\xa0h,", "100\xa0% of", "2 more",
     ]  # fmt: skip
+    assert textwrap.wrap(with_units_kept("about 4 1/2 h"), 8) == ["about", "4\xa01/2\xa0h"]

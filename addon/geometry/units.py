@@ -24,7 +24,7 @@ MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH}
 _MOST_LETTERS = 100
 """More in a length is a mistake, and could be a number that is too large for a float."""
 
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(mm|mm²|in²|cm²|cm³|in³|m|g|kg|ml|h|min|s|°C)\b|%)")
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=\d+/\d|(mm|mm²|in²|cm²|cm³|in³|m|g|kg|ml|h|min|s|°C)\b|%)")
 _LENGTH = re.compile(
     r"""^\s*(?P<sign>[+-]?)\s*
     (?:(?P<whole>\d+)[\s-]+(?P<top>\d+)\s*/\s*(?P<bottom>\d+)
@@ -111,6 +111,6 @@ def say_three(number: float) -> str:
 
 
 def with_units_kept(text: str) -> str:
-    """Text whose numbers stay on one line with their units, wherever it is wrapped; but not with "in", which most often
-    is no unit."""
+    """Text whose numbers stay on one line with their fractions and units, wherever it is wrapped; but not with "in",
+    which most often is no unit."""
     return _BEFORE_UNIT.sub(NO_BREAK, text)

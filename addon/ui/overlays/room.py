@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
+from typing import Literal
 
 import bpy
 import numpy as np
@@ -17,8 +18,9 @@ from ...takeoff import Hole
 from .sheets import Rectangle
 
 _POINTS = 4000
-"""Of the assembly's edges, by which it is known where it lies on the screen."""
-_MOST_EDGES = 200_000
+"""Of the assembly's edges, and as many of its faces, by which it is known where it lies on the screen."""
+_MOST_PARTS = 200_000
+"""Of a mesh's edges, or of its triangles, that are looked at."""
 _AROUND, _ALONG, _TUBE = 24, 30, 8.0
 """Points around and along a tube near its end, and how many of its widths that is."""
 _GIZMO, _BUTTONS = 24.0, 120.0
@@ -28,16 +30,24 @@ _SPECK = 10
 
 
 def sampled(items: Iterable[bpy.types.Object]) -> Floats:
-    """(n, 3): points of the edges of mesh objects in the world, evenly along them, the same ones every time."""
-    pieces = [_edges_of(item) for item in items if item.type == "MESH"]
-    edges = np.concatenate([np.empty((0, 2, 3)), *pieces])
+    """(n, 3): points of mesh objects in the world, evenly along their edges and over their faces, the same ones every
+    time."""
+    meshes = [item for item in items if item.type == "MESH"]
+    edges = np.concatenate([np.empty((0, 2, 3)), *(_parts_of(item, "edges") for item in meshes)])
+    faces = np.concatenate([np.empty((0, 3, 3)), *(_parts_of(item, "loop_triangles") for item in meshes)])
     lengths = np.linalg.norm(edges[:, 1] - edges[:, 0], axis=1)
-    if not lengths.sum() > 0:
+    areas = np.linalg.norm(np.cross(faces[:, 1] - faces[:, 0], faces[:, 2] - faces[:, 0]), axis=1)
+    return np.concatenate([_within(edges, lengths), _within(faces, areas)])
+
+
+def _within(parts: Floats, sizes: Floats) -> Floats:
+    """(n, 3): points of edges or triangles (m, 2 or 3, 3), as many as their sizes ask for."""
+    if not sizes.sum() > 0:
         return np.empty((0, 3))
     random = np.random.default_rng(0)
-    chosen = edges[random.choice(len(edges), _POINTS, p=lengths / lengths.sum())]
-    along = random.random((_POINTS, 1))
-    return chosen[:, 0] * (1 - along) + chosen[:, 1] * along
+    chosen = parts[random.choice(len(parts), _POINTS, p=sizes / sizes.sum())]
+    shares = random.dirichlet(np.ones(parts.shape[1]), _POINTS)
+    return np.einsum("nk,nkx->nx", shares, chosen)
 
 
 @lru_cache(4)
@@ -138,14 +148,15 @@ def _places(size: tuple[float, float], space: Rectangle) -> list[Rectangle]:
     return [(x, y, x + wide, y + high) for y, x in product(rows, columns)][:-1]
 
 
-def _edges_of(item: bpy.types.Object) -> Floats:
-    """(n, 2, 3) in the world, some of them where there are very many."""
+def _parts_of(item: bpy.types.Object, parts: Literal["edges", "loop_triangles"]) -> Floats:
+    """(n, 2 or 3, 3) in the world, some of them where there are very many."""
     mesh = item.data
     assert isinstance(mesh, bpy.types.Mesh)
     points = np.empty(len(mesh.vertices) * 3, np.float32)
     mesh.vertices.foreach_get("co", points)
-    ends = np.empty(len(mesh.edges) * 2, np.int32)
-    mesh.edges.foreach_get("vertices", ends)
-    pairs = ends.reshape(-1, 2)[:: len(mesh.edges) // _MOST_EDGES + 1]
+    found, corners = getattr(mesh, parts), 2 if parts == "edges" else 3
+    ends = np.empty(len(found) * corners, np.int32)
+    found.foreach_get("vertices", ends)
+    ends = ends.reshape(-1, corners)[:: len(found) // _MOST_PARTS + 1]
     matrix = np.array(item.matrix_world, float)
-    return (points.reshape(-1, 3) @ matrix[:3, :3].T + matrix[:3, 3])[pairs]
+    return (points.reshape(-1, 3) @ matrix[:3, :3].T + matrix[:3, 3])[ends]
