@@ -9,7 +9,6 @@ import numpy as np
 from manifold3d import Manifold
 
 from ...geometry.frames import Floats
-from ...geometry.units import bare_mm
 from ..dimensioned import UV, Dimension, Note, View, across, cut_along, span
 from .bounds import Bush, Plan
 from .patterns import first_entries
@@ -60,9 +59,7 @@ def _in_plane(bush: Bush, degrees: float) -> list[Note]:
         return float(u), float(v)
 
     return [
-        Note(
-            at(bush.reach_mm), f"bush ⌀ {bare_mm(bush.bore_mm)} × {{}}, drill ⌀ {{}}", (bush.length_mm, bush.drill_mm)
-        ),
+        Note(at(bush.reach_mm), "bush ⌀ {} × {}, drill ⌀ {}", (bush.bore_mm, bush.length_mm, bush.drill_mm)),
         Note(at(bush.chip_mm / 2), "chip room {}", (bush.chip_mm,)),
     ]
 
