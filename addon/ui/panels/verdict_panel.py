@@ -112,10 +112,10 @@ def _draw_fit_with(layout: bpy.types.UILayout, scene: bpy.types.Scene) -> None:
     families = [family for family in table.FAMILIES if family.serves in kinds]
     if not families:
         return
-    layout.label(text="Or fit with them:")
+    layout.label(text="Or fit these, too:")
     grid = layout.grid_flow(row_major=True, columns=2, even_columns=True, align=True)
     for family in families:
-        grid.operator("ferrule.fit_with", text=family.plural.capitalize()).family = word_of(family)
+        grid.operator("ferrule.fit_with", text=family.plural.title()).family = word_of(family)
 
 
 def _draw_in_header(header: bpy.types.Header, context: bpy.types.Context) -> None:
