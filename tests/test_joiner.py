@@ -32,6 +32,7 @@ from addon.job.running import run
 from addon.job.screen import table
 from addon.review.fittings import review_fitting
 from addon.takeoff import Takeoff
+from addon.takeoff.ends import EndHole
 from addon.takeoff.given_joints import GivenJoint
 from addon.trade.processes import DEFAULT_PROCESS, process_named
 
@@ -537,3 +538,22 @@ def test_a_refusal_says_one_thing_to_do(tmp_path: Path) -> None:
     result = do(tmp_path, [*rails(), Mesh.from_manifold(bolt, "bolt")], joiner={"make": True})
     (finding,) = (finding for finding in result.refusals if "bore is clear for only" in finding.meaning)
     assert finding.advice == "Clear the bore, or leave this end open."
+
+
+def test_screws_move_aside_of_holes_that_go_on_through_a_spigot() -> None:
+    """One in the middle of a spigot of 60 mm meets a hole of 9 mm, 1 mm wider in the spigot: 5 + 2 + 2.75 mm beside
+    its axis at 33 is the nearest place. Where a hole leaves none, a bolt through that has to do."""
+    place = placed(SQUARE)
+
+    def crossed(*distances: float) -> JointPlace:
+        holes = tuple(EndHole(9.0, distance, 90.0, 0.0, True) for distance in distances)
+        return replace(place, first=replace(place.first, holes=holes))
+
+    asked = {"screws": "through", "cross_holes": "free", "spigot_mm": 60.0}
+    joiner = made(crossed(33.0), **asked)
+    first, second = (hole.distance_mm for hole in joiner.screws)
+    assert first == pytest.approx(33 - (4.5 + 0.5) - 2 - 2.75) and second == pytest.approx(30)
+    assert_sound(joiner, genus=3)
+    with pytest.raises(RecipeError, match="no room for M5") as refusal:
+        made(crossed(12.0, 30.0, 48.0), **asked)
+    assert (refusal.value.field, refusal.value.works) == ("screws", "none")

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -24,6 +25,7 @@ from ...takeoff.ends import EndHole
 from ...trade.hardware import Thread, thread_named
 from ..dimensioned import across
 from ..family import EndPlace
+from ..settling import EXACT
 from .side import JoinerSide
 
 ROOF_MM = 1.0
@@ -84,30 +86,39 @@ def screw_holes(side: JoinerSide, tube: Literal[0, 1], angle_deg: float) -> list
     deep = outside - across(side.outline, angle_deg)[1] + (thread.insert_depth_mm or 0.0)
     bought = thread.bolt(outside - far) if through else thread.screw(deep)
     said = _around(end, angle_deg, through)
-    for along in _along(side.spigot, screw.count, bore_mm(screw.kind, thread)):
+    for along in _clear_of_holes(side, _along(side.spigot, screw.count, bore_mm(screw.kind, thread)), thread):
         down, out = side.shift_mm + along, direction @ side.frame.axes
         mouths = [
             Mouth(side.frame.to_world(reach * direction - (0.0, 0.0, down)), way)
             for reach, way in ((outside, out), (far, -out))[: 2 if through else 1]
         ]
         distance, bore = down - outside * lean, thread.clearance_mm
-        _check_clear(side, distance, down, bore)
         holes.append(ScrewHole(tube, distance, angle_deg % 360.0, bore, tuple(mouths), said, bought))
     return holes
 
 
-def _check_clear(side: JoinerSide, distance: float, down: float, bore: float) -> None:
-    """Whether a screw so far ``down`` the spigot's axis stays clear of holes that go on through that."""
-    for hole in side.holes:
-        if abs(down - hole.distance_mm) < (bore + hole.diameter_mm) / 2 + side.recipe.cross.room_mm + LEAST_BESIDE_MM:
-            problem = say(
-                "a screw {} from the tube's end would meet the tube's hole of {}",
-                Length(distance),
-                Length(hole.diameter_mm),
-            )
-            raise RecipeError(
-                "screws", say("{}; choose none: a bolt through that hole holds the joiner", problem), "none"
-            )
+def _clear_of_holes(side: JoinerSide, places: Sequence[float], thread: Thread) -> list[float]:
+    """The places along a spigot, each moved as little as keeps it clear of holes that go on through that."""
+    bore, length = bore_mm(side.recipe.screw.kind, thread), side.spigot.length_mm
+    beside = bore / 2 + LEAST_BESIDE_MM
+    taken = [
+        (hole.distance_mm - side.shift_mm, hole.diameter_mm / 2 + side.recipe.cross.room_mm) for hole in side.holes
+    ]
+    moved: list[float] = []
+    for place in places if taken else ():
+        others = [*taken, *((other, bore / 2) for other in moved)]
+        candidates = [place, *(middle + sign * (radius + beside) for middle, radius in others for sign in (-1, 1))]
+        free = [
+            at
+            for at in candidates
+            if beside <= at <= length - beside and all(abs(at - z) >= r + beside - EXACT for z, r in others)
+        ]
+        if not free:
+            wide = Length(max(hole.diameter_mm for hole in side.holes))
+            problem = say("beside the tube's hole of {} the spigot has no room for {}", wide, thread.name)
+            raise RecipeError("screws", say("{}; choose none: a bolt through that hole holds it", problem), "none")
+        moved.append(min(free, key=lambda at: abs(at - place)))
+    return moved or list(places)
 
 
 def _around(end: EndPlace, angle_deg: float, through: bool) -> str:
