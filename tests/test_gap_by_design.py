@@ -116,10 +116,12 @@ def test_of_10_000_tubes_of_every_size_99_in_100_take_the_default_fitting_and_no
     sizes: dict[Section, TubeSize] = {size.section: size for size in tube_sizes()}
     for section, size in sizes.items():
         try:
-            recipe = resolve(recipe_of(groove_count=0), section, circumstances=KNOWN)
+            recipe = resolve(recipe_of(), section, circumstances=KNOWN)
         except RecipeError as refusal:
-            assert refusal.field == "gap_mm" and "measure the bore" in str(refusal)
-            assert resolve(recipe_of(groove_count=0, gap_mm=refusal.works), section, circumstances=KNOWN)
+            assert refusal.field == "gap_mm" and "look for the weld seam and measure the bore" in str(refusal)
+            assert resolve(recipe_of(gap_mm=refusal.works), section, circumstances=KNOWN)
+            seamless = replace(KNOWN, tube=InUse(seam_height_mm=0.0), bore_off_mm=0.05)
+            assert resolve(recipe_of(), section, circumstances=seamless)
             refused.append(size.name)
             continue
         sides, corner = gaps(section, recipe, draw, PROCESS.tolerance_mm)

@@ -155,7 +155,7 @@ class SpigotDesign:
         if fit.least_gap_mm <= most < gap and not replace(band, nominal=most).enters:
             problem = say(
                 "the bore is {} wide, and no spigot {} thick goes into the narrowest such tube (that would take a gap "
-                "of {} per side); measure the bore, or choose a gap",
+                "of {} per side); look for the weld seam and measure the bore, or choose a gap",
                 Length(2 * section.bore.half_width),
                 Length(2 * LEAST_CORE_MM),
                 Length(gap),
@@ -343,7 +343,10 @@ def settle_grooves(bench: Settling[S], room: float, usual: int = 1) -> None:
         why_most = say("the spigot has no material to spare for a groove")
     elif fits > MOST_GROOVES:
         why_most = say("so many grooves are not made")
-    most, automatic = min(max(fits, 0), MOST_GROOVES), usual if bench.recipe.fit == "glue" else 0
+    depth = bench.recipe.groove.depth_mm
+    # Nobody asked for a groove of the usual depth, which a slender spigot has no room for.
+    too_deep = depth == type(bench.recipe)().groove.depth_mm and depth > room + EXACT
+    most, automatic = min(max(fits, 0), MOST_GROOVES), usual if bench.recipe.fit == "glue" and not too_deep else 0
     bench.number("groove_count", 0, most, "grooves are counted", why_most, default=automatic)
     count = int(bench.recipe.groove.count or 0)
     bench.number(
