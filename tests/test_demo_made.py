@@ -3,13 +3,21 @@
 
 from __future__ import annotations
 
+import json
+import re
+from functools import cache
+from xml.etree.ElementTree import Element
+
+import html5lib
 import pytest
 from on_paper import needs_browser, printed_pages
 
 from addon.bench.job_sheet import job_sheet_html
+from addon.bench.verdict import about_grams, about_time
 from addon.job.jobfile import read_job
 from addon.job.judging import verdict_of
 from addon.job.papers import job_sheet_of
+from addon.job.report import result_json
 from addon.job.results import JobResult
 from addon.job.running import run
 from addon.job.screen import table
@@ -50,3 +58,80 @@ def test_every_caution_that_applies_is_on_the_screen(result: JobResult) -> None:
 @pytest.mark.parametrize("size", ["A4", "letter"])
 def test_the_demo_prints_on_seven_pages(result: JobResult, size: str) -> None:
     assert printed_pages(job_sheet_html(job_sheet_of(result)), size) <= 7
+
+
+def test_screen_sheet_and_record_say_the_same_of_the_whole_job(result: JobResult) -> None:
+    """The window's lines are those of the same verdict."""
+    verdict, record = verdict_of(result), json.loads(result_json(result))
+    screen, sheet = " ".join(table(result).split()), words(parsed_sheet(result))
+    assert record["verdict"]["headline"] == verdict.headline
+    for said in (verdict.headline, verdict.goes_in, verdict.closed_ends, *verdict.in_the_way, *verdict.before_printing):
+        assert said and said in screen and said in sheet
+    served = {"end": "ends", "hole": "holes", "cope": "copes", "joint": "joints"}
+    assert {key: record["verdict"][served[key]] for key in verdict.served} == verdict.served
+    assert {f"{entry['ends']} {entry['reason']}" for entry in record["verdict"]["closed"]} == {
+        entry.said for entry in verdict.closed
+    }
+    assert about_grams(record["quantities"]["grams"]["value"]) in verdict.headline
+    assert about_time(record["quantities"]["time_s"]["value"]) in verdict.headline
+    assert record["verdict"]["fittings"] == sum(row[4] for row in printed_by(result).values())
+
+
+def printed_by(result: JobResult) -> dict[str, tuple[str, str, str, str, int]]:
+    """The rows of the sheet's first table, by their ids."""
+    rows = tables_of(parsed_sheet(result))["Fitting", "For tube"]
+    return {row[0]: (row[0], row[1], row[2], row[3], int(row[4])) for row in rows}
+
+
+def test_screen_sheet_and_record_say_the_same_of_every_fitting(result: JobResult) -> None:
+    record = json.loads(result_json(result))
+    tables, on_sheet = tables_of(parsed_sheet(result)), printed_by(result)
+    lines = {line.split()[0]: line for line in table(result).splitlines() if re.match(r"F\d+ ", line)}
+    goes = {row[0]: row[1] for row in tables["Fitting", "Serves"]}
+    plan = [(row[0], row[1], int(row[3]), float(row[4])) for row in tables["Fitting", "Layers"]]
+    gaps = {heading.partition(":")[0]: rows for heading, rows in caliper_rows(result).items()}
+    assert lines.keys() == on_sheet.keys() == goes.keys() == gaps.keys() == {f["id"] for f in record["fittings"]}
+    for fitting in record["fittings"]:
+        id = fitting["id"]
+        cells = re.split(r"\s{2,}", lines[id])
+        serves, prints, way_up = cells[3:6]
+        assert int(prints) == fitting["count"] == on_sheet[id][4]
+        assert way_up == fitting["up"].partition(",")[0] == on_sheet[id][3]
+        assert serves == goes[id]
+        assert int(serves.split()[0]) == fitting[f"{serves.split()[1].removesuffix('s')}s"]
+        if fitting["spigot_gap_mm"] is not None:
+            gap = next(cell for on, cell in gaps[id] if on.startswith("Gap per side"))
+            assert float(cells[6].removesuffix(" mm")) == fitting["spigot_gap_mm"] == float(gap.split()[0])
+        assert [row[1:] for row in plan if row[0] == id] == [
+            (f"{part['first_layer']} to {part['last_layer']}", part["rings"], part["bead_mm"])
+            for part in fitting["print_plan"]["ranges"]
+        ]
+
+
+@cache
+def parsed_sheet(result: JobResult) -> Element:
+    text = job_sheet_html(job_sheet_of(result))
+    return html5lib.HTMLParser(strict=True, namespaceHTMLElements=False).parse(text)
+
+
+def words(node: Element) -> str:
+    return " ".join("".join(node.itertext()).split())
+
+
+def tables_of(node: Element) -> dict[tuple[str, ...], list[list[str]]]:
+    """The rows of each table by its first two heads; of tables that are alike those of the last."""
+    return {
+        tuple(words(head) for head in table.findall(".//thead//th")[:2]): [
+            [words(cell) for cell in row] for row in table.findall("./tbody/tr")
+        ]
+        for table in node.findall(".//table")
+    }
+
+
+def caliper_rows(result: JobResult) -> dict[str, list[tuple[str, str]]]:
+    """What is measured on each kind, and what is drawn there, by the heading of its block."""
+    blocks = parsed_sheet(result).findall(".//section")
+    return {
+        words(block.find("h2")): [(row[0], row[1]) for row in tables_of(block)["Calipers on", "Drawn, mm"]]
+        for block in blocks
+    }

@@ -42,8 +42,8 @@ class Grooves:
         None, "Grooves", "How many glue grooves run around the spigot", least=0, most=MOST_GROOVES, group=_GROOVES,
         automatic="by fit",
         meaning="number of glue grooves around the spigot, centred along it. Automatic, one where the fit is glued "
-        "(two on each spigot of a joiner), but none where a hole goes across the spigot, into which adhesive would run, "
-        "or where the spigot is too slender for one of the usual depth",
+        "(two on each spigot of a joiner), but none where a hole goes across the spigot, into which adhesive would "
+        "run, or where the spigot is too slender for one of the usual depth",
     )  # fmt: skip
     width_mm: float = declared(
         3.0, "Groove Width", "Width of each glue groove along the spigot",
