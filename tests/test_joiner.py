@@ -172,6 +172,13 @@ def test_a_corner_joiner_lies_with_both_axes_along_the_plate() -> None:
         assert joiner.way_up.startswith("lying")
 
 
+@pytest.mark.parametrize("fit", ["slide", "push"])
+@pytest.mark.parametrize("name", ["in line", "in line, collar", "round", "corner, collar"])
+def test_joiners_of_two_fits_print_clean(name: str, fit: str) -> None:
+    found = review_fitting(made(PLACES[name], facets=None, second_fit=fit), PROCESS, "F1").findings
+    assert [finding for finding in found if finding.severity != "good to know"] == []
+
+
 @pytest.mark.parametrize("recipe", ["as it is", "push", "screwed"])
 @pytest.mark.parametrize("name", ["in line", "in line, collar", "round, collar", "corner", "round corner"])
 def test_usual_joiners_print_clean(name: str, recipe: str) -> None:
@@ -245,6 +252,7 @@ def test_screws_of_both_tubes_lie_in_line() -> None:
         ("in line, collar", {"lip_mm": -9.0}, "lip_mm"),
         ("in line", {"groove_depth_mm": 99.0}, "groove_depth_mm"),
         ("round", {"fit": "push", "rib_count": 3}, "fit"),
+        ("corner", {"second_fit": "slide"}, "second_fit"),
     ],
 )
 def test_what_cannot_be_made_is_refused_with_what_works(place: str, recipe: dict[str, object], field: str) -> None:

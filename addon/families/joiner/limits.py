@@ -77,6 +77,7 @@ def settle(
         raise RecipeError("up", "a joiner for a corner lies on the plate, both its spigots along it", "lying")
     _check_lying(place)
     _settle_between(bench, place)
+    _check_second_fit(bench.recipe, place)
     _check_screw_angle(bench.recipe, place)
     first = _settled(bench.recipe, place.first, circumstances)
     own, alike = _second(bench.recipe), place.second.section == place.section
@@ -87,6 +88,21 @@ def settle(
         raise RecipeError(name, say("in the second tube, {}", refusal), refusal.works, refusal.instead) from None
     decided = {"second_fit": second.fit, "second_gap_mm": second.gap_mm}
     return with_values(first, decided), with_values(second, decided)
+
+
+def _check_second_fit(recipe: JoinerRecipe, place: JointPlace) -> None:
+    """At a corner whose tubes meet, each spigot goes on into the other one."""
+    if (
+        recipe.between == "web"
+        and place.angle_deg < IN_LINE_DEG
+        and recipe.second_fit not in ("as the first", recipe.fit)
+    ):
+        problem = say(
+            "at this corner the spigots meet, and of two fits they would not meet edge to edge; choose as the first, "
+            "or cut the tubes {} apart for a collar, in the model too",
+            Length(LEAST_BETWEEN_MM),
+        )
+        raise RecipeError("second_fit", problem, "as the first")
 
 
 def _second(recipe: JoinerRecipe) -> JoinerRecipe:
