@@ -13,7 +13,7 @@ from itertools import combinations, permutations
 
 import numpy as np
 import pytest
-from weldments import cylinder
+from weldments import Shape, cylinder, fuse, tessellated, tube
 
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
@@ -147,6 +147,35 @@ def test_a_cope_that_the_model_has_is_not_asked_of_the_other_tube():
     assert lying(takeoff) == {"left": {"chord", "right"}, "right": {"chord"}}
     assert [cope.needed for cope in takeoff.copes if cope.tube.source == "left"] == [False]
     assert said_of(takeoff, "left").endswith(', to lie on "chord" and "right"')
+
+
+POST = Shape("circle", 88.9, 88.9), Shape("circle", 82.5, 82.5)
+SIDE = Shape("rectangle", 60, 40, 6), Shape("rectangle", 54, 34, 3)
+
+
+@pytest.mark.once
+@pytest.mark.parametrize("beyond", [False, True], ids=["rail on one side", "rails on both sides"])
+def test_a_rail_drawn_to_the_posts_axis_in_one_body_needs_its_cope(gmsh, beyond):
+    """What lies inside the post is the end of the rail, not a tube of its own that takes a cap there."""
+
+    def rail(turn: float) -> int:
+        body = tube(gmsh, *SIDE, 900.0)
+        gmsh.model.occ.rotate([(3, body)], 0, 0, 0, 0, 1, 0, math.radians(turn))
+        gmsh.model.occ.translate([(3, body)], 0 if turn > 0 else -43, 0, 600)
+        return body
+
+    def build():
+        fuse(gmsh, tube(gmsh, *POST, 1200.0), rail(90.0), *([rail(-90.0)] if beyond else []))
+
+    takeoff = take_off([tessellated(gmsh, build, name="frame", facets=24)], 8.0)
+    copes = [cope for cope in takeoff.copes if cope.tube.section.outer.shape == "rectangle"]
+    assert [cope.needed and cope.end.cause for cope in copes] == ["blocked"]
+    assert copes[0].tube.length_mm == pytest.approx(900.0, abs=0.1)
+    assert copes[0].end.position == pytest.approx((0, 0, 600), abs=0.1)
+    assert {tube.section.outer.shape for tube in copes[0].tubes_under} == {"circle"}
+    assert {(0, 0, 0), (0, 0, 1200), (900, 0, 600)} <= {
+        tuple(np.round(end.position).astype(int).tolist()) for end in takeoff.ends if end.open
+    }
 
 
 def tubes_cut(gmsh, takeoff: Takeoff, bars: dict[str, tuple[np.ndarray, np.ndarray, float]]) -> dict[str, int]:

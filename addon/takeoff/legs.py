@@ -23,6 +23,8 @@ from .walls import WallIndex, WallRuns
 _PARALLEL = np.cos(np.radians(0.5))
 _ASIDE = 0.01
 """Share of the width by which the axes of a tube's two ends may miss each other."""
+_PARTED = 2.0
+"""How many times its own wall lies at most between two parts of a tube's bore."""
 _ON_OUTLINE = 2e-3
 _COARSEST = 0.08
 """Share of a corner's radius by which two facets around it lie inside; beside a flat side more seems to be so."""
@@ -73,13 +75,22 @@ def paired(profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns
     widths = np.array([profile.section.outer.width for profile in profiles])
     reach = np.concatenate([runs.reach, np.full(len(profiles) - count, np.inf)]) + _ASIDE * widths
     other: dict[int, int] = {}
-    for pairs in (_of_one_bore, _of_one_body):
+    walls = np.array([profile.section.wall for profile in profiles])
+    for pairs, through in ((_of_one_bore, False), (_of_one_body, False), (_of_one_body, True)):
         a, b = pairs(runs, np.asarray(bodies), np.array(sorted(set(range(len(profiles))) - other.keys()), np.int64))
         arms = origins[b] - origins[a]
         apart = -np.einsum("ij,ij->i", arms, axes[a])
         aside = np.linalg.norm(arms + apart[:, None] * axes[a], axis=1)
         facing = np.einsum("ij,ij->i", axes[a], axes[b]) < -_PARALLEL
-        good = facing & (apart > 0) & (aside < _ASIDE * widths[a]) & (apart < np.minimum(reach[a], reach[b]))
+        good = facing & (apart > 0) & (aside < _ASIDE * widths[a])
+        if through:
+            # In one body the wall of a tube that it runs into parts its bore.
+            good &= (apart < reach[a] + reach[b] + _PARTED * walls[a]) & (
+                np.abs(widths[a] - widths[b]) < _ASIDE * widths[a]
+            )
+            good &= np.abs(walls[a] - walls[b]) < _ASIDE * widths[a]
+        else:
+            good &= apart < np.minimum(reach[a], reach[b])
         places = np.flatnonzero(good)
         for place in places[np.argsort(apart[places], kind="stable")].tolist():
             first, last = int(a[place]), int(b[place])

@@ -16,7 +16,7 @@ from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
 from ..geometry.topology import components
 from .ends import TubeEnd
-from .sites import Tube
+from .sites import ClosedEnd, Tube
 
 _INTO = 0.02
 """Share of its width by which a tube reaches into another one at least; less only touches it."""
@@ -134,7 +134,9 @@ class Running:
         """Whether it reaches into a tube, not far past its other side; that may end before it comes to it."""
         width, line = self.end.section.outer.width, self._line(cut)
         middle = float(cut.heights(np.zeros((1, 2)))[0])
-        if not -self.tube.length_mm < middle < _SHORT * width or 2 * cut.axis_height - middle < -_THROUGH * width:
+        # In one body the bore of a piece inside the other tube ends at that one's wall.
+        length = self.tube.length_mm + (width if isinstance(self.tube.ends[1], ClosedEnd) else 0.0)
+        if not -length < middle < _SHORT * width or 2 * cut.axis_height - middle < -_THROUGH * width:
             return False
         met = line[np.isfinite(line[:, 2])]
         return bool((self._rim.heights(met[:, :2]) - met[:, 2]).max() > _INTO * width)
