@@ -326,7 +326,7 @@ def develop(cut: Cut, section: Section) -> Development:
         points = girth.at(around)[0]
         return np.array([cut.heights(points), cut.heights(_inward(section.bore, points))])
 
-    around = girth.stops(_STEPS)
+    around = np.unique(girth.stops(_STEPS))
     for _ in range(_ROUNDS):
         middles, lines = (around[1:] + around[:-1]) / 2, heights(around)
         steepness = np.hypot(1.0, np.diff(lines) / np.diff(around))
