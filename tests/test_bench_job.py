@@ -25,6 +25,7 @@ from scipy import stats
 import shop_book
 from addon.bench.shop_book import ShopBook
 from addon.bench.shop_file import read_book
+from addon.bench.verdict import about_grams
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -274,10 +275,8 @@ def test_amounts_with_what_prints_really_took(tmp_path):
         assert [amount["value"], amount["low"], amount["high"]] == pytest.approx(expected, rel=1e-3)
         assert amount["factor"]["n"] == 4
     assert amounts["cost"] is None
-    grams = amounts["grams"]
-    assert f"Material {grams['value']:.0f} g ({grams['low']:.0f} to {grams['high']:.0f} g), time " in table(
-        result, everything=True
-    )
+    likely, low, high = (about_grams(amounts["grams"][key]) for key in ("value", "low", "high"))
+    assert f"Material {likely} ({low} to {high}), time " in table(result, everything=True)
 
 
 def test_cost_by_hand(tmp_path):

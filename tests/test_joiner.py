@@ -487,7 +487,7 @@ def test_a_knock_down_rail_gets_its_joiner_with_nothing_said_but_make(tmp_path: 
     assert [row["family"] for row in rows] == ["cap", "joiner"]
     ends = csv.DictReader(io.StringIO((out / "rails ends.csv").read_text("utf-8-sig"), newline=""))
     assert sorted((row["fitting"], row["remark"]) for row in ends) == [("F1", "")] * 2 + [("F2", "")] * 2
-    assert "Tube ends that take no fitting" not in table(result, everything=True)
+    assert "Tube ends without a fitting" not in table(result, everything=True)
     sheet = (out / "rails job sheet.html").read_text("utf-8")
     for words in (
         "joiner in line",
@@ -531,7 +531,7 @@ def test_a_refused_joiner_is_counted_once_everywhere(tmp_path: Path) -> None:
     assert verdict.headline.startswith("1 end, 0 of 1 joint, 1 kind, 1 joint left out: ") and not verdict.complete
     assert [(entry.ends, entry.reason) for entry in verdict.closed] == [(1, "closed by another part")]
     screen = table(result, everything=True)
-    assert "Tube ends that take no fitting: 1" in screen
+    assert "Tube ends without a fitting: 1" in screen
     # The sheet's words for what it allows of a glued spigot's gap.
     assert "Gap per side in mm  Allowed" in screen and "0.05 to 1 " in screen
     sheet = (tmp_path / "ferrule_out" / "rails job sheet.html").read_text("utf-8")

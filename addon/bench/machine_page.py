@@ -6,11 +6,11 @@ from __future__ import annotations
 from ..geometry.units import NO_BREAK, bare_mm, say_mm
 from .markup import element, escaped, paragraph, table
 from .plate_map import plate_maps
-from .quantities import Quantities, say_duration
+from .quantities import Quantities
 from .sheet import JobSheet, say_ranges
 from .sheet_parts import cautions_at, joined, who
 from .svg import drawing, line, text
-from .verdict import JobVerdict
+from .verdict import JobVerdict, about_grams, about_time
 
 _MAP_MM = 43.0
 """Width of a plate's map: half a page has room for two."""
@@ -132,16 +132,18 @@ def _amounts(sheet: JobSheet) -> str:
         return ""
     plastic, grams, took = needed.plastic_cm3, needed.grams, needed.time_s
     parts = {"fittings": needed.part_cm3, "support": needed.support_cm3, "purged": needed.purge_cm3}
-    split = ", ".join(f"{name} {cm3 * plastic.correction * needed.density:.0f} g" for name, cm3 in parts.items() if cm3)
+    each = {name: about_grams(cm3 * plastic.correction * needed.density) for name, cm3 in parts.items() if cm3}
+    split = ", ".join(f"{name} {weight}" for name, weight in each.items())
     rows = [
         (
             "Plastic as laid",
-            f"{grams.value:.0f} g ({plastic.value:.0f} cm³): {split}; between {grams.low:.0f} and {grams.high:.0f} g",
+            f"{about_grams(grams.value)} ({plastic.value:.0f} cm³): {split}; between {about_grams(grams.low)} and "
+            f"{about_grams(grams.high)}",
         ),
         (
             "Time",
-            f"{say_duration(took.value)}{_plate_times(needed)}; between {say_duration(took.low)} and "
-            f"{say_duration(took.high)}",
+            f"{about_time(took.value)}{_plate_times(needed)}; between {about_time(took.low)} and "
+            f"{about_time(took.high)}",
         ),
     ]
     if needed.costs:
@@ -153,7 +155,7 @@ def _amounts(sheet: JobSheet) -> str:
 
 
 def _plate_times(needed: Quantities) -> str:
-    times = [say_duration(seconds * needed.time_s.correction) for seconds in needed.plate_times_s]
+    times = [about_time(seconds * needed.time_s.correction) for seconds in needed.plate_times_s]
     if not 1 < len(times) <= 6:
         return ""
     return ": " + ", ".join(f"plate {number} {took}" for number, took in enumerate(times, 1))

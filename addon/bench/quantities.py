@@ -190,13 +190,6 @@ def quantities(
     )
 
 
-def say_duration(seconds: float) -> str:
-    """``"3 h 20 min"``, ``"45 min"``: as someone waiting for it says it."""
-    minutes = max(1, round(seconds / 60))
-    hours, minutes = divmod(minutes, 60)
-    return " ".join(part for part in (f"{hours} h" if hours else "", f"{minutes} min" if minutes else "") if part)
-
-
 _DURATION = re.compile(r"(?:(?P<h>\d+(?:\.\d+)?) ?h)? ?(?:(?P<min>\d+(?:\.\d+)?) ?min)? ?(?:(?P<s>\d+(?:\.\d+)?) ?s)?")
 _SECONDS = {"h": 3600.0, "min": 60.0, "s": 1.0}
 

@@ -9,9 +9,9 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
-from ..bench.quantities import Quantities, say_duration
+from ..bench.quantities import Quantities
 from ..bench.sheet import say_ranges
-from ..bench.verdict import JobVerdict
+from ..bench.verdict import JobVerdict, about_grams, about_time
 from ..fields.messages import count_of
 from ..files.parts import WrittenFile
 from ..geometry.names import in_words
@@ -46,9 +46,8 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
             *((_ends_table(result.ends), _closed_ends(result, width)) if "end" in verdict.asked else ()),
             _sizes_table(result.made),
             _findings(result.findings, width),
-            _print_plans(result.made),
             _amounts(result.quantities, width),
-            _files_table(result.files),
+            _files_table(result.files) if result.files else "",
             _all_cautions(result, width),
             closing[-1],
         ]
@@ -169,7 +168,7 @@ def _closed_ends(result: JobResult, width: int) -> str:
     for end in closed:
         what = end.reason.replace(prefix, "") if prefix else end.reason
         remedies.setdefault(end.remedy, {}).setdefault(what, []).append(end.source.removeprefix(prefix))
-    lines = [f"Tube ends that take no fitting: {len(closed)}" + (f", in {mesh}" if mesh else "")]
+    lines = [f"Tube ends without a fitting: {len(closed)}" + (f", in {mesh}" if mesh else "")]
     for remedy, reasons in remedies.items():
         if remedy:
             lines.append(f"  {remedy[:1].upper()}{remedy[1:]}:")
@@ -191,24 +190,13 @@ def _sizes_table(fittings: Sequence[Made]) -> str:
     return columns(rows)
 
 
-def _print_plans(fittings: Sequence[Made]) -> str:
-    plans = [(fitting.id, fitting.review.printed.plan) for fitting in fittings if fitting.review.printed]
-    rows = [
-        (id, part.said_layers, f"{part.rings}", f"{part.bead_mm:.2f}") for id, plan in plans for part in plan.ranges
-    ]
-    if not rows:
-        return ""
-    as_set = say_rings(plans[0][1].rings, plans[0][1].bead_mm)
-    return f"Print plan: {as_set}, except\n\n" + columns([("Fitting", "Layers", "Rings", "Bead in mm"), *rows])
-
-
 def _findings(findings: Sequence[Finding], width: int) -> str:
     """Each check's findings: who has it, and the worst of them in words. All of them are in result.json."""
     return "\n".join(_wrapped(concern.said, width) for concern in concerns(findings))
 
 
 def _files_table(files: Sequence[WrittenFile]) -> str:
-    return columns([("File, read back and as drawn", "Unit"), *((file.path.name, file.unit) for file in files)])
+    return columns([(f"File in {files[0].unit}, read back and as drawn",), *((file.path.name,) for file in files)])
 
 
 def _amounts(needed: Quantities | None, width: int) -> str:
@@ -216,8 +204,8 @@ def _amounts(needed: Quantities | None, width: int) -> str:
         return ""
     grams, took = needed.grams, needed.time_s
     said = [
-        f"Material {grams.value:.0f} g ({grams.low:.0f} to {grams.high:.0f} g)",
-        f"time {say_duration(took.value)} ({say_duration(took.low)} to {say_duration(took.high)})",
+        f"Material {about_grams(grams.value)} ({about_grams(grams.low)} to {about_grams(grams.high)})",
+        f"time {about_time(took.value)} ({about_time(took.low)} to {about_time(took.high)})",
     ]
     basis = [f"Material: {needed.plastic_cm3.basis}", f"Time: {took.basis}"]
     return "\n".join([f"{', '.join(said)}, for all plates", *(_wrapped(sentence, width, "  ") for sentence in basis)])
