@@ -195,3 +195,14 @@ def test_a_cut_as_read_is_the_one_that_it_was_read_from():
     with pytest.raises(ValueError, match="does not go all around"):
         develop(ReadCut(lines[0][20:], lines[1][20:]), ROUND)
     assert (read.top, read.bottom) == (pytest.approx(drawn.top, abs=0.01), pytest.approx(drawn.bottom, abs=0.01))
+
+
+@pytest.mark.parametrize("corner", [6.0, 0.0])
+def test_both_sides_of_a_tube_as_wide_as_the_other_one_are_cut_alike(corner):
+    """The plane of both axes halves them: the sides that lie flush with the other tube's are mirror images."""
+    for seed in range(20):
+        turned = Frame(np.zeros(3), np.eye(3)).turned(float(np.random.default_rng(seed).uniform(0, 360)))
+        cut = TubeCut.at(Section.rectangular(60, 40, 3, corner).outer, 45.0, 0.0, 90.0).seen_from(turned)
+        x = np.linspace(-19.0, 19.0, 39)
+        sides = [np.column_stack([x, np.full(39, side)]) @ turned.axes[:2, :2].T for side in (20.0, -20.0)]
+        assert cut.heights(sides[0]) == pytest.approx(cut.heights(sides[1]), abs=1e-3)

@@ -24,6 +24,8 @@ TOUCH_MM = 0.02
 """What passes by no further than this touches: tubes of one size do, and their coordinates are rounded."""
 _FINE_MM = 3e-3
 """How far a development's line may lie from the true curve."""
+_ROUNDED = 1e-9
+"""Share of a side, or of a square, by which a line along its edge may pass by for rounding."""
 _ROUNDS = 14
 _SQUARE = 1e-3
 """Cosine of an angle that counts as a right one: one side is shorter by no more than is seen."""
@@ -192,9 +194,9 @@ class TubeCut:
         start, end = corners, np.roll(corners, -1, axis=0)
         with np.errstate(divide="ignore", invalid="ignore"):
             share = (aside[:, None] - start[:, 0]) / (end - start)[:, 0]
-            sides = np.where((share >= 0) & (share <= 1), start[:, 1] + share * (end - start)[:, 1], np.inf)
+            sides = np.where(np.abs(share - 0.5) <= 0.5 + _ROUNDED, start[:, 1] + share * (end - start)[:, 1], np.inf)
         square = radius**2 - (aside[:, None] - centres[:, 0]) ** 2
-        arcs = np.where(square >= 0, centres[:, 1] - np.sqrt(np.maximum(square, 0.0)), np.inf)
+        arcs = np.where(square >= -_ROUNDED * radius**2, centres[:, 1] - np.sqrt(np.maximum(square, 0.0)), np.inf)
         return np.concatenate([sides, arcs], axis=1).min(axis=1)
 
 
