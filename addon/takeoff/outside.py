@@ -52,8 +52,11 @@ def free_lengths(
     inside = crosses_box(corners[..., :2], low[query, :2], high[query, :2])
     query, corners = query[inside], corners[inside]
     free = [(leg.length, leg.length) for leg in legs]
-    for place in np.unique(query).tolist():
-        free[place] = _free(profiles, legs[place], corners[query == place])
+    order = np.argsort(query, kind="stable")
+    query, corners = query[order], corners[order]
+    begins = np.flatnonzero(np.diff(query, prepend=-1))
+    for place, around in zip(query[begins].tolist(), np.split(corners, begins[1:]), strict=False):
+        free[place] = _free(profiles, legs[place], around)
     return free
 
 
