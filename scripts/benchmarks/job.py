@@ -66,10 +66,10 @@ def whole_job(tubes: int) -> Run:
 
 
 def _peak_gb() -> float | None:
-    if sys.platform == "linux":
-        # What the system counts for the process begins with what the one that started it held.
-        status = Path("/proc/self/status").read_text()
-        return int(status.partition("VmHWM:")[2].split()[0]) * 1024 / 1e9
+    status = Path("/proc/self/status")
+    if status.is_file():
+        # What Linux counts for a process otherwise begins with what the one that started it held.
+        return int(status.read_text().partition("VmHWM:")[2].split()[0]) * 1024 / 1e9
     if sys.platform == "win32":
         return None
     import resource
