@@ -20,7 +20,7 @@ _FEW_ROWS = 8
 """More rows than this want a wider table."""
 _BESIDE = ((104.0, 76.0), (104.0, 92.0), (112.0, 112.0))
 """Rooms for a drawing with the table beside it: three or more on a page, then two."""
-_BESIDE_MANY = ((100.0, 76.0), (97.0, 92.0), (97.0, 114.0))
+_BESIDE_MANY = ((100.0, 76.0), (97.0, 92.0), (97.0, 118.0))
 _LONG_MM, _PAGE_MM = 100.0, (180.0, 140.0)
 """What stands higher in its drawing, and twice as high as wide, may have a page of its own, and this room."""
 _ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
