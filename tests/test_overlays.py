@@ -448,7 +448,7 @@ def test_a_reason_longer_than_its_room_is_broken_between_words():
 
 
 def test_a_sheet_goes_where_there_is_room():
-    """Eight places: the corners and the middles of the sides of a space of 1000 × 600."""
+    """Places along the upper edge of a space of 1000 × 600, then along the lower one, then the middles of the sides."""
     space, nothing = (0.0, 0.0, 1000.0, 600.0), np.empty((0, 2))
     size, whole = (300, 200), room.Standing(0)
 
@@ -459,7 +459,8 @@ def test_a_sheet_goes_where_there_is_room():
     assert room.room_for(size, space, [], nothing) == (whole, (0.0, 400.0, 300.0, 600.0))
     assert place([(0, 0, 400, 600)], nothing) == room.Standing(1)
     model = np.random.default_rng(0).uniform((0, 300), (1000, 600), (500, 2))
-    assert place([], model) == place([], model, before=whole) == room.Standing(3)
+    assert place([], model) == place([], model, before=whole) == room.Standing(5)
+    assert place([(0, 0, 350, 600), (650, 0, 1000, 600)], nothing) == room.Standing(2)
     assert place([], model[:12], before=whole) == whole
     everywhere = np.random.default_rng(0).uniform((160, 0), (1000, 600), (2000, 2))
     assert place([], everywhere) == room.Standing(0, 0.5)

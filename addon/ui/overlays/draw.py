@@ -246,7 +246,7 @@ def _draw_region() -> None:
     taken = [room.gizmos(context, (left, low, right, top), scale), *room.last_operator(context)]
     _draw_ends(context, scale)
     if subject:
-        taken += _draw_words(context.scene, subject, pictures, space, scale)
+        taken += _draw_words(context.scene, subject, pictures, space, taken[0], scale)
         _draw_labels(context, subject, pictures, space, taken, scale)
     _draw_plate(context, subject.end if subject else None, space, taken, scale)
     if subject and subject.fitted and view.show_profile:
@@ -257,9 +257,15 @@ def _draw_region() -> None:
 
 
 def _draw_words(
-    scene: bpy.types.Scene, subject: looking.Subject, pictures: list[Picture], space: Rectangle, scale: float
+    scene: bpy.types.Scene,
+    subject: looking.Subject,
+    pictures: list[Picture],
+    space: Rectangle,
+    gizmos: Rectangle,
+    scale: float,
 ) -> list[Rectangle]:
-    """The legend in the lower right corner, and above it the chosen layer's caption; returns what they take."""
+    """The legend in the lower right corner, and above it the chosen layer's caption, beside Blender's gizmos where they
+    reach up to them; returns what they take."""
     view, say = scene.ferrule.view, say_in(scene)
     left, low, right, _ = space
     taken: list[Rectangle] = []
@@ -274,6 +280,8 @@ def _draw_words(
         parts = shapes.caption(subject.review, layer, view.planned, say)
         stack.append(_words(parts, scale, sheets.TEXT, (right - left) / scale))
     for sheet in stack:
+        if low + sheet.sheet.height * scale > gizmos[1]:
+            right = min(right, gizmos[0])
         share = min(1.0, (right - left) / (sheet.sheet.width * scale))
         width = sheet.sheet.width * scale * share
         painting.draw_sheet(sheet, (right - width, low), scale * share)

@@ -87,7 +87,7 @@ def overlap(one: Rectangle, other: Rectangle) -> bool:
 
 @dataclass(frozen=True)
 class Standing:
-    """One of eight places along the edges of a space, and a sheet's size there as a share of its own."""
+    """One of the places along the edges of a space, and a sheet's size there as a share of its own."""
 
     number: int
     share: float = 1.0
@@ -139,13 +139,14 @@ def beside(
 
 
 def _places(size: tuple[float, float], space: Rectangle) -> list[Rectangle]:
-    """Corners first, then the middles of the sides, from the upper left."""
+    """Along the upper edge, its corners first, then along the lower one, then in the middle of the sides."""
     left, low, right, top = space
     wide, high = size
     if wide > right - left or high > top - low:
         return []
-    rows, columns = (top - high, low, (low + top - high) / 2), (left, right - wide, (left + right - wide) / 2)
-    return [(x, y, x + wide, y + high) for y, x in product(rows, columns)][:-1]
+    columns = [left + share * (right - wide - left) for share in (0.0, 1.0, 0.5, 0.25, 0.75)]
+    corners = [*product((top - high, low), columns), *product(((low + top - high) / 2,), columns[:2])]
+    return [(x, y, x + wide, y + high) for y, x in corners]
 
 
 def _parts_of(item: bpy.types.Object, parts: Literal["edges", "loop_triangles"]) -> Floats:
