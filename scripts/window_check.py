@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Does the whole job in a real Blender with a window, as a user would, and photographs each step.
+"""Does the whole job in a real Blender with a window, as a user would, and photographs each step: the demo in a small
+window, other weldments in a large one, with letters of two sizes in both.
 
     BLENDER=/path/to/blender python3 scripts/window_check.py [--out DIR] [--pictures]
 
 Any Blender from 4.5 on will do. The built extension is installed into clean settings, which do not touch your own.
-``--pictures`` puts some photographs into docs/pictures.
+A photograph shows what of the window the screen has room for. ``--pictures`` puts some into docs/pictures.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ TOUR = REPOSITORY / "scripts" / "window_tour.py"
 PICTURES = REPOSITORY / "docs" / "pictures"
 SHOWN = ("read", "fitted", "holes", "dragged", "refused", "review", "exported", "learned")
 """Photographs that the guide shows."""
+PARTS = {"demo": (1280, 720), "weldments": (1920, 1080)}
+"""The tour's parts, each in a window of its own size."""
 PATIENCE_S = 1800
 
 
@@ -36,17 +39,23 @@ def main() -> int:
         print("The window was not checked: set BLENDER to a Blender that can open one.")
         return 0
     enter()
+    from demo_assembly import write_demo
+
     out = arguments.out.absolute()
     shutil.rmtree(out, ignore_errors=True)
     out.mkdir(parents=True)
     _install(blender, out)
-    steps = _tour(blender, out)
+    assembly = write_demo(out).with_name("market_stall.stl")
+    _write_steps(out)
+    parts = [_tour(blender, out, assembly, part) for part in PARTS]
+    steps = [step for part in parts for step in part]
     for step in steps:
         print("ok " if step["sound"] else "BAD", step["said"], f"({step['picture']})" if step["picture"] else "")
     if arguments.pictures:
         _renew_pictures(out)
     print(f"Photographs are in {out}")
-    return 0 if steps and steps[-1]["said"].startswith("The tour") and all(step["sound"] for step in steps) else 1
+    ended = all(part and part[-1]["said"].startswith("The tour") for part in parts)
+    return 0 if ended and all(step["sound"] for step in steps) else 1
 
 
 def _install(blender: str, out: Path) -> None:
@@ -59,18 +68,15 @@ def _install(blender: str, out: Path) -> None:
         raise SetUpError(f"Blender did not take the extension: {done.stdout}{done.stderr}")
 
 
-def _tour(blender: str, out: Path) -> list[dict[str, str]]:
-    from demo_assembly import write_demo
-
-    assembly = write_demo(out).with_name("market_stall.stl")
-    _write_steps(out)
-    command = [blender, "--enable-event-simulate", "--window-geometry", "0", "0", "1280", "960"]
-    command += ["--python-exit-code", "1", "--python", str(TOUR), "--", str(out), str(assembly)]
-    with (out / "blender.log").open("w") as log:
+def _tour(blender: str, out: Path, assembly: Path, part: str) -> list[dict[str, str]]:
+    size = map(str, PARTS[part])
+    command = [blender, "--enable-event-simulate", "--window-geometry", "0", "0", *size]
+    command += ["--python-exit-code", "1", "--python", str(TOUR), "--", str(out), str(assembly), part]
+    log_file, record = out / f"{part}.log", out / f"{part}.json"
+    with log_file.open("w") as log:
         subprocess.run(command, env=_settings(out), stdout=log, stderr=log, timeout=PATIENCE_S, check=False)
-    record = out / "tour.json"
     if not record.exists():
-        raise SetUpError(f"The tour did not start; see {out / 'blender.log'}.")
+        raise SetUpError(f"The tour did not start; see {log_file}.")
     return json.loads(record.read_text())
 
 

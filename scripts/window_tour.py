@@ -17,7 +17,7 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from itertools import product
+from itertools import combinations, product
 from pathlib import Path
 from typing import Any
 
@@ -25,8 +25,9 @@ import bpy
 import numpy as np
 from mathutils import Vector
 
-OUT = Path(sys.argv[sys.argv.index("--") + 1])
-ASSEMBLY = Path(sys.argv[sys.argv.index("--") + 2])
+OUT, ASSEMBLY = map(Path, sys.argv[sys.argv.index("--") + 1 :][:2])
+PART = sys.argv[-1]
+"""The one of ``PARTS`` that is done."""
 LONG_STEP = ASSEMBLY.with_name("long.step")
 STEP = ASSEMBLY.parent / "step" / "tube.step"
 """The only file in its folder."""
@@ -34,17 +35,17 @@ Waiting = Iterator[float]
 
 PANELS = ("ends", "fitting", "process", "review", "files", "cautions")
 PITCH = 21
-"""From one folded part of the tab to the next: pixels."""
+"""From one folded part of the tab to the next: points, of which a pixel is one at the scale 1."""
 ABOVE = 48
-"""From the upper edge of the button Read the Scene to the middle of the header above it: pixels."""
+"""From the upper edge of the button Read the Scene to the middle of the header above it: points."""
 IN_HEADER = (0.88, 0.86, 0.84, 0.9)
 """Where in the sidebar's width the header Fitting has its last button."""
 BELOW = 42
-"""From the upper edge of the last button in a box to the middle of the header below it: pixels."""
+"""From the upper edge of the last button in a box to the middle of the header below it: points."""
 FIRST_FILE = 38
-"""From the upper edge of a list of files to the middle of the first: pixels."""
+"""From the upper edge of a list of files to the middle of the first: points."""
 BUTTON = 20
-"""The height of a button: pixels."""
+"""The height of a button: points."""
 PANEL_S = 0.35
 """A panel takes most of it to open or close."""
 PATIENCE = 2 if os.environ.get("CI") else 1
@@ -60,13 +61,25 @@ FRONT_CORNER = Vector((-150, -300, 2000))
 
 steps: list[dict[str, Any]] = []
 draw_seconds: dict[str, list[float]] = {}
+drawn: list[tuple[float, float, float, float]] = []
+"""Rectangles of the sheets that were drawn into the view since the last photograph was begun."""
+clicks = 0
 
 
 def tour() -> Waiting:
-    """The whole job. Yields how long to wait for Blender to catch up."""
+    """A part of the tour. Yields how long to wait for Blender to catch up."""
     _time_the_panels()
+    _note_the_sheets()
     _module("ui.updating").LIVE_S *= PATIENCE  # or the review would be left until the numbers rest
     yield from _open_sidebar()
+    yield from PARTS[PART]()
+    for name, taken in draw_seconds.items():
+        typical = sorted(taken)[len(taken) // 2]
+        _note(f"{name} draws in {typical * 1000:.2f} ms", typical < (MOST_DRAW_S if name == WHOLE else MOST_PART_S))
+
+
+def _demo() -> Waiting:
+    """The whole job."""
     yield from _photograph("empty", "An empty scene shows what to do")
 
     with _view():
@@ -186,13 +199,27 @@ def tour() -> Waiting:
     yield from _photograph("light files", "The same on a light theme")
     yield from _only("fitting")
     yield from _photograph("light fitting", "The fitting on a light theme")
-    yield from _only("ends")
-    yield from _in_other_units()
+
+    yield from _scale_to(1.5)
+    _job().end_index = -1
+    bpy.ops.ferrule.go_to_end(index=0)
+    yield from _photograph("large fitting", "The same one and a half times as large")
+    yield from _scroll(-60)
+    _note("The next button is in sight", (yield from _seen("ferrule.export")) is not None)
+    for name in _opened():
+        setattr(bpy.context.window_manager.ferrule, f"{name}_open", False)
+    bpy.context.window_manager.ferrule.review_open = True
+    yield from _photograph("large review", "The findings one and a half times as large")
+
+
+def _weldments() -> Waiting:
+    """Others than the demo's, in a larger window and at two sizes of its letters."""
     yield from _many_ends()
+    yield from _in_other_units()
     yield from _step_files()
-    for name, seconds in draw_seconds.items():
-        typical = sorted(seconds)[len(seconds) // 2]
-        _note(f"{name} draws in {typical * 1000:.2f} ms", typical < (MOST_DRAW_S if name == WHOLE else MOST_PART_S))
+
+
+PARTS = {"demo": _demo, "weldments": _weldments}
 
 
 def _plug_the_holes() -> Waiting:
@@ -209,15 +236,20 @@ def _plug_the_holes() -> Waiting:
 
 
 def _in_other_units() -> Waiting:
-    """Weldments in a metre, a millimetre and an inch scene, each from its first click to files."""
+    """Weldments in a metre, a millimetre and an inch scene, each from its first click to files, whether caps alone are
+    made or drill guides for all holes, too."""
     first = _scene()
-    for name, system, scale, unit in (
-        ("metre", "METRIC", 1.0, "MM"), ("millimetre", "METRIC", 0.001, "IN"), ("inch", "IMPERIAL", 1.0, "IN")
-    ):  # fmt: skip
+    for name, system, scale, unit, letters, fit in (
+        ("metre", "METRIC", 1.0, "MM", 1.5, "ferrule.fit"),
+        ("millimetre", "METRIC", 0.001, "IN", 1.0, 'ferrule.fit_with(family="drill_guide"'),
+        ("inch", "IMPERIAL", 1.0, "IN", 1.5, 'ferrule.fit_with(family="drill_guide"'),
+    ):
+        yield from _scale_to(letters)
         scene = bpy.data.scenes.new(name)
         scene.unit_settings.system, scene.unit_settings.scale_length = system, scale  # type: ignore[assignment]
         _places()[0].scene = scene
         _put_weldment(scene, _module("ui.file_unit").UNITS[unit])
+        before = clicks
         yield from _click("ferrule.read_ends")
         yield from _until(lambda: not _is_going("FERRULE_OT_read_ends"))
         marked = _module("ui.file_unit").unit_in_doubt(scene)
@@ -228,22 +260,27 @@ def _in_other_units() -> Waiting:
         with _view():
             bpy.ops.view3d.view_all()
         yield from _until(lambda: _desk() is not None and _desk().verdict is not None)
-        yield from _click("ferrule.fit")
-        yield from _until(lambda: len(_module("ui.placing").placed(_scene())) == 3)
+        yield from _click(fit)
+        made = 3 if fit == "ferrule.fit" else 4
+        yield from _until(lambda made=made: len(_module("ui.placing").placed(_scene())) == made)
+        yield from _until(lambda: _desk() is not None and _desk().verdict is not None)
         yield from _photograph(f"{name} fitted", f"The verdict in the {name} scene", _desk().verdict.complete)
         _job().output.folder = str(OUT / name)
         yield from _click("ferrule.export")
         yield from _until(lambda: not _is_going("FERRULE_OT_export"))
         sound = bool(list((OUT / name).glob("*.3mf"))) and _desk().verdict.complete
         yield from _photograph(f"{name} exported", "Its files are written, and nothing stands in the way", sound)
+        what = "Caps" if fit == "ferrule.fit" else "Caps and drill guides for all holes"
+        _note(f"{what} take {clicks - before} clicks; the folder of an unsaved file is one more", clicks - before == 4)
     _places()[0].scene = first
+    yield from _scale_to(1.0)
 
 
 WIDTHS = [34.6, 40.0, 48.3]
 
 
 def _put_weldment(scene: Any, unit: str) -> None:
-    """A hexagonal, an oval and a round tube on a base plate, in the numbers of a file in this unit."""
+    """A hexagonal, an oval and a drilled round tube on a base plate, in the numbers of a file in this unit."""
     sections, meshes, scenes = _module("geometry.sections"), _module("geometry.mesh"), _module("ui.scene")
     hexagon = [(17.3 * math.cos(turn * math.pi / 3), 17.3 * math.sin(turn * math.pi / 3)) for turn in range(6)]
     outlines = (
@@ -254,7 +291,14 @@ def _put_weldment(scene: Any, unit: str) -> None:
     metres = _module("geometry.units").MM_PER_UNIT[unit] / 1000
     for number, (outer, bore) in enumerate(outlines):
         ring = outer.cross_section(96) - bore.cross_section(96)
-        tube = meshes.Mesh.from_manifold(ring.extrude(300.0).translate((number * 100, 0, 0)), f"Tube {number}")
+        solid = ring.extrude(300.0)
+        if outer.shape == "circle":
+            solid -= (
+                meshes.Manifold.cylinder(60.0, 4.5, circular_segments=64, center=True)
+                .rotate((90, 0, 0))
+                .translate((0, 0, 240))
+            )
+        tube = meshes.Mesh.from_manifold(solid.translate((number * 100, 0, 0)), f"Tube {number}")
         scenes.put_mesh(tube, tube.name, scene.collection, metres)
     plate = meshes.Manifold.cube((320, 120, 8)).translate((-60, -60, -8))
     scenes.put_mesh(meshes.Mesh.from_manifold(plate, "Base plate"), "Base plate", scene.collection, metres)
@@ -273,8 +317,8 @@ def _many_ends() -> Waiting:
         ring = size.section.outer.cross_section(96) - size.section.bore.cross_section(96)
         mesh = meshes.Mesh.from_manifold(ring.extrude(300.0), f"Tube {number}")
         item = scenes.put_mesh(mesh, mesh.name, scene.collection, scenes.unit_scale_of(scene))
-        item.location = (number % 10 * 200, number // 10 * 200, 0)
-    yield from _only("ends")
+        apart = 0.2 / scenes.unit_scale_of(scene)
+        item.location = (number % 10 * apart, number // 10 * apart, 0)
     yield from _click("ferrule.read_ends")
     yield from _until(lambda: not _is_going("FERRULE_OT_read_ends"))
     reading = _times()["read"]
@@ -283,6 +327,7 @@ def _many_ends() -> Waiting:
     _note(f"{counts[0]} ends of {counts[1]} sections read in {reading:.2f} s", sound)
     with _view():
         bpy.ops.ferrule.fit()
+        bpy.ops.view3d.view_all()
     yield from _until(lambda: _desk() is not None and not _desk().waiting)
     yield from _only("fitting")
     times, reviewed = yield from _drag("ferrule.recipe.spigot_mm")
@@ -316,7 +361,7 @@ def _step_files() -> Waiting:
     params.directory, params.display_type = os.fsencode(STEP.parent), "LIST_VERTICAL"
     yield 1.5
     listed, view = next(region for region in browser.regions if region.type == "WINDOW"), _places()[2]
-    first = listed.x + 60, listed.y + listed.height - FIRST_FILE
+    first = listed.x + 60, listed.y + listed.height - _points(FIRST_FILE)
     middle = view.x + view.width // 2, view.y + view.height // 2
     _event("MOUSEMOVE", "NOTHING", first)
     yield 0.2
@@ -441,9 +486,10 @@ def _until(true: Callable[[], bool], patience_s: float = 120.0) -> Waiting:
 def _photograph(name: str, said: str, sound: bool = True) -> Waiting:
     _event("MOUSEMOVE", "NOTHING", (_places()[0].width // 2, 30))  # no tooltip in the picture
     yield 0.4
+    drawn.clear()
     bpy.ops.wm.redraw_timer(type="DRAW_WIN_SWAP", iterations=2)
     window = _places()[0]
-    path = OUT / f"{len(steps):02d} {name}.png"
+    path = OUT / f"{100 * list(PARTS).index(PART) + len(steps):02d} {name}.png"
     if shutil.which("import"):  # ImageMagick photographs the screen itself; the window is in its lower left corner
         crop = ["-gravity", "SouthWest", "-crop", f"{window.width}x{window.height}+0+0", "+repage"]
         few_colours = f"PNG8:{path}"  # which keeps the files small
@@ -452,11 +498,49 @@ def _photograph(name: str, said: str, sound: bool = True) -> Waiting:
         with bpy.context.temp_override(window=window):
             bpy.ops.screen.screenshot(filepath=str(path))
     _note(said, sound, path.name)
+    if not _apart():
+        _note("Nothing is drawn over another drawing", False, path.name)
+
+
+def _note_the_sheets() -> None:
+    """Notes where drawings and words go in the view."""
+    painting = _module("ui.overlays.painting")
+    draw_sheet = painting.draw_sheet
+
+    def noting(sheet: Any, corner: tuple[float, float], scale: float) -> None:
+        x, y = corner
+        drawn.append((x, y, x + sheet.sheet.width * scale, y + sheet.sheet.height * scale))
+        draw_sheet(sheet, corner, scale)
+
+    painting.draw_sheet = noting
+
+
+def _apart() -> bool:
+    """Whether what was drawn in the view lies clear of each other, the sidebar and the headers."""
+    _, area, main, _ = _places()
+    left, low, right, top = _module("ui.overlays.draw").free_space(area, main)
+    overlap = _module("ui.overlays.room").overlap
+    places = sorted(set(drawn))
+    inside = all(
+        x >= left - 1 and y >= low - 1 and beyond <= right + 1 and above <= top + 1 for x, y, beyond, above in places
+    )
+    return inside and not any(overlap(one, other) for one, other in combinations(places, 2))
+
+
+def _scale_to(letters: float) -> Waiting:
+    """The whole window with larger or smaller letters."""
+    bpy.context.preferences.view.ui_scale = letters
+    yield 1.0
+
+
+def _points(number: float) -> int:
+    """In pixels."""
+    return round(number * bpy.context.preferences.system.ui_scale)
 
 
 def _note(said: str, sound: bool, picture: str = "") -> None:
     steps.append({"said": said, "sound": bool(sound), "picture": picture})
-    (OUT / "tour.json").write_text(json.dumps(steps, indent=1))
+    (OUT / f"{PART}.json").write_text(json.dumps(steps, indent=1))
 
 
 def _time_the_panels() -> None:
@@ -495,23 +579,28 @@ def _find(wanted: str) -> Any:
     raise LookupError(f"No button for {wanted} in the sidebar")
 
 
-def _seen(wanted: str, upwards: bool = False, shares: Sequence[float] = (0.6, 0.25, 0.75)) -> Any:
-    """Where it is in the part of the sidebar that is shown; None if it is not there."""
+def _seen(
+    wanted: str, upwards: bool = False, shares: Sequence[float] = (0.6, 0.25, 0.75), patience_s: float = 0.01
+) -> Any:
+    """Where it is in the part of the sidebar that is shown; None if it is not there. ``patience_s`` is how long Blender
+    is given at each place."""
     side = _places()[3]
-    heights = range(side.y + side.height - 10, side.y + 6, 1 - BUTTON)
+    least = side.y + _points(BUTTON)  # What is lower may be cut off.
+    heights = range(side.y + side.height - 10, least, 1 - _points(BUTTON))
     for share, y in product(shares, reversed(heights) if upwards else heights):
         x = side.x + int(share * side.width)
-        if (yield from _is_at(wanted, (x, y), 0.01)):
+        if (yield from _is_at(wanted, (x, y), patience_s)):
             # Blender may be a move behind: back to where it was lit, down to the lower edge, then to the middle.
-            lit, beyond = (yield from _is_at(wanted, (x, y))), y + 3 * BUTTON
+            careful_s = 5 * patience_s
+            lit, beyond = (yield from _is_at(wanted, (x, y), careful_s)), y + 3 * _points(BUTTON)
             while not lit and y < beyond:
-                y += BUTTON // 5
-                lit = yield from _is_at(wanted, (x, y))
-            if not lit:  # the panel has grown or shrunk meanwhile
-                return (yield from _seen(wanted, upwards, shares))
-            while (yield from _is_at(wanted, (x, y - BUTTON // 5))):
-                y -= BUTTON // 5
-            middle = (x, y + BUTTON // 3)
+                y += _points(BUTTON / 5)
+                lit = yield from _is_at(wanted, (x, y), careful_s)
+            if not lit:  # the panel has grown or shrunk meanwhile, or Blender is slower
+                return (yield from _seen(wanted, upwards, shares, 2 * patience_s))
+            while y > least and (yield from _is_at(wanted, (x, y - _points(BUTTON / 5)), careful_s)):
+                y -= _points(BUTTON / 5)
+            middle = (x, y + _points(BUTTON / 3))
             yield from _is_at(wanted, middle)
             return middle
     return None
@@ -555,8 +644,11 @@ def _click_at(at: tuple[int, int], after_s: float = 0.2) -> Waiting:
 
 def _click(wanted: str) -> Waiting:
     """Clicks on a button, and waits for work that goes on aside."""
+    global clicks
+    clicks += 1
     yield from _click_at((yield from _find(wanted)))
-    yield from _until(lambda: not any(_is_going(f"FERRULE_OT_{name}") for name in ("read_ends", "set_unit", "fit")))
+    long = ("read_ends", "set_unit", "fit", "fit_with")
+    yield from _until(lambda: not any(_is_going(f"FERRULE_OT_{name}") for name in long))
 
 
 def _drag(wanted: str, pixels: int = 40) -> Any:
@@ -617,9 +709,9 @@ def _only(name: str) -> Waiting:
         x, y = yield from _seen("ferrule.read_ends")
         while (yield from _is_at("ferrule.read_ends", (x, y + 1))):
             y += 1
-        yield from _click_header(y + ABOVE)
+        yield from _click_header(y + _points(ABOVE))
     _, fitting = yield from _seen("ferrule.save_recipe", shares=IN_HEADER)
-    headers = {panel: fitting - PITCH * (row - 1) for row, panel in enumerate(PANELS)}
+    headers = {panel: fitting - _points(PITCH) * (row - 1) for row, panel in enumerate(PANELS)}
     for panel in _opened():  # from above, so that each lies where it does while all are folded
         yield from _click_header(headers[panel])
     yield from _click_header(headers[name])
@@ -638,7 +730,7 @@ def _open_shop_book() -> Waiting:
     x, y = yield from _seen("wm.path_open", upwards=True)  # not that below the verdict
     while (yield from _is_at("wm.path_open", (x, y + 1))):
         y += 1
-    yield from _click_at((x, y - BELOW), PANEL_S)
+    yield from _click_at((x, y - _points(BELOW)), PANEL_S)
 
 
 def _run() -> float | None:
