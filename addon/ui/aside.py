@@ -37,7 +37,7 @@ class _Stopped(SystemExit):
     fault of its own."""
 
 
-class Work(threading.Thread, Generic[Result]):
+class WorkBeside(threading.Thread, Generic[Result]):
     def __init__(self, steps: AsideSteps[Result]) -> None:
         super().__init__(daemon=True)
         self.steps = steps
@@ -103,7 +103,7 @@ def going_on() -> bool:
 
 def beside(steps: AsideSteps[Result]) -> AsideSteps[Result]:
     """The same steps, with the same result or error."""
-    work = Work(steps)
+    work = WorkBeside(steps)
     _threads.add(work)
     work.start()
     try:

@@ -18,7 +18,7 @@ from ..job.judging import verdict_of
 from ..job.results import Batch, JobResult
 from ..takeoff import NeededHole, Takeoff, TubeEnd
 from . import placing
-from .aside import Aside, AsideSteps, Result, Work, going_on
+from .aside import Aside, AsideSteps, Result, WorkBeside, going_on
 from .desk import (
     Desk,
     Fitted,
@@ -64,7 +64,7 @@ _last_change = 0.0
 class _Piece:
     """Work beside the window, for the results at one time."""
 
-    work: Work[Outcome]
+    work: WorkBeside[Outcome]
     scene_uid: int
     desk: Desk
     stamp: int
@@ -72,7 +72,7 @@ class _Piece:
 
     @classmethod
     def begun(cls, task: Task, scene: bpy.types.Scene, desk: Desk, fitted: Fitted | None) -> _Piece:
-        work = Work(_only(task))
+        work = WorkBeside(_only(task))
         work.start()
         return cls(work, scene.session_uid, desk, desk.stamp, fitted)
 
