@@ -94,8 +94,11 @@ def test_panel_command_and_sheet_say_the_same_of_a_part(scene: bpy.types.Scene, 
         for part, entry in zip(made.review.printed.plan.ranges, record["print_plan"]["ranges"], strict=True):
             assert (part.rings, part.bead_mm) == (entry["rings"], pytest.approx(entry["bead_mm"]))
             assert part.said().text(METRIC) in plan_said
-            rings, layers = f"{part.rings} of {part.bead_mm:.2f} mm", f"{made.id} layers {part.said_layers}"
-            assert re.search(rf"{re.escape(rings)} on [^;.]*{layers}[,;.]", " ".join(command.split()))
+            # Beads are said on the screen where they are not as set.
+            as_set, layers = made.review.printed.plan.bead_mm, part.said_layers.replace(" to ", "–")
+            beads = "" if part.bead_mm == as_set else f" of {re.escape(f'{part.bead_mm:.2f}')} mm"
+            keyed_in = rf"; {part.rings}{beads} on (layers )?[^;.]*{made.id} {layers}[,;.]"
+            assert re.search(keyed_in, " ".join(command.split()))
             cells = [made.id, part.said_layers, f"{part.rings}", f"{part.bead_mm:.2f}"]
             assert any(set(cells) <= set(row) for row in rows)
         support = made.review.printed.support
