@@ -209,6 +209,8 @@ def _demo() -> Waiting:
     for name in _opened():
         setattr(bpy.context.window_manager.ferrule, f"{name}_open", False)
     bpy.context.window_manager.ferrule.review_open = True
+    yield 0.3
+    yield from _scroll(8)
     yield from _photograph("large review", "The findings one and a half times as large")
 
 
