@@ -40,22 +40,22 @@ def drilled(
 @pytest.mark.parametrize(
     ("section", "frame", "at", "way", "said"),
     [
-        (FLAT, ALONG_X, (60, 0, 0), (0, 0, 1), "60 mm from the nearer end, through one wall, top (80 mm wide), "
+        (FLAT, ALONG_X, (60, 0, 0), (0, 0, 1), "60 mm from the left end, through one wall, top (80 mm wide), "
          "on the middle line"),
-        (FLAT, ALONG_X, (60, 12, 0), (0, 0, -1), "60 mm from the nearer end, through one wall, bottom (80 mm wide), "
+        (FLAT, ALONG_X, (60, 12, 0), (0, 0, -1), "60 mm from the left end, through one wall, bottom (80 mm wide), "
          "12 mm off the middle line towards the back"),
-        (FLAT, ALONG_X, (460, 0, 5), (0, -1, 0), "40 mm from the nearer end, through one wall, front (40 mm wide), "
+        (FLAT, ALONG_X, (460, 0, 5), (0, -1, 0), "40 mm from the right end, through one wall, front (40 mm wide), "
          "5 mm off the middle line towards the top"),
-        (SQUARE, ALONG_X, (60, -50, 0), (0, 1, 0), "60 mm from the nearer end, through both walls, back and front, "
+        (SQUARE, ALONG_X, (60, -50, 0), (0, 1, 0), "60 mm from the left end, through both walls, back and front, "
          "on the middle line"),
-        (SQUARE, UPRIGHT, (0, 0, 60), (-1, 0, 0), "60 mm from the nearer end, through one wall, left, "
+        (SQUARE, UPRIGHT, (0, 0, 60), (-1, 0, 0), "60 mm from the bottom end, through one wall, left, "
          "on the middle line"),
-        (ROUND, ALONG_X, (60, 0, 0), (0, 0, -1), "60 mm from the nearer end, through one wall, bottom"),
-        (ROUND, UPRIGHT, (0, 50, 60), (0, -1, 0), "60 mm from the nearer end, through both walls, back and front"),
+        (ROUND, ALONG_X, (60, 0, 0), (0, 0, -1), "60 mm from the left end, through one wall, bottom"),
+        (ROUND, UPRIGHT, (0, 50, 60), (0, -1, 0), "60 mm from the bottom end, through both walls, back and front"),
         # The end at x = 0 is seen along x: front (-y) is on the right there, a quarter turn clockwise from the top.
-        (ROUND, ALONG_X, (60, 0, 0), (0, np.sin(np.pi / 6), np.cos(np.pi / 6)), "60 mm from the nearer end, through "
+        (ROUND, ALONG_X, (60, 0, 0), (0, np.sin(np.pi / 6), np.cos(np.pi / 6)), "60 mm from the left end, through "
          "one wall, 30° from the top, counter-clockwise seen from that end"),
-        (ROUND, UPRIGHT, (0, 0, 440), (np.sin(np.pi / 4), -np.cos(np.pi / 4), 0), "60 mm from the nearer end, through "
+        (ROUND, UPRIGHT, (0, 0, 440), (np.sin(np.pi / 4), -np.cos(np.pi / 4), 0), "60 mm from the top end, through "
          "one wall, 45° from the front, counter-clockwise seen from that end"),
     ],
 )  # fmt: skip
@@ -63,6 +63,12 @@ def test_a_hole_is_listed_by_the_sides_of_the_assembly(section, frame, at, way, 
     (hole,) = drilled(section, frame, at, way).holes
     words = said_hole(hole)
     assert words in (said, said.replace("back and front", "front and back")), words
+
+
+def test_holes_at_opposite_ends_are_measured_from_ends_with_different_names() -> None:
+    """Both lie 3 in from an end; read as text, each has its own."""
+    said = [said_hole(drilled(SQUARE, UPRIGHT, (0, 0, z), (0, 1, 0)).holes[0]) for z in (76.2, 500 - 76.2)]
+    assert [words.partition(",")[0] for words in said] == ["76.2 mm from the bottom end", "76.2 mm from the top end"]
 
 
 def test_a_hole_that_leans_comes_out_further_along() -> None:
@@ -73,8 +79,8 @@ def test_a_hole_that_leans_comes_out_further_along() -> None:
     assert "through both walls" in said_hole(hole) and said_hole(hole).endswith("leaning 20°")
     said = {said_mouth(hole, mouth) for mouth in hole.mouths}
     assert said == {
-        "207.28 mm from the nearer end, top, on the middle line",
-        "192.72 mm from the nearer end, bottom, on the middle line",
+        "207.28 mm from the left end, top, on the middle line",
+        "192.72 mm from the left end, bottom, on the middle line",
     }
 
 
@@ -111,10 +117,10 @@ def test_lists_and_sheet_say_where_each_hole_is(tmp_path: Path) -> None:
     rows = csv.DictReader(io.StringIO((out / "rails sites.csv").read_text("utf-8-sig"), newline=""))
     where = [row["where"] for row in rows]
     around = "(80 mm wide), 12 mm off the middle line towards the back"
-    assert where[0].startswith("2 holes 8 mm, 60 and 100 mm from the nearer end, through both walls, ")
+    assert where[0].startswith("2 holes 8 mm, 60 and 100 mm from the left end, through both walls, ")
     assert where[0].endswith(around)
     assert sorted(where[1:]) == [
-        f"hole 8 mm, {at} mm from the nearer end, {side} {around}" for at in (100, 60) for side in ("bottom", "top")
+        f"hole 8 mm, {at} mm from the left end, {side} {around}" for at in (100, 60) for side in ("bottom", "top")
     ]
     sheet = (out / "rails job sheet.html").read_text("utf-8")
     assert "Top, bottom, front, back, left and right are those of the picture" in sheet

@@ -16,7 +16,7 @@ from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
 from ..geometry.units import say_mm, say_three
 from .ends import TubeEnd
-from .sites import SIDES, ClosedEnd, Hole, Mouth
+from .sites import SIDES, ClosedEnd, Hole, Mouth, Tube
 
 _SIDES = (("right", "left"), ("back", "front"), ("top", "bottom"))
 """Towards and against x, y and z."""
@@ -34,21 +34,24 @@ def nearer_end(hole: Hole) -> int:
 
 
 def said_end(hole: Hole, end: int) -> str:
-    """``"nearer end"``; ``"end"`` where the other one was not read."""
+    """By its side of the assembly, ``"bottom end"``; ``"nearer end"`` of a tube that is given without a model, and
+    ``"end"`` where it has one only."""
+    if not _given(hole.tube):
+        return f"{facing(hole.tube.frame.z * (-1 if end else 1))} end"
     if isinstance(hole.tube.ends[1], ClosedEnd):
         return "end"
     return "nearer end" if end == nearer_end(hole) else "farther end"
 
 
 def said_hole(hole: Hole) -> str:
-    """``"20 mm from the nearer end, through both walls, top and bottom (80 mm wide), on the middle line"``."""
+    """``"20 mm from the left end, through both walls, top and bottom (80 mm wide), on the middle line"``."""
     end = nearer_end(hole)
     distance = say_mm(hole.distances_mm[end] or 0.0)
     return f"{distance} from the {said_end(hole, end)}, {said_around(hole, hole.mouths, end)}"
 
 
 def said_mouth(hole: Hole, mouth: Mouth) -> str:
-    """The same of one of its mouths: ``"20 mm from the nearer end, top (80 mm wide), on the middle line"``."""
+    """The same of one of its mouths: ``"20 mm from the left end, top (80 mm wide), on the middle line"``."""
     end = nearer_end(hole)
     first = -float(hole.tube.frame.to_local(mouth.position)[2])
     distance = say_mm(hole.tube.length_mm - first if end else first)
@@ -62,9 +65,14 @@ def said_around(hole: Hole, mouths: Sequence[Mouth], end: int) -> str:
     return f"{walls}, {_sides(hole, mouths, end)}{lean}"
 
 
+def _given(tube: Tube) -> bool:
+    """Without a model."""
+    first = tube.ends[0]
+    return isinstance(first, TubeEnd) and first.by_hand == "given by size"
+
+
 def _sides(hole: Hole, mouths: Sequence[Mouth], end: int) -> str:
-    frame, first = hole.tube.frame, hole.tube.ends[0]
-    given = isinstance(first, TubeEnd) and first.by_hand == "given by size"
+    frame, given = hole.tube.frame, _given(hole.tube)
     if hole.side is None or hole.offset_mm is None:
         if given and hole.tube.section.outer.shape == "circle":
             return f"{say_three(hole.angle_deg)}° around, counter-clockwise seen from the end"
