@@ -548,6 +548,33 @@ def test_a_refusal_says_one_thing_to_do(tmp_path: Path) -> None:
     assert finding.advice == "Clear the bore, or leave this end open."
 
 
+@pytest.mark.parametrize(
+    ("sits", "said"),
+    [
+        ("in line", "a spigot of 9 mm, and one shorter than 10 mm"),
+        ("corner", "shorter than 10 mm does not hold this tube straight"),
+    ],
+)
+def test_a_spigot_too_short_to_hold_its_tube_is_not_made(sits: str, said: str) -> None:
+    """Shorter than a quarter of its tube's width: common practice, no source."""
+    place = PLACES[sits]
+    with pytest.raises(RecipeError, match=said) as refusal:
+        made(replace(place, second=replace(place.second, clear_depth_mm=9.0)))
+    assert refusal.value.works is None and "leave this joint without a joiner" in refusal.value.instead
+
+
+def test_a_spigot_is_asked_for_as_long_as_holds_its_tube() -> None:
+    """A quarter of the tube's width at least; a hole nearer than that has to go on through the spigot."""
+    with pytest.raises(RecipeError) as refusal:
+        made(PLACES["in line"], spigot_mm=9.0)
+    assert (refusal.value.field, refusal.value.works) == ("spigot_mm", 10.0)
+    hole = EndHole(6.0, 12.0, 90.0, 0.0, True)
+    place = replace(PLACES["in line"], first=replace(PLACES["in line"].first, holes=(hole,)))
+    with pytest.raises(RecipeError, match="too little room") as refusal:
+        made(place)
+    assert (refusal.value.field, refusal.value.works) == ("cross_holes", "free")
+
+
 def test_screws_move_aside_of_holes_that_go_on_through_a_spigot() -> None:
     """One in the middle of a spigot of 60 mm meets a hole of 9 mm, 1 mm wider in the spigot: 5 + 2 + 2.75 mm beside
     its axis at 33 is the nearest place. Where a hole leaves none, a bolt through that has to do."""

@@ -498,6 +498,30 @@ def test_a_mitred_corner_with_a_gap_for_a_collar_is_a_joint(gmsh):
     assert joint.angle_deg == pytest.approx(90, abs=0.01)
 
 
+def both_sides(mesh: Mesh) -> list[Mesh]:
+    """A tube along z, and its mirror image below."""
+    return [mesh, Mesh(mesh.vertices * (1, 1, -1), mesh.triangles[:, ::-1], "mirrored")]
+
+
+@pytest.mark.parametrize("end", [0.0, 3.0])
+def test_two_ends_that_run_into_one_tube_from_both_sides_make_no_joint(gmsh, end):
+    """Two halves of a brace at the whole one that crosses them, drawn to its axis and nearly so."""
+    takeoff = take_off([*both_sides(brace_to(gmsh, end)), post_along(gmsh, 40.0)], 8.0)
+    assert len(takeoff.copes) == 2 and not takeoff.joints
+
+
+@pytest.mark.parametrize("half", [3.0, 2.5], ids=["touching", "clear"])
+def test_a_body_between_two_ends_parts_them(gmsh, half):
+    """A plate between two tubes 6 mm apart, as a welded flange is; without it they are a joint."""
+    ends = both_sides(brace_to(gmsh, 3.0))
+    plate = Mesh.from_manifold(Manifold.cube([60, 60, 2 * half], center=True), "plate")
+    assert len(take_off(ends, 8.0).joints) == 1
+    takeoff = take_off([*ends, plate], 8.0)
+    assert not takeoff.joints
+    said = [str(end.reason) for end in takeoff.ends if not end.open]
+    assert len(said) == 2 and all(reason.startswith("Blocked") and '"plate"' in reason for reason in said)
+
+
 def test_tubes_side_by_side_and_far_apart_make_no_joint(gmsh):
     below = tessellated(gmsh, lambda: tube(gmsh, *ROUND, 100.0), name="below")
     beside = Mesh(np.add(below.vertices, (30, 0, 0)), below.triangles, "beside")

@@ -264,13 +264,14 @@ def settle_corner(bench: Settling[S], section: Section, design: SpigotDesign) ->
 def settle_length(
     bench: Settling[S],
     clear_depth_mm: float | None,
+    least: float = LEAST_CORE_MM,
     default: float | None = None,
     why_most: str = "the bore is not clear any deeper",
 ) -> None:
     most = most_spigot(clear_depth_mm)
     bench.number(
         "spigot_mm",
-        LEAST_CORE_MM,
+        least,
         most,
         "a shorter spigot holds nothing",
         "longer spigots are not made" if most == MOST_SPIGOT_MM else why_most,

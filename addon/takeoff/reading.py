@@ -28,7 +28,7 @@ from .sites import Hole, Takeoff
 from .surface import Surface, read_surface
 from .surroundings import surrounding
 from .survey import joints_of, surveyed
-from .verdicts import Verdict, closed_in, depth_beside, facing_ends, judged, unfit
+from .verdicts import Verdict, closed_in, depth_beside, facing_ends, judged, parted, unfit
 
 
 def take_off(
@@ -61,6 +61,8 @@ def take_off(
     needed = np.array([_depth_for(profile.section, needed_depth_mm) for profile in profiles])
     facing = facing_ends(profiles, needed)
     obstacles = clearances(surface, chunks, profiles, runs, needed)
+    between = parted(facing, bodies, obstacles)
+    facing = {end: there for end, there in facing.items() if end not in between}
     verdicts = judged(surface, index, profiles, bodies, runs, obstacles, needed, facing)
     around = surrounding(surface, chunks, profiles, bodies, needed).tolist()
     verdicts = [
@@ -124,6 +126,7 @@ def take_off(
         covered, clear = holes_beside(end, borders, holes_at[id(end)])
         return (covered, depth_past(place, clear, bodies[other])) if covered else ((), depth)
 
+    facing = {end: there for end, there in facing.items() if not {end, there[0]} & survey.met}
     tubes = [end.section for end in ends if end.cause not in ("solid", "profile")]
     doubt = None if unit_given else doubt_unit(tubes, size_fit, [end.section for end in ends if end.open])
     walls = [profile.section.wall for profile in profiles]

@@ -21,6 +21,7 @@ TubeSide = Literal["+x", "-x", "+y", "-y"]
 """A flat side of a tube, by where it faces in the tube's frame."""
 SIDES: dict[TubeSide, tuple[int, int]] = {"+x": (1, 0), "-x": (-1, 0), "+y": (0, 1), "-y": (0, -1)}
 HALF_TURN_DEG = 179.99
+IN_LINE_DEG = 179.9
 _SQUARE_DEG = 0.1
 _FLAT = np.cos(np.radians(1.0))
 
@@ -155,6 +156,10 @@ class Joint:
     through it."""
     holes: tuple[tuple[EndHole, ...], tuple[EndHole, ...]] = ((), ())
     """Those through each tube's walls that it would pass, in the frames of the ends."""
+
+    @property
+    def in_line(self) -> bool:
+        return self.angle_deg > IN_LINE_DEG
 
     @property
     def turned_round(self) -> Joint:

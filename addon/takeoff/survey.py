@@ -33,6 +33,8 @@ class Survey:
     ends: tuple[TubeEnd, ...]
     """As given, those that lie on another tube or run into one with its name, and those that holes cross as ``past``
     has them."""
+    met: frozenset[int]
+    """Which of the ends those are that lie on another tube or run into one."""
     tubes: tuple[Tube, ...]
     holes: tuple[Hole, ...]
     copes: tuple[Cope, ...]
@@ -73,7 +75,9 @@ def surveyed(
     ]
     bores, unread = read_holes(surface, legs, skins)
     tube_of = {end: place for place, leg in enumerate(legs) for end in (leg.first, leg.last) if end >= 0}
-    ends, cope_cuts = copes_of(ends, cuts, tube_of, tubes)
+    explained, cope_cuts = copes_of(ends, cuts, tube_of, tubes)
+    met = frozenset(number for number, (old, new) in enumerate(zip(ends, explained, strict=True)) if new is not old)
+    ends = explained
     holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
     holes.sort(key=lambda hole: (hole[0], round(hole[1].distances_mm[0], 3), hole[1].angle_deg))
     by_leg: dict[int, list[Hole]] = defaultdict(list)
@@ -93,6 +97,7 @@ def surveyed(
     notes = _said(surface, legs, unread)
     return Survey(
         tuple(ends),
+        met,
         tuple(tubes),
         tuple(replace(hole, tube=tubes[leg]) for leg, hole in holes),
         tuple(copes),

@@ -105,6 +105,16 @@ def facing_ends(profiles: Sequence[RimSection], needed: Floats) -> dict[int, tup
     return nearest
 
 
+def parted(facing: Mapping[int, tuple[int, float]], bodies: Sequence[int], clearances: Sequence[Clearance]) -> set[int]:
+    """Those of the ends that face another end which have a third body between the two."""
+
+    def hidden(end: int, other: int, gap: float) -> bool:
+        nearest = clearances[end].in_front
+        return nearest is not None and nearest.distance < gap and nearest.body not in (bodies[end], bodies[other])
+
+    return {end for end, (other, gap) in facing.items() if hidden(end, other, gap) or hidden(other, end, gap)}
+
+
 def depth_beside(body: int, runs: WallRuns, clearances: Sequence[Clearance], end: int) -> float:
     """How far down the bore of an end a spigot could go if ``body``, which it faces, were not there."""
     inside, straight = clearances[end].inside, float(runs.straight[end])

@@ -15,6 +15,7 @@ from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...geometry.units import say_mm, say_three
 from ...shaping.spigots import SPIGOT_SURFACES
+from ...takeoff.sites import IN_LINE_DEG
 from ...trade.processes import Process
 from ...trade.sizes import section_name
 from ..dimensioned import View
@@ -22,7 +23,7 @@ from ..fitting import BenchStep, Caliper, Fitting, GlueJoint, Level, Remark, Sea
 from ..seat_calipers import seat_calipers
 from .joiner_drawing import across_view, section_view
 from .limits import usual_mm
-from .place import IN_LINE_DEG, JointPlace, said_angle
+from .place import JointPlace, said_angle
 from .putting_together import TUBES, putting_together, said_screws
 from .recipe import JoinerRecipe
 from .screws import ScrewHole

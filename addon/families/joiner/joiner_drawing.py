@@ -17,8 +17,9 @@ from manifold3d import Manifold
 from ...geometry.frames import Floats, Frame
 from ...geometry.polygons import nearest
 from ...shaping.contours import Contour, Fineness
+from ...takeoff.sites import IN_LINE_DEG
 from ..dimensioned import UV, Dimension, Margin, Note, View, across, span
-from .place import IN_LINE_DEG, JointPlace
+from .place import JointPlace
 from .screws import ScrewHole
 from .side import JoinerSide
 

@@ -15,10 +15,11 @@ from dataclasses import replace
 from ...geometry.frames import Floats, Frame
 from ...shaping.contours import Contour
 from ...shaping.spigots import Spigot, even_grooves
+from ...takeoff.sites import IN_LINE_DEG
 from ...trade.processes import Process
 from ..family import EndPlace
 from ..spigot_limits import LEAST_FLOOR_MM
-from .place import IN_LINE_DEG, JointPlace
+from .place import JointPlace
 from .recipe import JoinerRecipe, JoinerUp
 from .side import JoinerSide
 

@@ -16,6 +16,7 @@ from ...geometry.sections import CHORD_ERROR_MM, Section
 from ...shaping.contours import Contour, Fineness
 from ...shaping.features import CrossKind, ReliefKind, RoofKind
 from ...takeoff.ends import EndHole
+from ...takeoff.sites import IN_LINE_DEG
 from ...trade.hardware import Thread, thread_named, threads
 from ..circumstances import Circumstances
 from ..family import EndPlace
@@ -37,7 +38,7 @@ from ..spigot_limits import (
     settle_seam,
     spigot_contour,
 )
-from .place import IN_LINE_DEG, JointPlace
+from .place import JointPlace
 from .recipe import MOST_SCREWS, Between, JoinerFit, JoinerRecipe, JoinerUp, ScrewKind, SecondFit
 from .screws import LEAST_BESIDE_MM, MOST_ASKEW_DEG, across_mm, bore_mm, depth_mm
 from .side import holes_passed, mitre_shift
@@ -48,6 +49,8 @@ MOST_AUTOMATIC_MM = 80.0
 """As long as two spigots in line have room for on most plates."""
 NARROW_MM = 10.0
 """Half a bore from which on the lands beside a seam relief are wide enough to print lying down."""
+LEAST_WIDTHS_LONG = 0.25
+"""Shortest spigot in widths of its tube: a shorter one lets the tube tilt. Common practice, no source."""
 LEAST_BETWEEN_MM = 1.0
 """Thinnest collar and stop: two beads of most processes."""
 
@@ -123,6 +126,11 @@ def usual_mm(section: Section) -> float:
     return min(WIDTHS_LONG * max(section.outer.width, section.outer.depth), MOST_AUTOMATIC_MM)
 
 
+def least_mm(section: Section) -> float:
+    """Length of the shortest spigot that holds a tube straight."""
+    return LEAST_WIDTHS_LONG * max(section.outer.width, section.outer.depth)
+
+
 def stopped_by(asked: JoinerRecipe, recipe: JoinerRecipe, end: EndPlace) -> EndHole | None:
     """The hole that an automatic spigot stops before; ``recipe`` is resolved."""
     if asked.spigot_mm is not None or recipe.cross.kind == "free" or not end.holes:
@@ -187,8 +195,9 @@ def _settle_between(bench: Settling[JoinerRecipe], place: JointPlace) -> None:
 def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -> JoinerRecipe:
     bench, section = Settling(recipe), end.section
     clear = end.depth_mm(bench.recipe.cross.kind == "free")
-    if end.holes and clear is not None and clear < LEAST_CORE_MM <= (end.depth_mm(True) or LEAST_CORE_MM):
-        problem = say("a hole {} from the tube's end leaves a spigot no room", Length(end.holes[0].distance_mm))
+    least = least_mm(section)
+    if end.holes and clear is not None and clear < least <= (end.depth_mm(True) or least):
+        problem = say("a hole {} from the tube's end leaves a spigot too little room", Length(end.holes[0].distance_mm))
         raise RecipeError("cross_holes", say("{}; choose free, which lets the hole go on through it", problem), "free")
     wall = check_end(section, end.mitre_deg, end.mitre_direction_deg, clear)
     fineness = Fineness(None, CHORD_ERROR_MM)
@@ -202,15 +211,15 @@ def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -
     settle_corner(bench, section, design)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
     deepest = None if clear is None else clear - 2 * mitre_shift(spigot.outline, end)
-    if deepest is not None and deepest < LEAST_CORE_MM:
-        raise RecipeError(
-            "spigot_mm",
-            say("at this mitre the bore is clear for too little of a spigot, {} from its middle", Length(clear or 0.0)),
-            None,
-            "Clear the bore, or weld this corner.",
+    if deepest is not None and deepest < least:
+        problem = say(
+            "the bore is clear for a spigot of {}, and one shorter than {} does not hold this tube straight",
+            Length(max(deepest, 0.0)),
+            Length(least),
         )
+        raise RecipeError("spigot_mm", problem, None, "Clear the bore, or leave this joint without a joiner.")
     why = "a hole through the tube's wall begins there; cross_holes = free lets it go on through the spigot"
-    settle_length(bench, deepest, usual_mm(section), *([why] if clear != end.depth_mm(True) else []))
+    settle_length(bench, deepest, least, usual_mm(section), *([why] if clear != end.depth_mm(True) else []))
     holes = holes_passed(bench.recipe, end, mitre_shift(spigot.outline, end))
     _settle_screws(bench, spigot, reach)
     settle_cross(bench, spigot, holes)

@@ -22,10 +22,9 @@ from ...takeoff import Joint, Takeoff, TubeEnd
 from ...takeoff.end_holes import order
 from ...takeoff.ends import EndHole
 from ...takeoff.rim_sections import folds
-from ...takeoff.sites import angle_between
+from ...takeoff.sites import IN_LINE_DEG, angle_between
 from ..family import ALIKE_DEG, ALIKE_MM, EndPlace
 
-IN_LINE_DEG = 179.9
 Holes = tuple[tuple[EndHole, ...], tuple[EndHole, ...]]
 
 _LEVEL = 1e-6
