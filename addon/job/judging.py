@@ -113,9 +113,11 @@ _CLOSED = {"coped": "cut to lie on another tube", "solid": "solid bars", "profil
 def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
     """The ends that the weldment closes, most first."""
     closed = (end for end in without_fitting(result) if not could_have_one(end))
+    uncut = {id(cope.end) for taken in result.taken for cope in taken.takeoff.copes if cope.needed}
     reasons: Counter[str] = Counter()
     for end in closed:
-        reasons[_CLOSED.get(end.cause, "closed by another part")] += result.frames_of[id(end)]
+        reason = "to be coped" if id(end) in uncut else _CLOSED.get(end.cause, "closed by another part")
+        reasons[reason] += result.frames_of[id(end)]
     return tuple(ClosedEnds(count, reason) for reason, count in reasons.most_common())
 
 

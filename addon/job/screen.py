@@ -171,9 +171,15 @@ def _closed_ends(result: JobResult, width: int) -> str:
     lines = [f"Tube ends without a fitting: {len(closed)}" + (f", in {mesh}" if mesh else "")]
     for remedy, reasons in remedies.items():
         if remedy:
-            lines.append(f"  {remedy[:1].upper()}{remedy[1:]}:")
+            said = _of_several(remedy) if sum(map(len, reasons.values())) > 1 else remedy
+            lines.append(f"  {said[:1].upper()}{said[1:]}:")
         lines += [_wrapped(f"{what}: {', '.join(sources)}", width, "    ") for what, sources in reasons.items()]
     return "\n".join(lines)
+
+
+def _of_several(remedy: str) -> str:
+    """A remedy of one end as it is for several."""
+    return remedy.replace("this end", "these ends").replace("cut it flat or leave it", "cut them flat or leave them")
 
 
 def _sizes_table(fittings: Sequence[Made]) -> str:
