@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+import re
 from types import ModuleType
 
 import numpy as np
@@ -20,8 +21,8 @@ from addon.families.cap import Recipe, design
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
-from addon.review import review_fit
-from addon.review.in_place import PlacedBody, Trial
+from addon.review.findings import Finding
+from addon.review.in_place import PlacedBody, Trial, review_fit
 from addon.takeoff.ends import mitre_normal
 
 UPRIGHT = Frame.along((0, 0, 0), (0, 0, 1))
@@ -106,6 +107,21 @@ def test_a_weld_seam_in_the_bore_is_found() -> None:
     low = tube(12.7, 9.525).to_manifold() + box(1.0, 4.0, 100.0, 9.4, -2.0, -100.0)
     result = review_fit(common_cap(256).mesh, named(mesh_of(low), "tube"), UPRIGHT, least_gap_mm=0.1)
     assert [finding.check for finding in result.findings] == ["gap in the assembly"]
+
+
+@pytest.mark.parametrize("lip_mm", [0.0, -0.02])
+def test_a_lip_set_back_as_advised_clears_what_lies_flush(lip_mm: float) -> None:
+    """Two tubes welded side by side, which nobody can move: 2 · 12.7 mm between their axes."""
+    section, beside = Section.round(25.4, 3.175), named(mesh_of(cylinder(12.7, 40).translate((25.4, 0, -20))), "beside")
+
+    def findings(lip_mm: float) -> list[Finding]:
+        mesh = design(recipe_of(lip_mm=lip_mm), section, facets=64).mesh
+        trial = Trial(mesh, least_gap_mm=0.05, lip_mm=lip_mm)
+        return trial.met(UPRIGHT, PlacedBody(tube(12.7, 9.525)), [PlacedBody(beside)])
+
+    (finding,) = findings(lip_mm)
+    advised = re.search(r"Set lip_mm to (-[0-9.]+) in \[fitting\], or trim", finding.advice)
+    assert advised and findings(float(advised[1])) == []
 
 
 def test_a_spigot_longer_than_the_clear_depth() -> None:

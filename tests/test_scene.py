@@ -108,6 +108,21 @@ def test_both_ascii_and_binary_stl_and_several_solids_in_one(tmp_path: Path) -> 
     assert mesh.bounds[1] == pytest.approx(HIGH + 50)
 
 
+def test_a_body_that_is_in_an_stl_twice_is_counted_once_and_said_to_be(tmp_path: Path) -> None:
+    """Blender's importer drops the second without a word."""
+    other = box(LOW + 50, HIGH + 50)
+    for bodies, said in (
+        ([box(), box()], ["twice.stl: every body is there twice, in the same place, and was counted once."]),
+        (
+            [box(), box(), other],
+            ["twice.stl: 12 faces are there twice, as where a body is there twice in one place; it was counted once."],
+        ),
+        ([box(), other], []),
+    ):
+        assembly = read_assembly([write(tmp_path / "twice.stl", trimesh.util.concatenate(bodies))], "mm")
+        assert list(assembly.notes) == said and len(assembly.meshes[0].triangles) in (12, 24)
+
+
 def test_big_endian_double_ply(tmp_path: Path) -> None:
     header = "ply\nformat binary_big_endian 1.0\nelement vertex 3\n" + "".join(
         f"property double {axis}\n" for axis in "xyz"

@@ -150,3 +150,42 @@ def test_a_bore_that_is_too_short_comes_first(tmp_path: Path) -> None:
     assert said.startswith("1 of 2 ends, 1 kind, 1 end left out: 1 plate, ")
     assert 'Left out, 1 end: Blocked by "plug", 5 mm down the bore. Shorten the spigot to ' in said
     assert ' without a fitting. ("post")' in " ".join(said.split())
+
+
+def test_ends_that_run_into_a_tube_are_to_be_coped(tmp_path: Path) -> None:
+    """A rail between the middles of two posts, not cut yet."""
+    rail = Mesh(
+        tube(ONE_INCH, "rail", 300).vertices[:, [2, 1, 0]] + (0, 0, 150),
+        tube(ONE_INCH, "rail").triangles[:, ::-1],
+        "rail",
+    )
+    result = do(tmp_path, [tube(ONE_INCH, "left"), tube(ONE_INCH, "right", x=300), rail])
+    verdict = verdict_of(result)
+    assert [entry.said for entry in verdict.closed] == ["2 to be coped"]
+    screen = table(result, everything=True)
+    assert "2 ends take no fitting: 2 to be coped." in screen
+    sheet = (tmp_path / "ferrule_out" / "rack job sheet.html").read_text("utf-8")
+    assert "2 ends take no fitting: 2 to be coped." in sheet
+
+
+def test_what_to_do_about_several_ends_is_in_the_plural(tmp_path: Path) -> None:
+    plates = [
+        Mesh.from_manifold(Manifold.cube((60, 60, 5), True).translate((0, 0, z)), f"plate {z}") for z in (-2.5, 302.5)
+    ]
+    several = table(do(tmp_path, [tube(ONE_INCH, "post"), *plates]), everything=True)
+    assert "  Leave these ends without a fitting or move what is there:" in several
+    one = table(do(tmp_path, [tube(ONE_INCH, "post"), plates[0]]), everything=True)
+    assert "  Leave this end without a fitting or move what is there:" in one
+
+
+@pytest.mark.parametrize(("wall_mm", "checks"), [(0.3, ["thin tube"]), (0.5, [])])
+def test_a_wall_that_no_tube_has_is_looked_at(tmp_path: Path, wall_mm: float, checks: list[str]) -> None:
+    """The thinnest common tube is about 0.5 mm thick: common practice, no source."""
+    verdict = verdict_of(do(tmp_path, [tube(Section.rectangular(38.1, 38.1, wall_mm, 4.0), "post")]))
+    assert [concern.check for concern in verdict.look_at if concern.check == "thin tube"] == checks
+
+
+def test_a_doubted_unit_comes_first(tmp_path: Path) -> None:
+    """A tube of 1 1/2 in that is drawn in millimetres and read as inches."""
+    result = do(tmp_path, [tube(Section.rectangular(38.1 * 25.4, 38.1 * 25.4, 2.1 * 25.4), "post", 12700)])
+    assert first_lines(result).startswith("Is the unit right? ") and table(result).count("Is the unit right?") == 1

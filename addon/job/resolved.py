@@ -11,12 +11,16 @@ from ..families.circumstances import Circumstances
 from ..families.family import Family
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand, fit_band
+from ..fields.messages import Length, say
 from ..review import Finding, Review, review_fitting
 from ..review.gap import gap_findings
 from ..review.heat import heat_findings
 from ..trade.processes import Material
 from ..trade.tables import UnknownNameError
 from .asked import JobError
+
+_THINNEST_MM = 0.5
+"""About the wall of the thinnest tubes that are common; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -74,8 +78,26 @@ def reviewed(of: Resolved, fitting: Fitting) -> Checked:
     ]
     if of.shape.family.stays:
         findings += heat_findings(of.id, of.material, known.tube.hottest_c)
+    findings += _thin_tube(of.id, fitting.section.wall)
     findings += [
         Finding(of.id, remark.about, "look at", remark.said, remark.advice, cure=dict(remark.cure))
         for remark in fitting.remarks
     ]
     return Checked(gaps, review_fitting(fitting, known.process, of.id, of.material), tuple(findings))
+
+
+def _thin_tube(name: str, wall_mm: float) -> list[Finding]:
+    if not 0 < wall_mm < _THINNEST_MM:
+        return []
+    return [
+        Finding(
+            fitting=name,
+            check="thin tube",
+            severity="look at",
+            meaning=say("The tube's wall is {} thick, as drawn; no tube that is welded is so thin.", Length(wall_mm)),
+            advice=say("Check the assembly's unit, then the wall in the model."),
+            value=round(wall_mm, 3),
+            limit=_THINNEST_MM,
+            unit="mm",
+        )
+    ]

@@ -27,6 +27,9 @@ from ..trade.sizes import section_name
 from .asked import Assembly, Job, Output
 from .resolved import Checked, Shape
 
+UNIT_QUESTION = "Is the unit right?"
+"""How a note begins that doubts an assembly's unit."""
+
 
 @dataclass(frozen=True, eq=False)
 class Batch:
@@ -207,6 +210,11 @@ class JobResult:
     ladders: tuple[JobLadder, ...] = ()
     files: tuple[WrittenFile, ...] = ()
     notes: tuple[str, ...] = ()
+
+    @property
+    def unit_doubts(self) -> tuple[str, ...]:
+        """Those of the notes that ask whether a unit is right, which all else hangs on."""
+        return tuple(note for note in self.notes if UNIT_QUESTION in note)
 
     @cached_property
     def ends(self) -> tuple[TubeEnd, ...]:

@@ -27,7 +27,7 @@ from .ladders import make_ladders, write_ladders
 from .making import Assembled, attempt, fit_in_place
 from .papers import quantities_of, write_papers
 from .print_files import lay_out_all, write_print_files
-from .results import Attempt, Batch, JobResult, Made, Taken
+from .results import UNIT_QUESTION, Attempt, Batch, JobResult, Made, Taken
 
 Outcome = TypeVar("Outcome")
 JobSteps = Generator[tuple[str, float], None, Outcome]
@@ -96,7 +96,7 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
             raise JobError(doubt.explanation)
         # The cure speaks of files that were read in millimetres.
         said = doubt.explanation if assembly.unit == "mm" else doubt.found
-        notes.append(say("Is the unit right? {}", said))
+        notes.append(say(f"{UNIT_QUESTION} {{}}", said))
     takeoff, missed = leaving_out(takeoff, assembly.leave_out_mm)
     if missed:
         places = say_all([say("{}", Length(*place, between=", ")) for place in missed], "; ")

@@ -37,8 +37,11 @@ def table(result: JobResult, everything: bool = False, width: int = WIDTH) -> st
     """The result as a fabricator reads it: the verdict, what to do first, the kinds and how to print them, the files.
     ``everything`` has every end and finding too."""
     verdict = verdict_of(result)
-    blocks = [_verdict(verdict, width), _kinds_table(result.made, width) if result.made else ""]
-    blocks += [_ladders(result.job, result.ladders, width), "\n".join(_wrapped(note, width) for note in result.notes)]
+    doubts = result.unit_doubts
+    blocks = ["\n".join(_wrapped(doubt, width) for doubt in doubts)]
+    blocks += [_verdict(verdict, width), _kinds_table(result.made, width) if result.made else ""]
+    notes = (note for note in result.notes if note not in doubts)
+    blocks += [_ladders(result.job, result.ladders, width), "\n".join(_wrapped(note, width) for note in notes)]
     closing = [_printing(result, width), _ends(result, verdict, width), _last(result, everything, width)]
     if everything:
         blocks += [

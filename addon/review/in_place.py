@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -10,7 +11,7 @@ from functools import cached_property
 import numpy as np
 from manifold3d import CrossSection, Manifold
 
-from ..fields.messages import Length, Message, Name, Volume, say
+from ..fields.messages import FieldName, Length, Message, Name, Volume, say
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Mesh
 from ..geometry.polygons import outward_normals
@@ -24,6 +25,8 @@ _LEDGE_MM = 0.25
 """The gap to the tube is taken from this far below the rim, where a ledge on the rim no longer touches."""
 _TOUCHING_MM = 5e-5
 """Volumes flatter than this over the fitting's surface are faces that touch."""
+_LIP_STEP_MM = 0.05
+"""To which a lip is set back."""
 _AS_GOOD_MM = 1e-3
 """A gap that is short by less than this will do, and a rim that stands proud by less lies level."""
 
@@ -77,6 +80,8 @@ class Trial:
     press: bool = False
     depth_key: str = ""
     name: str = ""
+    lip_mm: float | None = None
+    """The recipe's, None if it has none."""
 
     @cached_property
     def solid(self) -> Manifold | None:
@@ -100,7 +105,7 @@ class Trial:
         against_others = tuple(self._against(self.solid, frame, body) for body in near)
         findings = _tube_findings(against_tube, self.least_gap_mm, self.press, self.name)
         for nearby in against_others:
-            findings += _other_findings(nearby, self.least_gap_mm, self.name)
+            findings += _other_findings(nearby, self.least_gap_mm, self.name, self.lip_mm)
         findings += self.depth_findings(clear_depth_mm)
         return FitInPlace(against_tube, against_others, self.depth_mm, clear_depth_mm, tuple(findings))
 
@@ -117,7 +122,7 @@ class Trial:
             findings += _tube_findings(against, self.least_gap_mm, self.press, self.name)
         for body in near:
             against = self._against(self.solid, frame, body, self.least_gap_mm)
-            findings += _other_findings(against, self.least_gap_mm, self.name)
+            findings += _other_findings(against, self.least_gap_mm, self.name, self.lip_mm)
         return findings + self.depth_findings(clear_depth_mm)
 
     def clashes(self, frame: Frame, bodies: Sequence[PlacedBody]) -> list[Finding]:
@@ -247,13 +252,18 @@ def _tube_findings(tube: Nearby, least_gap_mm: float, press: bool, name: str) ->
     return _close(tube, least_gap_mm, name, "The part inside", "the tube", relieve)
 
 
-def _other_findings(nearby: Nearby, least_gap_mm: float, name: str) -> list[Finding]:
+def _other_findings(nearby: Nearby, least_gap_mm: float, name: str, lip_mm: float | None) -> list[Finding]:
     if not nearby.checked:
         return [_not_checked(name, nearby.name)]
     if nearby.interference_mm3:
         advice = say("Shorten the part inside or set the rest back, or move what is in the way.")
         return [_interference(nearby, name, Name(nearby.name), advice)]
-    return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), "Keep them {} further apart.")
+    if lip_mm is None:
+        return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), "Keep them {} further apart.")
+    short = least_gap_mm - (nearby.gap_mm or 0.0)
+    set_back = FieldName("lip_mm", round(lip_mm - math.ceil(short / _LIP_STEP_MM - 1e-6) * _LIP_STEP_MM, 2), "fitting")
+    advice = say("Set {}, or trim the fitting there by {}.", set_back, Length(short))
+    return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), advice)
 
 
 def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str | Name, advice: str) -> list[Finding]:
@@ -267,7 +277,7 @@ def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str
             meaning=say(
                 "{what} comes within {gap} of {other} at one place.", what=what, gap=Length(nearby.gap_mm), other=other
             ),
-            advice=say(advice, Length(least_gap_mm - nearby.gap_mm)),
+            advice=advice if isinstance(advice, Message) else say(advice, Length(least_gap_mm - nearby.gap_mm)),
             value=round(nearby.gap_mm, 3),
             limit=least_gap_mm,
             unit="mm",
