@@ -134,6 +134,11 @@ class Fitting(ABC):
         return self.mesh.to_manifold() if self.kernel is None else self.kernel
 
     @property
+    def lip_mm(self) -> float | None:
+        """How far it stands out past its tube's outside; None if its recipe has no such number."""
+        return None
+
+    @property
     def rigid(self) -> Mesh:
         """The mesh without what is crushed as it goes in."""
         return self.mesh

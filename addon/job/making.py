@@ -216,7 +216,7 @@ def _tried_in_ends(fitting: Made, place: EndPlace, assembled: Assembled) -> list
         seat.fit == "press",
         fitting.fitting.depth_key,
         fitting.id,
-        fitting.batch.shape.recipe.lip_mm,
+        fitting.fitting.lip_mm,
     )
     ends = [site for site in assembled.sites_of(fitting) if isinstance(site, TubeEnd)]
     for end, others in zip(ends, assembled.beside(fitting, least_gap_mm), strict=True):

@@ -50,6 +50,10 @@ class Cap(Fitting):
         return Frame(np.zeros(3), lean(self.mitre_deg, self.mitre_direction_deg).T)
 
     @property
+    def lip_mm(self) -> float:
+        return self.recipe.lip_mm
+
+    @property
     def crown_down(self) -> bool:
         """Whether it is printed on its crown."""
         return self.recipe.up == "crown down"
