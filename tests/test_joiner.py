@@ -25,6 +25,7 @@ from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.mitres import shear
 from addon.geometry.sections import Section
+from addon.job.asked import JobError
 from addon.job.jobfile import parse_job
 from addon.job.judging import verdict_of
 from addon.job.results import JobResult
@@ -521,6 +522,19 @@ def test_a_joint_is_given_without_a_model(tmp_path: Path) -> None:
     assert "F1, first tube ⌀ 5.5 mm at 30 mm through two opposite sides, on the middle line; second" in sheet
     assert "at 19.05 mm through both walls, in line with those of the other tube" in sheet
     assert "at 46.53 mm through the front and the back of the corner, on the middle line" in sheet
+
+
+def test_welded_corners_are_left_out_by_how_their_tubes_lie(tmp_path: Path) -> None:
+    """One joint of each kind; the recipe is chosen by it, too."""
+    given = [{"size": "40 × 40 × 3", "angle_deg": angle} for angle in (180, 90)]
+    corners = [{"joint": "corner", "make": False}, {"joint": "in line", "spigot_mm": 33}]
+    job = parse_job({"joint": given, "joiner": {"make": True, "for": corners}}, tmp_path, "given")
+    result = run(job, [], True, lambda what, share: None)
+    (joiner,) = result.made
+    assert joiner.fitting.in_line and joiner.fitting.sides[0].spigot.length_mm == pytest.approx(33)
+    assert verdict_of(result).headline.startswith("1 joint, 1 kind, ")
+    with pytest.raises(JobError, match="for fittings of joints; take it out"):
+        parse_job({"joint": given, "fitting": {"for": [{"joint": "corner", "make": False}]}}, tmp_path, "given")
 
 
 def test_a_refused_joiner_is_counted_once_everywhere(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from ..fields.messages import Name, say
 from ..files.parts import FileUnit
 from ..geometry.frames import Frame
 from ..geometry.sections import Section
-from ..takeoff import Hole, Takeoff, TubeEnd
+from ..takeoff import Hole, Joint, Takeoff, TubeEnd
 from ..takeoff.given import GivenEnd
 from ..takeoff.given_sites import GivenSite
 from ..takeoff.picked import Point
@@ -119,6 +119,13 @@ def pointing(frame: Frame) -> Pointing:
     return "level" if abs(upward) < math.sqrt(0.5) - 1e-6 else "up" if upward > 0 else "down"
 
 
+JointKind = Literal["in line", "corner"]
+
+
+def joint_kind(joint: Joint) -> JointKind:
+    return "in line" if joint.in_line else "corner"
+
+
 @dataclass(frozen=True)
 class SiteMatch(Match):
     """Which sites an entry is for."""
@@ -132,12 +139,21 @@ class SiteMatch(Match):
         meaning="where the tube's end points, z being up: within 45° of up or of down, or level. So the same tube "
         "gets feet below and caps above",
     )
+    joint: JointKind | None = declared(
+        None, automatic="any", meaning="how the tubes of a joint that a fitting is for lie to each other"
+    )
 
-    def takes(self, section: Section, holes_mm: Sequence[float] = (), points: Pointing | None = None) -> bool:
-        """Whether it is for a site on a tube of this section, with holes of these diameters, or an end that points
-        there."""
+    def takes(
+        self,
+        section: Section,
+        holes_mm: Sequence[float] = (),
+        points: Pointing | None = None,
+        joint: JointKind | None = None,
+    ) -> bool:
+        """Whether it is for a site on a tube of this section, with holes of these diameters, an end that points there,
+        or a joint of that kind."""
         of_hole = self.hole_mm is None or any(abs(self.hole_mm - wide) <= self.within_mm for wide in holes_mm)
-        return of_hole and self.points in (None, points) and self.fits(section)
+        return of_hole and self.points in (None, points) and self.joint in (None, joint) and self.fits(section)
 
 
 @dataclass(frozen=True)
@@ -161,26 +177,40 @@ class Wish:
     make: bool = True
     """Whether they are made for all sections, or only where an override says so."""
 
-    def makes_for(self, section: Section, holes_mm: Sequence[float] = (), points: Pointing | None = None) -> bool:
+    def makes_for(
+        self,
+        section: Section,
+        holes_mm: Sequence[float] = (),
+        points: Pointing | None = None,
+        joint: JointKind | None = None,
+    ) -> bool:
         """For what is on tubes of this section; the last override that says so counts."""
-        taking = (override for override in reversed(self.overrides) if override.match.takes(section, holes_mm, points))
+        at = section, holes_mm, points, joint
+        taking = (override for override in reversed(self.overrides) if override.match.takes(*at))
         return next((override.make for override in taking if override.make is not None), self.make)
 
     def makes_for_end(self, end: TubeEnd) -> bool:
         return self.makes_for(end.section, points=pointing(end.frame))
 
-    def recipe_for(self, section: Section, holes_mm: Sequence[float] = (), points: Pointing | None = None) -> Any:
+    def recipe_for(
+        self,
+        section: Section,
+        holes_mm: Sequence[float] = (),
+        points: Pointing | None = None,
+        joint: JointKind | None = None,
+    ) -> Any:
         """The recipe with every override that matches, in the file's order."""
         recipe = self.recipe
         for override in self.overrides:
-            if override.match.takes(section, holes_mm, points):
+            if override.match.takes(section, holes_mm, points, joint):
                 recipe = with_values(recipe, override.changes)
         return recipe
 
     def recipe_at(self, site: Site) -> Any:
         holes = (record for record in site.records[: site.count] if isinstance(record, Hole))
         points = pointing(site.frame) if self.family.serves == "end" else None
-        return self.recipe_for(site.section, [hole.diameter_mm for hole in holes], points)
+        joint = next((joint_kind(record) for record in site.records if isinstance(record, Joint)), None)
+        return self.recipe_for(site.section, [hole.diameter_mm for hole in holes], points, joint)
 
     def sites(self, takeoff: Takeoff) -> Sequence[Site]:
         """The family's sites of an assembly, but for those that nothing is made for."""
@@ -190,7 +220,7 @@ class Wish:
             "end": self.makes_for_end,
             "hole": lambda hole: self.makes_for(hole.tube.section, [hole.diameter_mm]),
             "cope": lambda cope: self.makes_for(cope.tube.section),
-            "joint": lambda joint: self.makes_for(joint.ends[0].section),
+            "joint": lambda joint: self.makes_for(joint.ends[0].section, joint=joint_kind(joint)),
         }[self.family.serves]
         kind = f"{self.family.serves}s"
         kept: dict[str, Any] = {kind: tuple(filter(wanted, getattr(takeoff, kind)))}

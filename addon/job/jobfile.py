@@ -315,6 +315,8 @@ def _override(family: Family, entry: Mapping[str, Any], where: str) -> Override:
         raise JobError(f"{where}.hole_mm is for fittings of holes; take it out.")
     if match.points is not None and family.serves != "end":
         raise JobError(f"{where}.points is for fittings of tube ends; take it out.")
+    if match.joint is not None and family.serves != "joint":
+        raise JobError(f"{where}.joint is for fittings of joints; take it out.")
     values = _values(family.recipe, rest, where)
     if not values and make is None:
         example = next(iter(declared_in(family.recipe)))
