@@ -265,6 +265,22 @@ def place_of(*holes: GivenHole):
     return pattern.place(pattern.section)
 
 
+@pytest.mark.once
+@pytest.mark.parametrize("aside", [60.0, 500.0])
+def test_a_sleeve_is_refused_for_what_stands_in_its_way(gmsh, aside):
+    """A post beside the tube from 60 mm on, with the holes between it and the open end."""
+    mesh, _ = drilled(gmsh, SQUARE, [((0, 0, z), (0, 1, 0), 6.6, 2) for z in (25, 50)], seed=None)
+    post = Mesh.from_manifold(Manifold.cube((40, 40, 200)).translate((20, -20, aside)), "post")
+    (pattern,) = patterns(take_off([mesh, post], 8.0))
+    place = pattern.place(pattern.section)
+    if aside > 400:
+        assert design(GuideRecipe(style="sleeve"), place, KNOWN).recipe.style == "sleeve"
+        return
+    with pytest.raises(RecipeError, match="another part stands beside the tube from 60 mm on") as refused:
+        design(GuideRecipe(style="sleeve"), place, KNOWN)
+    assert refused.value.works == "saddle"
+
+
 HOLE = GivenHole("40 × 40 × 3", 6.6, 30.0)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from manifold3d import CrossSection, JoinType, Manifold
+from manifold3d import CrossSection, Manifold
 
 from ..geometry.sections import Outline
 from .contours import Contour, Fineness
@@ -25,8 +25,11 @@ def sleeve_sections(bore: Outline, wall_mm: float, fineness: Fineness) -> tuple[
 
     Raises ``ValueError`` for an outline that cannot be used.
     """
-    inside = Contour(bore, fineness).grown(fineness.chord_error / 2)
-    return inside, inside.offset(wall_mm, JoinType.Round, 2.0, fineness.facets or 256)
+    half = fineness.chord_error / 2
+    around = bore.offset(wall_mm)
+    if bore.shape == "rectangle":
+        around = replace(around, corner_radius=bore.corner_radius + wall_mm)
+    return Contour(bore, fineness).grown(half), Contour(around, fineness).grown(half)
 
 
 def sleeve(bore: Outline, wall_mm: float, bottom_mm: float, top_mm: float, fineness: Fineness) -> Manifold:

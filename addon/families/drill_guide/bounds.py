@@ -15,7 +15,7 @@ from typing import get_args
 
 import numpy as np
 
-from ...fields.messages import Length, say
+from ...fields.messages import Length, Message, say
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
 from ...geometry.sections import Outline
@@ -133,7 +133,7 @@ def _settle_style(
         bench.set("style", "sleeve" if place.over else "saddle")
     if bench.recipe.style == "sleeve":
         if not place.over:
-            raise RecipeError("style", "no open end is near enough for a sleeve; choose a saddle", "saddle")
+            raise RecipeError("style", _why_no_sleeve(place), "saddle")
         return place.entries, None
     way, served = side_of(place.section, place.entries)
     if len({entry.hole for entry in served}) < len({entry.hole for entry in place.entries}):
@@ -142,6 +142,16 @@ def _settle_style(
         problem = "screws need two flat sides to press on, and this saddle has none; choose a hose clamp"
         raise RecipeError("clamp", problem, "hose clamp")
     return served, (float(way[0]), float(way[1]))
+
+
+def _why_no_sleeve(place: GuidePlace) -> Message:
+    if place.sleeve_room_mm is None:
+        return say("no open end is near enough for a sleeve; choose a saddle")
+    return say(
+        "a sleeve needs {} of free tube from the open end, and another part stands beside the tube from {} on; choose "
+        "a saddle, or drill before that part is welded on",
+        *map(Length, place.sleeve_room_mm),
+    )
 
 
 def _settle_gap(bench: Settling[GuideRecipe], place: GuidePlace, known: Circumstances | None) -> float:

@@ -80,11 +80,15 @@ class GuidePlace:
     hand: Hand = ""
     mark: str = ""
     """What is raised on the guide to tell it from others."""
+    sleeve_room_mm: tuple[float, float] | None = None
+    """How much free tube a sleeve over the open end nearby would need, and how much there is; only where that is too
+    little."""
 
     @property
     def key(self) -> tuple[Any, ...]:
         outlines = [outline.key for outline in (self.section.outer, self.section.bore)]
-        return *outlines, self.entries, self.over, self.mitre_deg, self.mitre_direction_deg, self.hand, self.mark
+        mitre = self.mitre_deg, self.mitre_direction_deg
+        return *outlines, self.entries, self.over, *mitre, self.hand, self.mark, self.sleeve_room_mm
 
     @property
     def words(self) -> str:
@@ -196,7 +200,17 @@ class Pattern:
         mitre = (0.0, 0.0)
         if self.over and not isinstance(end, ClosedEnd):
             mitre = end.mitre_deg, end.mitre_direction_deg
-        return GuidePlace(section, self.entries, self.over, *mitre, self.hand)
+        return GuidePlace(section, self.entries, self.over, *mitre, self.hand, sleeve_room_mm=self._sleeve_room)
+
+    @property
+    def _sleeve_room(self) -> tuple[float, float] | None:
+        """See ``GuidePlace``."""
+        if self.over:
+            return None
+        reaches = [max(_distance(hole, end) for hole in self.holes) for end in (0, 1)]
+        near = [end for end in (0, 1) if _slides_over(self.tube, end) and reaches[end] <= SLEEVE_MM]
+        rooms = [(reaches[end] + _PAST_MM, self.tube.free_mm[end]) for end in near]
+        return min((room for room in rooms if room[0] > room[1]), default=None)
 
     @cached_property
     def own_place(self) -> GuidePlace:
@@ -335,23 +349,38 @@ def _of_tube(tube: Tube, holes: Sequence[Hole]) -> Iterator[Pattern]:
 
 
 def _with_room(patterns: list[Pattern], surface: Surface | None) -> list[Pattern]:
-    """Of a pattern's frames those in which the most of the tube is free past hole 1, where a saddle has its foot."""
+    """Of a pattern's frames those in which nothing is in the saddle's way past its holes, or the least; and of those
+    the ones in which the most of the tube is free past hole 1, where a saddle has its foot."""
     if patterns[0].over or surface is None:
         return patterns
-    beside = _beside(patterns[0], surface)
+    beside: dict[tuple[float, ...], Floats] = {}
 
-    def room(pattern: Pattern) -> float:
-        ahead = (beside - pattern.holes[0].distances_mm[0]) * (1 if pattern.end else -1)
-        return float(ahead[ahead > 0].min(initial=_ROOM_MM))
+    def rooms(pattern: Pattern) -> tuple[float, float]:
+        """On the side that the saddle is put on from in this frame: holes through both walls leave a choice."""
+        side = _saddle_side(pattern)
+        way = tuple(side.round(6).tolist())
+        if way not in beside:
+            beside[way] = _beside(pattern, side, surface)
+        up = 1 if pattern.end else -1
+        first, last = ((beside[way] - hole.distances_mm[0]) * up for hole in (pattern.holes[0], pattern.holes[-1]))
+        ahead = float(first[first > 0].min(initial=_ROOM_MM))
+        return min(ahead, _PAST_MM, float(-last[first <= 0].max(initial=-_PAST_MM))), ahead
 
-    rooms = [room(pattern) for pattern in patterns]
-    return [pattern for pattern, mine in zip(patterns, rooms, strict=True) if mine > max(rooms) - ALIKE_MM]
+    kept = [(pattern, rooms(pattern)) for pattern in patterns]
+    for which in (0, 1):
+        most = max(room[which] for _, room in kept)
+        kept = [(pattern, room) for pattern, room in kept if room[which] > most - ALIKE_MM]
+    return [pattern for pattern, _ in kept]
 
 
-def _beside(pattern: Pattern, surface: Surface) -> Floats:
-    """(k,): where along its tube something else runs beside it, on the side that a saddle is put on from."""
+def _saddle_side(pattern: Pattern) -> Floats:
+    """(2,): that a saddle is put on from, in the tube's frame."""
+    return pattern.tube.frame.axes[:2] @ (side_of(pattern.section, pattern.entries)[0] @ pattern.frame.axes[:2])
+
+
+def _beside(pattern: Pattern, side: Floats, surface: Surface) -> Floats:
+    """(k,): where along its tube something else runs beside it, on one ``side`` (2,) in the tube's frame."""
     tube, outer = pattern.tube, pattern.section.outer
-    side = tube.frame.axes[:2] @ (side_of(pattern.section, pattern.entries)[0] @ pattern.frame.axes[:2])
     local = tube.frame.to_local(surface.vertices)
     half = np.array([outer.width, outer.depth]) / 2 + _BESIDE_MM
     corners = surface.triangles
