@@ -132,6 +132,17 @@ def test_what_is_left_out_is_the_second_line(scene: bpy.types.Scene) -> None:
     assert said_in("FERRULE_PT_in_the_way").startswith(f"In the Way 1 {left}")
 
 
+def test_more_than_three_things_in_the_way_fold(scene: bpy.types.Scene) -> None:
+    for number in range(5):
+        put(scene, Section.round(20.0 + 5 * number, 2.0), f"Post {number}", 0.5 * number)
+    fitted(scene)
+    scene.ferrule.recipe.spigot_mm = 900.0
+    updating.finish(scene)
+    first, more = said_in("FERRULE_PT_in_the_way"), said_in("FERRULE_PT_more_in_the_way")
+    assert first.startswith("In the Way 5 Left out") and first.count("Left out") == 3
+    assert more.startswith("More in the Way 2 Left out") and more.count("Left out") == 2
+
+
 def test_a_number_that_moves_takes_the_verdict_away_until_it_rests(scene: bpy.types.Scene) -> None:
     put(scene, ROUND, "Post")
     before = fitted(scene).verdict

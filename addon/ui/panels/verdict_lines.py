@@ -11,7 +11,7 @@ from ..desk import Desk
 from ..drawing import draw_text, say_in
 from ..wording import in_window
 
-_MOST_ENDS = 3
+_MOST_ENDS = MOST_SAID = 3
 """For which the verdict offers what takes them; the list has it for the others."""
 
 
@@ -62,9 +62,13 @@ def draw_verdict(layout: bpy.types.UILayout, desk: Desk, lines: int) -> None:
     draw_text(layout, said, icon, lines=lines)
 
 
+def in_the_way(desk: Desk | None) -> tuple[str, ...]:
+    return desk.verdict.in_the_way if desk and desk.verdict else ()
+
+
 def draw_in_the_way(layout: bpy.types.UILayout, desk: Desk) -> None:
-    """What must be fixed or was left out, and buttons that take the first ends after all."""
-    for said in desk.verdict.in_the_way if desk.verdict else ():
+    """The first of what must be fixed or was left out, and buttons that take the first ends after all."""
+    for said in in_the_way(desk)[:MOST_SAID]:
         draw_text(layout, said, icon="CANCEL")
     for row in desk.curable[:_MOST_ENDS]:
         draw_cures(layout, desk.ends[row], row)

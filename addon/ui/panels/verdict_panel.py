@@ -19,7 +19,7 @@ from .fitting_panel import FERRULE_PT_fitting
 from .process_panel import FERRULE_PT_process
 from .review_panel import FERRULE_PT_review
 from .sidebar import Fold, StepFold, draw_result
-from .verdict_lines import draw_deleted, draw_in_the_way, draw_verdict, headline
+from .verdict_lines import MOST_SAID, draw_deleted, draw_in_the_way, draw_verdict, headline, in_the_way
 
 STEPS: tuple[type[StepFold], ...] = (
     FERRULE_PT_ends,
@@ -70,21 +70,46 @@ class FERRULE_PT_in_the_way(Fold):
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
-        desk = updating.desk_of(context.scene)
-        return desk is not None and desk.verdict is not None and bool(desk.verdict.in_the_way)
+        return bool(in_the_way(updating.desk_of(context.scene)))
+
+    @classmethod
+    def parts(cls, context: bpy.types.Context) -> tuple[type[Fold], ...]:
+        return (FERRULE_PT_more_in_the_way,)
 
     @classmethod
     def draw_header(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         super().draw_header(layout, context)
-        desk = updating.desk_of(context.scene)
-        if desk and desk.verdict:
-            draw_result(layout, str(len(desk.verdict.in_the_way)), "CANCEL")
+        draw_result(layout, str(len(in_the_way(updating.desk_of(context.scene)))), "CANCEL")
 
     @classmethod
     def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
         desk = updating.desk_of(context.scene)
         if desk:
             draw_in_the_way(layout, desk)
+
+
+class FERRULE_PT_more_in_the_way(Fold):
+    """What would push the steps out of sight."""
+
+    label = "More in the Way"
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return bool(cls._more(context))
+
+    @classmethod
+    def draw_header(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+        super().draw_header(layout, context)
+        draw_result(layout, str(len(cls._more(context))), "CANCEL")
+
+    @classmethod
+    def draw(cls, layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+        for said in cls._more(context):
+            draw_text(layout, said, icon="CANCEL")
+
+    @classmethod
+    def _more(cls, context: bpy.types.Context) -> tuple[str, ...]:
+        return in_the_way(updating.desk_of(context.scene))[MOST_SAID:]
 
 
 def _draw_next(layout: bpy.types.UILayout, scene: bpy.types.Scene, desk: Desk) -> None:
