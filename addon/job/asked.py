@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypedDict, Unpack, get_args
 
 from ..bench.fit_ladder import STEP_MM, STEPS, gaps_around
 from ..bench.shop_book import ShopBook
@@ -126,6 +126,14 @@ def joint_kind(joint: Joint) -> JointKind:
     return "in line" if joint.in_line else "corner"
 
 
+class About(TypedDict, total=False):
+    """What a site can be matched by besides its tube's section."""
+
+    holes_mm: Sequence[float]
+    points: Pointing | None
+    joint: JointKind | None
+
+
 @dataclass(frozen=True)
 class SiteMatch(Match):
     """Which sites an entry is for."""
@@ -177,40 +185,30 @@ class Wish:
     make: bool = True
     """Whether they are made for all sections, or only where an override says so."""
 
-    def makes_for(
-        self,
-        section: Section,
-        holes_mm: Sequence[float] = (),
-        points: Pointing | None = None,
-        joint: JointKind | None = None,
-    ) -> bool:
+    def makes_for(self, section: Section, **about: Unpack[About]) -> bool:
         """For what is on tubes of this section; the last override that says so counts."""
-        at = section, holes_mm, points, joint
-        taking = (override for override in reversed(self.overrides) if override.match.takes(*at))
+        taking = (override for override in reversed(self.overrides) if override.match.takes(section, **about))
         return next((override.make for override in taking if override.make is not None), self.make)
 
     def makes_for_end(self, end: TubeEnd) -> bool:
         return self.makes_for(end.section, points=pointing(end.frame))
 
-    def recipe_for(
-        self,
-        section: Section,
-        holes_mm: Sequence[float] = (),
-        points: Pointing | None = None,
-        joint: JointKind | None = None,
-    ) -> Any:
+    def recipe_for(self, section: Section, **about: Unpack[About]) -> Any:
         """The recipe with every override that matches, in the file's order."""
         recipe = self.recipe
         for override in self.overrides:
-            if override.match.takes(section, holes_mm, points, joint):
+            if override.match.takes(section, **about):
                 recipe = with_values(recipe, override.changes)
         return recipe
 
     def recipe_at(self, site: Site) -> Any:
         holes = (record for record in site.records[: site.count] if isinstance(record, Hole))
-        points = pointing(site.frame) if self.family.serves == "end" else None
-        joint = next((joint_kind(record) for record in site.records if isinstance(record, Joint)), None)
-        return self.recipe_for(site.section, [hole.diameter_mm for hole in holes], points, joint)
+        return self.recipe_for(
+            site.section,
+            holes_mm=[hole.diameter_mm for hole in holes],
+            points=pointing(site.frame) if self.family.serves == "end" else None,
+            joint=next((joint_kind(record) for record in site.records if isinstance(record, Joint)), None),
+        )
 
     def sites(self, takeoff: Takeoff) -> Sequence[Site]:
         """The family's sites of an assembly, but for those that nothing is made for."""
@@ -218,7 +216,7 @@ class Wish:
             return self.family.sites(takeoff)
         wanted = {
             "end": self.makes_for_end,
-            "hole": lambda hole: self.makes_for(hole.tube.section, [hole.diameter_mm]),
+            "hole": lambda hole: self.makes_for(hole.tube.section, holes_mm=[hole.diameter_mm]),
             "cope": lambda cope: self.makes_for(cope.tube.section),
             "joint": lambda joint: self.makes_for(joint.ends[0].section, joint=joint_kind(joint)),
         }[self.family.serves]
