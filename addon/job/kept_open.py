@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from ..families.family import Site
 from ..fields.messages import Message, count_of, say
 from ..fields.refusals import RecipeError
 from ..geometry.frames import Floats
+from ..geometry.names import in_words
 from ..takeoff import Hole, Takeoff
 from .asked import Job, Wish
 from .results import Batch
@@ -45,25 +46,25 @@ def asked_by_name(wish: Wish, hole: Hole) -> bool:
     )
 
 
-def left_without_plugs(job: Job, takeoffs: Sequence[Takeoff], batches: Sequence[Batch]) -> Iterator[Message]:
-    """A sentence on the holes that would get something to close them if no fitting left them open."""
-    wishes = [wish for wish in job.wishes if closes_holes(wish)]
-    open_for: list[str] = []
-    for number, takeoff in enumerate(takeoffs):
-        kept = kept_open(takeoff, batches, number)
-        wanted = [hole for hole in takeoff.holes if id(hole) in kept]
-        open_for += [
-            kept[id(hole)]
-            for hole in wanted
-            for wish in wishes
-            if wish.makes_for(hole.tube.section, [hole.diameter_mm]) and not asked_by_name(wish, hole)
-        ]
-    if open_for:
-        ids = " and ".join(dict.fromkeys(open_for))
-        stays = "stays" if len(open_for) == 1 else "stay"
+def left_without_plugs(job: Job, takeoffs: Sequence[Takeoff], open_for: Mapping[int, str]) -> Iterator[Message]:
+    """A sentence on the holes that would get something to close them if no fitting left them open; ``open_for`` as
+    from ``kept_open``, of all takeoffs."""
+    through = [
+        open_for[id(hole)]
+        for takeoff in takeoffs
+        for hole in takeoff.holes
+        for wish in job.wishes
+        if id(hole) in open_for
+        and closes_holes(wish)
+        and wish.makes_for(hole.tube.section, holes_mm=[hole.diameter_mm])
+        and not asked_by_name(wish, hole)
+    ]
+    if through:
+        stays = "stays" if len(through) == 1 else "stay"
         yield say(
-            f"{count_of(len(open_for), 'hole')} {stays} open for a bolt or a pin through {ids}, without a plug; to "
-            "plug one, add a [[hole_plug.for]] with its hole_mm and make = true."
+            f"{count_of(len(through), 'hole')} {stays} open for a bolt or a pin through "
+            f"{in_words(dict.fromkeys(through))}, without a plug; to plug one, add a [[hole_plug.for]] with its "
+            "hole_mm and make = true."
         )
 
 

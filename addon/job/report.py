@@ -23,7 +23,6 @@ from ..takeoff import ClosedEnd, Hole, NeededHole, Tube, TubeEnd
 from ..takeoff.hole_words import said_hole
 from ..trade.sizes import nearest_size, section_name
 from .judging import verdict_of
-from .kept_open import kept_open
 from .results import JobLadder, JobResult, Made
 
 
@@ -131,11 +130,6 @@ def _sites(result: JobResult) -> dict[str, Any]:
     """What the assemblies hold besides their ends."""
     takeoffs = [each.takeoff for each in result.taken]
     tubes = [tube for takeoff in takeoffs for tube in takeoff.tubes]
-    open_for = {
-        hole: id
-        for place, takeoff in enumerate(takeoffs)
-        for hole, id in kept_open(takeoff, result.batches, place).items()
-    }
     number, fitting = {id(tube): place for place, tube in enumerate(tubes, 1)}, result.fitting_of
     return {
         "tubes": [_tube(tube) for tube in tubes],
@@ -145,7 +139,7 @@ def _sites(result: JobResult) -> dict[str, Any]:
                 "tube": number[id(hole.tube)],
                 **_hole(hole),
                 "fitting": fitting.get(id(hole)),
-                "open_for": open_for.get(id(hole)),
+                "open_for": result.open_for.get(id(hole)),
             }
             for takeoff in takeoffs
             for hole in takeoff.holes

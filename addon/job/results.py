@@ -4,7 +4,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -209,6 +210,8 @@ class JobResult:
     """Of all plates, without the fit ladders; None if nothing is printed."""
     ladders: tuple[JobLadder, ...] = ()
     files: tuple[WrittenFile, ...] = ()
+    open_for: Mapping[int, str] = field(default_factory=dict)
+    """By the ``id`` of a hole that a fitting leaves open for a bolt or a pin, the fitting's id."""
     notes: tuple[str, ...] = ()
 
     @property

@@ -22,7 +22,7 @@ from ..takeoff.given import end_of, joined, leaving_out
 from .asked import Assembly, Job, JobError
 from .batches import book_notes, sort_into_batches
 from .folder import LastRun, left_behind, set_aside
-from .kept_open import left_without_plugs
+from .kept_open import kept_open, left_without_plugs
 from .ladders import make_ladders, write_ladders
 from .making import Assembled, attempt, fit_in_place
 from .papers import quantities_of, write_papers
@@ -125,9 +125,13 @@ def after_takeoff(job: Job, taken: Sequence[Taken]) -> JobSteps[JobResult]:
     ladders, missing = make_ladders(job, fittings)
     sections = [end.section for each in taken for end in each.takeoff.ends]
     unmatched = job.unmatched(sections + [tube.section for each in taken for tube in each.takeoff.tubes])
-    unplugged = left_without_plugs(job, [each.takeoff for each in taken], batches)
+    takeoffs = [each.takeoff for each in taken]
+    open_for = {
+        hole: id for place, takeoff in enumerate(takeoffs) for hole, id in kept_open(takeoff, batches, place).items()
+    }
+    unplugged = left_without_plugs(job, takeoffs, open_for)
     notes = (*job.notes, *_takeoff_notes(taken), *unmatched, *unplugged, *book_notes(job, batches), *missing)
-    return (yield from _written(replace(result, ladders=ladders, notes=notes)))
+    return (yield from _written(replace(result, ladders=ladders, open_for=open_for, notes=notes)))
 
 
 def summed_up(

@@ -44,6 +44,10 @@ class Nearby:
     gap_mm: float | None = None
     """Smallest distance, for the tube that of what is inside it; None if it is more than ``SEARCH_MM``."""
 
+    def short_of(self, least_gap_mm: float) -> float:
+        """By how much the gap falls short."""
+        return least_gap_mm - (self.gap_mm or 0.0)
+
 
 @dataclass(frozen=True, eq=False)
 class PlacedBody:
@@ -248,8 +252,8 @@ def _tube_findings(tube: Nearby, least_gap_mm: float, press: bool, name: str) ->
     if tube.interference_mm3:
         advice = say("Widen the gap, or measure the bore and enter the reading.")
         return [_interference(tube, name, "its tube", advice)]
-    relieve = "Widen the gap by {}, or relieve it at the weld seam."
-    return _close(tube, least_gap_mm, name, "The part inside", "the tube", relieve)
+    advice = say("Widen the gap by {}, or relieve it at the weld seam.", Length(tube.short_of(least_gap_mm)))
+    return _close(tube, least_gap_mm, name, "The part inside", "the tube", advice)
 
 
 def _other_findings(nearby: Nearby, least_gap_mm: float, name: str, lip_mm: float | None) -> list[Finding]:
@@ -258,15 +262,17 @@ def _other_findings(nearby: Nearby, least_gap_mm: float, name: str, lip_mm: floa
     if nearby.interference_mm3:
         advice = say("Shorten the part inside or set the rest back, or move what is in the way.")
         return [_interference(nearby, name, Name(nearby.name), advice)]
-    if lip_mm is None:
-        return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), "Keep them {} further apart.")
-    short = least_gap_mm - (nearby.gap_mm or 0.0)
-    set_back = FieldName("lip_mm", round(lip_mm - math.ceil(short / _LIP_STEP_MM - 1e-6) * _LIP_STEP_MM, 2), "fitting")
-    advice = say("Set {}, or trim the fitting there by {}.", set_back, Length(short))
+    short = nearby.short_of(least_gap_mm)
+    advice = say("Keep them {} further apart.", Length(short))
+    if lip_mm is not None:
+        lip = round(lip_mm - math.ceil(short / _LIP_STEP_MM - 1e-6) * _LIP_STEP_MM, 2)
+        advice = say("Set {}, or trim the fitting there by {}.", FieldName("lip_mm", lip, "fitting"), Length(short))
     return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), advice)
 
 
-def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str | Name, advice: str) -> list[Finding]:
+def _close(
+    nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str | Name, advice: Message
+) -> list[Finding]:
     if nearby.gap_mm is None or nearby.gap_mm >= least_gap_mm - _AS_GOOD_MM:
         return []
     return [
@@ -277,7 +283,7 @@ def _close(nearby: Nearby, least_gap_mm: float, name: str, what: str, other: str
             meaning=say(
                 "{what} comes within {gap} of {other} at one place.", what=what, gap=Length(nearby.gap_mm), other=other
             ),
-            advice=advice if isinstance(advice, Message) else say(advice, Length(least_gap_mm - nearby.gap_mm)),
+            advice=advice,
             value=round(nearby.gap_mm, 3),
             limit=least_gap_mm,
             unit="mm",
