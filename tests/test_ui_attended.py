@@ -13,7 +13,9 @@ import bpy
 import pytest
 from mathutils import Matrix
 from test_ui_job import ROUND, SQUARE, put, tube
+from test_ui_verdict import bolt
 
+from addon.geometry.mesh import Mesh
 from addon.ui import desk, scene_ends, updating
 from addon.ui.operators import learning, refitting, tube_ends, writing
 from addon.ui.operators.long_work import LongWork
@@ -161,3 +163,22 @@ def test_a_job_file_that_is_stopped_leaves_the_one_before(scene: bpy.types.Scene
         doing = said
         assert path.read_text() == "# the one before" and list(tmp_path.iterdir()) == [path]
     assert doing[-1] == "Writing the assembly" and path.read_text() != "# the one before"
+
+
+def test_a_reading_that_is_stopped_lists_all_that_was_found_or_nothing_of_it(scene: bpy.types.Scene) -> None:
+    put(scene, tube(ROUND, 300, "Post"))
+    bpy.ops.ferrule.read_ends(whole_scene=True)
+    drilled = Mesh.from_manifold(tube(ROUND, 300, "Rail").to_manifold() - bolt(100), "Rail")
+    put(scene, drilled, Matrix.Translation((0.5, 0, 0)))
+    bpy.context.view_layer.update()
+    listed, steps = 0, 0
+    while not listed:
+        work = StandIn(tube_ends.FERRULE_OT_read_ends, {"whole_scene": True}).steps(bpy.context)
+        steps += 1
+        for _ in zip(range(steps), work, strict=False):
+            pass
+        work.close()
+        updating.batches_changed(scene)
+        listed = len(scene.ferrule.sites)
+        assert (len(scene.ferrule.ends), listed) in ((2, 0), (4, 1))
+    assert steps > 8

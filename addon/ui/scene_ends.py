@@ -23,7 +23,7 @@ from ..takeoff import Cope, Hole, Takeoff, TakeoffError, TubeEnd
 from ..takeoff.given import GivenEnd, SizedEnd, leaving_out, stand_ins
 from ..takeoff.picked import PickError, Point
 from ..trade.sizes import SAME_MM, nearest_size, section_name, size_named
-from . import placing, updating
+from . import updating
 from .aside import Aside, AsideSteps, at_once
 from .by_hand import Pick, RimReader, pick_from, pick_text
 from .drawing import imperial
@@ -33,7 +33,7 @@ from .outdated import note_surfaces, stretch_of
 from .placing import mm_per_unit
 from .quiet import quietly
 from .recipes import suit_all
-from .records import end_of, end_text, section_text, stored_notes
+from .records import end_from, end_of, end_text, section_text, stored_notes
 from .scene import FILE_UNIT_MARK, FITTING_MARK, SceneError, meshes_of, unit_scale_of
 from .takeoff_text import OtherSite, sites_of, takeoff_from, takeoff_text
 
@@ -193,7 +193,7 @@ def remove_end(scene: bpy.types.Scene, index: int) -> None:
     rows = _rows(scene)
     if not rows[index].end.by_hand:
         _note_dropped(scene, scene.ferrule.ends[index])
-    at_once(_written(scene, rows[:index] + rows[index + 1 :]))
+    at_once(_written(scene, rows[:index] + rows[index + 1 :], scene.ferrule.takeoff))
 
 
 def remove_site(scene: bpy.types.Scene, index: int) -> None:
@@ -207,8 +207,7 @@ def remove_site(scene: bpy.types.Scene, index: int) -> None:
     kept = {
         kind: tuple(item for item in getattr(listed, kind) if item is not site) for kind in ("holes", "copes", "joints")
     }
-    ferrule.takeoff = takeoff_text(replace(listed, **kept), {id(row.end): row.key for row in rows})
-    at_once(_written(scene, rows))
+    at_once(_written(scene, rows, takeoff_text(replace(listed, **kept), {id(row.end): row.key for row in rows})))
 
 
 def _note_dropped(scene: bpy.types.Scene, line: bpy.types.PropertyGroup) -> None:
@@ -216,15 +215,24 @@ def _note_dropped(scene: bpy.types.Scene, line: bpy.types.PropertyGroup) -> None
     dropped.tube, dropped.place = line.tube, line.place
 
 
-def _written(scene: bpy.types.Scene, rows: Sequence[_Row]) -> AsideSteps[None]:
-    """Fills the lists of ends, of other sites, and of what they are together. What was there keeps its recipes, what is
-    made of it and its measured bores."""
+def _written(scene: bpy.types.Scene, rows: Sequence[_Row], takeoff: str) -> AsideSteps[None]:
+    """Fills the lists of ends, of other sites, as the text of the ``takeoff`` has them, and of what they are together.
+    What was there keeps its recipes, what is made of it and its measured bores.
+
+    All of it changes in one step, since each may be the last one.
+    """
     ferrule = scene.ferrule
-    ferrule.key = ferrule.key or secrets.token_hex(8)
     rows = [replace(row, key=row.key or secrets.token_hex(8)) for row in rows]
-    ends = tuple(row.end for row in rows)
-    sites = [_about(site) for site in sites_of(takeoff_from(ferrule.takeoff, tuple(row.key for row in rows), ends))]
-    yield LISTING, 0.6
+    ends: list[TubeEnd] = []
+    for number, row in enumerate(rows):  # Read once, they are at hand for all that follows.
+        if number % _AT_ONCE == 0:
+            yield LISTING, 0.6
+        ends.append(_as_kept(row.end))
+    yield LISTING, 0.7
+    sites = [_about(site) for site in sites_of(takeoff_from(takeoff, tuple(row.key for row in rows), tuple(ends)))]
+    yield LISTING, 0.8
+    ferrule.key = ferrule.key or secrets.token_hex(8)
+    ferrule.takeoff = takeoff
     lost = any(end.cause == "lost" for end in ends)
     groups = _grouped(ferrule, [_end(end) for end in ends] + sites, lost)
     with quietly():
@@ -252,14 +260,16 @@ def _written(scene: bpy.types.Scene, rows: Sequence[_Row]) -> AsideSteps[None]:
         ferrule.end_index = keys.index(chosen) if chosen in keys else -1
         ferrule.group_index = min(max(ferrule.group_index, 0), max(len(ferrule.groups) - 1, 0))
     updating.touch(scene)
-    for number, line in enumerate(ferrule.ends):  # Read once, they are at hand for all that follows.
-        if number % _AT_ONCE == 0:
-            yield LISTING, 0.7
-        end_of(line)
-    yield LISTING, 0.8
-    placing.listed_takeoff(scene)
     yield LISTING, 0.9
-    updating.sync(scene)
+    updating.fresh(scene)
+
+
+def _as_kept(end: TubeEnd) -> TubeEnd:
+    """As its record in the list is read; one that cannot be is lost there."""
+    try:
+        return end_from(end_text(end))
+    except ValueError:
+        return end
 
 
 def _rows(scene: bpy.types.Scene) -> list[_Row]:
@@ -279,13 +289,13 @@ def _standing(scene: bpy.types.Scene, rows: Sequence[_Row], found: Takeoff | Non
             first_rows[place] = replace(first_rows[place], key=row.key)
     for place, row in first_rows.items():
         first_rows[place] = replace(row, key=row.key or secrets.token_hex(8))
+    takeoff = scene.ferrule.takeoff
     if found is not None:
         keys = {id(row.end): first_rows[place].key for row, place in zip(rows, places, strict=True)}
         yield LISTING, 0.4
-        text = takeoff_text(found, keys)
-        yield LISTING, 0.5
-        scene.ferrule.takeoff = text
-    yield from _written(scene, list(first_rows.values()))
+        takeoff = takeoff_text(found, keys)
+    yield LISTING, 0.5
+    yield from _written(scene, list(first_rows.values()), takeoff)
     written = list(first_rows)
     return [written.index(place) for place in places]
 
