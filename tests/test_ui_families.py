@@ -15,13 +15,14 @@ import pytest
 from mathutils import Matrix
 from panel_words import panel_words
 from test_house import ROSETTE, STOPPER, drilled, rail
-from test_ui_job import put
+from test_ui_job import put, tube
 
 import addon
 from addon.families import table
 from addon.families.cap import CAP
 from addon.geometry.developments import LowestCut, ReadCut
 from addon.geometry.frames import Frame
+from addon.geometry.sections import Section
 from addon.takeoff import Takeoff
 from addon.takeoff.given_copes import GivenCope
 from addon.ui import placing, scene_ends
@@ -212,12 +213,7 @@ def test_the_windows_files_are_those_of_its_job_file(scene: bpy.types.Scene, tmp
     choose("rosette")
     scene.ferrule.groups[1].own_recipe = True
     scene.ferrule.groups[1].recipes.rosette.thick_mm = 2.4
-    scene.ferrule.output.write_stl = True
-    scene.ferrule.output.folder = str(tmp_path / "window")
-    assert bpy.ops.ferrule.export() == {"FINISHED"}
-    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "Scene.toml")) == {"FINISHED"}
-    assert main([str(tmp_path / "Scene.toml"), "--quiet"]) == 0
-    assert_same_files(tmp_path / "window", tmp_path / "ferrule_out", 2)
+    assert assert_exported_as_the_job_file_does(scene, tmp_path, 2) == 0
     said = json.loads((tmp_path / "window" / "result.json").read_text("utf-8"))
     assert said["holes"][0]["fitting"] == "F2"
 
@@ -241,12 +237,7 @@ def test_real_families_go_from_the_model_to_the_files_of_their_job_file(real: bp
     served = [batch.amounts for batch in (fitting.batch for fitting in desk_of(scene).fittings)]
     assert sum(amounts.get("screw hole", 0) for amounts in served) == 2
     assert bpy.ops.ferrule.fit() == {"FINISHED"}
-    scene.ferrule.output.write_stl = True
-    scene.ferrule.output.folder = str(tmp_path / "window")
-    assert bpy.ops.ferrule.export() == {"FINISHED"}
-    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "Scene.toml")) == {"FINISHED"}
-    main([str(tmp_path / "Scene.toml"), "--quiet"])
-    assert_same_files(tmp_path / "window", tmp_path / "ferrule_out", 4)
+    assert_exported_as_the_job_file_does(scene, tmp_path, 4)
 
 
 def test_guides_for_screws_are_chosen_where_the_joiners_are_and_are_those_of_the_job_file(
@@ -267,14 +258,27 @@ def test_guides_for_screws_are_chosen_where_the_joiners_are_and_are_those_of_the
     real.ferrule.recipes.drill_guide.drill = "pilot"
     assert bpy.ops.ferrule.fit() == {"FINISHED"}
     assert (len(fitted("joiner")), len(fitted("drill_guide"))) == (1, 2)
-    real.ferrule.output.write_stl = True
-    real.ferrule.output.folder = str(tmp_path / "window")
-    assert bpy.ops.ferrule.export() == {"FINISHED"}
-    assert bpy.ops.ferrule.write_job(filepath=str(tmp_path / "Scene.toml")) == {"FINISHED"}
-    main([str(tmp_path / "Scene.toml"), "--quiet"])
-    assert_same_files(tmp_path / "window", tmp_path / "ferrule_out", 3)
+    assert_exported_as_the_job_file_does(real, tmp_path, 3)
     choose("joiner")
     assert [row.makes for row in real.ferrule.groups] == ["cap", ""]
+
+
+def test_guides_for_screws_are_switched_on_and_off_for_all_joiners(real: bpy.types.Scene) -> None:
+    """Of two kinds of joint one gets joiners; guides are for the screws of all of these, not for one row's."""
+    bar = tube(Section.rectangular(40, 40, 3), 300, "bar")
+    for mesh, turn, y in ((rail()[0], Matrix(), 0.0), (bar, Matrix.Rotation(np.pi / 2, 4, "Y"), 0.5)):
+        for x in (0.0, 0.301):
+            put(real, mesh, Matrix.Translation((x, y, 0)) @ turn)
+    assert bpy.ops.ferrule.read_ends(whole_scene=True) == {"FINISHED"}
+    rows = [(row.kind, row.count) for row in real.ferrule.groups]
+    assert rows == [("end", 2), ("end", 2), ("joint", 1), ("joint", 1)]
+    real.ferrule.recipes.joiner.screws = "through"
+    choose("joiner", row=2)
+    real.ferrule.group_index = 3
+    assert panel_words()["FERRULE_PT_ends"].count("Drill Guide") == 1
+    for makes in ("joiner drill_guide", "joiner"):
+        assert bpy.ops.ferrule.choose(family="drill_guide", screws=True) == {"FINISHED"}
+        assert [row.makes for row in real.ferrule.groups] == ["cap", "cap", makes, ""]
 
 
 def test_what_is_not_chosen_is_fitted_for_all_of_its_kind_at_one_click(scene: bpy.types.Scene) -> None:
@@ -285,6 +289,17 @@ def test_what_is_not_chosen_is_fitted_for_all_of_its_kind_at_one_click(scene: bp
     assert "Rosettes" not in panel_words()["FERRULE_PT_verdict"]
     with pytest.raises(RuntimeError, match='no family "ring"; choose one of cap, stopper, rosette'):
         bpy.ops.ferrule.fit_with(family="ring")
+
+
+def assert_exported_as_the_job_file_does(scene: bpy.types.Scene, folder: Path, kinds: int) -> int:
+    """Returns what the command that runs the job file exits with."""
+    scene.ferrule.output.write_stl = True
+    scene.ferrule.output.folder = str(folder / "window")
+    assert bpy.ops.ferrule.export() == {"FINISHED"}
+    assert bpy.ops.ferrule.write_job(filepath=str(folder / "Scene.toml")) == {"FINISHED"}
+    exited = main([str(folder / "Scene.toml"), "--quiet"])
+    assert_same_files(folder / "window", folder / "ferrule_out", kinds)
+    return exited
 
 
 def assert_same_files(ours: Path, theirs: Path, kinds: int) -> None:

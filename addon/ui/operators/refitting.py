@@ -145,7 +145,8 @@ class FERRULE_OT_choose(bpy.types.Operator):
         rows = [group for group in ferrule.groups if group.kind == ("joint" if self.screws else family.serves)]
         if self.row >= 0:
             rows = [group for group in rows if group == ferrule.groups[min(self.row, len(ferrule.groups) - 1)]]
-        make_of_rows(context.scene, family, rows, not all(family in made_of(group) for group in rows))
+        made = [family in made_of(group) for group in rows]
+        make_of_rows(context.scene, family, rows, not (any(made) if self.screws else all(made)))
         return {"FINISHED"}
 
 

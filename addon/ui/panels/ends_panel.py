@@ -145,13 +145,14 @@ def _draw_choices(
     column = layout.column(align=True)
     for kind in _KINDS:
         rows = [group for group in ferrule.groups if group.kind == kind]
-        families = [family for family in families_for(kind) if family.serves == kind or _drills_screws(family, rows)]
+        families = [family for family in families_for(kind) if family.serves == kind]
+        tools = [family for family in families_for(kind) if family.serves != kind and _drills_screws(family, rows)]
         if not rows or not families:
             continue
         several = len(rows) > 1
         count = sum(group.count for group in rows)
         which = f"All {count_of(count, kind)}" if several else count_of(count, kind).capitalize()
-        _draw_choice(column, which, families, rows, -1)
+        _draw_choice(column, which, [*families, *tools], rows, -1)
         if several and chosen.kind == kind:
             these = f"These {count_of(chosen.count, kind)}" if chosen.count > 1 else f"This {kind}"
             _draw_choice(column, these, families, [chosen], ferrule.group_index)
@@ -172,9 +173,9 @@ def _draw_choice(
     buttons = line.row(align=True)
     for family in families:
         of_screws = family.serves != rows[0].kind
-        # Tools that are made for holes of the model are made for those of screws too.
+        # Tools that are made for holes of the model are made for those of screws too, and for those of all joiners.
         anyway = of_screws and any(family in made_of(row) for row in ferrule.groups if row.kind == family.serves)
-        made = anyway or all(family in made_of(row) for row in rows)
+        made = anyway or (any if of_screws else all)(family in made_of(row) for row in rows)
         place = buttons.row(align=True)
         place.enabled = not anyway
         button = place.operator("ferrule.choose", text=family.label, depress=made)
