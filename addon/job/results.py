@@ -13,10 +13,11 @@ from ..bench.fit_ladder import FitLadder
 from ..bench.plate import Footprint, Plates
 from ..bench.quantities import Quantities
 from ..families.circumstances import Circumstances
-from ..families.family import Counted, Family, Site, counted_as
+from ..families.family import Counted, Family, ScrewPlace, Site, counted_as
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand
 from ..families.template import Template
+from ..fields.refusals import RecipeError
 from ..files.parts import Part, WrittenFile
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
@@ -99,6 +100,14 @@ class Batch:
     def shape(self) -> Shape:
         """What its fitting's solid comes from."""
         return Shape(self.family, self.recipe, self.place, self.circumstances)
+
+    @cached_property
+    def screws(self) -> tuple[ScrewPlace, ...]:
+        """Where tubes are drilled for its screws; none for a fitting that cannot be made."""
+        try:
+            return tuple(self.family.screws(self.recipe, self.place, self.circumstances))
+        except RecipeError:
+            return ()
 
 
 @dataclass(frozen=True, eq=False)

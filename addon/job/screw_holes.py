@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from ..families.family import ScrewPlace, Site
-from ..fields.refusals import RecipeError
 from ..geometry.outline_fit import off_outline
 from ..takeoff import Joint, Mouth, NeededHole, Takeoff, Tube, TubeEnd
 from ..takeoff.sites import HALF_TURN_DEG
@@ -21,12 +20,8 @@ def with_screw_holes(takeoff: Takeoff, batches: Sequence[Batch], assembly: int) 
 
 
 def _needed_by(batch: Batch, takeoff: Takeoff, assembly: int) -> Iterator[NeededHole]:
-    """None of a fitting that cannot be made."""
     sites = batch.sites_of(assembly)
-    try:
-        screws = batch.family.screws(batch.recipe, batch.place, batch.circumstances) if sites else ()
-    except RecipeError:
-        return
+    screws = batch.screws if sites else ()
     tube_of = {id(end): (tube, number) for tube in takeoff.tubes for number, end in enumerate(tube.ends)}
     for site in sites if screws else ():
         (joint,) = (record for record in site.records if isinstance(record, Joint))

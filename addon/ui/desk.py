@@ -27,7 +27,7 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache, partial
+from functools import cached_property, partial
 from typing import Any
 
 import bpy
@@ -133,7 +133,7 @@ class Desk:
     @property
     def has_screws(self) -> bool:
         """Whether tubes have to be drilled for screws of its fittings."""
-        return any(map(_has_screws, {fitted.batch.shape for fitted in self.fittings}))
+        return any(fitted.batch.screws for fitted in self.fittings)
 
     @property
     def any_problem(self) -> str:
@@ -154,14 +154,6 @@ class Desk:
     def copies(self) -> int:
         batches = [fitted.batch for fitted in self.fittings if fitted.refusal is None]
         return sum(batch.needed + batch.spares(self.job.output) for batch in batches)
-
-
-@lru_cache(_KEPT)
-def _has_screws(shape: Shape) -> bool:
-    try:
-        return bool(shape.family.screws(shape.recipe, shape.place, shape.circumstances))
-    except RecipeError:
-        return False
 
 
 times: dict[str, float] = {}
@@ -227,19 +219,20 @@ def designing(desk: Desk, fitted: Fitted) -> Task:
     """Its solid, or why there is none."""
     problem, shape = desk.problem, fitted.batch.shape
 
+    def not_made() -> None:
+        fitted.problem, fitted.designed = problem, True
+
     def work() -> Outcome:
+        if problem:
+            return not_made
         start = time.thread_time()
-        made: Fitting | RecipeError | None = None if problem else _designs.get(shape)
         try:
-            made = made or (None if problem else designed(shape, FACETS))
+            made: Fitting | RecipeError = _designs.get(shape) or designed(shape, FACETS)
         except RecipeError as refusal:
             made = refusal
         took_s = time.thread_time() - start
 
         def take() -> None:
-            if made is None:
-                fitted.problem, fitted.designed = problem, True
-                return
             _keep(_designs, shape, made)
             fitted.at_s, fitted.design_s = time.monotonic(), took_s
             take_known(desk, fitted)
