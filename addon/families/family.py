@@ -249,3 +249,8 @@ class Family:
     """Keys of the recipe to fill in when a fitting is added by its tube's size."""
     beside: Mapping[str, Choice] = field(default_factory=dict)
     """Which cautions stand beside a group of the recipe's fields."""
+
+    @property
+    def hole_tool(self) -> bool:
+        """Whether it is a tool for holes: those that tubes get for screws are made with it too."""
+        return self.serves == "hole" and not self.stays

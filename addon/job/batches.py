@@ -40,7 +40,7 @@ def _unnumbered(job: Job, takeoffs: Sequence[Takeoff]) -> list[Batch]:
     ordered = [wish for last in (False, True) for wish in reversed(job.wishes) if closes_holes(wish) == last]
     for wish in ordered:
         seen, batches = takeoffs, [batch for made in of_wish.values() for batch in made]
-        if wish.family.serves == "hole" and not wish.family.stays:
+        if wish.family.hole_tool:
             seen = [with_screw_holes(takeoff, batches, number) for number, takeoff in enumerate(takeoffs)]
         sites = [(number, site) for number, takeoff in enumerate(seen) for site in wish.sites(takeoff)]
         if wish.family.stays:

@@ -66,13 +66,7 @@ def recipe_of(group: bpy.types.PropertyGroup) -> Any:
 def families_for(kind: str) -> tuple[Family, ...]:
     """Those that serve ends, holes, copes or joints. What stays in a joint may have screws, and the tools for holes
     serve theirs, too."""
-    return tuple(
-        family for family in table.FAMILIES if family.serves == kind or (kind == "joint" and is_hole_tool(family))
-    )
-
-
-def is_hole_tool(family: Family) -> bool:
-    return family.serves == "hole" and not family.stays
+    return tuple(family for family in table.FAMILIES if family.serves == kind or (kind == "joint" and family.hole_tool))
 
 
 def made_of(group: bpy.types.PropertyGroup) -> tuple[Family, ...]:

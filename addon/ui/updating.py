@@ -42,7 +42,6 @@ from .following import follow_work
 from .jobs import job_of, problem_of
 from .listing import list_findings
 from .quiet import quietly
-from .recipes import is_hole_tool
 from .records import end_of
 from .takeoff_text import sites_of
 from .views import redraw
@@ -196,7 +195,7 @@ def batches_changed(scene: bpy.types.Scene) -> None:
 
 def _screws_of(job: Job) -> list[Wish]:
     """What the holes follow from that tubes get for screws, where tools are made for holes."""
-    tools = any(is_hole_tool(wish.family) for wish in job.wishes)
+    tools = any(wish.family.hole_tool for wish in job.wishes)
     return [wish for wish in job.wishes if tools and wish.family.serves == "joint"]
 
 
