@@ -295,3 +295,20 @@ def test_a_hole_that_a_fitting_leaves_open_gets_no_plug_unless_asked_for_by_its_
     plugged = [made for made in result.made if made.fitting.family == "hole plug"]
     assert sorted(made.fitting.place.diameter_mm for made in plugged) == pytest.approx([6.0, 8.0], abs=0.01)
     assert not [note for note in result.notes if "stays open" in note]
+
+
+def test_a_hole_that_the_spigot_does_not_reach_is_plugged(tmp_path: Path) -> None:
+    """25 mm from an end with a spigot of 8 mm; the ends that point down have spigots of 35 mm."""
+    section = Section.rectangular(40, 40, 3)
+    wall = (section.outer.cross_section() - section.bore.cross_section()).extrude(400)
+    bit = Manifold.cylinder(100, 4, circular_segments=32, center=True).rotate([90, 0, 0])
+    mesh = Mesh.from_manifold(wall - bit.translate([0, 0, 375]), "leg")
+    caps = {"cross_holes": "free", "spigot_mm": 35.0, "for": [{"points": "up", "spigot_mm": 8.0}]}
+    tables = {"fitting": caps, "hole_plug": {"make": True}}
+    result = run(
+        parse_job({"assembly": {"files": ["a.stl"]}, **tables}, tmp_path, "legs"), [mesh], True, lambda *_: None
+    )
+    assert [made.fitting.words.count("hole") for made in result.made if made.fitting.family == "cap"] == [0, 0]
+    assert [made.count for made in result.made if made.fitting.family == "hole plug"] == [2]
+    (hole,) = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))["holes"]
+    assert hole["open_for"] is None

@@ -151,6 +151,10 @@ class EndPlace:
             clear += [hole.begins_mm(self.section, self.mitre_deg) for hole in self.holes]
         return min(clear, default=None)
 
+    def reached(self, depth_mm: float) -> tuple[EndHole, ...]:
+        """The holes that a spigot reaches which goes so deep along the axis."""
+        return tuple(hole for hole in self.holes if hole.begins_mm(self.section, self.mitre_deg) < depth_mm)
+
     @property
     def key(self) -> tuple[Any, ...]:
         """The same for the same place, in another session too."""

@@ -106,7 +106,7 @@ def at_place(
         mitre_deg=place.mitre_deg,
         mitre_direction_deg=place.mitre_direction_deg,
         clear_depth_mm=place.depth_mm(recipe.cross.kind == "free"),
-        holes=place.holes,
+        holes=place.reached(recipe.spigot_mm),
         circumstances=circumstances,
         facets=facets,
     )
@@ -116,7 +116,9 @@ def passes(
     recipe: Recipe, place: EndPlace, circumstances: Circumstances | None = None
 ) -> tuple[tuple[Floats, Floats], ...]:
     """The axes of the tube's holes that go on through the spigot: a point and a direction."""
-    return tuple((hole.place, hole.direction) for hole in place.holes if recipe.cross.kind == "free")
+    return tuple(
+        (hole.place, hole.direction) for hole in place.reached(recipe.spigot_mm) if recipe.cross.kind == "free"
+    )
 
 
 def _ribs_beside(holes: Sequence[EndHole], recipe: Recipe) -> tuple[float, ...]:

@@ -135,8 +135,7 @@ class JoinerSide:
 def holes_passed(recipe: JoinerRecipe, end: EndPlace, shift_mm: float) -> tuple[EndHole, ...]:
     """The holes through a tube's walls that go on through a spigot, whole from ``shift_mm`` below the rim on."""
     tip = float(recipe.spigot_mm or 0.0) + shift_mm
-    free = recipe.cross.kind == "free"
-    return tuple(hole for hole in end.holes if free and hole.begins_mm(end.section, end.mitre_deg) < tip)
+    return end.reached(tip) if recipe.cross.kind == "free" else ()
 
 
 def mitre_shift(outline: Outline, end: EndPlace) -> float:
