@@ -589,6 +589,17 @@ def test_a_spigot_is_asked_for_as_long_as_holds_its_tube() -> None:
     assert (refusal.value.field, refusal.value.works) == ("cross_holes", "free")
 
 
+@pytest.mark.parametrize("distance", [20.0, 40.0, 60.0])
+def test_a_hole_near_a_mitre_is_let_through_the_spigot_not_called_a_bore_to_clear(distance: float) -> None:
+    corner = PLACES["corner"]
+    hole = EndHole(8.0, distance, corner.first.mitre_direction_deg, 0.0, True)
+    place = replace(corner, first=replace(corner.first, holes=(hole,)))
+    with pytest.raises(RecipeError, match="too little room") as refusal:
+        made(place)
+    assert (refusal.value.field, refusal.value.works) == ("cross_holes", "free")
+    assert made(place, cross_holes="free").sides[0].holes == (hole,)
+
+
 def test_screws_move_aside_of_holes_that_go_on_through_a_spigot() -> None:
     """One in the middle of a spigot of 60 mm meets a hole of 9 mm, 1 mm wider in the spigot: 5 + 2 + 2.75 mm beside
     its axis at 33 is the nearest place. Where a hole leaves none, a bolt through that has to do."""

@@ -135,8 +135,12 @@ def stopped_by(asked: JoinerRecipe, recipe: JoinerRecipe, end: EndPlace) -> EndH
     """The hole that an automatic spigot stops before; ``recipe`` is resolved."""
     if asked.spigot_mm is not None or recipe.cross.kind == "free" or not end.holes:
         return None
-    nearest = min(end.holes, key=lambda hole: hole.begins_mm(end.section, end.mitre_deg))
-    return nearest if float(recipe.spigot_mm or 0.0) < usual_mm(end.section) - EXACT else None
+    return _nearest(end) if float(recipe.spigot_mm or 0.0) < usual_mm(end.section) - EXACT else None
+
+
+def _nearest(end: EndPlace) -> EndHole:
+    """The hole that a spigot comes to first."""
+    return min(end.holes, key=lambda hole: hole.begins_mm(end.section, end.mitre_deg))
 
 
 def _check_screw_angle(recipe: JoinerRecipe, place: JointPlace) -> None:
@@ -194,12 +198,9 @@ def _settle_between(bench: Settling[JoinerRecipe], place: JointPlace) -> None:
 
 def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -> JoinerRecipe:
     bench, section = Settling(recipe), end.section
-    clear = end.depth_mm(bench.recipe.cross.kind == "free")
+    clear, unholed = end.depth_mm(bench.recipe.cross.kind == "free"), end.depth_mm(True)
     least = least_mm(section)
-    if end.holes and clear is not None and clear < least <= (end.depth_mm(True) or least):
-        problem = say("a hole {} from the tube's end leaves a spigot too little room", Length(end.holes[0].distance_mm))
-        raise RecipeError("cross_holes", say("{}; choose free, which lets the hole go on through it", problem), "free")
-    wall = check_end(section, end.mitre_deg, end.mitre_direction_deg, clear)
+    wall = check_end(section, end.mitre_deg, end.mitre_direction_deg, unholed)
     fineness = Fineness(None, CHORD_ERROR_MM)
     bore_reach = Contour(section.bore, fineness).reach
     if bench.recipe.seam.kind == "auto" and bore_reach < NARROW_MM:
@@ -210,8 +211,15 @@ def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -
     reach = bore_reach - settle_gap(bench, bore_reach, wall, design)
     settle_corner(bench, section, design)
     spigot = spigot_contour(section, float(bench.recipe.gap_mm or 0), float(bench.recipe.corner_mm or 0), fineness)
-    deepest = None if clear is None else clear - 2 * mitre_shift(spigot.outline, end)
+    shift = mitre_shift(spigot.outline, end)
+    deepest = None if clear is None else clear - 2 * shift
     if deepest is not None and deepest < least:
+        if clear != unholed and (unholed is None or unholed - 2 * shift >= least):
+            problem = say(
+                "a hole {} from the tube's end leaves a spigot too little room", Length(_nearest(end).distance_mm)
+            )
+            said = say("{}; choose free, which lets the hole go on through it", problem)
+            raise RecipeError("cross_holes", said, "free")
         problem = say(
             "the bore is clear for a spigot of {}, and one shorter than {} does not hold this tube straight",
             Length(max(deepest, 0.0)),
@@ -219,8 +227,8 @@ def _settled(recipe: JoinerRecipe, end: EndPlace, known: Circumstances | None) -
         )
         raise RecipeError("spigot_mm", problem, None, "Clear the bore, or leave this joint without a joiner.")
     why = "a hole through the tube's wall begins there; cross_holes = free lets it go on through the spigot"
-    settle_length(bench, deepest, least, usual_mm(section), *([why] if clear != end.depth_mm(True) else []))
-    holes = holes_passed(bench.recipe, end, mitre_shift(spigot.outline, end))
+    settle_length(bench, deepest, least, usual_mm(section), *([why] if clear != unholed else []))
+    holes = holes_passed(bench.recipe, end, shift)
     _settle_screws(bench, spigot, reach)
     settle_cross(bench, spigot, holes)
     settle_lead_in(bench, spigot, reach)
