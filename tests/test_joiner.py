@@ -352,6 +352,24 @@ def test_screws_go_square_into_the_sides_of_rectangular_tube(place: JointPlace, 
     assert made(placed(ROUND), screws="through", screw_angle_deg=angle).screws
 
 
+def test_screws_between_tubes_turned_to_each_other_are_refused_with_what_works() -> None:
+    """By 30° on an axis: square to one square tube they are askew to the other."""
+    place = replace(PLACES["in line, collar"], turn_deg=30.0)
+    for angle in (0.0, 30.0):
+        with pytest.raises(RecipeError, match="turned to each other") as refusal:
+            made(place, screws="through", screw_angle_deg=angle)
+        assert (refusal.value.field, refusal.value.works) == ("screws", "none")
+    assert not made(place, screws="none").screws
+
+
+def test_a_gap_of_its_own_is_refused_where_the_spigots_meet() -> None:
+    with pytest.raises(RecipeError, match="of two gaps they would not meet edge to edge") as refusal:
+        made(PLACES["corner"], gap_mm=0.6, second_gap_mm=0.3)
+    assert (refusal.value.field, refusal.value.works) == ("second_gap_mm", 0.6)
+    assert made(PLACES["corner"], gap_mm=0.6, second_gap_mm=0.6).recipe.second_gap_mm == 0.6
+    assert made(PLACES["in line"], gap_mm=0.6, second_gap_mm=0.3).sides[1].seat.gap_mm == 0.3
+
+
 def test_each_spigot_may_have_a_fit_of_its_own() -> None:
     """A frame that comes apart is glued into one tube and slides in the other: gap, ribs, grooves, calipers and glue
     follow for each."""

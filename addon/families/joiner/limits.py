@@ -80,7 +80,8 @@ def settle(
         raise RecipeError("up", "a joiner for a corner lies on the plate, both its spigots along it", "lying")
     _check_lying(place)
     _settle_between(bench, place)
-    _check_second_fit(bench.recipe, place)
+    if bench.recipe.second_fit not in ("as the first", bench.recipe.fit):
+        _check_edges_meet(bench.recipe, place, "second_fit", "as the first")
     _check_screw_angle(bench.recipe, place)
     first = _settled(bench.recipe, place.first, circumstances)
     own, alike = _second(bench.recipe), place.second.section == place.section
@@ -89,23 +90,22 @@ def settle(
     except RecipeError as refusal:
         name = "second_gap_mm" if refusal.field == "gap_mm" and own.gap_mm != bench.recipe.gap_mm else refusal.field
         raise RecipeError(name, say("in the second tube, {}", refusal), refusal.works, refusal.instead) from None
+    if alike and second.fit == first.fit and second.gap_mm != first.gap_mm:
+        _check_edges_meet(bench.recipe, place, "second_gap_mm", first.gap_mm)
     decided = {"second_fit": second.fit, "second_gap_mm": second.gap_mm}
     return with_values(first, decided), with_values(second, decided)
 
 
-def _check_second_fit(recipe: JoinerRecipe, place: JointPlace) -> None:
-    """At a corner whose tubes meet, each spigot goes on into the other one."""
-    if (
-        recipe.between == "web"
-        and place.angle_deg < IN_LINE_DEG
-        and recipe.second_fit not in ("as the first", recipe.fit)
-    ):
+def _check_edges_meet(recipe: JoinerRecipe, place: JointPlace, field: str, works: float | str | None) -> None:
+    """Refuses a second spigot unlike the first at a corner whose tubes meet: there each goes on into the other one."""
+    if recipe.between == "web" and place.angle_deg < IN_LINE_DEG:
         problem = say(
-            "at this corner the spigots meet, and of two fits they would not meet edge to edge; choose as the first, "
-            "or cut the tubes {} apart for a collar, in the model too",
+            f"at this corner the spigots meet, and of two {'fits' if field == 'second_fit' else 'gaps'} they would not "
+            "meet edge to edge; choose {}, or cut the tubes {} apart for a collar, in the model too",
+            works if isinstance(works, str) else Length(works or 0.0),
             Length(LEAST_BETWEEN_MM),
         )
-        raise RecipeError("second_fit", problem, "as the first")
+        raise RecipeError(field, problem, works)
 
 
 def _second(recipe: JoinerRecipe) -> JoinerRecipe:
@@ -147,12 +147,24 @@ def _check_screw_angle(recipe: JoinerRecipe, place: JointPlace) -> None:
     """Screws go square into the sides of rectangular tube: their heads lie on them."""
     if recipe.screw.kind == "none" or not is_number(recipe.screw.angle_deg):
         return
-    for end, angle in zip(place.ends, place.screws_deg(recipe.screw.angle_deg), strict=True):
+    works = _square_to_sides(place, recipe.screw.angle_deg)
+    if works == recipe.screw.angle_deg:
+        return
+    problem = say("screws at {:.4g}° would go askew into the sides of rectangular tube", recipe.screw.angle_deg)
+    if _square_to_sides(place, works) == works:
+        raise RecipeError("screw_angle_deg", say("{}; choose {:.4g}", problem, works), works)
+    twisted = say("these rectangular tubes are turned to each other, so that no screws go square into both")
+    raise RecipeError("screws", say("{}; choose none", twisted), "none")
+
+
+def _square_to_sides(place: JointPlace, angle_deg: float) -> float:
+    """The angle itself if screws at it go square into the sides of both tubes, else one that does into the first that
+    they would go askew into."""
+    for end, angle in zip(place.ends, place.screws_deg(angle_deg), strict=True):
         square = 90 * round(angle / 90)
         if end.section.outer.shape == "rectangle" and abs(angle - square) > MOST_ASKEW_DEG:
-            works = round((recipe.screw.angle_deg + (square - angle) * (1 if end is place.first else -1)) % 360, 2)
-            problem = say("screws at {:.4g}° would go askew into the sides of rectangular tube", recipe.screw.angle_deg)
-            raise RecipeError("screw_angle_deg", say("{}; choose {:.4g}", problem, works), works)
+            return round((angle_deg + (square - angle) * (1 if end is place.first else -1)) % 360, 2)
+    return angle_deg
 
 
 def _check_lying(place: JointPlace) -> None:
