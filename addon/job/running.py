@@ -18,7 +18,7 @@ from ..files.errors import FileError
 from ..geometry.mesh import Mesh
 from ..review import Finding
 from ..takeoff import Takeoff, TakeoffError, split_bodies, take_off
-from ..takeoff.given import end_of, joined, leaving_out
+from ..takeoff.given import ends_of, joined, leaving_out
 from .asked import Assembly, Job, JobError
 from .batches import book_notes, sort_into_batches
 from .folder import LastRun, left_behind, set_aside
@@ -104,8 +104,8 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
             say("Nothing was left out at {}: nothing is there. Compare with the positions in result.json.", places)
         )
     if assembly is job.assembly:
-        takeoff = joined(takeoff, [end_of(given, job.tube.metal) for given in job.tube_ends])
-        for site in job.sites:
+        takeoff = joined(takeoff, [end for given in job.tube_ends for end in ends_of(given, job.tube.metal)])
+        for site in (each for given in job.sites for each in given.each()):
             takeoff = site.added(takeoff, job.tube.metal)
     return replace(takeoff, notes=(*notes, *takeoff.notes))
 

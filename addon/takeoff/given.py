@@ -15,14 +15,16 @@ from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 from ..trade.metals import metal_named
 from ..trade.sizes import size_named
-from .ends import TubeEnd
-from .picked import PickedEnd, Point
+from .ends import TubeEnd, mitre_normal
+from .picked import MOST_MITRE_DEG, PickedEnd, Point
+from .rim_sections import placed
 from .sites import ClosedEnd, Takeoff
 
 Record = TypeVar("Record")
 CLEAR_MM = 1000.0
 """Without a tube nothing stands in the bore's way."""
 NOT_GIVEN = ClosedEnd(say("The other end was not given"))
+MOST_ALIKE = 1000
 SAME_SHARE = 0.01
 """Ends no further apart than this share of the tube's width, whose outsides differ by no more, are the same end."""
 _SAME_DEG = 5.0
@@ -30,7 +32,7 @@ _SAME_DEG = 5.0
 
 @dataclass(frozen=True)
 class SizedEnd:
-    """A square end of a tube of the size tables, without an assembly."""
+    """Ends of tubes of the size tables that are all alike, without an assembly."""
 
     size: str = declared(
         MISSING, meaning='name of a table size, such as `"1 in × 1/8 in"`, `"40 × 40 × 3"`, `"NPS 2 Sch 40"`'
@@ -43,6 +45,13 @@ class SizedEnd:
         meaning="what the tube is made of, which decides its corners: cold-formed steel has round ones, extruded "
         "aluminium sharp ones. Without it, `metal` in `[tube]` counts",
     )
+    mitre_deg: float = declared(0.0, least=0.0, most=MOST_MITRE_DEG, meaning="how far the cut is off square")
+    towards_deg: float = declared(
+        0.0, least=-360.0, most=360.0, meaning="which way a mitred cut faces: 0 along the section's width, 90 along "
+        "its depth"
+    )  # fmt: skip
+    name: str = declared("", meaning="what lists call the tube")
+    count: int = declared(1, least=1, most=MOST_ALIKE, meaning="how many such ends there are")
 
     def tube_end(self, metal: str | None = None) -> TubeEnd:
         """``metal`` is the job's. Raises ``trade.tables.UnknownNameError``, and ``ValueError`` for an axis without
@@ -52,7 +61,21 @@ class SizedEnd:
         except ValueError:
             raise ValueError("the axis has no length; give the direction along the tube and out of it") from None
         section = section_of(self.size, self.metal, metal)
-        return TubeEnd("", section, frame, 0.0, 0.0, CLEAR_MM, "open", say("open"), "given by size")
+        rim = placed(section, np.zeros(2), 0.0, frame, self._normal(frame), section.bore.polygon())
+        return TubeEnd(
+            source=self.name,
+            section=rim.section,
+            frame=rim.frame,
+            mitre_deg=rim.mitre_deg,
+            mitre_direction_deg=rim.mitre_direction_deg,
+            clear_depth_mm=CLEAR_MM,
+            cause="open",
+            reason=say("open"),
+            by_hand="given by size",
+        )
+
+    def _normal(self, frame: Frame) -> Floats:
+        return frame.to_world(mitre_normal(self.mitre_deg, self.towards_deg)) - frame.origin
 
 
 def section_of(size: str, metal: str | None, usual: str | None) -> Section:
@@ -64,9 +87,11 @@ def section_of(size: str, metal: str | None, usual: str | None) -> Section:
 GivenEnd = PickedEnd | SizedEnd
 
 
-def end_of(given: GivenEnd, metal: str) -> TubeEnd:
-    """The tube end, in a job with tubes of this metal. Raises like its ``tube_end``."""
-    return given.tube_end(metal) if isinstance(given, SizedEnd) else given.tube_end()
+def ends_of(given: GivenEnd, metal: str) -> list[TubeEnd]:
+    """The tube ends, in a job with tubes of this metal. Raises like its ``tube_end``."""
+    if isinstance(given, SizedEnd):
+        return [given.tube_end(metal) for _ in range(given.count)]
+    return [given.tube_end()]
 
 
 def joined(takeoff: Takeoff, given: Sequence[TubeEnd]) -> Takeoff:

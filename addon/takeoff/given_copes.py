@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import MISSING, dataclass, replace
-from typing import ClassVar
+from typing import ClassVar, Self
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from ..geometry.frames import Frame
 from ..geometry.sections import Section
 from .copes import cope
 from .ends import TubeEnd
-from .given import NOT_GIVEN, section_of
+from .given import MOST_ALIKE, NOT_GIVEN, section_of
 from .sites import ClosedEnd, Takeoff, Tube
 
 
@@ -47,6 +47,10 @@ class GivenCope:
     )  # fmt: skip
     name: str = declared("", meaning="what lists and templates call the tube")
     metal: str | None = declared(None, meaning="as in `[[tube_end]]`")
+    count: int = declared(1, least=1, most=MOST_ALIKE, meaning="how many such ends there are")
+
+    def each(self) -> list[Self]:
+        return [self] * self.count
 
     def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
         section, other = (section_of(size, self.metal, metal) for size in (self.size, self.on))

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import MISSING, dataclass, replace
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, Self
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from ..fields.messages import Given, Length, say
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 from .ends import Cause, TubeEnd
-from .given import NOT_GIVEN, section_of
+from .given import MOST_ALIKE, NOT_GIVEN, section_of
 from .sites import HALF_TURN_DEG, SIDES, Hole, Mouth, Takeoff, Tube, TubeSide
 
 
@@ -43,6 +43,12 @@ class GivenHole:
     )
     tube: str = declared("tube", meaning="what lists call the tube; holes with the same name are in the same tube")
     metal: str | None = declared(None, meaning="as in `[[tube_end]]`")
+    count: int = declared(1, least=1, most=MOST_ALIKE, meaning="how many tubes have it, each as this one")
+
+    def each(self) -> list[Self]:
+        """Each in a tube of its own."""
+        names = [self.tube, *(f"{self.tube} {number}" for number in range(2, self.count + 1))]
+        return [replace(self, tube=name) for name in names]
 
     def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
         section = section_of(self.size, self.metal, metal)

@@ -5,14 +5,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import MISSING, dataclass, replace
-from typing import ClassVar
+from typing import ClassVar, Self
 
 import numpy as np
 
 from ..fields.declared import declared
 from ..geometry.frames import Frame
 from .ends import TubeEnd, mitre_normal
-from .given import NOT_GIVEN, SizedEnd
+from .given import MOST_ALIKE, NOT_GIVEN, SizedEnd
 from .sites import Joint, Takeoff, Tube
 
 
@@ -35,6 +35,10 @@ class GivenJoint:
         most=360.0,
     )
     metal: str | None = declared(None, meaning="what the tubes are made of, as in `[[tube_end]]`")
+    count: int = declared(1, least=1, most=MOST_ALIKE, meaning="how many such joints there are")
+
+    def each(self) -> list[Self]:
+        return [self] * self.count
 
     def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
         mitre = (180 - self.angle_deg) / 2

@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Protocol
+from collections.abc import Sequence
+from typing import ClassVar, Protocol, Self
 
 from .given_copes import GivenCope
 from .given_holes import GivenHole
@@ -17,9 +18,12 @@ class GivenSite(Protocol):
     table: ClassVar[str]
     """What job files call it: ``"hole"`` for ``[[hole]]``."""
 
+    def each(self) -> Sequence[Self]:
+        """Those that it counts, one by one."""
+
     def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
-        """The takeoff with it, on a tube of its own of this metal. Raises ``ValueError``: what is wrong and what to do,
-        without a stop."""
+        """The takeoff with one of them, on a tube of its own of this metal. Raises ``ValueError``: what is wrong and
+        what to do, without a stop."""
 
 
 GIVEN_SITES: tuple[type[GivenSite], ...] = (GivenHole, GivenCope, GivenJoint)
