@@ -56,10 +56,9 @@ def main() -> int:
     platforms = [_here()] if arguments.here else list(PLATFORMS)
     print("Collecting the wheels of manifold3d, cascadio and tomlkit ...", flush=True)
     try:
-        with tempfile.TemporaryDirectory() as scratch:
-            wheels = [wheel for name in platforms for wheel in _wheels(name, Path(scratch))]
-            wheels.append(_wheel("tomlkit", "any", PYTHONS[0]))
-            archives = _build(platforms, wheels, arguments.out)
+        wheels = [wheel for name in platforms for wheel in _wheels(name)]
+        wheels.append(_wheel("tomlkit", "any", PYTHONS[0]))
+        archives = _build(platforms, wheels, arguments.out)
     except (OSError, subprocess.CalledProcessError) as error:
         raise SetUpError(f"The extension was not written: {error}") from error
     for archive in archives:
@@ -84,14 +83,14 @@ def _here() -> str:
     return f"{system}-{'arm64' if platform.machine().lower() in ('arm64', 'aarch64') else 'x64'}"
 
 
-def _wheels(name: str, scratch: Path) -> list[Path]:
+def _wheels(name: str) -> list[Path]:
     """All that one platform needs beside pure Python."""
     if name not in PLATFORMS:
         raise SetUpError(f"Blender's extensions are built for {', '.join(PLATFORMS)}, not for {name}.")
     tag = PLATFORMS[name]
     wheels = [_wheel("manifold3d", tag, python) for python in PYTHONS]
     if name not in WITHOUT_CASCADIO:
-        wheels.append(_merged(_wheel("cascadio", tag, PYTHONS[0]), _wheel("cascadio", tag, PYTHONS[1]), scratch))
+        wheels.append(_merged(_wheel("cascadio", tag, PYTHONS[0]), _wheel("cascadio", tag, PYTHONS[1])))
     return wheels
 
 
@@ -102,17 +101,24 @@ def _wheel(package: str, tag: str, python: str) -> Path:
     return wheels[0] if wheels else _fetch(pin, tag, python, folder)
 
 
-def _merged(first: Path, second: Path, folder: Path) -> Path:
+def _merged(first: Path, second: Path) -> Path:
     """One wheel out of a Python's own and that of the stable interface for later ones, which hold the same libraries.
 
-    Python prefers the module with its own version's ending. Two wheels would make the extension twice as large.
+    Python prefers the module with its own version's ending. Two wheels would make the extension twice as large. It is
+    kept for the next time that this is run with the same wheels.
     """
+    made_from = hashlib.sha256(b"".join(path.read_bytes() for path in (first, second, Path(__file__))))
+    folder = WHEELS / f"cascadio-merged-{made_from.hexdigest()[:16]}"
     names, tags = first.stem.split("-"), second.stem.split("-")
     if names[-1] != tags[-1]:
         raise SetUpError(f"{first.name} and {second.name} are for different platforms.")
     merged = folder / f"{'-'.join(names[:2])}-{names[2]}.{tags[2]}-{names[3]}.{tags[3]}-{names[4]}.whl"
+    if merged.exists():
+        return merged
+    folder.mkdir(parents=True, exist_ok=True)
+    begun = folder / f"{os.getpid()}.part"
     record: list[str] = []
-    with zipfile.ZipFile(merged, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as target:
+    with zipfile.ZipFile(begun, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as target:
         for source in (first, second):
             with zipfile.ZipFile(source) as wheel:
                 for entry in wheel.infolist():
@@ -128,7 +134,7 @@ def _merged(first: Path, second: Path, folder: Path) -> Path:
                     record.append(f"{entry.filename},sha256={digest},{len(data)}")
         name = f"{'-'.join(names[:2])}.dist-info/RECORD"
         target.writestr(name, "\n".join([*record, f"{name},,", ""]))
-    return merged
+    return begun.replace(merged)
 
 
 def _pin(package: str) -> str:
