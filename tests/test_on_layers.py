@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -28,6 +29,7 @@ from addon.trade.processes import Process, processes
 
 INCH = Section.round(25.4, 3.175)
 ODD = replace(PROCESS, first_layer_mm=0.3, layer_mm=0.225, bead_mm=0.6, bead_min_mm=0.45, bead_max_mm=0.8, rings=2)
+SHAPES = ("round", "rectangular", "sharp square", "obround", "hexagon", "ellipse")
 PROCESSES = {"common practice": PROCESS, "odd first layer": ODD, "everyday": processes()[1]}
 
 
@@ -60,11 +62,16 @@ def sampled(fitting: Cap, process: Process) -> list[shapely.Polygon]:
     return [shapely_of(solid.slice(top - process.layer_mm * share)) for share in (1 - 1e-3, 0.5, 1e-3)]
 
 
-@pytest.mark.parametrize("process", PROCESSES.values(), ids=PROCESSES)
-@pytest.mark.parametrize("crown", ["dome", "low dome", "peaked"])
-@pytest.mark.parametrize("name", ["round", "rectangular", "sharp square", "obround", "hexagon", "ellipse"])
-@pytest.mark.parametrize("mitre", [0.0, 35.0])
-def test_the_last_layer_closes_wherever_it_is_sampled(name: str, crown: str, mitre: float, process: Process):
+@pytest.mark.parametrize(
+    ("name", "mitre", "crown", "process"),
+    [  # each section, mitre and crown, and for each section and mitre all processes
+        pytest.param(*case, crown, PROCESSES[process], id=f"{case[0]} {case[1]:g} {crown} {process}")
+        for number, case in enumerate(product(SHAPES, (0.0, 35.0)))
+        for shift, crown in enumerate(("dome", "low dome", "peaked"))
+        for process in [list(PROCESSES)[(number + shift) % 3]]
+    ],
+)
+def test_the_last_layer_closes_wherever_it_is_sampled(name: str, mitre: float, crown: str, process: Process):
     for facets in (64, None):
         fitting = drawn(recipe_of(crown=crown), SECTIONS[name], process, mitre_deg=mitre, facets=facets)
         assert_sound(fitting)

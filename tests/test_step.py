@@ -81,9 +81,11 @@ def assert_alike(ends: tuple[TubeEnd, ...], others: tuple[TubeEnd, ...]) -> None
         assert end.mitre_deg == pytest.approx(other.mitre_deg, abs=0.05)
 
 
-@pytest.mark.parametrize("walls", [1, 2])
-@pytest.mark.parametrize("lean_deg", [0.0, 30.0])
-@pytest.mark.parametrize("shapes", [ROUND, BOX], ids=["round", "box"])
+@pytest.mark.parametrize(
+    ("shapes", "lean_deg", "walls"),
+    [(ROUND, 0.0, 1), (ROUND, 30.0, 2), (BOX, 0.0, 2), (BOX, 30.0, 1)],
+    ids=["round", "round, leaning", "box", "box, leaning"],
+)
 def test_holes_are_read_as_they_were_drilled(gmsh, tmp_path, shapes, lean_deg, walls):
     """Through the triangles that the STEP kernel makes: long and thin, curved edges in few steps."""
     lean = np.radians(lean_deg)
@@ -112,8 +114,10 @@ def test_a_file_of_the_kernels_starts_no_other_blender(
     assert mesh.size.max() == pytest.approx(100.0)
 
 
-@pytest.mark.parametrize("suffix", [".step", ".igs"])
-@pytest.mark.parametrize(("build", "width", "wall"), [(mitred, 33.7, 2.6), (box_tube, 60.0, 3.0), (coped, 33.7, 2.6)])
+@pytest.mark.parametrize(
+    ("build", "width", "wall", "suffix"),
+    [(mitred, 33.7, 2.6, ".step"), (mitred, 33.7, 2.6, ".igs"), (box_tube, 60, 3, ".igs"), (coped, 33.7, 2.6, ".step")],
+)
 def test_a_weldment_has_the_same_ends_as_drawn_and_as_a_mesh(
     gmsh: ModuleType,
     tmp_path: Path,
@@ -153,7 +157,7 @@ def test_corners_lie_on_the_true_surface_and_a_long_tube_takes_few_facets(gmsh: 
 
 @pytest.mark.parametrize(
     ("outside", "wall", "long", "cuts"),
-    [(10, 1, 6000, (45, 45)), (10, 1, 6000, (45, 0)), (10, 0.5, 6000, (60, 30)), (25.4, 1.2, 6000, (30, 30))],
+    [(10, 1, 6000, (45, 0)), (10, 0.5, 6000, (60, 30))],
 )
 def test_a_thin_long_mitred_tube_has_both_its_ends(
     gmsh: ModuleType, tmp_path: Path, outside: float, wall: float, long: float, cuts: tuple[float, float]
@@ -345,7 +349,7 @@ def test_closing_the_work_ends_it_at_once(tmp_path: Path, monkeypatch: pytest.Mo
     assert time.monotonic() - started < 10
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", range(6))
 def test_a_changed_file_is_read_or_refused(gmsh: ModuleType, tmp_path: Path, seed: int) -> None:
     path = tmp_path / ("tube.step" if seed % 3 else "tube.igs")
     broken = bytearray(part_text(gmsh, lambda: w.tube(gmsh, *ROUND, 100.0), path).encode())

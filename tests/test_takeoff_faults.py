@@ -300,14 +300,13 @@ def test_a_chamfered_tube_with_some_faces_broken_always_comes_back(tube, how):
     # Without hypothesis, which would try again what has run out of time, and without a limit. Many stand side by side.
     mesh = chamfered(*tube)
     along = np.array([100.0, 0.0, 0.0])
-    for first in range(0, 125, 25):
-        row = [
-            replace(broken, vertices=broken.vertices + place * along)
-            for place in range(25)
-            for broken in [mutated(mesh, how, np.random.default_rng(first + place))]
-        ]
-        ends = take_off(row, 8.0).ends
-        assert how != "reordered" or len(ends) == 2 * len(row)
+    row = [
+        replace(broken, vertices=broken.vertices + place * along)
+        for place in range(30)
+        for broken in [mutated(mesh, how, np.random.default_rng(place))]
+    ]
+    ends = take_off(row, 8.0).ends
+    assert how != "reordered" or len(ends) == 2 * len(row)
 
 
 def side_by_side(mesh: Mesh, missing: Sequence[Sequence[int]]) -> list[Mesh]:

@@ -93,11 +93,14 @@ def tube(
     """
     occ = gmsh.model.occ
     spare = 2 * max(outer.width, 40.0)
+    below, above = (spare if cut.mitre_deg else 0.0 for cut in (bottom, top))
     faces = [outer.face(gmsh)] + ([bore.face(gmsh)] if bore else [])
-    occ.translate([(2, face) for face in faces], 0, 0, -spare)
-    solids = [_volume(occ.extrude([(2, face)], 0, 0, length + 2 * spare)) for face in faces]
+    occ.translate([(2, face) for face in faces], 0, 0, -below)
+    solids = [_volume(occ.extrude([(2, face)], 0, 0, below + length + above)) for face in faces]
     body = _cut(gmsh, solids[0], solids[1:])
     for cut, height, up in ((bottom, 0.0, -1), (top, length, 1)):
+        if not cut.mitre_deg:
+            continue
         block = occ.addBox(-_FAR, -_FAR, 0, 2 * _FAR, 2 * _FAR, 2 * _FAR)
         direction = math.radians(cut.direction_deg)
         if up < 0:
