@@ -23,7 +23,7 @@ from addon.job.jobfile import job_text, parse_job, read_job
 from addon.job.judging import verdict_of
 from addon.job.running import run
 from addon.takeoff import Takeoff, TubeEnd
-from addon.takeoff.given import SizedEnd, end_of, joined, leaving_out, stand_ins
+from addon.takeoff.given import SizedEnd, ends_of, joined, leaving_out, stand_ins
 from addon.takeoff.picked import PickedEnd
 from addon.trade.sizes import tube_sizes
 from addon.trade.tables import UnknownNameError
@@ -264,12 +264,71 @@ def test_the_metal_decides_the_corners_of_a_size() -> None:
         (None, "carbon steel", 6), (None, "aluminium", 0),
         ("aluminium", "carbon steel", 0), ("carbon steel", "aluminium", 6),
     ]:  # fmt: skip
-        assert end_of(SizedEnd("40 × 40 × 3", metal=own), job).section.outer.corner_radius == radius
+        (end,) = ends_of(SizedEnd("40 × 40 × 3", metal=own), job)
+        assert end.section.outer.corner_radius == radius
     with pytest.raises(UnknownNameError, match="no tube metal is called 'tin'"):
         SizedEnd("40 × 40 × 3", metal="tin").tube_end()
 
 
+@pytest.mark.parametrize(
+    ("name", "towards", "direction"),
+    [("1 in × 1/8 in", 70.0, 0.0), ("40 × 40 × 3", 100.0, 10.0), ("50 × 25 × 2", 270.0, 90.0)],
+)
+def test_a_mitre_of_a_size_faces_as_it_is_given(name: str, towards: float, direction: float) -> None:
+    """As picked ends have it: what a section looks the same by is turned away."""
+    end = SizedEnd(name, mitre_deg=30, towards_deg=towards).tube_end()
+    lean, turn = np.radians([30, towards])
+    faced = [np.sin(lean) * np.cos(turn), np.sin(lean) * np.sin(turn), np.cos(lean)]
+    np.testing.assert_allclose(end.rim_normal, faced, atol=1e-12)
+    assert (end.mitre_deg, end.mitre_direction_deg) == pytest.approx((30, direction))
+    across = end.frame.axes @ (1.0, 0.0, 0.0)
+    assert end.section.outer.width == pytest.approx(next(s for s in tube_sizes() if s.name == name).section.outer.width)
+    assert abs(across[0]) > 0.99 or name != "50 × 25 × 2"
+
+
 # The whole way
+
+
+def test_what_is_given_without_a_model_is_counted(tmp_path: Path) -> None:
+    """One entry stands for all that are alike: each takes a fitting, and holes are each in a tube of its own."""
+    text = """
+    [[tube_end]]
+    size = "1 in × 1/8 in"
+    name = "leg"
+    count = 10
+    [[hole]]
+    size = "40 × 40 × 3"
+    diameter_mm = 12
+    distance_mm = 30
+    walls = "both"
+    tube = "post"
+    count = 3
+    [[cope]]
+    size = "40 × 40 × 3"
+    on = "NPS 2 Sch 40"
+    count = 2
+    [[joint]]
+    size = "40 × 40 × 3"
+    count = 4
+    [hole_plug]
+    make = true
+    [cope_sleeve]
+    make = true
+    [joiner]
+    make = true
+    """
+    path = tmp_path / "parts.toml"
+    path.write_text(text, "utf-8")
+    asked = read_job(path)
+    result = run(asked, (), True, nothing)
+    assert verdict_of(result).complete
+    made = {each.batch.family.table: (len(each.batch.sites), each.batch.needed) for each in result.made}
+    assert made == {"fitting": (10, 10), "hole_plug": (6, 6), "cope_sleeve": (2, 1), "joiner": (4, 4)}
+    told = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))
+    assert {hole["source"] for hole in told["holes"]} == {"post", "post 2", "post 3"}
+    assert [end["source"] for end in told["ends"]] == 10 * ["leg"]
+    again = parse_job(tomllib.loads(job_text(asked)), tmp_path, "parts")
+    assert (again.tube_ends, again.sites) == (asked.tube_ends, asked.sites)
 
 
 def test_a_job_file_of_tube_ends_alone_is_done(tmp_path: Path) -> None:
