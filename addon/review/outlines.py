@@ -23,7 +23,7 @@ CLOSE_MM = 1e-3
 
 _ARC_FACETS = 32
 """Facets of a whole circle in offsets: half a percent of the distance."""
-_FEW_EDGES, _EDGES_AT_ONCE = 400, 20_000
+_FEW_EDGES, _EDGES_AT_ONCE = 200, 20_000
 """Of an outline up to so many edges are held each against each, which is quicker then."""
 _FACING = -0.49
 """The dot product of the ways of two edges that face each other, or away: a little under 120 degrees apart."""
@@ -346,13 +346,14 @@ class OutlineEdges:
         ):
             parts = np.cumsum(rooms[chosen]) // _EDGES_AT_ONCE
             for part in np.split(chosen, np.flatnonzero(np.diff(parts)) + 1) if len(chosen) else ():
-                outline, edge, opposite = pairs_of(which[part], most)
-                np.minimum.at(nearest, part[outline], self._between(edge, opposite))
+                edge, opposite, outline, levels = pairs_of(which[part], most)
+                pair, above = in_runs(levels)
+                np.minimum.at(nearest, part[outline[pair] + above], self._between(edge, opposite)[pair])
         return nearest
 
-    def _pairs_of_few(self, which: Indices, most: float) -> tuple[Indices, Indices, Indices]:
+    def _pairs_of_few(self, which: Indices, most: float) -> tuple[Indices, Indices, Indices, Indices]:
         """Pairs of edges of these outlines that face each other and may be as near as ``most``, by place in the arrays,
-        and of which outline they are, by place in ``which``: each against each."""
+        the first outline that has them, by place in ``which``, and how many have: each edge against each."""
         starts, ends, counts = self._padded(which)
         edges, middles = ends - starts, (starts + ends) / 2
         lengths = np.hypot(edges[..., 0], edges[..., 1])
@@ -371,9 +372,9 @@ class OutlineEdges:
         edge, opposite = np.divmod(pair, near.shape[2])
         once = (edge < opposite) & (opposite < counts[outline])
         first = self.first[which[outline[once]]]
-        return outline[once], first + edge[once], first + opposite[once]
+        return first + edge[once], first + opposite[once], outline[once], np.ones(len(first), int)
 
-    def _pairs_of_many(self, which: Indices, most: float) -> tuple[Indices, Indices, Indices]:
+    def _pairs_of_many(self, which: Indices, most: float) -> tuple[Indices, Indices, Indices, Indices]:
         """The same by the edges' boxes, which reach through all the outlines, one at each level, that share an edge."""
         outline, place = in_runs(self.counts[which])
         rows = self.first[which][outline] + place
@@ -392,8 +393,7 @@ class OutlineEdges:
         facing = np.einsum("ij,ij->i", ways[edge], ways[opposite]) < _FACING
         edge, opposite = edge[facing], opposite[facing]
         first = np.maximum(level[edge], level[opposite])
-        pair, above = in_runs(np.minimum(last[edge], last[opposite]) - first + 1)
-        return first[pair] + above, rows[edge[pair]], rows[opposite[pair]]
+        return rows[edge], rows[opposite], first, np.minimum(last[edge], last[opposite]) - first + 1
 
     def _between(self, edge: Indices, opposite: Indices) -> Floats:
         """(p,): how far apart pairs of edges lie; infinite for two that meet in a corner with a sliver for a side."""
