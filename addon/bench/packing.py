@@ -25,8 +25,7 @@ _SLACK = 1e-9
 _SHARP = 0.25
 """A corner whose radius is a smaller share of the core's sides than this is not rolled around."""
 _AT_ONCE = 48
-_MOST_PAIRS = 4000
-_NONE = np.empty(0)
+_MOST_PAIRS = 30_000
 _CORNERS = np.array([[(1, -1, -1, 1)], [(1, 1, -1, -1)]])
 
 
@@ -84,8 +83,9 @@ class Layout:
     ground: Ground
     _count: int = 0
     _rows: Floats = field(default_factory=lambda: np.empty((64, 5)))
-    _known: dict[RoundedBox, tuple[int, Floats]] = field(default_factory=dict)
-    """How many shapes lay here when the places for a shape were last looked for, and these places."""
+    _known: dict[RoundedBox, tuple[int, Floats, _Sides]] = field(default_factory=dict)
+    """How many shapes lay here when the places for a shape were last looked for, these places, and the sides that it
+    may touch."""
 
     def __post_init__(self) -> None:
         if self.ground.blocked:
@@ -138,30 +138,25 @@ class Layout:
         walls = _walls(self.ground, shape)
         if walls is None:
             return np.empty((0, 2))
-        before, known = self._known.get(shape, (0, np.array([(x, y) for x in walls[0] for y in walls[1]])))
+        corners = np.array([(x, y) for x in walls[0] for y in walls[1]])
+        before, known, sides = self._known.get(shape, (0, corners, _Sides.of_walls(walls)))
         fresh = self._placed[before:]
         places = [known[self._free(known, shape, fresh)]]
         order = np.argsort(fresh[:, 1], kind="stable")
         for start in range(0, len(order), _AT_ONCE):
-            places.append(self._touching(shape, fresh[order[start : start + _AT_ONCE]], walls))
-        self._known[shape] = self._count, np.concatenate(places)
+            these = _Sides.of(fresh[order[start : start + _AT_ONCE]], shape, self.ground)
+            sides = sides.and_those(these)
+            points = _crossings(these, sides)
+            points = points[_inside(self.ground, shape, points)]
+            places.append(points[self._free(points, shape, self._placed)])
+        self._known[shape] = self._count, np.concatenate(places), sides
         return self._known[shape][1]
 
-    def _touching(self, shape: RoundedBox, these: Floats, walls: tuple[Floats, Floats]) -> Floats:
-        """(m, 2): the free places where the shape touches one of ``these`` and something else."""
-        near = self._near(shape, these[:, :2], _reach(these, shape, self.ground))
-        points = _crossings(_Sides.of(these, shape, self.ground), _Sides.of(near, shape, self.ground, walls))
-        points = points[_inside(self.ground, shape, points)]
-        return points[self._free(points, shape, near)]
-
-    def _near(
-        self, shape: RoundedBox, points: Floats, around: Floats | float = 0.0, among: Floats | None = None
-    ) -> Floats:
-        """What the shape may come too near to with its middle in the box of the points, grown by ``around``."""
-        placed = self._placed if among is None else among
-        reach = _reach(placed, shape, self.ground)
-        low, high = (points - around).min(axis=0), (points + around).max(axis=0)
-        hit: Floats = placed[((placed[:, :2] + reach > low) & (placed[:, :2] - reach < high)).all(axis=1)]
+    def _near(self, shape: RoundedBox, points: Floats, among: Floats) -> Floats:
+        """What of ``among`` the shape may come too near to with its middle in the box of the points."""
+        reach = _reach(among, shape, self.ground)
+        low, high = points.min(axis=0), points.max(axis=0)
+        hit: Floats = among[((among[:, :2] + reach > low) & (among[:, :2] - reach < high)).all(axis=1)]
         return hit
 
     def _free(self, points: Floats, shape: RoundedBox, among: Floats) -> Bools:
@@ -182,7 +177,7 @@ class Layout:
         order = np.argsort(points[:, np.argmax(np.ptp(points, axis=0))], kind="stable")
         free = np.empty(len(points), bool)
         for half in np.array_split(order, 2):
-            free[half] = self._free(points[half], shape, self._near(shape, points[half], among=among))
+            free[half] = self._free(points[half], shape, self._near(shape, points[half], among))
         return free
 
 
@@ -198,27 +193,30 @@ class _Sides(NamedTuple):
     """(2, m, 3): x and y of their middles, and radii."""
 
     @classmethod
-    def of(
-        cls, placed: Floats, shape: RoundedBox, ground: Ground, walls: tuple[Floats, Floats] = (_NONE, _NONE)
-    ) -> _Sides:
-        """With ``walls`` at these x and y, which have no ends."""
+    def of(cls, placed: Floats, shape: RoundedBox, ground: Ground) -> _Sides:
         middle, core = placed[:, :2].T, (placed[:, 2:4] + (shape.half_x, shape.half_y)).T
         radius = placed[:, 4] + shape.radius + ground.spacing
-        across, count, reach = core[0] + core[1], len(placed), core + radius
+        across, reach = core[0] + core[1], core + radius
         rolled = radius > _SHARP * across
         along, half = middle[::-1], core[::-1] + np.where(rolled, 0.0, radius)
-        lines = np.empty((2, 2 * count + len(walls[0]), 3))
-        lines[:, :count, 0], lines[:, count : 2 * count, 0] = middle - reach, middle + reach
-        lines[:, :count, 1] = lines[:, count : 2 * count, 1] = along - half
-        lines[:, :count, 2] = lines[:, count : 2 * count, 2] = along + half
-        lines[:, 2 * count :, 0], lines[:, 2 * count :, 1:] = walls, (-np.inf, np.inf)
+        lines = np.empty((2, 2, len(placed), 3))
+        lines[:, 0, :, 0], lines[:, 1, :, 0] = middle - reach, middle + reach
+        lines[..., 1], lines[..., 2] = (along - half)[:, None], (along + half)[:, None]
         whole, rest = rolled & (across < _SLACK), rolled & (across >= _SLACK)
         corners = middle[:, rest, None] + core[:, rest, None] * _CORNERS
         middles = np.concatenate([middle[:, whole], corners.reshape(2, -1)], axis=1)
         arcs = np.empty((2, middles.shape[1], 3))
         arcs[0, :, :2], arcs[1, :, :2] = middles.T, middles[::-1].T
         arcs[:, :, 2] = np.append(radius[whole], np.repeat(radius[rest], 4))
-        return cls(lines, arcs)
+        return cls(lines.reshape(2, -1, 3), arcs)
+
+    @classmethod
+    def of_walls(cls, walls: tuple[Floats, Floats]) -> _Sides:
+        """Lines without ends at these x and y."""
+        return cls(np.array([[(at, -np.inf, np.inf) for at in wall] for wall in walls]), np.empty((2, 0, 3)))
+
+    def and_those(self, others: _Sides) -> _Sides:
+        return _Sides(*(np.concatenate(pair, axis=1) for pair in zip(self, others, strict=True)))
 
 
 def _crossings(ours: _Sides, theirs: _Sides) -> Floats:
