@@ -95,26 +95,6 @@ def checkout(tmp_path):
     return Checkout(tmp_path)
 
 
-def test_an_environment_is_made_once_then_reused_and_remade_when_it_has_to_be(checkout):
-    code, out, said = checkout.run()
-    assert (code, out) == (7, "tiny 1.0\n") and "Setting up" in said
-    mark = checkout.environment / "mark"
-    mark.touch()
-
-    assert checkout.run() == (7, "tiny 1.0\n", "")
-    assert mark.exists()
-
-    code, out, said = checkout.run("test")
-    assert code == 7 and "Adding the test libraries" in said
-    assert mark.exists() and list(checkout.environment.rglob("extra.py"))
-    assert checkout.run("test") == checkout.run("run") == (7, "tiny 1.0\n", "")
-
-    checkout.lock("run", "1.1")
-    code, out, said = checkout.run()
-    assert (code, out) == (7, "tiny 1.1\n") and "Setting up" in said
-    assert not mark.exists() and not list(checkout.environment.rglob("extra.py"))
-
-
 def test_an_environment_whose_interpreter_was_updated_does_not_count_as_made(tmp_path):
     ready = tmp_path / "ready.json"
     ready.write_text(json.dumps({"python": ME.version, "run": "digest"}))
@@ -123,10 +103,12 @@ def test_an_environment_whose_interpreter_was_updated_does_not_count_as_made(tmp
     assert _environment._made_from(ready, Path(sys.executable)) == {}
 
 
-@pytest.mark.skipif(os.name == "nt", reason="Windows lets few users make links")
-def test_two_runs_at_once_make_one_environment_in_a_linked_folder_whatever_astray_variables_say(
+@pytest.mark.skipif(os.name == "nt", reason="Windows lets few users make links, and sends no SIGINT to one group")
+def test_an_environment_is_made_once_reused_and_remade_when_it_has_to_be_and_never_used_half_made(
     checkout, tmp_path, monkeypatch
 ):
+    """One environment through all that happens to it: making one takes some seconds."""
+    # Two runs at once make one, in a linked folder, whatever astray variables say.
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
     (checkout.folder / ".environment").symlink_to(elsewhere)
@@ -137,28 +119,38 @@ def test_two_runs_at_once_make_one_environment_in_a_linked_folder_whatever_astra
     assert [(out, code) for (out, _), code in ends] == [("tiny 1.0\n", 7)] * 2
     said = "".join(said for (_, said), _ in ends)
     assert said.count("Setting up") == 1 and said.count("Waiting for another run") == 1
+    monkeypatch.delenv("PYTHONPATH")
 
+    # It is reused, and completed.
+    mark = checkout.environment / "mark"
+    mark.touch()
+    assert checkout.run() == (7, "tiny 1.0\n", "")
+    assert mark.exists()
+    code, out, said = checkout.run("test")
+    assert code == 7 and "Adding the test libraries" in said
+    assert mark.exists() and list(checkout.environment.rglob("extra.py"))
+    assert checkout.run("test") == checkout.run("run") == (7, "tiny 1.0\n", "")
 
-@pytest.mark.skipif(os.name == "nt", reason="Windows sends no SIGINT to one group of processes")
-def test_what_is_half_made_is_never_used_and_an_interruption_ends_a_script_quietly(checkout):
-    """A package that is not what was locked is refused; then the set-up is interrupted, then the work."""
-    checkout.lock("run", "1.0", wrong_hash=True)
+    # A package that is not what was locked is refused.
+    checkout.lock("run", "1.1", wrong_hash=True)
     code, out, said = checkout.run()
     assert (code, out) == (2, "")
     assert "HASHES" in said and "Traceback" not in said
-    mark = checkout.environment / "mark"
+    assert not mark.exists() and not list(checkout.environment.rglob("extra.py"))
     mark.touch()
 
-    checkout.lock("run", "1.0")
+    # What is half made is not used, whether that was refused or interrupted.
+    checkout.lock("run", "1.1")
     setting_up = checkout.start()
     assert "Setting up" in setting_up.stderr.readline()
     time.sleep(0.5)
     assert _interrupt(setting_up) == (130, "", "Stopped.\n")
-
     code, out, said = checkout.run()
-    assert (code, out) == (7, "tiny 1.0\n") and "Setting up" in said and not mark.exists()
+    assert (code, out) == (7, "tiny 1.1\n") and "Setting up" in said and not mark.exists()
+
+    # An interruption ends the work quietly, too.
     at_work = checkout.start(seconds=60)
-    assert at_work.stdout.readline() == "tiny 1.0\n"
+    assert at_work.stdout.readline() == "tiny 1.1\n"
     assert _interrupt(at_work) == (130, "", "Stopped.\n")
 
 

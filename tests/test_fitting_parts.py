@@ -318,9 +318,12 @@ def test_a_fitting_of_free_outlines_may_be_cut_like_any_other():
     assert layer(fitting, -1.0).area < layer(design(PLAIN, section), -1.0).area - 1
 
 
-@pytest.mark.parametrize("width", [150.0, 700.0, 1000.0])
+THIN_HOLE = {"vent": "hole", "vent_width_mm": 0.5}
+
+
 @pytest.mark.parametrize(
-    ("holes", "radius"), [({"vent": "hole", "vent_width_mm": 0.5}, 0.25), ({"hole": "through"}, 2.25)]
+    ("width", "holes", "radius"),
+    [(150.0, THIN_HOLE, 0.25), (700.0, {"hole": "through"}, 2.25), (1000.0, THIN_HOLE, 0.25)],
 )
 def test_a_hole_goes_through_a_dome_however_wide(width: float, holes: dict, radius: float):
     """Its facets are narrower than what counts as one place in a solid so large. The hole's volume is that of a

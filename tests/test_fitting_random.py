@@ -115,7 +115,7 @@ def genus(recipe: Recipe) -> int:
     return int(recipe.hole.kind in ("through", "nut pocket") or recipe.vent.kind == "hole")
 
 
-@examples(100)
+@examples(60)
 @given(recipes, sections, ends)
 def test_random_fittings_are_sound_or_refused_with_a_cure_that_works(recipe: Recipe, section: Section, end: dict):
     settled = until_it_works(recipe, section, end)
@@ -201,7 +201,7 @@ def test_a_bevel_too_small_to_be_seen_is_refused_with_one_that_is(field: str, ac
         assert_sound(design(recipe_with(recipe, **{field: works}), section))
 
 
-@examples(60)
+@examples(25)
 @given(recipes, sections, ends)
 def test_what_is_offered_is_the_last_that_works(recipe: Recipe, section: Section, end: dict):
     """For a recipe that works, every number far out is refused; what is offered is accepted, what lies past it not."""

@@ -160,8 +160,7 @@ def inside_points(triangles: np.ndarray) -> np.ndarray:
 
 
 @pytest.mark.parametrize("rise", [None, 0.3], ids=["hemisphere", "flattened"])
-@pytest.mark.parametrize("outside", [8.0, 25.4, 219.1, 600.0])
-@pytest.mark.parametrize("error", [0.01, 0.1])
+@pytest.mark.parametrize(("outside", "error"), [(8.0, 0.01), (25.4, 0.1), (219.1, 0.01), (600.0, 0.1)])
 def test_no_facet_lies_farther_from_the_sphere_than_the_chord_error(outside: float, rise: float | None, error: float):
     # Source: the sphere itself, R = (a² + h²) / 2h.
     recipe = recipe_of(rise_mm=rise and rise * outside, groove_depth_mm=0.5)

@@ -211,7 +211,7 @@ def test_a_tube_that_surely_keeps_its_distance_has_no_finding(
     ),
     st.floats(-0.1, 0.1),
 )
-@examples(40)
+@examples(20)
 def test_the_quick_look_finds_what_the_whole_trial_does(
     near: list[tuple[str, float, float, float, float, float]], shift: float
 ) -> None:

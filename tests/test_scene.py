@@ -85,8 +85,14 @@ def collections() -> list[str]:
 # Files without a unit
 
 
-@pytest.mark.parametrize("suffix", [".stl", ".ply", ".obj", ".STL", ".Ply"])
-@pytest.mark.parametrize(("unit", "scale"), [(None, 1), ("mm", 1), ("cm", 10), ("m", 1000), ("in", 25.4)])
+@pytest.mark.parametrize(
+    ("suffix", "unit", "scale"),
+    [
+        *((suffix, None, 1) for suffix in (".stl", ".ply", ".obj")),
+        *((suffix, "in", 25.4) for suffix in (".ply", ".obj", ".STL", ".Ply")),
+        *((".stl", unit, scale) for unit, scale in (("mm", 1), ("cm", 10), ("m", 1000))),
+    ],
+)
 def test_files_without_unit_keep_axes_and_take_the_unit_named(
     tmp_path: Path, suffix: str, unit: str | None, scale: float
 ) -> None:

@@ -133,7 +133,7 @@ def test_a_weldment_fused_to_one_solid_shows_the_same_open_ends():
         assert end.section.outer.width == pytest.approx(truth.section.outer.width, abs=0.01)
 
 
-@examples(10)
+@examples(4)
 @given(seeds, st.booleans(), st.floats(0.2, 5.0))
 def test_where_the_stall_stands_and_how_large_it_is_does_not_matter(seed, mirrored, scale):
     """The same ends, moved along: positions, axes, mitres, sizes and depths."""
@@ -360,12 +360,13 @@ def test_a_tube_with_faces_missing_never_makes_it_fall_over(seed, share):
         assert end.section.outer.width == pytest.approx(25.4, abs=0.01)
 
 
+ONE_OF_EACH = {truth.section: truth.tube for truth in TRUTH}.values()
 SCALES = {25.4: ('unit = "in"', "times 25.4"), 1000.0: ('unit = "m"', "times 1000"), 10.0: ('unit = "cm"', "times 10")}
 
 
 @pytest.mark.parametrize("factor", [*SCALES, *(1 / factor for factor in SCALES)])
 def test_a_file_in_another_unit_is_doubted(factor):
-    scaled = [Mesh(mesh.vertices / factor, mesh.triangles, mesh.name) for mesh in STALL]
+    scaled = [Mesh(mesh.vertices / factor, mesh.triangles, mesh.name) for mesh in STALL if mesh.name in ONE_OF_EACH]
     doubt = take_off(scaled, 8.0, unit_given=False).unit_doubt
     assert doubt is not None
     assert doubt.factor == pytest.approx(factor)

@@ -22,7 +22,6 @@ from addon.takeoff import TubeEnd, mitre_normal, take_off
 SIZE_MM = 0.02
 ANGLE_DEG = 0.05
 LENGTH = 90.0
-MITRES = (0.0, 15.0, 30.0, 45.0, 60.0)
 
 
 def hexagon(across_flats: float) -> Shape:
@@ -52,6 +51,7 @@ KIND = {
     "rectangular": "rect",
     "sharp": "rect",
 }
+MITRES = {name: ((15.0, 45.0), (30.0, 60.0))[number % 2] for number, name in enumerate(SECTIONS)}
 READ_AS = {"circle": "circle", "rectangle": "rectangle", "obround": "obround", "ellipse": "ellipse"}
 
 
@@ -106,9 +106,10 @@ def checked(ends: tuple[TubeEnd, ...], name: str, cut: Cut, turn, shift, mirrore
 @pytest.mark.parametrize("name", SECTIONS)
 @pytest.mark.parametrize("how", ["long", "even"])
 def test_sections_axes_and_mitres_are_read_whatever_the_mesh(gmsh, name, how):
+    """At two mitred ends in long triangles and one in even ones, and at the square end of each of these tubes."""
     rng = np.random.default_rng(sum(map(ord, name + how)))
     outer, bore = SECTIONS[name]
-    for mitre in MITRES if how == "long" else MITRES[2::2]:
+    for mitre in MITRES[name] if how == "long" else MITRES[name][1:]:
         cut = Cut(mitre, rng.uniform(0, 360))
         mesh = tessellated(gmsh, lambda: tube(gmsh, outer, bore, LENGTH, top=cut), how)  # noqa: B023
         turn, shift, mirrored = rotation(rng), rng.uniform(-2000, 2000, 3), bool(rng.random() < 0.5)
@@ -130,13 +131,13 @@ def test_equal_fittings_get_equal_directions(gmsh, name):
     period = PERIODS[name]
     step = period or 50
     directions = []
-    for times in range(3):
+    for times in range(2):
         cut = Cut(25.0, 20.0 + times * step)
         mesh = tessellated(gmsh, lambda: tube(gmsh, outer, bore, LENGTH, top=cut), "long")  # noqa: B023
         end = max(take_off([mesh], 8.0).ends, key=lambda end: end.mitre_deg)
         assert 0 <= end.mitre_direction_deg < (period or 1)
         directions.append(end.mitre_direction_deg)
-    assert directions == pytest.approx([directions[0]] * 3, abs=ANGLE_DEG)
+    assert directions == pytest.approx([directions[0]] * 2, abs=ANGLE_DEG)
     assert not period or directions[0] % min(period, 90) > 1
 
 
