@@ -11,11 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import combinations
-from typing import get_args
+from typing import NamedTuple, get_args
 
 import numpy as np
 
-from ...fields.messages import Length, Message, say
+from ...fields.messages import Length, Message, Name, say
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
 from ...geometry.sections import Outline
@@ -25,10 +25,11 @@ from ...trade.fits import fit_named
 from ..circumstances import Circumstances
 from ..over_tube import SLIDE, sliding_gap
 from ..settling import Settling
-from .patterns import Entry, GuidePlace, side_of
+from .patterns import GuidePlace
 from .recipe import MOST_DRILL_MM, BushKind, Clamp, Drill, GuideRecipe, GuideStyle, Witness
+from .sides import USUAL_WALL_MM, Entry, Room, served_from
 
-USUAL_WALL_MM, LEAST_WALL_MM = 4.0, 1.2
+LEAST_WALL_MM = 1.2
 LEAST_STEEL_MM = 1.0
 """Wall of a steel drill bush."""
 LEAST_CHIP_MM = 1.0
@@ -83,6 +84,8 @@ class Plan:
     """By how much its corners are relieved."""
     side: tuple[float, float] | None
     """Unit direction from the tube's axis to a saddle; none for a sleeve."""
+    room: Room
+    """Of the tube where it goes."""
 
     @property
     def thickness_mm(self) -> float:
@@ -93,7 +96,24 @@ class Plan:
         return float(self.recipe.gap_mm or 0.0)
 
 
-def settle(recipe: GuideRecipe, place: GuidePlace, known: Circumstances | None) -> Plan:
+class Way(NamedTuple):
+    """To put a guide on."""
+
+    side: tuple[float, float] | None
+    """As a plan has it."""
+    room: Room
+
+
+def ways(recipe: GuideRecipe, place: GuidePlace) -> list[Way]:
+    """Those that a recipe allows, in the order in which they are to be tried: over the end, then from each side. Raises
+    ``RecipeError`` where it wants a sleeve and there is no end for one."""
+    if recipe.style == "sleeve" and not place.over:
+        raise RecipeError("style", _why_no_sleeve(place), "saddle")
+    over = [Way(None, place.room)] if place.over and recipe.style != "saddle" else []
+    return over if recipe.style == "sleeve" else [*over, *(Way(side.way, side.room) for side in place.sides)]
+
+
+def settle(recipe: GuideRecipe, place: GuidePlace, known: Circumstances | None, way: Way) -> Plan:
     """Raises ``RecipeError`` for the first number that cannot be made, with one that would work."""
     bench = Settling(recipe)
     for name, words in (
@@ -106,7 +126,7 @@ def settle(recipe: GuideRecipe, place: GuidePlace, known: Circumstances | None) 
         bench.word(name, get_args(words))
     bench.thread("thread")
     bench.numbers()
-    entries, side = _settle_style(bench, place)
+    entries = _settle_style(bench, place, way)
     corner = _settle_gap(bench, place, known)
     bench.number("pilot_mm", 1.0, MOST_DRILL_MM, "thinner drills wander", "a pilot is thin")
     bench.number("band_mm", 4.0, 30.0, "narrower bands cut into plastic", "wider bands are not usual")
@@ -122,35 +142,32 @@ def settle(recipe: GuideRecipe, place: GuidePlace, known: Circumstances | None) 
     lengths = [length for _, length in sizes] or [float(bench.recipe.bush_mm or 0)] * len(drills)
     bushes = tuple(map(partial(_bush, bench.recipe), entries, drills, bores, lengths))
     bore = sliding_bore(place.section.outer, float(bench.recipe.gap_mm or 0), corner)
-    return Plan(bench.recipe, place, bushes, bore, corner, side)
+    return Plan(bench.recipe, place, bushes, bore, corner, way.side, way.room)
 
 
-def _settle_style(
-    bench: Settling[GuideRecipe], place: GuidePlace
-) -> tuple[Sequence[Entry], tuple[float, float] | None]:
-    """The mouths that get a bush, and a saddle's side."""
-    if bench.recipe.style == "auto":
-        bench.set("style", "sleeve" if place.over else "saddle")
-    if bench.recipe.style == "sleeve":
-        if not place.over:
-            raise RecipeError("style", _why_no_sleeve(place), "saddle")
-        return place.entries, None
-    way, served = side_of(place.section, place.entries)
+def _settle_style(bench: Settling[GuideRecipe], place: GuidePlace, way: Way) -> Sequence[Entry]:
+    """The mouths that get a bush."""
+    bench.set("style", "saddle" if way.side else "sleeve")
+    if way.side is None:
+        return place.entries
+    served = served_from(place.section, place.entries, way.side)
     if len({entry.hole for entry in served}) < len({entry.hole for entry in place.entries}):
         raise RecipeError("style", "the holes lie all around, where no saddle reaches; choose a sleeve", "sleeve")
     if bench.recipe.clamp == "screws" and place.section.outer.shape != "rectangle":
         problem = "screws need two flat sides to press on, and this saddle has none; choose a hose clamp"
         raise RecipeError("clamp", problem, "hose clamp")
-    return served, (float(way[0]), float(way[1]))
+    return served
 
 
 def _why_no_sleeve(place: GuidePlace) -> Message:
-    if place.sleeve_room_mm is None:
+    if place.no_sleeve is None:
         return say("no open end is near enough for a sleeve; choose a saddle")
     return say(
-        "a sleeve needs {} of free tube from the open end, and another part stands beside the tube from {} on; choose "
-        "a saddle, or drill before that part is welded on",
-        *map(Length, place.sleeve_room_mm),
+        "a sleeve needs {} of free tube from the open end, and {} stands beside the tube from {} on; choose a saddle, "
+        "or drill before that part is welded on",
+        Length(place.no_sleeve.needed_mm),
+        Name(place.no_sleeve.body) if place.no_sleeve.body else "another part",
+        Length(place.no_sleeve.free_mm),
     )
 
 

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from manifold3d import CrossSection, JoinType, Manifold, OpType
 
+from ...fields.messages import Length, Message, Name, say
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
@@ -29,10 +31,11 @@ from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
 from ..settling import outline_faults_refused
 from .bosses import UP, Layering, Workshop, along, screw_radius
-from .bounds import LEAST_WALL_MM, Plan, settle
+from .bounds import LEAST_WALL_MM, Plan, settle, ways
 from .guide import DrillGuide
 from .patterns import GuidePlace
 from .recipe import GuideRecipe
+from .sides import CLEAR_MM
 
 EDGE_MM = 3.0
 """Beside a groove for a hose clamp, and a mark."""
@@ -47,6 +50,12 @@ _ANGLES = 24
 _APART_DEG = 40.0
 """Between a slit or a screw and the marks."""
 _FAR_MM = 1000.0
+_ROOMIER: tuple[tuple[str, Any, str], ...] = (
+    ("style", "saddle", "choose a saddle"),
+    ("drill", "pilot", "choose a pilot, whose bushes are smaller"),
+    ("clamp", "screws", "choose screws"),
+)
+"""What may have room where the guide that is wanted has none."""
 _LEAST_GROOVE_MM = 0.1
 
 
@@ -55,12 +64,9 @@ def design(
 ) -> DrillGuide:
     """The guide for a pattern of holes. ``facets`` of a whole circle is for previews. Raises ``RecipeError``."""
     with outline_faults_refused():
-        plan = settle(recipe, place, circumstances)
-        process = circumstances.process if circumstances else None
-        fineness = Fineness.of(facets)
-        workshop = Workshop(Layering.by(process), fineness, plan.thickness_mm)
-        shape = _Shape(plan, workshop, LayerEdges.of(process) if process else None)
+        shape = _roomy(recipe, place, circumstances, facets)
         solid = in_one_piece(shape.solid(), "style", "auto")
+    plan = shape.plan
     shell = sound(unlabelled(solid))
     return DrillGuide(
         plan.recipe,
@@ -75,6 +81,45 @@ def design(
     )
 
 
+def _roomy(recipe: GuideRecipe, place: GuidePlace, circumstances: Circumstances | None, facets: int | None) -> _Shape:
+    """The guide put on in the first way that leaves it room. Raises ``RecipeError``, where none does with a change that
+    would help."""
+    shapes, refusals = _tried(recipe, place, circumstances, facets)
+    if not shapes:
+        raise refusals[0]
+    if shapes[-1].has_room:
+        return shapes[-1]
+    problem, body = shapes[0].lack_of_room
+    for field, works, said in _ROOMIER:
+        roomier = replace(recipe, **{field: works})
+        others = _tried(roomier, place, circumstances, facets)[0]
+        if roomier != recipe and others and others[-1].has_room:
+            raise RecipeError(field, say("{}; {}", problem, said), works)
+    raise RecipeError("style", problem, None, say("Drill there before {} is welded on, or by hand.", body))
+
+
+def _tried(
+    recipe: GuideRecipe, place: GuidePlace, circumstances: Circumstances | None, facets: int | None
+) -> tuple[list[_Shape], list[RecipeError]]:
+    """The guides that were tried, at each place with brief marks last, up to the first that has room; and what was
+    refused."""
+    process = circumstances.process if circumstances else None
+    shapes: list[_Shape] = []
+    refusals: list[RecipeError] = []
+    layering, edges = Layering.by(process), LayerEdges.of(process) if process else None
+    for way in ways(recipe, place):
+        try:
+            plan = settle(recipe, place, circumstances, way)
+            workshop = Workshop(layering, Fineness.of(facets), plan.thickness_mm)
+            for brief in (False, True):
+                shapes.append(_Shape(plan, workshop, edges, brief))
+                if shapes[-1].has_room:
+                    return shapes, refusals
+        except RecipeError as refusal:
+            refusals.append(refusal)
+    return shapes, refusals
+
+
 @dataclass(frozen=True, eq=False)
 class _Shape:
     """Heights are along the tube's axis, as in the guide's frame; ``top`` is what stands on the plate."""
@@ -82,6 +127,32 @@ class _Shape:
     plan: Plan
     workshop: Workshop
     edges: LayerEdges | None
+    brief: bool = False
+    """Whether the drills are left out of the marks."""
+
+    @property
+    def has_room(self) -> bool:
+        return self.plan.room.holds(self.bottom, math.inf if self.is_sleeve else self.top)
+
+    @property
+    def lack_of_room(self) -> tuple[Message, Name | str]:
+        """What is in the way of one that has none, and its name."""
+        room, entries = self.plan.room, [bush.entry for bush in self.plan.bushes]
+        first, last = (pick(entries, key=lambda entry: entry.point[2]) for pick in (max, min))
+        below = not room.holds(self.bottom, math.inf)
+        body, hole = (room.below, last) if below else (room.above, first)
+        free = last.point[2] - room.low_mm if below else room.high_mm - first.point[2]
+        needed = last.point[2] - self.bottom if below else self.top - first.point[2]
+        who = Name(body) if body else "another part"
+        problem = say(
+            "{} stands beside the tube {} past hole {}, and the {} reaches {} past it",
+            who,
+            Length(max(free, 0.0)),
+            hole.hole,
+            self.plan.recipe.style,
+            Length(needed + CLEAR_MM),
+        )
+        return problem, who
 
     @property
     def is_sleeve(self) -> bool:
@@ -296,7 +367,8 @@ class _Shape:
         """What tells it from others, the drills, and an arrow along its frame's z."""
         drills = sorted({bush.drill_mm for bush in self.plan.bushes})
         which = f"{self.plan.place.mark}{self.plan.place.hand}"
-        return " ".join([*([which] if which else []), *(f"{drill:.4g}" for drill in drills), "→"])
+        said = [] if self.brief else [f"{drill:.4g}" for drill in drills]
+        return " ".join([*([which] if which else []), *said, "→"])
 
     def _marks(self) -> Manifold:
         """Raised and read along the tube, carried from below as they are printed."""

@@ -11,7 +11,7 @@ from manifold3d import Manifold
 from ...geometry.frames import Floats
 from ..dimensioned import UV, Dimension, Note, View, across, cut_along, span
 from .bounds import Bush, Plan
-from .patterns import first_entries
+from .sides import first_entries
 
 _TUBE_SHOWN_MM = 15.0
 """How much of the tube is drawn past the guide."""

@@ -8,62 +8,35 @@ holes near each other that can be reached from one side.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, reduce
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
 from ...geometry.frames import Floats, Frame
-from ...geometry.outline_fit import off_outline
 from ...geometry.sections import Section
 from ...geometry.units import say_mm
 from ...takeoff import ClosedEnd, Hole, NeededHole, Takeoff, Tube
 from ...takeoff.hole_words import said_around, said_end
 from ...takeoff.surface import Surface
 from ..family import ALIKE_DEG, ALIKE_MM
+from .sides import Entry, Room, Side, Surroundings, first_entries, served_from, usual_span, ways_of
 
 Hand = Literal["", "L", "R"]
 SLEEVE_MM, SADDLE_MM = 120.0, 80.0
 """How far from its end a sleeve reaches, and how long a row of holes a saddle serves: both stand on plates of usual
 height. Common practice, no source."""
-_PAST_MM = 40.0
-"""What a sleeve takes of the tube past its last hole."""
-_ROOM_MM, _BESIDE_MM, _ATTACHED_MM = 150.0, 25.0, 1.0
-"""Along the tube, more than a saddle's foot is ever from hole 1; and beside it, what is in a saddle's way."""
-_COVERED = 0.8
-"""Of half a tube with flat sides, past its axis."""
-_SEEN = 0.5
-"""How nearly, as a cosine, a mouth faces the side that a saddle is put on from."""
-_CHEEK = -0.1
-"""The same on tube with flat sides, where a saddle has cheeks."""
+_ROOM_MM = 150.0
 
 
-@dataclass(frozen=True)
-class Entry:
-    """Where a drill goes in, in the guide's frame."""
+class Obstacle(NamedTuple):
+    """What leaves a sleeve too little free tube from an open end."""
 
-    hole: int
-    """Number of the hole, from 1; the two mouths of a hole through both walls have the same."""
-    diameter_mm: float
-    point: tuple[float, float, float]
-    """Where the hole's axis meets the tube's outside."""
-    axis: tuple[float, float, float]
-    """Unit direction, out of the tube."""
-
-    @property
-    def angle(self) -> float:
-        """Around the tube's axis, in radians."""
-        return math.atan2(self.point[1], self.point[0])
-
-    def like(self, other: Entry) -> bool:
-        lean = np.linalg.norm(np.subtract(self.axis, other.axis))
-        return bool(
-            abs(self.diameter_mm - other.diameter_mm) <= ALIKE_MM
-            and math.dist(self.point, other.point) <= ALIKE_MM
-            and lean <= math.radians(ALIKE_DEG)
-        )
+    needed_mm: float
+    free_mm: float
+    body: str
 
 
 @dataclass(frozen=True)
@@ -80,15 +53,21 @@ class GuidePlace:
     hand: Hand = ""
     mark: str = ""
     """What is raised on the guide to tell it from others."""
-    sleeve_room_mm: tuple[float, float] | None = None
-    """How much free tube a sleeve over the open end nearby would need, and how much there is; only where that is too
-    little."""
+    partial: bool = False
+    """Whether there are sites at which only some of the holes are drilled."""
+    room: Room = Room()
+    """For a sleeve."""
+    sides: tuple[Side, ...] = ()
+    """From which a saddle could be put on, in the order in which they are tried."""
+    no_sleeve: Obstacle | None = None
+    """Why none goes over the open end nearby, where something stands in its way."""
 
     @property
     def key(self) -> tuple[Any, ...]:
         outlines = [outline.key for outline in (self.section.outer, self.section.bore)]
         mitre = self.mitre_deg, self.mitre_direction_deg
-        return *outlines, self.entries, self.over, *mitre, self.hand, self.mark, self.sleeve_room_mm
+        rooms = self.room, self.sides, self.no_sleeve
+        return *outlines, self.entries, self.over, *mitre, self.hand, self.mark, self.partial, *rooms
 
     @property
     def words(self) -> str:
@@ -101,10 +80,33 @@ class GuidePlace:
             and abs(self.mitre_deg - other.mitre_deg) <= ALIKE_DEG
             and abs(self.mitre_direction_deg - other.mitre_direction_deg) <= ALIKE_DEG
             and alike(self.entries, other.entries)
+            and self.tighter(other).tries <= max(self.tries, other.tries)
         )
 
     def tighter(self, other: GuidePlace) -> GuidePlace:
-        return self
+        return replace(
+            self,
+            partial=self.partial or other.partial,
+            room=self.room.both(other.room),
+            sides=tuple(side.narrowed(other.sides) for side in self.sides),
+            no_sleeve=self.no_sleeve or other.no_sleeve,
+        )
+
+    @property
+    def tries(self) -> int:
+        """How many ways of putting it on come before one that leaves the usual guide room."""
+        ways: list[tuple[Room, Sequence[Entry]]] = [(self.room, self.entries)] if self.over else []
+        ways += [(side.room, served_from(self.section, self.entries, side.way)) for side in self.sides]
+        roomy = (room.holds(*usual_span(entries)) for room, entries in ways)
+        return next((place for place, holds in enumerate(roomy) if holds), len(ways))
+
+    @property
+    def sleeve_has_room(self) -> bool:
+        return self.room.holds(*usual_span(self.entries))
+
+    @property
+    def has_room(self) -> bool:
+        return self.tries < self.over + len(self.sides)
 
     @property
     def mirrored(self) -> GuidePlace:
@@ -112,7 +114,8 @@ class GuidePlace:
         entries = tuple(
             replace(entry, point=_mirrored(entry.point), axis=_mirrored(entry.axis)) for entry in self.entries
         )
-        return replace(self, entries=entries, mitre_direction_deg=-self.mitre_direction_deg % 360.0)
+        direction = -self.mitre_direction_deg % 360.0
+        return replace(self, entries=entries, mitre_direction_deg=direction, room=Room(), sides=())
 
 
 class _Local(NamedTuple):
@@ -143,7 +146,13 @@ class Pattern:
     """That its frame's z points to: 0 the tube's first, 1 its last."""
     over: bool
     frame: Frame
+    around: Surroundings
     hand: Hand = ""
+    drilled: tuple[Entry, ...] = ()
+    """What its guide serves elsewhere, where that is more than its holes."""
+    room: Room = Room()
+    sides: tuple[Side, ...] = ()
+    no_sleeve: Obstacle | None = None
 
     @property
     def source(self) -> str:
@@ -179,6 +188,9 @@ class Pattern:
         distances = dict.fromkeys(say_mm(_distance(hole, end)).removesuffix(" mm") for hole in self.holes)
         arrow = "" if self.over else ", arrow to it" if end == self.end else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
+        if self.drilled:
+            numbers = dict.fromkeys(str(number) for number in sorted({entry.hole for entry, _ in self.numbered}))
+            hand += f", only hole{'s' * (len(numbers) > 1)} {_listed(numbers)} of the guide"
         holes = say_holes([hole.diameter_mm for hole in self.holes])
         return f"{holes}, {_listed(distances)} mm from the {said_end(first, end)}, {self._around(end)}{arrow}{hand}"
 
@@ -200,17 +212,28 @@ class Pattern:
         mitre = (0.0, 0.0)
         if self.over and not isinstance(end, ClosedEnd):
             mitre = end.mitre_deg, end.mitre_direction_deg
-        return GuidePlace(section, self.entries, self.over, *mitre, self.hand, sleeve_room_mm=self._sleeve_room)
+        return GuidePlace(
+            section,
+            self.entries,
+            self.over,
+            *mitre,
+            self.hand,
+            partial=bool(self.drilled),
+            room=self.room,
+            sides=self.sides,
+            no_sleeve=self.no_sleeve,
+        )
 
     @property
-    def _sleeve_room(self) -> tuple[float, float] | None:
-        """See ``GuidePlace``."""
-        if self.over:
-            return None
-        reaches = [max(_distance(hole, end) for hole in self.holes) for end in (0, 1)]
-        near = [end for end in (0, 1) if _slides_over(self.tube, end) and reaches[end] <= SLEEVE_MM]
-        rooms = [(reaches[end] + _PAST_MM, self.tube.free_mm[end]) for end in near]
-        return min((room for room in rooms if room[0] > room[1]), default=None)
+    def obstacle(self) -> Obstacle | None:
+        """To a sleeve."""
+        obstacles = []
+        for end in (end for end in (0, 1) if _slides_over(self.tube, end)):
+            sleeve = _sleeve(self.tube, self.holes, end, self.around)
+            needed = -usual_span(sleeve.entries)[0]
+            if max(_distance(hole, end) for hole in self.holes) <= SLEEVE_MM and not sleeve.own_place.sleeve_has_room:
+                obstacles.append(Obstacle(needed, -sleeve.room.low_mm, sleeve.room.below))
+        return min(obstacles, default=None)
 
     @cached_property
     def own_place(self) -> GuidePlace:
@@ -218,7 +241,7 @@ class Pattern:
 
     @property
     def entries(self) -> tuple[Entry, ...]:
-        return tuple(entry for entry, _ in self.numbered)
+        return self.drilled or tuple(entry for entry, _ in self.numbered)
 
     @cached_property
     def numbered(self) -> list[tuple[Entry, Hole]]:
@@ -230,14 +253,70 @@ class Pattern:
         ]
         rows.sort(key=lambda row: row[0].order)
         numbers = {hole: number for number, hole in enumerate(dict.fromkeys(id(hole) for _, hole in rows), 1)}
-        return [(row.entry(numbers[id(hole)]), hole) for row, hole in rows]
+        entries = [(row.entry(numbers[id(hole)]), hole) for row, hole in rows]
+        if not self.drilled:
+            return entries
+        return [(next(filter(entry.like, self.drilled), entry), hole) for entry, hole in entries]
 
     @property
     def turned(self) -> Iterator[Pattern]:
         """The same pattern, itself first, in every frame in which the tube is the same."""
-        for pattern in [self] if self.over else [self, _saddled(self.tube, self.holes, 1 - self.end)]:
+        for pattern in [self] if self.over else [self, self.flipped]:
             for degrees in _turns(pattern):
-                yield replace(pattern, frame=pattern.frame.turned(degrees)) if degrees else pattern
+                yield pattern.turned_by(degrees) if degrees else pattern
+
+    @property
+    def flipped(self) -> Pattern:
+        """A saddle's, with its arrow to the other end."""
+        return replace(_saddled(self.tube, self.holes, 1 - self.end, self.around), no_sleeve=self.no_sleeve)
+
+    def turned_by(self, degrees: float) -> Pattern:
+        cosine, sine = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+        sides = (
+            replace(side, way=(cosine * side.way[0] + sine * side.way[1], cosine * side.way[1] - sine * side.way[0]))
+            for side in self.sides
+        )
+        return replace(self, frame=self.frame.turned(degrees), sides=tuple(sides))
+
+    @property
+    def ahead(self) -> float:
+        """How much of the tube is free past hole 1, where a saddle has its foot; more than it ever needs counts as
+        much."""
+        return min(self.sides[0].room.high_mm, _ROOM_MM)
+
+    @property
+    def measured(self) -> Pattern:
+        """With the room that there is around it."""
+        room, entries = Room(), self.entries
+        if self.over:
+            room = self.around.room(self.tube, self.frame, entries)
+            room = Room(max(-self.tube.free_mm[self.end], room.low_mm), below=room.below)
+        sides = []
+        for way in ways_of(self.section, entries):
+            served = served_from(self.section, entries, way)
+            sides.append(Side(way, self.around.room(self.tube, self.frame, served, way)))
+        return replace(self, room=room, sides=tuple(sides))
+
+    def within(self, other: Pattern) -> Pattern | None:
+        """This pattern, drilled with the guide of another one that has these holes and more; None where that one does
+        not go on."""
+        wanted = other.own_place
+        for pattern in self.turned:
+            turns = {0.0}
+            if pattern.section.kind == "round" and not wanted.mitre_deg:
+                turns = {
+                    round(math.degrees(mine.angle - its.angle), 6) for mine in pattern.entries for its in other.entries
+                }
+            for degrees in sorted(turns):
+                turned = pattern.turned_by(degrees)
+                matched = [next(filter(entry.like, other.entries), None) for entry in turned.entries]
+                # A saddle is set by hole 1.
+                if None in matched or not (self.over or any(entry and entry.hole == 1 for entry in matched)):
+                    continue
+                partial = replace(turned, drilled=other.entries).measured
+                if partial.own_place.like(wanted):
+                    return partial
+        return None
 
 
 def patterns(takeoff: Takeoff) -> list[Pattern]:
@@ -246,20 +325,21 @@ def patterns(takeoff: Takeoff) -> list[Pattern]:
     tubes: dict[int, list[Hole]] = {}
     for hole in takeoff.holes:
         tubes.setdefault(id(hole.tube), []).append(hole)
-    found = [pattern for holes in tubes.values() for pattern in _of_tube(holes[0].tube, holes)]
+    found = [pattern for holes in tubes.values() for pattern in _of_tube(holes[0].tube, holes, takeoff.surface)]
     kinds: list[list[int]] = []
     for number, pattern in enumerate(found):
-        candidates = _with_room(list(pattern.turned), takeoff.surface)
+        candidates = list(pattern.turned)
         for kind in kinds:
-            wanted = found[kind[0]].own_place
+            wanted = _tightest(found[other].own_place for other in kind)
             match = next((one for one in candidates if one.own_place.like(wanted)), None)
             if match is not None:
                 found[number] = match
                 kind.append(number)
                 break
         else:
-            found[number] = min(candidates, key=_rough_key)
+            found[number] = min(candidates, key=lambda one: (one.own_place.tries, -one.ahead, _rough_key(one)))
             kinds.append([number])
+    kinds = _fewest(found, kinds)
     for place, kind in enumerate(kinds):
         for other in kinds[:place]:
             left = found[other[0]]
@@ -271,6 +351,29 @@ def patterns(takeoff: Takeoff) -> list[Pattern]:
                     found[number] = replace(found[number], hand=hand)
             break
     return found
+
+
+def _fewest(found: list[Pattern], kinds: list[list[int]]) -> list[list[int]]:
+    """The kinds that are needed where the guide for more holes serves the patterns that have some of them, too: those
+    are changed in ``found``."""
+    needed: list[list[int]] = []
+    for kind in sorted(kinds, key=lambda kind: -len(found[kind[0]].entries)):
+        for larger in needed:
+            its = [found[number].within(found[larger[0]]) for number in kind]
+            partial = [pattern for pattern in its if pattern is not None]
+            place = _tightest(found[number].own_place for number in larger)
+            if len(partial) == len(its) and all(pattern.own_place.like(place) for pattern in partial):
+                for number, pattern in zip(kind, partial, strict=True):
+                    found[number] = pattern
+                larger += kind
+                break
+        else:
+            needed.append(kind)
+    return sorted(needed)
+
+
+def _tightest(places: Iterable[GuidePlace]) -> GuidePlace:
+    return reduce(GuidePlace.tighter, places)
 
 
 def alike(entries: Sequence[Entry], others: Sequence[Entry]) -> bool:
@@ -288,35 +391,6 @@ def _mirrored(point: tuple[float, float, float]) -> tuple[float, float, float]:
     return point[0], -point[1], point[2]
 
 
-def first_entries(entries: Sequence[Entry]) -> list[Entry]:
-    """One for each hole."""
-    return list({entry.hole: entry for entry in reversed(entries)}.values())[::-1]
-
-
-def side_of(section: Section, entries: Sequence[Entry]) -> tuple[Floats, list[Entry]]:
-    """The side (2,) from which a saddle serves most of the holes, and where it then guides the drill."""
-    ways = [np.array(way, float) for way in ((1, 0), (0, 1), (-1, 0), (0, -1))]
-    flat = section.outer.shape == "rectangle"
-    if not flat:
-        angles = [entry.angle for entry in entries]
-        middles = [math.atan2(math.sin(a) + math.sin(b), math.cos(a) + math.cos(b)) for a in angles for b in angles]
-        ways = [np.array([math.cos(angle), math.sin(angle)]) for angle in (*angles, *middles)]
-
-    def served(way: Floats) -> list[Entry]:
-        outward = [
-            np.array(entry.axis[:2] if flat else (math.cos(entry.angle), math.sin(entry.angle))) for entry in entries
-        ]
-        return [entry for entry, out in zip(entries, outward, strict=True) if out @ way > (_CHEEK if flat else _SEEN)]
-
-    def worth(way: Floats) -> tuple[int, int, float]:
-        seen = served(way)
-        straight = sum(float(np.dot(entry.axis[:2], way)) for entry in seen)
-        return len({entry.hole for entry in seen}), len(seen), round(straight, 6)
-
-    best = max(ways, key=worth)
-    return best, served(best)
-
-
 def say_holes(diameters: Sequence[float]) -> str:
     """``"2 holes 6.6 mm"``, ``"3 holes 6.6 and 9 mm"``."""
     sizes = dict.fromkeys(say_mm(diameter).removesuffix(" mm") for diameter in sorted(diameters))
@@ -329,81 +403,52 @@ def _listed(words: dict[str, None]) -> str:
     return f"{', '.join(first)} and {last}" if first else last
 
 
-def _of_tube(tube: Tube, holes: Sequence[Hole]) -> Iterator[Pattern]:
-    left = sorted(holes, key=lambda hole: hole.distances_mm[0])
+def _of_tube(tube: Tube, holes: Sequence[Hole], surface: Surface | None) -> Iterator[Pattern]:
+    """Each hole under the sleeve over the nearest end where that has room, the others under saddles, each for as many
+    holes in a row as leave it room."""
+    joined = {end.source for hole in holes if isinstance(hole, NeededHole) for end in hole.joint.ends}
+    around = Surroundings.of(tube, surface, joined - {tube.source})
     loose = {hole.end for hole in holes if isinstance(hole, NeededHole)}
     over = [end for end in (0, 1) if end in loose or _slides_over(tube, end)]
+    left = sorted(holes, key=lambda hole: hole.distances_mm[0])
+    ends = {id(hole): _sleeve_end(hole, over, around) for hole in holes}
     for end in over:
-        near = [hole for hole in left if _under_sleeve(hole, end, over)]
-        if near:
-            near.sort(key=lambda hole: _distance(hole, end))
-            yield Pattern(tube, tuple(near), end, True, _end_frame(tube, end))
-            left = [hole for hole in left if hole not in near]
+        if near := [hole for hole in left if ends[id(hole)] == end]:
+            yield _sleeve(tube, near, end, around)
+    left = [hole for hole in left if ends[id(hole)] is None]
     while left:
         start = left[0].distances_mm[0]
-        pattern = _saddled(tube, [hole for hole in left if hole.distances_mm[0] <= start + SADDLE_MM], 0)
-        _, seen = side_of(tube.section, pattern.entries)
-        served = list({id(hole): hole for entry, hole in pattern.numbered if entry in seen}.values())
-        yield _saddled(tube, served, 0)
-        left = [hole for hole in left if hole not in served]
+        row = [hole for hole in left if hole.distances_mm[0] <= start + SADDLE_MM]
+        rows = (_best_served(tube, row[:count], around) for count in range(len(row), 0, -1))
+        pattern = next((pattern for pattern in rows if _leaves_room(pattern)), _best_served(tube, row, around))
+        yield replace(pattern, no_sleeve=pattern.obstacle)
+        left = [hole for hole in left if hole not in pattern.holes]
 
 
-def _with_room(patterns: list[Pattern], surface: Surface | None) -> list[Pattern]:
-    """Of a pattern's frames those in which nothing is in the saddle's way past its holes, or the least; and of those
-    the ones in which the most of the tube is free past hole 1, where a saddle has its foot."""
-    if patterns[0].over or surface is None:
-        return patterns
-    beside: dict[tuple[float, ...], Floats] = {}
-
-    def rooms(pattern: Pattern) -> tuple[float, float]:
-        """On the side that the saddle is put on from in this frame: holes through both walls leave a choice."""
-        side = _saddle_side(pattern)
-        way = tuple(side.round(6).tolist())
-        if way not in beside:
-            beside[way] = _beside(pattern, side, surface)
-        up = 1 if pattern.end else -1
-        first, last = ((beside[way] - hole.distances_mm[0]) * up for hole in (pattern.holes[0], pattern.holes[-1]))
-        ahead = float(first[first > 0].min(initial=_ROOM_MM))
-        return min(ahead, _PAST_MM, float(-last[first <= 0].max(initial=-_PAST_MM))), ahead
-
-    kept = [(pattern, rooms(pattern)) for pattern in patterns]
-    for which in (0, 1):
-        most = max(room[which] for _, room in kept)
-        kept = [(pattern, room) for pattern, room in kept if room[which] > most - ALIKE_MM]
-    return [pattern for pattern, _ in kept]
+def _sleeve_end(hole: Hole, over: Sequence[int], around: Surroundings) -> int | None:
+    """The nearest end over which a sleeve that serves the hole has room."""
+    for end in sorted(over, key=lambda end: _distance(hole, end)):
+        if _distance(hole, end) <= SLEEVE_MM and _sleeve(hole.tube, [hole], end, around).own_place.sleeve_has_room:
+            return end
+    return None
 
 
-def _saddle_side(pattern: Pattern) -> Floats:
-    """(2,): that a saddle is put on from, in the tube's frame."""
-    return pattern.tube.frame.axes[:2] @ (side_of(pattern.section, pattern.entries)[0] @ pattern.frame.axes[:2])
+def _sleeve(tube: Tube, holes: Sequence[Hole], end: int, around: Surroundings) -> Pattern:
+    near = sorted(holes, key=lambda hole: _distance(hole, end))
+    return Pattern(tube, tuple(near), end, True, _end_frame(tube, end), around).measured
 
 
-def _beside(pattern: Pattern, side: Floats, surface: Surface) -> Floats:
-    """(k,): where along its tube something else runs beside it, on one ``side`` (2,) in the tube's frame."""
-    tube, outer = pattern.tube, pattern.section.outer
-    local = tube.frame.to_local(surface.vertices)
-    half = np.array([outer.width, outer.depth]) / 2 + _BESIDE_MM
-    corners = surface.triangles
-    low, high = (how.reduce([local[corners[:, corner], :2] for corner in range(3)]) for how in (np.minimum, np.maximum))
-    near = corners[((low < half) & (high > -half)).all(axis=1)]
-    start, end = local[near.ravel()], local[np.roll(near, -1, axis=1).ravel()]
-    # The part of each edge that lies in the box around the tube.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        shares = np.stack([(sign * half - start[:, :2]) / (end - start)[:, :2] for sign in (-1, 1)])
-    shares = np.where(np.isnan(shares), np.reshape([-np.inf, np.inf], (2, 1, 1)), shares)
-    first, last = np.maximum(shares.min(axis=0).max(axis=1), 0.0), np.minimum(shares.max(axis=0).min(axis=1), 1.0)
-    inside = first <= last
-    start, way = start[inside], (end - start)[inside]
-    points = np.concatenate([start + share[inside, None] * way for share in (first, last)])
-    reach = float((outer.polygon() @ side).max())
-    covered = points[:, :2] @ side > (-_COVERED * reach if outer.shape == "rectangle" else 0.0)
-    return -points[covered & (off_outline(outer, points[:, :2])[0] > _ATTACHED_MM)][:, 2]
+def _best_served(tube: Tube, holes: Sequence[Hole], around: Surroundings) -> Pattern:
+    """A saddle for as many of the holes as can be reached from one side."""
+    pattern = _saddled(tube, holes, 0, around)
+    served = served_from(tube.section, pattern.entries, pattern.sides[0].way)
+    reached = list({id(hole): hole for entry, hole in pattern.numbered if entry in served}.values())
+    return pattern if len(reached) == len(holes) else _saddled(tube, reached, 0, around)
 
 
-def _under_sleeve(hole: Hole, end: int, over: Sequence[int]) -> bool:
-    """Whether a sleeve over this end serves the hole, and none is nearer that goes ``over`` the other one."""
-    reach = [_distance(hole, side) if side in over else math.inf for side in (0, 1)]
-    return reach[end] <= min(SLEEVE_MM, hole.tube.free_mm[end] - _PAST_MM) and reach[end] <= reach[1 - end]
+def _leaves_room(pattern: Pattern) -> bool:
+    """Whichever way its arrow points."""
+    return pattern.own_place.has_room or pattern.flipped.own_place.has_room
 
 
 def _slides_over(tube: Tube, end: int) -> bool:
@@ -422,12 +467,12 @@ def _end_frame(tube: Tube, end: int) -> Frame:
     return where.frame
 
 
-def _saddled(tube: Tube, holes: Sequence[Hole], end: int) -> Pattern:
+def _saddled(tube: Tube, holes: Sequence[Hole], end: int, around: Surroundings) -> Pattern:
     """Its frame lies where the axis passes hole 1."""
     ordered = tuple(sorted(holes, key=lambda hole: _distance(hole, end)))
     z = tube.axis if end else -tube.axis
     frame = Frame.along(tube.point_at(ordered[0].distances_mm[0]), z, tube.frame.x)
-    return Pattern(tube, ordered, end, False, frame)
+    return Pattern(tube, ordered, end, False, frame, around).measured
 
 
 def _turns(pattern: Pattern) -> Sequence[float]:
