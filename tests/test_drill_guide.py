@@ -233,7 +233,7 @@ def test_equal_patterns_share_a_guide_and_mirrored_ones_are_left_and_right(gmsh)
         np.array([0, -900.0, 0]),
         True,
     )
-    plain, _ = drilled(gmsh, SQUARE, [((0, 0, 30), (0, 1, 0), 6.6, 1)], name="d", seed=11)
+    plain, _ = drilled(gmsh, SQUARE, [((0, 0, 30), (0, 1, 0), 5.0, 1)], name="d", seed=11)
     found = patterns(take_off([left, again, right, plain], 8.0))
     assert {pattern.source: pattern.hand for pattern in found} == {"a": "L", "b": "L", "c": "R", "d": ""}
     first, second, third, fourth = (pattern.place(pattern.section) for pattern in found)
@@ -264,6 +264,103 @@ def test_a_saddles_foot_stands_where_nothing_is_attached(gmsh, beyond):
     assert (guide.mesh.placed(pattern.frame).to_manifold() ^ across.to_manifold()).volume() == 0.0
 
 
+def drilled_box(name: str, *holes: tuple[float, str], length: float = 500.0) -> Mesh:
+    """A square tube along z with holes of 6.6 mm through both walls, so far from its first end, along x or y."""
+    section = Section.rectangular(40, 40, 3)
+    wall = (section.outer.cross_section(96) - section.bore.cross_section(96)).extrude(length)
+    for height, axis in holes:
+        pin = Manifold.cylinder(80, 3.3, circular_segments=32, center=True)
+        wall -= pin.rotate((90, 0, 0) if axis == "y" else (0, 90, 0)).translate((0, 0, height))
+    return Mesh.from_manifold(wall, name)
+
+
+def block(low: tuple[float, float, float], size: tuple[float, float, float], name: str) -> Mesh:
+    return Mesh.from_manifold(Manifold.cube(size).translate(low), name)
+
+
+TOP, BOTTOM, RIGHT, LEFT = (
+    block((-20, 20, 0), (40, 200, 500), "top"),
+    block((-20, -220, 0), (40, 200, 500), "bottom"),
+    block((20, -20, 0), (200, 40, 500), "right"),
+    block((-220, -20, 0), (200, 40, 500), "left"),
+)
+CLOSED = [block((-20, -20, -5), (40, 40, 5), "foot"), block((-20, -20, 500), (40, 40, 5), "lid")]
+
+
+@pytest.mark.parametrize(
+    ("tube", "beside", "style", "bushes"),
+    [
+        (drilled_box("rail", (25, "y"), (50, "y")), [block((-20, 20, 60), (40, 300, 40), "post")], "saddle", 2),
+        (drilled_box("rail", (25, "y"), (50, "y")), [block((-20, 20, 78), (40, 300, 40), "post")], "sleeve", 4),
+        (drilled_box("rail", (60, "y"), length=150), [block((-20, 20, 20), (40, 200, 9), "gusset")], "sleeve", 2),
+        (drilled_box("rail", (250, "y")), [*CLOSED, TOP], "saddle", 1),
+        (drilled_box("rail", (250, "y")), [*CLOSED, BOTTOM], "saddle", 1),
+        (drilled_box("rail", (250, "y")), [*CLOSED, LEFT], "saddle", 2),
+        (drilled_box("rail", (250, "y")), [*CLOSED, RIGHT], "saddle", 2),
+    ],
+    ids=["one wall", "shorter", "other end", "below", "above", "right", "left"],
+)
+def test_a_guide_goes_on_where_nothing_is_in_its_way(tube, beside, style, bushes):
+    """Nothing is shared with what is welded on beside the tube, by manifold3d."""
+    for pattern, guide in guides(take_off([tube, *beside], 8.0), GuideRecipe()):
+        placed = guide.mesh.placed(pattern.frame).to_manifold()
+        assert sum((placed ^ body.to_manifold()).volume() for body in (tube, *beside)) < 1e-5
+        assert (guide.recipe.style, len(guide.plan.bushes)) == (style, bushes)
+
+
+def test_a_saddle_goes_on_round_tube_from_the_free_side():
+    section = Section.round(42.4, 3.2)
+    wall = (section.outer.cross_section(96) - section.bore.cross_section(96)).extrude(500)
+    pin = Manifold.cylinder(80, 3.3, circular_segments=32, center=True).rotate((90, 0, 0)).translate((0, 0, 250))
+    for side in (1, -1):
+        rail = Mesh.from_manifold(Manifold.cube((400, 20, 500), True).translate((0, side * 40, 250)), "rail")
+        ((pattern, guide),) = guides(take_off([Mesh.from_manifold(wall - pin, "post"), rail], 8.0), GuideRecipe())
+        assert (guide.mesh.placed(pattern.frame).to_manifold() ^ rail.to_manifold()).volume() == 0.0
+        assert guide.recipe.style == "saddle" and len(guide.plan.bushes) == 1
+
+
+def test_where_no_guide_goes_on_the_part_in_the_way_is_named():
+    """Posts stand on each side, 33 mm from a hole: a pilot's guide goes between them, not that for 6.6 mm; 15 mm from
+    it, none does."""
+    for near, works in ((33.0, "pilot"), (15.0, None)):
+        posts = [
+            block((x, y, z), size, f"post {z:g}")
+            for z in (250 - near - 20, 250 + near)
+            for x, y, size in ((-20, -220, (40, 440, 20)), (-220, -20, (440, 40, 20)))
+        ]
+        solid = Manifold.cube((40, 40, 500)).translate((-20, -20, 0))
+        posts = [Mesh.from_manifold(post.to_manifold() - solid, post.name) for post in posts]
+        takeoff = take_off([drilled_box("rail", (250, "y")), *CLOSED, *posts], 8.0)
+        (pattern,) = patterns(takeoff)
+        with pytest.raises(RecipeError, match=rf'"post .*" stands beside the tube {near:g} mm past hole 1') as refused:
+            design(GuideRecipe(), pattern.place(pattern.section), KNOWN)
+        assert refused.value.works == works
+        if works:
+            guide = design(GuideRecipe(drill="pilot"), pattern.place(pattern.section), KNOWN)
+            placed = guide.mesh.placed(pattern.frame).to_manifold()
+            assert sum((placed ^ post.to_manifold()).volume() for post in posts) == 0.0
+        else:
+            assert "post" in str(refused.value.instead)
+
+
+@pytest.mark.parametrize("length", [500.0, 800.0])
+def test_the_guide_for_more_holes_serves_an_end_that_has_some_of_them(length):
+    tube = drilled_box("stile", (60, "y"), (100, "y"), (length - 60, "y"), length=length)
+    found = patterns(take_off([tube], 8.0))
+    assert [pattern.count for pattern in found] == [2, 1]
+    both, one = (pattern.place(pattern.section) for pattern in found)
+    assert both.like(one) and one.like(both) and both.tighter(one).partial
+    assert found[1].where.endswith(", only hole 1 of the guide") and "only" not in found[0].where
+    guide = design(GuideRecipe(), both.tighter(one), KNOWN)
+    body = tube.to_manifold()
+    for pattern in found:
+        assert (guide.mesh.placed(pattern.frame).to_manifold() ^ body).volume() < 1e-5
+        points = [pattern.frame.to_world(np.array(entry.point)) for entry, _ in pattern.numbered]
+        assert sorted({round(float(point[2])) for point in points}) in ([60, 100], [round(length) - 60])
+    (step,) = (step for step in DrillGuide.steps({"F1": guide}) if step.name == "Some holes")
+    assert "only hole" in step.said
+
+
 def test_holes_all_around_far_from_the_ends_take_several_saddles(gmsh):
     mesh, _ = drilled(gmsh, ROUND, [((0, 0, 250), (0, 1, 0), 6.0, 1), ((0, 0, 260), (0, -1, 0), 6.0, 1)])
     assert [pattern.count for pattern in patterns(take_off([mesh], 8.0))] == [1, 1]
@@ -288,7 +385,7 @@ def test_a_sleeve_is_refused_for_what_stands_in_its_way(gmsh, aside):
     if aside > 400:
         assert design(GuideRecipe(style="sleeve"), place, KNOWN).recipe.style == "sleeve"
         return
-    with pytest.raises(RecipeError, match="another part stands beside the tube from 60 mm on") as refused:
+    with pytest.raises(RecipeError, match='"post" stands beside the tube from 60 mm on') as refused:
         design(GuideRecipe(style="sleeve"), place, KNOWN)
     assert refused.value.works == "saddle"
 

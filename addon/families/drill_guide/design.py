@@ -139,7 +139,7 @@ class _Shape:
         """What is in the way of one that has none, and its name."""
         room, entries = self.plan.room, [bush.entry for bush in self.plan.bushes]
         first, last = (pick(entries, key=lambda entry: entry.point[2]) for pick in (max, min))
-        below = not room.holds(self.bottom, math.inf)
+        below = self.bottom < room.low_mm + CLEAR_MM
         body, hole = (room.below, last) if below else (room.above, first)
         free = last.point[2] - room.low_mm if below else room.high_mm - first.point[2]
         needed = last.point[2] - self.bottom if below else self.top - first.point[2]

@@ -60,6 +60,11 @@ def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
         those(lambda plan: _holes(plan.bushes) > 1),
     )
     step(
+        "Some holes",
+        'Where the list of tubes says "only hole", leave the guide\'s other holes out',
+        those(lambda plan: plan.place.partial),
+    )
+    step(
         "Both walls",
         "Drill each wall from its own side, through the bush there",
         those(lambda plan: len(plan.bushes) > _holes(plan.bushes)),

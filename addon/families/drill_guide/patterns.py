@@ -405,7 +405,7 @@ def _listed(words: dict[str, None]) -> str:
 
 def _of_tube(tube: Tube, holes: Sequence[Hole], surface: Surface | None) -> Iterator[Pattern]:
     """Each hole under the sleeve over the nearest end where that has room, the others under saddles, each for as many
-    holes in a row as leave it room."""
+    holes in a row as leave it room. Holes of a sleeve that such a saddle serves too do without the sleeve."""
     joined = {end.source for hole in holes if isinstance(hole, NeededHole) for end in hole.joint.ends}
     around = Surroundings.of(tube, surface, joined - {tube.source})
     loose = {hole.end for hole in holes if isinstance(hole, NeededHole)}
@@ -413,16 +413,30 @@ def _of_tube(tube: Tube, holes: Sequence[Hole], surface: Surface | None) -> Iter
     left = sorted(holes, key=lambda hole: hole.distances_mm[0])
     ends = {id(hole): _sleeve_end(hole, over, around) for hole in holes}
     for end in over:
-        if near := [hole for hole in left if ends[id(hole)] == end]:
+        near = [hole for hole in left if ends[id(hole)] == end]
+        row = _in_reach(near, [hole for hole in left if ends[id(hole)] is None])
+        saddle = _best_served(tube, row, around) if len(row) > len(near) else None
+        if saddle and len(saddle.holes) == len(row) and _leaves_room(saddle):
+            ends.update((id(hole), None) for hole in near)
+        elif near:
             yield _sleeve(tube, near, end, around)
     left = [hole for hole in left if ends[id(hole)] is None]
     while left:
-        start = left[0].distances_mm[0]
-        row = [hole for hole in left if hole.distances_mm[0] <= start + SADDLE_MM]
+        row = _in_reach(left[:1], left[1:])
         rows = (_best_served(tube, row[:count], around) for count in range(len(row), 0, -1))
         pattern = next((pattern for pattern in rows if _leaves_room(pattern)), _best_served(tube, row, around))
         yield replace(pattern, no_sleeve=pattern.obstacle)
         left = [hole for hole in left if hole not in pattern.holes]
+
+
+def _in_reach(holes: Sequence[Hole], others: Sequence[Hole]) -> list[Hole]:
+    """The holes with those of others that one row has room for."""
+    row = list(holes)
+    for hole in others if holes else ():
+        distances = [one.distances_mm[0] for one in (*row, hole)]
+        if max(distances) - min(distances) <= SADDLE_MM:
+            row.append(hole)
+    return sorted(row, key=lambda hole: hole.distances_mm[0])
 
 
 def _sleeve_end(hole: Hole, over: Sequence[int], around: Surroundings) -> int | None:
