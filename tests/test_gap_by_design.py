@@ -17,11 +17,15 @@ from addon.families.circumstances import Circumstances
 from addon.families.gap_band import ENTERS, GapBand, causes, fit_band, gap_by_design
 from addon.families.spigot_limits import spigot_contour
 from addon.fields.refusals import RecipeError
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
 from addon.geometry.mitres import shear
 from addon.geometry.sections import Outline, Section
 from addon.review.fittings import review_fitting
 from addon.review.gap import gap_findings
+from addon.review.in_place import PlacedBody, Trial
 from addon.shaping.contours import Fineness
+from addon.takeoff.ends import mitre_normal
 from addon.trade.fits import adhesive, fit_named, tube_tolerance
 from addon.trade.processes import DEFAULT_PROCESS, material_named, process_named, processes
 from addon.trade.sizes import TubeSize, tube_sizes
@@ -203,6 +207,23 @@ def test_it_goes_into_the_worst_tube_with_a_seam(name: str, at: str) -> None:
         crushed = fitting.solid.translate(shift).translate((0, 0, lower)) ^ tube.translate((0, 0, -0.05))
         lengths = fitting.recipe.rib.count * fitting.recipe.spigot_mm * fitting.recipe.rib.width_mm
         assert 0 < crushed.volume() < lengths * (fitting.recipe.rib.height_mm + aside)
+
+
+@pytest.mark.parametrize("name", TUBES)
+@pytest.mark.parametrize("aside_mm", [0.0, 0.3, 1.0])
+def test_ribs_count_neither_in_the_quick_look_nor_in_the_whole_trial(name: str, aside_mm: float) -> None:
+    """Beside a trial of the solid that has none."""
+    section, mitre, known = TUBES[name]
+    fitting, normal = made(name), mitre_normal(mitre, 0.0)
+    tube = Mesh.from_manifold(worst_tube(section, fitting, known, mitre).translate((aside_mm, 0.0, 0.0)), "tube")
+    outline = fitting.seat.outline.polygon() if fitting.seat.rib_mm else None
+    trial = Trial(fitting.mesh, normal, rigid=lambda: fitting.rigid, outline=outline)
+    bare, there = Trial(fitting.rigid, normal), Frame.along((0, 0, 0), (0, 0, 1))
+    assert bare.clears(there, tube) or not trial.clears(there, tube)  # coarse facets are further in
+    met, alone = (each.met(there, PlacedBody(tube)) for each in (trial, bare))
+    assert [finding.check for finding in met] == [finding.check for finding in alone]
+    assert [finding.value for finding in met] == pytest.approx([finding.value for finding in alone], rel=1e-6)
+    assert met or aside_mm < 1.0
 
 
 @pytest.mark.parametrize("name", TUBES)

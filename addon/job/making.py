@@ -210,13 +210,15 @@ def _tried_in_ends(fitting: Made, place: EndPlace, assembled: Assembled) -> list
     least_gap_mm = max(fit_named(seat.fit).least_gap_mm, 0.0)
     normal = mitre_normal(place.mitre_deg, place.mitre_direction_deg)
     trial = Trial(
-        fitting.fitting.rigid,
+        fitting.fitting.mesh,
         normal,
         least_gap_mm,
         seat.fit == "press",
         fitting.fitting.depth_key,
         fitting.id,
         fitting.fitting.lip_mm,
+        rigid=lambda: fitting.fitting.rigid,
+        outline=seat.outline.polygon() if seat.rib_mm else None,
     )
     ends = [site for site in assembled.sites_of(fitting) if isinstance(site, TubeEnd)]
     for end, others in zip(ends, assembled.beside(fitting, least_gap_mm), strict=True):

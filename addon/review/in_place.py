@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -86,11 +86,15 @@ class Trial:
     name: str = ""
     lip_mm: float | None = None
     """The recipe's, None if it has none."""
+    rigid: Callable[[], Mesh] | None = None
+    """Makes the mesh without what is crushed as it goes in, when something comes so near that it matters."""
+    outline: Floats | None = None
+    """(k, 2): around the part inside, without what is crushed; without it around all that the mesh has there."""
 
     @cached_property
     def solid(self) -> Manifold | None:
-        """None if the mesh is not closed."""
-        return closed_solid(self.mesh)
+        """What does not give; None if its mesh is not closed."""
+        return closed_solid(self.rigid() if self.rigid else self.mesh)
 
     @cached_property
     def depth_mm(self) -> float:
@@ -117,11 +121,12 @@ class Trial:
         self, frame: Frame, tube: PlacedBody, others: Sequence[PlacedBody] = (), clear_depth_mm: float | None = None
     ) -> list[Finding]:
         """What ``at`` finds, in a hundredth of the time where nothing comes near enough to be found."""
-        if self.solid is None:
-            return [self._unknown]
         near = [body for body in others if self._near(frame, body.mesh)]
+        clear = self.clears(frame, tube.mesh)
         findings: list[Finding] = []
-        if not self.clears(frame, tube.mesh) or (near and tube.solid is None):
+        if (near or not clear) and self.solid is None:
+            return [self._unknown]
+        if not clear or (near and tube.solid is None):
             against = self._against(self._inside, frame, tube, self.least_gap_mm)
             findings += _tube_findings(against, self.least_gap_mm, self.press, self.name)
         for body in near:
@@ -182,7 +187,9 @@ class Trial:
     @cached_property
     def _sides(self) -> tuple[Floats, Floats]:
         """Directions (k, 2) square to the sides of the part inside, and how far it reaches along each (k,)."""
-        inside = self.mesh.vertices[self.mesh.vertices @ self.rim_normal < -_TOUCHING_MM][:, :2]
+        inside = self.outline
+        if inside is None:
+            inside = self.mesh.vertices[self.mesh.vertices @ self.rim_normal < -_TOUCHING_MM][:, :2]
         hull = np.asarray(CrossSection.hull_points(inside.tolist()).to_polygons()[0])
         directions = outward_normals(hull)
         return directions, (hull @ directions.T).max(axis=0)
