@@ -49,6 +49,8 @@ BUTTON = 20
 """The height of a button: points."""
 NEAR = BUTTON / 5
 """How closely a button's lower edge is found: points."""
+FULL_WIDTH, BESIDE = (0.6,), (0.25, 0.75)
+"""Where in the sidebar's width buttons are that fill it, and those that stand side by side."""
 PAGE = 6
 """Notches of the wheel, from one part of the sidebar that is searched to the next."""
 PANEL_S = 0.35
@@ -69,8 +71,10 @@ draw_seconds: dict[str, list[float]] = {}
 drawn: list[tuple[float, float, float, float]] = []
 """Rectangles of the sheets that were drawn into the view since the last photograph was begun."""
 clicks = 0
+lit: dict[str, Point] = {}
+"""Buttons that the mouse lit up in the last search of a part of the sidebar, and where."""
 passed: dict[str, tuple[int, Point]] = {}
-"""Buttons that the mouse lit up on its way: how many pages down the sidebar, and where. A search looks there first."""
+"""Those of all searches: how many pages down the sidebar, and where. A search looks there first."""
 
 
 def tour() -> Waiting:
@@ -143,7 +147,7 @@ def _demo() -> Waiting:
     yield from _rest()
     checks = [row.name for row in bpy.context.window_manager.ferrule.findings]
     bpy.ops.ferrule.go_to_finding(index=checks.index("thin wall"))
-    for switch in ("show_outlines", "show_rings", "show_overhangs"):
+    for switch in ("show_overhangs", "show_rings", "show_outlines"):  # the mouse passes the upper ones first
         yield from _click(f"ferrule.view.{switch}")
     yield from _scroll(-60)
     yield from _photograph("review", "A finding, its place and the layers", _job().view.show_rings)
@@ -376,8 +380,8 @@ def _step_files() -> Waiting:
     yield 0.2
     _event("LEFTMOUSE", "PRESS", first)
     yield 0.2
-    for share in range(1, 21):
-        _event("MOUSEMOVE", "NOTHING", tuple(a + (b - a) * share // 20 for a, b in zip(first, middle, strict=True)))
+    for share in range(1, 9):
+        _event("MOUSEMOVE", "NOTHING", tuple(a + (b - a) * share // 8 for a, b in zip(first, middle, strict=True)))
         yield 0.1
     _event("LEFTMOUSE", "RELEASE", middle)
     yield from _until(lambda: STEP.stem in bpy.data.collections)
@@ -580,23 +584,28 @@ def _event(kind: str, value: str, at: tuple[int, int], **more: Any) -> None:
 
 def _find(wanted: str) -> Any:
     """Where the button of an operator, or of a property by its path from the scene, is; scrolls the sidebar to it."""
+    page = _passed(wanted)[0]
     yield from _scroll(-40)
-    if page := _passed(wanted)[0]:
-        yield from _scroll(page * PAGE)
-        if place := (yield from _still_there(wanted, page)):
-            return place
+    yield from _scroll(page * PAGE)
+    if place := (yield from _still_there(wanted, page)):
+        return place
+    for shares in (FULL_WIDTH, BESIDE):  # most buttons are as wide as the tab
         yield from _scroll(-40)
-    for page in range(12):
-        if place := (yield from _seen(wanted, page=page)):
-            return place
-        yield from _scroll(PAGE)
+        before: dict[str, Point] = {}
+        for page in range(12):
+            if place := (yield from _seen(wanted, shares=shares, page=page)):
+                return place
+            if lit == before:
+                break
+            before = dict(lit)
+            yield from _scroll(PAGE)
     raise LookupError(f"No button for {wanted} in the sidebar")
 
 
 def _seen(
     wanted: str,
     upwards: bool = False,
-    shares: Sequence[float] = (0.6, 0.25, 0.75),
+    shares: Sequence[float] = (*FULL_WIDTH, *BESIDE),
     patience_s: float = 0.01,
     page: int = 0,
 ) -> Any:
@@ -606,17 +615,16 @@ def _seen(
         return middle
     side = _places()[3]
     heights = range(side.y + side.height - 10, _least_height(), 1 - _points(BUTTON))
-    on_the_way: dict[str, tuple[int, Point]] = {}
+    lit.clear()
     for share, y in product(shares, reversed(heights) if upwards else heights):
         at = side.x + int(share * side.width), y
         found = yield from _is_at(wanted, at, patience_s)
-        on_the_way.setdefault(_under_mouse(), (page, at))
+        lit.setdefault(_under_mouse(), at)
         if found:
             break
-    else:
-        passed.update(on_the_way)
+    passed.update({shown: (page, place) for shown, place in lit.items()})
+    if not found:
         return None
-    passed.update(on_the_way)
     # the panel may have grown or shrunk meanwhile, or Blender is slower
     middle = yield from _middle(wanted, at, page, 5 * patience_s)
     return middle or (yield from _seen(wanted, upwards, shares, 2 * patience_s, page))

@@ -67,6 +67,16 @@ def scene() -> Iterator[bpy.types.Scene]:
 
 
 @pytest.fixture
+def read_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Command lines read assemblies without a process of their own, which takes seconds and reads the same (tested in
+    test_command_line.py)."""
+    from addon.ui import command_line
+    from addon.ui.scene import read_assembly
+
+    monkeypatch.setattr(command_line, "read_apart", read_assembly)
+
+
+@pytest.fixture
 def gmsh() -> Iterator[ModuleType]:
     """gmsh with an empty model, silent. Where its system libraries are missing the test is skipped, in CI it fails."""
     try:

@@ -38,12 +38,6 @@ def job_file(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def read_here(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Assemblies are read without a process of their own, which takes a second and reads the same (see below)."""
-    monkeypatch.setattr(command_line, "read_apart", read_assembly)
-
-
-@pytest.fixture
 def seen(read_here: None, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
     """What the job was given; in the place of the work itself there are two steps of progress and a result."""
     given: dict[str, object] = {}

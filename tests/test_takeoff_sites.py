@@ -150,8 +150,17 @@ def test_holes_in_line_but_for_their_sizes_are_two(gmsh):
 
 
 @pytest.mark.once
-@pytest.mark.parametrize("how", ["long", "even"])
-@pytest.mark.parametrize(("shapes", "deep"), [(SQUARE, 0.5), (SQUARE, 1.0), (SQUARE, 3.5), (ROUND, 1.5)])
+@pytest.mark.parametrize(
+    ("shapes", "deep", "how"),
+    [
+        (SQUARE, 0.5, "long"),
+        (SQUARE, 1.0, "even"),
+        (SQUARE, 3.5, "long"),
+        (SQUARE, 3.5, "even"),
+        (ROUND, 1.5, "long"),
+        (ROUND, 1.5, "even"),
+    ],
+)
 def test_a_countersink_is_told_from_the_hole(gmsh, shapes, how, deep):
     """90° from 3 mm of radius at ``deep`` mm below the outside: 3 mm is the square tube's whole wall."""
 
@@ -336,8 +345,9 @@ def brace_to(gmsh, end, shapes=ROUND, aside=0.0) -> Mesh:
     return Mesh(np.add(mesh.vertices, (aside, 0, end)), mesh.triangles, "brace")
 
 
-@pytest.mark.parametrize("end", [20.0, 0.0, -26.0])
-@pytest.mark.parametrize(("angle_deg", "offset"), [(90.0, 0.0), (55.0, 5.0)])
+@pytest.mark.parametrize(
+    ("angle_deg", "offset", "end"), [(90.0, 0.0, 20.0), (90.0, 0.0, -26.0), (55.0, 5.0, 0.0), (55.0, 5.0, -26.0)]
+)
 def test_an_end_that_runs_into_a_tube_needs_its_cope(gmsh, angle_deg, offset, end):
     """Drawn to within the post's wall, to its axis, or a little past its other side; not one of them takes a cap."""
     takeoff = take_off([brace_to(gmsh, end), post_along(gmsh, angle_deg, offset)], 8.0)

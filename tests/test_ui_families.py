@@ -33,6 +33,8 @@ from addon.ui.recipes import recipe_group, recipe_of
 from addon.ui.takeoff_text import sites_of, takeoff_from, takeoff_text
 from addon.ui.updating import desk_of, finish
 
+pytestmark = pytest.mark.usefixtures("read_here")
+
 
 @pytest.fixture
 def scene(monkeypatch: pytest.MonkeyPatch) -> Iterator[bpy.types.Scene]:
@@ -229,14 +231,13 @@ def test_real_families_go_from_the_model_to_the_files_of_their_job_file(real: bp
     for family in ("drill_guide", "hole_plug", "joiner"):
         choose(family)
     assert [row.makes for row in scene.ferrule.groups] == ["cap", "drill_guide hole_plug", "joiner"]
+    scene.ferrule.recipes.joiner.screws = "through"
+    scene.ferrule.recipes.joiner.screw_thread = "M4"
     assert bpy.ops.ferrule.fit() == {"FINISHED"}
     assert [len(fitted(family)) for family in ("cap", "hole_plug", "joiner")] == [2, 8, 1]
     assert fitted("drill_guide")
-    scene.ferrule.recipes.joiner.screws = "through"
-    scene.ferrule.recipes.joiner.screw_thread = "M4"
     served = [batch.amounts for batch in (fitting.batch for fitting in desk_of(scene).fittings)]
     assert sum(amounts.get("screw hole", 0) for amounts in served) == 2
-    assert bpy.ops.ferrule.fit() == {"FINISHED"}
     assert_exported_as_the_job_file_does(scene, tmp_path, 4)
 
 

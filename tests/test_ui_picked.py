@@ -31,6 +31,8 @@ from addon.ui.placing import placed
 
 import bmesh  # isort: skip  (there once bpy is)
 
+pytestmark = pytest.mark.usefixtures("read_here")
+
 SMALL = Section.round(38.1, 1.65)
 
 
