@@ -37,6 +37,8 @@ _MOST_OFF = 3.0
 _MOSTLY_NOISE = 2.0
 """Such a fit pays if the tolerance is more than this many times that of exact corners."""
 _STEPS = 4
+_SETTLED = 1e-6
+"""Of a polygon's size: what the step after one as small as this changes is far less than a file's digits show."""
 _WIDEST_GAP = np.radians(45.0)
 _MOST_UNEQUAL = 1.5
 """Longest over mean side of a polygon that may stand for a circle."""
@@ -349,7 +351,7 @@ def _through_corners(points: Floats) -> _OutlineFits:
         length = np.maximum(np.hypot(arm[..., 0], arm[..., 1]), 1e-12)
         step = _least_squares(np.dstack([arm / length[..., None], ones]), length - radius[:, None])
         centre, radius = centre + step[:, :2], radius + step[:, 2]
-        if np.abs(step).max() < 1e-9:
+        if np.abs(step).max() < _SETTLED:
             break
     arm = unit - centre[:, None]
     residual = np.abs(np.hypot(arm[..., 0], arm[..., 1]) - radius[:, None]).max(axis=1) * scale

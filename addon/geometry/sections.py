@@ -218,7 +218,7 @@ class Section:
             if not contains(outside, inside).all():
                 return 0.0
             return float(min(nearest(outside, inside)[0].min(), nearest(inside, outside)[0].min()))
-        right, up = (abs(inner - middle) for inner, middle in zip(bore.centre, outer.centre, strict=True))
+        right, up = abs(bore.centre[0] - outer.centre[0]), abs(bore.centre[1] - outer.centre[1])
         across, along = (outer.width - bore.width) / 2 - right, (outer.depth - bore.depth) / 2 - up
         # How far the centre of the bore's nearest corner lies past that of the outside's.
         tighter = outer.rounding - bore.rounding

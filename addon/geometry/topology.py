@@ -16,7 +16,7 @@ from .frames import Floats
 Indices = NDArray[np.int64]
 
 _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5], np.uint64)
-_HASH_BITS = 48
+_BLOCK = 1 << 16
 _SAME_ANGLE = 1e-4
 _PROJECTION = np.array([0.5411961, 0.6532815, 0.5286521])
 
@@ -24,32 +24,53 @@ _PROJECTION = np.array([0.5411961, 0.6532815, 0.5286521])
 def weld(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
     """Merge points (n, 3) of one group (n,) whose coordinates are equal.
 
-    Returns the index of one point for each that is left, and (n,) which of those each point became.
+    Returns the index of one point for each that is left, and (n,) which of those each point became, numbered as they
+    first come: neighbours then lie near each other in memory.
     """
-    columns: list[NDArray] = [
-        np.ascontiguousarray(column) + 0.0 for column in points.T
-    ]  # -0.0 becomes 0.0: equal bits if equal
+    if len(points) <= _BLOCK:
+        return _welded(points, groups)
+    # Most points meet their equals nearby: by blocks that fit into the processor's own memory, then what is left.
+    rests, indices, begin = [], [], 0
+    for start in range(0, len(points), _BLOCK):
+        block = slice(start, start + _BLOCK)
+        rest, index = _welded(points[block], groups[block])
+        rests.append(rest + start)
+        indices.append(index + begin)
+        begin += len(rest)
+    rest = np.concatenate(rests)
+    remaining, merged = _welded(points.take(rest, axis=0), groups.take(rest))
+    return rest.take(remaining), merged.take(np.concatenate(indices))
+
+
+def _welded(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
+    """``weld`` for all points at once, by a table of hashes."""
+    count = len(points)
+    # -0.0 becomes 0.0: equal bits if equal
+    words = [(np.ascontiguousarray(column) + 0.0).view(np.uint64) for column in points.T]
     hashes = groups.astype(np.uint64) * _MIX[3]
-    for column, factor in zip(columns, _MIX, strict=False):
+    for word, factor in zip(words, _MIX, strict=False):
         # Numbers that came from float32 leave half of each word empty; their upper half is folded into it.
-        word = column.view(np.uint64) >> np.uint64(32)
-        word ^= column.view(np.uint64)
-        word *= factor
-        hashes += word
+        folded = word >> np.uint64(32)
+        folded ^= word
+        folded *= factor
+        hashes += folded
     hashes ^= hashes >> np.uint64(29)
     hashes *= _MIX[0]
-    hashes >>= np.uint64(64 - _HASH_BITS)
-    order = ordered(hashes, _HASH_BITS)
-    remaining, inverse = _merge(order, _fresh(hashes.take(order))[1:])
-    same = remaining.take(inverse)
-    if any((column != column.take(same)).any() for column in (*columns, groups)):
-        # Two different points share a hash: sort by the numbers themselves.
-        order = np.lexsort((*columns, groups))
-        differ = np.zeros(max(len(order) - 1, 0), bool)
-        for column in (*columns, groups):
-            differ |= column[order[1:]] != column[order[:-1]]
-        remaining, inverse = _merge(order, differ)
-    return remaining, inverse
+    bits = count.bit_length() + 1
+    shift, table = np.uint64(64 - bits), np.empty(1 << bits, np.int64)
+    first, left = np.arange(count), np.arange(count)
+    while left.size:
+        slots = (hashes >> shift).view(np.int64)
+        table[slots[::-1]] = left[::-1]  # the first that comes to a slot is written last, and stays
+        found = table.take(slots)
+        unlike = groups.take(left) != groups.take(found)
+        for word in words:
+            unlike |= word.take(left) != word.take(found)
+        first[left] = found
+        again = np.flatnonzero(unlike)
+        left, hashes = left.take(again), hashes.take(again) * _MIX[1]
+    leads = first == np.arange(count)
+    return np.flatnonzero(leads), (np.cumsum(leads) - 1).take(first)
 
 
 def close_pairs(points: Floats, groups: Indices, tolerance: Floats) -> tuple[Indices, Indices]:
@@ -94,23 +115,29 @@ class Edges:
 def edges(triangles: Indices, vertex_count: int) -> Edges:
     """Sort out the edges of triangles (m, 3)."""
     start = triangles.ravel()
-    end = triangles[:, [1, 2, 0]].ravel()
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    bits = max(vertex_count, 1).bit_length()
-    keys = low << bits | high
-    order = ordered(keys, 2 * bits)
+    keys = _edge_keys(triangles, max(vertex_count, 1).bit_length()).ravel()
+    # Neighbours have numbers near each other, so that the keys are in long runs.
+    order = np.argsort(keys, kind="stable")
     keys = keys.take(order)
     begins = np.flatnonzero(_fresh(keys))
     counts = np.diff(np.append(begins, len(keys)))
     twins = np.full(len(start), -1, np.int64)
-    first = order[begins[counts == 2]]
-    second = order[begins[counts == 2] + 1]
+    pairs = begins[counts == 2]
+    first, second = order.take(pairs), order.take(pairs + 1)
     twins[first], twins[second] = second, first
     many = counts > 2
-    non_manifold = order[np.repeat(many, counts)]
-    return Edges(
-        twins, bool((start[first] == start[second]).any()), non_manifold, np.repeat(np.flatnonzero(many), counts[many])
-    )
+    non_manifold, crowd = order[np.repeat(many, counts)], np.repeat(np.flatnonzero(many), counts[many])
+    return Edges(twins, bool((start.take(first) == start.take(second)).any()), non_manifold, crowd)
+
+
+def _edge_keys(triangles: Indices, bits: int) -> Indices:
+    """(m, 3): a number for the edge at each half-edge: its lower vertex, and behind ``bits`` its higher one."""
+    keys = np.empty_like(triangles)
+    for start in range(0, len(triangles), _BLOCK):
+        block = triangles[start : start + _BLOCK]
+        ends = block[:, [1, 2, 0]]
+        keys[start : start + _BLOCK] = np.minimum(block, ends) << bits | np.maximum(block, ends)
+    return keys
 
 
 def twins(edges: Edges, triangles: Indices, vertices: Floats) -> Indices:
@@ -247,20 +274,6 @@ def _fresh(keys: NDArray) -> NDArray[np.bool_]:
     fresh = np.ones(len(keys), bool)
     fresh[1:] = keys[1:] != keys[:-1]
     return fresh
-
-
-def _merge(order: Indices, differ: NDArray[np.bool_]) -> tuple[Indices, Indices]:
-    """The first of each run of equal things, and which of these each is, numbered as they first come: neighbours then
-    lie near each other in memory."""
-    fresh = np.ones(len(order), bool)
-    fresh[1:] = differ
-    firsts = order[fresh]
-    leads = np.zeros(len(order), bool)
-    leads[firsts] = True
-    numbers = (np.cumsum(leads) - 1).take(firsts)
-    inverse = np.empty(len(order), np.int64)
-    inverse[order] = numbers.take(np.cumsum(fresh) - 1)
-    return np.flatnonzero(leads), inverse
 
 
 def _around(half: Indices, crowd: Indices, triangles: Indices, vertices: Floats) -> tuple[Indices, Indices]:

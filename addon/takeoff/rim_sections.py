@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -82,6 +83,8 @@ class RimSection:
 
 _Drawn = tuple[Section, Floats, float]
 """A section, where its centre lies in the drawing plane, and by how many radians its x is turned there."""
+_Rim = tuple[_Drawn, float, bool, Coarse | None]
+"""What is drawn of a rim, how far off its corners may be, ``ring`` and ``coarse``."""
 
 
 def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[RimSection | None]:
@@ -105,10 +108,10 @@ def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[Ri
     axes = np.stack([x, y, rims.axes], axis=1)
     walled = (_walled(surface, rims) & ~rims.shared).tolist()
     singles, faced = rims.single.tolist(), (rims.face >= 0).tolist()
-    profiles: list[RimSection | None] = []
+    tubes: list[int] = []
+    read: list[_Rim] = []
     for rim, level in enumerate(noise.tolist()):
         bore, outer, clear = fits[rim], fits[count + rim], clears[rim]
-        base = Frame(origins[rim], axes[rim])
         if singles[rim]:
             section, centre, turn = combined(bore, bore, level)
             drawn: _Drawn | None = (Section(section.outer, section.outer), centre, turn)
@@ -118,10 +121,18 @@ def read_rim_sections(surface: Surface, rims: Rims, rings: FlatRings) -> list[Ri
             drawn = _tube(outer, clear, level) if walled[rim] else None
             ring = walled[rim] and drawn is not None and _runs_alike(drawn[0])
             if drawn is None and faced[rim]:
-                drawn = _tube(_outer_by_wall(surface, rims, rim, bore, base, rings), clear, level, _THICKEST_UNLIKE)
-        profiles.append(
-            placed(*drawn, base, rims.normals[rim], bores[rim], level, ring, coarse) if drawn is not None else None
-        )
+                plane = Frame(origins[rim], axes[rim])
+                drawn = _tube(_outer_by_wall(surface, rims, rim, bore, plane, rings), clear, level, _THICKEST_UNLIKE)
+        if drawn is not None:
+            tubes.append(rim)
+            read.append((drawn, level, ring, coarse))
+    profiles: list[RimSection | None] = [None] * count
+    if tubes:
+        inside = [bores[rim] for rim in tubes]
+        for rim, profile in zip(
+            tubes, _all_placed(read, origins[tubes], axes[tubes], rims.normals[tubes], inside), strict=True
+        ):
+            profiles[rim] = profile
     return profiles
 
 
@@ -203,15 +214,19 @@ def is_tube(section: Section, thickest: float = THICKEST_WALL) -> bool:
     """Whether the wall is thin, and much the same on all four sides; up to ``thickest``, as a share of the smaller
     side, where bore and outside run alike."""
     walls = _walls(section)
+    least, most = min(walls), max(walls)
+    if least <= 0 or least <= _LEAST_EVEN * most:
+        return False
     thickest = thickest if _runs_alike(section) else _THICKEST_UNLIKE
-    thin = sum(walls) / 4 < thickest * 2 * section.outer.half_width
-    return min(walls) > 0 and thin and min(walls) > _LEAST_EVEN * max(walls)
+    return sum(walls) / 4 < thickest * 2 * section.outer.half_width
 
 
 def _runs_alike(section: Section) -> bool:
     """Whether bore and outside are of one known shape with the same wall all around."""
-    walls, shape = _walls(section), section.outer.shape
-    return shape == section.bore.shape != "free" and min(walls) > _ALIKE * max(walls)
+    if not section.outer.shape == section.bore.shape != "free":
+        return False
+    walls = _walls(section)
+    return min(walls) > _ALIKE * max(walls)
 
 
 def _walls(section: Section) -> tuple[float, float, float, float]:
@@ -280,44 +295,62 @@ def _outer_by_wall(
 
 
 def placed(
-    section: Section,
-    centre: Floats,
-    turn: float,
-    base: Frame,
-    normal: Floats,
-    bore: Floats,
-    noise: float = 0.0,
-    ring: bool = False,
-    coarse: Coarse | None = None,
+    section: Section, centre: Floats, turn: float, base: Frame, normal: Floats, bore: Floats, noise: float = 0.0
 ) -> RimSection:
     """The profile with its frame turned so that equal fittings get equal directions."""
-    lean_x, lean_y, lean_z = base.axes.dot(normal).tolist()
+    rows = base.origin[None], base.axes[None], normal[None]
+    return _all_placed([((section, centre, turn), noise, False, None)], *rows, [bore])[0]
+
+
+def _all_placed(
+    rims: Sequence[_Rim], origins: Floats, axes: Floats, normals: Floats, bores: Sequence[Floats]
+) -> list[RimSection]:
+    """``placed`` for k rims that were drawn about ``origins`` (k, 3) in the planes of ``axes`` (k, 3, 3)."""
+    leans = np.einsum("kij,kj->ki", axes, normals)
+    turned = [_turned(drawn, noise, *lean) for (drawn, noise, *_), lean in zip(rims, leans.tolist(), strict=True)]
+    mitred = np.array([mitre > 0 for _, _, mitre, _ in turned])
+    turns = np.radians([turn_deg for _, turn_deg, _, _ in turned])
+    cos, sin = np.cos(turns), np.sin(turns)
+    rise_x, rise_y = np.where(mitred, -leans[:, :2].T / leans[:, 2], 0.0)
+    x, y = np.array([drawn[1] for drawn, *_ in rims]).T
+    origins = origins + np.einsum("ki,kij->kj", np.column_stack([x, y, x * rise_x + y * rise_y]), axes)
+    along, aside, up = axes[:, 0], axes[:, 1], axes[:, 2]
+    frames = np.stack(
+        [cos[:, None] * along + sin[:, None] * aside, cos[:, None] * aside - sin[:, None] * along, up], axis=1
+    )
+    slopes = np.column_stack([cos * rise_x + sin * rise_y, cos * rise_y - sin * rise_x])
+    normals = np.where(mitred[:, None], normals, up)
+    counts = [len(bore) for bore in bores]
+    u, v = np.concatenate(bores).T
+    u, v, cos, sin = u - np.repeat(x, counts), v - np.repeat(y, counts), np.repeat(cos, counts), np.repeat(sin, counts)
+    begins = np.append(0, np.cumsum(counts)).tolist()
+    points = np.column_stack([u * cos + v * sin, v * cos - u * sin])
+    return [
+        RimSection(section, Frame(*frame), mitre, direction, normal, slope, points[begin:end], ring, coarse)
+        for (section, _, mitre, direction), frame, normal, slope, (begin, end), (_, _, ring, coarse) in zip(
+            turned, zip(origins, frames, strict=True), normals, slopes, pairwise(begins), rims, strict=True
+        )
+    ]
+
+
+def _turned(
+    drawn: _Drawn, noise: float, lean_x: float, lean_y: float, lean_z: float
+) -> tuple[Section, float, float, float]:
+    """The section of a rim whose normal leans so, by how much its x is turned, the mitre and which way that leans, all
+    in degrees."""
+    section, _, turn = drawn
     mitre = math.degrees(math.atan2(math.hypot(lean_x, lean_y), lean_z))
     section, turn_deg = _canonical(section, math.degrees(turn))
-    direction = 0.0
     if mitre < max(SQUARE_CUT_DEG, math.degrees(noise / section.outer.half_width)):
-        mitre, lean_x, lean_y, normal = 0.0, 0.0, 0.0, base.z
-    else:
-        direction = math.degrees(math.atan2(lean_y, lean_x)) - turn_deg
-        ways = folds(section)
-        if not ways:
-            turn_deg, direction = turn_deg + direction, 0.0
-        else:
-            period = 360.0 / ways
-            steps = math.floor((direction + _SAME_DIRECTION_DEG) / period)
-            turn_deg, direction = turn_deg + steps * period, max(direction - steps * period, 0.0)
-            if ways == 4:
-                section = _quarter_turned(section, steps)
-    cos, sin = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
-    rise_x, rise_y = -lean_x / lean_z, -lean_y / lean_z
-    x, y = centre.tolist()
-    # The first three rows are the frame's axes, the last is its origin, all in the base's axes.
-    rows = np.array([[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0], [x, y, x * rise_x + y * rise_y]])
-    world = rows.dot(base.axes)
-    frame = Frame(base.origin + world[3], world[:3])
-    plane = rows[:2, :2]
-    slope = np.array([cos * rise_x + sin * rise_y, cos * rise_y - sin * rise_x])
-    return RimSection(section, frame, mitre, direction, normal, slope, (bore - centre).dot(plane.T), ring, coarse)
+        return section, turn_deg, 0.0, 0.0
+    direction, ways = math.degrees(math.atan2(lean_y, lean_x)) - turn_deg, folds(section)
+    if not ways:
+        return section, turn_deg + direction, mitre, 0.0
+    period = 360.0 / ways
+    steps = math.floor((direction + _SAME_DIRECTION_DEG) / period)
+    if ways == 4:
+        section = _quarter_turned(section, steps)
+    return section, turn_deg + steps * period, mitre, max(direction - steps * period, 0.0)
 
 
 def folds(section: Section) -> int:
@@ -368,9 +401,9 @@ def _quarter_turned(section: Section, quarters: int) -> Section:
 def _outline_in_turned(outline: Outline, quarters: int) -> Outline:
     if not quarters % 4 or (outline.shape == "circle" and not any(outline.centre)):
         return outline
-    angle = -quarters * math.pi / 2
     if outline.points is not None:
-        return Outline.free(polygons.turned(outline.points, angle))
-    width, depth = (outline.depth, outline.width) if quarters % 2 else (outline.width, outline.depth)
-    x, y = polygons.turned(np.array(outline.centre), angle)
-    return replace(outline, width=width, depth=depth, centre=(float(x), float(y)))
+        return Outline.free(polygons.turned(outline.points, -quarters * math.pi / 2))
+    (x, y), width, depth = outline.centre, outline.width, outline.depth
+    for _ in range(quarters % 4):
+        x, y, width, depth = y, -x, depth, width
+    return Outline(outline.shape, width, depth, outline.corner_radius, centre=(x, y))

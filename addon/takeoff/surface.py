@@ -20,6 +20,7 @@ from .cleaning import cleaned, crosses, name_of
 _FLAT = np.sin(np.radians(1.0))
 _SMOOTH = np.cos(np.radians(25.0))
 """Neighbours that turn less than this belong to one curved wall; a rim mitred 60° turns 30° from its tube."""
+_BLOCK = 1 << 16
 _COPY_SHARE = 1e-4
 """Bodies whose corners are this share of the root of their area apart are one body, there twice."""
 
@@ -209,7 +210,7 @@ def _labels(
     extents = np.sqrt(np.einsum("ij,ij->i", highs - lows, highs - lows))
     half = np.flatnonzero(twins > np.arange(len(twins)))
     a, b = half // 3, twins[half] // 3
-    cosine = np.einsum("ij,ij->i", normals.take(a, axis=0), normals.take(b, axis=0))
+    cosine = _cosines(normals, a, b)
     smooth = cosine > _SMOOTH
     flat = cosine > np.sqrt(1 - _FLAT**2)
     # Noise tips the normals of slivers. They are flat if noise explains how far off their far corner is.
@@ -232,6 +233,16 @@ def _labels(
     faces = topology.components(count, a[flat], b[flat])
     walls = _merged(faces, a[smooth], b[smooth])
     return _numbered(faces), _numbered(walls), _numbered(_merged(walls, a, b))
+
+
+def _cosines(normals: Floats, a: Indices, b: Indices) -> Floats:
+    """The cosines between normals; by blocks, as the system takes long to hand out memory for long lists."""
+    cosines = np.empty(len(a))
+    for start in range(0, len(a), _BLOCK):
+        block = slice(start, start + _BLOCK)
+        first, second = normals.take(a[block], axis=0), normals.take(b[block], axis=0)
+        np.einsum("ij,ij->i", first, second, out=cosines[block])
+    return cosines
 
 
 def _without_copies(

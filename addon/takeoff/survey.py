@@ -128,6 +128,8 @@ def joints_of(
 
 def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
     """The leg with its length up to the farthest points of its copes."""
+    if leg.first not in cuts and leg.last not in cuts:
+        return leg
     past = [
         float(((np.concatenate(cuts[end]) - leg.frame.origin) @ (leg.frame.z * up)).max()) if end in cuts else None
         for end, up in ((leg.first, 1), (leg.last, -1))
