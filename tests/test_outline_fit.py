@@ -167,6 +167,24 @@ def test_corners_on_a_circle_make_one_however_far_apart_they_are(how, diameter):
     assert fit.outline.width == pytest.approx(diameter, abs=1e-6)
 
 
+@pytest.mark.parametrize(("radius", "shape"), [(3.0, "rectangle"), (10.0, "obround")])
+@pytest.mark.parametrize("quarter", [6, 8])
+def test_corners_left_on_arcs_alone_still_say_how_wide_it_is(radius, shape, quarter):
+    # source: shapely's rounded rectangle, of which the first corner of each arc was merged with the next one
+    drawn = rounded(40, 20, radius, quarter)
+    on_sides = (np.abs(drawn[:, 0]) > 20 - 1e-9) | (np.abs(drawn[:, 1]) > 10 - 1e-9)
+    fit = fit_outline(drawn[~on_sides])
+    assert fit.outline.shape == shape
+    assert (fit.outline.width, fit.outline.depth) == (pytest.approx(40, abs=0.02), pytest.approx(20, abs=0.02))
+
+
+def test_corners_on_arcs_that_are_off_say_nothing_of_sides():
+    drawn = rounded(40, 20, 3, 8)
+    on_sides = (np.abs(drawn[:, 0]) > 20 - 1e-9) | (np.abs(drawn[:, 1]) > 10 - 1e-9)
+    off = np.random.default_rng(1).normal(0, 0.015, drawn.shape)
+    assert fit_outline((drawn + off)[~on_sides]).outline.shape == "free"
+
+
 @pytest.mark.parametrize("flats", [1, 2, 4])
 def test_arcs_between_flats_make_no_circle(flats):
     angles = np.linspace(0, 2 * np.pi, 128, False)

@@ -46,6 +46,8 @@ _NEAR = 0.003, 0.01, 0.03
 """Shares of its size by which an outline that was simplified may be off the one that was meant."""
 _DRAWN = 1.5
 """How many times further than the chords beside it a corner may be off the curve that both stand for."""
+_EXTRAPOLATED = 0.25
+"""Of the tolerance within which corners lie on arcs that sides are read from."""
 _MOSTLY_OFF = 0.1
 """Of how far the corner is off that is furthest off; a weld seam leaves the others on the curve."""
 _MOST_FLATS = 4
@@ -512,11 +514,20 @@ def _ellipses(points: Floats, tolerance: Floats) -> _OutlineFits:
     )
 
 
+def _merged_rectangles(points: Floats, tolerance: Floats) -> _OutlineFits:
+    """Rectangles of whose sides no corner is left, only those of their arcs: corners at the ends of sides were merged
+    with the next ones. The sides then follow from the arcs, and are further off than the corners."""
+    fits = _rectangles(points, np.maximum(tolerance, _NEAR[0] * np.ptp(points, axis=1).max(axis=1)))
+    exact = fits.residual < _EXTRAPOLATED * tolerance
+    return replace(fits, possible=fits.possible & exact & (points.shape[1] >= LEAST_CIRCLE_CORNERS))
+
+
 _SHAPES = (
     ("circle", _circles),
     ("rectangle", _rectangles),
     ("rectangle", _short_sided),
     ("ellipse", _ellipses),
+    ("rectangle", _merged_rectangles),
 )
 """In the order in which they are tried; the first that fits is taken."""
 
