@@ -358,6 +358,14 @@ def test_thick_walls_are_tubes(width, wall):
     assert all(end.section.wall == pytest.approx(wall, abs=0.01) for end in ends)
 
 
+def test_a_thick_wall_that_is_even_all_around_is_a_tubes_whatever_its_shape():
+    # source: a regular hexagon measures 2 / sqrt(3) as much across its corners as across its flats
+    outside, inside = (CrossSection.circle(flats / math.sqrt(3), 6) for flats in (30.0, 10.0))
+    ends = take_off([Mesh.from_manifold((outside - inside).extrude(200.0), "hexagon")], 8.0).ends
+    assert [end.cause for end in ends] == ["open", "open"]
+    assert all(end.section.wall == pytest.approx(10.0, abs=1e-6) for end in ends)
+
+
 @pytest.mark.parametrize(
     ("section", "length", "cause"),
     [

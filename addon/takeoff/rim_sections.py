@@ -217,8 +217,15 @@ def is_tube(section: Section, thickest: float = THICKEST_WALL) -> bool:
     least, most = min(walls), max(walls)
     if least <= 0 or least <= _LEAST_EVEN * most:
         return False
-    thickest = thickest if _runs_alike(section) else _THICKEST_UNLIKE
-    return sum(walls) / 4 < thickest * 2 * section.outer.half_width
+    share = sum(walls) / 4 / (2 * section.outer.half_width)
+    return share < _THICKEST_UNLIKE or (share < thickest and (_runs_alike(section) or _is_even(section)))
+
+
+def _is_even(section: Section) -> bool:
+    """Whether the wall is much the same at every corner of outlines, of whatever shapes they are."""
+    outside, inside = section.outer.polygon(), section.bore.polygon()
+    across = np.concatenate([polygons.nearest(outside, inside)[0], polygons.nearest(inside, outside)[0]])
+    return bool(across.min() > _ALIKE * across.max())
 
 
 def _runs_alike(section: Section) -> bool:

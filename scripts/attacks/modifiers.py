@@ -101,7 +101,8 @@ def _section(rng: np.random.Generator) -> Section:
     if kind == 0:
         return Section.rectangular(width, width, wall, 0)
     if kind < 3:
-        return Section.rectangular(width, width * float(rng.choice([0.5, 0.75, 1.0])), wall)
+        depth = width * float(rng.choice([0.5, 0.75, 1.0]))
+        return Section.rectangular(width, depth, wall, min(2 * wall, depth / 2))
     if kind == 3:
         return Section(Outline("obround", width, width / 2), Outline("obround", width - 2 * wall, width / 2 - 2 * wall))
     return Section.round(width, wall)
