@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Protocol
 
 import numpy as np
@@ -19,6 +19,7 @@ from .frames import Floats, Frame
 from .outline_fit import off_outline
 from .polygons import cross, nearest_edges
 from .sections import Outline, Section
+from .topology import in_runs
 
 TOUCH_MM = 0.02
 """What passes by no further than this touches: tubes of one size do, and their coordinates are rounded."""
@@ -264,10 +265,13 @@ def traced(cut: Cut, outline: Outline) -> Floats:
     return np.column_stack([points, cut.heights(points)])
 
 
+@lru_cache(64)  # an assembly has many tubes of few sections
 def places_around(outline: Outline) -> Floats:
     """(n, 2): where ``traced`` looks for a cut, counter-clockwise."""
     girth = _Girth.of(outline, 0.0)
-    return girth.at(girth.stops(_STEPS // 2)[:-1])[0]
+    places = girth.at(girth.stops(_STEPS // 2)[:-1])[0]
+    places.flags.writeable = False
+    return places
 
 
 @dataclass(frozen=True)
@@ -393,9 +397,8 @@ class _Girth:
     def stops(self, steps: int) -> Floats:
         """The corners and what lies between them, no further apart than a share of the way around."""
         counts = np.maximum(np.ceil(np.diff(self.ends) / self.outline.length * steps - 1e-9), 1).astype(int)
-        share = np.concatenate([np.arange(count) / count for count in counts])
-        starts, lengths = np.repeat(self.ends[:-1], counts), np.repeat(np.diff(self.ends), counts)
-        return np.append(starts + share * lengths, self.ends[-1])
+        corner, step = in_runs(counts)
+        return np.append(self.ends[corner] + step / counts[corner] * np.diff(self.ends)[corner], self.ends[-1])
 
     def lines(self, cut: Cut) -> tuple[Line, ...]:
         rectangle = self.outline.shape == "rectangle"
