@@ -28,7 +28,7 @@ _PIXELS = 1400
 """Longer side, in pixels, of the depth picture that decides what is hidden."""
 _DEEPER = 2.0
 """Pixels by which an edge may lie deeper than the surfaces that it bounds."""
-_BATCH = 1_000_000
+_BATCH = 30_000
 """Rows of triangles that are worked on at once."""
 _MOST_STROKES = 40_000
 _STUB = 4
