@@ -15,7 +15,7 @@ from addon.geometry.mesh import Mesh
 from addon.review.facets import Facets
 from addon.review.outlines import Shapes
 from addon.review.rings import rings_of, widest
-from addon.review.steps import seen_span, stair, steps_of
+from addon.review.steps import LayerSpan, seen_span, stair, steps_of
 
 QUARTER_BEAD = PROCESS.bead_mm / 4
 
@@ -97,6 +97,15 @@ def test_rest_on_a_hemisphere_follows_the_closed_form() -> None:
     expected = (high**2 - band**2) / (high**2 - inside**2)
     np.testing.assert_allclose(rest[1:], expected, atol=0.01)
     assert expected[-1] < 0.7 and (expected[:-2] == 1).all()
+
+
+def test_steps_are_those_of_a_span_and_of_none_where_it_is_empty() -> None:
+    layers = layers_of(hemisphere(10.0, 64))
+    every, some, none = (
+        steps_of(layers, Shapes(layers.outlines), PROCESS, span).most
+        for span in (None, LayerSpan(10, 19), LayerSpan(0, -1))
+    )
+    assert (some[10:21] == every[10:21]).all() and not some[21:].any() and every[21:].all() and not none.any()
 
 
 def test_an_outline_that_grows_steps_outward() -> None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -251,6 +252,7 @@ def _middle(label: Dimension | Note) -> UV:
     return (label.start[0] + label.end[0]) / 2, (label.start[1] + label.end[1]) / 2
 
 
+@lru_cache(200)  # of a drawing that is tried at many scales
 def _words(label: Dimension | Note) -> str:
     """What was asked for is left to the sheet, beside the drawing."""
     if isinstance(label, Note):
@@ -258,6 +260,7 @@ def _words(label: Dimension | Note) -> str:
     return replace(label, asked_for=None).said(mm_and_inches)
 
 
+@lru_cache(200)
 def text_width(words: str) -> float:
     """About how wide words are on paper, in mm."""
     return TEXT_MM * sum(_LETTER_WIDTHS.get(letter, _DIGIT_WIDTH) for letter in words)

@@ -31,7 +31,10 @@ class Frame:
         if np.linalg.norm(side) < 1e-9:
             return cls.along(origin, up)
         side = _unit(side)
-        return cls(np.asarray(origin, float), np.array([side, np.cross(up, side), up]))
+        (x, y, z), (side_x, side_y, side_z) = up.tolist(), side.tolist()
+        # Three numbers at a time, numpy's own cross product takes as long as all the rest.
+        across = (y * side_z - z * side_y, z * side_x - x * side_z, x * side_y - y * side_x)
+        return cls(np.asarray(origin, float), np.array([side, across, up]))
 
     @property
     def x(self) -> Floats:

@@ -172,12 +172,16 @@ def _search(
     directions = np.concatenate([known, _flat_faces(facets), _even_directions()])
     taken = slice(None, None, 1 + len(facets.areas) // _FACETS_SEARCHED)
     areas, seen = facets.areas[taken], seen[taken]
-    slopes = np.stack([along(facets.normals[taken], way) for way in directions])
-    heights = np.stack([along(facets.centres[taken], way) for way in directions])
-    heights -= heights.min(axis=1)[:, None]
-    hangs = (slopes < -np.sin(np.radians(process.overhang_deg)) - 1e-4) & (heights > process.first_layer_mm)
-    marked = np.round((hangs * (areas * seen)).sum(axis=1))
-    columns = -(hangs * slopes * heights * areas).sum(axis=1)
+    normals, centres = (np.asfortranarray(rows[taken]) for rows in (facets.normals, facets.centres))
+    seen_areas = areas * seen
+    steepest = -np.sin(np.radians(process.overhang_deg)) - 1e-4
+    marked, columns = np.empty((2, len(directions)))
+    for index, way in enumerate(directions):  # one by one, so that all of it stays in the processor's own memory
+        slopes, heights = along(normals, way), along(centres, way)
+        heights -= heights.min()
+        hangs = (slopes < steepest) & (heights > process.first_layer_mm)
+        marked[index] = np.round((hangs * seen_areas).sum())
+        columns[index] = -(hangs * slopes * heights * areas).sum()
     chosen: list[Direction] = []
     tried = {(marked[index], _rough(columns[index])) for index in range(len(known))}
     for index in np.lexsort((columns, marked)).tolist():

@@ -89,7 +89,7 @@ def seen_span(layers: Layers, seen_mm: tuple[float, float] | None) -> LayerSpan:
 def steps_of(layers: Layers, shapes: Shapes, process: Process, span: LayerSpan | None = None) -> Steps:
     """Steps of every layer, or at least of a span's and the next, 0 of others. ``shapes`` are those of
     ``layers.outlines``."""
-    low, high = (span.first, min(span.last + 1, len(layers) - 1)) if span else (0, len(layers) - 1)
+    low, high = (0, len(layers) - 1) if span is None else (span.first, min(span.last + 1, len(layers) - 1))
     least, most = _moves(layers, shapes, int(layers.which[low]), int(layers.which[high]))
     which = layers.which
     first = np.diff(which, prepend=-1) > 0
