@@ -169,7 +169,9 @@ def test_a_rail_drawn_to_the_posts_axis_in_one_body_needs_its_cope(gmsh, beyond)
 
     takeoff = take_off([tessellated(gmsh, build, name="frame", facets=24)], 8.0)
     copes = [cope for cope in takeoff.copes if cope.tube.section.outer.shape == "rectangle"]
-    assert [cope.needed and cope.end.cause for cope in copes] == ["blocked"]
+    # The rail on the other side begins in the post's wall, so that in one body it ends on the post as a cope does.
+    assert sorted((cope.needed, cope.end.cause) for cope in copes) == [(False, "coped")] * beyond + [(True, "blocked")]
+    copes.sort(key=lambda cope: not cope.needed)
     assert copes[0].tube.length_mm == pytest.approx(900.0, abs=0.1)
     assert copes[0].end.position == pytest.approx((0, 0, 600), abs=0.1)
     assert {tube.section.outer.shape for tube in copes[0].tubes_under} == {"circle"}

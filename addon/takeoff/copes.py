@@ -29,12 +29,14 @@ _TRUE_CUT_MM = 0.1
 _MOST_ALONG = np.cos(np.radians(15.0))
 
 
-def cuts_read(surface: Surface, legs: Sequence[Leg], skins: Skins, rims: int) -> dict[int, tuple[Floats, Floats]]:
-    """The outside and inside corners, (n, 3) and (m, 3), of each end that is not a rim, after the first ``rims``."""
+def cuts_read(
+    surface: Surface, legs: Sequence[Leg], skins: Skins, coped: Sequence[bool]
+) -> dict[int, tuple[Floats, Floats]]:
+    """The outside and inside corners, (n, 3) and (m, 3), of each end that is ``coped``."""
     cuts = {}
     for place, leg in enumerate(legs):
         for end, up in ((leg.first, 1), (leg.last, -1)):
-            if end < rims:
+            if end < 0 or not coped[end]:
                 continue
             lines = [_line_around(surface, leg, skins, label, up) for label in (2 * place, 2 * place + 1)]
             if lines[0] is not None and lines[1] is not None:
@@ -59,8 +61,11 @@ def copes_of(
         copes[number] = _cut_read(end, cuts[number], [tubes[place] for place in under]), under
         lying |= {(tube_of[number], place) for place in under}
         if under:
-            names = say_each([say("{}", Name(tubes[place].source)) for place in under])
-            explained[number] = replace(end, reason=say("{}, to lie on {}", end.reason, names), remedy=NOTHING)
+            names = {tubes[place].source: say("{}", Name(tubes[place].source)) for place in under}
+            if end.source in names:
+                names[end.source] = say("another part of {}", Name(end.source))
+            lies_on = say("{}, to lie on {}", end.reason, say_each([*names.values()]))
+            explained[number] = replace(end, reason=lies_on, remedy=NOTHING)
     running = {}
     for number, end in enumerate(ends):
         places = tuple(place for place in near.get(number, ()) if (place, tube_of[number]) not in lying)
@@ -78,7 +83,9 @@ def cope(
     end: TubeEnd, tube: Tube, cut: Cut, under: Sequence[Tube] = (), read: tuple[Floats, Floats] | None = None
 ) -> Cope:
     """The record of a cope that lies on tubes, the chief one first; one that was not ``read`` is needed."""
-    outside, inside = read or (
+    # In a fused body a bore may open into that of the other tube, farther than any cope goes.
+    as_modelled = read if isinstance(cut, ReadCut) else None
+    outside, inside = as_modelled or (
         end.frame.to_world(traced(cut, outline)) for outline in (end.section.outer, end.section.bore)
     )
     other = under[0] if under else None

@@ -11,6 +11,7 @@ import numpy as np
 from .axes import sharpened
 from .chunks import Chunks
 from .deburring import Deburred, made_sharp
+from .fused import Between, between
 from .prisms import Prism, plain_ends
 from .rim_sections import RimSection, read_rim_sections
 from .rims import LEAST_LENGTH, SHORTEST, FlatRings, Rims, find_rims
@@ -32,7 +33,10 @@ class FoundEnds:
     runs: WallRuns
     bodies: Sequence[int]
     """The body of each rim, by its outer edge."""
+    between: Between
+    """What fused bodies have besides."""
     plain: Sequence[Prism]
+    """Those of ``between`` too."""
     unread: Sequence[int]
     """Bodies that are a single tube of which one end could not be read."""
     endless: Sequence[int]
@@ -56,8 +60,10 @@ def find(surface: Surface) -> FoundEnds:
     rims, runs = rims.taken(np.array(tubes, np.int64)), runs.taken(np.array(tubes, np.int64))
     profiles = [profiles[rim] for rim in tubes]
     bodies = surface.bodies[rims.outer.half_edges[rims.outer.begins[:-1]] // 3].tolist()
+    plain, unread, endless = plain_ends(surface, profiles, bodies)
+    more = between(surface, index, profiles, bodies, runs, plain)
     return FoundEnds(
-        surface, deburred, index, chunks, rims, profiles, runs, bodies, *plain_ends(surface, profiles, bodies)
+        surface, deburred, index, chunks, rims, profiles, runs, bodies, more, [*plain, *more.ends], unread, endless
     )
 
 

@@ -225,8 +225,20 @@ def _label(surface: Surface, leg: Leg, place: int, triangles: Indices, labels: I
         some = np.flatnonzero(on[where].all(axis=1) & along)
         outward = off_outline(outline, middles[some, :2])[1]
         wall = np.abs(np.einsum("ij,ij->i", outward, facing[some])) > _FACING
-        labels[triangles[some[wall]]] = 2 * place + bore
+        chosen = triangles[some[wall]]
+        labels[chosen if not leg.plain else _of_span(surface, leg, chosen, middles[some[wall], 2])] = 2 * place + bore
         _fill(surface, triangles[some[~wall]], 2 * place + bore, labels)
+
+
+def _of_span(surface: Surface, leg: Leg, triangles: Indices, heights: Floats) -> Indices:
+    """The triangles, whose middles are at ``heights``, that hang together with some between the leg's ends: another
+    tube of its body may lie in line with it."""
+    place = np.full(len(surface.triangles), -1)
+    place[triangles] = np.arange(len(triangles))
+    twins = surface.twins[(3 * triangles[:, None] + np.arange(3)).ravel()]
+    side, other = np.repeat(np.arange(len(triangles)), 3), np.where(twins < 0, -1, place[twins // 3])
+    patches = components(len(triangles), side[other >= 0], other[other >= 0])
+    return triangles[np.isin(patches, patches[(heights < 0) & (heights > -leg.length)])]
 
 
 def _fill(surface: Surface, doubtful: Indices, label: int, labels: Indices) -> None:

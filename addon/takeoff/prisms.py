@@ -37,7 +37,9 @@ class Prism:
     body: int
     profile: RimSection
     departure: float
-    """How far the rim departs from a plane, in mm; 0 for the flat end of a bar."""
+    """How far the rim departs from a plane, in mm; 0 for a flat end."""
+    bar: bool
+    """It has no bore."""
 
 
 def plain_ends(
@@ -71,7 +73,7 @@ def plain_ends(
 
 def _looks_like_tube(surface: Surface, triangles: Indices) -> bool:
     """Whether a body runs along one direction and is a thin ring wherever it is cut, however rough its skin."""
-    axis = _long_axis(surface, triangles)
+    axis = long_axis(surface, triangles)
     if axis is None:
         return False
     corners = surface.points(surface.triangles[triangles]).reshape(-1, 3)
@@ -79,8 +81,11 @@ def _looks_like_tube(surface: Surface, triangles: Indices) -> bool:
     across, along = np.ptp(local[:, :2], axis=0).max(), np.ptp(local[:, 2])
     if along < across:
         return False
-    slices = [_sliced(surface, triangles, local.reshape(-1, 3, 3), share * along) for share in _SLICES]
-    return all(len(loops) == 2 and _is_ring(*map(polygons.signed_area, loops)) for loops in slices)
+    slices = [sliced(surface, triangles, local.reshape(-1, 3, 3), share * along) for share in _SLICES]
+    return all(
+        len(loops) == 2 and polygons.contains(loops[0], loops[1][:1])[0] and _is_ring(*map(polygons.signed_area, loops))
+        for loops in slices
+    )
 
 
 def _is_ring(outer: float, bore: float) -> bool:
@@ -91,7 +96,7 @@ def _of_body(
     surface: Surface, body: int, triangles: Indices, rim: RimSection | None, least: float
 ) -> list[Prism | None]:
     """The ends of a prism without a rim, None for one that cannot be read; empty for a body that is not a prism."""
-    axis = rim.frame.z if rim is not None else _long_axis(surface, triangles)
+    axis = rim.frame.z if rim is not None else long_axis(surface, triangles)
     if axis is None:
         return []
     corners = surface.points(surface.triangles[triangles])
@@ -101,9 +106,9 @@ def _of_body(
     local = base.to_local(corners.reshape(-1, 3)).reshape(-1, 3, 3)
     length = float(np.ptp(along))
     for share in _SLICES:
-        loops = _sliced(surface, triangles, local, share * length)
-        outer = _fitted(loops[0]) if loops else None
-        bore = _fitted(loops[1]) if len(loops) > 1 else None
+        loops = sliced(surface, triangles, local, share * length)
+        outer = fitted(loops[0]) if loops else None
+        bore = fitted(loops[1]) if len(loops) > 1 else None
         if outer is None or len(loops) > 2 or not _is_prism(local, outer, bore):
             continue
         if bore is not None and not is_tube(combined(outer, bore)[0]):
@@ -116,7 +121,7 @@ def _of_body(
     return []
 
 
-def _fitted(loop: Floats) -> OutlineFit:
+def fitted(loop: Floats) -> OutlineFit:
     """The outline of a slice. Where the mesh is not made of straight facets, its corners lie a little inside the
     true curve."""
     fit = fit_outline(loop)
@@ -152,28 +157,35 @@ def _end(
     # Where the outer wall ends: corners that it shares with what is not the outer wall.
     shared = np.isin(surface.triangles[triangles], surface.triangles[triangles[side]]) & ~side[:, None] & on_outline
     border = local[shared & (local[..., 2] * up > 0)]
+    prism = end_at(body, border, base, loops, up)
+    return prism if prism is not None and prism.bar != (prism.departure > 0) else None
+
+
+def end_at(body: int, border: Floats, base: Frame, loops: Sequence[Floats], up: int) -> Prism | None:
+    """The end at the top (``up`` 1) or the bottom (-1) of a length along z of ``base``, where its wall ends at corners
+    (n, 3) of its ``border``; ``loops`` (n, 2) are its outside and its bore, of which a bar has none."""
     if len(border) < 3:
         return None
+    fits = [fitted(loop * (1, up)) for loop in loops]
     middle = border.mean(axis=0)
     normal = np.linalg.svd(border - middle, full_matrices=False)[2][2]
     normal *= np.sign(normal[2]) * up or 1.0
     departure = float(np.ptp((border - middle) @ normal))
-    flat = departure < _FLAT * outer.outline.width
-    solid = len(loops) == 1
-    if solid != flat or (solid and normal[2] * up < STEEPEST):
+    flat = departure < _FLAT * fits[0].outline.width
+    if flat and normal[2] * up < STEEPEST:
         return None
     frame = Frame.along(base.to_world(np.array([[0.0, 0.0, middle[2]]]))[0], base.z * up, base.x)
-    fits = [_fitted(loop * (1, up)) for loop in loops]
     section = combined(fits[0], fits[-1])
     # The plane passes through the border's middle, not through the frame's origin.
-    normal = normal @ base.axes if solid else frame.z
-    if solid:
+    normal = normal @ base.axes if flat else frame.z
+    if flat:
         lift = float((base.to_world(middle[None])[0] - frame.origin) @ normal) / float(frame.z @ normal)
         frame = Frame(frame.origin + frame.z * lift, frame.axes)
-    return Prism(body, placed(*section, frame, normal, loops[-1] * (1, up)), 0.0 if solid else departure)
+    profile = placed(*section, frame, normal, loops[-1] * (1, up))
+    return Prism(body, profile, 0.0 if flat else departure, len(loops) == 1)
 
 
-def _long_axis(surface: Surface, triangles: Indices) -> Floats | None:
+def long_axis(surface: Surface, triangles: Indices) -> Floats | None:
     """The direction that nearly all of a body's skin runs along; None if there is none."""
     normals, areas = surface.normals[triangles], surface.areas[triangles]
     shares, directions = np.linalg.eigh((normals * areas[:, None]).T @ normals)
@@ -188,7 +200,7 @@ def _long_axis(surface: Surface, triangles: Indices) -> Floats | None:
     return axis
 
 
-def _sliced(surface: Surface, triangles: Indices, local: Floats, height: float) -> list[Floats]:
+def sliced(surface: Surface, triangles: Indices, local: Floats, height: float) -> list[Floats]:
     """The loops (n, 2) in which the plane at ``height`` cuts a closed body's triangles, largest first."""
     heights = local[..., 2] - height
     above = heights > 0

@@ -21,6 +21,7 @@ from .deburring import notes_of_deburring
 from .doubt import SizeFit, doubt_unit
 from .end_holes import borders_of, holes_beside, is_level, leaning, offered, past_holes, taken_with
 from .ends import EndHole, TubeEnd
+from .fused import notes_of_fused
 from .rim_sections import RimSection
 from .rims import open_loops
 from .roughness import evened, notes_of_roughness
@@ -72,8 +73,8 @@ def take_off(
     verdicts = [_without_wall(*end, wall_mm) for end in zip(profiles, verdicts, strict=True)]
     rows = list(zip(bodies, profiles, verdicts, strict=True))
     rows += [
-        (end.body, end.profile, unfit(end.profile.section, end.departure))
-        for end in sorted(found.plain, key=lambda end: not end.departure)
+        (end.body, end.profile, unfit(surface.body_names[end.body], end))
+        for end in sorted(found.plain, key=lambda end: end.bar)
     ]
     ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in rows]
 
@@ -98,12 +99,12 @@ def take_off(
             return leaning(end)
         return taken_with(end, covered, clear) if frees_holes(end.section) else offered(end, covered)
 
-    tubular = len(profiles) + sum(end.departure > 0 for end in found.plain)
+    tubular = len(profiles) + sum(not end.bar for end in found.plain)
     survey = surveyed(
         surface,
         index,
         chunks,
-        runs,
+        replace(runs, reach=found.between.reach),
         np.flatnonzero(rims.shared),
         [profile for _, profile, _ in rows[:tubular]],
         [body for body, *_ in rows[:tubular]],
@@ -132,7 +133,8 @@ def take_off(
     walls = [profile.section.wall for profile in profiles]
     notes = surface.notes + notes_of_deburring(surface, found.deburred, rims, walls)
     notes += _notes_of_coarse(surface, bodies, profiles)
-    notes += notes_of_roughness(found, uneven) + _left_out(surface, found.unread, found.endless)
+    notes += notes_of_roughness(found, uneven) + notes_of_fused(surface, found.between)
+    notes += _left_out(surface, found.unread, found.endless)
     known = np.concatenate([rims.outer.half_edges, rims.bore.half_edges, *survey.cut_outs])
     notes += _gaping(surface, known, {body for body, *_ in rows}.union(bores)) + survey.notes
     in_order = sorted(range(len(ends)), key=lambda end: rows[end][0])

@@ -59,7 +59,7 @@ def surveyed(
     ``past`` gives a rim's end that a hole crosses as it is with all holes of its tube."""
     legs = paired(profiles, bodies, runs)
     skins = Skins.of(surface, chunks, legs, uneven(surface, index, runs, legs, shared))
-    cuts = cuts_read(surface, legs, skins, len(runs.straight))
+    cuts = cuts_read(surface, legs, skins, [end.cause == "coped" for end in ends])
     legs = [_to_tips(leg, cuts) for leg in legs]
     free = free_lengths(surface, chunks, runs, profiles, legs)
     tubes = [
@@ -131,7 +131,7 @@ def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
     if leg.first not in cuts and leg.last not in cuts:
         return leg
     past = [
-        float(((np.concatenate(cuts[end]) - leg.frame.origin) @ (leg.frame.z * up)).max()) if end in cuts else None
+        float(((cuts[end][0] - leg.frame.origin) @ (leg.frame.z * up)).max()) if end in cuts else None
         for end, up in ((leg.first, 1), (leg.last, -1))
     ]
     length = past[1] if past[1] is not None else leg.length

@@ -13,9 +13,10 @@ from manifold3d import CrossSection
 from ..fields.messages import NOTHING, Length, Message, Name, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats
-from ..geometry.sections import Outline, Section
+from ..geometry.sections import Outline
 from .clearance import Clearance, Obstacle
 from .ends import Cause, longest_spigot
+from .prisms import Prism
 from .rim_sections import RimSection
 from .surface import Surface
 from .walls import WallIndex, WallRuns
@@ -61,13 +62,15 @@ def judged(
     return verdicts
 
 
-def unfit(section: Section, departure: float) -> Verdict:
-    """The verdict on a cope, whose rim departs from a plane, or on the flat end of a bar of this section."""
-    if departure <= 0 and _is_open_section(section.outer):
+def unfit(name: str, end: Prism) -> Verdict:
+    """The verdict on an end without a rim, of the body called ``name``."""
+    if not end.bar and not end.departure:
+        return Verdict("blocked", 0.0, say("Ends on another part of {}", Name(name)), _LEAVE)
+    if end.bar and _is_open_section(end.profile.section.outer):
         return Verdict("profile", 0.0, say("An open section, such as an angle or a channel, has no bore"), _LEAVE)
-    if departure <= 0:
+    if end.bar:
         return Verdict("solid", 0.0, say("A solid bar has no bore"), _LEAVE)
-    reason = say("Coped: the rim departs {} from a plane", Length(departure))
+    reason = say("Coped: the rim departs {} from a plane", Length(end.departure))
     return Verdict("coped", 0.0, reason, say("cut it flat or leave it without a fitting"))
 
 

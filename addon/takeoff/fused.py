@@ -1,0 +1,277 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Tubes of fused weldments whose ends lie on other tubes, read from the straight walls of their bores."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..fields.messages import Message, Name, say
+from ..geometry import polygons, topology
+from ..geometry.frames import Floats, Frame
+from ..geometry.topology import Indices, components, spans
+from .prisms import Prism, end_at, fitted, long_axis, sliced
+from .rim_sections import RimSection, combined, is_tube
+from .surface import Surface
+from .walls import WallIndex, WallRuns
+
+_ALONG = 1e-2
+"""Triangles whose normals lean less than this, as a cosine, from square to an axis run along it."""
+_FLAT = 1e-3
+"""Share of its area that a flat wall shows from the side."""
+_PARALLEL = np.cos(np.radians(0.5))
+_ASIDE = 0.01
+"""Share of the width by which the axes of two parts of one tube may miss each other."""
+_PARTED = 2.0
+"""How many times its own wall lies at most between two parts of a tube's bore."""
+_LEAST_LENGTH = 2.0
+"""Of a bore between two tubes, over its width."""
+_FLATTEST = 3.0
+"""A bar so much wider than thick is a flat bar."""
+_SLICES = (0.0, 0.19, -0.23)
+
+
+@dataclass(frozen=True, eq=False)
+class Between:
+    """What fused bodies have besides the tubes that their rims show."""
+
+    ends: tuple[Prism, ...]
+    reach: Floats
+    """(k,): how far each rim's tube goes down from it, behind walls of other tubes too."""
+    solid: tuple[int, ...]
+    """Bodies of several bars without bores, of which nothing was read."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Length:
+    """Walls that run straight along one axis and close around it."""
+
+    body: int
+    base: Frame
+    """z along the axis, the origin in the middle."""
+    length: float
+    surface: Surface
+    triangles: Indices
+    """Of the walls, in ascending order."""
+    around: Indices
+    """Those of its body."""
+    inside: bool
+    """It is a bore."""
+
+    @classmethod
+    def of(cls, surface: Surface, triangles: Indices, around: Indices, axis: Floats) -> _Length | None:
+        """None where the walls are hardly longer than wide: what lies of a tube inside another one is not a tube."""
+        corners = surface.points(surface.triangles[triangles])
+        frame = Frame.along(corners[0, 0], axis)
+        local = frame.to_local(corners)
+        low, high = local.min(axis=(0, 1)), local.max(axis=(0, 1))
+        middle = (low + high) / 2
+        inward = np.einsum(
+            "ij,ij->i", local.mean(axis=1)[:, :2] - middle[:2], surface.normals[triangles] @ frame.axes[:2].T
+        )
+        if high[2] - low[2] < _LEAST_LENGTH * (high - low)[:2].max():
+            return None
+        base = Frame(frame.to_world(middle), frame.axes)
+        body = int(surface.bodies[triangles[0]])
+        return cls(
+            body,
+            base,
+            float(high[2] - low[2]),
+            surface,
+            np.sort(triangles),
+            around,
+            bool(inward @ surface.areas[triangles] < 0),
+        )
+
+    @property
+    def stout(self) -> bool:
+        """Whether it is no flat bar."""
+        normals = self.surface.normals[self.triangles] @ self.base.axes[:2].T
+        shares = np.linalg.eigvalsh((normals * self.surface.areas[self.triangles, None]).T @ normals)
+        return bool(shares[1] < _FLATTEST * shares[0])
+
+    @cached_property
+    def loops(self) -> list[Floats] | None:
+        """The tube's outside and bore (n, 2) where a cut shows them."""
+        surface = self.surface
+        lows, highs = surface.lows[self.around], surface.highs[self.around]
+        heights = ((lows + highs) / 2 - self.base.origin) @ self.base.z
+        spread = (highs - lows) / 2 @ np.abs(self.base.z) + 1e-6 * self.length
+        for share in _SLICES:
+            level = share * self.length
+            cut = self.around[np.abs(heights - level) <= spread]
+            local = self.base.to_local(surface.points(surface.triangles[cut]))
+            loops = [loop for loop in sliced(surface, cut, local, level) if polygons.goes_round(loop)]
+            if len(loops) > 1 and is_tube(combined(fitted(loops[-2]), fitted(loops[-1]))[0]):
+                return loops[-2:]
+        return None
+
+    def end(self, up: int) -> Prism | None:
+        """Where it ends at the top (``up`` 1) or the bottom (-1)."""
+        if self.loops is None:
+            return None
+        half, begins = topology.borders_around(self.surface.twins, self.triangles)
+        points = self.base.to_local(self.surface.points(self.surface.starts[half]))
+        lines = [line for line in np.split(points, begins[1:-1]) if polygons.goes_round(line[:, :2])]
+        lines = [line for line in lines if line[:, 2].mean() * up > 0]
+        if not lines:
+            return None
+        return end_at(self.body, max(lines, key=lambda line: line[:, 2].mean() * up), self.base, self.loops, up)
+
+
+def between(
+    surface: Surface,
+    index: WallIndex,
+    profiles: Sequence[RimSection],
+    bodies: Sequence[int],
+    runs: WallRuns,
+    plain: Sequence[Prism],
+) -> Between:
+    """The ends that lie on other tubes of their own body, by the k rims that were found, with the ``bodies`` and
+    ``runs`` of these, and the ``plain`` ends of bodies that are one tube."""
+    single = np.zeros(len(surface.body_names), bool)
+    single[[end.body for end in plain]] = True
+    whole = surface.body_closed & ~single
+    lengths = list(_lengths(surface, index, profiles, runs, whole))
+    bores = [length for length in lengths if length.inside and length.loops is not None]
+    reach = runs.reach.copy()
+    ends: list[Prism] = []
+    for bore in bores:
+        for up in (1, -1):
+            stub = _stub(bore, up, profiles, bodies, runs)
+            if stub is not None:
+                reach[stub] += bore.length + _PARTED * profiles[stub].section.wall
+            elif (end := bore.end(up)) is not None:
+                ends.append(end)
+    ends += _far_ends(surface, index, profiles, bodies, runs, whole, reach)
+    known = {*bodies, *(bore.body for bore in bores)}
+    return Between(tuple(ends), reach, _solid([length for length in lengths if length.body not in known]))
+
+
+def notes_of_fused(surface: Surface, between: Between) -> tuple[Message, ...]:
+    """The bodies of bars without bores, in sentences."""
+    said = (
+        "{} is several bars in one body without bores: nothing was read. Model the tubes hollow, or each as a body of "
+    )
+    said += "its own, or enter their ends by hand."
+    return tuple(say(said, Name(surface.body_names[body])) for body in between.solid)
+
+
+def _solid(lengths: Sequence[_Length]) -> tuple[int, ...]:
+    """The bodies of bars that run in several directions."""
+    axes: dict[int, list[Floats]] = defaultdict(list)
+    for length in lengths:
+        if not length.inside and length.stout:
+            axes[length.body].append(length.base.z)
+    return tuple(body for body, along in axes.items() if np.abs(np.array(along) @ along[0]).min() < _PARALLEL)
+
+
+def _stub(bore: _Length, up: int, profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns) -> int | None:
+    """The rim of the same tube that lies inside the other one in which a bore ends."""
+    for rim, profile in enumerate(profiles):
+        if bodies[rim] != bore.body or profile.frame.z @ bore.base.z * up < _PARALLEL:
+            continue
+        x, y, z = bore.base.to_local(profile.frame.origin)
+        gap = z * up - runs.reach[rim] - bore.length / 2
+        width, wall = profile.section.outer.width, profile.section.wall
+        if np.hypot(x, y) < _ASIDE * width and -width < gap < _PARTED * wall and z * up > bore.length / 2:
+            return rim
+    return None
+
+
+def _far_ends(
+    surface: Surface,
+    index: WallIndex,
+    profiles: Sequence[RimSection],
+    bodies: Sequence[int],
+    runs: WallRuns,
+    whole: NDArray[np.bool_],
+    reach: Floats,
+) -> Iterator[Prism]:
+    """The copes at the other ends of tubes of which one rim was found."""
+    rim_of, wall = np.divmod(runs.bore_walls, max(runs.walls, 1))
+    users = np.bincount(wall, minlength=runs.walls)
+    shared = np.bincount(rim_of, users[wall] > 1, len(profiles)) > 0
+    for rim, profile in enumerate(profiles):
+        body = bodies[rim]
+        if shared[rim] or runs.bends[rim] or rim in runs.pieces or not whole[body] or reach[rim] > runs.reach[rim]:
+            continue
+        others = [place for place, other in enumerate(bodies) if other == body and place != rim]
+        if any(_goes_on(profile, runs.reach[rim], profiles[place], reach[place]) for place in others):
+            continue
+        triangles = index.triangles_of(runs.walls_of(rim))
+        bore = _Length.of(surface, triangles, np.flatnonzero(surface.bodies == body), profile.frame.z)
+        end = bore.end(-1) if bore is not None else None
+        if end is not None and end.departure:
+            yield end
+
+
+def _goes_on(profile: RimSection, depth: float, other: RimSection, other_depth: float) -> bool:
+    """Whether another rim may be the other end of a rim's tube, behind a wall."""
+    x, y, z = profile.frame.to_local(other.frame.origin)
+    width, wall = profile.section.outer.width, profile.section.wall
+    facing = profile.frame.z @ other.frame.z < -_PARALLEL and np.hypot(x, y) < _ASIDE * width
+    return bool(facing and 0 < -z < depth + other_depth + _PARTED * wall)
+
+
+def _lengths(
+    surface: Surface, index: WallIndex, profiles: Sequence[RimSection], runs: WallRuns, whole: NDArray[np.bool_]
+) -> Iterator[_Length]:
+    """The straight bores and outsides that no rim shows, of the bodies that are ``whole`` (bodies,)."""
+    count = len(index.areas)
+    loose = np.ones(count, bool)
+    loose[runs.own % max(runs.walls, 1)] = False
+    first = index.order[index.begins[:-1]]
+    loose &= whole[surface.bodies[first]]
+    least = min((profile.section.bore.half_width for profile in profiles), default=0.0)
+    low, high = (
+        np.stack([each.reduceat(column[index.order], index.begins[:-1]) for column in box.T], axis=1)
+        for each, box in ((np.minimum, surface.lows), (np.maximum, surface.highs))
+    )
+    loose &= np.linalg.norm(high - low, axis=1) > 2 * least
+    walls = np.flatnonzero(loose)
+    if not walls.size:
+        return
+    place = np.full(count, -1)
+    place[walls] = np.arange(len(walls))
+    owner, half = spans(index.edge_begins, walls)
+    half = index.edges[half]
+    along = surface.points(surface.ends_of(half)) - surface.points(surface.starts[half])
+    axes = _axes(index, walls, owner, along)
+    twins = surface.twins[half]
+    other = np.where(twins < 0, -1, place[surface.walls[twins // 3]])
+    lengths = np.linalg.norm(along, axis=1)
+    together = (other >= 0) & (np.abs(np.einsum("ij,ij->i", axes[owner], axes[other])) > _PARALLEL)
+    together &= np.abs(np.einsum("ij,ij->i", axes[owner], along)) > _PARALLEL * lengths
+    group = components(len(walls), owner[together], other[together])
+    order = np.argsort(surface.bodies, kind="stable")
+    begins = np.searchsorted(surface.bodies[order], np.arange(len(surface.body_names) + 1))
+    members: dict[int, list[int]] = defaultdict(list)
+    for wall, lead in zip(walls.tolist(), group.tolist(), strict=True):
+        members[lead].append(wall)
+    for lead, some in members.items():
+        triangles = index.triangles_of(np.array(some))
+        axis = long_axis(surface, triangles)
+        if axis is None:
+            continue
+        # What lies across its end at a slant may go on smoothly from the wall.
+        triangles = triangles[np.abs(surface.normals[triangles] @ axis) < _ALONG]
+        body = int(surface.bodies[first[walls[lead]]])
+        length = _Length.of(surface, triangles, order[begins[body] : begins[body + 1]], axis)
+        if length is not None:
+            yield length
+
+
+def _axes(index: WallIndex, walls: Indices, owner: Indices, along: Floats) -> Floats:
+    """(n, 3): which way walls run: square to all of a curved one, along most of the borders of a flat one."""
+    shares, directions = np.linalg.eigh(index.tensors[walls])
+    tensors = np.zeros((len(walls), 3, 3))
+    sizes = np.maximum(np.linalg.norm(along, axis=1), 1e-300)
+    np.add.at(tensors, owner, along[:, :, None] * along[:, None] / sizes[:, None, None])
+    flat = shares[:, 1] < _FLAT * index.areas[walls]
+    return np.where(flat[:, None], np.linalg.eigh(tensors)[1][..., 2], directions[..., 0])

@@ -1,0 +1,134 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Weldments fused to one body: tubes both of whose ends lie on other tubes, and what cannot be read.
+
+Sources: the cut of a cylinder on a cylinder at an angle, y(θ) = (√(R² − (r·sin θ)²) + r·cos θ·cos φ) / sin φ
+(descriptive geometry, any pattern-drafting handbook).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from manifold3d import Manifold, OpType
+
+from addon.geometry.frames import Frame
+from addon.geometry.mesh import Mesh
+from addon.geometry.sections import Outline, Section
+from addon.takeoff import Takeoff, take_off
+
+POST, RAIL = Section.round(48.3, 3.2), Section.round(33.7, 3.0)
+BOX, STRUT = Section.rectangular(60, 40, 3), Section.rectangular(30, 20, 2)
+
+Bar = tuple[Section, Sequence[float], Sequence[float]]
+
+
+def bar(outline: Outline, start: Sequence[float], end: Sequence[float]) -> Manifold:
+    along = np.subtract(end, start)
+    frame = Frame.along(start, along, (0, 1, 0))
+    return outline.cross_section(48).extrude(float(np.linalg.norm(along))).transform(frame.matrix[:3])
+
+
+def posts(section: Section, count: int = 2) -> list[Bar]:
+    return [(section, (400 * place, 0, 0), (400 * place, 0, 600)) for place in range(count)]
+
+
+def fused(posts: Sequence[Bar], rails: Sequence[Bar], how: str = "coped") -> list[Mesh]:
+    """One body: rails coped on the posts, drawn to the posts' axes, or with bores that open into those of the posts."""
+    outsides, bores = (
+        [bar(getattr(section, line), start, end) for section, start, end in [*posts, *rails]]
+        for line in ("outer", "bore")
+    )
+    if how == "open":
+        body = Manifold.batch_boolean(outsides, OpType.Add) - Manifold.batch_boolean(bores, OpType.Add)
+    else:
+        tubes = [outside - bore for outside, bore in zip(outsides, bores, strict=True)]
+        if how == "coped":
+            solid = Manifold.batch_boolean(outsides[: len(posts)], OpType.Add)
+            tubes[len(posts) :] = [tube - solid for tube in tubes[len(posts) :]]
+        body = Manifold.batch_boolean(tubes, OpType.Add)
+    return [Mesh.from_manifold(body, "frame")]
+
+
+def tubes_of(takeoff: Takeoff, section: Section) -> list[float]:
+    """The lengths of the tubes of a section."""
+    return [tube.length_mm for tube in takeoff.tubes if abs(tube.section.outer.width - section.outer.width) < 0.01]
+
+
+@pytest.mark.parametrize("how", ["coped", "open"])
+@pytest.mark.parametrize("rise", [0.0, 200.0], ids=["square", "leaning"])
+def test_a_rail_between_two_posts_has_its_two_copes(how, rise):
+    takeoff = take_off(fused(posts(POST), [(RAIL, (0, 0, 150), (400, 0, 150 + rise))], how), 8.0)
+    assert not takeoff.notes
+    assert [(cope.needed, cope.end.cause) for cope in takeoff.copes] == [(False, "coped")] * 2
+    large, small, phi = 48.3 / 2, 33.7 / 2, math.atan2(400, rise)
+    for cope in takeoff.copes:
+        (post,) = cope.tubes_under
+        assert post.section.outer.width == pytest.approx(48.3, abs=0.01)
+        assert "another part" in str(cope.end.reason)
+        axis = cope.end.frame.z
+        foot = np.array([400.0, 0, 150 + rise]) if axis[0] > 0 else np.array([0.0, 0, 150])
+        up = np.array([0.0, 0, 1]) - axis[2] * axis
+        up /= np.linalg.norm(up)
+        arms = cope.outside - foot
+        cos, sin = arms @ up / small, arms[:, 1] / small
+        slope = math.cos(phi) * np.sign(axis[0])
+        expected = (np.sqrt(large**2 - (small * sin) ** 2) + small * cos * -slope) / math.sin(phi)
+        assert -arms @ axis == pytest.approx(expected, abs=0.1)  # chords of 48 facets
+        inside = cope.end.frame.to_local(cope.inside)
+        assert inside[:, 2].max() < cope.end.frame.to_local(cope.outside)[:, 2].max()
+    along = np.ptp([foot_of(cope) for cope in takeoff.copes], axis=0)
+    assert tubes_of(takeoff, RAIL) == [pytest.approx(float(np.linalg.norm(along)), abs=0.1)]
+
+
+def foot_of(cope) -> np.ndarray:
+    """The farthest point of a cope along its tube."""
+    tip = float(((cope.outside - cope.end.frame.origin) @ cope.end.frame.z).max())
+    return cope.end.frame.origin + tip * cope.end.frame.z
+
+
+def test_rails_in_line_are_tubes_of_their_own():
+    rails = [(RAIL, (0, 0, 150), (400, 0, 150)), (RAIL, (400, 0, 150), (800, 0, 150))]
+    takeoff = take_off(fused(posts(POST, 3), rails), 8.0)
+    assert len(takeoff.copes) == 4 and not takeoff.notes
+    assert tubes_of(takeoff, RAIL) == [pytest.approx(365.4, abs=0.2)] * 2
+
+
+def test_a_rail_with_one_open_end_has_the_cope_at_its_other_one():
+    takeoff = take_off(fused(posts(POST, 1), [(RAIL, (0, 0, 150), (400, 0, 150))]), 8.0)
+    (cope,) = takeoff.copes
+    assert not cope.needed and cope.tubes_under[0].section.outer.width == pytest.approx(48.3, abs=0.01)
+    assert sorted(end.open for end in cope.tube.ends) == [False, True]
+
+
+def test_a_rail_drawn_to_the_axes_of_both_posts_is_one_tube():
+    """The posts' walls part its bore twice."""
+    takeoff = take_off(fused(posts(POST), [(RAIL, (0, 0, 150), (400, 0, 150))], "axes"), 8.0)
+    assert [cope.needed for cope in takeoff.copes] == [True, True]
+    assert tubes_of(takeoff, RAIL) == [pytest.approx(400, abs=0.1)]
+
+
+def test_a_strut_that_ends_flat_is_a_tube_without_copes():
+    takeoff = take_off(fused(posts(BOX), [(STRUT, (0, 0, 150), (400, 0, 150))]), 8.0)
+    assert not takeoff.copes and not takeoff.notes
+    assert tubes_of(takeoff, STRUT) == [pytest.approx(400 - 2 * 20, abs=0.01)]
+    ends = [end for end in takeoff.ends if end.section.outer.width == pytest.approx(30, abs=0.01)]
+    assert [str(end.reason) for end in ends] == ['Ends on another part of "frame"'] * 2
+
+
+def test_bars_fused_without_bores_are_named():
+    bars = [
+        bar(section.outer, start, end) for section, start, end in [*posts(POST), (RAIL, (0, 0, 150), (400, 0, 150))]
+    ]
+    takeoff = take_off([Mesh.from_manifold(Manifold.batch_boolean(bars, OpType.Add), "frame")], 8.0)
+    assert not takeoff.ends
+    (note,) = takeoff.notes
+    assert note.startswith('"frame" is several bars in one body without bores: nothing was read. Model the tubes')
+
+
+def test_flat_bars_welded_to_an_angle_are_not_named():
+    """No tubes were meant."""
+    legs = Manifold.cube((200, 40, 6)) + Manifold.cube((6, 40, 200))
+    assert not take_off([Mesh.from_manifold(legs, "bracket")], 8.0).notes
