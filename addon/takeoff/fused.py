@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -139,6 +139,9 @@ def between(
     whole = surface.body_closed & ~single
     lengths = list(_lengths(surface, index, profiles, runs, whole))
     bores = [length for length in lengths if length.inside and length.loops is not None]
+    # The only one of a body without a rim is a tube too rough to have one.
+    several = {*bodies, *(body for body, count in Counter(bore.body for bore in bores).items() if count > 1)}
+    bores = [bore for bore in bores if bore.body in several]
     reach = runs.reach.copy()
     ends: list[Prism] = []
     for bore in bores:
@@ -149,8 +152,8 @@ def between(
             elif (end := bore.end(up)) is not None:
                 ends.append(end)
     ends += _far_ends(surface, index, profiles, bodies, runs, whole, reach)
-    known = {*bodies, *(bore.body for bore in bores)}
-    return Between(tuple(ends), reach, _solid([length for length in lengths if length.body not in known]))
+    hollow = {*bodies, *(length.body for length in lengths if length.inside)}
+    return Between(tuple(ends), reach, _solid([length for length in lengths if length.body not in hollow]))
 
 
 def notes_of_fused(surface: Surface, between: Between) -> tuple[Message, ...]:
