@@ -29,6 +29,7 @@ from addon.job.jobfile import parse_job
 from addon.job.running import run
 from addon.review import review
 from addon.takeoff import take_off
+from addon.takeoff.bodies import split_bodies
 from addon.trade.processes import process_named
 from addon.trade.tolerances import standard_tolerance
 
@@ -242,11 +243,37 @@ def test_plugs_are_alike_wherever_round_tube_is_drilled_and_on_all_flat_sides(gm
     assert not replace(places[0], diameter_mm=9.2).like(places[0])
 
 
+def _middle(solid: Manifold, height: float) -> np.ndarray:
+    """Of the outline that lies in the middle of a slice: the stem's, where a head reaches down beside it."""
+    return min((line.mean(axis=0) for line in solid.slice(height).to_polygons()), key=lambda middle: abs(middle[1]))
+
+
+@pytest.mark.parametrize("degrees", [5.0, 20.0, 44.0])
+@pytest.mark.parametrize("shapes", [ROUND, PIPE, SQUARE], ids=["round", "pipe", "square"])
+def test_the_stem_of_a_plug_follows_a_hole_that_leans_along_the_tube(gmsh, shapes, degrees):
+    """In the tube as gmsh drilled it: nothing shared but what ribs crush, and the stem lies along the hole."""
+    mesh, sites = mouths(gmsh, shapes, lean=math.radians(degrees), walls=2, facets=96)
+    tube = split_bodies([mesh])[0].to_manifold()
+    assert len(sites) == 2 and HolePlace.of(sites[0], sites[0].section).like(HolePlace.of(sites[1], sites[1].section))
+    plugs = [made(site) for site in sites]
+    for site, plug in zip(sites, plugs, strict=True):
+        placed = [solid.transform(site.frame.matrix[:3]) for solid in (plug.bare, plug.rigid.to_manifold(), plug.solid)]
+        bare, rigid, whole = (float((solid ^ tube).volume()) for solid in placed)
+        assert bare < 0.05 and rigid < 0.05 < 0.5 < whole
+        assert len(plug.solid.decompose()) == 1
+        tip, below = (_middle(plug.bare, height) for height in (-4.0, -2.0))
+        along = np.append(below - tip, 2.0) @ site.frame.axes
+        assert abs(along @ site.mouth.axis) == pytest.approx(np.linalg.norm(along), rel=1e-3)
+    assert (
+        plugs[0].solid.transform(sites[0].frame.matrix[:3]) ^ plugs[1].solid.transform(sites[1].frame.matrix[:3])
+    ).is_empty()
+
+
 @pytest.mark.parametrize(
     ("shapes", "drilled", "said"),
     [
-        (SQUARE, {"lean": math.radians(20)}, "the hole leans by 20.0°"),
-        (ROUND, {"aside": 4.0}, "the hole leans by 18.4°"),
+        (SQUARE, {"lean": math.radians(50)}, "the hole leans by 50.0°; a stem that leans by more than 45°"),
+        (ROUND, {"aside": 4.0}, "the hole leans by 18.4° across the tube"),
         (ROUND, {"diameter": 19.2}, "cuts the tube's sides away|falls away too steeply"),
         (SQUARE, {"diameter": 1.9}, "too narrow for a printed stem"),
     ],

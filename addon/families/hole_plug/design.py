@@ -54,11 +54,11 @@ def design(
         bead = circumstances.process.bead_mm if circumstances else USUAL_BEAD_MM
         head = _head(settled, place, bead, fineness)
         bare = (
-            head + _stem(settled, place, fineness)
+            head + place.leaning(_stem(settled, place, fineness))
             if settled.stem == "ribs"
             else _with_legs(head, settled, place, fineness)
         )
-        whole = bare + _ribs(settled, place, fineness) if settled.stem == "ribs" else bare
+        whole = bare + place.leaning(_ribs(settled, place, fineness)) if settled.stem == "ribs" else bare
         shell = sound(unlabelled(in_one_piece(whole, "head_mm", 2.0)))
     return HolePlug(
         settled,
@@ -93,7 +93,7 @@ def _head(recipe: PlugRecipe, place: HolePlace, bead: float, fineness: Fineness)
     past = stem_radius(recipe, place) + float(recipe.rib_height_mm or 0.0) + ROOM_BEADS * bead
     top = float(np.nanmax(place.outside(place.around(past)))) + ROOM_MM
     around = Manifold.cylinder(top - low + PAST_MM, past, circular_segments=facets).translate((0.0, 0.0, low - PAST_MM))
-    return blank - tool(inside + around, "seat")
+    return blank - tool(inside + place.leaning(around), "seat")
 
 
 def _top(recipe: PlugRecipe, place: HolePlace, fineness: Fineness) -> list[tuple[float, float]]:

@@ -46,7 +46,8 @@ class HolePlug(Fitting):
         """The head, and all that is in the hole so narrow that the facets of a coarse one do not stand into it."""
         size = 2 * float(np.abs(self.mesh.vertices).max())
         inside, head = self.bare.split(self.place.tube(self.place.outer, size, _FACETS))
-        return Mesh.from_manifold(head + inside.scale((COARSEST, COARSEST, 1.0)))
+        narrowed = self.place.upright(inside).scale((COARSEST, COARSEST, 1.0))
+        return Mesh.from_manifold(head + self.place.leaning(narrowed))
 
     @property
     def head_down(self) -> bool:
@@ -69,7 +70,8 @@ class HolePlug(Fitting):
         recipe = self.recipe
         held = f"{recipe.rib_count} ribs" if recipe.stem == "ribs" else "two legs with barbs"
         head = "" if recipe.head == "flush" else f", head {say_mm(2 * head_half(recipe, self.place))} wide"
-        return f"{recipe.head} plug for a hole of {say_mm(self.place.diameter_mm)}{head}, {held}"
+        leaning = f" that leans by {self.place.lean_deg:.1f}°" if self.place.lean_deg else ""
+        return f"{recipe.head} plug for a hole of {say_mm(self.place.diameter_mm)}{leaning}{head}, {held}"
 
     def levels(self) -> tuple[Level, ...]:
         recipe, place, stem = self.recipe, self.place, float(self.recipe.stem_mm or 0.0)
@@ -125,6 +127,11 @@ class HolePlug(Fitting):
         steps = BenchSteps(fittings)
         steps.add("Deburr", "The holes, outside and in: a burr lifts the head and cuts the ribs")
         steps.add("Try one", "Start a plug of each kind in its hole by hand; it has to stand straight and stay")
+        steps.add(
+            "Turn to the lean",
+            "The stem leans as its hole does: press it in along the hole, not square to the tube",
+            (id for id, plug in fittings.items() if plug.place.lean_deg),
+        )
         steps.add(
             "Turn along the tube",
             "The head is hollow one way only; lay that along the tube",

@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from manifold3d import Manifold
 
@@ -27,22 +29,30 @@ def along_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
     round_sign = "⌀" if place.flat or recipe.head == "flush" else ""
     dimensions = [
         Dimension((-radius, 0.0), (radius, 0.0), "above", "head", (2 * radius,), round_sign),
-        Dimension((stem, 0.0), (stem, -depth), "right", "stem", (depth,)),
+        Dimension(_beside(place, stem, 0.0), (_beside(place, stem, 0.0)[0], -depth), "right", "stem", (depth,)),
     ]
     notes = []
     if recipe.head != "flush":
         dimensions.append(Dimension((-radius, 0.0), (-radius, high), "left", "head", (high,)))
     if recipe.stem == "ribs":
         foot = low + lead_in(recipe)
-        dimensions.append(Dimension((-stem, foot), (stem, foot), "below", "stem", (2 * stem,), "⌀"))
+        if place.lean_deg:
+            place_of = _beside(place, -stem, -depth / 2)
+            notes.append(Note(place_of, f"stem ⌀ {{}}, leaning {place.lean_deg:.1f}°", (2 * stem,), "left"))
+        else:
+            dimensions.append(Dimension((-stem, foot), (stem, foot), "below", "stem", (2 * stem,), "⌀"))
         said = f"{recipe.rib_count} ribs {{}} × {{}}"
         notes.append(
-            Note((stem, -depth / 2), said, (float(recipe.rib_width_mm or 0), float(recipe.rib_height_mm or 0)))
+            Note(
+                _beside(place, stem, -depth / 2),
+                said,
+                (float(recipe.rib_width_mm or 0), float(recipe.rib_height_mm or 0)),
+            )
         )
         if lead_in(recipe):
             notes.append(
                 Note(
-                    (-stem + lead_in(recipe) / 2, low + lead_in(recipe) / 2),
+                    _beside(place, -stem + lead_in(recipe) / 2, low + lead_in(recipe) / 2),
                     "lead-in {} × 45°",
                     (lead_in(recipe),),
                     "left",
@@ -58,7 +68,7 @@ def along_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
         notes.append(Note((-(legs.inner_mm + stem) / 2, low + 0.5), "leg {}", (float(recipe.leg_mm or 0),), "left"))
     notes.append(
         Note(
-            (stem + (place.radius - stem) / 2, -place.wall_mm / 2),
+            _beside(place, stem + (place.radius - stem) / 2, -place.wall_mm / 2),
             "gap {}",
             (float(recipe.gap_mm or 0),),
             in_place=True,
@@ -90,11 +100,17 @@ def across_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
     return View(cut, tube=_wall(recipe, place, 90.0), axis=True, notes=notes, caption="Section across the tube")
 
 
+def _beside(place: HolePlace, x: float, z: float) -> tuple[float, float]:
+    """Where a point beside the axis lies if the hole leans."""
+    lean = math.radians(place.lean_deg)
+    return x / math.cos(lean) + z * math.tan(lean), z
+
+
 def _wall(recipe: PlugRecipe, place: HolePlace, degrees: float) -> list[Floats]:
     """The tube's wall around the hole."""
     size = place.widest_mm + float(recipe.overlap_mm or 0.0) + _BESIDE_MM
     wall = place.tube(place.outer, 4 * size, _FACETS) - place.tube(place.bore, 4 * size, _FACETS, place.wall_mm)
-    drill = Manifold.cylinder(8 * size, place.radius, circular_segments=_FACETS, center=True)
+    drill = place.leaning(Manifold.cylinder(8 * size, place.radius, circular_segments=_FACETS, center=True))
     if place.sunk_mm:
         drill += Manifold.cylinder(place.sunk_mm, place.radius, place.countersink_mm / 2, _FACETS).translate(
             (0, 0, -place.sunk_mm)

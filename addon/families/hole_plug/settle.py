@@ -46,6 +46,10 @@ USUAL_OVERLAP_MM = 1.8, 3.0
 USUAL_LEAD_IN_MM, USUAL_EDGE_MM = 0.8, 0.5
 ROOM_MM = 0.4
 """Above the seat, around a stem where the seat is not flat."""
+MOST_STEM_LEAN_DEG = 45.0
+"""What is printed without support."""
+ALONG_DEG = 2.0
+"""A lean so near to the tube's direction is along it."""
 MOST_FALL = 0.56
 """How far the tube's outside may fall away under a head, as a share of the head's half width: it reaches 85 % of the
 radius of a round tube."""
@@ -203,11 +207,10 @@ def wall_behind(recipe: PlugRecipe, place: HolePlace) -> float:
 
 def _seated(place: HolePlace) -> tuple[Hold, float]:
     """How the hole holds a stem, and the greatest radius of a head on it."""
-    if place.lean_deg:
-        leaning, limit = f"{place.lean_deg:.1f}", f"{MOST_LEAN_DEG:g}"
+    if place.lean_deg and (why := _why_not(place)):
         raise RecipeError(
             "section",
-            f"the hole leans by {leaning}°; its head would not lie on the tube all round, as it does up to {limit}°",
+            f"the hole leans by {place.lean_deg:.1f}°{why}",
             None,
             "Fill the hole, close it with a rubber plug, or drill it square to the wall.",
         )
@@ -235,6 +238,17 @@ def _seated(place: HolePlace) -> tuple[Hold, float]:
     return hold, float(radii[len(radii) - 1 if fits.all() else int(fits.argmin()) - 1])
 
 
+def _why_not(place: HolePlace) -> str:
+    """Why a leaning hole gets no plug; nothing where it gets one."""
+    if place.lean_across_deg > ALONG_DEG:
+        return f" across the tube; a stem goes in square to within {MOST_LEAN_DEG:g}°, or leaning along the tube"
+    if place.countersink_mm:
+        return " and is countersunk; a leaning hole is plugged where it is plain"
+    if place.lean_deg > MOST_STEM_LEAN_DEG:
+        return f"; a stem that leans by more than {MOST_STEM_LEAN_DEG:g}° would be printed on air"
+    return ""
+
+
 def _wide(place: HolePlace) -> Length:
     return Length(place.diameter_mm)
 
@@ -248,7 +262,9 @@ def _settle_words(bench: Settling[PlugRecipe], place: HolePlace, hold: Hold) -> 
     if head == "flush" and not sunk:
         raise RecipeError("head", "a flush head needs a countersink, and this hole has none; choose flat", "flat")
     if stem == "auto":
-        bench.set("stem", "ribs" if hold.grip_mm >= LEAST_GRIP_MM or head == "flush" else "barbs")
+        bench.set("stem", "ribs" if hold.grip_mm >= LEAST_GRIP_MM or head == "flush" or place.lean_deg else "barbs")
+    if bench.recipe.stem == "barbs" and place.lean_deg:
+        raise RecipeError("stem", "legs have no room to bend in a leaning hole; choose ribs", "ribs")
     if bench.recipe.stem == "barbs" and head == "flush":
         raise RecipeError("stem", "legs have no room to bend under a flush head; choose ribs", "ribs")
 
@@ -301,7 +317,8 @@ def _settle_head(bench: Settling[PlugRecipe], place: HolePlace, widest: float, e
     if edges is not None:
         bench.set("head_mm", edges.nearest(float(bench.recipe.head_mm or 0.0), least))
     if not domed:
-        most = min(float(bench.recipe.head_mm or 0.0) - 0.4, radius - stem_radius(bench.recipe, place) - 0.1)
+        narrow = place.widest_mm if place.lean_deg else stem_radius(bench.recipe, place)
+        most = min(float(bench.recipe.head_mm or 0.0) - 0.4, radius - narrow - 0.1)
         bench.number(
             "edge_mm", 0.0, math.floor(100 * most + 1e-6) / 100, "a chamfer only takes away",
             "nothing would be left of the head", default=USUAL_EDGE_MM,

@@ -2,7 +2,7 @@
 """The wall that a plug sits in: each mouth of a hole as a site, and the tube's surfaces as the plug's frame sees them.
 
 That frame has its origin where the hole's axis meets the tube's outside, z straight out of the tube there, x along the
-tube: the section lies in the plane of y and z.
+tube: the section lies in the plane of y and z. Where the hole leans, x is the way that it leans in.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class HoleMouth:
         tube = self.hole.tube
         place = tube.frame.to_local(self.mouth.position[None])[:, :2]
         out = off_outline(tube.section.outer, place)[1][0] @ tube.frame.axes[:2]
-        return Frame.along(self.mouth.position, out, tube.axis)
+        return Frame.along(self.mouth.position, out, self.mouth.axis if _leans(self.hole) else tube.axis)
 
     @property
     def where(self) -> str:
@@ -89,9 +89,9 @@ class HolePlace:
     """Of the tube, with the measured bore if there is one."""
     diameter_mm: float
     wall_mm: float
-    """Along the hole's axis."""
+    """Square to the outside, from where the axis meets it."""
     reach_mm: float
-    """How deep a stem may go along the axis, from the outside."""
+    """How deep a stem may go, square to the outside."""
     lean_deg: float = 0.0
     """How far the axis leans from the straight way out of the wall; 0 up to ``MOST_LEAN_DEG``."""
     countersink_mm: float = 0.0
@@ -99,6 +99,8 @@ class HolePlace:
     """Largest diameter and whole angle; 0 if it is plain."""
     room_mm: float = math.inf
     """On a flat side, how far that goes past the axis to the nearer corner; no limit elsewhere."""
+    lean_across_deg: float = 0.0
+    """Between the way that the axis leans in and the tube."""
     outer: Outline | None = None
     bore: Outline | None = None
     """The tube's outlines, seen along it, across and out from where the axis meets the outside; none if the wall is
@@ -106,7 +108,10 @@ class HolePlace:
 
     @classmethod
     def of(cls, site: HoleMouth, section: Section) -> HolePlace:
-        hole, tube, plane = site.hole, site.hole.tube.frame, site.frame.axes[1:]
+        hole, tube = site.hole, site.hole.tube.frame
+        plane = Frame.along(site.position, site.frame.z, tube.z).axes[1:]
+        lean = hole.lean_deg if _leans(hole) else 0.0
+        along = abs(float(site.frame.x @ tube.z))
         turn, middle = plane @ tube.axes[:2].T, plane @ (tube.origin - site.position)
         if section.outer.shape == "circle":
             middle[0] = 0.0
@@ -119,10 +124,11 @@ class HolePlace:
             hole.diameter_mm,
             float(wall),
             float((wall + clear) / 2 if hole.walls == 2 else clear),
-            hole.lean_deg if hole.lean_deg > MOST_LEAN_DEG else 0.0,
+            lean,
             site.mouth.countersink_mm,
             site.mouth.countersink_deg,
             _room_on_side(hole) or math.inf,
+            math.degrees(math.acos(min(along, 1.0))) if lean else 0.0,
             outer,
             bore,
         )
@@ -136,7 +142,23 @@ class HolePlace:
     @property
     def widest_mm(self) -> float:
         """Half of what the head has to cover."""
-        return max(self.diameter_mm, self.countersink_mm) / 2
+        return max(self.diameter_mm / math.cos(math.radians(self.lean_deg)), self.countersink_mm) / 2
+
+    def leaning(self, solid: Manifold) -> Manifold:
+        """What is round about z, about the hole's axis; its heights stay as they are."""
+        if not self.lean_deg:
+            return solid
+        lean = math.radians(self.lean_deg)
+        return solid.transform(
+            np.array([(1 / math.cos(lean), 0, math.tan(lean), 0), (0, 1, 0, 0), (0, 0, 1, 0)], float)
+        )
+
+    def upright(self, solid: Manifold) -> Manifold:
+        """What is round about the hole's axis, about z."""
+        if not self.lean_deg:
+            return solid
+        lean = math.radians(self.lean_deg)
+        return solid.transform(np.array([(math.cos(lean), 0, -math.sin(lean), 0), (0, 1, 0, 0), (0, 0, 1, 0)], float))
 
     @property
     def sunk_mm(self) -> float:
@@ -153,7 +175,7 @@ class HolePlace:
     def key(self) -> tuple[Any, ...]:
         sizes = self.diameter_mm, self.wall_mm, self.reach_mm, self.room_mm, self.countersink_mm, self.countersink_deg
         lines = self.section.outer, self.section.bore, self.outer, self.bore
-        return self.lean_deg, *sizes, *(line and line.key for line in lines)
+        return self.lean_deg, self.lean_across_deg, *sizes, *(line and line.key for line in lines)
 
     @property
     def words(self) -> str:
@@ -167,7 +189,8 @@ class HolePlace:
             return abs(float(getattr(self, name)) - float(getattr(other, name)))
 
         sizes = ("diameter_mm", "wall_mm", "countersink_mm")
-        turned = apart("lean_deg") > ALIKE_DEG or apart("countersink_deg") > ALIKE_CONE_DEG
+        turned = max(apart("lean_deg"), apart("lean_across_deg")) > ALIKE_DEG
+        turned |= apart("countersink_deg") > ALIKE_CONE_DEG
         if turned or max(map(apart, sizes)) > ALIKE_MM:
             return False
         pairs = zip((self.outer, self.bore), (other.outer, other.bore), strict=True)
@@ -220,6 +243,10 @@ class HolePlace:
 def mouths_of(takeoff: Takeoff) -> Sequence[HoleMouth]:
     """The mouths of all holes: two of one that goes through both walls."""
     return [HoleMouth(hole, mouth) for hole in takeoff.holes for mouth in hole.mouths]
+
+
+def _leans(hole: Hole) -> bool:
+    return hole.lean_deg > MOST_LEAN_DEG
 
 
 def _room_on_side(hole: Hole) -> float:
