@@ -3,7 +3,7 @@
 
 Each pytest runs on all cores; the steps that look at the code alone run beside the first, the window beside the last
 steps, and they are shown after them. On the older Blender a fifth of the random cases run, no test that is marked
-``once``, and of tests that rest on no Blender the first case.
+``once``, and of tests that rest on no Blender the first case, unless it measures against gmsh.
 
 python3 scripts/test.py                  everything
 python3 scripts/test.py --only pytest    only the steps whose names hold a word

@@ -31,7 +31,8 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--first-cases",
         action="store_true",
-        help="of each test that rests on no Blender run the first case alone, which shows that this Python does",
+        help="of each test that rests on no Blender run the first case alone, which shows that this Python does, "
+        "and none that measures against gmsh, which both Pythons have the same of",
     )
 
 
@@ -42,7 +43,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     chosen: dict[bool, list[pytest.Item]] = {True: [], False: []}
     for item in items:
         test = item.nodeid.partition("[")[0]
-        chosen[test not in seen or _rests_on_blender(item)].append(item)
+        first = test not in seen and "gmsh" not in getattr(item, "fixturenames", ())
+        chosen[first or _rests_on_blender(item)].append(item)
         seen.add(test)
     items[:] = chosen[True]
     config.hook.pytest_deselected(items=chosen[False])

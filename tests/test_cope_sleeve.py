@@ -64,8 +64,7 @@ def edge_of(sleeve: CopeSleeve) -> np.ndarray:
 
 
 @pytest.mark.once
-@pytest.mark.parametrize("locate", ["stop", "line"])
-@pytest.mark.parametrize("scriber", [0.0, 0.5])
+@pytest.mark.parametrize(("locate", "scriber"), [("stop", 0.5), ("line", 0.5), ("line", 0.0)])
 @KINDS
 def test_the_edge_is_the_kernels_curve(gmsh, section, large, offset, scriber, locate):
     """Within 0.02 mm, and back by the scriber's half width on the side of the sleeve."""

@@ -326,16 +326,26 @@ def test_unused_fields_are_left_alone():
     assert design(idle, TUBE, facets=16).recipe.groove.depth_mm == 99
 
 
+PLAIN_RANGE = recipe_of(groove_depth_mm=0.5)
+HOLLOW_RANGE = recipe_of(
+    crown="flat", spigot_mm=20, groove_count=2, hollow_wall_mm=2.0, groove_depth_mm=0.5, vent="channel"
+)
+PRESS_RANGE = recipe_of(
+    crown="peaked", fit="press", rib_count=4, seam_relief="notch", groove_count=1, groove_depth_mm=0.5
+)
+
+
 @pytest.mark.filterwarnings("error::RuntimeWarning")
-@pytest.mark.parametrize("name", ["round", "rectangular", "angle"])
 @pytest.mark.parametrize(
-    "recipe",
+    ("name", "recipe"),
     [
-        recipe_of(groove_depth_mm=0.5),
-        recipe_of(crown="flat", spigot_mm=20, groove_count=2, hollow_wall_mm=2.0, groove_depth_mm=0.5, vent="channel"),
-        recipe_of(crown="peaked", fit="press", rib_count=4, seam_relief="notch", groove_count=1, groove_depth_mm=0.5),
+        ("round", PLAIN_RANGE),
+        ("rectangular", PLAIN_RANGE),
+        ("rectangular", HOLLOW_RANGE),
+        ("angle", HOLLOW_RANGE),
+        ("angle", PRESS_RANGE),
+        ("round", PRESS_RANGE),
     ],
-    ids=["plain", "hollow", "press"],
 )
 @pytest.mark.parametrize("field", ["rise_mm", "lip_mm", "gap_mm", "lead_in_mm", "groove_depth_mm", "groove_width_mm"])
 @pytest.mark.parametrize("far", [-500.0, 500.0])

@@ -79,8 +79,15 @@ RECIPES = [
 ]
 
 
-@pytest.mark.parametrize("recipe", RECIPES, ids=lambda recipe: f"{recipe.crown} {recipe.rise_mm} {recipe.edge}")
-@pytest.mark.parametrize("tube", TUBES.values(), ids=TUBES)
+@pytest.mark.parametrize(
+    ("recipe", "tube"),
+    [
+        pytest.param(recipe, TUBES[tube], id=f"{recipe.crown} {recipe.rise_mm} {recipe.edge}, {tube}")
+        for i, recipe in enumerate(RECIPES)
+        for j, tube in enumerate(TUBES)
+        if (i + j) % 3
+    ],
+)
 def test_volume_and_area_against_closed_forms(recipe: Recipe, tube: Section):
     small = tube.outer.width < 10
     if small:

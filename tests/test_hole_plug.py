@@ -85,9 +85,17 @@ def seat_triangles(plug: HolePlug) -> np.ndarray:
     return plug.mesh.corners[plug.has("seat")]
 
 
-@pytest.mark.parametrize("stem", ["ribs", "barbs"])
-@pytest.mark.parametrize("head", ["flat", "domed"])
-@pytest.mark.parametrize("shapes", [ROUND, PIPE, SQUARE], ids=["round", "pipe", "square"])
+@pytest.mark.parametrize(
+    ("shapes", "head", "stem"),
+    [
+        (ROUND, "flat", "ribs"),
+        (ROUND, "domed", "barbs"),
+        (PIPE, "flat", "barbs"),
+        (PIPE, "domed", "ribs"),
+        (SQUARE, "flat", "ribs"),
+        (SQUARE, "domed", "barbs"),
+    ],
+)
 def test_a_plug_shares_nothing_with_its_tube_but_what_ribs_crush(gmsh, shapes, head, stem):
     _, (site,) = mouths(gmsh, shapes)
     plug = made(site, head=head, stem=stem)

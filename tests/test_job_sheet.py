@@ -439,10 +439,20 @@ def test_a_mitred_fitting_shows_its_angle_and_its_true_spigot():
     size_of(svg)
 
 
-@pytest.mark.parametrize("mitre", [0.0, 20.0, 45.0])
 @pytest.mark.parametrize(
-    "section",
-    [ROUND, SQUARE, OVAL, Section.round(12, 1.5), Section.round(219.1, 6.3), Section.rectangular(100, 50, 4)],
+    ("section", "mitre"),
+    [
+        (section, mitre)
+        for section, mitres in {
+            ROUND: (0.0, 45.0),
+            SQUARE: (0.0, 20.0),
+            OVAL: (20.0, 45.0),
+            Section.round(12, 1.5): (0.0, 20.0),
+            Section.round(219.1, 6.3): (20.0, 45.0),
+            Section.rectangular(100, 50, 4): (0.0, 45.0),
+        }.items()
+        for mitre in mitres
+    ],
     ids=str,
 )
 @pytest.mark.parametrize("rooms", [((180, 165),), ((112, 112), (180, 60))], ids=["page", "half page"])

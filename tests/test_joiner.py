@@ -100,8 +100,10 @@ def tubes(joiner: Joiner, length: float = 150.0) -> list[Manifold]:
     return solids
 
 
-@pytest.mark.parametrize("recipe", RECIPES)
-@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize(
+    ("place", "recipe"),
+    [(place, recipe) for i, place in enumerate(PLACES) for j, recipe in enumerate(RECIPES) if (i + j) % 5 < 3],
+)
 def test_a_joiner_is_sound_and_shares_nothing_with_its_tubes(place: str, recipe: str) -> None:
     """By the kernel's boolean with each tube: nothing but the ribs, which are crushed, and a press fit's bite."""
     joiner = made(PLACES[place], **RECIPES[recipe])

@@ -81,10 +81,11 @@ def assert_alike(ends: tuple[TubeEnd, ...], others: tuple[TubeEnd, ...]) -> None
         assert end.mitre_deg == pytest.approx(other.mitre_deg, abs=0.05)
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(
     ("shapes", "lean_deg", "walls"),
-    [(ROUND, 0.0, 1), (ROUND, 30.0, 2), (BOX, 0.0, 2), (BOX, 30.0, 1)],
-    ids=["round", "round, leaning", "box", "box, leaning"],
+    [(ROUND, 30.0, 2), (BOX, 0.0, 1)],
+    ids=["round, leaning", "box"],
 )
 def test_holes_are_read_as_they_were_drilled(gmsh, tmp_path, shapes, lean_deg, walls):
     """Through the triangles that the STEP kernel makes: long and thin, curved edges in few steps."""
@@ -114,9 +115,10 @@ def test_a_file_of_the_kernels_starts_no_other_blender(
     assert mesh.size.max() == pytest.approx(100.0)
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(
     ("build", "width", "wall", "suffix"),
-    [(mitred, 33.7, 2.6, ".step"), (mitred, 33.7, 2.6, ".igs"), (box_tube, 60, 3, ".igs"), (coped, 33.7, 2.6, ".step")],
+    [(mitred, 33.7, 2.6, ".igs"), (box_tube, 60, 3, ".step"), (coped, 33.7, 2.6, ".step")],
 )
 def test_a_weldment_has_the_same_ends_as_drawn_and_as_a_mesh(
     gmsh: ModuleType,
@@ -136,6 +138,7 @@ def test_a_weldment_has_the_same_ends_as_drawn_and_as_a_mesh(
         assert end.section.wall == pytest.approx(wall, abs=0.005)
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("suffix", [".step", ".igs"])
 def test_faces_without_a_solid_are_sewn_together(gmsh: ModuleType, tmp_path: Path, suffix: str) -> None:
     part_text(gmsh, lambda: faces_only(gmsh), tmp_path / f"faces{suffix}")
@@ -144,6 +147,7 @@ def test_faces_without_a_solid_are_sewn_together(gmsh: ModuleType, tmp_path: Pat
     assert [end.section.wall for end in ends_of(tmp_path / f"faces{suffix}")] == pytest.approx([2.6, 2.6], abs=0.005)
 
 
+@pytest.mark.once
 def test_corners_lie_on_the_true_surface_and_a_long_tube_takes_few_facets(gmsh: ModuleType, tmp_path: Path) -> None:
     def build() -> None:
         w.tube(gmsh, *ROUND, 6000.0, bottom=w.Cut(-45.0), top=w.Cut(45.0))
@@ -155,17 +159,13 @@ def test_corners_lie_on_the_true_surface_and_a_long_tube_takes_few_facets(gmsh: 
     assert len(mesh.triangles) < 60_000
 
 
-@pytest.mark.parametrize(
-    ("outside", "wall", "long", "cuts"),
-    [(10, 1, 6000, (45, 0)), (10, 0.5, 6000, (60, 30))],
-)
-def test_a_thin_long_mitred_tube_has_both_its_ends(
-    gmsh: ModuleType, tmp_path: Path, outside: float, wall: float, long: float, cuts: tuple[float, float]
-) -> None:
+@pytest.mark.once
+def test_a_thin_long_mitred_tube_has_both_its_ends(gmsh: ModuleType, tmp_path: Path) -> None:
     """Of such tubes the kernel makes 30,000 to 90,000 facets, many of them needles."""
+    outside, wall, cuts = 10.0, 0.5, (60.0, 30.0)
     shapes = w.Shape("circle", outside, outside), w.Shape("circle", outside - 2 * wall, outside - 2 * wall)
     path = tmp_path / "tube.step"
-    part_text(gmsh, lambda: w.tube(gmsh, *shapes, long, top=w.Cut(cuts[0], 20.0), bottom=w.Cut(cuts[1], 0.0)), path)
+    part_text(gmsh, lambda: w.tube(gmsh, *shapes, 6000.0, top=w.Cut(cuts[0], 20.0), bottom=w.Cut(cuts[1], 0.0)), path)
     assembly = read_assembly([path], None)
     assert sum(len(mesh.triangles) for mesh in assembly.meshes) < 300_000
     takeoff = take_off(assembly.meshes, 10.0)
@@ -176,6 +176,7 @@ def test_a_thin_long_mitred_tube_has_both_its_ends(
         assert end.section.wall == pytest.approx(wall, abs=0.005)
 
 
+@pytest.mark.once
 def test_a_coarse_long_tube_has_room_for_what_goes_in(
     gmsh: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -192,6 +193,7 @@ def test_a_coarse_long_tube_has_room_for_what_goes_in(
     assert not fit.findings
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(("unit", "mm"), [("m", 1000.0), ("in", 25.4)])
 def test_the_unit_is_the_files(gmsh: ModuleType, tmp_path: Path, unit: str, mm: float) -> None:
     def build() -> int:
@@ -220,6 +222,7 @@ def test_no_doubt_is_raised_about_the_unit(gmsh: ModuleType, tmp_path: Path) -> 
     assert not tube_ends_of(job, job.assembly, assembly.meshes, assembly.unit_given).notes
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("schema", SCHEMAS)
 def test_every_application_protocol_is_read(gmsh: ModuleType, tmp_path: Path, schema: str) -> None:
     text = part_text(gmsh, lambda: w.tube(gmsh, *ROUND, 100.0), tmp_path / "tube.stp")
@@ -236,6 +239,7 @@ def frame(gmsh: ModuleType) -> Product:
     return Product("Frame", None, [Placed(bay, name="Bay left"), mirrored, Placed(leg, (2000, 0, 0), TURN_Z @ TURN_X)])
 
 
+@pytest.mark.once
 def test_instances_are_called_by_their_parts_and_lie_in_their_places(gmsh: ModuleType, tmp_path: Path) -> None:
     (tmp_path / "frame.step").write_text(step_text(gmsh, frame(gmsh), tmp_path))
     meshes = {mesh.name: mesh for mesh in read_assembly([tmp_path / "frame.step"], None).meshes}
@@ -252,6 +256,7 @@ def test_instances_are_called_by_their_parts_and_lie_in_their_places(gmsh: Modul
     np.testing.assert_allclose(meshes["Frame / Leg"].vertices, own @ (TURN_Z @ TURN_X).T + (2000, 0, 0), atol=0.001)
 
 
+@pytest.mark.once
 def test_solids_inside_one_part_are_numbered_under_its_name(gmsh: ModuleType, tmp_path: Path) -> None:
     """The kernel's glTF has no names of solids: "Leg" and "Brace" are nowhere in it."""
 
@@ -271,6 +276,7 @@ def test_solids_inside_one_part_are_numbered_under_its_name(gmsh: ModuleType, tm
     assert sorted(name for name in names if name.startswith("Post")) == ["Post", "Post 2"]
 
 
+@pytest.mark.once
 def test_parts_without_names_are_numbered_under_the_files_name(gmsh: ModuleType, tmp_path: Path) -> None:
     """gmsh writes no product names. None of several tubes is called as the file, and with it the job, is; one is."""
 
@@ -349,6 +355,7 @@ def test_closing_the_work_ends_it_at_once(tmp_path: Path, monkeypatch: pytest.Mo
     assert time.monotonic() - started < 10
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("seed", range(6))
 def test_a_changed_file_is_read_or_refused(gmsh: ModuleType, tmp_path: Path, seed: int) -> None:
     path = tmp_path / ("tube.step" if seed % 3 else "tube.igs")
@@ -363,7 +370,7 @@ def test_a_changed_file_is_read_or_refused(gmsh: ModuleType, tmp_path: Path, see
         assert str(error).startswith(str(path)) and "\n" not in str(error)
 
 
-@pytest.mark.parametrize("unit_scale", [1.0, 0.001])
+@pytest.mark.parametrize("unit_scale", [0.001])
 def test_import_puts_the_parts_into_a_collection(
     scene: bpy.types.Scene, gmsh: ModuleType, tmp_path: Path, unit_scale: float
 ) -> None:

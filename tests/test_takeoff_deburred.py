@@ -73,11 +73,11 @@ def check(takeoff: Takeoff, name: str, mitre: float, turn, shift) -> None:
     [
         *((name, "chamfer", BOTH, 45.0, "long") for name in SECTIONS if name != "sharp"),
         *((name, "fillet", UNEVEN, 30.0, "long") for name in SECTIONS if name != "sharp"),
-        *(("round", how, sizes, 20.0, "long") for how in ("chamfer", "fillet") for sizes in (OUTSIDE, INSIDE)),
-        *(("sharp", "chamfer", sizes, 0.0, "long") for sizes in (BOTH, OUTSIDE, INSIDE, UNEVEN)),
+        *(("round", how, sizes, 20.0, "long") for how, sizes in (("chamfer", INSIDE), ("fillet", OUTSIDE))),
+        *(("sharp", "chamfer", sizes, 0.0, "long") for sizes in (OUTSIDE, INSIDE, UNEVEN)),
         *(("square", how, (0.2, 0.2), 60.0, "long") for how in ("chamfer", "fillet")),
         *((name, "chamfer", BOTH, 0.0, "even") for name in ("sharp", "obround")),
-        *((name, "chamfer", BOTH, 45.0, "even") for name in ("round", "square", "ellipse")),
+        *((name, "chamfer", BOTH, 45.0, "even") for name in ("round", "ellipse")),
     ],
 )
 def test_an_end_with_broken_edges_is_read_as_it_was_cut(gmsh, name, how, sizes, mitre, mesh):

@@ -115,8 +115,7 @@ def test_the_depth_above_a_slanting_face_is_that_of_its_highest_point(gmsh, post
     assert bottom.clear_depth_mm == pytest.approx(60 - (17 - 0.006 * 34) * math.tan(math.radians(angle)), abs=0.01)
 
 
-@pytest.mark.parametrize("shapes", [SQUARE, ROUND], ids=["square", "round"])
-@pytest.mark.parametrize("walls", [1, 2])
+@pytest.mark.parametrize(("shapes", "walls"), [(SQUARE, 1), (ROUND, 2)], ids=["square", "round"])
 def test_a_bolt_hole_crosses_and_its_depth_is_measured(gmsh, shapes, walls):
     def build():
         body = tube(gmsh, *shapes, 200.0)
