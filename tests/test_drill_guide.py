@@ -200,6 +200,7 @@ def test_a_guide_for_a_hole_that_leans_prints_with_nothing_said(section, lean):
     assert not [finding for finding in findings if finding.severity != "good to know"]
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(
     ("size", "sides", "bush"),
     [("40 × 40 × 3", ("+y", "+y"), "steel"), ("NPS 1 1/2 Sch 40", (10.0, 40.0), "printed")],

@@ -113,6 +113,7 @@ def seam_left(section: Section, recipe: Recipe, seam: float) -> float:
     return max(seam - relief, 0.0)
 
 
+@pytest.mark.once
 def test_of_10_000_tubes_of_every_size_99_in_100_take_the_default_fitting_and_none_rattles() -> None:
     """Or the bore is so narrow that no spigot would be left of it, and then it has to be measured, and is asked for.
     Usual seam: a quarter of the wall, at most 1 mm (common practice, no source). Of the sizes that are wide enough for

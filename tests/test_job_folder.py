@@ -47,6 +47,7 @@ def test_the_result_lists_every_other_file_by_length_and_sha_256(tmp_path: Path)
     assert sorted(last.torn) == ["stall ends.csv", "stall fittings.csv"] and "Run it again" in last.said
 
 
+@pytest.mark.once
 @pytest.mark.skipif(os.name != "posix", reason="needs signals of POSIX")
 def test_a_kill_between_two_names_is_seen_and_cleared_by_the_next_run(tmp_path: Path) -> None:
     do(tmp_path, "stall", rise_mm=5.0)

@@ -337,6 +337,7 @@ def test_ten_thousand_fittings():
 # -- on paper --------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.once
 @needs_browser
 @pytest.mark.parametrize("size", ["A4", "letter"])
 def test_a_job_of_two_kinds_prints_on_four_pages(size):
@@ -346,6 +347,7 @@ def test_a_job_of_two_kinds_prints_on_four_pages(size):
     assert printed_pages(job_sheet_html(two), size) <= 4
 
 
+@pytest.mark.once
 @needs_browser
 @pytest.mark.parametrize("size", ["A4", "letter"])
 def test_every_kind_takes_half_a_page_at_most(size):

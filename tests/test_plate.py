@@ -222,6 +222,7 @@ def test_only_a_turn_or_the_way_round_the_corner_makes_it_fit():
         lay_out([box(239, 180)], CORNER)
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("kinds", ["rectangles", "circles and rectangles"])
 def test_a_mixed_set_is_no_worse_than_blenders_own_packer(kinds):
     """The ground that mathutils.geometry.box_pack_2d takes for the set holds it here too, on one plate."""
@@ -244,6 +245,7 @@ def test_a_mixed_set_is_no_worse_than_blenders_own_packer(kinds):
         assert check(job, process).count == 1
 
 
+@pytest.mark.once
 def test_ten_thousand_fittings():
     job = [circle(18 + i, 1000) for i in range(5)] + [box(20 + 3 * i, 30 + i, 1000) for i in range(5)]
     plates = check(job, CORNER)

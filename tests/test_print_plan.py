@@ -173,6 +173,7 @@ def test_covered_interior_is_not_filled_with_rings():
     assert more == pytest.approx(fourth, rel=0.03)
 
 
+@pytest.mark.once
 def test_tops_of_unlike_widths_get_ranges_of_their_own_and_never_more_than_three():
     """By the closed form rings of 0.472 to 0.536 mm close posts of 1.475 mm radius, and those of 1.6 mm only rings of
     0.427 mm at most, 0.512 to 0.582 mm, or 0.753 mm at least."""

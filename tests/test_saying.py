@@ -261,6 +261,7 @@ def test_reviews_of_fittings(process: Process) -> None:
     assert "thin wall" in checks
 
 
+@pytest.mark.once
 def test_reviews_of_meshes() -> None:
     checks: set[str] = set()
     shallow = replace(PROCESS, bath_fill_mm=5.0, fill=0.05)

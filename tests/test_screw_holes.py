@@ -79,6 +79,7 @@ def test_bushes_lie_in_line_with_the_joiners_own_holes(joint: dict[str, Any], sc
     assert found == 4
 
 
+@pytest.mark.once
 def test_rails_that_come_apart_are_drilled_over_their_joined_ends(tmp_path: Path) -> None:
     asked = {"assembly": {"files": ["rails.stl"]}, **ASKED}
     result = run(parse_job(asked, tmp_path, "rails"), rails(), True, lambda what, share: None)

@@ -114,6 +114,7 @@ def test_a_faulty_file_is_read_all_the_same(fault):
     check_stall(take_off(fault(np.random.default_rng(7)), 8.0))
 
 
+@pytest.mark.once
 def test_what_was_put_right_is_told():
     rng = np.random.default_rng(7)
     assert '500 faces lie twice in "stall"; read once.' in take_off(with_doubles(rng), 8.0).notes
@@ -133,6 +134,7 @@ def test_a_weldment_fused_to_one_solid_shows_the_same_open_ends():
         assert end.section.outer.width == pytest.approx(truth.section.outer.width, abs=0.01)
 
 
+@pytest.mark.once
 @examples(4)
 @given(seeds, st.booleans(), st.floats(0.2, 5.0))
 def test_where_the_stall_stands_and_how_large_it_is_does_not_matter(seed, mirrored, scale):
