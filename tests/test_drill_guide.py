@@ -15,11 +15,12 @@ import numpy as np
 import pytest
 import trimesh
 from manifold3d import Manifold
+from shapely import MultiPoint
 from test_sleeves import KNOWN
 from weldments import Floats, Shape, cut, cylinder, moved, rotation, tessellated, tube
 
 from addon.families.drill_guide import DrillGuide, GuideRecipe, Pattern, design, patterns
-from addon.families.drill_guide.bounds import LEAD_IN_MM
+from addon.families.drill_guide.bounds import LEAD_IN_MM, said_drill
 from addon.fields.refusals import RecipeError
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -438,6 +439,50 @@ def test_steel_bushes_have_the_tables_size_or_their_own():
     assert (bush.bore_mm, bush.length_mm) == (pytest.approx(11.9), 16.0)
     (bush,) = design(GuideRecipe(bush="steel", bush_outside_mm=12.7, bush_mm=14.0), place, KNOWN).plan.bushes
     assert (bush.bore_mm, bush.length_mm) == (pytest.approx(12.6), 14.0)
+
+
+@pytest.mark.parametrize("style", ["sleeve", "saddle"])
+@pytest.mark.parametrize("size", ["40 × 40 × 3", "60 × 40 × 3", "48.3 × 3.2"])
+def test_the_hose_clamps_to_buy_go_around_guide_and_tube(size, style):
+    """A band is as long as the hull of what it goes around in its groove, by trimesh and shapely."""
+    guide = design(GuideRecipe(style=style), place_of(replace(HOLE, size=size)), KNOWN)
+    heights = [guide.bottom_mm + 6.0, *([guide.top_mm - 6.0] if style == "saddle" else [])]
+    assert guide.plan.clamps == len(heights)
+    solid = trimesh.Trimesh(guide.mesh.vertices, guide.mesh.triangles, process=False)
+    least, most = guide.plan.clamp_mm
+    for height in heights:
+        cut = trimesh.intersections.mesh_plane(solid, (0, 0, 1), (0, 0, height))[..., :2].reshape(-1, 2)
+        around = MultiPoint(np.concatenate([cut, guide.section.outer.polygon()])).convex_hull
+        assert around.length / math.pi == pytest.approx(most, abs=0.1)
+    assert least == pytest.approx(most - 2 * guide.plan.gap_mm)
+    (said,) = (step.said for step in DrillGuide.steps({"F1": guide}) if step.name == "Clamp")
+    millimetres, inches = re.search(r"on (\d+) to (\d+) mm, ([\d.]+) to", said), re.search(r"([\d.]+) in, band", said)
+    assert int(millimetres[1]) <= least and most <= int(millimetres[2]) < most + 1
+    assert 25.4 * float(inches[1]) == pytest.approx(int(millimetres[2]), abs=0.15)
+    assert "band up to 9 mm wide" in said and f"{len(heights)} that close" in said
+
+
+@pytest.mark.parametrize(
+    ("size", "measured", "drill", "mark", "said"),
+    [  # Drills in 64ths of an inch: ASME B94.11M; by tenths of a millimetre: ISO 235; both from memory.
+        ("1 1/2 in × 11 ga", 9.525, 9.525, "3/8", "9.53 mm (3/8 in)"),
+        ("1 1/2 in × 11 ga", 6.771, 17 / 64 * 25.4, "17/64", "6.75 mm (17/64 in)"),
+        ("1 1/2 in × 11 ga", 10.5, 10.5, "10.5", "10.5 mm"),
+        ("40 × 40 × 3", 6.771, 6.8, "6.8", "6.8 mm"),
+        ("40 × 40 × 3", 9.04, 9.0, "9", "9 mm"),
+        ("40 × 40 × 3", 9.525, 9.525, "3/8", "9.53 mm (3/8 in)"),
+    ],
+)
+def test_a_drill_is_one_that_is_stocked(size, measured, drill, mark, said):
+    guide = design(GuideRecipe(), place_of(replace(HOLE, size=size, diameter_mm=measured)), KNOWN)
+    assert guide.plan.bushes[0].drill_mm == pytest.approx(drill, abs=1e-6) and said_drill(drill) == mark
+    assert guide.words.endswith(f"for drills of {said}") and f"{measured:.2f}".rstrip("0") in guide.words
+    assert "Open up" not in {step.name for step in DrillGuide.steps({"F1": guide})}
+
+
+def test_places_of_holes_in_inches_are_said_in_both_units():
+    (pattern,) = patterns(replace(HOLE, size="1 1/2 in × 11 ga", distance_mm=63.5).added(Takeoff(()), "carbon steel"))
+    assert pattern.where.startswith("hole 6.6 mm, 63.5 mm (2 1/2 in) from the end")
 
 
 def test_holes_too_large_for_a_chuck_get_a_pilot():

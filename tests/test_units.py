@@ -77,6 +77,8 @@ def test_lengths_as_a_fabricator_says_them():
     assert say_both(38.1) == "38.1 mm (1 1/2 in)"
     assert say_both(3.175) == "3.18 mm (1/8 in)"
     assert say_both(8) == "8 mm"
+    assert say_both(25) == "25 mm"  # 63/64 in is 25.003 mm
+    assert say_both(17 / 64 * 25.4) == "6.75 mm (17/64 in)"
     assert say_both(50) == "50 mm"  # 1 31/32 in is 50.006 mm
     assert say_inches(0) is None
     assert say_mm(-0.001) == "0 mm"

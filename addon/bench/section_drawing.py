@@ -13,7 +13,7 @@ import numpy as np
 from ..families.dimensioned import UV, Dimension, Margin, Note, View
 from ..geometry.frames import Floats
 from ..geometry.hatching import hatching
-from ..geometry.units import MM_PER_INCH, NO_BREAK, bare_mm, say_inches, say_mm
+from ..geometry.units import MM_PER_INCH, NO_BREAK, bare_mm, inches_beside, say_inches, say_mm
 from . import svg
 from .markup import element, number
 
@@ -55,6 +55,12 @@ def both_units(mm: float) -> str:
 def mm_and_inches(mm: float) -> str:
     """The same where there is little room: ``"25.4 (1″)"``, ``"18.75 (0.738″)"``."""
     return f"{bare_mm(mm)} ({_inches(mm).replace(' ', NO_BREAK)}″)"
+
+
+def _mm_and_fraction(mm: float) -> str:
+    """In notes only what stands for a fraction of an inch has it beside: ``"9.53 (3/8″)"``, ``"0.38"``."""
+    inches = inches_beside(mm)
+    return f"{bare_mm(mm)} ({inches.removesuffix(' in').replace(' ', NO_BREAK)}″)" if inches else bare_mm(mm)
 
 
 def _inches(mm: float) -> str:
@@ -256,7 +262,7 @@ def _middle(label: Dimension | Note) -> UV:
 def _words(label: Dimension | Note) -> str:
     """What was asked for is left to the sheet, beside the drawing."""
     if isinstance(label, Note):
-        return label.said(bare_mm)
+        return label.said(_mm_and_fraction)
     return replace(label, asked_for=None).said(mm_and_inches)
 
 

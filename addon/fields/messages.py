@@ -15,7 +15,7 @@ from string import Formatter
 from typing import Any
 
 from ..geometry.names import in_words, quoted
-from ..geometry.units import MM_PER_INCH, bare_mm, parse_length, say_inches, say_mm, say_three
+from ..geometry.units import MM_PER_INCH, bare_mm, inches_beside, parse_length, say_inches, say_mm, say_three
 from .declared import unit_of
 
 EXACT_MM = 0.001
@@ -97,7 +97,7 @@ class Measure:
             by = MM_PER_INCH ** _POWER[self.unit]
             return f"{self.between.join(say_three(n / by) for n in self.numbers)} {self.unit.replace('mm', 'in')}"
         text = self.between.join(_bare(number, self.unit, spec) for number in self.numbers)
-        inches = say_inches(self.numbers[0]) if self.both else None
+        inches = inches_beside(self.numbers[0]) if self.both else None
         apart = "" if self.unit in ("", "°") else " "
         return f"{text}{apart}{self.unit}" + (f" ({inches})" if inches else "")
 

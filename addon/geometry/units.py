@@ -99,9 +99,16 @@ def round_in_inches(mm: float) -> float:
     return float(f"{mm / MM_PER_INCH:.1g}") * MM_PER_INCH
 
 
+def inches_beside(mm: float) -> str | None:
+    """The fraction of an inch that a length stands for: of 1/32 and 1/64 only where it is no tenth of a millimetre, as
+    25 mm is not 63/64 in."""
+    metric = abs(mm - round(mm, 1)) < INCH_MM
+    return say_inches(mm, 16 if metric else 64)
+
+
 def say_both(mm: float) -> str:
-    """``"25.4 mm (1 in)"`` where the inch is a whole fraction of an inch, else ``"25 mm"``."""
-    inches = say_inches(mm)
+    """``"25.4 mm (1 in)"`` where the length stands for a fraction of an inch, else ``"25 mm"``."""
+    inches = inches_beside(mm)
     return f"{say_mm(mm)} ({inches})" if inches else say_mm(mm)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
-from ..geometry.units import say_mm, say_three
+from ..geometry.units import say_both, say_mm, say_three
 from .ends import TubeEnd
 from .sites import SIDES, ClosedEnd, Hole, Mouth, Tube
 
@@ -46,7 +46,7 @@ def said_end(hole: Hole, end: int) -> str:
 def said_hole(hole: Hole) -> str:
     """``"20 mm from the left end, through both walls, top and bottom (80 mm wide), on the middle line"``."""
     end = nearer_end(hole)
-    distance = say_mm(hole.distances_mm[end] or 0.0)
+    distance = say_both(hole.distances_mm[end] or 0.0)
     return f"{distance} from the {said_end(hole, end)}, {said_around(hole, hole.mouths, end)}"
 
 
@@ -54,7 +54,7 @@ def said_mouth(hole: Hole, mouth: Mouth) -> str:
     """The same of one of its mouths: ``"20 mm from the left end, top (80 mm wide), on the middle line"``."""
     end = nearer_end(hole)
     first = -float(hole.tube.frame.to_local(mouth.position)[2])
-    distance = say_mm(hole.tube.length_mm - first if end else first)
+    distance = say_both(hole.tube.length_mm - first if end else first)
     return f"{distance} from the {said_end(hole, end)}, {_sides(hole, [mouth], end)}"
 
 

@@ -257,6 +257,12 @@ def section_name(section: Section) -> str:
     return f"{measured} {'oval' if outer.shape in ('obround', 'ellipse') else 'outline'}"
 
 
+def in_inches(section: Section) -> bool:
+    """Whether the size that it is nearest to goes by inches."""
+    name = section_name(section)
+    return " in" in name or name.startswith("NPS")
+
+
 def size_fit(sections: Sequence[Section], factor: float = 1.0) -> float:
     """The share, 0 to 1, of the round and rectangular sections that are table sizes once scaled by ``factor``.
 

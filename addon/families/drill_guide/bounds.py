@@ -9,19 +9,24 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 from itertools import combinations
 from typing import NamedTuple, get_args
 
 import numpy as np
+from manifold3d import CrossSection, JoinType
 
 from ...fields.messages import Length, Message, Name, say
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
 from ...geometry.sections import Outline
-from ...shaping.sleeves import sliding_bore
+from ...geometry.units import INCH_MM, say_inches
+from ...shaping.contours import Fineness
+from ...shaping.sleeves import sleeve_sections, sliding_bore
 from ...trade.drill_bushes import bush_for
+from ...trade.drills import drill_for
 from ...trade.fits import fit_named
+from ...trade.sizes import in_inches
 from ..circumstances import Circumstances
 from ..over_tube import SLIDE, sliding_gap
 from ..settling import Settling
@@ -32,6 +37,8 @@ from .sides import USUAL_WALL_MM, Entry, Room, served_from
 LEAST_WALL_MM = 1.2
 LEAST_STEEL_MM = 1.0
 """Wall of a steel drill bush."""
+GROOVE_MM = 1.0
+"""Depth of a groove for a hose clamp, where the wall leaves it."""
 LEAST_CHIP_MM = 1.0
 LEAD_IN_MM = 1.0
 """Chamfer that leads drills and steel bushes in."""
@@ -41,6 +48,7 @@ MOST_BUSH_DRILLS = 6.0
 """Longest bush, in drills: longer ones only heat it."""
 USUAL_TOLERANCE_MM = 0.15
 """Of a print that is not known."""
+_FAR_MM = 1000.0
 
 
 @dataclass(frozen=True)
@@ -88,6 +96,43 @@ class Plan:
     """Of the tube where it goes."""
 
     @property
+    def groove_mm(self) -> float:
+        """Depth of the grooves for hose clamps."""
+        return min(GROOVE_MM, self.thickness_mm - LEAST_WALL_MM)
+
+    @cached_property
+    def cheek_mm(self) -> float:
+        """How far on its side of the axis a saddle ends: short of the far corners of a rectangle, of half of all
+        others."""
+        outer, way = self.place.section.outer, np.array(self.side)
+        half = float((outer.polygon() @ way).max())
+        return outer.corner_radius + LEAST_WALL_MM - half if outer.shape == "rectangle" else 0.05 * half
+
+    @property
+    def covered(self) -> CrossSection:
+        """What a saddle covers; all for a sleeve."""
+        everything = CrossSection.square((2 * _FAR_MM, 2 * _FAR_MM), True)
+        if self.side is None:
+            return everything
+        turn = math.degrees(math.atan2(self.side[1], self.side[0]))
+        return everything.translate((_FAR_MM + self.cheek_mm, 0.0)).rotate(turn)
+
+    @property
+    def clamps(self) -> int:
+        """How many hose clamps it takes: near both ends of a saddle, near the open end of a sleeve."""
+        return 0 if self.recipe.clamp != "hose clamp" else 1 if self.side is None else 2
+
+    @cached_property
+    def clamp_mm(self) -> tuple[float, float]:
+        """The diameters, of circles as long as the band around guide and tube, that a hose clamp closes on: the gap
+        closed on all sides, and as drawn."""
+        around, tube = sleeve_sections(self.bore, self.thickness_mm, Fineness.of(None))[1], self.place.section.outer
+        guide = around.hull().offset(-self.groove_mm, JoinType.Round, 2.0, 64) ^ self.covered
+        (loop,) = CrossSection.batch_hull([guide, tube.cross_section(96)]).to_polygons()
+        drawn = float(np.linalg.norm(loop - np.roll(loop, 1, axis=0), axis=1).sum()) / math.pi
+        return drawn - 2 * self.gap_mm, drawn
+
+    @property
     def thickness_mm(self) -> float:
         return float(self.recipe.thickness_mm or 0.0)
 
@@ -130,7 +175,8 @@ def settle(recipe: GuideRecipe, place: GuidePlace, known: Circumstances | None, 
     corner = _settle_gap(bench, place, known)
     bench.number("pilot_mm", 1.0, MOST_DRILL_MM, "thinner drills wander", "a pilot is thin")
     bench.number("band_mm", 4.0, 30.0, "narrower bands cut into plastic", "wider bands are not usual")
-    drills = [_drill(bench.recipe, entry) for entry in entries]
+    inches = in_inches(place.section)
+    drills = [_drill(bench.recipe, entry, inches) for entry in entries]
     _settle_bushes(bench, max(drills))
     steel, tolerance = bench.recipe.bush == "steel", known.process.tolerance_mm if known else USUAL_TOLERANCE_MM
     sizes = [_steel(bench.recipe, drill) for drill in drills] if steel else []
@@ -179,10 +225,16 @@ def _settle_gap(bench: Settling[GuideRecipe], place: GuidePlace, known: Circumst
     return corner
 
 
-def _drill(recipe: GuideRecipe, entry: Entry) -> float:
+def _drill(recipe: GuideRecipe, entry: Entry, inches: bool) -> float:
     if recipe.drill == "pilot" or entry.diameter_mm > MOST_DRILL_MM:
         return min(recipe.pilot_mm, entry.diameter_mm)
-    return round(entry.diameter_mm, 2)
+    return drill_for(entry.diameter_mm, inches)
+
+
+def said_drill(drill_mm: float) -> str:
+    """As it is raised on the guide: ``"6.6"``, ``"3/8"``."""
+    metric = abs(drill_mm - round(drill_mm, 1)) < INCH_MM
+    return f"{drill_mm:.4g}" if metric else (say_inches(drill_mm) or f"{drill_mm:.4g}").removesuffix(" in")
 
 
 def _settle_bushes(bench: Settling[GuideRecipe], drill: float) -> None:

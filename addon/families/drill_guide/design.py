@@ -31,7 +31,7 @@ from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
 from ..settling import outline_faults_refused
 from .bosses import UP, Layering, Workshop, along, screw_radius
-from .bounds import LEAST_WALL_MM, Plan, settle, ways
+from .bounds import GROOVE_MM, Plan, said_drill, settle, ways
 from .guide import DrillGuide
 from .patterns import GuidePlace
 from .recipe import GuideRecipe
@@ -39,7 +39,7 @@ from .sides import CLEAR_MM
 
 EDGE_MM = 3.0
 """Beside a groove for a hose clamp, and a mark."""
-GROOVE_MM, SLIT_MM, NOTCH_MM = 1.0, 2.0, 2.0
+SLIT_MM, NOTCH_MM = 2.0, 2.0
 RAISED_MM, ROOTED_MM = 0.6, 1.0
 """How far marks stand out, and how deep they are rooted."""
 LEDGE_MM = 1.0
@@ -247,11 +247,7 @@ class _Shape:
     @property
     def _side(self) -> CrossSection:
         """What a saddle covers; all for a sleeve."""
-        everything = CrossSection.square((2 * _FAR_MM, 2 * _FAR_MM), True)
-        if self.plan.side is None:
-            return everything
-        turn = math.degrees(math.atan2(self.plan.side[1], self.plan.side[0]))
-        return everything.translate((_FAR_MM + self._cheek, 0.0)).rotate(turn)
+        return self.plan.covered
 
     def _room(self) -> Manifold:
         """Of the tube: up to its rim and on through the stop by the bore under a sleeve, on whose stop a mitred tube
@@ -265,19 +261,11 @@ class _Shape:
         room = prism(around, low, self.tip)
         return room if opening.is_empty() else room + prism(opening, low, high)
 
-    @cached_property
-    def _cheek(self) -> float:
-        """How far on its side of the axis a saddle ends: short of the far corners of a rectangle, of half of all
-        others."""
-        outer, way = self.plan.place.section.outer, np.array(self.plan.side)
-        half = float((outer.polygon() @ way).max())
-        return outer.corner_radius + LEAST_WALL_MM - half if outer.shape == "rectangle" else 0.05 * half
-
     # Clamps.
 
     def _grooves(self) -> Iterator[Manifold]:
         """For hose clamps, with a roof of 45°."""
-        depth = min(GROOVE_MM, self.plan.thickness_mm - LEAST_WALL_MM)
+        depth = self.plan.groove_mm
         if self.plan.recipe.clamp != "hose clamp" or depth < _LEAST_GROOVE_MM:
             return
         around, facets = self._sections[1].hull(), self.workshop.fineness.facets or 256
@@ -287,8 +275,9 @@ class _Shape:
         ends = [self.bottom + EDGE_MM + GROOVE_MM + band]
         for high in ends if self.is_sleeve else [*ends, self.top - EDGE_MM]:
             low = high - band
-            core = [prism(floor, low, high + PAST_MM), prism(around, low - rise - PAST_MM, low - rise)]
-            yield prism(far, low - rise, high) - Manifold.batch_hull(core)
+            roof = [prism(floor, low, low + 1e-3), prism(around, low - rise - PAST_MM, low - rise)]
+            core = Manifold.batch_hull(roof) + prism(floor, low, high + PAST_MM)
+            yield prism(far, low - rise, high) - core
 
     def _slit(self) -> Iterator[Manifold]:
         """Along a sleeve, so that hose clamps can draw it tight."""
@@ -367,7 +356,7 @@ class _Shape:
         """What tells it from others, the drills, and an arrow along its frame's z."""
         drills = sorted({bush.drill_mm for bush in self.plan.bushes})
         which = f"{self.plan.place.mark}{self.plan.place.hand}"
-        said = [] if self.brief else [f"{drill:.4g}" for drill in drills]
+        said = [] if self.brief else [said_drill(drill) for drill in drills]
         return " ".join([*([which] if which else []), *said, "→"])
 
     def _marks(self) -> Manifold:
@@ -396,7 +385,7 @@ class _Shape:
                 yield along(Frame.along((0.0, 0.0, z), way, UP), notch, _FAR_MM)
         if self.plan.side is not None:
             across = np.array([-self.plan.side[1], self.plan.side[0], 0.0])
-            start = np.append(self._cheek * np.array(self.plan.side), first.point[2]) - _FAR_MM * across
+            start = np.append(self.plan.cheek_mm * np.array(self.plan.side), first.point[2]) - _FAR_MM * across
             yield along(Frame.along(start, across, UP), self._notch(0.0), 2 * _FAR_MM)
 
     def _notch(self, flat: float) -> CrossSection:

@@ -3,10 +3,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 
 from ...geometry.names import in_words
-from ...geometry.units import say_mm
+from ...geometry.units import MM_PER_INCH, say_both, say_three
+from ...trade.drills import OFF_MM
 from ..bench_steps import BenchSteps
 from ..fitting import BenchStep
 from .bounds import Bush, Plan
@@ -45,7 +47,7 @@ def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
     step(
         "Clamp",
         "Tighten the hose clamps in the grooves, and clamp the tube",
-        those(lambda plan: plan.recipe.clamp == "hose clamp"),
+        (f"{id} ({_clamps(plan)})" for id, plan in guides.items() if plan.clamps),
     )
     step(
         "Clamp",
@@ -83,11 +85,19 @@ def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
     return steps
 
 
+def _clamps(plan: Plan) -> str:
+    """What to buy."""
+    least, most = math.floor(plan.clamp_mm[0]), math.ceil(plan.clamp_mm[1])
+    inches = " to ".join(say_three(round(mm / MM_PER_INCH, 2)) for mm in (least, most))
+    band = f"band up to {say_both(plan.recipe.band_mm)} wide"
+    return f"{plan.clamps} that close{'s' * (plan.clamps == 1)} on {least} to {most} mm, {inches} in, {band}"
+
+
 def _holes(bushes: Iterable[Bush]) -> int:
     return len({bush.entry.hole for bush in bushes})
 
 
 def _sizes(bushes: Iterable[Bush]) -> str:
     """Of the holes that are larger than their drills."""
-    sizes = sorted({bush.entry.diameter_mm for bush in bushes if bush.drill_mm < bush.entry.diameter_mm - 0.005})
-    return in_words(map(say_mm, sizes))
+    sizes = sorted({bush.entry.diameter_mm for bush in bushes if bush.drill_mm < bush.entry.diameter_mm - OFF_MM})
+    return in_words(map(say_both, sizes))

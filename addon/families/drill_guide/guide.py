@@ -10,7 +10,7 @@ import numpy as np
 
 from ...geometry.frames import Floats
 from ...geometry.names import in_words
-from ...geometry.units import say_both, say_mm
+from ...geometry.units import say_both
 from ...trade.processes import Process
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, Level
@@ -63,9 +63,9 @@ class DrillGuide(Fitting):
         rows = sliding_calipers(self.section.outer, plan.bore, "Guide", process)
         for bush in {(bush.drill_mm, bush.bore_mm): bush for bush in plan.bushes}.values():
             if self.recipe.bush == "printed":
-                on, least = f"Guide: bush for the drill of {say_mm(bush.drill_mm)}", bush.drill_mm
+                on, least = f"Guide: bush for the drill of {say_both(bush.drill_mm)}", bush.drill_mm
             else:
-                on, least = f"Guide: pocket of the steel bush for {say_mm(bush.drill_mm)}", bush.bore_mm - off / 2
+                on, least = f"Guide: pocket of the steel bush for {say_both(bush.drill_mm)}", bush.bore_mm - off / 2
             rows.append(Caliper(on, bush.bore_mm, least, bush.bore_mm + off))
         if self.stop_mm:
             down = self.top_mm - self.stop_mm - plan.bushes[0].entry.point[2]
@@ -87,6 +87,8 @@ class DrillGuide(Fitting):
             "bush_mm": float(recipe.bush_mm or 0.0),
             "guide_gap_mm": self.plan.gap_mm,
             "clamp": recipe.clamp,
+            "clamps": self.plan.clamps,
+            "clamps_close_on_mm": " ".join(f"{mm:.1f}" for mm in self.plan.clamp_mm) if self.plan.clamps else "",
             "hand": self.plan.place.hand,
         }
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from ...geometry.frames import Floats, Frame
 from ...geometry.sections import Section
-from ...geometry.units import say_mm
+from ...geometry.units import bare_mm, say_both
 from ...takeoff import ClosedEnd, Hole, NeededHole, Takeoff, Tube
 from ...takeoff.hole_words import said_around, said_end
 from ...takeoff.surface import Surface
@@ -185,14 +185,14 @@ class Pattern:
         first = self.holes[0]
         measured = [end for end in (0, 1) if not isinstance(self.tube.ends[end], ClosedEnd)]
         end = self.end if self.over else min(measured, key=lambda end: _distance(first, end))
-        distances = dict.fromkeys(say_mm(_distance(hole, end)).removesuffix(" mm") for hole in self.holes)
+        distances = _said_lengths([_distance(hole, end) for hole in self.holes])
         arrow = "" if self.over else ", arrow to it" if end == self.end else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
         if self.drilled:
             numbers = dict.fromkeys(str(number) for number in sorted({entry.hole for entry, _ in self.numbered}))
             hand += f", only hole{'s' * (len(numbers) > 1)} {_listed(numbers)} of the guide"
         holes = say_holes([hole.diameter_mm for hole in self.holes])
-        return f"{holes}, {_listed(distances)} mm from the {said_end(first, end)}, {self._around(end)}{arrow}{hand}"
+        return f"{holes}, {distances} from the {said_end(first, end)}, {self._around(end)}{arrow}{hand}"
 
     def _around(self, end: int) -> str:
         """Through which walls each hole goes and where around, those alike together."""
@@ -393,9 +393,16 @@ def _mirrored(point: tuple[float, float, float]) -> tuple[float, float, float]:
 
 def say_holes(diameters: Sequence[float]) -> str:
     """``"2 holes 6.6 mm"``, ``"3 holes 6.6 and 9 mm"``."""
-    sizes = dict.fromkeys(say_mm(diameter).removesuffix(" mm") for diameter in sorted(diameters))
     noun = "hole" if len(diameters) == 1 else f"{len(diameters)} holes"
-    return f"{noun} {_listed(sizes)} mm"
+    return f"{noun} {_said_lengths(sorted(diameters))}"
+
+
+def _said_lengths(lengths: Sequence[float]) -> str:
+    """``"6.6 and 9 mm"``, ``"63.5 mm (2 1/2 in) and 101.6 mm (4 in)"``."""
+    said = dict.fromkeys(map(say_both, lengths))
+    if any(")" in words for words in said):
+        return _listed(said)
+    return f"{_listed(dict.fromkeys(map(bare_mm, lengths)))} mm"
 
 
 def _listed(words: dict[str, None]) -> str:
