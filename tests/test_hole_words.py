@@ -68,7 +68,10 @@ def test_a_hole_is_listed_by_the_sides_of_the_assembly(section, frame, at, way, 
 def test_holes_at_opposite_ends_are_measured_from_ends_with_different_names() -> None:
     """Both lie 3 in from an end; read as text, each has its own."""
     said = [said_hole(drilled(SQUARE, UPRIGHT, (0, 0, z), (0, 1, 0)).holes[0]) for z in (76.2, 500 - 76.2)]
-    assert [words.partition(",")[0] for words in said] == ["76.2 mm (3 in) from the bottom end", "76.2 mm (3 in) from the top end"]
+    assert [words.partition(",")[0] for words in said] == [
+        "76.2 mm (3 in) from the bottom end",
+        "76.2 mm (3 in) from the top end",
+    ]
 
 
 def test_a_hole_that_leans_comes_out_further_along() -> None:

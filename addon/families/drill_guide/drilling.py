@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from ...geometry.names import in_words
 from ...geometry.units import MM_PER_INCH, say_both, say_three
@@ -47,7 +47,7 @@ def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
     step(
         "Clamp",
         "Tighten the hose clamps in the grooves, and clamp the tube",
-        (f"{id} ({_clamps(plan)})" for id, plan in guides.items() if plan.clamps),
+        _with_clamps(guides),
     )
     step(
         "Clamp",
@@ -83,6 +83,16 @@ def drilling(guides: Mapping[str, Plan]) -> list[BenchStep]:
     )
     step("Deburr", "Deburr every hole outside, and inside where it can be reached, and take the swarf out of the tube")
     return steps
+
+
+def _with_clamps(guides: Mapping[str, Plan]) -> Iterator[str]:
+    """The ids of those that take the same hose clamps, with which to buy."""
+    alike: dict[str, list[str]] = {}
+    for id, plan in guides.items():
+        if plan.clamps:
+            alike.setdefault(_clamps(plan), []).append(id)
+    for said, ids in alike.items():
+        yield f"{in_words(ids)} ({'each ' * (len(ids) > 1)}{said})"
 
 
 def _clamps(plan: Plan) -> str:
