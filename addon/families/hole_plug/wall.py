@@ -109,9 +109,9 @@ class HolePlace:
     @classmethod
     def of(cls, site: HoleMouth, section: Section) -> HolePlace:
         hole, tube = site.hole, site.hole.tube.frame
-        plane = Frame.along(site.position, site.frame.z, tube.z).axes[1:]
+        along = float(site.frame.x @ hole.tube.axis)
+        plane = Frame.along(site.position, site.frame.z, math.copysign(1.0, along) * hole.tube.axis).axes[1:]
         lean = hole.lean_deg if _leans(hole) else 0.0
-        along = abs(float(site.frame.x @ tube.z))
         turn, middle = plane @ tube.axes[:2].T, plane @ (tube.origin - site.position)
         if section.outer.shape == "circle":
             middle[0] = 0.0
@@ -128,7 +128,7 @@ class HolePlace:
             site.mouth.countersink_mm,
             site.mouth.countersink_deg,
             _room_on_side(hole) or math.inf,
-            math.degrees(math.acos(min(along, 1.0))) if lean else 0.0,
+            math.degrees(math.acos(min(abs(along), 1.0))) if lean else 0.0,
             outer,
             bore,
         )
