@@ -367,3 +367,26 @@ def test_mitres_get_templates_too():
     length = 250 / math.cos(math.radians(30)) + 24.15 * math.tan(math.radians(30))
     (row,) = template.said
     assert f"longest point {length:.1f}" in row and row.endswith(": rail, twin")
+
+
+@pytest.mark.parametrize("locate", ["stop", "line"])
+@pytest.mark.parametrize(("section", "large"), [(ROUND, 48.3), (SQUARE, 60.3)], ids=["round", "square"])
+def test_a_sleeve_has_its_id_and_an_arrow_raised_on_it(section, large, locate):
+    """Outside of what it is without them, between its notches and its edge; sound by trimesh and in one piece."""
+    at = place(section, large)
+    bare, sleeve = (design(CopeRecipe(locate=locate), each) for each in (at, replace(at, mark="F12")))
+    assert_sound(sleeve, bare.solid.genus())
+    assert not bare.has("mark").any() and (bare.solid - sleeve.solid).volume() < 1e-6
+    assert (sleeve.solid - bare.solid).volume() > 5.0  # strokes a bead or two wide, 0.6 mm high
+    corners = sleeve.mesh.vertices[np.unique(sleeve.mesh.triangles[sleeve.has("mark")])]
+    over = np.abs(corners[:, 2] - sleeve.end_mm)
+    assert 1.0 < over.min() and over.max() < float(np.abs(sleeve.edge - sleeve.end_mm).max()) - 1.0
+    tube = section.outer.cross_section(256).extrude(400).translate((0, 0, -200))
+    assert (sleeve.solid ^ tube).volume() == pytest.approx((bare.solid ^ tube).volume(), abs=1e-6)
+    assert replace(at, mark="F1").like(replace(at, mark="F2")) and replace(at, mark="F1") != replace(at, mark="F2")
+
+
+def test_a_sleeve_of_a_job_has_its_number_raised_on_it(tmp_path):
+    cope = {"size": "1 in × 1/8 in", "on": "NPS 1 1/2 Sch 40", "angle_deg": 60}
+    result = run(asked(tmp_path, cope=[cope]), [], True, lambda what, share: None)
+    assert [fitting.fitting.place.mark for fitting in result.made] == ["F1"]

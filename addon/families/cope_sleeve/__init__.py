@@ -22,6 +22,7 @@ COPE_SLEEVE = Family(
     serves="cope",
     stays=False,
     off_assembly=True,
+    marked=lambda place, id: replace(place, mark=id),
     papers=mitre_templates,
     chief=("locate", "waste_mm", "scriber_mm"),
 )

@@ -96,6 +96,8 @@ class CopeSite:
 class CutPlace:
     section: Section
     cut: Cut
+    mark: str = ""
+    """The fitting's id, which is raised on it."""
 
     @cached_property
     def profile(self) -> Floats:
@@ -107,7 +109,7 @@ class CutPlace:
 
     @property
     def key(self) -> tuple[Any, ...]:
-        return self.section.outer.key, self.section.bore.key, np.round(self.profile, 3).tobytes()
+        return self.mark, self.section.outer.key, self.section.bore.key, np.round(self.profile, 3).tobytes()
 
     @property
     def words(self) -> str:

@@ -16,8 +16,10 @@ from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...shaping.contours import Fineness
 from ...shaping.cutters import OutlinePoint, prism
+from ...shaping.marks import raised, rise_of
 from ...shaping.shells import Shell, band, in_one_piece, labelled, sound, surface_id, surface_indices, tool, unlabelled
 from ...shaping.sleeves import sleeve, sliding_bore
+from ...shaping.strokes import written_size
 from ...trade.fits import fit_named
 from ..circumstances import Circumstances
 from ..over_tube import SLIDE, sliding_gap
@@ -36,6 +38,10 @@ _NOTCH_MM, _SHORT, _LONG = 1.5, 0.25, 0.5
 chief line."""
 _MOST_NOTCH_MM, _PAST_MM = 12.0, 0.5
 _ARC_FACETS = 64
+_BESIDE_MM = 1.5
+"""Around marks."""
+_STRAIGHT = np.cos(np.radians(30.0))
+USUAL_BEAD_MM = 0.48
 
 
 def design(
@@ -59,7 +65,9 @@ def design(
         if stop:
             ring += _stop(recipe, place, bore.offset(recipe.thickness_mm / 2).cross_section(facets), end)
         cutters = [_beyond(development, edge, gap, 2 * reach + 2, up), *_notches(development, edge, end, reach + 1, up)]
-        solid = Manifold.batch_boolean([ring, *cutters], OpType.Subtract)
+        solid = Manifold.batch_boolean([ring, *cutters], OpType.Subtract) + _marks(
+            place.mark, development, edge, end, reach, circumstances
+        )
     shell = sound(unlabelled(in_one_piece(solid, "thickness_mm", LEAST_WALL_MM)))
     return CopeSleeve(
         recipe,
@@ -131,6 +139,38 @@ def _notches(development: Development, edge: Floats, end: float, reach: float, u
         opening = OutlinePoint(development.points[place], development.outward[place]).strip(-0.01, reach, _NOTCH_MM)
         notches.append(tool(prism(opening, *sorted((end - up * _PAST_MM, end + up * deep))), "witness"))
     return notches
+
+
+def _marks(
+    id: str, development: Development, edge: Floats, end: float, reach: float, known: Circumstances | None
+) -> Manifold:
+    """Which sleeve it is, and an arrow towards the tube's end, where there is most room between its notches and the
+    edge; no arrow, or no mark, where there is too little."""
+    bead, overhang = (known.process.bead_mm, known.process.overhang_deg) if known else (USUAL_BEAD_MM, 45.0)
+    up = 1.0 if edge.mean() > end else -1.0
+    notched = _LONG * min(float(np.abs(edge - end).min()), _MOST_NOTCH_MM)
+    for label in (f"{id} →", id) if id else ():
+        width, height = written_size(label, bead)
+        place, room = _roomiest(development, np.abs(edge - end), height + 2 * _BESIDE_MM)
+        if room - notched - 2 * _BESIDE_MM < width:
+            continue
+        low = end + up * (notched + _BESIDE_MM)
+        outward = np.append(development.outward[place], 0.0)
+        start = np.append(development.points[place], low if up > 0 else low - width) + reach * outward
+        # A sleeve with a stop is printed on that, upside down.
+        return tool(raised(label, bead, start, outward, np.array([0.0, 0.0, up]), rise_of(overhang)), "mark")
+    return Manifold()
+
+
+def _roomiest(development: Development, heights: Floats, wide: float) -> tuple[int, float]:
+    """Where around a sleeve it is high throughout so many mm and does not bend away, and how high it is there."""
+    around, outward = development.around, development.outward
+    apart = np.abs(around[:, None] - around)
+    beside = np.minimum(apart, development.length - apart) <= wide / 2
+    straight = np.where(beside, outward @ outward.T, 1.0).min(axis=1) > _STRAIGHT
+    rooms = np.where(straight, np.where(beside, heights, np.inf).min(axis=1), 0.0)
+    place = int(rooms.argmax())
+    return place, float(rooms[place])
 
 
 def _stop(recipe: CopeRecipe, place: CutPlace, outline: CrossSection, start: float) -> Manifold:

@@ -32,7 +32,7 @@ class CopeSleeve(Fitting):
     """(n,): its heights at the places of the cut's development."""
 
     family = "cope sleeve"
-    surface_names = ("bore", "outside", "edge", "stop", "witness")
+    surface_names = ("bore", "outside", "edge", "stop", "witness", "mark")
     seen = ()
     title = "cope sleeve"
 
@@ -156,7 +156,11 @@ class CopeSleeve(Fitting):
             steps.add("Cut to length", said)
         steps.add("Draw the line", "Draw a line square around the tube, this far short of its longest point", lined)
         where = " and ".join(["until the stop meets the tube's end"] * bool(stopped) + ["to the line"] * bool(lined))
-        steps.add("Slide on", f"Push the sleeve on {where}, its long notch over the line along the tube")
+        steps.add(
+            "Slide on",
+            f"Push the sleeve on {where}, its long notch over the line along the tube and the raised "
+            "arrow towards the end",
+        )
         steps.add("Mark", "Hold it, and run the scriber along the edge all around")
         steps.add("Take it off", "Cut only once the sleeve is off: plastic stands up to neither torch nor grinder")
         steps.add(

@@ -15,6 +15,7 @@ from manifold3d import CrossSection, Manifold
 
 from ...geometry.frames import Floats, Frame
 from ...shaping.contours import Fineness
+from ...shaping.marks import rise_of
 from ...trade.hardware import NUT_POCKET_GAP_MM, Thread
 from ...trade.processes import Process
 from .bounds import LEAD_IN_MM, LEAST_WALL_MM, Bush
@@ -45,7 +46,7 @@ class Layering:
     @property
     def rise(self) -> float:
         """How far up a face that leans outward goes, a mm out; facets take a degree."""
-        return 1 / math.tan(math.radians(self.overhang_deg - 1.0))
+        return rise_of(self.overhang_deg)
 
 
 @dataclass(frozen=True)

@@ -23,9 +23,10 @@ from ...geometry.mesh import Mesh
 from ...geometry.polygons import contains, nearest
 from ...shaping.contours import Contour, Fineness
 from ...shaping.cutters import PAST_MM, OutlinePoint, point_at, prism
+from ...shaping.marks import raised
 from ...shaping.shells import in_one_piece, sound, surface_indices, tool, unlabelled
 from ...shaping.sleeves import sleeve_sections
-from ...shaping.strokes import written, written_size
+from ...shaping.strokes import written_size
 from ...trade.hardware import Thread, thread_named
 from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
@@ -40,8 +41,6 @@ from .sides import CLEAR_MM
 EDGE_MM = 3.0
 """Beside a groove for a hose clamp, and a mark."""
 SLIT_MM, NOTCH_MM = 2.0, 2.0
-RAISED_MM, ROOTED_MM = 0.6, 1.0
-"""How far marks stand out, and how deep they are rooted."""
 LEDGE_MM = 1.0
 """How far a sleeve's stop reaches inward past the tube's wall."""
 STANDS_DEG = 17.0
@@ -361,16 +360,9 @@ class _Shape:
 
     def _marks(self) -> Manifold:
         """Raised and read along the tube, carried from below as they are printed."""
-        place, bead = self._place_at(self._mark_deg), self.workshop.printed.bead_mm
-        outward, deep = np.append(place.outward, 0.0), ROOTED_MM + RAISED_MM
-        start = np.append(place.place, self.bottom + self._land) - ROOTED_MM * outward
-        text = written(self._mark, bead).translate((0.0, -written_size(self._mark, bead)[1] / 2))
-        lean = self.workshop.printed.rise * np.array(UP)
-
-        def raised(start: Floats, way: Floats) -> Manifold:
-            return along(Frame.along(start, outward, (0.0, 0.0, 1.0)), text, deep, way)
-
-        return raised(start, outward) + raised(start - deep * lean, outward + lean)
+        place, printed = self._place_at(self._mark_deg), self.workshop.printed
+        start, outward = np.append(place.place, self.bottom + self._land), np.append(place.outward, 0.0)
+        return raised(self._mark, printed.bead_mm, start, outward, np.array(UP), printed.rise)
 
     def _notches(self) -> Iterator[Manifold]:
         """Of witness lines: in the edges, in line with hole 1 around the tube where that is not flat, and at hole 1 in

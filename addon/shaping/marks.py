@@ -1,0 +1,34 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Raised marks on what goes over a tube: letters read along it, carried from below as they are printed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from manifold3d import Manifold
+
+from ..geometry.frames import Floats, Frame
+from .strokes import written, written_size
+
+RAISED_MM, ROOTED_MM = 0.6, 1.0
+"""How far marks stand out, and how deep they are rooted."""
+
+
+def rise_of(overhang_deg: float) -> float:
+    """How far up a face that leans outward goes, a mm out; facets take a degree."""
+    return 1 / math.tan(math.radians(overhang_deg - 1.0))
+
+
+def raised(label: str, bead_mm: float, start: Floats, outward: Floats, up: Floats, rise: float) -> Manifold:
+    """A label that reads along z from a place (3,) on an outside, whose way out is ``outward`` (3,), on a part that is
+    printed ``up`` (3,). Raises ``ValueError`` for characters without strokes."""
+    deep = ROOTED_MM + RAISED_MM
+    text = written(label, bead_mm).translate((0.0, -written_size(label, bead_mm)[1] / 2))
+    root = start - ROOTED_MM * outward
+
+    def along(start: Floats, way: Floats) -> Manifold:
+        frame = Frame.along(start, outward, (0.0, 0.0, 1.0))
+        return text.extrude(deep).transform(np.column_stack([frame.x, frame.y, way, frame.origin]))
+
+    return along(root, outward) + along(root - deep * rise * up, outward + rise * up)
