@@ -15,6 +15,7 @@ import math
 import re
 import tomllib
 from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -272,9 +273,8 @@ def test_what_lies_between_is_an_angle_a_length_around_and_a_way_to_look(turn_de
     for row in between(turn_deg, lean_deg):
         way = "clockwise" if turn_deg > 0 else "counter-clockwise"
         line = "short side" if lean_deg else "axis line"
-        assert (
-            f"; {line} {abs(turn_deg):g}° ({around:.2f} mm around) {way} from the far end's, looking at this end" in row
-        )
+        said = in_inches(around)
+        assert f"; {line} {abs(turn_deg):g}°, {said} around, {way} from the far end's, looking at this end" in row
 
 
 def test_sides_of_a_rectangular_tube_are_named_from_end_to_end():
@@ -283,6 +283,12 @@ def test_sides_of_a_rectangular_tube_are_named_from_end_to_end():
     for turn, sides in ((0.0, {1}), (180.0, {3}), (90.0, {2}), (-90.0, {4})):
         rows = between(turn, 30.0, Section.rectangular(40, 40, 3))
         assert {int(re.search(r"side 1 is the far end's side (\d)", row)[1]) for row in rows} == sides
+
+
+def in_inches(mm: float) -> str:
+    """As a rule in 64ths of an inch has it: an inch is 25.4 mm exactly (international yard and pound, 1959)."""
+    whole, rest = divmod(Fraction(round(mm / 25.4 * 64), 64), 1)
+    return f"{whole} {rest} in ({mm:.2f} mm)" if whole else f"{rest} in ({mm:.2f} mm)"
 
 
 def asked(tmp_path: Path, **tables):
@@ -308,9 +314,9 @@ def test_the_whole_way_from_a_model_to_sleeves_and_templates(tmp_path):
     assert "job sheet (all cautions), 2 templates, lists." in " ".join(table(result).split())
     page = (out / "frame wrap templates.html").read_text("utf-8")
     tip = math.sqrt(30.15**2 - 12.7**2)  # of the upright brace, above the post's axis
-    assert f"longest point {300 - tip:.2f} mm" in page
+    assert f"longest point {in_inches(300 - tip)}" in page
     deep = 30.15 - tip
-    assert f"Lower edge {300 - tip - deep - KEPT_MM:.2f}"[:-1] in page
+    assert f"Lower edge {in_inches(300 - tip - deep - KEPT_MM)}"[:-5] in page
     told = json.loads((out / "result.json").read_text("utf-8"))
     assert [cope["fitting"] for cope in told["copes"]] == ["F1", "F2"]
     assert told["fittings"][0]["family"] == "cope sleeve" and told["fittings"][0]["copes"] == 1
@@ -335,7 +341,9 @@ def test_copes_are_given_without_a_model(tmp_path):
     first, _ = result.made
     assert first.fitting.words == "cope sleeve, 60° on 48.3 mm round, 4 mm off, with a stop"
     page = (tmp_path / "ferrule_out" / "frame wrap templates.html").read_text("utf-8")
-    assert re.search(r"Lower edge [\d.]+ mm from the far end, longest point 500 mm: brace<", page)
+    assert re.search(
+        r"Lower edge [\d/ ]+ in \([\d.]+ mm\) from the far end, longest point 19 11/16 in \(500 mm\): brace<", page
+    )
     assert "short of the longest point" in page
 
 

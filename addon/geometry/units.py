@@ -106,6 +106,12 @@ def inches_beside(mm: float) -> str | None:
     return say_inches(mm, 16 if metric else 64)
 
 
+def say_on_rule(mm: float) -> str:
+    """A length to measure with a rule in inches, to its 64th: ``"16 1/64 in (406.91 mm)"``."""
+    parts = round(abs(mm) / MM_PER_INCH * 64)
+    return f"{say_inches(parts * MM_PER_INCH / 64) or '0 in'} ({say_mm(mm)})"
+
+
 def say_both(mm: float) -> str:
     """``"25.4 mm (1 in)"`` where the length stands for a fraction of an inch, else ``"25 mm"``."""
     inches = inches_beside(mm)

@@ -11,7 +11,6 @@ import numpy as np
 from ...geometry.developments import Development, TubeCut
 from ...geometry.frames import Floats
 from ...geometry.sections import Outline
-from ...geometry.units import say_mm
 from ...trade.processes import Process
 from ..bench_steps import BenchSteps
 from ..dimensioned import Dimension, Margin, Note, View, across, cut_along
@@ -20,7 +19,7 @@ from ..over_tube import sliding_calipers
 from ..template import Template
 from .cut_ends import CopeSite, CutPlace
 from .recipe import CopeRecipe
-from .wrapping import development_of, template_for
+from .wrapping import development_of, measured_by, template_for
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,12 +137,14 @@ class CopeSleeve(Fitting):
 
     @classmethod
     def steps(cls, fittings: Mapping[str, CopeSleeve]) -> list[BenchStep]:
-        stopped = [f"{id} ({say_mm(sleeve.recipe.waste_mm)})" for id, sleeve in fittings.items() if sleeve.has_stop]
-        lined = [
-            f"{id} ({say_mm(sleeve.development.top - sleeve.end_mm)})"
-            for id, sleeve in fittings.items()
-            if not sleeve.has_stop
-        ]
+        stopped = [id for id, sleeve in fittings.items() if sleeve.has_stop]
+        lined = [id for id, sleeve in fittings.items() if not sleeve.has_stop]
+
+        def measured(id: str) -> str:
+            sleeve = fittings[id]
+            length = sleeve.recipe.waste_mm if sleeve.has_stop else sleeve.development.top - sleeve.end_mm
+            return f"{id} {measured_by(sleeve.section)(length)}"
+
         steps = BenchSteps(fittings)
         steps.add(
             "Lines",
@@ -152,9 +153,15 @@ class CopeSleeve(Fitting):
             "turned to each other",
         )
         if stopped:
-            said = f"Saw the tube square, this far past its longest point: {', '.join(stopped)}. Deburr it"
+            said = (
+                f"Saw the tube square, this far past its longest point: {', '.join(map(measured, stopped))}. Deburr it"
+            )
             steps.add("Cut to length", said)
-        steps.add("Draw the line", "Draw a line square around the tube, this far short of its longest point", lined)
+        steps.add(
+            "Draw the line",
+            "Draw a line square around the tube, this far short of its longest point",
+            map(measured, lined),
+        )
         where = " and ".join(["until the stop meets the tube's end"] * bool(stopped) + ["to the line"] * bool(lined))
         steps.add(
             "Slide on",

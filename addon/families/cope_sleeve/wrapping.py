@@ -5,15 +5,16 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from ...geometry.developments import Development, PlaneCut, develop, places_around
-from ...geometry.units import say_mm, say_three
+from ...geometry.sections import Section
+from ...geometry.units import say_mm, say_on_rule, say_three
 from ...takeoff import Takeoff
-from ...trade.sizes import section_name
+from ...trade.sizes import in_inches, section_name
 from ..family import ALIKE_MM
 from ..template import KEPT_MM, Template
 from .cut_ends import CutEnd, CutPlace, cut_ends, far_end
@@ -59,12 +60,18 @@ def mitre_templates(takeoff: Takeoff) -> list[Template]:
     return [template_for(*kind) for kind in kinds]
 
 
+def measured_by(section: Section) -> Callable[[float], str]:
+    """How lengths along a tube are said: in inches where it is a size in inches."""
+    return say_on_rule if in_inches(section) else say_mm
+
+
 def _said(at: CutEnd, far: CutEnd | None, lower_mm: float) -> str:
     """Where the lower edge goes, which lies so far below the farthest point."""
+    say = measured_by(at.end.section)
     if far is None:
-        return f"Lower edge {say_mm(lower_mm)} short of the longest point"
+        return f"Lower edge {say(lower_mm)} short of the longest point"
     length = float((at.frame.origin - far.frame.origin) @ at.end.frame.z)
-    said = f"Lower edge {say_mm(length - lower_mm)} from the far end, longest point {say_mm(length)}"
+    said = f"Lower edge {say(length - lower_mm)} from the far end, longest point {say(length)}"
     turned = _turned(at, far)
     return f"{said}; {turned}" if turned else said
 
@@ -87,9 +94,9 @@ def _turned(at: CutEnd, far: CutEnd) -> str:
         return f"{line} in line with {of}"
     if abs(turn) > 180 - _SAME_DEG:
         return f"{line} opposite {of}"
-    around = say_mm(outer.length * abs(turn) / 360)
+    around = measured_by(at.end.section)(outer.length * abs(turn) / 360)
     way = "clockwise" if turn > 0 else "counter-clockwise"
-    return f"{line} {say_three(abs(turn))}° ({around} around) {way} from {of}, looking at this end"
+    return f"{line} {say_three(abs(turn))}°, {around} around, {way} from {of}, looking at this end"
 
 
 def _chief_name(place: CutPlace) -> str:
