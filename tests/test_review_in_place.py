@@ -18,6 +18,7 @@ from review_shapes import common_cap, cylinder
 from test_review_overhangs import box, mesh_of
 
 from addon.families.cap import Recipe, design
+from addon.fields.messages import FieldName
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -116,7 +117,7 @@ def test_a_lip_set_back_as_advised_clears_what_lies_flush(lip_mm: float) -> None
 
     def findings(lip_mm: float) -> list[Finding]:
         mesh = design(recipe_of(lip_mm=lip_mm), section, facets=64).mesh
-        trial = Trial(mesh, least_gap_mm=0.05, lip_mm=lip_mm)
+        trial = Trial(mesh, least_gap_mm=0.05, lip=FieldName("lip_mm", lip_mm, "fitting"))
         return trial.met(UPRIGHT, PlacedBody(tube(12.7, 9.525)), [PlacedBody(beside)])
 
     (finding,) = findings(lip_mm)

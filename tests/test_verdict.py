@@ -12,6 +12,7 @@ import pytest
 from manifold3d import Manifold
 
 from addon.bench.verdict import about_grams, about_time
+from addon.fields.messages import THE_HOLE, THIS_END, message_from, say
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -176,6 +177,14 @@ def test_what_to_do_about_several_ends_is_in_the_plural(tmp_path: Path) -> None:
     assert "  Leave these ends without a fitting or move what is there:" in several
     one = table(do(tmp_path, [tube(ONE_INCH, "post"), plates[0]]), everything=True)
     assert "  Leave this end without a fitting or move what is there:" in one
+
+
+def test_what_is_left_out_is_in_the_plural_if_it_is_several() -> None:
+    cure = say("let {} go on through the spigot or leave {} without a fitting", THE_HOLE, THIS_END)
+    assert cure == "let the hole go on through the spigot or leave this end without a fitting"
+    several = say("{}.", say("Blocked; {}", cure)).of(2)
+    assert several == "Blocked; let the holes go on through the spigot or leave these ends without a fitting."
+    assert message_from(several.stored()) == several
 
 
 @pytest.mark.parametrize(("wall_mm", "checks"), [(0.3, ["thin tube"]), (0.5, [])])

@@ -12,7 +12,7 @@ from typing import Any, ClassVar, NamedTuple
 import numpy as np
 from manifold3d import Manifold
 
-from ..fields.messages import Message
+from ..fields.messages import FieldName, Message
 from ..geometry.frames import Floats, Frame
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.sections import Outline, Section
@@ -134,8 +134,8 @@ class Fitting(ABC):
         return self.mesh.to_manifold() if self.kernel is None else self.kernel
 
     @property
-    def lip_mm(self) -> float | None:
-        """How far it stands out past its tube's outside; None if its recipe has no such number."""
+    def lip(self) -> FieldName | None:
+        """The recipe's number for how far it stands out past its tube's outside, as it is set; None if it has none."""
         return None
 
     @property

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, Protocol, TypeVar
 
-from ..fields.messages import Length, Message, say
+from ..fields.messages import THIS_END, Length, Message, say
 from ..fields.refusals import RecipeError
 from ..geometry.polygons import edge_lengths
 from ..geometry.sections import CHORD_ERROR_MM, Outline, Section
@@ -196,7 +196,7 @@ def check_end(section: Section, mitre_deg: float, mitre_direction_deg: float, cl
         problem = say(
             "the bore is clear for only {:g} and a spigot needs {}", Length(clear_depth_mm), Length(LEAST_CORE_MM)
         )
-        raise RecipeError("spigot_mm", problem, None, "Clear the bore, or leave this end open.")
+        raise RecipeError("spigot_mm", problem, None, say("Clear the bore, or leave {} open.", THIS_END))
     if section.outer.width > MOST_WIDTH_MM:
         problem = say(
             "the tube is {} wide; is the unit right? No fitting is made for more than {}",
@@ -225,7 +225,7 @@ def settle_gap(bench: Settling[S], bore_reach: float, wall: float, design: Spigo
     most = min(holds, bore_reach - LEAST_CORE_MM)
     if most < fit.least_gap_mm:
         problem = say("the bore is {} wide, too narrow for a spigot", Length(2 * bore_reach))
-        raise RecipeError("section", problem, None, "Leave this end open.")
+        raise RecipeError("section", problem, None, say("Leave {} open.", THIS_END))
     least = max(fit.least_gap_mm, min(0.0, LEAST_SHOULDER_MM - wall))
     wanted, added_mm = bench.recipe.gap_mm, design.added_mm
     if wanted is None:

@@ -163,6 +163,21 @@ class FieldName:
         return name if to is None else f"{name} to {say_value(self.key, to, units)}"
 
 
+@dataclass(frozen=True)
+class ByNumber:
+    """Words for one thing and for several, as ``Message.of`` a number has them: "this end", "these ends"."""
+
+    one: str
+    several: str
+    number: int = 1
+
+    def of(self, number: int) -> ByNumber:
+        return replace(self, number=number)
+
+    def said(self, units: Units, spec: str = "") -> str:
+        return self.one if self.number == 1 else self.several
+
+
 class Message(str):
     """Text in millimetres that can be rendered otherwise: ``message.text(units)``."""
 
@@ -183,6 +198,14 @@ class Message(str):
 
     def __add__(self, other: str) -> Message:
         return say_all((self, other), "")
+
+    def of(self, number: int) -> Message:
+        """As it is said of so many: with the words for one or for several."""
+        of_so_many = {
+            key: value.of(number) if isinstance(value, Message | ByNumber) else value
+            for key, value in self.values.items()
+        }
+        return Message(self.template, of_so_many)
 
     @property
     def capitalised(self) -> Message:
@@ -294,7 +317,7 @@ def _lengths(values: Iterable[Any]) -> Iterator[float]:
 def _record(value: Any) -> Any:
     if isinstance(value, Message):
         return {"Message": [value.template, {key: _record(inner) for key, inner in value.values.items()}]}
-    for kind in (Measure, Name, Given, FieldName):
+    for kind in (Measure, Name, Given, FieldName, ByNumber):
         if isinstance(value, kind):
             return {kind.__name__: [*vars(value).values()]}
     return value
@@ -308,7 +331,10 @@ def _value_from(record: Any) -> Any:
         return Message(parts[0], {key: _value_from(inner) for key, inner in parts[1].items()})
     if kind == "Measure":
         return Measure(tuple(parts[0]), *parts[1:])
-    return {"Name": Name, "Given": Given, "FieldName": FieldName}[kind](*parts)
+    return {"Name": Name, "Given": Given, "FieldName": FieldName, "ByNumber": ByNumber}[kind](*parts)
 
 
 NOTHING = say("")
+THIS_END = ByNumber("this end", "these ends")
+THE_HOLE = ByNumber("the hole", "the holes")
+IT = ByNumber("it", "them")

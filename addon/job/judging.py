@@ -73,7 +73,7 @@ def _not_made(result: JobResult) -> list[LeftOut]:
             sources = tuple(site.source for site in batch.sites)
             first = refusals[0]
             entries += [
-                LeftOut(number, batch.id, first.meaning, first.advice, sources, counted)
+                LeftOut(number, batch.id, first.meaning.of(number), first.advice.of(number), sources, counted)
                 for counted, number in batch.amounts.items()
             ]
     return entries
@@ -86,16 +86,12 @@ def _not_served(result: JobResult) -> list[LeftOut]:
     for end in without_fitting(result):
         if could_have_one(end):
             reasons.setdefault((end.reason, end.remedy), []).append(end)
-    return [
-        LeftOut(
-            number=sum(frames[id(end)] for end in ends),
-            fitting="",
-            reason=say("{}.", reason.capitalised),
-            remedy=say("{}.", remedy.capitalised),
-            sources=tuple(end.source for end in ends),
-        )
-        for (reason, remedy), ends in reasons.items()
-    ]
+    entries = []
+    for (reason, remedy), ends in reasons.items():
+        number, sources = sum(frames[id(end)] for end in ends), tuple(end.source for end in ends)
+        said, cure = (say("{}.", words.of(number).capitalised) for words in (reason, remedy))
+        entries.append(LeftOut(number, "", said, cure, sources))
+    return entries
 
 
 def without_fitting(result: JobResult) -> list[TubeEnd]:

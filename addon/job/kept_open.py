@@ -9,7 +9,6 @@ import numpy as np
 
 from ..families.family import Site
 from ..fields.messages import Message, count_of, say
-from ..fields.refusals import RecipeError
 from ..geometry.frames import Floats
 from ..geometry.names import in_words
 from ..takeoff import Hole, Takeoff
@@ -29,10 +28,9 @@ def kept_open(takeoff: Takeoff, batches: Sequence[Batch], assembly: int) -> dict
     kept = {}
     for batch in batches:
         sites = batch.sites_of(assembly)
-        lines = _lines(batch) if sites else ()
-        for site in sites if lines else ():
+        for site in sites if sites and batch.passes else ():
             beside = [hole for record in site.records for hole in holes.get(id(record), ())]
-            kept.update({id(hole): batch.id for hole in beside if _on_any(hole, site, lines)})
+            kept.update({id(hole): batch.id for hole in beside if _on_any(hole, site, batch.passes)})
     return kept
 
 
@@ -70,14 +68,6 @@ def left_without_plugs(job: Job, takeoffs: Sequence[Takeoff], open_for: Mapping[
 
 def closes_holes(wish: Wish) -> bool:
     return wish.family.serves == "hole" and wish.family.stays
-
-
-def _lines(batch: Batch) -> Sequence[tuple[Floats, Floats]]:
-    """The axes of the holes through a fitting, in its frame; none of one that cannot be made."""
-    try:
-        return batch.family.passes(batch.recipe, batch.place, batch.circumstances)
-    except RecipeError:
-        return ()
 
 
 def _on_any(hole: Hole, site: Site, lines: Sequence[tuple[Floats, Floats]]) -> bool:

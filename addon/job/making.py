@@ -216,7 +216,7 @@ def _tried_in_ends(fitting: Made, place: EndPlace, assembled: Assembled) -> list
         seat.fit == "press",
         fitting.fitting.depth_key,
         fitting.id,
-        fitting.fitting.lip_mm,
+        fitting.fitting.lip,
         rigid=lambda: fitting.fitting.rigid,
         outline=seat.outline.polygon() if seat.rib_mm else None,
     )

@@ -4,10 +4,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 from ..bench.fit_ladder import FitLadder
 from ..bench.plate import Footprint, Plates
@@ -17,8 +17,10 @@ from ..families.family import Counted, Family, ScrewPlace, Site, counted_as
 from ..families.fitting import Fitting
 from ..families.gap_band import GapBand
 from ..families.template import Template
+from ..fields.messages import NOTHING, Message, Name, say
 from ..fields.refusals import RecipeError
 from ..files.parts import Part, WrittenFile
+from ..geometry.frames import Floats
 from ..geometry.mesh import Mesh
 from ..geometry.sections import Section
 from ..review import Finding, Review
@@ -29,8 +31,7 @@ from ..trade.sizes import section_name
 from .asked import Assembly, Job, Output
 from .resolved import Checked, Shape
 
-UNIT_QUESTION = "Is the unit right?"
-"""How a note begins that doubts an assembly's unit."""
+Found = TypeVar("Found")
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,9 +104,18 @@ class Batch:
 
     @cached_property
     def screws(self) -> tuple[ScrewPlace, ...]:
-        """Where tubes are drilled for its screws; none for a fitting that cannot be made."""
+        """Where tubes are drilled for its screws."""
+        return self._if_made(self.family.screws)
+
+    @cached_property
+    def passes(self) -> tuple[tuple[Floats, Floats], ...]:
+        """The axes of the holes through it, in its frame."""
+        return self._if_made(self.family.passes)
+
+    def _if_made(self, places: Callable[[Any, Any, Circumstances], Iterable[Found]]) -> tuple[Found, ...]:
+        """None for a fitting that cannot be made."""
         try:
-            return tuple(self.family.screws(self.recipe, self.place, self.circumstances))
+            return tuple(places(self.recipe, self.place, self.circumstances))
         except RecipeError:
             return ()
 
@@ -202,6 +212,13 @@ class Taken:
     takeoff: Takeoff
     """Its tubes, holes, copes and joints are those of the assembly; its ends are those that the job is about."""
     bodies: tuple[Mesh, ...] = ()
+    unit_question: Message = NOTHING
+    """Asks whether the unit that was given for it is right; empty where nothing speaks against that."""
+
+
+def note_of(each: Taken, taken: Sequence[Taken], note: str) -> str:
+    """A note on an assembly, with its name where there are several."""
+    return say("{}: {}", Name(each.assembly.name), note) if len(taken) > 1 else note
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -226,7 +243,7 @@ class JobResult:
     @property
     def unit_doubts(self) -> tuple[str, ...]:
         """Those of the notes that ask whether a unit is right, which all else hangs on."""
-        return tuple(note for note in self.notes if UNIT_QUESTION in note)
+        return tuple(note_of(each, self.taken, each.unit_question) for each in self.taken if each.unit_question)
 
     @cached_property
     def ends(self) -> tuple[TubeEnd, ...]:

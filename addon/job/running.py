@@ -11,7 +11,7 @@ from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
-from ..fields.messages import Length, Name, say, say_all
+from ..fields.messages import NOTHING, Length, Message, say, say_all
 from ..files.atomic import FileSet
 from ..files.brep import is_brep
 from ..files.errors import FileError
@@ -27,7 +27,7 @@ from .ladders import make_ladders, write_ladders
 from .making import Assembled, attempt, fit_in_place
 from .papers import quantities_of, write_papers
 from .print_files import lay_out_all, write_print_files
-from .results import UNIT_QUESTION, Attempt, Batch, JobResult, Made, Taken
+from .results import Attempt, Batch, JobResult, Made, Taken, note_of
 
 Outcome = TypeVar("Outcome")
 JobSteps = Generator[tuple[str, float], None, Outcome]
@@ -55,7 +55,8 @@ def run_order(job: Job, read: Iterable[tuple[Sequence[Mesh], bool]], progress: P
         if len(job.assemblies) > 1:
             meshes = [replace(mesh, name=" / ".join(filter(None, (assembly.name, mesh.name)))) for mesh in meshes]
         takeoff = tube_ends_of(job, assembly, meshes, unit_given)
-        taken.append(Taken(assembly, takeoff, split_bodies(meshes, takeoff.surface)))
+        bodies, question = split_bodies(meshes, takeoff.surface), _unit_question(assembly, takeoff)
+        taken.append(Taken(assembly, takeoff, bodies, question))
     work = after_takeoff(job, taken)
     while True:
         try:
@@ -88,15 +89,9 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
         takeoff = read_assembly(job, assembly, meshes, unit_given=False)
     except TakeoffError as error:
         raise JobError(say("The assembly cannot be read: {}.", error)) from error
+    if takeoff.unit_doubt and not unit_given and _unit_question(assembly, takeoff):
+        raise JobError(takeoff.unit_doubt.explanation)
     notes = []
-    doubt = takeoff.unit_doubt
-    unit_inside = bool(assembly.files) and all(map(is_brep, assembly.files))
-    if doubt and (doubt.beyond or not unit_inside):
-        if not unit_given:
-            raise JobError(doubt.explanation)
-        # The cure speaks of files that were read in millimetres.
-        said = doubt.explanation if assembly.unit == "mm" else doubt.found
-        notes.append(say(f"{UNIT_QUESTION} {{}}", said))
     takeoff, missed = leaving_out(takeoff, assembly.leave_out_mm)
     if missed:
         places = say_all([say("{}", Length(*place, between=", ")) for place in missed], "; ")
@@ -108,6 +103,15 @@ def tube_ends_of(job: Job, assembly: Assembly, meshes: Sequence[Mesh], unit_give
         for site in (each for given in job.sites for each in given.each()):
             takeoff = site.added(takeoff, job.tube.metal)
     return replace(takeoff, notes=(*notes, *takeoff.notes))
+
+
+def _unit_question(assembly: Assembly, takeoff: Takeoff) -> Message:
+    doubt = takeoff.unit_doubt
+    unit_inside = bool(assembly.files) and all(map(is_brep, assembly.files))
+    if not doubt or (unit_inside and not doubt.beyond):
+        return NOTHING
+    # The cure speaks of files that were read in millimetres.
+    return say("Is the unit right? {}", doubt.explanation if assembly.unit == "mm" else doubt.found)
 
 
 def after_takeoff(job: Job, taken: Sequence[Taken]) -> JobSteps[JobResult]:
@@ -201,7 +205,9 @@ def _tried_in_place(taken: Sequence[Taken], fittings: Sequence[Made]) -> JobStep
 
 
 def _takeoff_notes(taken: Sequence[Taken]) -> list[str]:
-    """What the takeoffs have to say, with the assembly's name where there are several."""
-    if len(taken) == 1:
-        return list(taken[0].takeoff.notes)
-    return [say("{}: {}", Name(each.assembly.name), note) for each in taken for note in each.takeoff.notes]
+    """What asks whether units are right, and what the takeoffs have to say."""
+    return [
+        note_of(each, taken, note)
+        for each in taken
+        for note in (*filter(None, (each.unit_question,)), *each.takeoff.notes)
+    ]

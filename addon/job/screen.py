@@ -12,7 +12,7 @@ from pathlib import Path
 from ..bench.quantities import Quantities
 from ..bench.sheet import say_ranges
 from ..bench.verdict import JobVerdict, about_grams, about_time
-from ..fields.messages import count_of
+from ..fields.messages import Message, count_of
 from ..files.parts import WrittenFile
 from ..geometry.names import in_words
 from ..geometry.sections import Section
@@ -167,22 +167,16 @@ def _closed_ends(result: JobResult, width: int) -> str:
     meshes = {end.source.partition(" / ")[0] for end in ends}
     mesh = meshes.pop() if len(meshes) == 1 else ""
     prefix = f"{mesh} / " if mesh else ""
-    remedies: dict[str, dict[str, list[str]]] = {}
+    remedies: dict[Message, dict[str, list[str]]] = {}
     for end in closed:
         what = end.reason.replace(prefix, "") if prefix else end.reason
         remedies.setdefault(end.remedy, {}).setdefault(what, []).append(end.source.removeprefix(prefix))
     lines = [f"Tube ends without a fitting: {len(closed)}" + (f", in {mesh}" if mesh else "")]
     for remedy, reasons in remedies.items():
         if remedy:
-            said = _of_several(remedy) if sum(map(len, reasons.values())) > 1 else remedy
-            lines.append(f"  {said[:1].upper()}{said[1:]}:")
+            lines.append(f"  {remedy.of(sum(map(len, reasons.values()))).capitalised}:")
         lines += [_wrapped(f"{what}: {', '.join(sources)}", width, "    ") for what, sources in reasons.items()]
     return "\n".join(lines)
-
-
-def _of_several(remedy: str) -> str:
-    """A remedy of one end as it is for several."""
-    return remedy.replace("this end", "these ends").replace("cut it flat or leave it", "cut them flat or leave them")
 
 
 def _sizes_table(fittings: Sequence[Made]) -> str:

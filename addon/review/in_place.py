@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -84,8 +84,8 @@ class Trial:
     press: bool = False
     depth_key: str = ""
     name: str = ""
-    lip_mm: float | None = None
-    """The recipe's, None if it has none."""
+    lip: FieldName | None = None
+    """The recipe's number for how far it stands out past the tube, as it is set; None if it has none."""
     rigid: Callable[[], Mesh] | None = None
     """Makes the mesh without what is crushed as it goes in, when something comes so near that it matters."""
     outline: Floats | None = None
@@ -113,7 +113,7 @@ class Trial:
         against_others = tuple(self._against(self.solid, frame, body) for body in near)
         findings = _tube_findings(against_tube, self.least_gap_mm, self.press, self.name)
         for nearby in against_others:
-            findings += _other_findings(nearby, self.least_gap_mm, self.name, self.lip_mm)
+            findings += _other_findings(nearby, self.least_gap_mm, self.name, self.lip)
         findings += self.depth_findings(clear_depth_mm)
         return FitInPlace(against_tube, against_others, self.depth_mm, clear_depth_mm, tuple(findings))
 
@@ -131,7 +131,7 @@ class Trial:
             findings += _tube_findings(against, self.least_gap_mm, self.press, self.name)
         for body in near:
             against = self._against(self.solid, frame, body, self.least_gap_mm)
-            findings += _other_findings(against, self.least_gap_mm, self.name, self.lip_mm)
+            findings += _other_findings(against, self.least_gap_mm, self.name, self.lip)
         return findings + self.depth_findings(clear_depth_mm)
 
     def clashes(self, frame: Frame, bodies: Sequence[PlacedBody]) -> list[Finding]:
@@ -263,7 +263,7 @@ def _tube_findings(tube: Nearby, least_gap_mm: float, press: bool, name: str) ->
     return _close(tube, least_gap_mm, name, "The part inside", "the tube", advice)
 
 
-def _other_findings(nearby: Nearby, least_gap_mm: float, name: str, lip_mm: float | None) -> list[Finding]:
+def _other_findings(nearby: Nearby, least_gap_mm: float, name: str, lip: FieldName | None) -> list[Finding]:
     if not nearby.checked:
         return [_not_checked(name, nearby.name)]
     if nearby.interference_mm3:
@@ -271,9 +271,9 @@ def _other_findings(nearby: Nearby, least_gap_mm: float, name: str, lip_mm: floa
         return [_interference(nearby, name, Name(nearby.name), advice)]
     short = nearby.short_of(least_gap_mm)
     advice = say("Keep them {} further apart.", Length(short))
-    if lip_mm is not None:
-        lip = round(lip_mm - math.ceil(short / _LIP_STEP_MM - 1e-6) * _LIP_STEP_MM, 2)
-        advice = say("Set {}, or trim the fitting there by {}.", FieldName("lip_mm", lip, "fitting"), Length(short))
+    if lip:
+        back = round(float(lip.to or 0.0) - math.ceil(short / _LIP_STEP_MM - 1e-6) * _LIP_STEP_MM, 2)
+        advice = say("Set {}, or trim the fitting there by {}.", replace(lip, to=back), Length(short))
     return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), advice)
 
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from ..fields.messages import NOTHING, Length, say
+from ..fields.messages import NOTHING, THE_HOLE, THIS_END, ByNumber, Length, say
 from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
@@ -116,20 +116,23 @@ def is_level(end: TubeEnd, hole: EndHole) -> bool:
 
 def leaning(end: TubeEnd) -> TubeEnd:
     """The end as it is, with why its holes cannot go on through the spigot."""
-    why = "its hole lies in the plane of the mitre, would lean as it is printed, and cannot go on through the spigot"
+    why = ByNumber(
+        "its hole lies in the plane of the mitre, would lean as it is printed, and cannot go on through the spigot",
+        "their holes lie in the plane of the mitre, would lean as they are printed, and cannot go on through spigots",
+    )
     whole = longest_spigot(end.clear_depth_mm)
-    remedy = say(f"leave this end without a fitting: {why}")
+    remedy = say("leave {} without a fitting: {}", THIS_END, why)
     if whole:
-        remedy = say(f"shorten the spigot to {{}}: {why}", Length(whole))
+        remedy = say("shorten the spigot to {}: {}", Length(whole), why)
     return replace(end, remedy=remedy)
 
 
 def offered(end: TubeEnd, holes: Sequence[EndHole]) -> TubeEnd:
     """The end as it is, with what can be done about its holes."""
     whole = longest_spigot(end.clear_depth_mm)
-    remedy = say("let the hole go on through the spigot or leave this end without a fitting")
+    remedy = say("let {} go on through the spigot or leave {} without a fitting", THE_HOLE, THIS_END)
     if whole:
-        remedy = say("shorten the spigot to {} or let the hole go on through it", Length(whole))
+        remedy = say("shorten the spigot to {} or let {} go on through it", Length(whole), THE_HOLE)
     return replace(end, holes=tuple(holes), remedy=remedy)
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from manifold3d import CrossSection
 
-from ..fields.messages import NOTHING, Length, Message, Name, say
+from ..fields.messages import IT, NOTHING, THIS_END, Length, Message, Name, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline
@@ -28,7 +28,7 @@ _FULLEST_OPEN = 0.85
 _OPPOSITE = -0.999
 _AT_RIM = 2e-3
 """Share of the width within which something is at the rim."""
-_LEAVE = say("leave this end without a fitting")
+_LEAVE = say("leave {} without a fitting", THIS_END)
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ def unfit(name: str, end: Prism) -> Verdict:
     if end.bar:
         return Verdict("solid", 0.0, say("A solid bar has no bore"), _LEAVE)
     reason = say("Coped: the rim departs {} from a plane", Length(end.departure))
-    return Verdict("coped", 0.0, reason, say("cut it flat or leave it without a fitting"))
+    return Verdict("coped", 0.0, reason, say("cut {it} flat or leave {it} without a fitting", it=IT))
 
 
 def _is_open_section(outline: Outline) -> bool:
@@ -85,7 +85,7 @@ def _is_open_section(outline: Outline) -> bool:
 def closed_in(name: str) -> Verdict:
     """The verdict on an end that lies inside ``name``."""
     reason = say("Inside {}: a spigot could not be brought to it", Name(name))
-    return Verdict("blocked", 0.0, reason, say("leave this end without a fitting or move the tube"))
+    return Verdict("blocked", 0.0, reason, say("leave {} without a fitting or move the tube", THIS_END))
 
 
 def facing_ends(profiles: Sequence[RimSection], needed: Floats) -> dict[int, tuple[int, float]]:
@@ -174,7 +174,9 @@ def _wall_ends(
     width = profile.section.outer.width
     if depth <= _AT_RIM * width and runs.reach[end] > width:
         reason = say("The walls of the bore are too uneven to follow from the rim")
-        return Verdict("too short", depth, reason, say("export the model finer or leave this end without a fitting"))
+        return Verdict(
+            "too short", depth, reason, say("export the model finer or leave {} without a fitting", THIS_END)
+        )
     if runs.stop[end] >= 0 and not _goes_round(surface, index, profile, runs, end):
         reason = say("Crossed by a hole {} down the bore", Length(depth))
         return Verdict("crossed", depth, reason, _shorter(depth))
@@ -201,8 +203,8 @@ def _named(surface: Surface, obstacle: Obstacle, body: int) -> Message:
 def _in_front(name: Message, distance: float) -> Verdict:
     if distance > 0:
         reason = say("Blocked by {}, {} in front of the end", name, Length(distance))
-        return Verdict("blocked", 0.0, reason, say("leave this end without a fitting or make room"))
-    remedy = say("leave this end without a fitting or move what is there")
+        return Verdict("blocked", 0.0, reason, say("leave {} without a fitting or make room", THIS_END))
+    remedy = say("leave {} without a fitting or move what is there", THIS_END)
     return Verdict("blocked", 0.0, say("Blocked at the rim by {}", name), remedy)
 
 
@@ -215,4 +217,4 @@ def _joined(name: str, distance: float) -> Verdict:
 def _shorter(depth: float) -> Message:
     """What to do where a spigot would have to be shorter."""
     whole = longest_spigot(depth)
-    return say("shorten the spigot to {} or leave this end without a fitting", Length(whole)) if whole else _LEAVE
+    return say("shorten the spigot to {} or leave {} without a fitting", Length(whole), THIS_END) if whole else _LEAVE

@@ -13,7 +13,7 @@ from typing import get_args
 
 import numpy as np
 
-from ...fields.messages import Length, Message, say
+from ...fields.messages import ByNumber, Length, Message, say
 from ...fields.refusals import RecipeError
 from ...geometry.frames import Floats
 from ...geometry.polygons import edge_lengths, signed_area
@@ -287,9 +287,8 @@ def _settle_hole(
 ) -> float:
     """Settles the levelling foot's hole; its radius, 0 for none."""
     if bench.recipe.hole.kind in ("nut pocket", "insert") and mitre_deg > 0:
-        problem = say(
-            "a {} holds a foot that stands square to the tube, and this end is mitred", bench.recipe.hole.kind
-        )
+        mitred = ByNumber("this end is mitred", "these ends are mitred")
+        problem = say("a {} holds a foot that stands square to the tube, and {}", bench.recipe.hole.kind, mitred)
         raise RecipeError("hole", say("{}; choose a through hole", problem), "through")
     if bench.recipe.hole.kind == "none":
         return 0.0

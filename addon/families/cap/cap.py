@@ -11,6 +11,7 @@ from functools import cached_property
 import numpy as np
 from manifold3d import JoinType
 
+from ...fields.messages import FieldName
 from ...geometry.frames import Floats, Frame
 from ...geometry.mesh import Mesh
 from ...geometry.mitres import lean, shear
@@ -50,8 +51,8 @@ class Cap(Fitting):
         return Frame(np.zeros(3), lean(self.mitre_deg, self.mitre_direction_deg).T)
 
     @property
-    def lip_mm(self) -> float:
-        return self.recipe.lip_mm
+    def lip(self) -> FieldName:
+        return FieldName("lip_mm", self.recipe.lip_mm, "fitting")
 
     @property
     def crown_down(self) -> bool:
