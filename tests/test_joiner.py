@@ -452,6 +452,25 @@ def test_a_spigot_that_a_hole_stops_is_listed_with_how_to_have_it_longer(tmp_pat
     assert not [f for f in do(tmp_path, drilled(), joiner=asked).findings if f.check == "short spigot"]
 
 
+def test_a_spigot_that_something_in_the_bore_stops_is_listed(tmp_path: Path) -> None:
+    """A pin across the first rail's bore, 8 mm wide and 29 mm from the end, leaves 25 mm."""
+    pin = Manifold.cylinder(33, 4, circular_segments=48, center=True).translate([300 - 29, 0, 0])
+    result = do(tmp_path, [*rails(), Mesh.from_manifold(pin, "pin")], joiner={"make": True})
+    joiner = next(made for made in result.made if made.batch.family is JOINER)
+    (finding,) = (finding for finding in result.findings if finding.check == "short spigot")
+    assert [side.spigot.length_mm for side in joiner.fitting.sides] == pytest.approx([25, 60], abs=0.6)
+    assert finding.meaning.startswith("The first spigot is ") and "clear no farther" in finding.meaning
+    assert not finding.cure and "the first as long as its bore is clear" in joiner.fitting.words
+
+
+def test_a_finding_on_one_of_two_gaps_names_its_tube(tmp_path: Path) -> None:
+    asked = {"make": True, "second_gap_mm": 0.1}
+    (finding,) = (one for one in do(tmp_path, rails(5.0), joiner=asked).findings if one.check == "gap")
+    assert finding.meaning.startswith("In the second tube, 40 × 40")
+    alike = do(tmp_path, rails(5.0), joiner={"make": True, "gap_mm": 0.1}).findings
+    assert ["tube, " in one.meaning for one in alike if one.check == "gap"] == [False]
+
+
 @pytest.mark.parametrize("recipe", [{}, {"up": "standing"}, {"second_fit": "slide"}])
 def test_holes_go_on_through_a_joiner_where_they_are_let(recipe: dict[str, object], tmp_path: Path) -> None:
     """By the kernel, in the assembly: a bolt as wide as the tube's hole passes, and the joiner is otherwise as long."""

@@ -4,18 +4,20 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from ..families.circumstances import Circumstances
 from ..families.family import Family
-from ..families.fitting import Fitting
+from ..families.fitting import Fitting, Seat
 from ..families.gap_band import GapBand, fit_band
 from ..fields.messages import Length, say
 from ..review import Finding, Review, review_fitting
 from ..review.gap import gap_findings
 from ..review.heat import heat_findings
 from ..trade.processes import Material
+from ..trade.sizes import section_name
 from ..trade.tables import UnknownNameError
 from .asked import JobError
 
@@ -73,9 +75,7 @@ def reviewed(of: Resolved, fitting: Fitting) -> Checked:
         gaps = tuple(fit_band(seat, known) for seat in fitting.seats)
     except UnknownNameError as error:
         raise JobError(str(error)) from error
-    findings = [
-        finding for seat, gap in zip(fitting.seats, gaps, strict=True) for finding in gap_findings(of.id, seat.fit, gap)
-    ]
+    findings = _gap_findings(of.id, fitting.seats, gaps)
     if of.shape.family.stays:
         findings += heat_findings(of.id, of.material, known.tube.hottest_c)
     findings += _thin_tube(of.id, fitting.section.wall)
@@ -84,6 +84,18 @@ def reviewed(of: Resolved, fitting: Fitting) -> Checked:
         for remark in fitting.remarks
     ]
     return Checked(gaps, review_fitting(fitting, known.process, of.id, of.material), tuple(findings))
+
+
+def _gap_findings(name: str, seats: Sequence[Seat], gaps: Sequence[GapBand]) -> list[Finding]:
+    """Of each seat; where they differ, with the tube that it is in."""
+    of_seats = [gap_findings(name, seat.fit, gap) for seat, gap in zip(seats, gaps, strict=True)]
+    if all(findings == of_seats[0] for findings in of_seats):
+        return of_seats[0] if of_seats else []
+    return [
+        replace(finding, meaning=say("In the {} tube, {}: {}", which, section_name(seat.section), finding.meaning))
+        for which, seat, findings in zip(("first", "second"), seats, of_seats, strict=True)
+        for finding in findings
+    ]
 
 
 def _thin_tube(name: str, wall_mm: float) -> list[Finding]:

@@ -32,7 +32,7 @@ from ..settling import outline_faults_refused
 from ..spigot_limits import spigot_contour
 from .joiner import Joiner
 from .laying import laid
-from .limits import settle, stopped_by
+from .limits import is_short, settle, stopped_by
 from .place import JointPlace
 from .recipe import JoinerRecipe
 from .screws import ScrewHole, cross_cutter, screw_cutter, screw_holes
@@ -121,7 +121,14 @@ def _planned(
     angle = recipes[0].screw.angle_deg
     up = place.up(angle)
     sides = laid(recipes, place, contours, up, circumstances.process if circumstances else None)
-    first, second = (replace(side, stopped_by=stopped_by(recipe, side.recipe, side.end)) for side in sides)
+    first, second = (
+        replace(
+            side,
+            stopped_by=stopped_by(recipe, side.recipe, side.end),
+            short=is_short(recipe, side.recipe, side.end),
+        )
+        for side in sides
+    )
     angles = place.screws_deg(angle)
     screws = *screw_holes(first, 0, angles[0]), *screw_holes(second, 1, angles[1])
     return _Planned(contours, (first, second), screws, up)

@@ -88,6 +88,8 @@ class Joiner(Fitting):
         for which, side in zip(TUBES, self.sides, strict=True):
             if side.stopped_by:
                 said += f", the {which} stopped by a hole {say_mm(side.stopped_by.distance_mm)} from its tube's end"
+            elif side.short:
+                said += f", the {which} as long as its bore is clear"
             for hole in side.holes:
                 wide = say_mm(hole.diameter_mm + 2 * recipe.cross.room_mm)
                 said += f", hole {wide} through the {which} {say_mm(hole.distance_mm)} from its tube's end"
@@ -101,29 +103,7 @@ class Joiner(Fitting):
 
     @property
     def remarks(self) -> tuple[Remark, ...]:
-        return tuple(
-            Remark(
-                "short spigot",
-                say(
-                    "The {} spigot is {} long, where {} is usual: it stops before the hole of {} that is {} from the "
-                    "end of {}.",
-                    which,
-                    Length(side.spigot.length_mm),
-                    Length(usual_mm(side.end.section)),
-                    Length(side.stopped_by.diameter_mm),
-                    Length(side.stopped_by.distance_mm),
-                    section_name(side.end.section),
-                ),
-                say(
-                    "Set {}, so that the hole goes on through the spigot, or move the hole; a length that you give is "
-                    "taken as wanted.",
-                    FieldName("cross_holes", "free", "joiner"),
-                ),
-                {"cross_holes": "free"},
-            )
-            for which, side in zip(TUBES, self.sides, strict=True)
-            if side.stopped_by
-        )
+        return tuple(_short(which, side) for which, side in zip(TUBES, self.sides, strict=True) if side.short)
 
     @property
     def seats(self) -> tuple[Seat, ...]:
@@ -182,3 +162,31 @@ class Joiner(Fitting):
     @classmethod
     def steps(cls, fittings: Mapping[str, Joiner]) -> list[BenchStep]:
         return putting_together({id: (joiner.sides, joiner.screws) for id, joiner in fittings.items()})
+
+
+def _short(which: str, side: JoinerSide) -> Remark:
+    """That a spigot is shorter than usual, and why."""
+    said = say(
+        "The {} spigot is {} long, where {} is usual",
+        which,
+        Length(side.spigot.length_mm),
+        Length(usual_mm(side.end.section)),
+    )
+    name, hole = section_name(side.end.section), side.stopped_by
+    if hole is None:
+        why = say("{}: {} is clear no farther.", said, name)
+        advice = say("Clear the bore, or set {}: a length that you give is taken as wanted.", FieldName("spigot_mm"))
+        return Remark("short spigot", why, advice, {})
+    why = say(
+        "{}: it stops before the hole of {} that is {} from the end of {}.",
+        said,
+        Length(hole.diameter_mm),
+        Length(hole.distance_mm),
+        name,
+    )
+    advice = say(
+        "Set {}, so that the hole goes on through the spigot, or move the hole; a length that you give is taken as "
+        "wanted.",
+        FieldName("cross_holes", "free", "joiner"),
+    )
+    return Remark("short spigot", why, advice, {"cross_holes": "free"})

@@ -133,9 +133,14 @@ def least_mm(section: Section) -> float:
 
 def stopped_by(asked: JoinerRecipe, recipe: JoinerRecipe, end: EndPlace) -> EndHole | None:
     """The hole that an automatic spigot stops before; ``recipe`` is resolved."""
-    if asked.spigot_mm is not None or recipe.cross.kind == "free" or not end.holes:
+    if recipe.cross.kind == "free" or not end.holes or not is_short(asked, recipe, end):
         return None
-    return _nearest(end) if float(recipe.spigot_mm or 0.0) < usual_mm(end.section) - EXACT else None
+    return _nearest(end)
+
+
+def is_short(asked: JoinerRecipe, recipe: JoinerRecipe, end: EndPlace) -> bool:
+    """Whether an automatic spigot is shorter than usual; ``recipe`` is resolved."""
+    return asked.spigot_mm is None and float(recipe.spigot_mm or 0.0) < usual_mm(end.section) - EXACT
 
 
 def _nearest(end: EndPlace) -> EndHole:

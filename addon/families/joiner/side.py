@@ -43,6 +43,8 @@ class JoinerSide:
     """Whether it is cut flat on the other side too."""
     stopped_by: EndHole | None = None
     """The hole through the tube's wall that it would be longer without."""
+    short: bool = False
+    """It is as long as the bore is clear, which is less than usual."""
 
     @property
     def rim_z(self) -> float:
