@@ -12,7 +12,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Self
 
 import numpy as np
 import pytest
@@ -378,6 +378,9 @@ def test_tools_are_printed_once_and_take_nothing_up(monkeypatch: pytest.MonkeyPa
 class GivenRivet:
     table: ClassVar[str] = "rivet"
     hole_mm: float = declared(5.0, "Hole", "Its diameter", least=1.0, most=20.0)
+
+    def each(self) -> list[Self]:
+        return [self]
 
     def added(self, takeoff: Takeoff, metal: str) -> Takeoff:
         if self.hole_mm > 15:
