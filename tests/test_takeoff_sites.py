@@ -17,6 +17,7 @@ from weldments import Cut, Shape, cut, cylinder, fuse, moved, rotation, tessella
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.takeoff import ClosedEnd, Hole, Takeoff, Tube, take_off
+from addon.takeoff.hole_words import said_hole
 from addon.takeoff.survey import joints_of
 
 SQUARE = Shape("rectangle", 40, 40, 6), Shape("rectangle", 34, 34, 3)
@@ -547,6 +548,29 @@ def test_the_outside_is_free_up_to_what_touches_it(gmsh):
     takeoff = take_off([post, rail, beside], 8.0)
     assert sorted(takeoff.tubes[0].free_mm) == pytest.approx([100, 160], abs=0.01)
     assert take_off([post], 8.0).tubes[0].free_mm == pytest.approx([300, 300])
+
+
+def test_the_two_ends_of_a_u_bend_are_told_apart(gmsh):
+    """Both face down: one is on the left, the other on the right."""
+
+    def build():
+        occ, shapes = gmsh.model.occ, [shape.face(gmsh) for shape in ROUND]
+        face = occ.cut([(2, shapes[0])], [(2, shapes[1])])[0]
+        occ.translate(face, -60, 0, 0)
+        up = occ.extrude(face, 0, 0, 150)
+        top, other = occ.copy(face), occ.copy(face)
+        occ.translate(top, 0, 0, 150)
+        bend = occ.revolve(top, 0, 0, 150, 0, 1, 0, math.pi)
+        occ.translate(other, 120, 0, 0)
+        down = occ.extrude(other, 0, 0, 150)
+        body = fuse(gmsh, *(tag for dim, tag in (*up, *bend, *down) if dim == 3))
+        cut(gmsh, body, *(cylinder(gmsh, (x, -60, 40), (0, 120, 0), 3.0) for x in (-60, 60)))
+
+    holes = take_off([tessellated(gmsh, build)], 8.0).holes
+    assert sorted(said_hole(hole).split(", ")[0] for hole in holes) == [
+        "40 mm from the left bottom end",
+        "40 mm from the right bottom end",
+    ]
 
 
 def test_a_bent_tube_is_two_straight_ones(gmsh):

@@ -34,10 +34,11 @@ def nearer_end(hole: Hole) -> int:
 
 
 def said_end(hole: Hole, end: int) -> str:
-    """By its side of the assembly, ``"bottom end"``; ``"nearer end"`` of a tube that is given without a model, and
-    ``"end"`` where it has one only."""
+    """By its side of the assembly, ``"bottom end"``, of a U-bend ``"left bottom end"``; ``"nearer end"`` of a tube that
+    is given without a model, and ``"end"`` where it has one only."""
     if not _given(hole.tube):
-        return f"{facing(hole.tube.frame.z * (-1 if end else 1))} end"
+        which = "" if hole.tube.from_twin is None else f"{facing(hole.tube.from_twin)} "
+        return f"{which}{facing(hole.tube.frame.z * (-1 if end else 1))} end"
     if isinstance(hole.tube.ends[1], ClosedEnd):
         return "end"
     return "nearer end" if end == nearer_end(hole) else "farther end"

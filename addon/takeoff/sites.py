@@ -50,6 +50,9 @@ class Tube:
     """The first one is always a ``TubeEnd``."""
     free_mm: tuple[float, float]
     """How far from each end, along the axis, nothing else is near its outside; 0 if that is not known."""
+    from_twin: Floats | None = None
+    """(3,): unit direction square to the axis from the other leg of a U-bend, or of two on one body
+    whose only ends face one way."""
 
     @property
     def axis(self) -> Floats:

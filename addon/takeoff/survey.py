@@ -27,6 +27,9 @@ from .sites import HALF_TURN_DEG, ClosedEnd, Cope, Hole, Joint, Mouth, Tube, ang
 from .surface import Surface
 from .walls import WallIndex, WallRuns
 
+_ONE_WAY = math.cos(math.radians(22.5))
+"""Ends that face so nearly the same way have one name."""
+
 
 @dataclass(frozen=True, eq=False)
 class Survey:
@@ -62,6 +65,7 @@ def surveyed(
     cuts = cuts_read(surface, legs, skins, [end.cause == "coped" for end in ends])
     legs = [_to_tips(leg, cuts) for leg in legs]
     free = free_lengths(surface, chunks, runs, profiles, legs)
+    twins = _twins(legs)
     tubes = [
         Tube(
             surface.body_names[leg.body],
@@ -70,8 +74,9 @@ def surveyed(
             leg.length,
             (ends[leg.first], ends[leg.last] if leg.last >= 0 else ClosedEnd(leg.why)),
             lengths,
+            twins.get(place),
         )
-        for leg, lengths in zip(legs, free, strict=True)
+        for place, (leg, lengths) in enumerate(zip(legs, free, strict=True))
     ]
     bores, unread = read_holes(surface, legs, skins)
     tube_of = {end: place for place, leg in enumerate(legs) for end in (leg.first, leg.last) if end >= 0}
@@ -138,6 +143,26 @@ def _to_tips(leg: Leg, cuts: Mapping[int, tuple[Floats, Floats]]) -> Leg:
     if past[0] is None:
         return replace(leg, length=length)
     return replace(leg, length=length + past[0], frame=Frame(leg.frame.origin + past[0] * leg.frame.z, leg.frame.axes))
+
+
+def _twins(legs: Sequence[Leg]) -> dict[int, Floats]:
+    """For each leg of a U-bend, or of two on one body whose only ends face one way, which way (3,) it lies from the
+    other one."""
+    bent: dict[int, list[int]] = defaultdict(list)
+    for place, leg in enumerate(legs):
+        if leg.last < 0:
+            bent[leg.body].append(place)
+    twins = {}
+    for pair in bent.values():
+        if len(pair) != 2 or legs[pair[0]].frame.z @ legs[pair[1]].frame.z < _ONE_WAY:
+            continue
+        for place, other in (pair, pair[::-1]):
+            frame = legs[place].frame
+            arm = frame.origin - legs[other].frame.origin
+            arm = arm - (arm @ frame.z) * frame.z
+            if (apart := float(np.linalg.norm(arm))) > legs[place].section.outer.half_width:
+                twins[place] = arm / apart
+    return twins
 
 
 def _hole(tube: Tube, bore: Bore, opposite: Bore | None) -> Hole:
