@@ -20,7 +20,7 @@ from .cleaning import cleaned, crosses, name_of
 _FLAT = np.sin(np.radians(1.0))
 _SMOOTH = np.cos(np.radians(25.0))
 """Neighbours that turn less than this belong to one curved wall; a rim mitred 60° turns 30° from its tube."""
-_BLOCK = 1 << 16
+_BLOCK = 1 << 14
 _COPY_SHARE = 1e-4
 """Bodies whose corners are this share of the root of their area apart are one body, there twice."""
 
@@ -74,9 +74,8 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     clean = cleaned(meshes)
     vertices, triangles, twins, noise, notes = clean.vertices, clean.triangles, clean.twins, clean.noise, clean.notes
     mesh_of = clean.mesh_of
-    first, doubled, lengths, normals, lows, highs = _measured(vertices, triangles)
+    normals, lengths, volumes, lows, highs = _measured(vertices, triangles)
     faces, walls, bodies = _labels(triangles, vertices, twins, normals, lengths, lows, highs, noise)
-    volumes = np.einsum("ij,ij->i", first, doubled)
     mask = _without_copies(vertices, triangles, bodies, mesh_of, lows, highs, lengths, volumes, meshes, notes)
     if mask is not None:
         twins = _twins_among(twins, mask)
@@ -115,10 +114,11 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
 def reshaped(surface: Surface, vertices: Floats, given: Floats) -> Surface:
     """The surface with its vertices moved. Triangles whose normal is ``given`` (m, 3), not nought, have that one, and
     those that turn over keep theirs: what is pressed flat may fold a little, and so may what slides along a wall."""
-    *_, lengths, normals, lows, highs = _measured(vertices, surface.triangles)
-    before = _measured(surface.vertices, surface.triangles)[1]
+    normals, lengths, _, lows, highs = _measured(vertices, surface.triangles)
+    before = _measured(surface.vertices, surface.triangles)[0]
     # Bodies that wind inside out have normals against their winding.
-    against = np.bincount(surface.bodies, np.einsum("ij,ij->i", before, surface.normals)) < 0
+    along = np.einsum("ij,ij->i", before, surface.normals) * surface.areas
+    against = np.bincount(surface.bodies, along) < 0
     normals = np.where(against[surface.bodies, None], -normals, normals)
     settled = given.any(axis=1)
     over = ~settled & (np.einsum("ij,ij->i", normals, surface.normals) < 0)
@@ -180,15 +180,22 @@ def _twins_among(twins: Indices, mask: NDArray[np.bool_]) -> Indices:
     return np.where(twins < 0, -1, 3 * places[twins // 3] + twins % 3)
 
 
-def _measured(vertices: Floats, triangles: Indices) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
-    """Of each triangle: its first corner, its normal as long as twice its area, that length, the unit normal, and the
-    least and greatest coordinates."""
-    first, second, third = (vertices.take(corner, axis=0) for corner in triangles.T)
-    lows = np.minimum(np.minimum(first, second), third)
-    highs = np.maximum(np.maximum(first, second), third)
-    doubled = crosses(first, second, third)
-    lengths = np.sqrt(np.einsum("ij,ij->i", doubled, doubled))
-    return first, doubled, lengths, doubled / np.maximum(lengths, 1e-300)[:, None], lows, highs
+def _measured(vertices: Floats, triangles: Indices) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Of each triangle: its unit normal, twice its area, six times the volume between it and the origin, and the least
+    and greatest coordinates. By blocks, as the system takes long to hand out memory for long lists."""
+    count = len(triangles)
+    normals, lows, highs = np.empty((3, count, 3))
+    lengths, volumes = np.empty((2, count))
+    for start in range(0, count, _BLOCK):
+        block = slice(start, start + _BLOCK)
+        first, second, third = (vertices.take(corner, axis=0) for corner in triangles[block].T)
+        np.minimum(np.minimum(first, second), third, out=lows[block])
+        np.maximum(np.maximum(first, second), third, out=highs[block])
+        doubled = crosses(first, second, third)
+        np.sqrt(np.einsum("ij,ij->i", doubled, doubled), out=lengths[block])
+        np.einsum("ij,ij->i", first, doubled, out=volumes[block])
+        np.divide(doubled, np.maximum(lengths[block], 1e-300)[:, None], out=normals[block])
+    return normals, lengths, volumes, lows, highs
 
 
 def _labels(
@@ -236,7 +243,7 @@ def _labels(
 
 
 def _cosines(normals: Floats, a: Indices, b: Indices) -> Floats:
-    """The cosines between normals; by blocks, as the system takes long to hand out memory for long lists."""
+    """The cosines between normals."""
     cosines = np.empty(len(a))
     for start in range(0, len(a), _BLOCK):
         block = slice(start, start + _BLOCK)
