@@ -32,7 +32,7 @@ from addon.families.cope_sleeve.wrapping import mitre_templates, template_for
 from addon.families.template import KEPT_MM
 from addon.fields.messages import say
 from addon.fields.refusals import RecipeError
-from addon.geometry.developments import LowestCut, TubeCut
+from addon.geometry.developments import LowestCut, ReadCut, TubeCut
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Outline, Section
@@ -398,3 +398,28 @@ def test_a_sleeve_of_a_job_has_its_number_raised_on_it(tmp_path):
     cope = {"size": "1 in × 1/8 in", "on": "NPS 1 1/2 Sch 40", "angle_deg": 60}
     result = run(asked(tmp_path, cope=[cope]), [], True, lambda what, share: None)
     assert [fitting.fitting.place.mark for fitting in result.made] == ["F1"]
+
+
+@pytest.mark.parametrize("angle_deg", [90.0, 60.0])
+@pytest.mark.parametrize("facets", [24, 48])
+def test_copes_as_modelled_are_one_kind_wherever_their_corners_lie(facets, angle_deg):
+    """The line of descriptive geometry by corners at other places around the tube, and the tube turned; another cut is
+    another kind."""
+
+    def read(turn: float, degrees: float) -> CutPlace:
+        around = np.radians(np.arange(facets) * 360 / facets + turn)
+        lines = []
+        for radius in (12.7, 9.7):
+            heights = np.sqrt(24.15**2 - (radius * np.sin(around)) ** 2) + radius * np.cos(around) * math.cos(
+                math.radians(degrees)
+            )
+            ways = around + math.radians(3 * turn)
+            line = [radius * np.cos(ways), radius * np.sin(ways), -heights / math.sin(math.radians(degrees))]
+            lines.append(np.column_stack(line))
+        cut = ReadCut(*lines)
+        end = TubeEnd("brace", ROUND, Frame(np.zeros(3), np.eye(3)), 0.0, 0.0, 0.0, "coped", say("coped"))
+        return CutEnd(end, None, cut).place
+
+    first = read(0.0, angle_deg)
+    assert all(first.like(read(turn, angle_deg)) for turn in (1.0, 3.7, 7.5, 41.0))
+    assert not first.like(read(0.0, angle_deg - 6.0))

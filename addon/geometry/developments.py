@@ -229,6 +229,10 @@ def _lowest(cuts: Sequence[TubeCut], points: Floats) -> Floats:
     return np.fmin.reduce([cut.heights(points) for cut in cuts])
 
 
+_LOPSIDED = 0.01
+"""Share of its height by which a cut is shorter on one side; less is noise."""
+
+
 @dataclass(frozen=True, eq=False)
 class ReadCut:
     """A cut as it was read, corner by corner: where it meets the tube's outside (n, 3) and its bore (m, 3).
@@ -241,8 +245,23 @@ class ReadCut:
 
     @property
     def direction_deg(self) -> float:
-        x, y, _ = self.outside[self.outside[:, 2].argmin()]
-        return math.degrees(math.atan2(y, x)) % 360.0
+        """By the whole line, not by the one corner that is lowest: at a right angle two places are."""
+        x, y, z = self.outside.T
+        turns = np.radians(np.arange(360.0))
+        heights = np.interp(turns, np.arctan2(y, x), z, period=2 * math.pi)
+        once, twice = (np.mean(heights * np.exp(-1j * times * turns)) for times in (1, 2))
+        if abs(once) > _LOPSIDED * np.ptp(z):
+            return (180.0 - math.degrees(np.angle(once))) % 360.0
+        return (90.0 - math.degrees(np.angle(twice)) / 2) % 180.0
+
+    @property
+    def sagitta_mm(self) -> float:
+        """How far its chords mostly lie off the curve that was meant."""
+        ends = np.roll(self.outside, -1, axis=0), np.roll(self.outside, 1, axis=0)
+        chord, arm = ends[0] - ends[1], self.outside - ends[1]
+        lengths = np.maximum(np.linalg.norm(chord, axis=1), 1e-12)
+        # A corner lies four times as far off the chord over two sides as the middle of one side lies off the curve.
+        return float(np.median(np.linalg.norm(np.cross(chord, arm), axis=1) / lengths)) / 4
 
     def seen_from(self, frame: Frame) -> ReadCut:
         return ReadCut(frame.to_local(self.outside), frame.to_local(self.inside))
