@@ -19,6 +19,7 @@ from .markup import element, number
 
 SCALES = ((2, 1), (1, 1), (1, 2), (1, 5), (1, 10), (1, 20), (1, 50))
 """Paper to part; the first that fits is taken."""
+_LARGE_ENOUGH = 0.5
 
 TEXT_MM = 2.85
 """Size of the letters: 8 points."""
@@ -58,7 +59,7 @@ def mm_and_inches(mm: float) -> str:
 
 
 def _mm_and_fraction(mm: float) -> str:
-    """In notes only what stands for a fraction of an inch has it beside: ``"9.53 (3/8″)"``, ``"0.38"``."""
+    """``"9.53 (3/8″)"``, ``"6.6"``."""
     inches = inches_beside(mm)
     return f"{bare_mm(mm)} ({inches.removesuffix(' in').replace(' ', NO_BREAK)}″)" if inches else bare_mm(mm)
 
@@ -69,13 +70,14 @@ def _inches(mm: float) -> str:
 
 def section_drawing(views: Sequence[View], title: str, rooms: Sequence[tuple[float, float]] = ((180, 165),)) -> str:
     """An SVG of views side by side, or one below the other, each with its scale, in one of ``rooms`` (width, height in
-    mm, the small ones first): the first in which it is at least half as large as in any other, or as the part.
+    mm, the small ones first): the first in which each view is as large as in any other, or half as large as the part.
 
     Its scale is the largest of ``SCALES`` at which it fits; views after the first may have the next smaller one.
     """
     drawn = [_fitted(views, *room) for room in rooms]
-    enough = min(1.0, max(scale for scale, _, _ in drawn)) / 2
-    _, sheets, (places, width, height) = next(fitted for fitted in drawn if fitted[0] >= enough)
+    enough = np.minimum(np.max([scales for scales, _, _ in drawn], axis=0), _LARGE_ENOUGH)
+    in_full = (fitted for fitted in drawn if np.all(np.array(fitted[0]) >= enough))
+    _, sheets, (places, width, height) = next(in_full, max(drawn, key=lambda fitted: fitted[0]))
     parts = [
         element("g", *sheet.parts(), transform=f"translate({number(x)} {number(y)})")
         for sheet, (x, y) in zip(sheets, places, strict=True)
@@ -87,14 +89,14 @@ _Arranged = tuple[list[tuple[float, float]], float, float]
 """Where each view goes, and the width and height of all."""
 
 
-def _fitted(views: Sequence[View], width: float, height: float) -> tuple[float, list[_Sheet], _Arranged]:
-    """The first view's scale, and all of them as they fit a room; at the smallest scale if none does."""
+def _fitted(views: Sequence[View], width: float, height: float) -> tuple[list[float], list[_Sheet], _Arranged]:
+    """The views' scales, and all of them as they fit a room; at the smallest scale if none does."""
     for at, scale in enumerate(SCALES):
         for further in SCALES[at : at + (2 if len(views) > 1 else 1)]:
             sheets = [_Sheet(view, *(further if place else scale)) for place, view in enumerate(views)]
             if arranged := _arranged(sheets, width, height):
-                return scale[0] / scale[1], sheets, arranged
-    return 0.0, sheets, _arranged(sheets, np.inf, np.inf) or ([], 0.0, 0.0)
+                return [sheet.scale for sheet in sheets], sheets, arranged
+    return [0.0] * len(views), sheets, _arranged(sheets, np.inf, np.inf) or ([], 0.0, 0.0)
 
 
 def _arranged(sheets: Sequence[_Sheet], width: float, height: float) -> _Arranged | None:
@@ -255,6 +257,8 @@ def _room_for(rows: int) -> float:
 def _middle(label: Dimension | Note) -> UV:
     if isinstance(label, Note):
         return label.at
+    if label.at_end:
+        return label.end
     return (label.start[0] + label.end[0]) / 2, (label.start[1] + label.end[1]) / 2
 
 
@@ -262,7 +266,7 @@ def _middle(label: Dimension | Note) -> UV:
 def _words(label: Dimension | Note) -> str:
     """What was asked for is left to the sheet, beside the drawing."""
     if isinstance(label, Note):
-        return label.said(_mm_and_fraction)
+        return label.said(_mm_and_fraction if label.fractions else bare_mm)
     return replace(label, asked_for=None).said(mm_and_inches)
 
 

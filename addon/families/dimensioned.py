@@ -37,6 +37,8 @@ class Dimension:
     """Left out if there is little room."""
     asked_for: float | None = None
     """What was asked for, where that is not drawn."""
+    at_end: bool = False
+    """Whether its words stand beside its end, as those of several distances from one line do."""
 
     def said(self, say: Callable[[float], str]) -> str:
         """Without its name: ``"2 × 3 mm × 1 mm"``."""
@@ -54,6 +56,8 @@ class Note:
     margin: Literal["left", "right"] = "right"
     in_place: bool = False
     """Said only where the fitting is drawn in its tube."""
+    fractions: bool = False
+    """Whether a length that is a fraction of an inch has it beside, as a drill's has."""
 
     def said(self, say: Callable[[float], str]) -> str:
         return self.words.format(*map(say, self.mm))

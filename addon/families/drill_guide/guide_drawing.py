@@ -9,9 +9,10 @@ import numpy as np
 from manifold3d import Manifold
 
 from ...geometry.frames import Floats
+from ...geometry.names import in_words
 from ..dimensioned import UV, Dimension, Note, View, across, cut_along, span
 from .bounds import Bush, Plan
-from .sides import first_entries
+from .sides import Entry, first_entries
 
 _TUBE_SHOWN_MM = 15.0
 """How much of the tube is drawn past the guide."""
@@ -34,11 +35,15 @@ def along_view(plan: Plan, solid: Manifold, top: float, bottom: float, stop: flo
     right = span(np.concatenate(cut), 0)[1]
     start = top - stop if stop else first.entry.point[2]
     dimensions = [Dimension((right, top), (right, bottom), "left", "length", (top - bottom,))]
-    for row, entry in enumerate(first_entries(place.entries)):
-        down = start - entry.point[2]
+    rows: dict[float, list[Entry]] = {}
+    for entry in first_entries(place.entries):
+        rows.setdefault(round(entry.point[2], 2), []).append(entry)
+    for row, holes in enumerate(rows.values()):
+        down = start - holes[0].point[2]
         if down > 0.005:
-            name = f"hole {entry.hole} from {'the stop' if stop else 'hole 1'}"
-            dimensions.append(Dimension((right, start), (right, entry.point[2]), "right", name, (down,), row=row))
+            which = f"hole{'s' * (len(holes) > 1)} {in_words(str(entry.hole) for entry in holes)}"
+            name, end = f"{which} from {'the stop' if stop else 'hole 1'}", (right, holes[0].point[2])
+            dimensions.append(Dimension((right, start), end, "right", name, (down,), row=row, at_end=True))
     return View(
         cut=cut,
         tube=tube,
@@ -59,7 +64,7 @@ def _in_plane(bush: Bush, degrees: float) -> list[Note]:
         return float(u), float(v)
 
     return [
-        Note(at(bush.reach_mm), "bush ⌀ {} × {}, drill ⌀ {}", (bush.bore_mm, bush.length_mm, bush.drill_mm)),
+        Note(at(bush.reach_mm), "bush ⌀ {} × {}", (bush.bore_mm, bush.length_mm)),
         Note(at(bush.chip_mm / 2), "chip room {}", (bush.chip_mm,)),
     ]
 
@@ -80,7 +85,7 @@ def across_view(plan: Plan, solid: Manifold, top: float, bottom: float) -> View:
         if abs(bush.entry.point[2] - first.entry.point[2]) < bush.bore_mm / 2:
             u, v, _ = bush.at(bush.reach_mm).tolist()
             said = f"hole {bush.entry.hole}, drill ⌀ {{}}"
-            notes.append(Note((u, v), said, (bush.drill_mm,), "left" if u < 0 else "right"))
+            notes.append(Note((u, v), said, (bush.drill_mm,), "left" if u < 0 else "right", fractions=True))
     tube: tuple[Floats, ...] = (section.outer.polygon(), section.bore.polygon()[::-1])
     return View(cut=cut, tube=tube, dimensions=dimensions, notes=notes, caption="Across hole 1")
 
