@@ -456,10 +456,10 @@ def test_the_hose_clamps_to_buy_go_around_guide_and_tube(size, style):
         assert around.length / math.pi == pytest.approx(most, abs=0.1)
     assert least == pytest.approx(most - 2 * guide.plan.gap_mm)
     (said,) = (step.said for step in DrillGuide.steps({"F1": guide}) if step.name == "Clamp")
-    millimetres, inches = re.search(r"on (\d+) to (\d+) mm, ([\d.]+) to", said), re.search(r"([\d.]+) in, band", said)
+    millimetres, inches = re.search(r"for (\d+) to (\d+) mm, ([\d.]+) to", said), re.search(r"([\d.]+) in, band", said)
     assert int(millimetres[1]) <= least and most <= int(millimetres[2]) < most + 1
     assert 25.4 * float(inches[1]) == pytest.approx(int(millimetres[2]), abs=0.15)
-    assert "band up to 9 mm wide" in said and f"{len(heights)} that close" in said
+    assert "band 9 mm)" in said and f"({len(heights)} for" in said
 
 
 @pytest.mark.parametrize(

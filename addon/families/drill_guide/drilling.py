@@ -99,8 +99,7 @@ def _clamps(plan: Plan) -> str:
     """What to buy."""
     least, most = math.floor(plan.clamp_mm[0]), math.ceil(plan.clamp_mm[1])
     inches = " to ".join(say_three(round(mm / MM_PER_INCH, 2)) for mm in (least, most))
-    band = f"band up to {say_both(plan.recipe.band_mm)} wide"
-    return f"{plan.clamps} that close{'s' * (plan.clamps == 1)} on {least} to {most} mm, {inches} in, {band}"
+    return f"{plan.clamps} for {least} to {most} mm, {inches} in, band {say_both(plan.recipe.band_mm)}"
 
 
 def _holes(bushes: Iterable[Bush]) -> int:
