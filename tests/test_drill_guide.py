@@ -19,6 +19,7 @@ from shapely import MultiPoint
 from test_sleeves import KNOWN
 from weldments import Floats, Shape, cut, cylinder, moved, rotation, tessellated, tube
 
+from addon.bench.section_drawing import section_drawing
 from addon.families.drill_guide import DrillGuide, GuideRecipe, Pattern, design, patterns
 from addon.families.drill_guide.bounds import LEAD_IN_MM, said_drill
 from addon.fields.refusals import RecipeError
@@ -478,6 +479,27 @@ def test_a_drill_is_one_that_is_stocked(size, measured, drill, mark, said):
     assert guide.plan.bushes[0].drill_mm == pytest.approx(drill, abs=1e-6) and said_drill(drill) == mark
     assert guide.words.endswith(f"for drills of {said}") and f"{measured:.2f}".rstrip("0") in guide.words
     assert "Open up" not in {step.name for step in DrillGuide.steps({"F1": guide})}
+
+
+def test_distances_of_close_holes_stand_at_the_holes_each_once():
+    """On paper a line of words is 3.8 mm high; holes 15 mm apart are 7.5 mm apart at 1:2."""
+    row = [replace(HOLE, distance_mm=distance) for distance in (20.0, 35.0, 50.0, 65.0, 80.0)]
+    along, _ = design(GuideRecipe(), place_of(*row), KNOWN).drawing()
+    ends = sorted(-dimension.end[1] for dimension in along.dimensions if dimension.at_end)
+    assert np.diff(ends) == pytest.approx([15.0] * 4)
+    around = [
+        replace(HOLE, size="88.9 × 3.2", diameter_mm=5, side=None, angle_deg=angle) for angle in (0.0, 90.0, 180.0)
+    ]
+    along, _ = design(GuideRecipe(), place_of(*around), KNOWN).drawing()
+    assert [dimension.name for dimension in along.dimensions] == ["length", "holes 1, 2 and 3 from the stop"]
+
+
+def test_both_views_take_the_room_in_which_they_are_large():
+    """The second one was left at 1:5 in the first room that was enough for the first."""
+    views = design(GuideRecipe(style="saddle"), place_of(replace(HOLE, size="60 × 60 × 3")), KNOWN).drawing()
+    rooms = [(104.0, 76.0), (104.0, 92.0), (112.0, 112.0)]
+    drawn = [section_drawing(views, "guide", rooms[:count]) for count in (1, 3)]
+    assert [re.findall(r"\((\d:\d)\)", drawing) for drawing in drawn] == [["1:2", "1:5"], ["1:2", "1:2"]]
 
 
 def test_places_of_holes_in_inches_are_said_in_both_units():
