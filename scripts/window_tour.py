@@ -239,9 +239,9 @@ PARTS = {"demo": _demo, "weldments": _weldments}
 def _plug_the_holes() -> Waiting:
     """One click chooses what to make of all holes, another makes it."""
     yield from _only("ends")
-    yield from _click('ferrule.choose(family="hole_plug"')
+    yield from _click('ferrule.choose(family="hole_plug"', beside=True)
     yield from _only("fitting")
-    yield from _click("ferrule.fit")
+    yield from _click("ferrule.fit", beside=True)
     yield from _rest()
     plugs = [item for item in bpy.data.collections["Fittings"].objects if item.ferrule.family == "hole_plug"]
     yield from _only("ends")
@@ -343,7 +343,7 @@ def _many_ends() -> Waiting:
         bpy.ops.view3d.view_all()
     yield from _rest()
     yield from _only("fitting")
-    times, reviewed = yield from _drag("ferrule.recipe.spigot_mm")
+    times, reviewed = yield from _drag("ferrule.recipe.spigot_mm", pixels=20)
     slowest = max(times)
     yield from _photograph(
         "many",
@@ -582,14 +582,15 @@ def _event(kind: str, value: str, at: tuple[int, int], **more: Any) -> None:
     _places()[0].event_simulate(type=kind, value=value, x=at[0], y=at[1], **more)
 
 
-def _find(wanted: str) -> Any:
-    """Where the button of an operator, or of a property by its path from the scene, is; scrolls the sidebar to it."""
+def _find(wanted: str, beside: bool = False) -> Any:
+    """Where the button of an operator, or of a property by its path from the scene, is; scrolls the sidebar to it.
+    Buttons that fill the sidebar's width are looked for first, unless it is ``beside`` another one."""
     page = _passed(wanted)[0]
     yield from _scroll(-40)
     yield from _scroll(page * PAGE)
     if place := (yield from _still_there(wanted, page)):
         return place
-    for shares in (FULL_WIDTH, BESIDE):  # most buttons are as wide as the tab
+    for shares in (BESIDE, FULL_WIDTH) if beside else (FULL_WIDTH, BESIDE):
         yield from _scroll(-40)
         before: dict[str, Point] = {}
         for page in range(12):
@@ -707,12 +708,12 @@ def _click_at(at: tuple[int, int], after_s: float = 0.2) -> Waiting:
     yield after_s
 
 
-def _click(wanted: str) -> Waiting:
+def _click(wanted: str, beside: bool = False) -> Waiting:
     """Clicks on a button, and waits for work that goes on aside."""
     global clicks
     clicks += 1
     yield from _rest()
-    yield from _click_at((yield from _find(wanted)))
+    yield from _click_at((yield from _find(wanted, beside)))
     long = ("read_ends", "set_unit", "fit", "fit_with")
     yield from _until(lambda: not any(_is_going(f"FERRULE_OT_{name}") for name in long))
 
