@@ -80,7 +80,7 @@ def point_at(contour: Contour, degrees: float) -> OutlinePoint:
     return OutlinePoint(hits[0].place + contour.deepest, outward / np.linalg.norm(outward))
 
 
-class Side(NamedTuple):
+class StraightSide(NamedTuple):
     """A straight side of a rounded rectangle: its middle, and its length between the corners' arcs."""
 
     place: OutlinePoint
@@ -95,14 +95,16 @@ class Side(NamedTuple):
         return narrow if self.length_mm > 2 * narrow + LEAST_BACK_MM else 0.0
 
 
-def sides_of(outline: Outline) -> list[Side]:
+def sides_of(outline: Outline) -> list[StraightSide]:
     """The four sides of a rounded rectangle, counter-clockwise from that at its greatest x."""
     half, straight = (np.array([outline.width, outline.depth]) / 2 - inset for inset in (0.0, outline.corner_radius))
     sides = []
     for quarter in range(4):
         axis, sign = quarter % 2, 1.0 if quarter < 2 else -1.0
         outward = sign * np.eye(2)[axis]
-        sides.append(Side(OutlinePoint(outline.centre + half[axis] * outward, outward), 2 * float(straight[1 - axis])))
+        sides.append(
+            StraightSide(OutlinePoint(outline.centre + half[axis] * outward, outward), 2 * float(straight[1 - axis]))
+        )
     return sides
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from .axes import sharpened
 from .chunks import Chunks
 from .deburring import Deburred, made_sharp
-from .fused import Between, between
+from .fused import BetweenTubes, between
 from .prisms import Prism, plain_ends
 from .rim_sections import RimSection, read_rim_sections
 from .rims import LEAST_LENGTH, SHORTEST, FlatRings, Rims, find_rims
@@ -33,7 +33,7 @@ class FoundEnds:
     runs: WallRuns
     bodies: Sequence[int]
     """The body of each rim, by its outer edge."""
-    between: Between
+    between: BetweenTubes
     """What fused bodies have besides."""
     plain: Sequence[Prism]
     """Those of ``between`` too."""

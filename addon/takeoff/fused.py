@@ -37,7 +37,7 @@ _SLICES = (0.0, 0.19, -0.23)
 
 
 @dataclass(frozen=True, eq=False)
-class Between:
+class BetweenTubes:
     """What fused bodies have besides the tubes that their rims show."""
 
     ends: tuple[Prism, ...]
@@ -131,7 +131,7 @@ def between(
     bodies: Sequence[int],
     runs: WallRuns,
     plain: Sequence[Prism],
-) -> Between:
+) -> BetweenTubes:
     """The ends that lie on other tubes of their own body, by the k rims that were found, with the ``bodies`` and
     ``runs`` of these, and the ``plain`` ends of bodies that are one tube."""
     single = np.zeros(len(surface.body_names), bool)
@@ -153,10 +153,10 @@ def between(
                 ends.append(end)
     ends += _far_ends(surface, index, profiles, bodies, runs, whole, reach)
     hollow = {*bodies, *(length.body for length in lengths if length.inside)}
-    return Between(tuple(ends), reach, _solid([length for length in lengths if length.body not in hollow]))
+    return BetweenTubes(tuple(ends), reach, _solid([length for length in lengths if length.body not in hollow]))
 
 
-def notes_of_fused(surface: Surface, between: Between) -> tuple[Message, ...]:
+def notes_of_fused(surface: Surface, between: BetweenTubes) -> tuple[Message, ...]:
     """The bodies of bars without bores, in sentences."""
     said = (
         "{} is several bars in one body without bores: nothing was read. Model the tubes hollow, or each as a body of "

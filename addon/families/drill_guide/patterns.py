@@ -31,7 +31,7 @@ height. Common practice, no source."""
 _ROOM_MM = 150.0
 
 
-class Obstacle(NamedTuple):
+class NoRoom(NamedTuple):
     """What leaves a sleeve too little free tube from an open end."""
 
     needed_mm: float
@@ -59,7 +59,7 @@ class GuidePlace:
     """For a sleeve."""
     sides: tuple[Side, ...] = ()
     """From which a saddle could be put on, in the order in which they are tried."""
-    no_sleeve: Obstacle | None = None
+    no_sleeve: NoRoom | None = None
     """Why none goes over the open end nearby, where something stands in its way."""
 
     @property
@@ -152,7 +152,7 @@ class Pattern:
     """What its guide serves elsewhere, where that is more than its holes."""
     room: Room = Room()
     sides: tuple[Side, ...] = ()
-    no_sleeve: Obstacle | None = None
+    no_sleeve: NoRoom | None = None
 
     @property
     def source(self) -> str:
@@ -225,14 +225,14 @@ class Pattern:
         )
 
     @property
-    def obstacle(self) -> Obstacle | None:
+    def obstacle(self) -> NoRoom | None:
         """To a sleeve."""
         obstacles = []
         for end in (end for end in (0, 1) if _slides_over(self.tube, end)):
             sleeve = _sleeve(self.tube, self.holes, end, self.around)
             needed = -usual_span(sleeve.entries)[0]
             if max(_distance(hole, end) for hole in self.holes) <= SLEEVE_MM and not sleeve.own_place.sleeve_has_room:
-                obstacles.append(Obstacle(needed, -sleeve.room.low_mm, sleeve.room.below))
+                obstacles.append(NoRoom(needed, -sleeve.room.low_mm, sleeve.room.below))
         return min(obstacles, default=None)
 
     @cached_property
