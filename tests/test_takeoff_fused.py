@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from importlib import import_module
 
 import numpy as np
 import pytest
@@ -132,3 +133,10 @@ def test_flat_bars_welded_to_an_angle_are_not_named():
     """No tubes were meant."""
     legs = Manifold.cube((200, 40, 6)) + Manifold.cube((6, 40, 200))
     assert not take_off([Mesh.from_manifold(legs, "bracket")], 8.0).notes
+
+
+@pytest.mark.usefixtures("scene")
+def test_a_remeshed_tube_is_read_though_no_wall_runs_along_its_axis():
+    # One that Blender's voxels made of a mitred tube of 40 mm: a length without walls stopped the takeoff.
+    outcomes = import_module("attacks.modifiers").attack(2064, 1)
+    assert outcomes.total() == 2

@@ -264,6 +264,8 @@ def _lengths(
             continue
         # What lies across its end at a slant may go on smoothly from the wall.
         triangles = triangles[np.abs(surface.normals[triangles] @ axis) < _ALONG]
+        if not triangles.size:
+            continue
         body = int(surface.bodies[first[walls[lead]]])
         length = _Length.of(surface, triangles, order[begins[body] : begins[body + 1]], axis)
         if length is not None:
