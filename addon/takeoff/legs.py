@@ -195,7 +195,11 @@ def _near(surface: Surface, chunks: Chunks, legs: Sequence[Leg]) -> list[Indices
     sides = np.array([(leg.section.outer.width, leg.section.outer.depth) for leg in legs]) / 2
     far = float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
     # A mitre of 60° reaches down the tube by less than twice its diagonal.
-    past = np.array([far if leg.plain else 2 * np.hypot(*side) for leg, side in zip(legs, sides, strict=True)])
+    diagonals = np.hypot(*sides.T)
+    # A cope goes on past its middle by less than its tube is long; in one body others may lie in line with it.
+    past = np.array(
+        [min(far, leg.length + 4 * size) if leg.plain else 2 * size for leg, size in zip(legs, diagonals, strict=True)]
+    )
     slack = np.array([leg.tolerance(leg.section.outer) for leg in legs])[:, None]
     low = np.column_stack([-sides - slack, -np.array([leg.length for leg in legs]) - past])
     high = np.column_stack([sides + slack, past])
