@@ -18,7 +18,7 @@ from review_shapes import common_cap, cylinder
 from test_review_overhangs import box, mesh_of
 
 from addon.families.cap import Recipe, design
-from addon.fields.messages import FieldName
+from addon.fields.messages import FieldName, Length, say
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -110,10 +110,12 @@ def test_a_weld_seam_in_the_bore_is_found() -> None:
     assert [finding.check for finding in result.findings] == ["gap in the assembly"]
 
 
-@pytest.mark.parametrize("lip_mm", [0.0, -0.02])
-def test_a_lip_set_back_as_advised_clears_what_lies_flush(lip_mm: float) -> None:
-    """Two tubes welded side by side, which nobody can move: 2 · 12.7 mm between their axes."""
-    section, beside = Section.round(25.4, 3.175), named(mesh_of(cylinder(12.7, 40).translate((25.4, 0, -20))), "beside")
+@pytest.mark.parametrize("lip_mm", [0.3, 0.05, 0.02, 0.0, -0.02])
+def test_a_lip_made_smaller_as_advised_clears_what_lies_flush(lip_mm: float) -> None:
+    """Two tubes welded side by side, which nobody can move: 2 · 12.7 mm and a lip between their axes. A crown that would
+    have to go behind the tube's outside is trimmed."""
+    section, apart = Section.round(25.4, 3.175), 25.4 + max(lip_mm, 0.0)
+    beside = named(mesh_of(cylinder(12.7, 40).translate((apart, 0, -20))), "beside")
 
     def findings(lip_mm: float) -> list[Finding]:
         mesh = design(recipe_of(lip_mm=lip_mm), section, facets=64).mesh
@@ -121,8 +123,12 @@ def test_a_lip_set_back_as_advised_clears_what_lies_flush(lip_mm: float) -> None
         return trial.met(UPRIGHT, PlacedBody(tube(12.7, 9.525)), [PlacedBody(beside)])
 
     (finding,) = findings(lip_mm)
-    advised = re.search(r"Set lip_mm to (-[0-9.]+) in \[fitting\], or trim", finding.advice)
-    assert advised and findings(float(advised[1])) == []
+    short = Length(0.05 - max(-lip_mm, 0.0))
+    if lip_mm < 0.05:
+        assert finding.advice == say("Trim the fitting there by {}.", short)
+    else:
+        advised = re.search(r"Set lip_mm to ([0-9.]+) in \[fitting\], or trim", finding.advice)
+        assert advised and findings(float(advised[1])) == []
 
 
 def test_a_spigot_longer_than_the_clear_depth() -> None:

@@ -26,7 +26,7 @@ _LEDGE_MM = 0.25
 _TOUCHING_MM = 5e-5
 """Volumes flatter than this over the fitting's surface are faces that touch."""
 _LIP_STEP_MM = 0.05
-"""To which a lip is set back."""
+"""To which a lip is made smaller."""
 _AS_GOOD_MM = 1e-3
 """A gap that is short by less than this will do, and a rim that stands proud by less lies level."""
 
@@ -272,8 +272,10 @@ def _other_findings(nearby: Nearby, least_gap_mm: float, name: str, lip: FieldNa
     short = nearby.short_of(least_gap_mm)
     advice = say("Keep them {} further apart.", Length(short))
     if lip:
-        back = round(float(lip.to or 0.0) - math.ceil(short / _LIP_STEP_MM - 1e-6) * _LIP_STEP_MM, 2)
-        advice = say("Set {}, or trim the fitting there by {}.", replace(lip, to=back), Length(short))
+        smaller = round(float(lip.to or 0.0) - math.ceil(short / _LIP_STEP_MM - 1e-6) * _LIP_STEP_MM, 2)
+        advice = say("Trim the fitting there by {}.", Length(short))
+        if smaller >= 0:
+            advice = say("Set {}, or trim the fitting there by {}.", replace(lip, to=smaller), Length(short))
     return _close(nearby, least_gap_mm, name, "The fitting", Name(nearby.name), advice)
 
 
