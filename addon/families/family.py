@@ -13,7 +13,7 @@ from typing import Any, Literal, Protocol, Self
 
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
-from ..geometry.units import say_mm
+from ..geometry.units import say_both
 from ..takeoff import Mouth, NeededHole, Takeoff, TubeEnd
 from ..takeoff.ends import EndHole, said_mitre
 from ..trade.cautions import Choice, Condition
@@ -164,7 +164,7 @@ class EndPlace:
 
     @property
     def words(self) -> str:
-        holes = [f"hole {say_mm(hole.diameter_mm)}, {say_mm(hole.distance_mm)} from the end" for hole in self.holes]
+        holes = [f"hole {say_both(hole.diameter_mm)}, {say_both(hole.distance_mm)} from the end" for hole in self.holes]
         return ", ".join(filter(None, (said_mitre(self.mitre_deg), *holes)))
 
     def like(self, other: EndPlace) -> bool:

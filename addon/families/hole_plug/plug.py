@@ -13,7 +13,7 @@ from manifold3d import Manifold
 
 from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
-from ...geometry.units import say_mm
+from ...geometry.units import say_both, say_mm
 from ...trade.processes import Process
 from ...trade.tolerances import standard_tolerance
 from ..bench_steps import BenchSteps
@@ -71,7 +71,7 @@ class HolePlug(Fitting):
         held = f"{recipe.rib_count} ribs" if recipe.stem == "ribs" else "two legs with barbs"
         head = "" if recipe.head == "flush" else f", head {say_mm(2 * head_half(recipe, self.place))} wide"
         leaning = f" that leans by {self.place.lean_deg:.1f}°" if self.place.lean_deg else ""
-        return f"{recipe.head} plug for a hole of {say_mm(self.place.diameter_mm)}{leaning}{head}, {held}"
+        return f"{recipe.head} plug for a hole of {say_both(self.place.diameter_mm)}{leaning}{head}, {held}"
 
     def levels(self) -> tuple[Level, ...]:
         recipe, place, stem = self.recipe, self.place, float(self.recipe.stem_mm or 0.0)

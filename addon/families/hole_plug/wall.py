@@ -19,7 +19,7 @@ from manifold3d import CrossSection, Manifold
 from ...geometry.frames import Floats, Frame
 from ...geometry.outline_fit import off_outline
 from ...geometry.sections import Outline, Section
-from ...geometry.units import say_mm
+from ...geometry.units import say_both
 from ...takeoff import Hole, Mouth, Takeoff
 from ...takeoff.hole_words import said_mouth
 from ..family import ALIKE_DEG, ALIKE_MM
@@ -78,7 +78,7 @@ class HoleMouth:
 
     @property
     def where(self) -> str:
-        return f"hole {say_mm(self.hole.diameter_mm)}, {said_mouth(self.hole, self.mouth)}"
+        return f"hole {say_both(self.hole.diameter_mm)}, {said_mouth(self.hole, self.mouth)}"
 
 
 @dataclass(frozen=True)
@@ -179,9 +179,9 @@ class HolePlace:
 
     @property
     def words(self) -> str:
-        said = f"hole {say_mm(self.diameter_mm)}"
+        said = f"hole {say_both(self.diameter_mm)}"
         if self.countersink_mm:
-            said += f", countersunk {say_mm(self.countersink_mm)}"
+            said += f", countersunk {say_both(self.countersink_mm)}"
         return said + (f", leaning {self.lean_deg:.1f}°" if self.lean_deg else "")
 
     def like(self, other: HolePlace) -> bool:
