@@ -251,6 +251,14 @@ def test_plugs_are_alike_wherever_round_tube_is_drilled_and_on_all_flat_sides(gm
     assert not replace(places[0], diameter_mm=9.2).like(places[0])
 
 
+def test_a_hole_of_an_inch_drill_is_listed_with_its_fraction(gmsh):
+    """3/8 in is 9.525 mm by definition."""
+    (site,) = mouths(gmsh, SQUARE, diameter=9.525)[1]
+    plug = made(site)
+    assert site.where.startswith("hole 9.53 mm (3/8 in), ")
+    assert plug.place.words == "hole 9.53 mm (3/8 in)" and "for a hole of 9.53 mm (3/8 in), head" in plug.words
+
+
 def _middle(solid: Manifold, height: float) -> np.ndarray:
     """Of the outline that lies in the middle of a slice: the stem's, where a head reaches down beside it."""
     return min((line.mean(axis=0) for line in solid.slice(height).to_polygons()), key=lambda middle: abs(middle[1]))
