@@ -112,8 +112,8 @@ def test_a_weld_seam_in_the_bore_is_found() -> None:
 
 @pytest.mark.parametrize("lip_mm", [0.3, 0.05, 0.02, 0.0, -0.02])
 def test_a_lip_made_smaller_as_advised_clears_what_lies_flush(lip_mm: float) -> None:
-    """Two tubes welded side by side, which nobody can move: 2 · 12.7 mm and a lip between their axes. A crown that would
-    have to go behind the tube's outside is trimmed."""
+    """Two tubes welded side by side, which nobody can move: 2 · 12.7 mm and a lip between their axes. A crown that
+    would have to go behind the tube's outside is trimmed."""
     section, apart = Section.round(25.4, 3.175), 25.4 + max(lip_mm, 0.0)
     beside = named(mesh_of(cylinder(12.7, 40).translate((apart, 0, -20))), "beside")
 
