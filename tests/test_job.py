@@ -212,9 +212,23 @@ def test_one_impossible_section_does_not_stop_the_others(tmp_path):
     refusal = next(finding for finding in result.findings if finding.check == "recipe")
     assert (refusal.fitting, refusal.severity) == ("F2", "must fix")
     works = refusal.cure["groove_depth_mm"]
-    assert f"Set groove_depth_mm to {works} in [fitting]" in refusal.advice
+    assert f"Set groove_depth_mm to {works} in [[fitting.for]] entry 1." in refusal.advice
     mended = do(tmp_path, fitting={"for": [{"kind": "rect", "groove": {"depth_mm": works}}]})
     assert [fitting.id for fitting in mended.made] == ["F1", "F2"]
+
+
+def test_a_remedy_names_the_table_that_decides(tmp_path):
+    """The last entry that is for the tube and has the key; what no entry sets stands in the family's own table."""
+    entries = [{"kind": "rect", "thread": "M6"}, {"kind": "rect", "hole": "insert"}, {"kind": "round", "thread": "M4"}]
+
+    def advice(*entries: dict[str, object], **fitting: object) -> str:
+        result = do(tmp_path, fitting={**fitting, "for": list(entries)})
+        return next(finding.advice for finding in result.findings if finding.check == "recipe")
+
+    odd = {"kind": "rect", "thread": "3/8-16"}
+    assert advice(*entries, odd) == "Set thread to 5/16-18 in [[fitting.for]] entry 4."
+    assert advice(odd, *entries[1:]) == "Set thread to 5/16-18 in [[fitting.for]] entry 1."
+    assert advice(*entries[1:], thread="3/8-16") == "Set thread to 5/16-18 in [fitting]."
 
 
 def test_inches_read_as_millimetres_stop_the_job_with_the_one_change(tmp_path):

@@ -17,6 +17,8 @@ from fluids.piping import schedule_lookup
 from hypothesis import given
 from hypothesis import strategies as st
 
+from addon.families.cap.recipe import Recipe as CapRecipe
+from addon.families.joiner.recipe import JoinerRecipe
 from addon.fields.declared import declared_in
 from addon.geometry.sections import Outline, Section
 from addon.trade import tables
@@ -601,6 +603,11 @@ class TestHardware:
                 # common practice, no source
                 assert thread.insert_bore_mm == pytest.approx(1.3 * bolt, abs=0.0501)
                 assert thread.insert_depth_mm == pytest.approx(2 * bolt, abs=0.0501)
+
+    @pytest.mark.parametrize(("recipe", "key"), [(CapRecipe, "thread"), (JoinerRecipe, "screw_thread")])
+    def test_job_files_reference_says_which_threads_have_no_insert(self, recipe, key):
+        without = [thread.name for thread in threads() if thread.insert_bore_mm is None]
+        assert without == re.findall(r"M\d+|\d/\d+-\d+", declared_in(recipe)[key].field.meaning)
 
     def test_a_missed_name_is_hinted(self):
         with pytest.raises(UnknownNameError, match=r"no thread is called 'M9'; nearest: 'M[0-9]+'.*known: 'M4'; 'M5'"):

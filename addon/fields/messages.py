@@ -153,12 +153,16 @@ class FieldName:
     to: float | str | None = None
     table: str = ""
     """The table of the job file that it stands in, where that has to be said."""
+    entry: int = 0
+    """Of the table's entries ``for`` the one that it stands in, from 1; 0 for the table itself."""
 
     def said(self, units: Units, spec: str = "") -> str:
         name, to = units.label(self.key), self.to
         if units.labels is None:
             value = f"{to:g}" if isinstance(to, int | float) else to
             table = f" in [{self.table}]" if self.table else ""
+            if self.entry:
+                table = f" in [[{self.table}.for]] entry {self.entry}"
             return name + (f" to {value}" if to is not None else "") + table
         return name if to is None else f"{name} to {say_value(self.key, to, units)}"
 

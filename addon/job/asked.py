@@ -202,13 +202,24 @@ class Wish:
         return recipe
 
     def recipe_at(self, site: Site) -> Any:
-        holes = (record for record in site.records[: site.count] if isinstance(record, Hole))
-        return self.recipe_for(
-            site.section,
-            holes_mm=[hole.diameter_mm for hole in holes],
-            points=pointing(site.frame) if self.family.serves == "end" else None,
-            joint=next((joint_kind(record) for record in site.records if isinstance(record, Joint)), None),
+        return self.recipe_for(site.section, **self._about(site))
+
+    def entry_of(self, key: str, site: Site) -> int:
+        """Which override, from 1, a recipe's value at a site comes from; 0 if from none."""
+        about = self._about(site)
+        numbered = reversed(list(enumerate(self.overrides, 1)))
+        setting = (
+            number for number, each in numbered if key in each.changes and each.match.takes(site.section, **about)
         )
+        return next(setting, 0)
+
+    def _about(self, site: Site) -> About:
+        holes = (record for record in site.records[: site.count] if isinstance(record, Hole))
+        return {
+            "holes_mm": [hole.diameter_mm for hole in holes],
+            "points": pointing(site.frame) if self.family.serves == "end" else None,
+            "joint": next((joint_kind(record) for record in site.records if isinstance(record, Joint)), None),
+        }
 
     def sites(self, takeoff: Takeoff) -> Sequence[Site]:
         """The family's sites of an assembly, but for those that nothing is made for."""

@@ -45,14 +45,14 @@ def attempt(job: Job, batch: Batch) -> Attempt:
     try:
         fitting = designed(batch.shape)
     except RecipeError as refusal:
-        return Attempt(None, (refused(batch, refusal),))
+        return Attempt(None, (refused(job, batch, refusal),))
     return _without_room(job, batch, fitting) or _found(counted(job, batch, fitting, reviewed(inputs, fitting)))
 
 
 def unmakeable(job: Job, batch: Batch, of: Fitting | RecipeError) -> Finding | None:
     """Why a batch gets no fitting, by its solid or what refused it; None if it gets one."""
     if isinstance(of, RecipeError):
-        return refused(batch, of)
+        return refused(job, batch, of)
     outcome = _without_room(job, batch, of)
     return outcome.findings[0] if outcome else None
 
@@ -72,15 +72,16 @@ def _without_room(job: Job, batch: Batch, fitting: Fitting) -> Attempt | None:
     return Attempt(None, (without_room(batch, reason),)) if reason else None
 
 
-def refused(batch: Batch, refusal: RecipeError) -> Finding:
+def refused(job: Job, batch: Batch, refusal: RecipeError) -> Finding:
     """The finding for a recipe that is impossible for one batch."""
+    entry = job.wish_for(batch.family).entry_of(refusal.field, batch.sites[0])
     cure = {} if refusal.works is None else {refusal.field: refusal.works}
     return Finding(
         fitting=batch.id,
         check="recipe",
         severity="must fix",
         meaning=say("No fitting was made for {}: {}.", section_name(batch.section), refusal),
-        advice=say("Set {}.", FieldName(refusal.field, refusal.works, batch.family.table))
+        advice=say("Set {}.", FieldName(refusal.field, refusal.works, batch.family.table, entry))
         if cure
         else refusal.instead or say("Leave this {} without a fitting.", batch.family.serves),
         where=_places(batch.sites),

@@ -166,4 +166,6 @@ class BoltHole:
     thread: str = declared(
         "M8", "Thread", "Bolt, nut or insert that the hole is for", key="thread", group=_HOLE, shown=_when("hole"),
         names=lambda: tuple(thread.name for thread in threads()),
+        meaning="bolt, nut or insert that the hole is for. No insert is usual, and none is made, for M12, 3/8-16 and "
+        "1/2-13",
     )  # fmt: skip

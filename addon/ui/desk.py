@@ -363,7 +363,7 @@ def _attempt(job: Job, batch: Batch, made: Made | None, refusal: RecipeError | N
     if made is not None and refusal is None:
         return judged(job, made)
     assert refusal is not None
-    return Attempt(None, (refused(batch, refusal),))
+    return Attempt(None, (refused(job, batch, refusal),))
 
 
 def take_known(desk: Desk, fitted: Fitted) -> None:

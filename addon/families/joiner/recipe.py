@@ -39,6 +39,8 @@ class Screws:
     thread: str = declared(
         "M5", "Screw", "Bolt or insert that the holes are for", group=_SCREWS,
         shown=lambda recipe: _screwed(recipe.screw), names=lambda: tuple(thread.name for thread in threads()),
+        meaning="bolt or insert that the holes are for. No insert is usual, and none is made, for M12, 3/8-16 and "
+        "1/2-13",
     )  # fmt: skip
     count: int = declared(
         1, "Screws a Side", "How many screws hold each tube", least=1, most=MOST_SCREWS, group=_SCREWS,
