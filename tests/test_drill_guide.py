@@ -8,7 +8,8 @@ import json
 import math
 import re
 from dataclasses import replace
-from functools import cache
+from functools import cache, reduce
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,7 @@ from test_sleeves import KNOWN
 from weldments import Floats, Shape, cut, cylinder, moved, rotation, tessellated, tube
 
 from addon.bench.section_drawing import section_drawing
-from addon.families.drill_guide import DrillGuide, GuideRecipe, Pattern, design, patterns
+from addon.families.drill_guide import DrillGuide, GuidePlace, GuideRecipe, Pattern, design, patterns
 from addon.families.drill_guide.bounds import LEAD_IN_MM, said_drill
 from addon.fields.refusals import RecipeError
 from addon.geometry.mesh import Mesh
@@ -351,6 +352,69 @@ def test_where_no_guide_goes_on_the_part_in_the_way_is_named():
             assert sum((placed ^ post.to_manifold()).volume() for post in posts) == 0.0
         else:
             assert "post" in str(refused.value.instead)
+
+
+def aside(body: Mesh, far: float) -> Mesh:
+    return Mesh.from_manifold(body.to_manifold().translate((far, 0, 0)), f"{body.name} at {far:g}")
+
+
+def said(pattern: Pattern) -> tuple[str, str]:
+    """Up to the end that distances are measured from, and the arrow."""
+    return pattern.where.split(" from ")[0], pattern.where.rsplit(", ", 1)[1]
+
+
+def test_a_hole_that_no_guide_reaches_costs_the_others_none():
+    """Posts all around one tube stand 25 mm to both sides of a hole; 75 mm on there is one more. The same two in the
+    other tube are free."""
+    ring = [
+        block((x, y, z), size, f"post {x:g} {y:g} {z:g}")
+        for z in (205, 275)
+        for x, y, size in ((-20, 20, (40, 99, 20)), (-20, -119, (40, 99, 20)), (20, -20, (99, 40, 20)))
+    ]
+    ring += [block((-119, -20, z), (99, 40, 20), f"post {z:g}") for z in (205, 275)]
+    tube = drilled_box("rail", (250, "y"), (325, "y"))
+    bodies = [tube, *CLOSED, *ring, *(aside(body, 999.0) for body in (tube, *CLOSED))]
+    blocked, beside, both = patterns(take_off(bodies, 8.0))
+    assert [said(pattern)[0] for pattern in (blocked, beside)] == ["hole 6.6 mm, 250 mm", "hole 6.6 mm, 175 mm"]
+    assert both.count == 2 and both.source != "rail"
+    places = [pattern.place(pattern.section) for pattern in (blocked, beside, both)]
+    assert not any(one.like(other) for one, other in combinations(places, 2))
+    with pytest.raises(RecipeError, match="stands beside the tube 25 mm past hole 1"):
+        design(GuideRecipe(), places[0], KNOWN)
+    for pattern, place in zip((beside, both), places[1:], strict=True):
+        placed = design(GuideRecipe(), place, KNOWN).mesh.placed(pattern.frame).to_manifold()
+        assert sum((placed ^ body.to_manifold()).volume() for body in bodies) < 1e-5
+
+
+def test_a_guide_for_more_holes_serves_fewer_only_where_it_goes_on():
+    """Bearers on posts: one guide, turned so that its other bush is not where the post stands, serves all."""
+    section = Section.rectangular(25.4, 50.8, 3.05)
+    wall = (section.outer.cross_section(96) - section.bore.cross_section(96)).extrude(609.6)
+    across = Manifold.cylinder(80, 4.76, circular_segments=32, center=True).rotate((90, 0, 0))
+    into = Manifold.cylinder(40, 3.175, circular_segments=32).rotate((0, 90, 0))
+    for pin, inches in ((across, (5, 13, 19)), (into, (2, 9, 16))):
+        for height in inches:
+            wall -= pin.translate((0, 0, 25.4 * height))
+    posts = [block((-50.8, -300, 25.4 * height), (38.1, 600, 38.1), f"post {height}") for height in (3.25, 21.25)]
+    bodies = [Mesh.from_manifold(wall, "bearer"), *posts]
+    found = patterns(take_off(bodies, 8.0))
+    assert sorted(pattern.count for pattern in found) == [1, 1, 2, 2]
+    for pattern in found:
+        place = reduce(GuidePlace.tighter, (one.own_place for one in found if one.own_place.like(pattern.own_place)))
+        placed = design(GuideRecipe(), place, KNOWN).mesh.placed(pattern.frame).to_manifold()
+        assert sum((placed ^ body.to_manifold()).volume() for body in bodies) < 1e-5
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_one_direction_is_used_where_it_serves_all(order):
+    """Below the holes of two posts stands a hook on different sides: the first one's guide has its foot away from it,
+    and the other's too."""
+    post, ways = drilled_box("post", (350, "x"), (426, "x")), [-170, 20][::order]
+    hooks = [block((far, -10, 300), (150, 20, 20), f"hook {far:g}") for far in ways]
+    bodies = [post, hooks[0], aside(post, 999.0), aside(hooks[1], 999.0)]
+    first, second = patterns(take_off(bodies, 8.0))
+    assert said(first) == said(second) == ("2 holes 6.6 mm, 74 and 150 mm", "arrow to it")
+    assert first.own_place.like(second.own_place)
 
 
 @pytest.mark.parametrize("length", [500.0, 800.0])

@@ -74,13 +74,20 @@ class GuidePlace:
         return say_holes([entry.diameter_mm for entry in first_entries(self.entries)])
 
     def like(self, other: GuidePlace) -> bool:
+        """Whether one guide serves both, and neither costs the other its guide or a better place for it."""
+        return (
+            self.same_holes(other)
+            and self.has_room == other.has_room
+            and self.tighter(other).tries <= max(self.tries, other.tries)
+        )
+
+    def same_holes(self, other: GuidePlace) -> bool:
         return (
             self.section.like(other.section, ALIKE_MM)
             and (self.over, self.hand) == (other.over, other.hand)
             and abs(self.mitre_deg - other.mitre_deg) <= ALIKE_DEG
             and abs(self.mitre_direction_deg - other.mitre_direction_deg) <= ALIKE_DEG
             and alike(self.entries, other.entries)
-            and self.tighter(other).tries <= max(self.tries, other.tries)
         )
 
     def tighter(self, other: GuidePlace) -> GuidePlace:
@@ -179,14 +186,23 @@ class Pattern:
         return self.holes[0].position
 
     @property
+    def _end(self) -> int:
+        """That distances are measured from: the one nearer to hole 1, or a sleeve's."""
+        measured = [end for end in (0, 1) if not isinstance(self.tube.ends[end], ClosedEnd)]
+        return self.end if self.over else min(measured, key=lambda end: _distance(self.holes[0], end))
+
+    @property
+    def points_to_it(self) -> bool:
+        """Whether its arrow points to the end that distances are measured from."""
+        return self._end == self.end
+
+    @property
     def where(self) -> str:
         """With the distances from one of the tube's ends, hole 1's first, and where around each hole is; a saddle's
         arrow may point the other way."""
-        first = self.holes[0]
-        measured = [end for end in (0, 1) if not isinstance(self.tube.ends[end], ClosedEnd)]
-        end = self.end if self.over else min(measured, key=lambda end: _distance(first, end))
+        first, end = self.holes[0], self._end
         distances = _said_lengths([_distance(hole, end) for hole in self.holes])
-        arrow = "" if self.over else ", arrow to it" if end == self.end else ", arrow away from it"
+        arrow = "" if self.over else ", arrow to it" if self.points_to_it else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
         if self.drilled:
             numbers = dict.fromkeys(str(number) for number in sorted({entry.hole for entry, _ in self.numbered}))
@@ -314,9 +330,15 @@ class Pattern:
                 if None in matched or not (self.over or any(entry and entry.hole == 1 for entry in matched)):
                     continue
                 partial = replace(turned, drilled=other.entries).measured
-                if partial.own_place.like(wanted):
+                if partial.own_place.has_room and partial.own_place.like(wanted):
                     return partial
         return None
+
+    def turned_like(self, lead: Pattern, place: GuidePlace, to_end: bool) -> Pattern | None:
+        """In the frame nearest to that of another pattern in which one guide, for the place, serves both with its arrow
+        to the end or away from it; None where there is none."""
+        fits = (one for one in self.turned if one.points_to_it == to_end and one.own_place.like(place))
+        return max(fits, key=lambda one: round(float(np.sum(one.frame.axes * lead.frame.axes)), 6), default=None)
 
 
 def patterns(takeoff: Takeoff) -> list[Pattern]:
@@ -328,7 +350,8 @@ def patterns(takeoff: Takeoff) -> list[Pattern]:
     found = [pattern for holes in tubes.values() for pattern in _of_tube(holes[0].tube, holes, takeoff.surface)]
     kinds: list[list[int]] = []
     for number, pattern in enumerate(found):
-        candidates = list(pattern.turned)
+        turned = list(pattern.turned)
+        candidates = [one for one in turned if one.own_place.has_room] or turned
         for kind in kinds:
             wanted = _tightest(found[other].own_place for other in kind)
             match = next((one for one in candidates if one.own_place.like(wanted)), None)
@@ -339,11 +362,14 @@ def patterns(takeoff: Takeoff) -> list[Pattern]:
         else:
             found[number] = min(candidates, key=lambda one: (one.own_place.tries, -one.ahead, _rough_key(one)))
             kinds.append([number])
+    for kind in kinds:
+        _point_alike(found, kind)
     kinds = _fewest(found, kinds)
     for place, kind in enumerate(kinds):
         for other in kinds[:place]:
-            left = found[other[0]]
-            if left.hand or not any(one.own_place.mirrored.like(left.own_place) for one in found[kind[0]].turned):
+            left, places = found[other[0]], [one.own_place for one in found[kind[0]].turned]
+            mirrored = any(one.mirrored.same_holes(left.own_place) for one in places)
+            if left.hand or not mirrored or any(one.same_holes(left.own_place) for one in places):
                 continue
             sides: tuple[tuple[Hand, list[int]], ...] = (("L", other), ("R", kind))
             for hand, numbers in sides:
@@ -351,6 +377,19 @@ def patterns(takeoff: Takeoff) -> list[Pattern]:
                     found[number] = replace(found[number], hand=hand)
             break
     return found
+
+
+def _point_alike(found: list[Pattern], kind: list[int]) -> None:
+    """All the arrows of one guide to the end, or all away from it, where one of both serves all: they are turned in
+    ``found``."""
+    lead, place = found[kind[0]], _tightest(found[number].own_place for number in kind)
+    for to_end in (lead.points_to_it, not lead.points_to_it) if len(kind) > 1 else ():
+        patterns = [found[number].turned_like(lead, place, to_end) for number in kind]
+        fits = [pattern for pattern in patterns if pattern is not None]
+        if len(fits) == len(kind) and _tightest(pattern.own_place for pattern in fits).tries <= place.tries:
+            for number, pattern in zip(kind, fits, strict=True):
+                found[number] = pattern
+            return
 
 
 def _fewest(found: list[Pattern], kinds: list[list[int]]) -> list[list[int]]:
@@ -412,7 +451,8 @@ def _listed(words: dict[str, None]) -> str:
 
 def _of_tube(tube: Tube, holes: Sequence[Hole], surface: Surface | None) -> Iterator[Pattern]:
     """Each hole under the sleeve over the nearest end where that has room, the others under saddles, each for as many
-    holes in a row as leave it room. Holes of a sleeve that such a saddle serves too do without the sleeve."""
+    holes in a row as leave it room. Holes of a sleeve that such a saddle serves too do without the sleeve. Holes of a
+    row that have no room alone are a pattern of their own."""
     joined = {end.source for hole in holes if isinstance(hole, NeededHole) for end in hole.joint.ends}
     around = Surroundings.of(tube, surface, joined - {tube.source})
     loose = {hole.end for hole in holes if isinstance(hole, NeededHole)}
@@ -431,7 +471,10 @@ def _of_tube(tube: Tube, holes: Sequence[Hole], surface: Surface | None) -> Iter
     while left:
         row = _in_reach(left[:1], left[1:])
         rows = (_best_served(tube, row[:count], around) for count in range(len(row), 0, -1))
-        pattern = next((pattern for pattern in rows if _leaves_room(pattern)), _best_served(tube, row, around))
+        pattern = next((pattern for pattern in rows if _leaves_room(pattern)), None)
+        if pattern is None:
+            blocked = [hole for hole in row if not _leaves_room(_saddled(tube, [hole], 0, around))]
+            pattern = _best_served(tube, blocked, around)
         yield replace(pattern, no_sleeve=pattern.obstacle)
         left = [hole for hole in left if hole not in pattern.holes]
 
