@@ -55,9 +55,9 @@ def test_every_caution_that_applies_is_on_the_screen(result: JobResult) -> None:
 
 @needs_browser
 @pytest.mark.once
-@pytest.mark.parametrize(("size", "most"), [("A4", 7), ("letter", 8)])
-def test_the_demo_prints_on_seven_pages(result: JobResult, size: str, most: int) -> None:
-    assert printed_pages(job_sheet_html(job_sheet_of(result)), size) <= most
+@pytest.mark.parametrize("size", ["A4", "letter"])
+def test_the_demo_prints_on_seven_pages(result: JobResult, size: str) -> None:
+    assert printed_pages(job_sheet_html(job_sheet_of(result)), size) <= 7
 
 
 def test_screen_sheet_and_record_say_the_same_of_the_whole_job(result: JobResult) -> None:

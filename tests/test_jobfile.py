@@ -283,7 +283,7 @@ def test_the_references_examples_are_read(tmp_path):
     others = "\n".join(example for example in examples if example is not order)
     (tmp_path / "job.toml").write_text(others, "utf-8")
     job = read_job(tmp_path / "job.toml")
-    assert (len(job.wishes[0].overrides), len(job.measured), len(job.ladders), len(job.tube_ends)) == (1, 1, 1, 2)
+    assert (len(job.wishes[0].overrides), len(job.measured), len(job.ladders), len(job.tube_ends)) == (1, 1, 1, 3)
     assert job.shop.book == tmp_path / "shop_book.toml" and "no shop book" in job.book.problems[0]
 
 

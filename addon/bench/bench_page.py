@@ -36,10 +36,9 @@ def bench_page(sheet: JobSheet) -> str:
         cautions_at(sheet, "putting in"),
         _glue_lines(sheet),
         _families(put, done + 1),
-        element("h2", "In use") if put else "",
-        cautions_at(sheet, "in use"),
     )
-    return element("div", *filter(None, parts), class_="bench")
+    in_use = joined(element("h2", "In use") if put else "", cautions_at(sheet, "in use"))
+    return joined(element("div", *filter(None, parts), class_="bench"), in_use)
 
 
 def _numbered(steps: Sequence[BenchStep], first: int) -> str:

@@ -23,21 +23,18 @@ SIDES_SAID = (
     "Top, bottom, front, back, left and right are those of the picture, which shows the assembly from its front, right "
     "and top. Distances count along the tube, to the middle of a hole where it comes out of the wall."
 )
-_PICTURE_MM = 180.0, 104.0
+_PICTURE_MM = 180.0, 88.0
 
 
 def end_list(sheet: JobSheet) -> str:
     if not sheet.sites:
         return ""
+    pictures = [_picture(sheet, assembly, numbers) for assembly, numbers in sheet.numbered]
     return joined(
         element("h2", "Where they go"),
-        _pictures(sheet),
-        element("div", _served(sheet), _left(sheet), class_="served"),
+        element("div", *pictures, element("div", _sides(sheet), _left(sheet)), class_="pictured"),
+        element("div", _served(sheet), class_="served"),
     )
-
-
-def _pictures(sheet: JobSheet) -> str:
-    return joined(*(_picture(sheet, assembly, numbers) for assembly, numbers in sheet.numbered))
 
 
 def _picture(sheet: JobSheet, assembly: SheetAssembly, sites: range) -> str:
@@ -58,7 +55,7 @@ def _picture(sheet: JobSheet, assembly: SheetAssembly, sites: range) -> str:
 
 def _served(sheet: JobSheet) -> str:
     """Which fitting goes where, and of which tubes the sites are."""
-    listed = len(sheet.sites) <= SITES_LISTED_UP_TO
+    listed = _listed(sheet)
     shared = _shared_prefix(sheet)
     rows = []
     for fitting in (fitting for fitting in sheet.fittings if fitting.sites):
@@ -67,9 +64,16 @@ def _served(sheet: JobSheet) -> str:
         rows.append((*row, "; ".join(_tubes(sheet, sites, shared))) if listed else row)
     tubes_head = (f"Tubes, in {shared.removesuffix(' / ')}" if shared else "Tubes",) if listed else ()
     elsewhere = "" if listed else paragraph("The tubes are named in the lists of ends and sites (CSV).")
-    holed = any(isinstance(record, Hole) for site in sheet.sites for record in site.records) and listed
-    sides = paragraph(SIDES_SAID) if holed and any(assembly.bodies for assembly in sheet.assemblies) else ""
-    return joined(table(("Fitting", "Serves", "Numbers", *tubes_head), rows), elsewhere, sides) if rows else ""
+    return joined(table(("Fitting", "Serves", "Numbers", *tubes_head), rows), elsewhere) if rows else ""
+
+
+def _listed(sheet: JobSheet) -> bool:
+    return len(sheet.sites) <= SITES_LISTED_UP_TO
+
+
+def _sides(sheet: JobSheet) -> str:
+    holed = any(isinstance(record, Hole) for site in sheet.sites for record in site.records) and _listed(sheet)
+    return paragraph(SIDES_SAID) if holed and any(assembly.bodies for assembly in sheet.assemblies) else ""
 
 
 def _serves(sites: Sequence[Site], family: Family) -> str:
@@ -80,14 +84,18 @@ def _serves(sites: Sequence[Site], family: Family) -> str:
 
 
 def _tubes(sheet: JobSheet, sites: Sequence[Site], shared: str) -> list[str]:
-    """``["leg", "rail: hole 9 mm, 120 mm from the end"]``, each once."""
-    named = []
+    """``["leg", "rail 1, rail 2: hole 9 mm, 120 mm from the end; hole 9 mm, 60 mm from the end"]``, each tube and each
+    place once."""
+    tubes_at: dict[str, dict[str, None]] = {}
     for site in sites:
         by_hand = site.by_hand if isinstance(site, TubeEnd) else ""
         tube = ", ".join(filter(None, (site.source.removeprefix(shared), by_hand))) or "unnamed"
         where = sheet.where(site).replace(shared, "") if shared else sheet.where(site)
-        named.append(f"{tube}: {where}" if where else tube)
-    return list(dict.fromkeys(named))
+        tubes_at.setdefault(where or tube, {})[tube] = None
+    places: dict[str, list[str]] = {}
+    for where, tubes in tubes_at.items():
+        places.setdefault(", ".join(tubes), []).append(where)
+    return [tubes if where == [tubes] else f"{tubes}: {'; '.join(where)}" for tubes, where in places.items()]
 
 
 def _shared_prefix(sheet: JobSheet) -> str:

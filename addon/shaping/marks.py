@@ -11,7 +11,7 @@ from manifold3d import Manifold
 from ..geometry.frames import Floats, Frame
 from .strokes import written, written_size
 
-RAISED_MM, ROOTED_MM = 0.6, 1.0
+RAISED_MM, ROOTED_MM = 0.5, 1.0
 """How far marks stand out, and how deep they are rooted."""
 
 
