@@ -116,12 +116,9 @@ def seam_left(section: Section, recipe: Recipe, seam: float) -> float:
 @pytest.mark.once
 def test_of_10_000_tubes_of_every_size_99_in_100_take_the_default_fitting_and_none_rattles() -> None:
     """Or the bore is so narrow that no spigot would be left of it, and then it has to be measured, and is asked for.
-    Usual seam: a quarter of the wall, at most 1 mm (common practice, no source). Of the sizes that are wide enough for
-    any spigot every fifth is drawn."""
+    Usual seam: a quarter of the wall, at most 1 mm (common practice, no source)."""
     draw, refused, pasted = Draw.of(20261127), [], 0
-    every = {size.section: size for size in tube_sizes()}
-    narrow = {section: size for section, size in every.items() if min(section.bore.width, section.bore.depth) < 16}
-    sizes: dict[Section, TubeSize] = {**narrow, **dict(list(every.items())[::5])}
+    sizes: dict[Section, TubeSize] = {size.section: size for size in tube_sizes()}
     for section, size in sizes.items():
         try:
             recipe = resolve(recipe_of(), section, circumstances=KNOWN)
