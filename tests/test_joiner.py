@@ -201,6 +201,15 @@ def test_a_hole_from_above_opens_in_a_flat() -> None:
     assert np.abs(heights).max() == pytest.approx(joiner.sides[0].flat_mm, abs=1e-6)
 
 
+@pytest.mark.parametrize("gap_mm", [0.2, 0.25, 0.3, 0.35, 0.4])
+@pytest.mark.parametrize("name", ["Everyday, 0.2 mm layers", "Soft feet, 0.25 mm layers"])
+def test_support_under_a_corner_joiner_comes_off_whatever_its_gap(name: str, gap_mm: float) -> None:
+    """The roofs of its grooves, 3 mm wide, are bridged: both processes span that."""
+    known = replace(KNOWN, process=process_named(name))
+    joiner = made(placed(SQUARE, angle_deg=90), known, None, gap_mm=gap_mm)
+    assert review_fitting(joiner, known.process, "F1").findings == ()
+
+
 def test_one_that_is_longer_than_the_plate_stands() -> None:
     process = replace(PROCESS, plate_mm=(120.0, 120.0, 200.0))
     known = replace(KNOWN, process=process)

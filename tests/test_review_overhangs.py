@@ -121,6 +121,16 @@ def test_hanging_layers_match_shapely() -> None:
     assert beyond.max() > 20
 
 
+@pytest.mark.parametrize("degrees", [0.0, 15.0, 30.0, 45.0, 60.0])
+def test_a_groove_from_edge_to_edge_is_spanned_however_it_lies(degrees: float) -> None:
+    """3 mm wide, from below, where the process spans 3 mm. source: a straight groove's width"""
+    solid = (box(80, 80, 4) - box(100, 3, 4, -10, 10, -2)).rotate((0, 0, degrees))
+    part = printed(review(mesh_of(solid), replace(PROCESS, bridge_mm=3.0)))
+    (roof,) = part.overhangs
+    assert roof.kind == "bridge" and roof.reach_mm == pytest.approx(3.0, abs=1e-3)
+    assert not part.support.needed
+
+
 def test_support_stands_only_under_the_side_that_needs_it() -> None:
     """A cylinder that leans 0.5 mm a layer to one side: source: a crescent between equal circles is 0.5 cos(t) wide,
     which is more than the 0.255 mm carried where cos(t) > 0.51; its area there is 2 r 0.5 sin(t)."""

@@ -23,6 +23,8 @@ CLOSE_MM = 1e-3
 
 _ARC_FACETS = 32
 """Facets of a whole circle in offsets: half a percent of the distance."""
+_SAGITTA_MM = 0.05
+"""Of an arc's chords, where half a percent of the distance is more than that and counts."""
 _FEW_EDGES, _EDGES_AT_ONCE = 200, 20_000
 """Of an outline up to so many edges are held each against each, which is quicker then."""
 _FACING = -0.49
@@ -47,7 +49,9 @@ def opened(outline: CrossSection, distance: float) -> CrossSection:
 
 def closed(outline: CrossSection, distance: float) -> CrossSection:
     """The outline with the gaps narrower than twice ``distance`` filled."""
-    return offset(outline, distance).offset(-distance - CLOSE_MM, JoinType.Miter, 4.0)
+    # Moved back, an arc's chords would cut into the outline by their sagitta.
+    facets = max(_ARC_FACETS, math.ceil(math.pi * math.sqrt(distance / (2 * _SAGITTA_MM))))
+    return outline.offset(distance, JoinType.Round, 2.0, facets).offset(-distance - CLOSE_MM, JoinType.Miter, 4.0)
 
 
 def without_specks(region: CrossSection, least_mm2: float, least_width: float) -> CrossSection:

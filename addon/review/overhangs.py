@@ -25,7 +25,7 @@ from ..trade.processes import Process
 from .facets import Facets
 from .findings import Finding, Place, Severity
 from .layers import Layers
-from .outlines import Shapes, centre_of, closed, greatest, offset
+from .outlines import CLOSE_MM, Shapes, centre_of, closed, greatest, offset
 
 OverhangKind = Literal["cantilever", "bridge", "island"]
 
@@ -59,8 +59,8 @@ class Overhang:
     position_mm: Place
 
     def carried(self, process: Process) -> bool:
-        """Whether the process lays it without support."""
-        return self.kind == "bridge" and self.reach_mm <= process.bridge_mm
+        """Whether the process lays it without support; a span is only known to ``CLOSE_MM``."""
+        return self.kind == "bridge" and self.reach_mm <= process.bridge_mm + CLOSE_MM
 
 
 @dataclass(frozen=True)
