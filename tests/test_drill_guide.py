@@ -23,6 +23,7 @@ from weldments import Floats, Shape, cut, cylinder, moved, rotation, tessellated
 from addon.bench.section_drawing import section_drawing
 from addon.families.drill_guide import DrillGuide, GuidePlace, GuideRecipe, Pattern, design, patterns
 from addon.families.drill_guide.bounds import LEAD_IN_MM, said_drill
+from addon.families.drill_guide.sides import usual_span
 from addon.fields.refusals import RecipeError
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -401,7 +402,10 @@ def test_a_guide_for_more_holes_serves_fewer_only_where_it_goes_on():
     assert sorted(pattern.count for pattern in found) == [1, 1, 2, 2]
     for pattern in found:
         place = reduce(GuidePlace.tighter, (one.own_place for one in found if one.own_place.like(pattern.own_place)))
-        placed = design(GuideRecipe(), place, KNOWN).mesh.placed(pattern.frame).to_manifold()
+        guide = design(GuideRecipe(), place, KNOWN)
+        low, high = usual_span(place.entries)
+        assert guide.top_mm - guide.bottom_mm < high - low + 3, "marks stand between the bushes"
+        placed = guide.mesh.placed(pattern.frame).to_manifold()
         assert sum((placed ^ body.to_manifold()).volume() for body in bodies) < 1e-5
 
 

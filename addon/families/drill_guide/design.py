@@ -32,7 +32,7 @@ from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
 from ..settling import outline_faults_refused
 from .bosses import UP, Layering, Workshop, along, screw_radius
-from .bounds import GROOVE_MM, Plan, said_drill, settle, ways
+from .bounds import GROOVE_MM, Bush, Plan, said_drill, settle, ways
 from .guide import DrillGuide
 from .patterns import GuidePlace
 from .recipe import GuideRecipe
@@ -194,8 +194,7 @@ class _Shape:
         """Low enough for bushes, clamps and marks."""
         upper = self.top - (self.stop or self._land)
         middle = upper - min(boss.bounding_box()[2] for boss in self.bosses)
-        marks = written_size(self._mark, self.workshop.printed.bead_mm)[0]
-        middle = max(middle, marks) if self._room_at(self._mark_deg) > 0 else middle + marks
+        middle = middle + self._mark_mm if self._mark_from is None else max(middle, self._mark_mm)
         if self._thread:
             middle = max(middle, 4 * screw_radius(self._thread))
         return self.top - self._on_layer(self.top - upper + middle + self._land)
@@ -336,13 +335,7 @@ class _Shape:
 
     def _room_at(self, degrees: float) -> float:
         """In radians, between an angle around the tube and the nearest bush; below 0 beside a bush."""
-        rooms = []
-        for bush in self.plan.bushes:
-            entry = bush.entry
-            half = math.asin(min(bush.radius_mm / math.hypot(*entry.point[:2]), 1.0))
-            turn = abs((math.radians(degrees) - entry.angle + math.pi) % (2 * math.pi) - math.pi)
-            rooms.append(round(turn - half, 6))
-        return min(rooms)
+        return min(_beside(bush, degrees) for bush in self.plan.bushes)
 
     def _place_at(self, degrees: float) -> OutlinePoint:
         """On the guide's outside."""
@@ -358,10 +351,27 @@ class _Shape:
         said = [] if self.brief else [said_drill(drill) for drill in drills]
         return " ".join([*([which] if which else []), *said, "→"])
 
+    @cached_property
+    def _mark_mm(self) -> float:
+        return written_size(self._mark, self.workshop.printed.bead_mm)[0]
+
+    @cached_property
+    def _mark_from(self) -> float | None:
+        """The height over which marks have room, between bushes or anywhere; None where the guide has to be longer for
+        them."""
+        boxes = [boss.bounding_box() for boss in self.bosses]
+        beside = [box for bush, box in zip(self.plan.bushes, boxes, strict=True) if _beside(bush, self._mark_deg) <= 0]
+        if not beside:
+            return -math.inf
+        starts = [min(box[2] for box in boxes), *sorted(box[5] for box in beside)]
+        ends = [*sorted(box[2] for box in beside), self.top - (self.stop or self._land)]
+        return next((low for low, high in zip(starts, ends, strict=True) if high - low >= self._mark_mm), None)
+
     def _marks(self) -> Manifold:
         """Raised and read along the tube, carried from below as they are printed."""
         place, printed = self._place_at(self._mark_deg), self.workshop.printed
-        start, outward = np.append(place.place, self.bottom + self._land), np.append(place.outward, 0.0)
+        low = max(self.bottom + self._land, -math.inf if self._mark_from is None else self._mark_from)
+        start, outward = np.append(place.place, low), np.append(place.outward, 0.0)
         return raised(self._mark, printed.bead_mm, start, outward, np.array(UP), printed.rise)
 
     def _notches(self) -> Iterator[Manifold]:
@@ -388,3 +398,11 @@ class _Shape:
 
 def _way(degrees: float) -> Floats:
     return np.array([math.cos(math.radians(degrees)), math.sin(math.radians(degrees))])
+
+
+def _beside(bush: Bush, degrees: float) -> float:
+    """In radians, between an angle around the tube and a bush; below 0 beside it."""
+    entry = bush.entry
+    half = math.asin(min(bush.radius_mm / math.hypot(*entry.point[:2]), 1.0))
+    turn = abs((math.radians(degrees) - entry.angle + math.pi) % (2 * math.pi) - math.pi)
+    return round(turn - half, 6)
