@@ -33,7 +33,9 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> JobResult:
 
 def test_the_demo_is_calm_and_fits_on_a_screen(result: JobResult) -> None:
     verdict = verdict_of(result)
-    assert verdict.headline.startswith("29 of 30 ends, 8 holes, 2 copes, 1 joint, 11 kinds, 1 end left out: 2 plates, ")
+    assert verdict.headline.startswith(
+        "29 of 30 ends, 8 holes, 2 copes, 1 joint, 11 kinds; left out: 1 end. 2 plates, "
+    )
     assert verdict.must_fix == () and len(verdict.look_at) <= 2
     # By design: 99 of 100, which other tests hold against tubes drawn at random.
     assert 0.99 <= verdict.share_that_enters <= 1 and verdict.goes_in in " ".join(table(result).split())

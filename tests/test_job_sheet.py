@@ -238,7 +238,7 @@ def test_the_sheet_says_what_the_bench_needs():
         "Press in. Drive press fits home with a soft mallet, square to the rim: F2.",
         "Peel off the base and whatever else comes away by hand; the bath (caustic, ultrasonic, 170 mm deep) takes the "
         "rest in about 4 h.",
-        "3 of 4 ends, 4 kinds, 1 end left out",
+        "3 of 4 ends, 4 kinds; left out: 1 end. ",
         "Set spigot to 8 mm.",
         "Look at: tube too hot, F1, F2. It is hot.",
         "Before printing. Measure the bores.",

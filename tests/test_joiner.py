@@ -590,7 +590,7 @@ def test_a_refused_joiner_is_counted_once_everywhere(tmp_path: Path) -> None:
     closed = Mesh.from_manifold(Manifold.cube([4, 80, 80], center=True).translate([0, 0, 0]), "plate")
     result = do(tmp_path, [*rails(), closed], joiner={"make": True, "between": "collar"})
     verdict = verdict_of(result)
-    assert verdict.headline.startswith("1 end, 0 of 1 joint, 1 kind, 1 joint left out: ") and not verdict.complete
+    assert verdict.headline.startswith("1 end, 0 of 1 joint, 1 kind; left out: 1 joint. ") and not verdict.complete
     assert [(entry.ends, entry.reason) for entry in verdict.closed] == [(1, "closed by another part")]
     screen = table(result, everything=True)
     assert "Tube ends without a fitting: 1" in screen

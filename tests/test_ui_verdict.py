@@ -163,7 +163,7 @@ def test_an_impossible_recipe_is_left_out_with_its_number(scene: bpy.types.Scene
     verdict = updating.finish(scene).verdict
     (entry,) = verdict.left_out
     assert (entry.number, entry.fitting) == (2, "F1") and "groove_depth_mm" in entry.remedy
-    assert verdict.headline.startswith("2 of 4 ends, 1 kind, 2 ends left out: ")
+    assert verdict.headline.startswith("2 of 4 ends, 1 kind; left out: 2 ends. ")
 
 
 def test_findings_of_a_check_are_one_line_with_whom_they_concern(scene: bpy.types.Scene) -> None:

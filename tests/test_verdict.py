@@ -64,7 +64,7 @@ def test_what_was_made_and_what_was_not(tmp_path: Path) -> None:
     verdict = verdict_of(result)
     assert (verdict.served["end"], verdict.kinds, verdict.fittings, verdict.plates) == (1, 1, 1, 1)
     assert verdict.ready and not verdict.complete
-    assert verdict.headline.startswith("1 of 4 ends, 1 kind, 3 ends left out: 1 plate, ")
+    assert verdict.headline.startswith("1 of 4 ends, 1 kind; left out: 3 ends. 1 plate, ")
     too_large, too_deep = verdict.left_out
     assert (too_large.number, too_large.fitting, too_large.sources) == (2, "F2", ("large", "large"))
     assert "plate_mm" in too_large.remedy
@@ -148,7 +148,7 @@ def test_a_bore_that_is_too_short_comes_first(tmp_path: Path) -> None:
     plug = Mesh.from_manifold(Manifold.cylinder(10, 9.5, circular_segments=96).translate((0, 0, 5)), "plug")
     result = do(tmp_path, [tube(ONE_INCH, "post"), plug])
     said = first_lines(result)
-    assert said.startswith("1 of 2 ends, 1 kind, 1 end left out: 1 plate, ")
+    assert said.startswith("1 of 2 ends, 1 kind; left out: 1 end. 1 plate, ")
     assert 'Left out, 1 end: Blocked by "plug", 5 mm down the bore. Shorten the spigot to ' in said
     assert ' without a fitting. ("post")' in " ".join(said.split())
 

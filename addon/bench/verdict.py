@@ -96,21 +96,27 @@ class JobVerdict:
 
     @property
     def headline(self) -> Message:
-        """The verdict in one sentence, without its stop."""
+        """The verdict in one or two sentences, without the last stop."""
         if not self.kinds:
-            return say(f"Nothing to print: {self._nothing}")
-        sites = ", ".join(self._sites)
-        frames = f"{self.frames} frames, " if self.frames > 1 else ""
-        about = f"{frames}{sites}, {count_of(self.kinds, 'kind')}"
+            return say(f"{self.brief}: {self._nothing}")
         if self.must_fix:
-            checks = ", ".join(dict.fromkeys(concern.check for concern in self.must_fix))
-            return say(f"{about}, not to be printed yet: {checks}")
+            return say(f"{self.brief}: {', '.join(dict.fromkeys(concern.check for concern in self.must_fix))}")
         amounts = [count_of(self.plates, "plate")] if self.plates else []
         if self.quantities:
             amounts += [about_grams(self.quantities.grams.value), f"about {about_time(self.quantities.time_s.value)}"]
-        left = ", ".join(count_of(number, counted) for counted, number in self._left.items())
-        outcome = f"{left} left out" if left else "ready to print"
-        return say(f"{about}, {outcome}" + (f": {', '.join(amounts)}" if amounts else ""))
+        stop = "." if self._left else ":"
+        return say(self.brief + (f"{stop} {', '.join(amounts)}" if amounts else ""))
+
+    @property
+    def brief(self) -> str:
+        """What is made, and whether it can be printed or what was left out."""
+        if not self.kinds:
+            return "Nothing to print"
+        frames = f"{self.frames} frames, " if self.frames > 1 else ""
+        about = f"{frames}{', '.join(self._sites)}, {count_of(self.kinds, 'kind')}"
+        if self.must_fix:
+            return f"{about}, not to be printed yet"
+        return f"{about}; left out: {self._said_left}" if self._left else f"{about}, ready to print"
 
     @property
     def _left(self) -> dict[Counted, int]:
@@ -126,7 +132,12 @@ class JobVerdict:
         if not self._left:
             return in_words(_NONE[serves] for serves in self.asked) or "the job asks for no fittings"
         are = "is" if sum(self._left.values()) == 1 else "are"
-        return f"{', '.join(count_of(number, counted) for counted, number in self._left.items())} {are} left out"
+        return f"{self._said_left} {are} left out"
+
+    @property
+    def _said_left(self) -> str:
+        """``"3 ends, 1 joint"``."""
+        return ", ".join(count_of(number, counted) for counted, number in self._left.items())
 
     @property
     def _sites(self) -> list[str]:

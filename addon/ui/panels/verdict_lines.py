@@ -9,7 +9,6 @@ from ...takeoff import TubeEnd
 from ...trade.sizes import section_name
 from ..desk import Desk
 from ..drawing import draw_text, say_in
-from ..wording import in_window
 
 _MOST_ENDS = MOST_SAID = 3
 """For which the verdict offers what takes them; the list has it for the others."""
@@ -36,7 +35,7 @@ def draw_first_steps(layout: bpy.types.UILayout, verdict: JobVerdict) -> None:
 def headline(desk: Desk) -> str:
     """The verdict in a few words, or what it waits for."""
     if desk.verdict is not None:
-        return in_window(desk.verdict.headline, say_in(bpy.context.scene)).partition(":")[0]
+        return desk.verdict.brief
     if desk.any_problem:
         return "Not reviewed"
     if refused := sum(fitted.refusal is not None for fitted in desk.fittings):
