@@ -344,7 +344,8 @@ def test_where_no_guide_goes_on_the_part_in_the_way_is_named():
         posts = [Mesh.from_manifold(post.to_manifold() - solid, post.name) for post in posts]
         takeoff = take_off([drilled_box("rail", (250, "y")), *CLOSED, *posts], 8.0)
         (pattern,) = patterns(takeoff)
-        with pytest.raises(RecipeError, match=rf'"post .*" stands beside the tube {near:g} mm past hole 1') as refused:
+        said = rf'"post .*" stands beside "rail" {near:g} mm past hole 1, which is 250 mm from the [a-z]+ end, and'
+        with pytest.raises(RecipeError, match=said) as refused:
             design(GuideRecipe(), pattern.place(pattern.section), KNOWN)
         assert refused.value.works == works
         if works:
@@ -380,7 +381,7 @@ def test_a_hole_that_no_guide_reaches_costs_the_others_none():
     assert both.count == 2 and both.source != "rail"
     places = [pattern.place(pattern.section) for pattern in (blocked, beside, both)]
     assert not any(one.like(other) for one, other in combinations(places, 2))
-    with pytest.raises(RecipeError, match="stands beside the tube 25 mm past hole 1"):
+    with pytest.raises(RecipeError, match='beside "rail" 25 mm past hole 1, which is 250 mm from the bottom end,'):
         design(GuideRecipe(), places[0], KNOWN)
     for pattern, place in zip((beside, both), places[1:], strict=True):
         placed = design(GuideRecipe(), place, KNOWN).mesh.placed(pattern.frame).to_manifold()

@@ -139,15 +139,17 @@ class _Shape:
         room, entries = self.plan.room, [bush.entry for bush in self.plan.bushes]
         first, last = (pick(entries, key=lambda entry: entry.point[2]) for pick in (max, min))
         below = self.bottom < room.low_mm + CLEAR_MM
-        body, hole = (room.below, last) if below else (room.above, first)
+        blocker, hole = (room.below, last) if below else (room.above, first)
         free = last.point[2] - room.low_mm if below else room.high_mm - first.point[2]
         needed = last.point[2] - self.bottom if below else self.top - first.point[2]
-        who = Name(body) if body else "another part"
+        who = Name(blocker.body) if blocker.body else "another part"
         problem = say(
-            "{} stands beside the tube {} past hole {}, and the {} reaches {} past it",
+            "{} stands beside {} {} past hole {}{}, and the {} reaches {} past it",
             who,
+            Name(blocker.tube) if blocker.tube else "the tube",
             Length(max(free, 0.0)),
             hole.hole,
+            f", which is {blocker.hole}" if blocker.hole else "",
             self.plan.recipe.style,
             Length(needed + CLEAR_MM),
         )

@@ -248,7 +248,7 @@ class Pattern:
             sleeve = _sleeve(self.tube, self.holes, end, self.around)
             needed = -usual_span(sleeve.entries)[0]
             if max(_distance(hole, end) for hole in self.holes) <= SLEEVE_MM and not sleeve.own_place.sleeve_has_room:
-                obstacles.append(NoRoom(needed, -sleeve.room.low_mm, sleeve.room.below))
+                obstacles.append(NoRoom(needed, -sleeve.room.low_mm, sleeve.room.below.body))
         return min(obstacles, default=None)
 
     @cached_property
@@ -305,13 +305,25 @@ class Pattern:
         """With the room that there is around it."""
         room, entries = Room(), self.entries
         if self.over:
-            room = self.around.room(self.tube, self.frame, entries)
+            room = self._room(entries)
             room = Room(max(-self.tube.free_mm[self.end], room.low_mm), below=room.below)
         sides = []
         for way in ways_of(self.section, entries):
-            served = served_from(self.section, entries, way)
-            sides.append(Side(way, self.around.room(self.tube, self.frame, served, way)))
+            sides.append(Side(way, self._room(served_from(self.section, entries, way), way)))
         return replace(self, room=room, sides=tuple(sides))
+
+    def _room(self, entries: Sequence[Entry], way: Sequence[float] | None = None) -> Room:
+        room = self.around.room(self.tube, self.frame, entries, way)
+        first, last = (pick(entries, key=lambda entry: entry.point[2]).hole for pick in (max, min))
+        below, above = room.below._replace(hole=self._said_of(last)), room.above._replace(hole=self._said_of(first))
+        return replace(
+            room, below=below if room.below.body else room.below, above=above if room.above.body else room.above
+        )
+
+    def _said_of(self, number: int) -> str:
+        """Where a hole is, by its number; nothing where its guide drills it elsewhere only."""
+        hole = next((hole for entry, hole in self.numbered if entry.hole == number), None)
+        return f"{say_both(_distance(hole, self._end))} from the {said_end(hole, self._end)}" if hole else ""
 
     def within(self, other: Pattern) -> Pattern | None:
         """This pattern, drilled with the guide of another one that has these holes and more; None where that one does

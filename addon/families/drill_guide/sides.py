@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -116,15 +117,23 @@ def ways_of(section: Section, entries: Sequence[Entry]) -> list[tuple[float, flo
     return [way for way in ranked if worth(way)[0] == worth(ranked[0])[0]]
 
 
+class Blocker(NamedTuple):
+    """What stands beside a tube."""
+
+    body: str = ""
+    tube: str = ""
+    hole: str = ""
+    """Where on the tube the hole next to it is: ``"127 mm (5 in) from the back end"``."""
+
+
 @dataclass(frozen=True)
 class Room:
-    """How much of a tube is free around its holes, between two heights along a frame's z, and the bodies that it ends
-    at."""
+    """How much of a tube is free around its holes, between two heights along a frame's z, and what it ends at."""
 
     low_mm: float = -math.inf
     high_mm: float = math.inf
-    below: str = ""
-    above: str = ""
+    below: Blocker = Blocker()
+    above: Blocker = Blocker()
 
     def both(self, other: Room) -> Room:
         """What is free here and there."""
@@ -204,10 +213,12 @@ class Surroundings:
         room = Room()
         if over.any():
             nearest = np.where(over, bottom, np.inf).argmin()
-            room = replace(room, high_mm=float(bottom[nearest]), above=self.bodies[owners[nearest]])
+            room = replace(
+                room, high_mm=float(bottom[nearest]), above=Blocker(self.bodies[owners[nearest]], tube.source)
+            )
         if not over.all():
             nearest = np.where(over, -np.inf, top).argmax()
-            room = replace(room, low_mm=float(top[nearest]), below=self.bodies[owners[nearest]])
+            room = replace(room, low_mm=float(top[nearest]), below=Blocker(self.bodies[owners[nearest]], tube.source))
         return room
 
 
