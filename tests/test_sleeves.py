@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from addon.families.circumstances import Circumstances
-from addon.families.over_tube import COAT_MM, SLIDE, sliding_causes, sliding_gap
+from addon.families.over_tube import COAT_MM, SLIDE, sliding_calipers, sliding_causes, sliding_gap, tube_off_mm
 from addon.geometry.sections import Outline, Section
 from addon.shaping.contours import Fineness
 from addon.shaping.sleeves import sleeve, sliding_bore
@@ -76,3 +76,18 @@ def test_a_sliding_gap_goes_over_painted_tubes(name):
 def test_without_a_print_the_gap_is_the_fit_classes_own():
     # source: EN 10219-2, from memory: outside corners 1.6 to 2.4 x wall where 2.0 is nominal
     assert sliding_gap(SECTIONS["square"], None) == (fit_named(SLIDE).gap_mm, pytest.approx(1.2))
+
+
+def test_a_tube_that_is_smaller_than_its_standard_has_it_is_not_allowed():
+    """40 mm across may be 0.5 mm less (EN 10219-2: 1 %, at least 0.5 mm; from memory), and more with paint, as far as
+    the least gap is left."""
+    section, process = SECTIONS["square"], process_named(DEFAULT_PROCESS)
+    gap, _ = sliding_gap(section, KNOWN)
+    bore = sliding_bore(section.outer, gap)
+    rows = sliding_calipers(section.outer, tube_off_mm(section, KNOWN), bore, "Guide", process)
+    assert len(rows) == 4
+    for row in rows[::2]:
+        assert "with its paint" in row.on and (row.drawn_mm, row.least_mm) == pytest.approx((40.0, 39.5))
+        assert row.most_mm == pytest.approx(40 + 2 * (gap - fit_named(SLIDE).least_gap_mm))
+    loosest = sliding_calipers(section.outer, 9.0, bore, "Guide", process)[0]
+    assert (40 + 2 * gap - loosest.least_mm) / 2 == pytest.approx(fit_named(SLIDE).most_gap_mm)

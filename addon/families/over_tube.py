@@ -46,13 +46,18 @@ def sliding_causes(section: Section, known: Circumstances) -> tuple[Contribution
     )
 
 
-def sliding_calipers(outer: Outline, bore: Outline, part: str, process: Process) -> list[Caliper]:
-    """On a tube and on the bore of the ``part`` that slides over it."""
+def tube_off_mm(section: Section, known: Circumstances | None) -> float:
+    """By how much a tube may be smaller or larger across than modelled."""
+    return tube_tolerance(section, known.tube.metal if known else None).outside_mm
+
+
+def sliding_calipers(outer: Outline, off_mm: float, bore: Outline, part: str, process: Process) -> list[Caliper]:
+    """On a tube, which may be ``off_mm`` smaller across, and on the bore of the ``part`` that slides over it."""
     fit, rows = fit_named(SLIDE), []
     for reading in outer.readings:
         tube, inside = (outline.across(reading.across_deg) for outline in (outer, bore))
-        per_gap = outer.per_inset(reading)
-        least, most = (inside - per_gap * gap for gap in (fit.most_gap_mm, fit.least_gap_mm))
-        rows.append(Caliper(f"Tube: outside, {reading.where}, with its paint", tube, least, most))
+        loosest, tightest = (inside - outer.per_inset(reading) * gap for gap in (fit.most_gap_mm, fit.least_gap_mm))
+        on = f"Tube: outside, {reading.where}, with its paint"
+        rows.append(Caliper(on, tube, max(loosest, tube - off_mm), tightest))
         rows.append(Caliper.around(f"{part}: inside, {reading.where}", inside, 2 * process.tolerance_mm))
     return rows

@@ -22,7 +22,7 @@ from ...shaping.sleeves import sleeve, sliding_bore
 from ...shaping.strokes import written_size
 from ...trade.fits import fit_named
 from ..circumstances import Circumstances
-from ..over_tube import SLIDE, sliding_gap
+from ..over_tube import SLIDE, sliding_gap, tube_off_mm
 from ..settling import Settling, outline_faults_refused
 from .cut_ends import CutPlace
 from .recipe import CopeRecipe, Locate
@@ -77,6 +77,7 @@ def design(
         place,
         bore,
         edge,
+        tube_off_mm(place.section, circumstances),
         kernel=shell.kernel,
     )
 

@@ -29,6 +29,8 @@ class CopeSleeve(Fitting):
     bore: Outline
     edge: Floats
     """(n,): its heights at the places of the cut's development."""
+    tube_off_mm: float
+    """By how much a tube may be smaller across than modelled."""
 
     family = "cope sleeve"
     surface_names = ("bore", "outside", "edge", "stop", "witness", "mark")
@@ -64,7 +66,7 @@ class CopeSleeve(Fitting):
         return (Level("stop", self.recipe.stop_mm),) if self.has_stop else ()
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
-        rows = sliding_calipers(self.section.outer, self.bore, "Sleeve", process)
+        rows = sliding_calipers(self.section.outer, self.tube_off_mm, self.bore, "Sleeve", process)
         start = "stop" if self.has_stop else "foot"
         heights = np.abs(self.edge - self.end_mm)
         for name, height in (("shortest", float(heights.min())), ("longest", float(heights.max()))):

@@ -30,6 +30,7 @@ from ...shaping.strokes import written_size
 from ...trade.hardware import Thread, thread_named
 from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
+from ..over_tube import tube_off_mm
 from ..settling import outline_faults_refused
 from .bosses import UP, Layering, Workshop, along, screw_radius
 from .bounds import GROOVE_MM, Bush, Plan, said_drill, settle, ways
@@ -76,6 +77,7 @@ def design(
         shape.top,
         shape.bottom,
         shape.stop,
+        tube_off_mm(place.section, circumstances),
         kernel=shell.kernel,
     )
 

@@ -30,6 +30,8 @@ class DrillGuide(Fitting):
     """Its ends along the tube's axis, from the origin of its frame."""
     stop_mm: float
     """Thickness of a sleeve's stop; 0 for a saddle."""
+    tube_off_mm: float
+    """By how much a tube may be smaller across than modelled."""
 
     family = "drill guide"
     surface_names = ("outside", "bore", "bush", "clamp", "mark")
@@ -60,7 +62,7 @@ class DrillGuide(Fitting):
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
         plan, off = self.plan, 2 * process.tolerance_mm
-        rows = sliding_calipers(self.section.outer, plan.bore, "Guide", process)
+        rows = sliding_calipers(self.section.outer, self.tube_off_mm, plan.bore, "Guide", process)
         for bush in {(bush.drill_mm, bush.bore_mm): bush for bush in plan.bushes}.values():
             if self.recipe.bush == "printed":
                 on, least = f"Guide: bush for the drill of {say_both(bush.drill_mm)}", bush.drill_mm
