@@ -19,12 +19,14 @@ from manifold3d import Manifold
 from addon.families.circumstances import Circumstances
 from addon.families.gap_band import fit_band
 from addon.families.joiner import JOINER, Joiner, JoinerRecipe, JointPlace, JointSite, design
+from addon.families.joiner.putting_together import said_holes
 from addon.fields.declared import with_values
 from addon.fields.refusals import RecipeError
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.mitres import shear
 from addon.geometry.sections import Section
+from addon.geometry.units import say_mm
 from addon.job.asked import JobError
 from addon.job.jobfile import parse_job
 from addon.job.judging import verdict_of
@@ -570,6 +572,21 @@ def test_a_joint_is_given_without_a_model(tmp_path: Path) -> None:
     assert "F1, first tube ⌀ 5.5 mm at 30 mm through two opposite sides, on the middle line; second" in sheet
     assert "at 19.05 mm through both walls, in line with those of the other tube" in sheet
     assert "at 46.53 mm through the front and the back of the corner, on the middle line" in sheet
+
+
+def test_tubes_that_are_drilled_alike_are_said_once(tmp_path: Path) -> None:
+    tables = {
+        "fitting": {"make": False},
+        "joiner": {"make": True, "screws": "through"},
+        "joint": [{"size": "1 in × 14 ga", "gap_mm": 3}],
+    }
+    (made,) = run(parse_job(tables, tmp_path, "rails"), [], True, lambda what, share: None).made
+    first, second = made.fitting.screws
+    drilled = f"tube ⌀ {say_mm(first.diameter_mm)} at {say_mm(first.distance_mm)} {first.around}"
+    assert said_holes((first, second)) == f"each {drilled}"
+    deeper = replace(second, distance_mm=35.0)
+    assert said_holes((first, deeper)).startswith(f"first {drilled}; second tube ⌀ ")
+    assert said_holes((second,)).startswith("second tube ⌀ ")
 
 
 def test_welded_corners_are_left_out_by_how_their_tubes_lie(tmp_path: Path) -> None:

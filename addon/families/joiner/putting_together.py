@@ -95,14 +95,17 @@ def putting_together(joiners: Mapping[str, tuple[Sides, Sequence[ScrewHole]]]) -
 
 
 def said_holes(holes: Sequence[ScrewHole]) -> str:
-    """``"first tube ⌀ 5.5 mm at 20 mm through both 40 mm sides, on the middle line; second ..."``."""
-    said = []
-    for tube in (0, 1):
+    """``"first tube ⌀ 5.5 mm at 20 mm through both 40 mm sides, on the middle line; second ..."``, of tubes that are
+    drilled alike ``"each tube ..."``."""
+    said = {}
+    for tube, which in enumerate(TUBES):
         here = [hole for hole in holes if hole.tube == tube]
         if here:
             at = in_words(say_mm(hole.distance_mm) for hole in here)
-            said.append(f"{TUBES[tube]} tube ⌀ {say_mm(here[0].diameter_mm)} at {at} {here[0].around}")
-    return "; ".join(said)
+            said[which] = f"tube ⌀ {say_mm(here[0].diameter_mm)} at {at} {here[0].around}"
+    if len(said) == 2 and len(set(said.values())) == 1:
+        return f"each {said[TUBES[0]]}"
+    return "; ".join(f"{which} {drilled}" for which, drilled in said.items())
 
 
 def said_screws(holes: Sequence[ScrewHole]) -> str:
