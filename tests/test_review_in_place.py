@@ -94,6 +94,19 @@ def test_the_gap_to_a_neighbour_is_the_distance(gap: float, turn: float) -> None
     assert bool(result.findings) == (result.others[0].gap_mm < 0.099)
 
 
+@pytest.mark.parametrize(("deep", "bolted"), [(0.005, False), (0.005, True), (0.03, False)])
+def test_faces_that_touch_within_what_is_rounded_are_no_interference(deep: float, bolted: bool) -> None:
+    """A plate on a rim; source: the area of an annulus of 256 facets, and a box in the plate."""
+    trial = Trial(mesh_of(box(60, 60, 5, -30, -30, -deep)), name="F1")
+    rim = tube(12.7, 10.59)
+    bolt = box(2, 2, 10, 20, 0, 0) if bolted else Manifold()
+    body = PlacedBody(named(mesh_of(rim.to_manifold() + bolt), "tube"))
+    found = trial.clashes(UPRIGHT, [body])
+    annulus = 128 * math.sin(math.tau / 256) * (12.7**2 - 10.59**2)
+    shared = (deep * annulus if deep > 0.01 else 0.0) + (2 * 2 * (5 - deep) if bolted else 0.0)
+    assert [finding.value for finding in found] == ([pytest.approx(shared, rel=1e-3)] if shared else [])
+
+
 def test_bodies_far_away_are_skipped() -> None:
     far = named(mesh_of(box(5, 5, 5, 60, 0, 0)), "far")
     assert review_fit(common_cap().mesh, tube(12.7, 9.525), UPRIGHT, others=[far]).others == ()

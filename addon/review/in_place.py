@@ -25,6 +25,9 @@ _LEDGE_MM = 0.25
 """The gap to the tube is taken from this far below the rim, where a ledge on the rim no longer touches."""
 _TOUCHING_MM = 5e-5
 """Volumes flatter than this over the fitting's surface are faces that touch."""
+_CONTACT_MM = 0.01
+"""Parts of what is shared that are no thicker are faces that touch, too: places are rounded to hundredths of a
+millimetre, files hold few digits, and neither saw nor printer holds so little."""
 _LIP_STEP_MM = 0.05
 """To which a lip is made smaller."""
 _AS_GOOD_MM = 1e-3
@@ -216,9 +219,12 @@ class Trial:
         if volume <= _TOUCHING_MM * self.mesh.area:
             return Nearby(body.mesh.name, True, gap_mm=gap)
         # Faces that touch leave flakes; the place is that of the largest part.
-        box = max(shared.decompose(), key=Manifold.volume).bounding_box()
+        parts = [part for part in shared.decompose() if 2 * part.volume() > _CONTACT_MM * part.surface_area()]
+        if not parts:
+            return Nearby(body.mesh.name, True, gap_mm=gap)
+        box = max(parts, key=Manifold.volume).bounding_box()
         place = _place(frame.to_world(np.add(box[:3], box[3:]) / 2))
-        return Nearby(body.mesh.name, True, float(volume), place, gap)
+        return Nearby(body.mesh.name, True, float(sum(part.volume() for part in parts)), place, gap)
 
 
 def _place(point: Floats) -> Place:
