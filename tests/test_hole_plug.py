@@ -145,6 +145,17 @@ def test_on_a_flat_side_the_seat_is_flat(gmsh):
     assert levels["seat"] == plug.recipe.head_mm and plug.way_up == "head down"
 
 
+def test_a_head_as_wide_as_the_flat_is_not_called_hollow(gmsh):
+    """7 mm off the middle of a side that is flat up to 14 mm: a head of up to 14 mm across lies on the flat."""
+    _, (site,) = mouths(gmsh, SQUARE, aside=7.0)
+    narrow, wide = made(site), made(site, overlap_mm=3.0)
+    assert not narrow.place.flat
+    (step,) = [step.said for step in HolePlug.steps({"P1": narrow}) if step.name == "Turn along the tube"]
+    assert "hollow" not in step and "flat" in step
+    (step,) = [step.said for step in HolePlug.steps({"P2": wide}) if step.name == "Turn along the tube"]
+    assert "hollow" in step
+
+
 def test_near_a_corner_the_head_follows_the_tube_or_stays_narrow(gmsh):
     """12 mm off the middle of a side that is flat up to 14 mm."""
     _, (site,) = mouths(gmsh, SQUARE, aside=12.0)

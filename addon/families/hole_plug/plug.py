@@ -105,6 +105,11 @@ class HolePlug(Fitting):
         rows.append(Caliper.around("Fitting: length in all", float(np.ptp(self.mesh.vertices[:, 2])), layer))
         return tuple(rows)
 
+    @property
+    def on_flat(self) -> bool:
+        """Whether the head lies on the flat of the side that its hole is in, and is no wider."""
+        return math.isfinite(self.place.room_mm) and head_half(self.recipe, self.place) <= self.place.room_mm
+
     def drawing(self) -> tuple[View, ...]:
         """The section along the tube, and the one across it where that differs."""
         along = along_view(self.recipe, self.place, self.solid)
@@ -132,10 +137,16 @@ class HolePlug(Fitting):
             "The stem leans as its hole does: press it in along the hole, not square to the tube",
             (id for id, plug in fittings.items() if plug.place.lean_deg),
         )
+        square = {id: plug for id, plug in fittings.items() if not plug.place.flat and plug.recipe.head != "flush"}
         steps.add(
             "Turn along the tube",
             "The head is hollow one way only; lay that along the tube",
-            (id for id, plug in fittings.items() if not plug.place.flat and plug.recipe.head != "flush"),
+            (id for id, plug in square.items() if not plug.on_flat),
+        )
+        steps.add(
+            "Turn along the tube",
+            "The head lies on a flat with its sides along the tube; turned otherwise, its corners stand past the flat",
+            (id for id, plug in square.items() if plug.on_flat),
         )
         steps.add(
             "Press in",
