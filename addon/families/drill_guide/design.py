@@ -113,8 +113,10 @@ def _tried(
             plan = settle(recipe, place, circumstances, way)
             workshop = Workshop(layering, Fineness.of(facets), plan.thickness_mm)
             for brief in (False, True):
-                shapes.append(_Shape(plan, workshop, edges, brief))
-                if shapes[-1].has_room:
+                shape = _Shape(plan, workshop, edges, brief)
+                roomy = shape.has_room  # before it counts as tried: where no screws go in, that is refused here
+                shapes.append(shape)
+                if roomy:
                     return shapes, refusals
         except RecipeError as refusal:
             refusals.append(refusal)
@@ -212,7 +214,7 @@ class _Shape:
     def solid(self) -> Manifold:
         plan, bottom, top = self.plan, self.bottom, self.top
         notches = Manifold.batch_boolean(list(self._notches()), OpType.Add)
-        around = tool(prism(self._sections[1] ^ self._side, bottom, top), "outside") - tool(notches, "mark")
+        around = tool(prism(self._sections[1] ^ self.plan.covered, bottom, top), "outside") - tool(notches, "mark")
         screws = list(self._screws())
         bosses = [
             boss.trim_by_plane((0, 0, -1), -top).trim_by_plane((0, 0, 1), bottom)
@@ -245,11 +247,6 @@ class _Shape:
     def _sections(self) -> tuple[CrossSection, CrossSection]:
         """Bore and outside."""
         return sleeve_sections(self.plan.bore, self.plan.thickness_mm, self.workshop.fineness)
-
-    @property
-    def _side(self) -> CrossSection:
-        """What a saddle covers; all for a sleeve."""
-        return self.plan.covered
 
     def _room(self) -> Manifold:
         """Of the tube: up to its rim and on through the stop by the bore under a sleeve, on whose stop a mitred tube

@@ -9,10 +9,9 @@ import numpy as np
 from manifold3d import Manifold
 
 from ...geometry.frames import Floats
-from ...geometry.names import in_words
 from ..dimensioned import UV, Dimension, Note, View, across, cut_along, span
 from .bounds import Bush, Plan
-from .sides import Entry, first_entries
+from .sides import Entry, first_entries, say_numbers
 
 _TUBE_SHOWN_MM = 15.0
 """How much of the tube is drawn past the guide."""
@@ -41,7 +40,7 @@ def along_view(plan: Plan, solid: Manifold, top: float, bottom: float, stop: flo
     for row, holes in enumerate(rows.values()):
         down = start - holes[0].point[2]
         if down > 0.005:
-            which = f"hole{'s' * (len(holes) > 1)} {in_words(str(entry.hole) for entry in holes)}"
+            which = say_numbers([entry.hole for entry in holes])
             name, end = f"{which} from {'the stop' if stop else 'hole 1'}", (right, holes[0].point[2])
             dimensions.append(Dimension((right, start), end, "right", name, (down,), row=row, at_end=True))
     return View(

@@ -16,13 +16,14 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from ...geometry.frames import Floats, Frame
+from ...geometry.names import in_words
 from ...geometry.sections import Section
 from ...geometry.units import bare_mm, say_both
 from ...takeoff import ClosedEnd, Hole, NeededHole, Takeoff, Tube
 from ...takeoff.hole_words import said_around, said_end
 from ...takeoff.surface import Surface
 from ..family import ALIKE_DEG, ALIKE_MM
-from .sides import Entry, Room, Side, Surroundings, first_entries, served_from, usual_span, ways_of
+from .sides import Entry, Room, Side, Surroundings, first_entries, say_numbers, served_from, usual_span, ways_of
 
 Hand = Literal["", "L", "R"]
 SLEEVE_MM, SADDLE_MM = 120.0, 80.0
@@ -205,8 +206,8 @@ class Pattern:
         arrow = "" if self.over else ", arrow to it" if self.points_to_it else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
         if self.drilled:
-            numbers = dict.fromkeys(str(number) for number in sorted({entry.hole for entry, _ in self.numbered}))
-            hand += f", only hole{'s' * (len(numbers) > 1)} {_listed(numbers)} of the guide"
+            numbers = sorted({entry.hole for entry, _ in self.numbered})
+            hand += f", only {say_numbers(numbers)} of the guide"
         holes = say_holes([hole.diameter_mm for hole in self.holes])
         return f"{holes}, {distances} from the {said_end(first, end)}, {self._around(end)}{arrow}{hand}"
 
@@ -217,11 +218,7 @@ class Pattern:
             alike.setdefault(said_around(hole, hole.mouths, end), []).append(number)
         if len(alike) == 1:
             return next(iter(alike))
-        names = {
-            said: f"hole{'s' * (len(numbers) > 1)} {_listed(dict.fromkeys(map(str, numbers)))}"
-            for said, numbers in alike.items()
-        }
-        return ", ".join(f"{which} {said}" for said, which in names.items())
+        return ", ".join(f"{say_numbers(numbers)} {said}" for said, numbers in alike.items())
 
     def place(self, section: Section) -> GuidePlace:
         end = self.tube.ends[self.end]
@@ -452,13 +449,8 @@ def _said_lengths(lengths: Sequence[float]) -> str:
     """``"6.6 and 9 mm"``, ``"63.5 mm (2 1/2 in) and 101.6 mm (4 in)"``."""
     said = dict.fromkeys(map(say_both, lengths))
     if any(")" in words for words in said):
-        return _listed(said)
-    return f"{_listed(dict.fromkeys(map(bare_mm, lengths)))} mm"
-
-
-def _listed(words: dict[str, None]) -> str:
-    *first, last = words
-    return f"{', '.join(first)} and {last}" if first else last
+        return in_words(said)
+    return f"{in_words(dict.fromkeys(map(bare_mm, lengths)))} mm"
 
 
 def _of_tube(tube: Tube, holes: Sequence[Hole], surface: Surface | None) -> Iterator[Pattern]:

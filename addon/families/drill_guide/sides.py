@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ...geometry.frames import Floats, Frame
+from ...geometry.names import in_words
 from ...geometry.outline_fit import off_outline
 from ...geometry.sections import Section
 from ...geometry.topology import Indices
@@ -83,6 +84,11 @@ class Entry:
 def first_entries(entries: Sequence[Entry]) -> list[Entry]:
     """One for each hole."""
     return list({entry.hole: entry for entry in reversed(entries)}.values())[::-1]
+
+
+def say_numbers(holes: Sequence[int]) -> str:
+    """``"hole 1"``, ``"holes 1 and 3"``."""
+    return f"hole{'s' * (len(holes) > 1)} {in_words(map(str, holes))}"
 
 
 def usual_span(entries: Sequence[Entry]) -> tuple[float, float]:
