@@ -463,10 +463,13 @@ def test_a_spigot_that_a_hole_stops_is_listed_with_how_to_have_it_longer(tmp_pat
     assert not [f for f in do(tmp_path, drilled(), joiner=asked).findings if f.check == "short spigot"]
 
 
-def test_a_spigot_that_something_in_the_bore_stops_is_listed(tmp_path: Path) -> None:
-    """A pin across the first rail's bore, 8 mm wide and 29 mm from the end, leaves 25 mm."""
+@pytest.mark.parametrize("behind", [False, True])
+def test_a_spigot_that_something_in_the_bore_stops_is_listed(behind: bool, tmp_path: Path) -> None:
+    """A pin across the first rail's bore, 8 mm wide and 29 mm from the end, leaves 25 mm; a hole in the wall ``behind``
+    it stops nothing."""
     pin = Manifold.cylinder(33, 4, circular_segments=48, center=True).translate([300 - 29, 0, 0])
-    result = do(tmp_path, [*rails(), Mesh.from_manifold(pin, "pin")], joiner={"make": True})
+    meshes = drilled(distance=45.0) if behind else rails()
+    result = do(tmp_path, [*meshes, Mesh.from_manifold(pin, "pin")], joiner={"make": True})
     joiner = next(made for made in result.made if made.batch.family is JOINER)
     (finding,) = (finding for finding in result.findings if finding.check == "short spigot")
     assert [side.spigot.length_mm for side in joiner.fitting.sides] == pytest.approx([25, 60], abs=0.6)

@@ -133,9 +133,8 @@ def least_mm(section: Section) -> float:
 
 def stopped_by(asked: JoinerRecipe, recipe: JoinerRecipe, end: EndPlace) -> EndHole | None:
     """The hole that an automatic spigot stops before; ``recipe`` is resolved."""
-    if recipe.cross.kind == "free" or not end.holes or not is_short(asked, recipe, end):
-        return None
-    return _nearest(end)
+    stopped = end.depth_mm(recipe.cross.kind == "free") != end.depth_mm(True)
+    return _nearest(end) if stopped and is_short(asked, recipe, end) else None
 
 
 def is_short(asked: JoinerRecipe, recipe: JoinerRecipe, end: EndPlace) -> bool:
