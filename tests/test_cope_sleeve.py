@@ -285,6 +285,55 @@ def test_sides_of_a_rectangular_tube_are_named_from_end_to_end():
         assert {int(re.search(r"side 1 is the far end's side (\d)", row)[1]) for row in rows} == sides
 
 
+def rail(lower: Section, mitre_deg: float = 0.0) -> list[Mesh]:
+    """A tube up z from 0 to 400, its upper end mitred, and a post along x through its lower end; and a square
+    post of 60 mm through its upper end, if that is not mitred."""
+    bar = solid_tube(ROUND, 400, "rail")
+    meshes = [solid_tube(lower, 600, "lower", (0, 90, 0), (-300, 0, 0))]
+    if mitre_deg:
+        lean = math.radians(mitre_deg)
+        cut = bar.to_manifold().trim_by_plane((-math.sin(lean), 0, -math.cos(lean)), -350 * math.cos(lean))
+        return [Mesh.from_manifold(cut, "rail"), *meshes]
+    return [bar, *meshes, solid_tube(Section.rectangular(60, 60, 3), 600, "square", (0, 90, 0), (-300, 0, 400))]
+
+
+def test_a_length_counts_from_where_the_far_end_is_cut_square():
+    """From the square post's side at 400 - 30 to the farthest point of the cope, √(R² - r²) above the round one's axis;
+    by trigonometry, and by what is left of the bar once both posts' outsides are taken away."""
+    meshes = rail(Section.round(60.3, 3.0))
+    takeoff = take_off(meshes, 8.0)
+    (site,) = cope_sites(takeoff)
+    true = 400 - 30 - math.sqrt(30.15**2 - 12.7**2)
+    assert f"longest point {in_inches(true)}" in template_for(site.at.place, [(site.at, site.far)]).said[0]
+    bar = meshes[0].to_manifold()
+    for post in meshes[1:]:
+        bar -= post.to_manifold().hull()
+    low, high = np.reshape(max(bar.decompose(), key=lambda piece: piece.volume()).bounding_box(), (2, 3))[:, 2]
+    assert high - low == pytest.approx(true, abs=0.05)
+    (tube,) = (tube for tube in takeoff.tubes if tube.source == "rail")
+    assert tube.length_mm == pytest.approx(400, abs=0.01)  # as modelled
+    assert sorted(end.cut_back_mm or 0.0 for end in tube.ends) == pytest.approx([0, 30], abs=0.01)
+
+
+def test_a_mitred_tube_is_measured_from_where_it_is_cut_square():
+    """A mitre of 45° through (0, 0, 350) is longest 12.7 above that; the square post's side is at 30: 332.7."""
+    takeoff = take_off(rail(Section.rectangular(60, 60, 3), 45.0), 8.0)
+    (template,) = mitre_templates(takeoff)
+    assert "longest point 13 3/32 in (332.7 mm)" in template.said[0]
+
+
+def test_a_mitre_that_is_drawn_into_a_flat_side_needs_no_template():
+    """The end that runs into the post is cut square, as deep as the post's side at 350 - 30 lies below its axis."""
+    meshes = rail(Section.rectangular(60, 60, 3), 30.0)
+    post = solid_tube(Section.rectangular(60, 60, 3), 600, "square", (0, 90, 0), (-300, 0, 350))
+    takeoff = take_off([*meshes, post], 8.0)
+    assert sorted(end.cut_back_mm for end in takeoff.ends if end.source == "rail") == pytest.approx([30, 30], abs=0.01)
+    reach = f"{30 + 12.7 * math.tan(math.radians(30)):.2f} mm"
+    said = {str(end.reason) for end in takeoff.ends if end.mitre_deg}
+    assert said == {f'Runs {reach} into "square": it has to be cut square'}
+    assert not mitre_templates(takeoff)
+
+
 def in_inches(mm: float) -> str:
     """As a rule in 64ths of an inch has it: an inch is 25.4 mm exactly (international yard and pound, 1959)."""
     whole, rest = divmod(Fraction(round(mm / 25.4 * 64), 64), 1)

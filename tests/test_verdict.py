@@ -169,6 +169,20 @@ def test_ends_that_run_into_a_tube_are_to_be_coped(tmp_path: Path) -> None:
     assert "2 ends take no fitting: 2 to be coped." in sheet
 
 
+def test_ends_drawn_into_a_flat_side_are_to_be_cut_square(tmp_path: Path) -> None:
+    """A rail between the middles of two square posts."""
+    rail = Mesh.from_manifold(
+        tube(ONE_INCH, "rail", 300).to_manifold().rotate((0, 90, 0)).translate((0, 0, 150)), "rail"
+    )
+    result = do(tmp_path, [tube(SQUARE, "left"), tube(SQUARE, "right", x=300), rail])
+    closed = "2 ends take no fitting: 2 to be cut square against another part."
+    assert verdict_of(result).closed_ends == closed and closed in " ".join(table(result, everything=True).split())
+    sheet = (tmp_path / "ferrule_out" / "rack job sheet.html").read_text("utf-8")
+    assert f"{closed} The list of ends (CSV) names each." in sheet
+    record = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))
+    assert sorted(end["cut_back_mm"] or 0 for end in record["ends"]) == pytest.approx([0] * 4 + [20] * 2)
+
+
 def test_what_to_do_about_several_ends_is_in_the_plural(tmp_path: Path) -> None:
     plates = [
         Mesh.from_manifold(Manifold.cube((60, 60, 5), True).translate((0, 0, z)), f"plate {z}") for z in (-2.5, 302.5)

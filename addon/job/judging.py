@@ -112,7 +112,12 @@ def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
     uncut = {id(cope.end) for taken in result.taken for cope in taken.takeoff.copes if cope.needed}
     reasons: Counter[str] = Counter()
     for end in closed:
-        reason = "to be coped" if id(end) in uncut else _CLOSED.get(end.cause, "closed by another part")
+        if id(end) in uncut:
+            reason = "to be coped"
+        elif end.cut_back_mm is not None:
+            reason = "to be cut square against another part"
+        else:
+            reason = _CLOSED.get(end.cause, "closed by another part")
         reasons[reason] += result.frames_of[id(end)]
     return tuple(ClosedEnds(count, reason) for reason, count in reasons.most_common())
 

@@ -119,6 +119,7 @@ def _end(end: TubeEnd) -> dict[str, Any]:
         "position_mm": _point(end.frame.origin),
         "axis": _direction(end.frame.z),
         "clear_depth_mm": _round(end.clear_depth_mm),
+        "cut_back_mm": _round(end.cut_back_mm),
         "open": end.open,
         "cause": end.cause,
         "reason": end.explained,

@@ -73,8 +73,10 @@ def copes_of(
             running[number] = Running(end, tube_of[number], places, tubes, places_around(end.section.outer))
     for number, met in met_by(running).items():
         blocked = replace(ends[number], cause="blocked", clear_depth_mm=0.0, reason=met.reason, remedy=NOTHING)
+        if met.needs == "square cut":
+            blocked = replace(blocked, cut_back_mm=-float(met.cut.heights(running[number].around).mean()))
         explained[number] = blocked
-        if met.needs_cope:
+        if met.needs == "cope":
             copes[number] = met.cut, list(met.under)
     return explained, dict(sorted(copes.items()))
 

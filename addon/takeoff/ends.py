@@ -102,6 +102,9 @@ class TubeEnd:
     """What to do about it, in lower case."""
     holes: tuple[EndHole, ...] = ()
     """Those that the spigot would cover, where nothing else is in its way: the end is open if they go on through it."""
+    cut_back_mm: float | None = None
+    """How far down the axis it has to be cut square, where it is drawn square into another tube's flat side; None
+    elsewhere."""
 
     # What makes it a site of a family of fittings.
     where, count = "", 1

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
@@ -32,6 +33,10 @@ _ALIKE = 0.02
 """In mm, or as a cosine: what differs by less does not decide which of two ends gives way."""
 
 
+Need = Literal["cope", "square cut", "none"]
+"""The cut that an end needs; none where no cope goes all around."""
+
+
 @dataclass(frozen=True)
 class Met:
     """What an end runs into."""
@@ -42,7 +47,7 @@ class Met:
     """That lies on all of them, in the end's frame."""
     reason: Message
     """A sentence: that the end runs into them, and what it needs."""
-    needs_cope: bool
+    needs: Need
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,17 +154,18 @@ class Running:
         spare = _INTO * self.end.section.outer.width
         return bool(len(first) and along.min() > -spare and along.max() < tube.length_mm + spare)
 
-    def _said_of_one(self, place: int, cut: TubeCut) -> tuple[Message, bool]:
-        """What it needs, in a sentence, and whether that is a cope."""
+    def _said_of_one(self, place: int, cut: TubeCut) -> tuple[Message, Need]:
+        """What it needs, in a sentence and in a word."""
         width, name = self.end.section.outer.width, Name(self.tubes[place].source)
         line = self._line(cut)
         if (past := cut.past_mm(line[:, :2])) > TOUCH_MM:
             if cut.reach_mm < width:
-                return say("Runs into {}, which is narrower: no cope goes all around", name), False
-            return say("Runs into {} and passes by {} beside it: no cope goes all around", name, Length(past)), False
+                return say("Runs into {}, which is narrower: no cope goes all around", name), "none"
+            return say("Runs into {} and passes by {} beside it: no cope goes all around", name, Length(past)), "none"
         if np.ptp(line[:, 2]) < _SQUARE_MM:
-            return say("Runs {} into {}: it has to be cut square", Length(-float(line[:, 2].mean())), name), False
-        return say("Runs into {}: it needs a cope", name), True
+            reach = float((self._rim.heights(line[:, :2]) - line[:, 2]).max())
+            return say("Runs {} into {}: it has to be cut square", Length(reach), name), "square cut"
+        return say("Runs into {}: it needs a cope", name), "cope"
 
     def _met_before(self, chief: int, cut: TubeCut) -> Iterator[int]:
         """The tubes that part of it runs into before the chief one, or beside it."""
@@ -190,12 +196,14 @@ class Running:
         there = along.min() > -short and along.max() < tube.length_mm + short
         return bool(there and into.max() > _INTO * width and np.median(past) < _THROUGH * width)
 
-    def _said_of_several(self, under: Sequence[int], cut: Cut) -> tuple[Message, bool]:
-        """What it needs where it runs into several tubes, in a sentence, and whether that is a cope."""
+    def _said_of_several(self, under: Sequence[int], cut: Cut) -> tuple[Message, Need]:
+        """What it needs where it runs into several tubes, in a sentence and in a word."""
         names = say_each([say("{}", Name(self.tubes[place].source)) for place in under])
         if not np.isfinite(self._line(cut)[:, 2]).all():
-            return say("Runs into {} and passes by beside them: no cope goes all around", names), False
-        return say(f"Runs into {{}}: it needs a cope that lies on {'both' if len(under) == 2 else 'all'}", names), True
+            return say("Runs into {} and passes by beside them: no cope goes all around", names), "none"
+        return say(
+            f"Runs into {{}}: it needs a cope that lies on {'both' if len(under) == 2 else 'all'}", names
+        ), "cope"
 
 
 def met_by(running: Mapping[int, Running]) -> dict[int, Met]:

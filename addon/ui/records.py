@@ -69,7 +69,7 @@ def end_from(text: str) -> TubeEnd:
         end = TubeEnd(section=section, frame=frame, **record)
         end.source.encode()
         known = end.cause in get_args(Cause) and end.by_hand in get_args(ByHand)
-        numbers = [end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm]
+        numbers = [end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm, end.cut_back_mm or 0.0]
         for hole in end.holes:
             numbers += (hole.diameter_mm, hole.distance_mm, hole.angle_deg, hole.offset_mm)
         if not known or not all(map(math.isfinite, numbers)) or not np.allclose(axes @ axes.T, np.eye(3), atol=1e-6):

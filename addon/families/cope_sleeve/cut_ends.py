@@ -141,11 +141,17 @@ def cut_ends(takeoff: Takeoff) -> dict[int, CutEnd]:
     """Every end of a tube with its cut, by its ``id``."""
     copes = {id(cope.end): cope.cut for cope in takeoff.copes}
     return {
-        id(end): CutEnd(end, tube, copes.get(id(end), PlaneCut(end.mitre_deg, end.mitre_direction_deg)))
+        id(end): CutEnd(end, tube, copes.get(id(end), _sawn(end)))
         for tube in takeoff.tubes
         for end in tube.ends
         if isinstance(end, TubeEnd)
     }
+
+
+def _sawn(end: TubeEnd) -> PlaneCut:
+    if end.cut_back_mm is not None:
+        return PlaneCut(0.0, 0.0, -end.cut_back_mm)
+    return PlaneCut(end.mitre_deg, end.mitre_direction_deg)
 
 
 def far_end(end: TubeEnd, tube: Tube, ends: dict[int, CutEnd]) -> CutEnd | None:

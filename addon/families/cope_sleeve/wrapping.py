@@ -53,6 +53,8 @@ def mitre_templates(takeoff: Takeoff) -> list[Template]:
         if not end.mitre_deg or id(end) not in ends or end.section.outer.shape == "free":
             continue
         at = ends[id(end)]
+        if not isinstance(at.cut, PlaneCut) or not at.cut.mitre_deg:
+            continue  # drawn into another tube, where it needs another cut
         alike = next((some for place, some in kinds if place.like(at.place)), None)
         if alike is None:
             kinds.append((at.place, alike := []))
