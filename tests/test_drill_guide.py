@@ -23,7 +23,7 @@ from weldments import Floats, Shape, cut, cylinder, moved, rotation, tessellated
 from addon.bench.section_drawing import section_drawing
 from addon.families.drill_guide import DrillGuide, GuidePlace, GuideRecipe, Pattern, design, patterns
 from addon.families.drill_guide.bounds import LEAD_IN_MM, said_drill
-from addon.families.drill_guide.sides import Entry, Room, Side, usual_span
+from addon.families.drill_guide.sides import Blocker, Entry, Room, Side, usual_span
 from addon.fields.refusals import RecipeError
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -361,7 +361,9 @@ def test_screws_that_do_not_go_in_are_no_way_out_where_there_is_no_room():
     ways = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (-1.0, 0.0, 0.0), (0.0, -1.0, 0.0))
     entries = tuple(Entry(n, 6.6, (20 * x, 20 * y, -60.0), (x, y, 0.0)) for n, (x, y, _) in enumerate(ways, 1))
     side = Side((1.0, 0.0), Room())
-    place = GuidePlace(Section.rectangular(40, 40, 3), entries, True, room=Room(-61.0, below="post"), sides=(side,))
+    place = GuidePlace(
+        Section.rectangular(40, 40, 3), entries, True, room=Room(-61.0, below=Blocker("post")), sides=(side,)
+    )
     with pytest.raises(RecipeError, match='"post" stands beside the tube 1 mm past hole 1') as refused:
         design(GuideRecipe(), place, KNOWN)
     assert refused.value.field == "style" and "post" in str(refused.value.instead)
