@@ -33,6 +33,9 @@ _LEAST_LENGTH = 2.0
 """Of a bore between two tubes, over its width."""
 _FLATTEST = 3.0
 """A bar so much wider than thick is a flat bar."""
+_LEVEL = 5e-3
+"""Share of the width within which the corners of a line lie in one plane."""
+_MUCH_LEVEL = 1 / 3
 _SLICES = (0.0, 0.19, -0.23)
 
 
@@ -111,17 +114,29 @@ class _Length:
                 return loops[-2:]
         return None
 
-    def end(self, up: int) -> Prism | None:
-        """Where it ends at the top (``up`` 1) or the bottom (-1)."""
-        if self.loops is None:
-            return None
+    def border(self, up: int) -> Floats | None:
+        """The line (n, 3), in its own frame, at which its walls end at the top (``up`` 1) or the bottom (-1)."""
         half, begins = topology.borders_around(self.surface.twins, self.triangles)
         points = self.base.to_local(self.surface.points(self.surface.starts[half]))
         lines = [line for line in np.split(points, begins[1:-1]) if polygons.goes_round(line[:, :2])]
         lines = [line for line in lines if line[:, 2].mean() * up > 0]
-        if not lines:
+        return max(lines, key=lambda line: line[:, 2].mean() * up, default=None)
+
+    def end(self, up: int) -> Prism | None:
+        """Where it ends at the top (``up`` 1) or the bottom (-1)."""
+        if self.loops is None or (line := self.border(up)) is None:
             return None
-        return end_at(self.body, max(lines, key=lambda line: line[:, 2].mean() * up), self.base, self.loops, up)
+        return end_at(self.body, line, self.base, self.loops, up)
+
+    def level(self, up: int) -> float:
+        """Share of the line at which it ends that lies in a plane across it, where it ends first."""
+        line = self.border(up)
+        if line is None:
+            return 0.0
+        ahead = np.roll(line, -1, axis=0)
+        sides = np.linalg.norm(ahead - line, axis=1)
+        past = np.maximum(line[:, 2] * up, ahead[:, 2] * up) - (line[:, 2] * up).min()
+        return float(sides[past < _LEVEL * np.ptp(line[:, :2], axis=0).max()].sum() / sides.sum())
 
 
 def between(
@@ -210,7 +225,11 @@ def _far_ends(
         triangles = index.triangles_of(runs.walls_of(rim))
         bore = _Length.of(surface, triangles, np.flatnonzero(surface.bodies == body), profile.frame.z)
         end = bore.end(-1) if bore is not None else None
-        if end is not None and end.departure:
+        if bore is None or end is None or not end.departure:
+            continue
+        # A tube cut square that ends in the wall of one with a flat side shows a little of its rim at rounded corners.
+        past = runs.outer_reach[rim] - (runs.reach[rim] - end.departure)
+        if past > (1 + _ASIDE) * profile.section.wall or bore.level(-1) < _MUCH_LEVEL:
             yield end
 
 
