@@ -577,6 +577,16 @@ def test_a_joint_is_given_without_a_model(tmp_path: Path) -> None:
     assert "at 46.53 mm through the front and the back of the corner, on the middle line" in sheet
 
 
+@pytest.mark.parametrize("gap_mm", [3.0, 3.175, 3.1749])
+def test_a_joiner_lies_in_the_middle_however_its_gap_is_rounded(gap_mm: float) -> None:
+    """Screw holes as far from the one rim as from the other, to a micron of what the gap's own rounding takes."""
+    found = GivenJoint("1 in × 14 ga", gap_mm=gap_mm).added(Takeoff(()), "carbon steel").joints[0]
+    site = JointSite.of(found)
+    first, second = (float(site.frame.to_local(end.frame.origin)[2]) for end in found.ends)
+    assert sorted((first, second)) == pytest.approx([-gap_mm / 2, gap_mm / 2], abs=1e-9)
+    assert site.gap_mm == pytest.approx(gap_mm, abs=0.00501)
+
+
 def test_tubes_that_are_drilled_alike_are_said_once(tmp_path: Path) -> None:
     tables = {
         "fitting": {"make": False},

@@ -149,7 +149,7 @@ class JointSite:
             joint = joint.turned_round
         first, second = joint.ends
         axes = _rim_axes(first)
-        gap, turn = _rounded(float((second.frame.origin - first.frame.origin) @ axes[2])), 0.0
+        gap = float((second.frame.origin - first.frame.origin) @ axes[2])
         x, y, _ = axes @ _rim_axes(second)[0]
         turn = math.degrees(math.atan2(y, x))
         turned, left = _least_turn(turn, _folds(first), _folds(second))
@@ -157,7 +157,7 @@ class JointSite:
         frame = Frame(first.frame.origin + gap / 2 * axes[2], axes).turned(turned + further)
         u, v, _ = frame.to_local(second.frame.origin)
         joint = replace(joint, holes=holes)
-        return cls(joint, frame, gap, _rounded(left), (_rounded(float(u)), _rounded(float(v))), found)
+        return cls(joint, frame, _rounded(gap), _rounded(left), (_rounded(float(u)), _rounded(float(v))), found)
 
     @property
     def source(self) -> str:
