@@ -50,6 +50,16 @@ def test_the_way_up_is_the_one_that_the_review_finds_best(section, mitre, recipe
     assert orientations.best.up == (0.0, 0.0, 1.0)
 
 
+@pytest.mark.parametrize("hole", ["insert", "nut pocket"])
+@pytest.mark.parametrize("rise_mm", [6.35, 20.0])
+def test_the_floor_of_a_pocket_counts_where_the_crown_hides_it_as_in_the_review(hole, rise_mm):
+    """A foot for 1 1/2 in square tube, its bore deeper than its crown or not."""
+    foot = replace(FLAT, rise_mm=rise_mm, spigot_mm=25.4, hole=BoltHole(hole, "5/16-18"))
+    fitting = design(foot, Section.rectangular(38.1, 38.1, 3.048), facets=48)
+    orientations = review_fitting(fitting, processes()[1]).printed.orientations
+    assert fitting.recipe.up == orientations.best.name
+
+
 def test_a_pocket_that_would_be_seen_to_be_marked_keeps_the_crown_up():
     # An M5 nut is 8 mm across its flats and 4.7 mm high (ISO 4032).
     pocket = replace(FLAT, hole=BoltHole("nut pocket", "M5"), rise_mm=8.0)

@@ -151,8 +151,8 @@ def settle(
 
 def _way_up(recipe: Recipe, crown: Contour, overhang_deg: float) -> Up:
     """A flat crown lies on the plate, since crown up it needs support under its shoulder, unless support there would
-    mark what is seen, under an edge that leans out too far, or fill a pocket whose floor hangs over the plate. Other
-    crowns stand up, or support would mark all of them."""
+    mark what is seen, under an edge that leans out too far, or on the floor of a pocket in the crown; a floor deeper
+    than the crown is as hidden as what the tube hides. Other crowns stand up, or support would mark all of them."""
     leaning = {
         "rounded": float(recipe.edge_mm or 0) * (1 - math.sin(math.radians(overhang_deg))),
         "chamfered": float(recipe.edge_mm or 0) if overhang_deg < CHAMFER_DEG - EXACT else 0.0,
@@ -160,7 +160,7 @@ def _way_up(recipe: Recipe, crown: Contour, overhang_deg: float) -> Up:
     if recipe.crown != "flat" or leaning > MOST_LEANING_MM:
         return "crown up"
     hole, thread = recipe.hole.kind, thread_named(recipe.hole.thread)
-    if pocket_depth(hole, thread) > 0:
+    if 0 < pocket_depth(hole, thread) <= float(recipe.rise_mm or 0):
         radius = hole_radius(hole, thread)
         floor = math.pi * radius**2
         if hole == "nut pocket":

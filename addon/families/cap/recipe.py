@@ -81,8 +81,8 @@ class Recipe:
         "auto", "Way Up", "How the fitting stands on the plate; auto lays a flat crown down where that saves support",
         group="On the Plate",
         meaning="how the fitting stands on the plate. Auto lays a flat crown down, unless its edge leans out further "
-        "than the process carries (as one rounded by more than 1 mm does) or the floor of a pocket in it is large; all "
-        "other crowns point up",
+        "than the process carries (as one rounded by more than 1 mm does) or a pocket in it, no deeper than its rise, "
+        "has a large floor; all other crowns point up",
     )  # fmt: skip
 
     def groove_roof_mm(self, mitre_deg: float) -> float:
