@@ -14,6 +14,8 @@ import pytest
 from manifold3d import Manifold
 from weldments import Cut, Shape, cut, cylinder, fuse, moved, rotation, tessellated, tube
 
+from addon.fields.messages import say
+from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
 from addon.takeoff import ClosedEnd, Hole, Takeoff, Tube, take_off
@@ -125,6 +127,16 @@ def test_holes_are_found_wherever_the_tube_lies(gmsh, mirrored):
     across = 1 if hole.side == "+x" else 0
     assert place[1 - across] == pytest.approx(20) and out[1 - across] > 0.9
     assert hole.offset_mm == pytest.approx(place[across]) and abs(place[across]) == pytest.approx(5, abs=0.01)
+
+
+def test_rounding_does_not_swap_the_mouths_of_a_hole_at_no_angle():
+    """A point at 0° may lie at 359.99…°, and its other mouth at 179.99…°."""
+    closed = ClosedEnd(say("closed"))
+    tube = Tube("leg", Section.round(40, 2), Frame(np.zeros(3), np.eye(3)), 100.0, (closed, closed), (0.0, 0.0))
+    for wrong in (-1e-12, 0.0, 1e-12):
+        assert not tube.from_half_turn(np.array([20.0, wrong, -50.0]))
+        assert tube.from_half_turn(np.array([-20.0, wrong, -50.0]))
+    assert not tube.from_half_turn(np.array([0.0, 20.0, -50.0])) and tube.from_half_turn(np.array([0.0, -20.0, -50.0]))
 
 
 def test_a_row_of_holes_is_listed_along_the_tube(gmsh):

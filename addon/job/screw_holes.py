@@ -9,7 +9,6 @@ from dataclasses import replace
 from ..families.family import ScrewPlace, Site
 from ..geometry.outline_fit import off_outline
 from ..takeoff import Joint, Mouth, NeededHole, Takeoff, Tube, TubeEnd
-from ..takeoff.sites import HALF_TURN_DEG
 from .results import Batch
 
 
@@ -36,6 +35,6 @@ def _hole(tube: Tube, end: int, joint: Joint, screw: ScrewPlace, site: Site) -> 
     frame = site.frame
     mouths = [Mouth(frame.to_world(mouth.position), mouth.axis @ frame.axes) for mouth in screw.mouths]
     if len(mouths) > 1:
-        mouths.sort(key=lambda mouth: tube.around_deg(mouth.position) >= HALF_TURN_DEG)
+        mouths.sort(key=lambda mouth: tube.from_half_turn(mouth.position))
     outward = off_outline(tube.section.outer, tube.frame.to_local(mouths[0].position)[None, :2])[1][0]
     return NeededHole.at(tube, screw.diameter_mm, mouths, outward, joint=joint, end=end)

@@ -15,7 +15,7 @@ from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 from .ends import Cause, TubeEnd
 from .given import MOST_ALIKE, NOT_GIVEN, section_of
-from .sites import HALF_TURN_DEG, SIDES, Hole, Mouth, Takeoff, Tube, TubeSide
+from .sites import SIDES, Hole, Mouth, Takeoff, Tube, TubeSide
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ class GivenHole:
         if self.walls == "both":
             far = place - 2 * float(place @ way) * way
             mouths.append(Mouth(np.append(far, -self.distance_mm), np.append(-way, 0.0)))
-            mouths.sort(key=lambda mouth: tube.around_deg(mouth.position) >= HALF_TURN_DEG)
+            mouths.sort(key=lambda mouth: tube.from_half_turn(mouth.position))
         hole = Hole.at(tube, self.diameter_mm, mouths, mouths[0].axis[:2])
         tubes = takeoff.tubes if named else (*takeoff.tubes, tube)
         return replace(takeoff, tubes=tubes, holes=(*takeoff.holes, hole))

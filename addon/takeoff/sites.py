@@ -20,7 +20,7 @@ from .surface import Surface
 TubeSide = Literal["+x", "-x", "+y", "-y"]
 """A flat side of a tube, by where it faces in the tube's frame."""
 SIDES: dict[TubeSide, tuple[int, int]] = {"+x": (1, 0), "-x": (-1, 0), "+y": (0, 1), "-y": (0, -1)}
-HALF_TURN_DEG = 179.99
+_HALF_TURN_DEG = 179.99
 IN_LINE_DEG = 179.9
 _SQUARE_DEG = 0.1
 _FLAT = np.cos(np.radians(1.0))
@@ -67,6 +67,10 @@ class Tube:
         """How far around the axis a point (3,) is, counter-clockwise from x seen from the first end, 0 to 360."""
         x, y, _ = self.frame.to_local(point)
         return math.degrees(math.atan2(y, x)) % 360.0
+
+    def from_half_turn(self, point: Floats) -> bool:
+        """Whether a point (3,) lies half a turn around the axis or further, whatever rounding makes of 0 and 180."""
+        return _HALF_TURN_DEG <= self.around_deg(point) < 2 * _HALF_TURN_DEG
 
 
 @dataclass(frozen=True, eq=False)

@@ -23,7 +23,7 @@ from .holes import Bore, in_line, read_holes
 from .legs import Leg, Skins, paired, uneven
 from .outside import free_lengths
 from .rim_sections import RimSection
-from .sites import HALF_TURN_DEG, ClosedEnd, Cope, Hole, Joint, Mouth, Tube, angle_between
+from .sites import ClosedEnd, Cope, Hole, Joint, Mouth, Tube, angle_between
 from .surface import Surface
 from .walls import WallIndex, WallRuns
 
@@ -171,7 +171,7 @@ def _hole(tube: Tube, bore: Bore, opposite: Bore | None) -> Hole:
         axis = bore.centre - opposite.centre
         axis = axis / np.linalg.norm(axis)
         bores, diameter = [bore, opposite], (diameter + opposite.diameter) / 2
-        if tube.around_deg(_out_of(tube, bore.centre, axis)[0]) >= HALF_TURN_DEG:
+        if tube.from_half_turn(_out_of(tube, bore.centre, axis)[0]):
             bores, axis = bores[::-1], -axis
     mouths, outward = [], []
     for one_wall, out in zip(bores, (axis, -axis), strict=False):
