@@ -255,7 +255,7 @@ def shown_numbers() -> list[str]:
 SECTIONS = {"round": ROUND, "square": SQUARE, "hexagonal": hexagonal(32, 2.3)}
 
 
-@pytest.mark.parametrize(("section", "crown"), zip(SECTIONS, ("dome", "low dome", "peaked"), strict=True))
+@pytest.mark.parametrize(("section", "crown"), [*zip(SECTIONS, ("dome", "low dome", "peaked"), strict=True)])
 def test_the_window_shows_no_number_that_the_files_do_not_have(
     scene: bpy.types.Scene, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, crown: str, section: str
 ) -> None:
