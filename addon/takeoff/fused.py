@@ -15,7 +15,8 @@ from ..fields.messages import Message, Name, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
 from ..geometry.topology import Indices, components, spans
-from .prisms import Prism, end_at, fitted, long_axis, sliced
+from .legs import ASIDE, PARALLEL, PARTED
+from .prisms import LEVEL, SLICES, Prism, end_at, fitted, long_axis, sliced
 from .rim_sections import RimSection, combined, is_tube
 from .surface import Surface
 from .walls import WallIndex, WallRuns
@@ -24,19 +25,11 @@ _ALONG = 1e-2
 """Triangles whose normals lean less than this, as a cosine, from square to an axis run along it."""
 _FLAT = 1e-3
 """Share of its area that a flat wall shows from the side."""
-_PARALLEL = np.cos(np.radians(0.5))
-_ASIDE = 0.01
-"""Share of the width by which the axes of two parts of one tube may miss each other."""
-_PARTED = 2.0
-"""How many times its own wall lies at most between two parts of a tube's bore."""
 _LEAST_LENGTH = 2.0
 """Of a bore between two tubes, over its width."""
 _FLATTEST = 3.0
 """A bar so much wider than thick is a flat bar."""
-_LEVEL = 5e-3
-"""Share of the width within which the corners of a line lie in one plane."""
 _MUCH_LEVEL = 1 / 3
-_SLICES = (0.0, 0.19, -0.23)
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +98,7 @@ class _Length:
         lows, highs = surface.lows[self.around], surface.highs[self.around]
         heights = ((lows + highs) / 2 - self.base.origin) @ self.base.z
         spread = (highs - lows) / 2 @ np.abs(self.base.z) + 1e-6 * self.length
-        for share in _SLICES:
+        for share in SLICES:
             level = share * self.length
             cut = self.around[np.abs(heights - level) <= spread]
             local = self.base.to_local(surface.points(surface.triangles[cut]))
@@ -136,7 +129,7 @@ class _Length:
         ahead = np.roll(line, -1, axis=0)
         sides = np.linalg.norm(ahead - line, axis=1)
         past = np.maximum(line[:, 2] * up, ahead[:, 2] * up) - (line[:, 2] * up).min()
-        return float(sides[past < _LEVEL * np.ptp(line[:, :2], axis=0).max()].sum() / sides.sum())
+        return float(sides[past < LEVEL * np.ptp(line[:, :2], axis=0).max()].sum() / sides.sum())
 
 
 def between(
@@ -163,7 +156,7 @@ def between(
         for up in (1, -1):
             stub = _stub(bore, up, profiles, bodies, runs)
             if stub is not None:
-                reach[stub] += bore.length + _PARTED * profiles[stub].section.wall
+                reach[stub] += bore.length + PARTED * profiles[stub].section.wall
             elif (end := bore.end(up)) is not None:
                 ends.append(end)
     ends += _far_ends(surface, index, profiles, bodies, runs, whole, reach)
@@ -186,18 +179,18 @@ def _solid(lengths: Sequence[_Length]) -> tuple[int, ...]:
     for length in lengths:
         if not length.inside and length.stout:
             axes[length.body].append(length.base.z)
-    return tuple(body for body, along in axes.items() if np.abs(np.array(along) @ along[0]).min() < _PARALLEL)
+    return tuple(body for body, along in axes.items() if np.abs(np.array(along) @ along[0]).min() < PARALLEL)
 
 
 def _stub(bore: _Length, up: int, profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns) -> int | None:
     """The rim of the same tube that lies inside the other one in which a bore ends."""
     for rim, profile in enumerate(profiles):
-        if bodies[rim] != bore.body or profile.frame.z @ bore.base.z * up < _PARALLEL:
+        if bodies[rim] != bore.body or profile.frame.z @ bore.base.z * up < PARALLEL:
             continue
         x, y, z = bore.base.to_local(profile.frame.origin)
         gap = z * up - runs.reach[rim] - bore.length / 2
         width, wall = profile.section.outer.width, profile.section.wall
-        if np.hypot(x, y) < _ASIDE * width and -width < gap < _PARTED * wall and z * up > bore.length / 2:
+        if np.hypot(x, y) < ASIDE * width and -width < gap < PARTED * wall and z * up > bore.length / 2:
             return rim
     return None
 
@@ -229,7 +222,7 @@ def _far_ends(
             continue
         # A tube cut square that ends in the wall of one with a flat side shows a little of its rim at rounded corners.
         past = runs.outer_reach[rim] - (runs.reach[rim] - end.departure)
-        if past > (1 + _ASIDE) * profile.section.wall or bore.level(-1) < _MUCH_LEVEL:
+        if past > (1 + ASIDE) * profile.section.wall or bore.level(-1) < _MUCH_LEVEL:
             yield end
 
 
@@ -237,8 +230,8 @@ def _goes_on(profile: RimSection, depth: float, other: RimSection, other_depth: 
     """Whether another rim may be the other end of a rim's tube, behind a wall."""
     x, y, z = profile.frame.to_local(other.frame.origin)
     width, wall = profile.section.outer.width, profile.section.wall
-    facing = profile.frame.z @ other.frame.z < -_PARALLEL and np.hypot(x, y) < _ASIDE * width
-    return bool(facing and 0 < -z < depth + other_depth + _PARTED * wall)
+    facing = profile.frame.z @ other.frame.z < -PARALLEL and np.hypot(x, y) < ASIDE * width
+    return bool(facing and 0 < -z < depth + other_depth + PARTED * wall)
 
 
 def _lengths(
@@ -268,8 +261,8 @@ def _lengths(
     twins = surface.twins[half]
     other = np.where(twins < 0, -1, place[surface.walls[twins // 3]])
     lengths = np.linalg.norm(along, axis=1)
-    together = (other >= 0) & (np.abs(np.einsum("ij,ij->i", axes[owner], axes[other])) > _PARALLEL)
-    together &= np.abs(np.einsum("ij,ij->i", axes[owner], along)) > _PARALLEL * lengths
+    together = (other >= 0) & (np.abs(np.einsum("ij,ij->i", axes[owner], axes[other])) > PARALLEL)
+    together &= np.abs(np.einsum("ij,ij->i", axes[owner], along)) > PARALLEL * lengths
     group = components(len(walls), owner[together], other[together])
     order = np.argsort(surface.bodies, kind="stable")
     begins = np.searchsorted(surface.bodies[order], np.arange(len(surface.body_names) + 1))

@@ -20,10 +20,10 @@ from .rim_sections import RimSection
 from .surface import Surface
 from .walls import WallIndex, WallRuns
 
-_PARALLEL = np.cos(np.radians(0.5))
-_ASIDE = 0.01
+PARALLEL = np.cos(np.radians(0.5))
+ASIDE = 0.01
 """Share of the width by which the axes of a tube's two ends may miss each other."""
-_PARTED = 2.0
+PARTED = 2.0
 """How many times its own wall lies at most between two parts of a tube's bore."""
 _ON_OUTLINE = 2e-3
 _COARSEST = 0.08
@@ -73,7 +73,7 @@ def paired(profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns
     origins = np.array([profile.frame.origin for profile in profiles])
     axes = np.array([profile.frame.z for profile in profiles])
     widths = np.array([profile.section.outer.width for profile in profiles])
-    reach = np.concatenate([runs.reach, np.full(len(profiles) - count, np.inf)]) + _ASIDE * widths
+    reach = np.concatenate([runs.reach, np.full(len(profiles) - count, np.inf)]) + ASIDE * widths
     other: dict[int, int] = {}
     walls = np.array([profile.section.wall for profile in profiles])
     for pairs, through in ((_of_one_bore, False), (_of_one_body, False), (_of_one_body, True)):
@@ -81,14 +81,14 @@ def paired(profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns
         arms = origins[b] - origins[a]
         apart = -np.einsum("ij,ij->i", arms, axes[a])
         aside = np.linalg.norm(arms + apart[:, None] * axes[a], axis=1)
-        facing = np.einsum("ij,ij->i", axes[a], axes[b]) < -_PARALLEL
-        good = facing & (apart > 0) & (aside < _ASIDE * widths[a])
+        facing = np.einsum("ij,ij->i", axes[a], axes[b]) < -PARALLEL
+        good = facing & (apart > 0) & (aside < ASIDE * widths[a])
         if through:
             # In one body the wall of a tube that it runs into parts its bore.
-            good &= (apart < reach[a] + reach[b] + _PARTED * walls[a]) & (
-                np.abs(widths[a] - widths[b]) < _ASIDE * widths[a]
+            good &= (apart < reach[a] + reach[b] + PARTED * walls[a]) & (
+                np.abs(widths[a] - widths[b]) < ASIDE * widths[a]
             )
-            good &= np.abs(walls[a] - walls[b]) < _ASIDE * widths[a]
+            good &= np.abs(walls[a] - walls[b]) < ASIDE * widths[a]
         else:
             good &= apart < np.minimum(reach[a], reach[b])
         places = np.flatnonzero(good)

@@ -22,12 +22,12 @@ _MOSTLY_SIDE = 0.16
 """Share of a body's skin that may face along its axis: that of a square bar three times as long as wide."""
 _SLENDER = 3.0
 """A bar is at least this many times longer than wide; flatter than this it is a flat bar or a plate."""
-_SLICES = (0.0, 0.19, -0.23)
+SLICES = (0.0, 0.19, -0.23)
 """Where to cut a body to see its section, in lengths from its middle: a hole may be in the way of one."""
 _ON_OUTLINE = 4e-3
 _STEEP = 0.3
 _SAMPLE = 50
-_FLAT = 5e-3
+LEVEL = 5e-3
 """Share of its width that a rim may depart from a plane and still be called flat."""
 
 
@@ -81,7 +81,7 @@ def _looks_like_tube(surface: Surface, triangles: Indices) -> bool:
     across, along = np.ptp(points[:, :2], axis=0).max(), np.ptp(points[:, 2])
     if along < across:
         return False
-    slices = [sliced(surface, triangles, local, share * along) for share in _SLICES]
+    slices = [sliced(surface, triangles, local, share * along) for share in SLICES]
     return all(
         len(loops) == 2 and polygons.contains(loops[0], loops[1][:1])[0] and _is_ring(*map(polygons.signed_area, loops))
         for loops in slices
@@ -101,7 +101,7 @@ def _of_body(
         return []
     base, points, local = _stood(surface, triangles, axis)
     length = float(np.ptp(points[:, 2]))
-    for share in _SLICES:
+    for share in SLICES:
         loops = sliced(surface, triangles, local, share * length)
         outer = fitted(loops[0]) if loops else None
         bore = fitted(loops[1]) if len(loops) > 1 else None
@@ -179,7 +179,7 @@ def end_at(body: int, border: Floats, base: Frame, loops: Sequence[Floats], up: 
     normal = np.linalg.svd(border - middle, full_matrices=False)[2][2]
     normal *= np.sign(normal[2]) * up or 1.0
     departure = float(np.ptp((border - middle) @ normal))
-    flat = departure < _FLAT * fits[0].outline.width
+    flat = departure < LEVEL * fits[0].outline.width
     if flat and normal[2] * up < STEEPEST:
         return None
     frame = Frame.along(base.to_world(np.array([[0.0, 0.0, middle[2]]]))[0], base.z * up, base.x)
