@@ -107,12 +107,16 @@ class _Length:
                 return loops[-2:]
         return None
 
-    def border(self, up: int) -> Floats | None:
-        """The line (n, 3), in its own frame, at which its walls end at the top (``up`` 1) or the bottom (-1)."""
+    @cached_property
+    def borders(self) -> list[Floats]:
+        """The lines (n, 3) around it, in its own frame, at which its walls end."""
         half, begins = topology.borders_around(self.surface.twins, self.triangles)
         points = self.base.to_local(self.surface.points(self.surface.starts[half]))
-        lines = [line for line in np.split(points, begins[1:-1]) if polygons.goes_round(line[:, :2])]
-        lines = [line for line in lines if line[:, 2].mean() * up > 0]
+        return [line for line in np.split(points, begins[1:-1]) if polygons.goes_round(line[:, :2])]
+
+    def border(self, up: int) -> Floats | None:
+        """The line (n, 3) at which its walls end at the top (``up`` 1) or the bottom (-1)."""
+        lines = [line for line in self.borders if line[:, 2].mean() * up > 0]
         return max(lines, key=lambda line: line[:, 2].mean() * up, default=None)
 
     def end(self, up: int) -> Prism | None:
