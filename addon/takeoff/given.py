@@ -62,17 +62,7 @@ class SizedEnd:
             raise ValueError("the axis has no length; give the direction along the tube and out of it") from None
         section = section_of(self.size, self.metal, metal)
         rim = placed(section, np.zeros(2), 0.0, frame, self._normal(frame), section.bore.polygon())
-        return TubeEnd(
-            source=self.name,
-            section=rim.section,
-            frame=rim.frame,
-            mitre_deg=rim.mitre_deg,
-            mitre_direction_deg=rim.mitre_direction_deg,
-            clear_depth_mm=CLEAR_MM,
-            cause="open",
-            reason=say("open"),
-            by_hand="given by size",
-        )
+        return rim.open_end(self.name, CLEAR_MM, "given by size")
 
     def _normal(self, frame: Frame) -> Floats:
         return frame.to_world(mitre_normal(self.mitre_deg, self.towards_deg)) - frame.origin

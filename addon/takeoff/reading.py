@@ -207,17 +207,8 @@ def _gaping(surface: Surface, known: Indices, read: set[int]) -> tuple[Message, 
 
 
 def _tube_end(source: str, profile: RimSection, verdict: Verdict) -> TubeEnd:
-    return TubeEnd(
-        source=source,
-        section=profile.section,
-        frame=profile.frame,
-        mitre_deg=profile.mitre_deg,
-        mitre_direction_deg=profile.mitre_direction_deg,
-        clear_depth_mm=verdict.clear_depth,
-        cause=verdict.cause,
-        reason=verdict.reason,
-        remedy=verdict.remedy,
-    )
+    end = profile.open_end(source, verdict.clear_depth)
+    return replace(end, cause=verdict.cause, reason=verdict.reason, remedy=verdict.remedy)
 
 
 def _check_length(value: float, words: str) -> float:

@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from ..fields.messages import say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
 from ..geometry.mitres import SQUARE_CUT_DEG
@@ -24,6 +25,7 @@ from ..geometry.outline_fit import (
 )
 from ..geometry.sections import Outline, Section
 from ..trade.sizes import nearest_size
+from .ends import ByHand, TubeEnd
 from .rims import WALL_TILT, FlatRings, Loops, Rims
 from .surface import Surface
 
@@ -79,6 +81,20 @@ class RimSection:
     ring: bool
     """The rim's face is a ring of its own whose two edges run alike, so that even a short one is a tube's."""
     coarse: Coarse | None
+
+    def open_end(self, source: str, clear_depth_mm: float, by_hand: ByHand = "") -> TubeEnd:
+        """The end of the tube called ``source``, free so far down the bore."""
+        return TubeEnd(
+            source,
+            self.section,
+            self.frame,
+            self.mitre_deg,
+            self.mitre_direction_deg,
+            clear_depth_mm,
+            "open",
+            say("open"),
+            by_hand,
+        )
 
 
 _Drawn = tuple[Section, Floats, float]
