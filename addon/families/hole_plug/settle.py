@@ -149,8 +149,6 @@ class Legs:
 
     inner_mm: float
     """How far their flat inner faces lie from the axis."""
-    outer_mm: float
-    """The stem's radius."""
     width_mm: float
     crest_mm: float
     """Radius of the barbs."""
@@ -176,9 +174,7 @@ class Legs:
         core = inner - max(barb + PLAY_MM, SLOT_MM)
         root = root_mm(recipe, place)
         length = top + CREST_MM + TIP_RISE * (crest - tip)
-        return cls(
-            inner, outer, leg_width(outer, leg), crest, root, catch, top, tip, length, core if core >= 0.5 else 0.0
-        )
+        return cls(inner, leg_width(outer, leg), crest, root, catch, top, tip, length, core if core >= 0.5 else 0.0)
 
 
 def root_mm(recipe: PlugRecipe, place: HolePlace) -> float:
