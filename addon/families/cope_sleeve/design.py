@@ -16,7 +16,7 @@ from ...geometry.frames import Floats
 from ...geometry.mesh import Mesh
 from ...shaping.contours import Fineness
 from ...shaping.cutters import OutlinePoint, prism
-from ...shaping.marks import raised, rise_of
+from ...shaping.marks import Layering, raised
 from ...shaping.shells import Shell, band, in_one_piece, labelled, sound, surface_id, surface_indices, tool, unlabelled
 from ...shaping.sleeves import sleeve, sliding_bore
 from ...shaping.strokes import written_size
@@ -41,7 +41,6 @@ _ARC_FACETS = 64
 _BESIDE_MM = 1.5
 """Around marks."""
 _STRAIGHT = np.cos(np.radians(30.0))
-USUAL_BEAD_MM = 0.48
 
 
 def design(
@@ -147,11 +146,11 @@ def _marks(
 ) -> Manifold:
     """Which sleeve it is, and an arrow towards the tube's end, where there is most room between its notches and the
     edge; no arrow, or no mark, where there is too little."""
-    bead, overhang = (known.process.bead_mm, known.process.overhang_deg) if known else (USUAL_BEAD_MM, 45.0)
+    printed = Layering.by(known.process if known else None)
     up = 1.0 if edge.mean() > end else -1.0
     notched = _LONG * min(float(np.abs(edge - end).min()), _MOST_NOTCH_MM)
     for label in (f"{id} →", id) if id else ():
-        width, height = written_size(label, bead)
+        width, height = written_size(label, printed.bead_mm)
         place, room = _roomiest(development, np.abs(edge - end), height + 2 * _BESIDE_MM)
         if room - notched - 2 * _BESIDE_MM < width:
             continue
@@ -159,7 +158,7 @@ def _marks(
         outward = np.append(development.outward[place], 0.0)
         start = np.append(development.points[place], low if up > 0 else low - width) + reach * outward
         # A sleeve with a stop is printed on that, upside down.
-        return tool(raised(label, bead, start, outward, np.array([0.0, 0.0, up]), rise_of(overhang)), "mark")
+        return tool(raised(label, printed, start, outward, np.array([0.0, 0.0, up])), "mark")
     return Manifold()
 
 

@@ -15,9 +15,8 @@ from manifold3d import CrossSection, Manifold
 
 from ...geometry.frames import Floats, Frame
 from ...shaping.contours import Fineness
-from ...shaping.marks import rise_of
+from ...shaping.marks import Layering
 from ...trade.hardware import NUT_POCKET_GAP_MM, Thread
-from ...trade.processes import Process
 from .bounds import LEAD_IN_MM, LEAST_WALL_MM, Bush
 
 UP = (0.0, 0.0, -1.0)
@@ -30,23 +29,6 @@ _FOOT_MM = 1.0
 _FLAT_MM = 0.06
 """What is taken off the top of a boss, which would come to a line as it is printed."""
 _FAR_MM = 1000.0
-
-
-@dataclass(frozen=True)
-class Layering:
-    """What of the print matters here; usual values where it is not known."""
-
-    bead_mm: float = 0.48
-    overhang_deg: float = 45.0
-
-    @classmethod
-    def by(cls, process: Process | None) -> Layering:
-        return cls(process.bead_mm, process.overhang_deg) if process else cls()
-
-    @property
-    def rise(self) -> float:
-        """How far up a face that leans outward goes, a mm out; facets take a degree."""
-        return rise_of(self.overhang_deg)
 
 
 @dataclass(frozen=True)

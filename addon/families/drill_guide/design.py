@@ -23,7 +23,7 @@ from ...geometry.mesh import Mesh
 from ...geometry.polygons import contains, nearest
 from ...shaping.contours import Contour, Fineness
 from ...shaping.cutters import PAST_MM, OutlinePoint, point_at, prism
-from ...shaping.marks import raised
+from ...shaping.marks import Layering, raised
 from ...shaping.shells import in_one_piece, sound, surface_indices, tool, unlabelled
 from ...shaping.sleeves import sleeve_sections
 from ...shaping.strokes import written_size
@@ -32,7 +32,7 @@ from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
 from ..over_tube import tube_off_mm
 from ..settling import outline_faults_refused
-from .bosses import UP, Layering, Workshop, along, screw_radius
+from .bosses import UP, Workshop, along, screw_radius
 from .bounds import GROOVE_MM, Bush, Plan, said_drill, settle, ways
 from .guide import DrillGuide
 from .patterns import GuidePlace
@@ -370,10 +370,10 @@ class _Shape:
 
     def _marks(self) -> Manifold:
         """Raised and read along the tube, carried from below as they are printed."""
-        place, printed = self._place_at(self._mark_deg), self.workshop.printed
+        place = self._place_at(self._mark_deg)
         low = max(self.bottom + self._land, -math.inf if self._mark_from is None else self._mark_from)
         start, outward = np.append(place.place, low), np.append(place.outward, 0.0)
-        return raised(self._mark, printed.bead_mm, start, outward, np.array(UP), printed.rise)
+        return raised(self._mark, self.workshop.printed, start, outward, np.array(UP))
 
     def _notches(self) -> Iterator[Manifold]:
         """Of witness lines: in the edges, in line with hole 1 around the tube where that is not flat, and at hole 1 in
