@@ -17,7 +17,7 @@ from ...geometry.frames import Floats, Frame
 from ...shaping.contours import Fineness
 from ...shaping.marks import Layering
 from ...trade.hardware import NUT_POCKET_GAP_MM, Thread
-from .bounds import LEAD_IN_MM, LEAST_WALL_MM, Bush
+from .bounds import FAR_MM, LEAD_IN_MM, LEAST_WALL_MM, Bush
 
 UP = (0.0, 0.0, -1.0)
 """As it is printed."""
@@ -28,7 +28,6 @@ _UPRIGHT = 0.5
 _FOOT_MM = 1.0
 _FLAT_MM = 0.06
 """What is taken off the top of a boss, which would come to a line as it is printed."""
-_FAR_MM = 1000.0
 
 
 @dataclass(frozen=True)
@@ -92,7 +91,7 @@ class Workshop:
         corners = np.vstack([corner * np.column_stack([np.cos(turn), np.sin(turn)]), (ridge, flat), (ridge, -flat)])
         frame = Frame.along(point - axis, axis, UP)
         cut = along(frame, CrossSection.hull_points(corners), 1 + pocket)
-        cut += along(frame, self._ridged(thread.clearance_mm / 2), _FAR_MM)
+        cut += along(frame, self._ridged(thread.clearance_mm / 2), FAR_MM)
         return self.carried(solid, point, axis, reach, half), cut
 
 

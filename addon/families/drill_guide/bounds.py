@@ -48,7 +48,8 @@ MOST_BUSH_DRILLS = 6.0
 """Longest bush, in drills: longer ones only heat it."""
 USUAL_TOLERANCE_MM = 0.15
 """Of a print that is not known."""
-_FAR_MM = 1000.0
+FAR_MM = 1000.0
+"""Past all of a guide."""
 
 
 @dataclass(frozen=True)
@@ -111,11 +112,11 @@ class Plan:
     @property
     def covered(self) -> CrossSection:
         """What a saddle covers; all for a sleeve."""
-        everything = CrossSection.square((2 * _FAR_MM, 2 * _FAR_MM), True)
+        everything = CrossSection.square((2 * FAR_MM, 2 * FAR_MM), True)
         if self.side is None:
             return everything
         turn = math.degrees(math.atan2(self.side[1], self.side[0]))
-        return everything.translate((_FAR_MM + self.cheek_mm, 0.0)).rotate(turn)
+        return everything.translate((FAR_MM + self.cheek_mm, 0.0)).rotate(turn)
 
     @property
     def clamps(self) -> int:

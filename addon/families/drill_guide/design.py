@@ -33,7 +33,7 @@ from ..layer_edges import LayerEdges
 from ..over_tube import tube_off_mm
 from ..settling import outline_faults_refused
 from .bosses import UP, Workshop, along, screw_radius
-from .bounds import GROOVE_MM, Bush, Plan, said_drill, settle, ways
+from .bounds import FAR_MM, GROOVE_MM, Bush, Plan, said_drill, settle, ways
 from .guide import DrillGuide
 from .patterns import GuidePlace
 from .recipe import GuideRecipe
@@ -49,7 +49,6 @@ STANDS_DEG = 17.0
 _ANGLES = 24
 _APART_DEG = 40.0
 """Between a slit or a screw and the marks."""
-_FAR_MM = 1000.0
 _ROOMIER: tuple[tuple[str, Any, str], ...] = (
     ("style", "saddle", "choose a saddle"),
     ("drill", "pilot", "choose a pilot, whose bushes are smaller"),
@@ -253,7 +252,7 @@ class _Shape:
         stands with its tip; all the way and out to the side under a saddle."""
         low, high, around = self.bottom - PAST_MM, self.top + PAST_MM, self._sections[0]
         if self.plan.side is not None:
-            away = around.translate(-_FAR_MM * np.array(self.plan.side))
+            away = around.translate(-FAR_MM * np.array(self.plan.side))
             return prism(CrossSection.batch_hull([around, away]), low, high)
         bore = self.plan.place.section.bore.cross_section(self.workshop.fineness.facets)
         opening = bore.offset(-LEDGE_MM, JoinType.Miter)
@@ -269,7 +268,7 @@ class _Shape:
             return
         around, facets = self._sections[1].hull(), self.workshop.fineness.facets or 256
         floor, band = around.offset(-depth, JoinType.Round, 2.0, facets), self.plan.recipe.band_mm
-        far = around.offset(_FAR_MM, JoinType.Miter)
+        far = around.offset(FAR_MM, JoinType.Miter)
         rise = depth * self.workshop.printed.rise
         ends = [self.bottom + EDGE_MM + GROOVE_MM + band]
         for high in ends if self.is_sleeve else [*ends, self.top - EDGE_MM]:
@@ -281,7 +280,7 @@ class _Shape:
     def _slit(self) -> Iterator[Manifold]:
         """Along a sleeve, so that hose clamps can draw it tight."""
         if self.is_sleeve and self.plan.recipe.clamp == "hose clamp":
-            strip = self._place_at(self._clamp_deg).strip(-self.plan.thickness_mm - PAST_MM, _FAR_MM, SLIT_MM)
+            strip = self._place_at(self._clamp_deg).strip(-self.plan.thickness_mm - PAST_MM, FAR_MM, SLIT_MM)
             yield prism(strip, self.bottom - PAST_MM, self.tip - self.plan.thickness_mm)
 
     @property
@@ -385,11 +384,11 @@ class _Shape:
             way = np.append(_way(math.degrees(first.angle)), 0.0)
             notch = self._notch(self.workshop.printed.bead_mm)
             for z in (self.bottom,) if self.is_sleeve else (self.bottom, self.top):
-                yield along(Frame.along((0.0, 0.0, z), way, UP), notch, _FAR_MM)
+                yield along(Frame.along((0.0, 0.0, z), way, UP), notch, FAR_MM)
         if self.plan.side is not None:
             across = np.array([-self.plan.side[1], self.plan.side[0], 0.0])
-            start = np.append(self.plan.cheek_mm * np.array(self.plan.side), first.point[2]) - _FAR_MM * across
-            yield along(Frame.along(start, across, UP), self._notch(0.0), 2 * _FAR_MM)
+            start = np.append(self.plan.cheek_mm * np.array(self.plan.side), first.point[2]) - FAR_MM * across
+            yield along(Frame.along(start, across, UP), self._notch(0.0), 2 * FAR_MM)
 
     def _notch(self, flat: float) -> CrossSection:
         """In an edge at the origin; what is deepest along x is so wide."""
