@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ..fields.declared import declared
-from ..trade.hardware import threads
+from ..trade.hardware import WITHOUT_INSERT, threads
 
 VentKind = Literal["none", "channel", "hole"]
 ReliefKind = Literal["auto", "none", "flat", "notch", "sides"]
@@ -166,6 +166,5 @@ class BoltHole:
     thread: str = declared(
         "M8", "Thread", "Bolt, nut or insert that the hole is for", key="thread", group=_HOLE, shown=_when("hole"),
         names=lambda: tuple(thread.name for thread in threads()),
-        meaning="bolt, nut or insert that the hole is for. No insert is usual, and none is made, for M12, 3/8-16 and "
-        "1/2-13",
+        meaning=f"bolt, nut or insert that the hole is for. {WITHOUT_INSERT}",
     )  # fmt: skip

@@ -21,6 +21,7 @@ LENGTHS_MM = (
 """Lengths of metric bolts and screws: ISO 888, from memory."""
 LENGTHS_INCH = (*(quarters / 4 for quarters in range(1, 24)), *(halves / 2 for halves in range(12, 25)))
 """Those of inch bolts and screws, as they are usually stocked; from memory, no source."""
+WITHOUT_INSERT = "No insert is usual, and none is made, for M12, 3/8-16 and 1/2-13"
 
 
 @dataclass(frozen=True)

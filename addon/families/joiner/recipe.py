@@ -10,7 +10,7 @@ from ...fields.declared import declared
 from ...shaping.features import CrossHoles, Grooves, Ribs, SeamRelief
 from ...trade.cautions import Condition
 from ...trade.fits import fit_named
-from ...trade.hardware import threads
+from ...trade.hardware import WITHOUT_INSERT, threads
 
 Between = Literal["auto", "collar", "stop", "web"]
 ScrewKind = Literal["none", "through", "insert"]
@@ -39,8 +39,7 @@ class Screws:
     thread: str = declared(
         "M5", "Screw", "Bolt or insert that the holes are for", group=_SCREWS,
         shown=lambda recipe: _screwed(recipe.screw), names=lambda: tuple(thread.name for thread in threads()),
-        meaning="bolt or insert that the holes are for. No insert is usual, and none is made, for M12, 3/8-16 and "
-        "1/2-13",
+        meaning=f"bolt or insert that the holes are for. {WITHOUT_INSERT}",
     )  # fmt: skip
     count: int = declared(
         1, "Screws a Side", "How many screws hold each tube", least=1, most=MOST_SCREWS, group=_SCREWS,
