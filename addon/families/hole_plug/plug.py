@@ -145,7 +145,7 @@ class HolePlug(Fitting):
         )
         steps.add(
             "Turn along the tube",
-            "The head lies on a flat with its sides along the tube; turned otherwise, its corners stand past the flat",
+            "The head lies on a flat with its sides along the tube; turned any other way, its corners stand past it",
             (id for id, plug in square.items() if plug.on_flat),
         )
         steps.add(

@@ -239,9 +239,9 @@ def _why_not(place: HolePlace) -> str:
     if place.lean_across_deg > ALONG_DEG:
         return f" across the tube; a stem goes in square to within {MOST_LEAN_DEG:g}°, or leaning along the tube"
     if place.countersink_mm:
-        return " and is countersunk; a leaning hole is plugged where it is plain"
+        return " and is countersunk; a leaning hole is plugged only if it is plain"
     if place.lean_deg > MOST_STEM_LEAN_DEG:
-        return f"; a stem that leans by more than {MOST_STEM_LEAN_DEG:g}° would be printed on air"
+        return f"; a stem that leans by more than {MOST_STEM_LEAN_DEG:g}° would need support"
     return ""
 
 
