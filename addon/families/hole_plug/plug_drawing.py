@@ -3,8 +3,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from manifold3d import Manifold
 
@@ -102,8 +100,7 @@ def across_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
 
 def _beside(place: HolePlace, x: float, z: float) -> tuple[float, float]:
     """Where a point beside the axis lies if the hole leans."""
-    lean = math.radians(place.lean_deg)
-    return x / math.cos(lean) + z * math.tan(lean), z
+    return float(place.lean[0] @ (x, 0.0, z)), z
 
 
 def _wall(recipe: PlugRecipe, place: HolePlace, degrees: float) -> list[Floats]:

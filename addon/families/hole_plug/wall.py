@@ -144,21 +144,19 @@ class HolePlace:
         """Half of what the head has to cover."""
         return max(self.diameter_mm / math.cos(math.radians(self.lean_deg)), self.countersink_mm) / 2
 
-    def leaning(self, solid: Manifold) -> Manifold:
-        """What is round about z, about the hole's axis; its heights stay as they are."""
-        if not self.lean_deg:
-            return solid
+    @property
+    def lean(self) -> Floats:
+        """(3, 3): leans what is round about z so that it is round about the hole's axis; heights stay as they are."""
         lean = math.radians(self.lean_deg)
-        return solid.transform(
-            np.array([(1 / math.cos(lean), 0, math.tan(lean), 0), (0, 1, 0, 0), (0, 0, 1, 0)], float)
-        )
+        return np.array([(1 / math.cos(lean), 0, math.tan(lean)), (0, 1, 0), (0, 0, 1)], float)
+
+    def leaning(self, solid: Manifold) -> Manifold:
+        """What is round about z, about the hole's axis."""
+        return _sheared(solid, self.lean) if self.lean_deg else solid
 
     def upright(self, solid: Manifold) -> Manifold:
         """What is round about the hole's axis, about z."""
-        if not self.lean_deg:
-            return solid
-        lean = math.radians(self.lean_deg)
-        return solid.transform(np.array([(math.cos(lean), 0, -math.sin(lean), 0), (0, 1, 0, 0), (0, 0, 1, 0)], float))
+        return _sheared(solid, np.linalg.inv(self.lean)) if self.lean_deg else solid
 
     @property
     def sunk_mm(self) -> float:
@@ -243,6 +241,10 @@ class HolePlace:
 def mouths_of(takeoff: Takeoff) -> Sequence[HoleMouth]:
     """The mouths of all holes: two of one that goes through both walls."""
     return [HoleMouth(hole, mouth) for hole in takeoff.holes for mouth in hole.mouths]
+
+
+def _sheared(solid: Manifold, matrix: Floats) -> Manifold:
+    return solid.transform(np.column_stack([matrix, np.zeros(3)]))
 
 
 def _leans(hole: Hole) -> bool:
