@@ -131,8 +131,10 @@ def test_bars_fused_without_bores_are_named():
 
 def test_flat_bars_welded_to_an_angle_are_not_named():
     """No tubes were meant."""
-    legs = Manifold.cube((200, 40, 6)) + Manifold.cube((6, 40, 200))
-    assert not take_off([Mesh.from_manifold(legs, "bracket")], 8.0).notes
+    # Edges in one plane would be one wall, and all of them one bar that runs one way.
+    for width in (40, 30):
+        legs = Manifold.cube((200, 40, 6)) + Manifold.cube((6, width, 200)).translate((0, 20 - width / 2, 0))
+        assert not take_off([Mesh.from_manifold(legs, "bracket")], 8.0).notes
 
 
 @pytest.mark.usefixtures("scene")
