@@ -119,6 +119,13 @@ def test_a_strut_that_ends_flat_is_a_tube_without_copes():
     assert [str(end.reason) for end in ends] == ['Ends on another part of "frame"'] * 2
 
 
+def test_a_rail_cut_square_that_shows_its_rim_at_rounded_corners_is_not_coped():
+    rail = Section.rectangular(56, 40, 2), (19, 0, 150), (400, 0, 150)
+    takeoff = take_off(fused(posts(BOX, 1), [rail], "axes"), 8.0)
+    assert not takeoff.copes
+    assert [end.cause for end in takeoff.ends] == ["open"] * 3
+
+
 def test_bars_fused_without_bores_are_named():
     bars = [
         bar(section.outer, start, end) for section, start, end in [*posts(POST), (RAIL, (0, 0, 150), (400, 0, 150))]
