@@ -443,6 +443,17 @@ def test_a_sleeve_has_its_id_and_an_arrow_raised_on_it(section, large, locate):
     assert replace(at, mark="F1").like(replace(at, mark="F2")) and replace(at, mark="F1") != replace(at, mark="F2")
 
 
+@pytest.mark.parametrize(("section", "large"), [(ROUND, 48.3), (SQUARE, 60.3)], ids=["round", "square"])
+def test_the_arrow_raised_on_a_sleeve_points_to_the_tubes_end(section, large):
+    """It is 5 mm long and comes last; the half towards the end is its head, which has more in it than the shaft."""
+    at = place(section, large)
+    bare, sleeve = (design(CopeRecipe(locate="line"), each) for each in (at, replace(at, mark="F12")))
+    top = float(sleeve.mesh.vertices[np.unique(sleeve.mesh.triangles[sleeve.has("mark")]), 2].max())
+    raised = sleeve.solid - bare.solid
+    head, arrow = (raised.trim_by_plane((0, 0, 1), top - length).volume() for length in (2.5, 5.0))
+    assert head > 1.5 * (arrow - head)
+
+
 def test_a_sleeve_of_a_job_has_its_number_raised_on_it(tmp_path):
     cope = {"size": "1 in × 1/8 in", "on": "NPS 1 1/2 Sch 40", "angle_deg": 60}
     result = run(asked(tmp_path, cope=[cope]), [], True, lambda what, share: None)
