@@ -264,7 +264,7 @@ def test_every_style_stays_apart_on_a_grey_screen(canvas):
         assert differ.sum() > 60, f"{name} and {other} look alike without colour"
 
 
-@pytest.mark.parametrize("background", [DARK, LIGHT])
+@pytest.mark.parametrize("background", [DARK, LIGHT, (0.5, 0.5, 0.5)])
 def test_every_style_stands_out_from_any_background(canvas, background):
     luma = np.array([0.299, 0.587, 0.114])
     ground = 255 * (luma @ background)
