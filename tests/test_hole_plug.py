@@ -387,7 +387,7 @@ def test_a_plug_prints_as_it_stands(gmsh, shapes, head, stem):
     assert not [finding for finding in found if finding.check in ("overhang", "bridge", "island")]
 
 
-@pytest.mark.parametrize("facets", [8, 32])
+@pytest.mark.parametrize("facets", [8, 64])
 def test_a_job_makes_plugs_for_every_hole(gmsh, tmp_path: Path, facets):
     """From the job file to the sheet, on a tube whose holes have few facets or many."""
     mesh, _ = mouths(gmsh, ROUND, walls=2, facets=facets)

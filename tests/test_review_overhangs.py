@@ -267,7 +267,7 @@ def waterline(mesh: Mesh, up: np.ndarray, share: float) -> float:
     return Body.of(mesh, Facets.of(mesh), up).level(share)
 
 
-@pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
+@pytest.mark.parametrize("share", [0.1, 0.35, 0.5, 0.9])
 def test_the_waterline_of_a_sphere(share: float) -> None:
     # source: volume of a spherical cap, pi h² (3R - h) / 3 (any geometry handbook)
     radius = 10.0

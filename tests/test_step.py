@@ -370,7 +370,7 @@ def test_a_changed_file_is_read_or_refused(gmsh: ModuleType, tmp_path: Path, see
         assert str(error).startswith(str(path)) and "\n" not in str(error)
 
 
-@pytest.mark.parametrize("unit_scale", [0.001])
+@pytest.mark.parametrize("unit_scale", [1.0, 0.001])
 def test_import_puts_the_parts_into_a_collection(
     scene: bpy.types.Scene, gmsh: ModuleType, tmp_path: Path, unit_scale: float
 ) -> None:

@@ -307,7 +307,7 @@ def test_a_coped_end_has_the_section_of_the_tubes_other_end(gmsh, shapes):
     assert abs(cope.end.frame.x @ cope.tube.frame.x) == pytest.approx(1)
 
 
-@pytest.mark.parametrize(("angle_deg", "offset"), [(90.0, 0.0), (45.0, 6.0)])
+@pytest.mark.parametrize(("angle_deg", "offset"), [(90.0, 0.0), (60.0, 0.0), (45.0, 6.0)])
 def test_a_cope_is_read_as_cut_with_the_tube_that_it_lies_on(gmsh, angle_deg, offset):
     mesh = tessellated(gmsh, lambda: coped(gmsh, angle_deg, offset), name="brace")
     takeoff = take_off([mesh, post_along(gmsh, angle_deg, offset)], 8.0)
