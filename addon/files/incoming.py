@@ -8,12 +8,14 @@ for a whole one. An OBJ file announces nothing.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..fields.messages import DAMAGES
 from ..geometry.names import quoted
@@ -31,7 +33,7 @@ _PLY_TYPES = {
 }
 _PLY_COUNTERS = {name: kind for name, kind in _PLY_TYPES.items() if kind[0] != "f"}
 _PLY_ORDERS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
-_CORNERS = ("vertex_indices", "vertex_index")
+CORNERS = ("vertex_indices", "vertex_index")
 _GLTF_BYTES = {5120: 1, 5121: 1, 5122: 2, 5123: 2, 5125: 4, 5126: 4}
 _GLTF_NUMBERS = {"SCALAR": 1, "VEC2": 2, "VEC3": 3, "VEC4": 4, "MAT2": 4, "MAT3": 9, "MAT4": 16}
 
@@ -109,7 +111,7 @@ def _ends_of(path: Path) -> tuple[bytes, bytes]:
 
 
 @dataclass(frozen=True)
-class _Property:
+class PlyProperty:
     name: str
     kind: str
     counted_by: str
@@ -117,33 +119,39 @@ class _Property:
 
 
 @dataclass(frozen=True)
-class _Element:
+class PlyElement:
     name: str
     count: int
-    properties: list[_Property]
+    properties: list[PlyProperty]
 
 
 def _check_ply(path: Path) -> None:
-    data = path.read_bytes()
-    ending = data.find(b"end_header", 0, _LONGEST_HEADER)
-    begin = data.find(b"\n", ending) + 1
-    if not data.startswith(b"ply") or ending < 0 or not begin:
-        raise DamagedFileError("its header has no end")
-    try:
-        order, elements = _ply_header(data[:ending].decode("ascii", "replace"))
-    except (IndexError, KeyError, ValueError):
-        raise DamagedFileError("its header is not that of a PLY file") from None
+    data, begin, order, elements = read_ply(path)
     if order:
         _check_ply_bytes(data, begin, order, elements)
     else:
         _check_ply_lines(data[begin:], elements)
 
 
-def _ply_header(header: str) -> tuple[str, list[_Element]]:
+def read_ply(path: Path) -> tuple[bytes, int, str, list[PlyElement]]:
+    """A PLY file's bytes, where its header ends among them, their order (empty for text), and what it announces.
+    Raises ``DamagedFileError`` if that is not a header."""
+    data = path.read_bytes()
+    ending = data.find(b"end_header", 0, _LONGEST_HEADER)
+    begin = data.find(b"\n", ending) + 1
+    if not data.startswith(b"ply") or ending < 0 or not begin:
+        raise DamagedFileError("its header has no end")
+    try:
+        return data, begin, *_ply_header(data[:ending].decode("ascii", "replace"))
+    except (IndexError, KeyError, ValueError):
+        raise DamagedFileError("its header is not that of a PLY file") from None
+
+
+def _ply_header(header: str) -> tuple[str, list[PlyElement]]:
     """The byte order, empty for text, and what the file announces. Raises ``ValueError``, ``KeyError`` and
     ``IndexError`` if it is not a header."""
     order: str | None = None
-    elements: list[_Element] = []
+    elements: list[PlyElement] = []
     for line in header.splitlines()[1:]:
         words = line.split()
         if not words or words[0] in ("comment", "obj_info"):
@@ -151,10 +159,10 @@ def _ply_header(header: str) -> tuple[str, list[_Element]]:
         if words[0] == "format":
             order = _PLY_ORDERS[words[1]]
         elif words[0] == "element":
-            elements.append(_Element(words[1], int(words[2]), []))
+            elements.append(PlyElement(words[1], int(words[2]), []))
         elif words[0] == "property":
             counted_by, kind = (_PLY_COUNTERS[words[2]], words[3]) if words[1] == "list" else ("", words[1])
-            elements[-1].properties.append(_Property(words[-1], _PLY_TYPES[kind], counted_by))
+            elements[-1].properties.append(PlyProperty(words[-1], _PLY_TYPES[kind], counted_by))
         else:
             raise ValueError(words[0])
     if order is None or min((element.count for element in elements), default=-1) < 0:
@@ -162,15 +170,26 @@ def _ply_header(header: str) -> tuple[str, list[_Element]]:
     return order, elements
 
 
-def _check_ply_lines(text: bytes, elements: list[_Element]) -> None:
+def _check_ply_lines(text: bytes, elements: list[PlyElement]) -> None:
     lines = sum(bool(line.strip()) for line in text.splitlines())
     announced = sum(element.count for element in elements)
     if lines < announced:
         raise DamagedFileError(f"it announces {announced} lines of numbers, but has {lines}")
 
 
-def _check_ply_bytes(data: bytes, begin: int, order: str, elements: list[_Element]) -> None:
+def _check_ply_bytes(data: bytes, begin: int, order: str, elements: list[PlyElement]) -> None:
     vertices = sum(element.count for element in elements if element.name == "vertex")
+    for _, rows in ply_rows(data, begin, order, elements):
+        for name in CORNERS:
+            named = rows[name] if name in (rows.dtype.names or ()) else np.empty(0)
+            if named.size and not 0 <= named.min() <= named.max() < vertices:
+                raise DamagedFileError(f"its faces name corners that are not among its {vertices} vertices")
+
+
+def ply_rows(
+    data: bytes, begin: int, order: str, elements: list[PlyElement]
+) -> Iterator[tuple[PlyElement, NDArray[np.void]]]:
+    """Each element's rows that follow each other with lists of one length, from byte ``begin`` on."""
     for element in elements:
         left, piece = element.count, 1
         while left and element.properties:
@@ -185,14 +204,11 @@ def _check_ply_bytes(data: bytes, begin: int, order: str, elements: list[_Elemen
                     alike &= rows[name] == rows[name][0]
             # Most files have lists of one length only: as long as that holds, ever more rows are read at once.
             done = piece if alike.all() else int(alike.argmin())
-            for name in _CORNERS:
-                named = rows[name][:done] if name in (row.names or ()) else np.empty(0)
-                if named.size and not 0 <= named.min() <= named.max() < vertices:
-                    raise DamagedFileError(f"its faces name corners that are not among its {vertices} vertices")
+            yield element, rows[:done]
             begin, left, piece = begin + done * row.itemsize, left - done, 2 * piece if alike.all() else 1
 
 
-def _ply_row(data: bytes, begin: int, order: str, element: _Element) -> np.dtype:
+def _ply_row(data: bytes, begin: int, order: str, element: PlyElement) -> np.dtype:
     """The layout of rows whose lists are as long as in the one that begins there."""
     fields: list[Any] = []
     at = begin
@@ -208,33 +224,35 @@ def _ply_row(data: bytes, begin: int, order: str, element: _Element) -> np.dtype
             fields.append((f"length {place}", counter))
         if not 0 <= length * kind.itemsize <= len(data) - at:
             raise _cut_short(element)
-        fields.append((entry.name if entry.name in _CORNERS else f"value {place}", kind, (length,)))
+        fields.append((entry.name if entry.name in CORNERS else f"value {place}", kind, (length,)))
         at += length * kind.itemsize
     return np.dtype(fields)
 
 
-def _cut_short(element: _Element) -> DamagedFileError:
+def _cut_short(element: PlyElement) -> DamagedFileError:
     return DamagedFileError(f'it announces {element.count} times "{element.name}", but ends before the last of them')
 
 
 def _check_gltf(path: Path) -> None:
-    data = path.read_bytes()
-    inside: int | None = None
-    if path.suffix.lower() == ".glb":
-        chunks = glb_chunks(data)
-        if chunks[0][0] != b"JSON":
-            raise DamagedFileError("its first part is not the list of its contents")
-        text = chunks[0][1]
-        inside = next((len(chunk) for kind, chunk in chunks[1:] if kind == b"BIN\0"), None)
-    else:
-        text = data
+    text, inside = gltf_parts(path)
     try:
         table = json.loads(text)
-        _check_gltf_table(table, path.parent, inside)
+        _check_gltf_table(table, path.parent, None if inside is None else len(inside))
     except DamagedFileError:
         raise
     except DAMAGES:
         raise DamagedFileError("the list of its contents is not that of a glTF file") from None
+
+
+def gltf_parts(path: Path) -> tuple[bytes, bytes | None]:
+    """The list of a glTF file's contents, as JSON, and the buffer inside the file, if there is one."""
+    data = path.read_bytes()
+    if path.suffix.lower() != ".glb":
+        return data, None
+    chunks = glb_chunks(data)
+    if chunks[0][0] != b"JSON":
+        raise DamagedFileError("its first part is not the list of its contents")
+    return chunks[0][1], next((chunk for kind, chunk in chunks[1:] if kind == b"BIN\0"), None)
 
 
 def glb_chunks(data: bytes) -> list[tuple[bytes, bytes]]:

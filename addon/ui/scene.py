@@ -22,7 +22,8 @@ import numpy as np
 
 from ..fields.messages import count_of
 from ..files import brep
-from ..files.incoming import DamagedFileError, check_whole, is_plain
+from ..files.copies import copies_in
+from ..files.incoming import DamagedFileError, check_whole
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
 from ..geometry.names import quoted, unique_names
@@ -252,25 +253,20 @@ def _read_with_importer(path: Path, suffix: str, unit: str | None) -> SceneAssem
             raise SceneError(f"{path} cannot be read: switch on Blender's glTF add-on in the preferences.") from error
     unit_scale = 1.0 if suffix in _METRES else _metres_per(unit)
     meshes, notes = _bodies_of(path, scene, scene.objects, unit_scale, lambda item: _name_in_file(item.name, taken))
-    if is_plain(path) and (copies := _copies_in(path, sum(len(mesh.triangles) for mesh in meshes))):
+    if copies := _copies_in(path, scene.objects):
         notes = (*notes, copies)
     if suffix in _METRES and unit not in (None, "m"):
         notes = (*notes, f'glTF is in metres by its standard, so the unit "{unit}" is not used for it.')
     return SceneAssembly(meshes, suffix in _METRES or unit is not None, notes)
 
 
-def _copies_in(path: Path, read: int) -> str:
-    """A note on faces that lie twice in a binary STL, which Blender's importer drops without a word."""
-    facets = np.fromfile(path, [("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("more", "<u2")], offset=84)[
-        "corners"
-    ]
-    if len(facets) <= read:
-        return ""
-    with_area = facets[~(facets == np.roll(facets, 1, axis=1)).all(axis=2).any(axis=1)]
-    copies = len(with_area) - len(np.unique(with_area.reshape(-1, 9), axis=0))
+def _copies_in(path: Path, items: Iterable[bpy.types.Object]) -> str:
+    """A note on faces that lie twice in a file, if Blender's importer dropped the second ones."""
+    read = {item.data for item in items if isinstance(item.data, bpy.types.Mesh)}
+    copies, count = copies_in(path, sum(len(data.polygons) for data in read))
     if not copies:
         return ""
-    if 2 * copies == len(with_area):
+    if 2 * copies == count:
         return "every body is there twice, in the same place, and was counted once."
     faces = count_of(copies, "face is", "faces are")
     return f"{faces} there twice, as where a body is there twice in one place; it was counted once."

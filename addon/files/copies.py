@@ -1,0 +1,110 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Faces that lie twice in a file, which Blender's importers drop without a word."""
+
+from __future__ import annotations
+
+import json
+import re
+from base64 import b64decode
+from collections import defaultdict
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+import numpy as np
+
+from ..fields.messages import DAMAGES
+from ..geometry.topology import Indices
+from .incoming import CORNERS, gltf_parts, is_plain, ply_rows, read_ply
+
+_STL_FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("more", "<u2")])
+_STL_VERTEX = re.compile(rb"vertex\s+(\S+)\s+(\S+)\s+(\S+)")
+_GLTF_INDICES = {5121: "u1", 5123: "<u2", 5125: "<u4"}
+_GLTF_TRIANGLES = 4
+
+
+def copies_in(path: Path, read: int) -> tuple[int, int]:
+    """How many faces of a whole file that the importer took ``read`` faces of lie on others of it, and how many faces
+    it holds in all; those without area are not counted. Nought twice if it took them all, or keeps copies itself."""
+    try:
+        faces = list(_FACES[path.suffix.lower()](path)) if path.suffix.lower() in _FACES else []
+    except DAMAGES:  # the importer made sense of it all the same
+        return 0, 0
+    if sum(map(len, faces)) <= read:
+        return 0, 0
+    copies = count = 0
+    for corners in faces:
+        sorted_corners = np.sort(corners, axis=1)
+        with_area = sorted_corners[(np.diff(sorted_corners, axis=1) > 0).all(axis=1)]
+        count += len(with_area)
+        copies += len(with_area) - len(np.unique(with_area, axis=0))
+    return copies, count
+
+
+def _stl_faces(path: Path) -> Iterator[Indices]:
+    """(n, 3): numbers of the points at the corners of each face."""
+    if is_plain(path):
+        points = np.fromfile(path, _STL_FACET, offset=84)["corners"].reshape(-1, 3)
+    else:
+        points = np.array(_STL_VERTEX.findall(path.read_bytes())).astype(np.float32).reshape(-1, 3)
+    numbers = np.unique(points + np.float32(0.0), axis=0, return_inverse=True)[1].ravel()
+    yield numbers[: len(numbers) // 3 * 3].reshape(-1, 3)
+
+
+def _ply_faces(path: Path) -> Iterator[Indices]:
+    """(n, k): the corners of the faces with k of them, for each k."""
+    data, begin, order, elements = read_ply(path)
+    by_length: dict[int, list[Indices]] = defaultdict(list)
+    if order:
+        for element, rows in ply_rows(data, begin, order, elements):
+            for name in CORNERS if element.name == "face" else ():
+                if name in (rows.dtype.names or ()):
+                    by_length[rows[name].shape[1]].append(rows[name].astype(np.int64))
+    else:
+        lines = (line.split() for line in data[begin:].splitlines() if line.strip())
+        for element in elements:
+            for _, words in zip(range(element.count), lines, strict=False):
+                at = 0
+                for entry in element.properties:
+                    length = int(words[at]) if entry.counted_by else 1
+                    at += bool(entry.counted_by)
+                    if element.name == "face" and entry.name in CORNERS:
+                        by_length[length].append(np.array([words[at : at + length]]).astype(np.int64))
+                    at += length
+    for faces in by_length.values():
+        yield np.concatenate(faces)
+
+
+def _gltf_faces(path: Path) -> Iterator[Indices]:
+    """(n, 3): the corners of the triangles that have their points in one list, for each such list of a mesh."""
+    text, inside = gltf_parts(path)
+    table = json.loads(text)
+    for mesh in table.get("meshes", []):
+        by_points: dict[int, list[Indices]] = defaultdict(list)
+        for part in mesh["primitives"]:
+            corners = table["accessors"][part["indices"]] if "indices" in part else {}
+            if part.get("mode", _GLTF_TRIANGLES) == _GLTF_TRIANGLES and "bufferView" in corners:
+                by_points[part["attributes"]["POSITION"]].append(_gltf_corners(table, corners, path.parent, inside))
+        for faces in by_points.values():
+            yield np.concatenate(faces)
+
+
+def _gltf_corners(table: dict[str, Any], accessor: dict[str, Any], folder: Path, inside: bytes | None) -> Indices:
+    view = table["bufferViews"][accessor["bufferView"]]
+    uri = table["buffers"][view["buffer"]].get("uri")
+    if uri is None:
+        data = inside or b""
+    else:
+        data = b64decode(uri.partition(",")[2]) if uri.startswith("data:") else (folder / unquote(uri)).read_bytes()
+    begin = view.get("byteOffset", 0) + accessor.get("byteOffset", 0)
+    numbers = np.frombuffer(data, _GLTF_INDICES[accessor["componentType"]], accessor["count"] // 3 * 3, begin)
+    return numbers.astype(np.int64).reshape(-1, 3)
+
+
+_FACES: dict[str, Callable[[Path], Iterator[Indices]]] = {
+    ".stl": _stl_faces,
+    ".ply": _ply_faces,
+    ".glb": _gltf_faces,
+    ".gltf": _gltf_faces,
+}
