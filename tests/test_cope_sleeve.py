@@ -312,7 +312,7 @@ def test_a_length_counts_from_where_the_far_end_is_cut_square():
     assert high - low == pytest.approx(true, abs=0.05)
     (tube,) = (tube for tube in takeoff.tubes if tube.source == "rail")
     assert tube.length_mm == pytest.approx(400, abs=0.01)  # as modelled
-    assert sorted(end.cut_back_mm or 0.0 for end in tube.ends) == pytest.approx([0, 30], abs=0.01)
+    assert sorted(-end.to_cut.height_mm if end.to_cut else 0.0 for end in tube.ends) == pytest.approx([0, 30], abs=0.01)
 
 
 def test_a_mitred_tube_is_measured_from_where_it_is_cut_square():
@@ -327,7 +327,9 @@ def test_a_mitre_that_is_drawn_into_a_flat_side_needs_no_template():
     meshes = rail(Section.rectangular(60, 60, 3), 30.0)
     post = solid_tube(Section.rectangular(60, 60, 3), 600, "square", (0, 90, 0), (-300, 0, 350))
     takeoff = take_off([*meshes, post], 8.0)
-    assert sorted(end.cut_back_mm for end in takeoff.ends if end.source == "rail") == pytest.approx([30, 30], abs=0.01)
+    assert sorted(-end.to_cut.height_mm for end in takeoff.ends if end.source == "rail") == pytest.approx(
+        [30, 30], abs=0.01
+    )
     reach = f"{30 + 12.7 * math.tan(math.radians(30)):.2f} mm"
     said = {str(end.reason) for end in takeoff.ends if end.mitre_deg}
     assert said == {f'Runs {reach} into "square": it has to be cut square'}

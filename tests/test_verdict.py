@@ -180,7 +180,9 @@ def test_ends_drawn_into_a_flat_side_are_to_be_cut_square(tmp_path: Path) -> Non
     sheet = (tmp_path / "ferrule_out" / "rack job sheet.html").read_text("utf-8")
     assert f"{closed} The list of ends (CSV) names each." in sheet
     record = json.loads((tmp_path / "ferrule_out" / "result.json").read_text("utf-8"))
-    assert sorted(end["cut_back_mm"] or 0 for end in record["ends"]) == pytest.approx([0] * 4 + [20] * 2)
+    assert sorted((end["to_cut"] or {"back_mm": 0})["back_mm"] for end in record["ends"]) == pytest.approx(
+        [0] * 4 + [20] * 2
+    )
 
 
 def test_what_to_do_about_several_ends_is_in_the_plural(tmp_path: Path) -> None:

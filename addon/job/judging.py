@@ -59,7 +59,7 @@ def could_have_one(end: TubeEnd) -> bool:
     another part of the weldment closes it."""
     if end.cause == "coped":
         return bool(end.remedy)
-    return end.cause in ("crossed", "too short", "no wall", "lost") or (
+    return end.cause in ("crossed", "corner", "too short", "no wall", "lost") or (
         end.cause == "blocked" and end.clear_depth_mm > 0
     )
 
@@ -114,8 +114,8 @@ def _closed(result: JobResult) -> tuple[ClosedEnds, ...]:
     for end in closed:
         if id(end) in uncut:
             reason = "to be coped"
-        elif end.cut_back_mm is not None:
-            reason = "to be cut square against another part"
+        elif end.to_cut is not None:
+            reason = "to be mitred at a corner" if end.to_cut.mitre_deg else "to be cut square against another part"
         else:
             reason = _CLOSED.get(end.cause, "closed by another part")
         reasons[reason] += result.frames_of[id(end)]

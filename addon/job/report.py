@@ -119,7 +119,12 @@ def _end(end: TubeEnd) -> dict[str, Any]:
         "position_mm": _point(end.frame.origin),
         "axis": _direction(end.frame.z),
         "clear_depth_mm": _round(end.clear_depth_mm),
-        "cut_back_mm": _round(end.cut_back_mm),
+        "to_cut": end.to_cut
+        and {
+            "mitre_deg": _round(end.to_cut.mitre_deg),
+            "mitre_direction_deg": _round(end.to_cut.towards_deg),
+            "back_mm": _round(-end.to_cut.height_mm),
+        },
         "open": end.open,
         "cause": end.cause,
         "reason": end.explained,

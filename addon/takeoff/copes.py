@@ -11,12 +11,13 @@ import numpy as np
 
 from ..fields.messages import NOTHING, Name, say, say_each
 from ..geometry.boxes import BoxTree
-from ..geometry.developments import Cut, LowestCut, ReadCut, TubeCut, places_around, traced
+from ..geometry.developments import Cut, LowestCut, PlaneCut, ReadCut, TubeCut, places_around, traced
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
+from .corners import met_at_corners
 from .ends import TubeEnd
 from .legs import Leg, Skins
-from .running_into import Running, met_by
+from .running_into import Running
 from .sites import Cope, Tube
 from .surface import Surface
 
@@ -71,11 +72,12 @@ def copes_of(
         places = tuple(place for place in near.get(number, ()) if (place, tube_of[number]) not in lying)
         if places and number not in cuts and end.cause in ("open", "blocked", "crossed", "too short"):
             running[number] = Running(end, tube_of[number], places, tubes, places_around(end.section.outer))
-    for number, met in met_by(running).items():
-        blocked = replace(ends[number], cause="blocked", clear_depth_mm=0.0, reason=met.reason, remedy=NOTHING)
+    for number, met in met_at_corners(running).items():
+        to_cut = met.cut if isinstance(met.cut, PlaneCut) and met.cut != running[number].rim else None
         if met.needs == "square cut":
-            blocked = replace(blocked, cut_back_mm=-float(met.cut.heights(running[number].around).mean()))
-        explained[number] = blocked
+            to_cut = PlaneCut(0.0, 0.0, float(met.cut.heights(running[number].around).min()))
+        closed = replace(ends[number], clear_depth_mm=0.0, reason=met.reason, remedy=met.remedy, to_cut=to_cut)
+        explained[number] = replace(closed, cause="corner" if met.needs == "cap" else "blocked")
         if met.needs == "cope":
             copes[number] = met.cut, list(met.under)
     return explained, dict(sorted(copes.items()))

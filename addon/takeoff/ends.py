@@ -9,11 +9,13 @@ from typing import Literal
 import numpy as np
 
 from ..fields.messages import NOTHING, Message, say
+from ..geometry.developments import PlaneCut
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 
-Cause = Literal["open", "blocked", "coped", "crossed", "too short", "no wall", "solid", "profile", "lost"]
-"""Only in the window can an end be lost: its rim, picked by hand, is not there any more, or the file is damaged."""
+Cause = Literal["open", "blocked", "corner", "coped", "crossed", "too short", "no wall", "solid", "profile", "lost"]
+"""At a corner an end is closed by a tube that has to be cut. Only in the window can an end be lost: its rim, picked by
+hand, is not there any more, or the file is damaged."""
 ByHand = Literal["", "picked by hand", "given by size"]
 
 
@@ -102,9 +104,9 @@ class TubeEnd:
     """What to do about it, in lower case."""
     holes: tuple[EndHole, ...] = ()
     """Those that the spigot would cover, where nothing else is in its way: the end is open if they go on through it."""
-    cut_back_mm: float | None = None
-    """How far down the axis it has to be cut square, where it is drawn square into another tube's flat side; None
-    elsewhere."""
+    to_cut: PlaneCut | None = None
+    """The flat cut that it needs, in its frame, where it is drawn otherwise: into another tube's flat side, or to a
+    corner; None elsewhere."""
 
     # What makes it a site of a family of fittings.
     where, count = "", 1

@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from ..fields.messages import Length, Message, Name, say, say_each
+from ..fields.messages import NOTHING, Length, Message, Name, say, say_each
 from ..geometry.developments import TOUCH_MM, Cut, LowestCut, PlaneCut, TubeCut
 from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
@@ -19,7 +19,7 @@ from ..geometry.topology import components
 from .ends import TubeEnd
 from .sites import ClosedEnd, Tube
 
-_INTO = 0.02
+SLACK = 0.02
 """Share of its width by which a tube reaches into another one at least; less only touches it."""
 _SHORT = 0.1
 """Share of its width by which its axis may end before the other one, where part of its rim lies in that."""
@@ -29,12 +29,14 @@ _APART_MM = 0.1
 """By how much it meets one tube before another one at least."""
 _SQUARE_MM = 0.05
 """A cut that is as level as this is square."""
+_LEAST_FLAT = 0.25
+"""Share of its way around that lies on flat sides at least, where it is cut square beside rounded corners."""
 _ALIKE = 0.02
 """In mm, or as a cosine: what differs by less does not decide which of two ends gives way."""
 
 
-Need = Literal["cope", "square cut", "none"]
-"""The cut that an end needs; none where no cope goes all around."""
+Need = Literal["cope", "square cut", "mitre", "cap", "none"]
+"""The cut that an end needs, or the cap that it takes once others are cut; none where no cope goes all around."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,7 @@ class Met:
     reason: Message
     """A sentence: that the end runs into them, and what it needs."""
     needs: Need
+    remedy: Message = NOTHING
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +65,8 @@ class Running:
     tubes: Sequence[Tube]
     around: Floats
     """(n, 2): places around its outside."""
+    going_on: Collection[int] = ()
+    """Places of those of the tubes that it meets at a corner, taken to go on there."""
 
     @property
     def tube(self) -> Tube:
@@ -71,14 +76,14 @@ class Running:
     def met(self) -> Met | None:
         for place in self.near:
             cut = self.cut_on(place)
-            if not self._reaches_into(cut):
+            if not self.reaches_into(cut):
                 continue
             under: list[int] = [place, *self._met_before(place, cut)]
             if len(under) == 1:
                 lowest: Cut = cut
             else:
                 lowest = LowestCut.of([self.cut_on(each) for each in under], self.end.section.outer)
-            if self._is_there(place, cut, lowest):
+            if self._is_there(place, lowest):
                 said = self._said_of_one(place, cut) if len(under) == 1 else self._said_of_several(under, lowest)
                 return Met(tuple(under), lowest, *said)
         return None
@@ -108,64 +113,89 @@ class Running:
             said = say("{}; the other end could give way instead, but comes first in the model", met.reason)
         else:
             others = say_each([say("{}", Name(name)) for name in names])
-            said = say("{}; {} could give way instead, but comes first by name", met.reason, others)
+            come = "comes" if len(names) == 1 else "come"
+            said = say(f"{{}}; {{}} could give way instead, but {come} first by name", met.reason, others)
         return replace(met, reason=said)
 
-    def cut_on(self, place: int) -> TubeCut:
+    def cut_on(self, place: int, sharp: bool = False) -> TubeCut:
+        """Its cut on a tube, or on that with ``sharp`` corners if it is rectangular."""
         other = self.tubes[place]
-        return TubeCut(other.section.outer, other.frame).seen_from(self.end.frame)
+        outline = other.section.outer
+        if sharp and outline.shape == "rectangle":
+            outline = replace(outline, corner_radius=0.0)
+        return TubeCut(outline, other.frame).seen_from(self.end.frame)
 
     def stops_in(self, other: Running, past: Sequence[int]) -> bool:
         """Whether its axis, which ends at the rim or where it comes to one of the tubes ``past`` the other one, ends
         inside that."""
         heights = [float(self.cut_on(place).heights(np.zeros((1, 2)))[0]) for place in past]
         stop = self.end.frame.to_world((0.0, 0.0, np.nanmin([0.0, *heights])))
-        near = _INTO * self.end.section.outer.width
+        near = SLACK * self.end.section.outer.width
         x, y, z = other.tube.frame.to_local(stop)
         return bool(
             off_outline(other.tube.section.outer, np.array([(x, y)]))[0][0] < near
             and -near < -z < other.tube.length_mm + near
         )
 
-    def _line(self, cut: Cut) -> Floats:
+    def line_of(self, cut: Cut) -> Floats:
         """(n, 3): a cut around its outside; z is NaN where it passes by."""
         return np.column_stack([self.around, cut.heights(self.around)])
 
     @property
-    def _rim(self) -> PlaneCut:
+    def rim(self) -> PlaneCut:
         return PlaneCut(self.end.mitre_deg, self.end.mitre_direction_deg)
 
-    def _reaches_into(self, cut: TubeCut) -> bool:
+    def lying_on(self, place: int, cut: Cut) -> Floats:
+        """(n, 3): where in the world its cut lies on one of the tubes, not on another one before that."""
+        line = self.line_of(self.cut_on(place))
+        return self.end.frame.to_world(line[line[:, 2] <= cut.heights(line[:, :2]) + _APART_MM])
+
+    def reaches_into(self, cut: TubeCut) -> bool:
         """Whether it reaches into a tube, not far past its other side; that may end before it comes to it."""
-        width, line = self.end.section.outer.width, self._line(cut)
+        width, line = self.end.section.outer.width, self.line_of(cut)
         middle = float(cut.heights(np.zeros((1, 2)))[0])
         # In one body the bore of a piece inside the other tube ends at that one's wall.
         length = self.tube.length_mm + (width if isinstance(self.tube.ends[1], ClosedEnd) else 0.0)
         if not -length < middle < _SHORT * width or 2 * cut.axis_height - middle < -_THROUGH * width:
             return False
         met = line[np.isfinite(line[:, 2])]
-        return bool((self._rim.heights(met[:, :2]) - met[:, 2]).max() > _INTO * width)
+        return bool((self.rim.heights(met[:, :2]) - met[:, 2]).max() > SLACK * width)
 
-    def _is_there(self, place: int, cut: TubeCut, lowest: Cut) -> bool:
+    def _is_there(self, place: int, lowest: Cut) -> bool:
         """Whether the tube does not end before it is met, where nothing else is met before."""
-        tube, line = self.tubes[place], self._line(cut)
-        first = line[line[:, 2] <= lowest.heights(line[:, :2]) + _APART_MM]
-        along = (self.end.frame.to_world(first) - tube.frame.origin) @ tube.axis
-        spare = _INTO * self.end.section.outer.width
-        return bool(len(first) and along.min() > -spare and along.max() < tube.length_mm + spare)
+        tube, first = self.tubes[place], self.lying_on(place, lowest)
+        if place in self.going_on or not len(first):
+            return bool(len(first))
+        along = (first - tube.frame.origin) @ tube.axis
+        spare = SLACK * self.end.section.outer.width
+        return bool(along.min() > -spare and along.max() < tube.length_mm + spare)
 
     def _said_of_one(self, place: int, cut: TubeCut) -> tuple[Message, Need]:
         """What it needs, in a sentence and in a word."""
         width, name = self.end.section.outer.width, Name(self.tubes[place].source)
-        line = self._line(cut)
+        line = self.line_of(cut)
         if (past := cut.past_mm(line[:, :2])) > TOUCH_MM:
             if cut.reach_mm < width:
                 return say("Runs into {}, which is narrower: no cope goes all around", name), "none"
             return say("Runs into {} and passes by {} beside it: no cope goes all around", name, Length(past)), "none"
-        if np.ptp(line[:, 2]) < _SQUARE_MM:
-            reach = float((self._rim.heights(line[:, :2]) - line[:, 2]).max())
-            return say("Runs {} into {}: it has to be cut square", Length(reach), name), "square cut"
+        if self._lies_flat([place], cut):
+            return self._said_square(name, cut)
         return say("Runs into {}: it needs a cope", name), "cope"
+
+    def _said_square(self, names: Name | Message, cut: Cut) -> tuple[Message, Need]:
+        line = self.line_of(cut)
+        reach = float(self.rim.heights(line[:, :2]).max() - line[:, 2].min())
+        return say("Runs {} into {}: it has to be cut square", Length(reach), names), "square cut"
+
+    def _lies_flat(self, under: Sequence[int], cut: Cut) -> bool:
+        """Whether it lies square on the flat sides of the tubes, which may fall away below it at rounded corners: a
+        square cut is welded over there."""
+        heights = cut.heights(self.around)
+        level = float(heights.min())
+        if float(np.mean(heights < level + _SQUARE_MM)) < _LEAST_FLAT:
+            return False
+        sharp = LowestCut.of([self.cut_on(place, sharp=True) for place in under], self.end.section.outer)
+        return bool((np.abs(sharp.heights(self.around) - level) < _SQUARE_MM).all())
 
     def _met_before(self, chief: int, cut: TubeCut) -> Iterator[int]:
         """The tubes that part of it runs into before the chief one, or beside it."""
@@ -178,29 +208,31 @@ class Running:
     def _meets_first(self, place: int, cut: TubeCut, known: Sequence[TubeCut]) -> bool:
         """Whether part of it runs into a tube, there and not farther down, before it meets those that are known."""
         tube, width = self.tubes[place], self.end.section.outer.width
-        line = self._line(cut)
+        line = self.line_of(cut)
         points, heights = line[:, :2], line[:, 2]
-        if cut.overlap_mm(points) < _INTO * width:
+        if cut.overlap_mm(points) < SLACK * width:
             return False
         others = np.fmin.reduce([other.heights(points) for other in known])
         first = np.isfinite(heights) & ~(heights >= others - _APART_MM)
         if not first.any():
             return False
         # Its cut on the others may lie past its rim, where that is drawn short of them.
-        rim = self._rim.heights(points)
+        rim = self.rim.heights(points)
         into = (np.fmax(rim, others) - heights)[first]
         past = (np.fmin(rim, others) - 2 * cut.middles(points) + heights)[first]
         along = (self.end.frame.to_world(line[first]) - tube.frame.origin) @ tube.axis
         # Where it meets the chief one, its own end may not be drawn up to that.
         short = min(tube.section.outer.width, tube.section.outer.depth) / 2
-        there = along.min() > -short and along.max() < tube.length_mm + short
-        return bool(there and into.max() > _INTO * width and np.median(past) < _THROUGH * width)
+        there = place in self.going_on or (along.min() > -short and along.max() < tube.length_mm + short)
+        return bool(there and into.max() > SLACK * width and np.median(past) < _THROUGH * width)
 
     def _said_of_several(self, under: Sequence[int], cut: Cut) -> tuple[Message, Need]:
         """What it needs where it runs into several tubes, in a sentence and in a word."""
         names = say_each([say("{}", Name(self.tubes[place].source)) for place in under])
-        if not np.isfinite(self._line(cut)[:, 2]).all():
+        if not np.isfinite(self.line_of(cut)[:, 2]).all():
             return say("Runs into {} and passes by beside them: no cope goes all around", names), "none"
+        if self._lies_flat(under, cut):
+            return self._said_square(names, cut)
         return say(
             f"Runs into {{}}: it needs a cope that lies on {'both' if len(under) == 2 else 'all'}", names
         ), "cope"

@@ -17,6 +17,7 @@ import numpy as np
 from mathutils import Matrix, Vector
 
 from ..fields.messages import DAMAGES, Message, as_message, message_from, say
+from ..geometry.developments import PlaneCut
 from ..geometry.frames import Frame
 from ..geometry.sections import Outline, OutlineShape, Section
 from ..takeoff import TubeEnd
@@ -36,6 +37,7 @@ def end_text(end: TubeEnd) -> str:
     record = {key: value for key, value in vars(end).items() if key not in ("section", "frame")}
     record |= {key: as_message(record[key]).stored() for key in ("reason", "remedy")}
     record["holes"] = [vars(hole) for hole in end.holes]
+    record["to_cut"] = end.to_cut and vars(end.to_cut)
     record["frame"] = [end.frame.origin.tolist(), end.frame.axes.tolist()]
     record["section"] = _section_record(end.section)
     return json.dumps(record, ensure_ascii=False)
@@ -66,10 +68,13 @@ def end_from(text: str) -> TubeEnd:
         section = _section(record.pop("section"))
         record |= {key: message_from(record[key]) for key in ("reason", "remedy") if key in record}
         record["holes"] = tuple(EndHole(**hole) for hole in record.pop("holes", ()))
+        record["to_cut"] = PlaneCut(**record["to_cut"]) if record.get("to_cut") else None
         end = TubeEnd(section=section, frame=frame, **record)
         end.source.encode()
         known = end.cause in get_args(Cause) and end.by_hand in get_args(ByHand)
-        numbers = [end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm, end.cut_back_mm or 0.0]
+        numbers = [end.mitre_deg, end.mitre_direction_deg, end.clear_depth_mm]
+        if end.to_cut:
+            numbers += vars(end.to_cut).values()
         for hole in end.holes:
             numbers += (hole.diameter_mm, hole.distance_mm, hole.angle_deg, hole.offset_mm)
         if not known or not all(map(math.isfinite, numbers)) or not np.allclose(axes @ axes.T, np.eye(3), atol=1e-6):

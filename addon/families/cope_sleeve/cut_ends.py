@@ -149,9 +149,7 @@ def cut_ends(takeoff: Takeoff) -> dict[int, CutEnd]:
 
 
 def _sawn(end: TubeEnd) -> PlaneCut:
-    if end.cut_back_mm is not None:
-        return PlaneCut(0.0, 0.0, -end.cut_back_mm)
-    return PlaneCut(end.mitre_deg, end.mitre_direction_deg)
+    return end.to_cut or PlaneCut(end.mitre_deg, end.mitre_direction_deg)
 
 
 def far_end(end: TubeEnd, tube: Tube, ends: dict[int, CutEnd]) -> CutEnd | None:

@@ -46,15 +46,13 @@ def _tubes(counts: Counter[str]) -> str:
 
 
 def mitre_templates(takeoff: Takeoff) -> list[Template]:
-    """One for all mitred ends that are alike."""
+    """One for all ends that are alike, of those that are mitred or have to be."""
     ends = cut_ends(takeoff)
     kinds: list[tuple[CutPlace, list[tuple[CutEnd, CutEnd | None]]]] = []
     for end in takeoff.ends:
-        if not end.mitre_deg or id(end) not in ends or end.section.outer.shape == "free":
+        at = ends.get(id(end))
+        if at is None or not isinstance(at.cut, PlaneCut) or not at.cut.mitre_deg or end.section.outer.shape == "free":
             continue
-        at = ends[id(end)]
-        if not isinstance(at.cut, PlaneCut) or not at.cut.mitre_deg:
-            continue  # drawn into another tube, where it needs another cut
         alike = next((some for place, some in kinds if place.like(at.place)), None)
         if alike is None:
             kinds.append((at.place, alike := []))
