@@ -173,9 +173,9 @@ def test_what_was_taken_off_the_rim_is_told():
     (note,) = takeoff.notes
     assert note == (
         "1 tube end has chamfered or rounded edges; read as if cut sharp. Outside they take up to 0.5 mm off the rim: "
-        "set lip_mm to -0.5 in [fitting] for a crown that ends where the rim is flat, or a groove stays around it."
+        "a crown stands out past its flat by that. Trim it by hand where the step is in the way."
     )
-    assert "groove" not in take_off([revolved(wall(0.0, 0.3, 0.0, 0.3))], 8.0).notes[0]
+    assert "Trim" not in take_off([revolved(wall(0.0, 0.3, 0.0, 0.3))], 8.0).notes[0]
     assert take_off([revolved(wall(0.0, 0.0, 0.0, 0.0)[1:])], 8.0).notes == ()
 
 

@@ -16,12 +16,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ..fields.messages import FieldName, Length, Message, count_of, say
+from ..fields.messages import Length, Message, count_of, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import OutlineFit, fit_outline, off_outline
 from ..geometry.topology import Indices
-from ..geometry.units import bare_mm
 from .axes import corners_of_walls, sharper
 from .rims import FLATNESS, STEEPEST, FlatRings, Loops, Rims, are_exact, are_walls, axis_of_walls
 from .surface import Surface, reshaped
@@ -189,10 +188,9 @@ def notes_of_deburring(
     outside = max((edge.width for _, edges in ends for edge in edges if edge.outside), default=0.0)
     if outside:
         said += say(
-            " Outside they take up to {} off the rim: set {} for a crown that ends where the rim is flat, or a groove "
-            "stays around it.",
+            " Outside they take up to {} off the rim: a crown stands out past its flat by that. Trim it by hand where "
+            "the step is in the way.",
             Length(outside),
-            FieldName("lip_mm", -float(bare_mm(outside)), "fitting"),
         )
     left, wall = min((wall - sum(edge.width for edge in edges), wall) for wall, edges in ends)
     if left < _LITTLE_FLAT * wall:
