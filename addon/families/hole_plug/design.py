@@ -31,6 +31,7 @@ from .settle import (
     Legs,
     head_half,
     lead_in,
+    lies_flat,
     resolve,
     skin_mm,
     stem_radius,
@@ -88,10 +89,10 @@ def _head(recipe: PlugRecipe, place: HolePlace, bead: float, fineness: Fineness)
     insets, heights = np.array([(0.0, low), *_top(recipe, place, fineness)]).T
     stack = rings(place.head(radius), insets, fineness.around(radius))
     blank = labelled(loft(stack, heights, ["head"] * (len(heights) - 1), "head", "head"))
-    if place.flat:
+    if lies_flat(recipe, place):
         return blank - tool(inside, "seat")
     past = stem_radius(recipe, place) + float(recipe.rib_height_mm or 0.0) + ROOM_BEADS * bead
-    top = float(np.nanmax(place.outside(place.around(past)))) + ROOM_MM
+    top = float(np.nanmax(place.rim(past)[:, 2])) + ROOM_MM
     around = Manifold.cylinder(top - low + PAST_MM, past, circular_segments=facets).translate((0.0, 0.0, low - PAST_MM))
     return blank - tool(inside + place.leaning(around), "seat")
 

@@ -19,9 +19,9 @@ from ...trade.tolerances import standard_tolerance
 from ..bench_steps import BenchSteps
 from ..dimensioned import View
 from ..fitting import BenchStep, Caliper, Fitting, Level
-from .plug_drawing import across_view, along_view
+from .plug_drawing import views
 from .recipe import PlugRecipe
-from .settle import DRILLED_GRADE, Legs, head_down, head_half, stem_radius
+from .settle import DRILLED_GRADE, Legs, head_down, head_half, lies_flat, stem_radius
 from .wall import HolePlace
 
 _FACETS = 256
@@ -54,6 +54,10 @@ class HolePlug(Fitting):
         return head_down(self.recipe, self.place)
 
     @property
+    def on_flat(self) -> bool:
+        return lies_flat(self.recipe, self.place)
+
+    @property
     def print_axes(self) -> Floats:
         return np.diag([1.0, -1.0, -1.0]) if self.head_down else np.eye(3)
 
@@ -74,11 +78,11 @@ class HolePlug(Fitting):
         return f"{recipe.head} plug for a hole of {say_both(self.place.diameter_mm)}{leaning}{head}, {held}"
 
     def levels(self) -> tuple[Level, ...]:
-        recipe, place, stem = self.recipe, self.place, float(self.recipe.stem_mm or 0.0)
+        recipe, stem = self.recipe, float(self.recipe.stem_mm or 0.0)
         if recipe.head == "flush":
             return (Level("tip" if self.head_down else "seat", stem),)
         head = float(recipe.head_mm or 0.0)
-        seat = (Level("seat", head),) if place.flat else ()
+        seat = (Level("seat", head),) if self.on_flat else ()
         return (*seat, Level("tip", head + stem))
 
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
@@ -105,15 +109,8 @@ class HolePlug(Fitting):
         rows.append(Caliper.around("Fitting: length in all", float(np.ptp(self.mesh.vertices[:, 2])), layer))
         return tuple(rows)
 
-    @property
-    def on_flat(self) -> bool:
-        """Whether the head lies on the flat of the side that its hole is in, and is no wider."""
-        return math.isfinite(self.place.room_mm) and head_half(self.recipe, self.place) <= self.place.room_mm
-
     def drawing(self) -> tuple[View, ...]:
-        """The section along the tube, and the one across it where that differs."""
-        along = along_view(self.recipe, self.place, self.solid)
-        return (along,) if self.place.flat else (along, across_view(self.recipe, self.place, self.solid))
+        return views(self.recipe, self.place, self.solid)
 
     def listed(self) -> Mapping[str, str | int | float]:
         recipe = self.recipe
@@ -137,21 +134,22 @@ class HolePlug(Fitting):
             "The stem leans as its hole does: press it in along the hole, not square to the tube",
             (id for id, plug in fittings.items() if plug.place.lean_deg),
         )
-        square = {id: plug for id, plug in fittings.items() if not plug.place.flat and plug.recipe.head != "flush"}
         steps.add(
             "Turn along the tube",
             "The head is hollow one way only; lay that along the tube",
-            (id for id, plug in square.items() if not plug.on_flat),
+            (id for id, plug in fittings.items() if plug.recipe.head != "flush" and not plug.on_flat),
         )
-        steps.add(
-            "Turn along the tube",
-            "The head lies on a flat with its sides along the tube; turned any other way, its corners stand past it",
-            (id for id, plug in square.items() if plug.on_flat),
-        )
+        ribbed = {id: plug.place.lean_deg for id, plug in fittings.items() if plug.recipe.stem == "ribs"}
         steps.add(
             "Press in",
             "With the thumb, then a soft mallet, straight, until the head sits all round",
-            (id for id, plug in fittings.items() if plug.recipe.stem == "ribs"),
+            (id for id, lean in ribbed.items() if not lean),
+        )
+        steps.add(
+            "Press in",
+            "Turned so that the stem leans as the hole does, with the thumb, then a soft mallet, along the hole, until "
+            "the head sits all round",
+            (id for id, lean in ribbed.items() if lean),
         )
         steps.add(
             "Snap in",

@@ -1,7 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The dimensioned drawing of a hole plug: cut along the tube and across it, through the hole's axis."""
+"""The dimensioned drawing of a hole plug: cut through the hole's axis the way that it leans, and along or across the
+tube."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from manifold3d import Manifold
@@ -11,25 +14,37 @@ from ...geometry.sections import Outline
 from ...shaping.cutters import prism
 from ..dimensioned import Dimension, Note, View, cut_along, span
 from .recipe import PlugRecipe
-from .settle import Legs, head_half, lead_in, stem_radius
+from .settle import Legs, head_half, lead_in, lies_flat, stem_radius
 from .wall import HolePlace
 
 _FACETS = 128
+_ASIDE_DEG = 2.0
+"""A lean so near to along or across the tube is drawn as that."""
 _BESIDE_MM = 4.0
 """How much of the tube is drawn past the head."""
 
 
-def along_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
-    """Along the tube, with everything that is dimensioned."""
-    cut = cut_along(solid, 0.0)
+def views(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> tuple[View, ...]:
+    """All that is dimensioned in the first one; the head's other side where that differs."""
+    first = _main_view(recipe, place, solid)
+    if lies_flat(recipe, place):
+        return (first,)
+    across = _side(place.lean_towards_deg) == "across the tube"
+    return first, _other_view(recipe, place, solid, 0.0 if across else 90.0)
+
+
+def _main_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
+    degrees = place.lean_towards_deg
+    cut = cut_along(solid, degrees)
     low, high = span(np.concatenate(cut), 1)
     radius, stem, depth = head_half(recipe, place), stem_radius(recipe, place), float(recipe.stem_mm or 0.0)
-    round_sign = "⌀" if place.flat or recipe.head == "flush" else ""
+    round_sign = "⌀" if lies_flat(recipe, place) or recipe.head == "flush" else ""
     dimensions = [
-        Dimension((-radius, 0.0), (radius, 0.0), "above", "head", (2 * radius,), round_sign),
         Dimension(_beside(place, stem, 0.0), (_beside(place, stem, 0.0)[0], -depth), "right", "stem", (depth,)),
     ]
     notes = []
+    if _side(degrees) is not None:
+        dimensions.append(Dimension((-radius, 0.0), (radius, 0.0), "above", "head", (2 * radius,), round_sign))
     if recipe.head != "flush":
         dimensions.append(Dimension((-radius, 0.0), (-radius, high), "left", "head", (high,)))
     if recipe.stem == "ribs":
@@ -80,27 +95,47 @@ def along_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
         notes.append(Note((-place.radius, -place.sunk_mm / 2), f"{place.countersink_deg:.3g}°", margin="left"))
     return View(
         cut,
-        tube=_wall(recipe, place, 0.0),
+        tube=_wall(recipe, place, degrees),
         axis=True,
         dimensions=dimensions,
-        notes=notes,
-        caption="Section along the tube",
+        notes=[*notes, *_radius_note(recipe, place, degrees)],
+        caption=f"Section {_side(degrees) or 'the way the hole leans'}",
     )
 
 
-def across_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
-    """Across the tube, where the head follows it."""
-    cut, notes = cut_along(solid, 90.0), []
-    outer = place.section.outer
-    if outer.shape == "circle" and recipe.head != "flush":
-        half = head_half(recipe, place)
-        notes.append(Note((half, float(place.outside(np.array([[0.0, half]]))[0])), "R {}", (outer.width / 2,)))
-    return View(cut, tube=_wall(recipe, place, 90.0), axis=True, notes=notes, caption="Section across the tube")
+def _other_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold, degrees: float) -> View:
+    half, dimensions = head_half(recipe, place), []
+    if _side(place.lean_towards_deg) is None:
+        dimensions.append(Dimension((-half, 0.0), (half, 0.0), "above", "head", (2 * half,)))
+    return View(
+        cut_along(solid, degrees),
+        tube=_wall(recipe, place, degrees),
+        axis=True,
+        dimensions=dimensions,
+        notes=_radius_note(recipe, place, degrees),
+        caption=f"Section {_side(degrees)}",
+    )
+
+
+def _side(degrees: float) -> str | None:
+    """How a section lies to the tube; none if it is aslant."""
+    if abs(degrees) <= _ASIDE_DEG:
+        return "along the tube"
+    return "across the tube" if abs(degrees) >= 90.0 - _ASIDE_DEG else None
+
+
+def _radius_note(recipe: PlugRecipe, place: HolePlace, degrees: float) -> list[Note]:
+    """Where the head follows a round tube."""
+    outer, half = place.section.outer, head_half(recipe, place)
+    if outer.shape != "circle" or recipe.head == "flush" or abs(degrees) < 90.0 - _ASIDE_DEG:
+        return []
+    return [Note((half, float(place.outside(np.array([[0.0, half]]))[0])), "R {}", (outer.width / 2,))]
 
 
 def _beside(place: HolePlace, x: float, z: float) -> tuple[float, float]:
-    """Where a point beside the axis lies if the hole leans."""
-    return float(place.lean[0] @ (x, 0.0, z)), z
+    """Where a point beside the axis lies if the hole leans, seen as it does."""
+    lean = math.radians(place.lean_deg)
+    return x / math.cos(lean) + z * math.tan(lean), z
 
 
 def _wall(recipe: PlugRecipe, place: HolePlace, degrees: float) -> list[Floats]:
@@ -109,9 +144,9 @@ def _wall(recipe: PlugRecipe, place: HolePlace, degrees: float) -> list[Floats]:
     wall = place.tube(place.outer, 4 * size, _FACETS) - place.tube(place.bore, 4 * size, _FACETS, place.wall_mm)
     drill = place.leaning(Manifold.cylinder(8 * size, place.radius, circular_segments=_FACETS, center=True))
     if place.sunk_mm:
-        drill += Manifold.cylinder(place.sunk_mm, place.radius, place.countersink_mm / 2, _FACETS).translate(
-            (0, 0, -place.sunk_mm)
-        )
+        cone = Manifold.cylinder(place.sunk_mm, place.radius, place.countersink_mm / 2, _FACETS)
+        cone = cone.translate((0.0, 0.0, place.cone_end_mm))
+        drill += cone.rotate((0.0, place.lean_deg, 0.0)).rotate((0.0, 0.0, place.lean_towards_deg))
     depth = place.wall_mm + size
     near = prism(Outline.circle(2 * size).cross_section(_FACETS), -depth, size)
     return cut_along((wall - drill) ^ near, degrees)

@@ -15,12 +15,13 @@ import numpy as np
 from ...fields.messages import Length, say
 from ...fields.refusals import RecipeError
 from ...shaping.spigots import RIB_CREST
+from ...trade.processes import Process
 from ...trade.tolerances import standard_tolerance
 from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
 from ..settling import Settling
 from .recipe import MOST_OVERLAP_MM, Head, PlugRecipe, Stem
-from .wall import MOST_LEAN_DEG, HolePlace
+from .wall import HolePlace
 
 DRILLED_GRADE = 12
 """What a twist drill keeps of ISO 286-1, all of it above its size; common practice, no source."""
@@ -46,10 +47,10 @@ USUAL_OVERLAP_MM = 1.8, 3.0
 USUAL_LEAD_IN_MM, USUAL_EDGE_MM = 0.8, 0.5
 ROOM_MM = 0.4
 """Above the seat, around a stem where the seat is not flat."""
-MOST_STEM_LEAN_DEG = 45.0
-"""What is printed without support."""
-ALONG_DEG = 2.0
-"""A lean so near to the tube's direction is along it."""
+MOST_STEM_LEAN_DEG = 60.0
+"""Further over, the mouth is more than twice as long as the hole is wide."""
+USUAL_STEM_LEAN_DEG = 45.0
+"""What is printed without support where the process is not known."""
 MOST_FALL = 0.56
 """How far the tube's outside may fall away under a head, as a share of the head's half width: it reaches 85 % of the
 radius of a round tube."""
@@ -76,20 +77,25 @@ _ROOM_MM = 0.5
 
 @dataclass(frozen=True)
 class Hold:
-    """How far the wall's inner edge lies below the outside, around the hole."""
+    """How far the hole's edges lie below the outside, around it."""
 
     front_mm: float
-    """Where it is nearest."""
+    """The inner one, where it is nearest."""
     back_mm: float
     """Where it is farthest."""
+    sunk_mm: float
+    """The end of the countersink, where it is farthest; 0 if there is none."""
     grip_mm: float
-    """Of the hole's cylinder, at least."""
+    """Height of the hole's cylinder between them, at least."""
 
     @classmethod
     def of(cls, place: HolePlace) -> Hold:
-        depths = -place.inside(place.around(place.radius))
-        front, back = float(depths.min()), float(depths.max())
-        return cls(front, back, front - place.sunk_mm)
+        inner, outer = place.inside(place.around(place.radius)), place.rim(place.radius)[:, 2]
+        sunk = 0.0
+        if place.sunk_mm:
+            outer = np.minimum(outer, place.cone_end())
+            sunk = -float(outer.min())
+        return cls(-float(inner.max()), -float(inner.min()), sunk, float((outer - inner).min()))
 
 
 def resolve(recipe: PlugRecipe, place: HolePlace, circumstances: Circumstances | None = None) -> PlugRecipe:
@@ -100,7 +106,7 @@ def resolve(recipe: PlugRecipe, place: HolePlace, circumstances: Circumstances |
     bench.numbers()
     process = circumstances.process if circumstances else None
     bead = process.bead_mm if process else USUAL_BEAD_MM
-    hold, widest = _seated(place)
+    hold, widest = _seated(place, process)
     _settle_words(bench, place, hold)
     _settle_stem(bench, place, circumstances)
     edges = LayerEdges.of(process) if process else None
@@ -117,7 +123,12 @@ def resolve(recipe: PlugRecipe, place: HolePlace, circumstances: Circumstances |
 
 def head_down(recipe: PlugRecipe, place: HolePlace) -> bool:
     """Whether it is printed on its head: where that has a flat."""
-    return recipe.head != "flush" or place.flat
+    return recipe.head != "flush" or lies_flat(recipe, place)
+
+
+def lies_flat(recipe: PlugRecipe, place: HolePlace) -> bool:
+    """Whether the head is on a flat of its tube."""
+    return place.lies_flat(head_half(recipe, place))
 
 
 def stem_radius(recipe: PlugRecipe, place: HolePlace) -> float:
@@ -201,15 +212,9 @@ def wall_behind(recipe: PlugRecipe, place: HolePlace) -> float:
     return -float(place.inside(points).min())
 
 
-def _seated(place: HolePlace) -> tuple[Hold, float]:
+def _seated(place: HolePlace, process: Process | None) -> tuple[Hold, float]:
     """How the hole holds a stem, and the greatest radius of a head on it."""
-    if place.lean_deg and (why := _why_not(place)):
-        raise RecipeError(
-            "section",
-            f"the hole leans by {place.lean_deg:.1f}°{why}",
-            None,
-            "Fill the hole, close it with a rubber plug, or drill it square to the wall.",
-        )
+    _refuse_steep(place, process)
     hold = Hold.of(place)
     if not math.isfinite(hold.back_mm) or not math.isfinite(place.reach_mm):
         raise RecipeError(
@@ -218,13 +223,13 @@ def _seated(place: HolePlace) -> tuple[Hold, float]:
             None,
             OTHERWISE,
         )
-    least, most = place.widest_mm + LEAST_OVERLAP_MM, place.widest_mm + MOST_OVERLAP_MM
-    radii = np.linspace(least, most, 96)
+    radii = place.widest_mm + np.linspace(LEAST_OVERLAP_MM, MOST_OVERLAP_MM, 96)
+    radii = radii[np.isfinite(radii)]
     if place.flat:
         radii = radii[radii <= place.room_mm]
     falls = np.array([-place.below(radius).min() for radius in radii])
     fits = ~(falls > MOST_FALL * radii) & np.isfinite(falls)
-    if not fits[0]:
+    if not fits[:1].any():
         raise RecipeError(
             "section",
             say("the tube's outside falls away too steeply around a hole of {} for a head to sit on", _wide(place)),
@@ -234,15 +239,19 @@ def _seated(place: HolePlace) -> tuple[Hold, float]:
     return hold, float(radii[len(radii) - 1 if fits.all() else int(fits.argmin()) - 1])
 
 
-def _why_not(place: HolePlace) -> str:
-    """Why a leaning hole gets no plug; nothing where it gets one."""
-    if place.lean_across_deg > ALONG_DEG:
-        return f" across the tube; a stem goes in square to within {MOST_LEAN_DEG:g}°, or leaning along the tube"
-    if place.countersink_mm:
-        return " and is countersunk; a leaning hole is plugged only if it is plain"
-    if place.lean_deg > MOST_STEM_LEAN_DEG:
-        return f"; a stem that leans by more than {MOST_STEM_LEAN_DEG:g}° would need support"
-    return ""
+def _refuse_steep(place: HolePlace, process: Process | None) -> None:
+    dissolved = process is not None and process.support == "dissolved in a bath"
+    unsupported = process.overhang_deg if process else USUAL_STEM_LEAN_DEG
+    most = MOST_STEM_LEAN_DEG if dissolved else min(unsupported, MOST_STEM_LEAN_DEG)
+    if place.lean_deg <= most:
+        return
+    instead = "Fill the hole, close it with a rubber plug, or drill it square to the wall"
+    if place.lean_deg <= MOST_STEM_LEAN_DEG:
+        why = f"a stem that leans by more than {most:g}° needs support that would have to be broken off its seat"
+        instead += f"; where support dissolves, stems lean by up to {MOST_STEM_LEAN_DEG:g}°"
+    else:
+        why = f"plugs are made for holes that lean by up to {MOST_STEM_LEAN_DEG:g}°"
+    raise RecipeError("section", f"the hole leans by {place.lean_deg:.1f}°; {why}", None, f"{instead}.")
 
 
 def _wide(place: HolePlace) -> Length:
@@ -253,10 +262,17 @@ def _settle_words(bench: Settling[PlugRecipe], place: HolePlace, hold: Hold) -> 
     head, stem = bench.recipe.head, bench.recipe.stem
     sunk = place.countersink_mm >= FLUSH_RATIO * place.diameter_mm
     if head == "auto":
-        head = "flush" if sunk and hold.grip_mm >= LEAST_GRIP_MM and stem != "barbs" else "flat"
+        flush = sunk and hold.grip_mm >= LEAST_GRIP_MM and stem != "barbs" and not place.lean_deg
+        head = "flush" if flush else "flat"
         bench.set("head", head)
     if head == "flush" and not sunk:
         raise RecipeError("head", "a flush head needs a countersink, and this hole has none; choose flat", "flat")
+    if head == "flush" and place.lean_deg:
+        raise RecipeError("head", "a flush head in a leaning hole has an edge too thin to print; choose flat", "flat")
+    if place.lean_deg and place.sunk_mm and hold.grip_mm < LEAST_GRIP_MM:
+        left = Length(max(hold.grip_mm, 0.0))
+        problem = say("the countersink leaves {} of the hole for ribs, and they need {}", left, Length(LEAST_GRIP_MM))
+        raise RecipeError("section", problem, None, OTHERWISE)
     if stem == "auto":
         bench.set("stem", "ribs" if hold.grip_mm >= LEAST_GRIP_MM or head == "flush" or place.lean_deg else "barbs")
     if bench.recipe.stem == "barbs" and place.lean_deg:
@@ -293,13 +309,14 @@ def _settle_head(bench: Settling[PlugRecipe], place: HolePlace, widest: float, e
     if room < least:
         raise RecipeError("stem", "the tube has no room for a head wide enough for legs; choose ribs", "ribs")
     usual = min(max(math.ceil(4 * hole - 0.02) / 10, USUAL_OVERLAP_MM[0]), USUAL_OVERLAP_MM[1])
-    if least <= (flat := math.floor(100 * (place.room_mm - hole)) / 100 if math.isfinite(place.room_mm) else usual):
-        usual = min(usual, flat)
+    if least <= (side := math.floor(100 * (place.room_mm - hole)) / 100 if math.isfinite(place.room_mm) else usual):
+        usual = min(usual, side)
     why = "slots for the legs would cut it open" if barbed else "a narrower head would slip into the hole"
     bench.number("overlap_mm", least, room, why, "the tube falls away there, or has a corner", default=usual)
     radius = head_half(bench.recipe, place)
     domed = bench.recipe.head == "domed"
-    least = max(DOME_RIM_MM + 0.4 if domed else 0.0, LEAST_HEAD_MM + (0.0 if place.flat else ROOM_MM))
+    flat = lies_flat(bench.recipe, place)
+    least = max(DOME_RIM_MM + 0.4 if domed else 0.0, LEAST_HEAD_MM + (0.0 if flat else ROOM_MM))
     if barbed:
         least = max(least, skin_mm(bench.recipe) + 0.4)
     usual = DOME_RIM_MM + DOME_SHARE * radius if domed else max(2.0, radius / 5)
@@ -389,7 +406,7 @@ def _settle_lengths(bench: Settling[PlugRecipe], place: HolePlace, hold: Hold, e
         legs = Legs.of(recipe, place)
         least, usual, why = legs.least_length_mm, legs.least_length_mm, "barbs and their lead-in have to pass the wall"
     else:
-        least = place.sunk_mm + lead_in(recipe) + min(LEAST_GRIP_MM, hold.grip_mm)
+        least = hold.sunk_mm + lead_in(recipe) + min(LEAST_GRIP_MM, hold.grip_mm)
         usual, why = hold.back_mm + lead_in(recipe) + _ROOM_MM, "a shorter stem has no hold"
     most = place.reach_mm - _ROOM_MM
     if most < least:

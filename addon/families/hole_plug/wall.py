@@ -2,7 +2,7 @@
 """The wall that a plug sits in: each mouth of a hole as a site, and the tube's surfaces as the plug's frame sees them.
 
 That frame has its origin where the hole's axis meets the tube's outside, z straight out of the tube there, x along the
-tube: the section lies in the plane of y and z. Where the hole leans, x is the way that it leans in.
+tube: the section lies in the plane of y and z. On a flat wall x is the way that the hole leans in.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from ...geometry.sections import Outline, Section
 from ...geometry.units import say_both
 from ...takeoff import Hole, Mouth, Takeoff
 from ...takeoff.hole_words import said_mouth
+from ...takeoff.sites import angle_between
 from ..family import ALIKE_DEG, ALIKE_MM
 
 MOST_LEAN_DEG = 1.0
@@ -70,11 +71,41 @@ class HoleMouth:
         return self.mouth.position
 
     @cached_property
-    def frame(self) -> Frame:
+    def out(self) -> Floats:
+        """(3,): straight out of the tube's wall."""
         tube = self.hole.tube
         place = tube.frame.to_local(self.mouth.position[None])[:, :2]
-        out = off_outline(tube.section.outer, place)[1][0] @ tube.frame.axes[:2]
-        return Frame.along(self.mouth.position, out, self.mouth.axis if _leans(self.hole) else tube.axis)
+        return off_outline(tube.section.outer, place)[1][0] @ tube.frame.axes[:2]
+
+    @cached_property
+    def lean_deg(self) -> float:
+        """0 up to ``MOST_LEAN_DEG``."""
+        lean = angle_between(self.mouth.axis, self.out)
+        return lean if lean > MOST_LEAN_DEG else 0.0
+
+    @cached_property
+    def along(self) -> Frame:
+        """With x along the tube, the way that the hole leans there."""
+        frame = Frame.along(self.mouth.position, self.out, self.hole.tube.axis)
+        x, y = frame.axes[:2] @ self.mouth.axis
+        across = abs(x) <= math.sin(math.radians(ALIKE_DEG)) * abs(y)
+        return frame.turned(180.0) if self.lean_deg and (y if across else x) < 0 else frame
+
+    @cached_property
+    def lean_towards_deg(self) -> float:
+        """Which way it leans, from the tube's direction."""
+        x, y = self.along.axes[:2] @ self.mouth.axis
+        return math.degrees(math.atan2(y, x)) if self.lean_deg else 0.0
+
+    @property
+    def flat(self) -> bool:
+        """Whether the side is flat so far around it that no head comes near to a corner."""
+        widest = max(self.hole.diameter_mm / math.cos(math.radians(self.lean_deg)), self.mouth.countersink_mm) / 2
+        return _room_on_side(self.hole) >= widest + FLAT_BEYOND_MM
+
+    @cached_property
+    def frame(self) -> Frame:
+        return self.along.turned(self.lean_towards_deg) if self.flat else self.along
 
     @property
     def where(self) -> str:
@@ -99,8 +130,8 @@ class HolePlace:
     """Largest diameter and whole angle; 0 if it is plain."""
     room_mm: float = math.inf
     """On a flat side, how far that goes past the axis to the nearer corner; no limit elsewhere."""
-    lean_across_deg: float = 0.0
-    """Between the way that the axis leans in and the tube."""
+    lean_towards_deg: float = 0.0
+    """Which way it leans, about z from x, -90 to 90."""
     outer: Outline | None = None
     bore: Outline | None = None
     """The tube's outlines, seen along it, across and out from where the axis meets the outside; none if the wall is
@@ -109,46 +140,49 @@ class HolePlace:
     @classmethod
     def of(cls, site: HoleMouth, section: Section) -> HolePlace:
         hole, tube = site.hole, site.hole.tube.frame
-        along = float(site.frame.x @ hole.tube.axis)
-        plane = Frame.along(site.position, site.frame.z, math.copysign(1.0, along) * hole.tube.axis).axes[1:]
-        lean = hole.lean_deg if _leans(hole) else 0.0
+        plane = site.along.axes[1:]
         turn, middle = plane @ tube.axes[:2].T, plane @ (tube.origin - site.position)
         if section.outer.shape == "circle":
             middle[0] = 0.0
         outer, bore = (_seen(outline, turn, middle) for outline in (section.outer, section.bore))
-        radius = hole.diameter_mm / 2
-        wall = -_span(bore, np.zeros(1))[1][0]
-        clear = -np.nanmax(_span(bore, np.array([-radius, 0.0, radius]))[0])
         place = cls(
             section,
             hole.diameter_mm,
-            float(wall),
-            float((wall + clear) / 2 if hole.walls == 2 else clear),
-            lean,
+            float(-_span(bore, np.zeros(1))[1][0]),
+            math.inf,
+            site.lean_deg,
             site.mouth.countersink_mm,
             site.mouth.countersink_deg,
             _room_on_side(hole) or math.inf,
-            math.degrees(math.acos(min(abs(along), 1.0))) if lean else 0.0,
+            site.lean_towards_deg,
             outer,
             bore,
         )
-        flat = math.isfinite(place.room_mm) and place.room_mm >= place.widest_mm + FLAT_BEYOND_MM
-        return replace(place, outer=None, bore=None) if flat else place
+        place = replace(place, reach_mm=place.reach_to(hole.walls == 2))
+        return replace(place, lean_towards_deg=0.0, outer=None, bore=None) if site.flat else place
 
     @property
     def radius(self) -> float:
         return self.diameter_mm / 2
 
-    @property
+    @cached_property
     def widest_mm(self) -> float:
-        """Half of what the head has to cover."""
-        return max(self.diameter_mm / math.cos(math.radians(self.lean_deg)), self.countersink_mm) / 2
+        """Half of what the head has to cover; not a number where the tube is too narrow for it."""
+        widest = max(self.diameter_mm, self.countersink_mm) / 2
+        return float(np.hypot(*self.rim(widest)[:, :2].T).max()) if self.lean_deg else widest
+
+    @property
+    def axis(self) -> Floats:
+        """(3,): unit direction, out of the tube."""
+        lean, towards = np.radians([self.lean_deg, self.lean_towards_deg])
+        return np.array([np.sin(lean) * np.cos(towards), np.sin(lean) * np.sin(towards), np.cos(lean)])
 
     @property
     def lean(self) -> Floats:
         """(3, 3): leans what is round about z so that it is round about the hole's axis; heights stay as they are."""
-        lean = math.radians(self.lean_deg)
-        return np.array([(1 / math.cos(lean), 0, math.tan(lean)), (0, 1, 0), (0, 0, 1)], float)
+        lean, towards = np.radians([self.lean_deg, self.lean_towards_deg])
+        turn = np.array([(np.cos(towards), -np.sin(towards), 0), (np.sin(towards), np.cos(towards), 0), (0, 0, 1)])
+        return turn @ np.array([(1 / np.cos(lean), 0, np.tan(lean)), (0, 1, 0), (0, 0, 1)]) @ turn.T
 
     def leaning(self, solid: Manifold) -> Manifold:
         """What is round about z, about the hole's axis."""
@@ -160,7 +194,7 @@ class HolePlace:
 
     @property
     def sunk_mm(self) -> float:
-        """How deep the countersink goes along the axis."""
+        """How long the countersink is along the axis."""
         if self.countersink_mm <= self.diameter_mm:
             return 0.0
         return (self.countersink_mm - self.diameter_mm) / 2 / math.tan(math.radians(self.countersink_deg / 2))
@@ -173,7 +207,7 @@ class HolePlace:
     def key(self) -> tuple[Any, ...]:
         sizes = self.diameter_mm, self.wall_mm, self.reach_mm, self.room_mm, self.countersink_mm, self.countersink_deg
         lines = self.section.outer, self.section.bore, self.outer, self.bore
-        return self.lean_deg, self.lean_across_deg, *sizes, *(line and line.key for line in lines)
+        return self.lean_deg, self.lean_towards_deg, *sizes, *(line and line.key for line in lines)
 
     @property
     def words(self) -> str:
@@ -187,7 +221,7 @@ class HolePlace:
             return abs(float(getattr(self, name)) - float(getattr(other, name)))
 
         sizes = ("diameter_mm", "wall_mm", "countersink_mm")
-        turned = max(apart("lean_deg"), apart("lean_across_deg")) > ALIKE_DEG
+        turned = max(apart("lean_deg"), apart("lean_towards_deg")) > ALIKE_DEG
         turned |= apart("countersink_deg") > ALIKE_CONE_DEG
         if turned or max(map(apart, sizes)) > ALIKE_MM:
             return False
@@ -206,17 +240,52 @@ class HolePlace:
         return np.zeros(len(points)) if self.outer is None else _span(self.outer, points[:, 1])[1]
 
     def inside(self, points: Floats) -> Floats:
-        """The same of the wall's inside."""
-        return np.full(len(points), -self.wall_mm) if self.bore is None else _span(self.bore, points[:, 1])[1]
+        """(n,): heights at which lines along the hole's axis come out of the wall's inside; ``points`` (n, 2) are
+        where they would be if it stood upright."""
+        return np.full(len(points), -self.wall_mm) if self.bore is None else self._along_axis(self.bore, points)[1]
+
+    def rim(self, radius: float) -> Floats:
+        """(n, 3): points where a hole of such a radius meets the tube's outside."""
+        upright = self.around(radius)
+        heights = np.zeros(len(upright)) if self.outer is None else self._along_axis(self.outer, upright)[1]
+        return np.column_stack([upright, heights]) @ self.lean.T
+
+    @property
+    def cone_end_mm(self) -> float:
+        """Where the countersink ends along the axis."""
+        return float((self.rim(self.countersink_mm / 2) @ self.axis).max()) - self.sunk_mm
+
+    def cone_end(self) -> Floats:
+        """(n,): heights at which the countersink ends in the hole, around its axis."""
+        return (self.cone_end_mm - (self.around(self.radius) @ self.axis[:2]) / self.axis[2]) * self.axis[2]
+
+    def reach_to(self, plug_opposite: bool) -> float:
+        """How deep a stem may go, square to the outside: to the far wall, or halfway to a plug in that."""
+        if self.bore is None:
+            return self.reach_mm
+        clear = -float(np.nanmax(self._along_axis(self.bore, self.around(self.radius))[0]))
+        if not plug_opposite:
+            return clear
+        # Their tips are parallel unless the hole leans across the tube; then each stays on its side of the middle.
+        middle = (self.wall_mm + clear) / 2
+        across = abs(self.axis[1]) > math.sin(math.radians(ALIKE_DEG))
+        return middle - self.radius * math.sin(math.radians(self.lean_deg)) if across else middle
+
+    def _along_axis(self, outline: Outline, points: Floats) -> tuple[Floats, Floats]:
+        return _span(outline, points @ self.lean[1, :2], float(self.lean[1, 2]))
 
     def around(self, radius: float) -> Floats:
         """(n, 2): points on a circle about the axis."""
         return radius * np.column_stack([np.cos(_AROUND), np.sin(_AROUND)])
 
+    def lies_flat(self, half_mm: float) -> bool:
+        """Whether a head so wide to each side lies on a flat side of the tube."""
+        return self.flat or (math.isfinite(self.room_mm) and half_mm <= self.room_mm)
+
     def head(self, half_mm: float) -> Outline:
-        """A head so wide to each side: round where the wall is flat. Elsewhere its sides lie along the tube and across,
-        since what reaches down beside a round tube would end in tips too thin to print."""
-        if self.flat:
+        """A head so wide to each side: round on a flat. Elsewhere its sides lie along the tube and across, since what
+        reaches down beside a round tube would end in tips too thin to print."""
+        if self.lies_flat(half_mm):
             return Outline.circle(2 * half_mm)
         return Outline.rectangle(2 * half_mm, 2 * half_mm, min(MOST_CORNER_MM, half_mm / 2))
 
@@ -247,10 +316,6 @@ def _sheared(solid: Manifold, matrix: Floats) -> Manifold:
     return solid.transform(np.column_stack([matrix, np.zeros(3)]))
 
 
-def _leans(hole: Hole) -> bool:
-    return hole.lean_deg > MOST_LEAN_DEG
-
-
 def _room_on_side(hole: Hole) -> float:
     """How far the flat side that a hole is in goes past its axis, to the nearer corner; 0 if it is in none."""
     outer = hole.tube.section.outer
@@ -268,14 +333,17 @@ def _seen(outline: Outline, turn: Floats, middle: Floats) -> Outline:
     return Outline.free(outline.polygon(chord_error=_CHORD_MM) @ turn.T + middle)
 
 
-def _span(outline: Outline, across: Floats) -> tuple[Floats, Floats]:
-    """The lowest and the highest point of an outline at each of ``across`` (n,); not a number past it."""
+def _span(outline: Outline, across: Floats, slope: float = 0.0) -> tuple[Floats, Floats]:
+    """The lowest and the highest point of an outline on lines through ``across`` (n,) at height 0, which go across by
+    ``slope`` for each millimetre up; not a number past it."""
     if outline.shape == "circle":
         x, y = outline.centre
+        aside, square = across - x, 1 + slope**2
+        middle = (y - slope * aside) / square
         with np.errstate(invalid="ignore"):
-            half = np.sqrt((outline.width / 2) ** 2 - (across - x) ** 2)
-        return y - half, y + half
-    start = outline.polygon()
+            half = np.sqrt(middle**2 - (aside**2 + y**2 - (outline.width / 2) ** 2) / square)
+        return middle - half, middle + half
+    start = outline.polygon() @ np.array([(1.0, 0.0), (-slope, 1.0)])
     end = np.roll(start, -1, axis=0)
     crossed = (start[:, 0] > across[:, None]) != (end[:, 0] > across[:, None])
     with np.errstate(divide="ignore", invalid="ignore"):
