@@ -45,9 +45,9 @@ DRILL = 4.5
 def mouths(
     gmsh, shapes, diameter=2 * DRILL, walls=1, lean=0.0, aside=0.0, cone=None, facets=24, towards=0.0
 ) -> tuple[Mesh, list]:
-    """A tube along z with a hole along y, its mesh and the mouths that the takeoff finds. It leans by ``lean`` degrees in
-    a plane turned by ``towards`` from that of the tube's axis. ``cone`` is the radius of a countersink of 90° where
-    its axis leaves the tube."""
+    """A tube along z with a hole along y, its mesh and the mouths that the takeoff finds. It leans by ``lean`` degrees
+    in a plane turned by ``towards`` from that of the tube's axis. ``cone`` is the radius of a countersink of 90°
+    where its axis leaves the tube."""
 
     def build():
         axis = leaning(lean, towards)
@@ -323,7 +323,7 @@ def _middle(solid: Manifold, height: float) -> tuple[np.ndarray, np.ndarray]:
 )
 def test_the_stem_of_a_plug_follows_a_hole_whichever_way_it_leans(gmsh, shapes, lean, drilled, alike):
     """In the tube as gmsh drilled it, along the tube, across it, or off its centre: nothing shared but what ribs crush,
-    the stem lies along the hole, and the head on the tube. Aslant on what is not flat, the two mouths of a hole are
+    the stem lies along the hole, and the head on the tube. Aslant near a corner, the two mouths of a hole are
     mirror images."""
     mesh, sites = mouths(gmsh, shapes, walls=2, lean=lean, facets=48, **drilled)
     tube = split_bodies([mesh])[0].to_manifold()
