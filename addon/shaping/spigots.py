@@ -83,6 +83,8 @@ class Spigot:
     rib: Ribs = Ribs()
     ribs_at_deg: tuple[float, ...] = ()
     """Around it, where they are not spread evenly."""
+    flat: tuple[float, float, float] | None = None
+    """Which way (x, y) it is to be cut flat, and how far out: a rib that this would cut is left out."""
 
     @property
     def profile(self) -> Floats:
@@ -336,6 +338,13 @@ class Spigot:
         """Where the ribs' middles lie on the outline."""
         if not self.rib.count:
             return []
+        places = self._all_rib_places(contour)
+        if self.flat is None:
+            return places
+        way, half = np.array(self.flat[:2]), self._rib_width_mm / 2
+        return [rib for rib in places if rib.place @ way + half * abs(rib.along @ way) <= self.flat[2]]
+
+    def _all_rib_places(self, contour: Contour) -> list[OutlinePoint]:
         if self.ribs_at_deg:
             return [point_at(contour, degrees) for degrees in self.ribs_at_deg]
         if not self.ribs_on_sides(contour.outline):

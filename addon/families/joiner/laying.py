@@ -21,7 +21,7 @@ from ..family import EndPlace
 from ..spigot_limits import LEAST_FLOOR_MM
 from .place import JointPlace
 from .recipe import JoinerRecipe, JoinerUp
-from .side import JoinerSide
+from .side import JoinerSide, cut_flat
 
 LEANS_DEG = 45.0
 """How far the sides of a curved spigot that lies on the plate lean out at most beside its flat; common practice, no
@@ -72,7 +72,7 @@ def _sides(
         sides = [replace(side, flat_above=math.isfinite(side.flat_mm)) for side in sides]
     levels = _levels(sides, up)
     first, second = (
-        replace(side, flat_mm=side.lowest_mm - (level - min(levels)))
+        cut_flat(side, side.lowest_mm - (level - min(levels)))
         if way == "lying" and _CLOSE_MM < level - min(levels) <= 2 * _MOST_CUT * side.lowest_mm
         else side
         for side, level in zip(sides, levels, strict=True)
@@ -101,4 +101,4 @@ def _side(recipe: JoinerRecipe, end: EndPlace, contour: Contour, frame: Frame, a
             towards = round(math.degrees(math.atan2(down[1], down[0])), 6)
             turns = _RIBS_STANDING_DEG if standing else _RIBS_LYING_DEG
             spigot = replace(spigot, ribs_at_deg=tuple((towards + turn) % 360 for turn in turns))
-    return JoinerSide(recipe, end, contour.outline, spigot, frame, down, flat)
+    return cut_flat(JoinerSide(recipe, end, contour.outline, spigot, frame, down), flat)

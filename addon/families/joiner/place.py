@@ -30,6 +30,8 @@ Holes = tuple[tuple[EndHole, ...], tuple[EndHole, ...]]
 _LEVEL = 1e-6
 _DIGITS = 2
 """Of a millimetre and a degree in how the ends lie to each other: a model's noise is smaller."""
+_TOUCHING_MM = 0.005
+"""Rims nearer to each other have nothing between them."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,8 @@ class JointPlace:
         return alike and off[0] <= ALIKE_DEG and max(off[1], abs(self.gap_mm - other.gap_mm)) <= ALIKE_MM
 
     def tighter(self, other: JointPlace) -> JointPlace:
-        return replace(self, first=self.first.tighter(other.first), second=self.second.tighter(other.second))
+        first, second = self.first.tighter(other.first), self.second.tighter(other.second)
+        return replace(self, first=first, second=second, gap_mm=min(self.gap_mm, other.gap_mm))
 
     @classmethod
     def of(cls, site: JointSite, section: Section) -> JointPlace:
@@ -157,7 +160,8 @@ class JointSite:
         frame = Frame(first.frame.origin + gap / 2 * axes[2], axes).turned(turned + further)
         u, v, _ = frame.to_local(second.frame.origin)
         joint = replace(joint, holes=holes)
-        return cls(joint, frame, _rounded(gap), _rounded(left), (_rounded(float(u)), _rounded(float(v))), found)
+        gap = 0.0 if abs(gap) < _TOUCHING_MM else gap
+        return cls(joint, frame, gap, _rounded(left), (_rounded(float(u)), _rounded(float(v))), found)
 
     @property
     def source(self) -> str:

@@ -4,22 +4,27 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from manifold3d import CrossSection, JoinType, Manifold
+from manifold3d import CrossSection, JoinType, Manifold, OpType
 
 from ...geometry.frames import Floats, Frame
 from ...geometry.mitres import lean
 from ...geometry.sections import Outline
-from ...shaping.cutters import PAST_MM, OutlinePoint, prism
+from ...shaping.cutters import LEAST_LAND_MM, PAST_MM, OutlinePoint, prism, sides_of
 from ...shaping.features import Vent
 from ...shaping.spigots import Spigot
 from ...takeoff.ends import EndHole
 from ..family import EndPlace
 from ..fitting import Seat
 from .recipe import JoinerRecipe
+
+_UPRIGHT = 0.1
+"""Cosine up to which a side stands up from the plate."""
+_NEAR_MM = 0.05
+"""How far past where a land begins its edge still leans."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +136,31 @@ class JoinerSide:
         far = 2 * (self.outline.width + self.outline.depth)
         ways = self.down, -self.down
         under, above = (OutlinePoint(self.flat_mm * way, way).strip(0.0, far, 2 * far) for way in ways)
-        return under + above if self.flat_above else under
+        return CrossSection.batch_boolean(
+            [under, *([above] if self.flat_above else []), *self._narrow_lands], OpType.Add
+        )
+
+    @property
+    def _narrow_lands(self) -> list[CrossSection]:
+        """What the flat would leave of a land beside a seam relief, where it is too narrow to print."""
+        seam, spigot, lands = self.spigot.seam, self.spigot, []
+        if seam.kind != "sides" or self.outline.shape != "rectangle":
+            return []
+        for side in sides_of(self.outline):
+            land, (place, outward) = side.land_mm(spigot.rib.width_mm or 0.0), side.place
+            begins = float(place @ self.down) + side.length_mm / 2 - land
+            if land and abs(outward @ self.down) < _UPRIGHT and -_NEAR_MM < self.flat_mm - begins < LEAST_LAND_MM:
+                middle = place + self.down * (begins + LEAST_LAND_MM / 2 - place @ self.down)
+                lands.append(OutlinePoint(middle, outward).strip(-seam.room_mm, PAST_MM, LEAST_LAND_MM + _NEAR_MM))
+        return lands
+
+
+def cut_flat(side: JoinerSide, flat_mm: float) -> JoinerSide:
+    """The side with a flat so far from its axis towards the plate, if that is not infinite."""
+    if math.isinf(flat_mm):
+        return side
+    x, y = side.down.tolist()
+    return replace(side, flat_mm=flat_mm, spigot=replace(side.spigot, flat=(x, y, flat_mm)))
 
 
 def holes_passed(recipe: JoinerRecipe, end: EndPlace, shift_mm: float) -> tuple[EndHole, ...]:
