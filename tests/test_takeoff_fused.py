@@ -149,3 +149,59 @@ def test_a_remeshed_tube_is_read_though_no_wall_runs_along_its_axis():
     # One that Blender's voxels made of a mitred tube of 40 mm: a length without walls stopped the takeoff.
     outcomes = import_module("attacks.modifiers").attack(2064, 1)
     assert outcomes.total() == 2
+
+
+SHARP = Section(Outline("rectangle", 40.0, 40.0, 0.0), Outline("rectangle", 34.0, 34.0, 0.0))
+ROUNDED = Section.rectangular(40, 40, 3)
+
+
+def flush(section: Section, height: float, *heights: float) -> Takeoff:
+    """Two posts and rails of one size from axis to axis, with bores that open into each other."""
+    rails = [(section, (0, 0, z), (400, 0, z)) for z in heights]
+    posts = [(section, (x, 0, 0), (x, 0, height)) for x in (0, 400)]
+    return take_off(fused(posts, rails, "open"), 25.0)
+
+
+@pytest.mark.parametrize("section", [SHARP, ROUNDED], ids=["sharp", "rounded"])
+def test_a_rail_that_is_flush_with_its_posts_ends_on_them(section):
+    """Its sides and theirs are one wall, of its bore too; by where they were drawn."""
+    takeoff = flush(section, 600.0, 300.0)
+    assert sorted(tube.length_mm for tube in takeoff.tubes) == pytest.approx([360, 600, 600], abs=0.05)
+    caps = [end for end in takeoff.ends if end.open]
+    assert [abs(end.position[2] - 300) for end in caps] == pytest.approx([300] * 4)
+    assert [end.clear_depth_mm for end in caps] == pytest.approx([300 - 17] * 4, abs=0.05)
+    rail = [end for end in takeoff.ends if not end.open]
+    assert sorted(end.position[0] for end in rail) == pytest.approx([20, 380], abs=0.05)
+    assert {str(end.reason) for end in rail} == {'Ends on another part of "frame"'}
+    assert not takeoff.notes
+
+
+@pytest.mark.parametrize("section", [SHARP, ROUNDED], ids=["sharp", "rounded"])
+def test_a_rail_across_the_tops_of_posts_of_its_size_is_read(section):
+    takeoff = flush(section, 600.0, 600.0)
+    rail = [end for end in takeoff.ends if not end.open]
+    assert sorted(end.position[0] for end in rail) == pytest.approx([20, 380], abs=0.05)
+    assert [end.position[2] for end in takeoff.ends if end.open] == pytest.approx([0, 0])
+
+
+def test_open_ends_in_one_plane_with_a_rails_side_are_named():
+    takeoff = flush(SHARP, 600.0, 20.0, 580.0)
+    assert [end.cause for end in takeoff.ends] == ["blocked"] * 4
+    (note,) = takeoff.notes
+    assert note.startswith('Open ends were not read on "frame", most likely since their rims lie in one plane')
+    assert all(place in note for place in ("0, 0, 0 mm", "0, 0, 600 mm", "400, 0, 0 mm", "400, 0, 600 mm"))
+
+
+def test_a_bent_tube_has_no_ends_but_its_own():
+    """A handrail of square tube that is bent twice: what lies between its bends is no tube of its own."""
+    shapes = [outline.cross_section(48) for outline in (ROUNDED.outer, ROUNDED.bore)]
+    ring = shapes[0] - shapes[1]
+    bend = ring.translate((100, 0)).revolve(64, 90.0)
+    leg = ring.extrude(300)
+    middle = ring.extrude(3000).rotate((0, 90, 0))
+    first = leg.translate((0, 0, -300)) + bend.rotate((90, 0, 180)).translate((100, 0, 0))
+    whole = first + middle.translate((100, 0, 100)) + first.mirror((1, 0, 0)).translate((3200, 0, 0))
+    assert len(whole.decompose()) == 1
+    takeoff = take_off([Mesh.from_manifold(whole, "handrail")], 25.0)
+    assert [end.position[2] for end in takeoff.ends] == pytest.approx([-300, -300])
+    assert not any(note.startswith("Open ends") for note in takeoff.notes)

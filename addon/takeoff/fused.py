@@ -3,9 +3,10 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -14,7 +15,9 @@ from numpy.typing import NDArray
 from ..fields.messages import Message, Name, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
+from ..geometry.outline_fit import off_outline
 from ..geometry.topology import Indices, components, spans
+from .cleaning import said_places
 from .legs import ASIDE, PARALLEL, PARTED
 from .prisms import LEVEL, SLICES, Prism, end_at, fitted, long_axis, sliced
 from .rim_sections import RimSection, combined, is_tube
@@ -27,9 +30,13 @@ _FLAT = 1e-3
 """Share of its area that a flat wall shows from the side."""
 _LEAST_LENGTH = 2.0
 """Of a bore between two tubes, over its width."""
+_ON_OUTLINE = 2e-3
 _FLATTEST = 3.0
 """A bar so much wider than thick is a flat bar."""
 _MUCH_LEVEL = 1 / 3
+_FINE, _ALIKE = 1e-5, 1e-3
+"""How closely the end of a tube between flush walls is looked for, in widths, and by how much its outside's area may
+differ there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +48,9 @@ class BetweenTubes:
     """(k,): how far each rim's tube goes down from it, behind walls of other tubes too."""
     solid: tuple[int, ...]
     """Bodies of several bars without bores, of which nothing was read."""
+    flush: tuple[tuple[int, Floats], ...]
+    """Open ends, by body and place (3,), whose rims lie in one plane with a side of another tube, so that they were not
+    read."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +72,10 @@ class _Length:
     @classmethod
     def of(cls, surface: Surface, triangles: Indices, around: Indices, axis: Floats) -> _Length | None:
         """None where the walls are hardly longer than wide: what lies of a tube inside another one is not a tube."""
+        # What lies across its end at a slant may go on smoothly from the wall.
+        triangles = triangles[np.abs(surface.normals[triangles] @ axis) < _ALONG]
+        if not triangles.size:
+            return None
         corners = surface.points(surface.triangles[triangles])
         frame = Frame.along(corners[0, 0], axis)
         local = frame.to_local(corners)
@@ -81,7 +95,7 @@ class _Length:
             surface,
             np.sort(triangles),
             around,
-            bool(inward @ surface.areas[triangles] < 0),
+            bool(inward @ surface.areas[triangles] < -_FLAT * surface.areas[triangles].sum()),
         )
 
     @property
@@ -94,18 +108,83 @@ class _Length:
     @cached_property
     def loops(self) -> list[Floats] | None:
         """The tube's outside and bore (n, 2) where a cut shows them."""
-        surface = self.surface
-        lows, highs = surface.lows[self.around], surface.highs[self.around]
-        heights = ((lows + highs) / 2 - self.base.origin) @ self.base.z
-        spread = (highs - lows) / 2 @ np.abs(self.base.z) + 1e-6 * self.length
         for share in SLICES:
-            level = share * self.length
-            cut = self.around[np.abs(heights - level) <= spread]
-            local = self.base.to_local(surface.points(surface.triangles[cut]))
-            loops = [loop for loop in sliced(surface, cut, local, level) if polygons.goes_round(loop)]
+            loops = [loop for loop in self._sliced(share * self.length) if polygons.goes_round(loop)]
             if len(loops) > 1 and is_tube(combined(fitted(loops[-2]), fitted(loops[-1]))[0]):
                 return loops[-2:]
         return None
+
+    def _sliced(self, level: float) -> list[Floats]:
+        """The loops (n, 2) of a cut through its body, largest first."""
+        lows, highs = self.surface.lows[self.around], self.surface.highs[self.around]
+        heights = ((lows + highs) / 2 - self.base.origin) @ self.base.z
+        spread = (highs - lows) / 2 @ np.abs(self.base.z) + 1e-6 * self.length
+        cut = self.around[np.abs(heights - level) <= spread]
+        local = self.base.to_local(self.surface.points(self.surface.triangles[cut]))
+        return sliced(self.surface, cut, local, level)
+
+    @property
+    def as_side(self) -> _Length | None:
+        """The bore that it is one side of, where other sides go on flush into those of another tube."""
+        corners = self.base.to_local(self.surface.points(self.surface.triangles[self.triangles]))
+        middles = corners.mean(axis=1)
+        nearest = int(np.abs(middles[:, 2]).argmin())
+        normal = self.base.axes[:2] @ self.surface.normals[self.triangles[nearest]]
+        point = middles[nearest, :2] + 1e-3 * self.length * normal
+        loops = [loop for loop in self._sliced(float(middles[nearest, 2])) if polygons.contains(loop, point[None])[0]]
+        if len(loops) < 2:
+            return None
+        base = Frame(self.base.to_world(np.append(polygons.centroid(loops[-1]), 0.0)), self.base.axes)
+        bore = replace(self, base=base, inside=True)
+        return bore if bore.loops is not None else None
+
+    @property
+    def end_frame(self) -> Frame:
+        return Frame(self.base.to_world((0.0, 0.0, self.length / 2)), self.base.axes)
+
+    def flat_end(self, up: int) -> Prism | None:
+        """As ``end``, of a tube whose walls go on flush into those of another one."""
+        if self.loops is None:
+            return None
+        line = np.column_stack([self.loops[0], np.full(len(self.loops[0]), self.level_of_end(up))])
+        return end_at(self.body, line, self.base, self.loops, up)
+
+    def level_of_end(self, up: int) -> float:
+        """z up to which a cut shows its outside as it is in its middle, at the top (``up`` 1) or the bottom (-1)."""
+        assert self.loops is not None
+        area, width = polygons.signed_area(self.loops[0]), float(np.ptp(self.loops[0][:, 0]))
+        inside, outside = 0.0, self.length / 2 + 2 * width
+        while outside - inside > _FINE * width:
+            level = (inside + outside) / 2
+            around = [loop for loop in self._sliced(up * level) if polygons.goes_round(loop)]
+            alike = any(abs(polygons.signed_area(loop) - area) < _ALIKE * area for loop in around)
+            inside, outside = (level, outside) if alike else (inside, level)
+        return up * inside
+
+    def ends_in(self, profile: RimSection) -> bool:
+        """Whether it ends in the line of a rim's tube."""
+        if self.loops is None:
+            return False
+        levels = [(0.0, 0.0, self.level_of_end(up)) for up in (1, -1)]
+        places = profile.frame.to_local(self.base.to_world(np.array(levels)))[:, :2]
+        slack = _ON_OUTLINE * profile.section.outer.width
+        return bool((off_outline(profile.section.outer, places)[0] < slack).any())
+
+    def open_at(self, up: int) -> bool:
+        """Whether nothing of its body lies ahead on its axis, past where its walls end."""
+        corners = self.base.to_local(self.surface.points(self.surface.triangles[self.around]))
+        corners = corners[(corners[..., 2] * up).max(axis=1) > self.length / 2 + 1e-3 * self.length, :, :2]
+        turns = polygons.cross(corners, np.roll(corners, -1, axis=1))
+        return not ((turns >= 0).all(axis=1) | (turns <= 0).all(axis=1)).any()
+
+    def covers(self, frame: Frame, reach: float) -> bool:
+        """Whether a tube with an end here that goes down so far is the same one."""
+        x, y, z = self.base.to_local(frame.origin)
+        along = float(frame.z @ self.base.z)
+        low, high = sorted((z, z - math.copysign(reach, along)))
+        width = float(np.ptp(self.loops[-1][:, 0])) if self.loops else 0.0
+        parallel = abs(along) > PARALLEL and math.hypot(x, y) < ASIDE * width
+        return parallel and low < self.length / 2 and high > -self.length / 2
 
     @cached_property
     def borders(self) -> list[Floats]:
@@ -164,8 +243,20 @@ def between(
             elif (end := bore.end(up)) is not None:
                 ends.append(end)
     ends += _far_ends(surface, index, profiles, bodies, runs, whole, reach)
+    known = [(end.body, end.profile.frame, math.inf) for end in ends]
+    known += [(body, profile.frame, deep) for body, profile, deep in zip(bodies, profiles, reach, strict=True)]
+    sides = [length for length in lengths if not (length.inside and length.loops is not None)]
+    # A tube's own straight length between two bends ends beside its other lengths, not in them.
+    sides += [
+        length
+        for length in _left_over(surface, index, profiles, runs, whole)
+        if any(length.ends_in(profile) for body, profile in zip(bodies, profiles, strict=True) if body == length.body)
+    ]
+    beside, at_flush = _beside_others(sides, known)
+    ends += beside
     hollow = {*bodies, *(length.body for length in lengths if length.inside)}
-    return BetweenTubes(tuple(ends), reach, _solid([length for length in lengths if length.body not in hollow]))
+    solid = _solid([length for length in lengths if length.body not in hollow])
+    return BetweenTubes(tuple(ends), reach, solid, tuple(at_flush))
 
 
 def notes_of_fused(surface: Surface, between: BetweenTubes) -> tuple[Message, ...]:
@@ -174,7 +265,45 @@ def notes_of_fused(surface: Surface, between: BetweenTubes) -> tuple[Message, ..
         "{} is several bars in one body without bores: nothing was read. Model the tubes hollow, or each as a body of "
     )
     said += "its own, or enter their ends by hand."
-    return tuple(say(said, Name(surface.body_names[body])) for body in between.solid)
+    notes = [say(said, Name(surface.body_names[body])) for body in between.solid]
+    flush: dict[int, list[Floats]] = defaultdict(list)
+    for body, place in between.flush:
+        flush[body].append(place)
+    for body, places in flush.items():
+        count, where = len(places), said_places(np.array(places))
+        ends, their = ("An open end was", "its rim lies") if count == 1 else ("Open ends were", "their rims lie")
+        it = "it" if count == 1 else "them"
+        said = (
+            f"{ends} not read on {{}}, at {{}}, most likely since {their} in one plane with another tube's side: model "
+        )
+        said += f"each tube as a body of its own, or enter {it} by hand."
+        notes.append(say(said, Name(surface.body_names[body]), where))
+    return tuple(notes)
+
+
+def _beside_others(
+    lengths: Sequence[_Length], known: Sequence[tuple[int, Frame, float]]
+) -> tuple[list[Prism], list[tuple[int, Floats]]]:
+    """The ends of tubes of which no walls close around the bore, since some are flush with those of others, but for the
+    tubes that are ``known`` by an end and how far they go down from it; and the places of those that are open."""
+    found: list[_Length] = []
+    ends: list[Prism] = []
+    flush: list[tuple[int, Floats]] = []
+    for side in sorted(lengths, key=lambda length: -length.length):
+        bore = side if side.inside and side.loops is not None else side.as_side
+        if bore is None:
+            continue
+        if any(bore.covers(frame, deep) for body, frame, deep in known if body == bore.body) or any(
+            bore.covers(other.end_frame, other.length) for other in found if other.body == bore.body
+        ):
+            continue
+        found.append(bore)
+        for up in (1, -1):
+            if bore.open_at(up):
+                flush.append((bore.body, bore.base.to_world(np.array([0.0, 0.0, up * bore.length / 2]))))
+                continue
+            ends += filter(None, [bore.flat_end(up)])
+    return ends, flush
 
 
 def _solid(lengths: Sequence[_Length]) -> tuple[int, ...]:
@@ -273,26 +402,65 @@ def _lengths(
     members: dict[int, list[int]] = defaultdict(list)
     for wall, lead in zip(walls.tolist(), group.tolist(), strict=True):
         members[lead].append(wall)
+    flat = _are_flat(index, walls)
     for lead, some in members.items():
+        body = int(surface.bodies[first[walls[lead]]])
+        around = order[begins[body] : begins[body + 1]]
         triangles = index.triangles_of(np.array(some))
         axis = long_axis(surface, triangles)
-        if axis is None:
+        length = _Length.of(surface, triangles, around, axis) if axis is not None else None
+        if length is not None:
+            yield length
             continue
-        # What lies across its end at a slant may go on smoothly from the wall.
-        triangles = triangles[np.abs(surface.normals[triangles] @ axis) < _ALONG]
-        if not triangles.size:
-            continue
-        body = int(surface.bodies[first[walls[lead]]])
-        length = _Length.of(surface, triangles, order[begins[body] : begins[body + 1]], axis)
+        # Walls that are flush with others may be sides of several tubes.
+        for wall in some:
+            if flat[place[wall]]:
+                length = _Length.of(surface, index.triangles_of(np.array([wall])), around, axes[place[wall]])
+                if length is not None:
+                    yield length
+
+
+def _left_over(
+    surface: Surface, index: WallIndex, profiles: Sequence[RimSection], runs: WallRuns, whole: NDArray[np.bool_]
+) -> Iterator[_Length]:
+    """What smooth walls that begin at rims have besides the tubes of these."""
+    keys = np.isin(runs.own // max(runs.walls, 1), list(runs.pieces))
+    loose = np.zeros(len(surface.triangles), bool)
+    loose[index.triangles_of(np.unique(runs.own[keys] % max(runs.walls, 1)))] = True
+    loose &= whole[surface.bodies]
+    for rim in runs.pieces:
+        begin, end = np.searchsorted(runs.own, [rim * runs.walls, (rim + 1) * runs.walls])
+        triangles = index.triangles_of(runs.own[begin:end] % runs.walls)
+        frame, section = profiles[rim].frame, profiles[rim].section
+        local = frame.to_local(surface.points(surface.triangles[triangles]).reshape(-1, 3))[:, :2]
+        slack = _ON_OUTLINE * section.outer.width + polygons.sagitta(profiles[rim].bore)
+        for outline in (section.outer, section.bore):
+            on = (np.abs(off_outline(outline, local)[0]) < slack).reshape(-1, 3).all(axis=1)
+            loose[triangles[on]] = False
+    triangles = np.flatnonzero(loose)
+    place = np.full(len(surface.triangles), -1)
+    place[triangles] = np.arange(len(triangles))
+    half = (3 * triangles[:, None] + np.arange(3)).ravel()
+    twins = surface.twins[half]
+    other = np.where(twins < 0, -1, place[twins // 3])
+    group = components(len(triangles), place[half[other >= 0] // 3], other[other >= 0])
+    for lead in np.unique(group).tolist():
+        some = triangles[group == lead]
+        axis = long_axis(surface, some)
+        around = np.flatnonzero(surface.bodies == surface.bodies[some[0]])
+        length = _Length.of(surface, some, around, axis) if axis is not None else None
         if length is not None:
             yield length
 
 
 def _axes(index: WallIndex, walls: Indices, owner: Indices, along: Floats) -> Floats:
     """(n, 3): which way walls run: square to all of a curved one, along most of the borders of a flat one."""
-    shares, directions = np.linalg.eigh(index.tensors[walls])
+    directions = np.linalg.eigh(index.tensors[walls])[1]
     tensors = np.zeros((len(walls), 3, 3))
     sizes = np.maximum(np.linalg.norm(along, axis=1), 1e-300)
     np.add.at(tensors, owner, along[:, :, None] * along[:, None] / sizes[:, None, None])
-    flat = shares[:, 1] < _FLAT * index.areas[walls]
-    return np.where(flat[:, None], np.linalg.eigh(tensors)[1][..., 2], directions[..., 0])
+    return np.where(_are_flat(index, walls)[:, None], np.linalg.eigh(tensors)[1][..., 2], directions[..., 0])
+
+
+def _are_flat(index: WallIndex, walls: Indices) -> NDArray[np.bool_]:
+    return np.asarray(np.linalg.eigvalsh(index.tensors[walls])[:, 1] < _FLAT * index.areas[walls])

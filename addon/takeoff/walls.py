@@ -123,7 +123,7 @@ def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profil
     bore_keys = _beside(surface, rims.bore, walls)
     outer_keys = _beside(surface, rims.outer, walls)
     uneven = np.bincount(bore_keys // walls, ~_is_square(index, plane, bore_keys), count) > 0
-    straight, stop = _first_border(surface, index, plane, bore_keys[~uneven[bore_keys // walls]], walls)
+    straight, stop = _first_border(surface, index, plane, bore_keys[~uneven[bore_keys // walls]], walls, profiles)
     pieces: dict[int, Indices] = {}
     for rim in np.flatnonzero(uneven).tolist():
         body = int(surface.bodies[rims.bore.half_edges[rims.bore.begins[rim]] // 3])
@@ -193,7 +193,7 @@ def _is_square(index: WallIndex, plane: _RimPlanes, keys: Indices) -> NDArray[np
 
 
 def _first_border(
-    surface: Surface, index: WallIndex, plane: _RimPlanes, keys: Indices, walls: int
+    surface: Surface, index: WallIndex, plane: _RimPlanes, keys: Indices, walls: int, profiles: Sequence[RimSection]
 ) -> tuple[Floats, Indices]:
     """Where the walls of each bore first end below the rim, and a half-edge there."""
     count = len(plane.axes)
@@ -207,10 +207,26 @@ def _first_border(
     twin_keys = rim * walls + surface.walls[twin // 3]
     position = np.minimum(np.searchsorted(keys, twin_keys), len(keys) - 1)
     keep = np.flatnonzero(~(inner | ((twin >= 0) & (keys[position] == twin_keys))))
+    flush = np.zeros(count, bool)
+    flush[rim[keep[depth[keep] <= plane.level[rim[keep]]]]] = True
+    for number in np.flatnonzero(flush).tolist():
+        own = keep[rim[keep] == number]
+        depth[own] = _depths_beside(surface, plane, number, profiles[number], half[own])
+    keep = keep[np.isfinite(depth[keep])]
     order = keep[np.lexsort((depth[keep], rim[keep]))]
     first = order[np.diff(rim[order], prepend=-1) != 0]
     straight[rim[first]], stop[rim[first]] = np.maximum(depth[first], 0.0), half[first]
     return straight, stop
+
+
+def _depths_beside(surface: Surface, plane: _RimPlanes, rim: int, profile: RimSection, half_edges: Indices) -> Floats:
+    """(n,): how deep each half-edge begins where it meets a bore's outline; infinite for those that do not, and are of
+    another tube whose walls are flush with its own."""
+    ends = np.stack([surface.points(surface.starts[half_edges]), surface.points(surface.ends_of(half_edges))])
+    off = np.abs(off_outline(profile.section.bore, profile.frame.to_local(ends.reshape(-1, 3))[:, :2])[0])
+    on = off < _ON_OUTLINE * profile.section.bore.width + polygons.sagitta(profile.bore) + 4 * plane.noise[rim]
+    depths = plane.depths(ends.reshape(-1, 3), np.full(len(on), rim))
+    return np.where(on, depths, np.inf).reshape(2, -1).min(axis=0)
 
 
 def _border(surface: Surface, plane: _RimPlanes, half: Indices, rim: Indices) -> tuple[Floats, NDArray[np.bool_]]:
