@@ -33,6 +33,7 @@ from addon.job.running import run
 from addon.review import review_fitting
 from addon.takeoff import Takeoff, take_off
 from addon.takeoff.given_holes import GivenHole
+from addon.trade.processes import Process
 
 SQUARE = Shape("rectangle", 40, 40, 6), Shape("rectangle", 34, 34, 3)
 FLAT = Shape("rectangle", 60, 30, 4), Shape("rectangle", 56, 26, 2)
@@ -454,6 +455,47 @@ def test_the_guide_for_more_holes_serves_an_end_that_has_some_of_them(length):
         assert sorted({round(float(point[2])) for point in points}) in ([60, 100], [round(length) - 60])
     (step,) = (step for step in DrillGuide.steps({"F1": guide}) if step.name == "Some holes")
     assert "only hole" in step.said
+
+
+def low_plate(height: float) -> Process:
+    return replace(KNOWN.process, plate_mm=(240.0, 190.0, height))
+
+
+@pytest.mark.parametrize(
+    ("height", "holes", "drilled"),
+    [
+        (170.0, (30, 60, 115), [3]),
+        (120.0, (30, 60, 115), [2, 1]),
+        (80.0, (30, 60, 115), [1, 1, 1]),
+        (110.0, (230, 260, 300), [2, 1]),
+    ],
+)
+def test_a_guide_too_high_for_the_plate_is_made_as_two(tmp_path, height, holes, drilled):
+    """One guide for as many holes as have room on the plate: from the end, or from one end of a row to the other."""
+    tube = drilled_box("post", *((hole, "y") for hole in holes))
+    tables = {"assembly": {"files": ["post.stl"]}, "fitting": {"make": False}, "drill_guide": {"make": True}}
+    job = replace(parse_job(tables, tmp_path, "post"), process=low_plate(height))
+    result = run(job, [tube], True, lambda what, share: None)
+    assert [finding.check for finding in result.findings if finding.severity != "good to know"] == []
+    assert sorted((site.count for made in result.made for site in made.batch.sites), reverse=True) == drilled
+    assert all(np.ptp(made.fitting.standing().vertices[:, 2]) <= height for made in result.made)
+
+
+def test_a_sleeve_too_high_for_the_plate_says_how_far_one_would_reach():
+    known = replace(KNOWN, process=low_plate(110.0))
+    place = place_of(replace(HOLE, distance_mm=115.0))
+    assert design(GuideRecipe(), place, known).plan.recipe.style == "saddle"
+    with pytest.raises(
+        RecipeError, match=r"the plate has room for 110 mm, for holes up to [\d.]+ mm from the"
+    ) as refused:
+        design(GuideRecipe(style="sleeve"), place, known)
+    assert (refused.value.field, refused.value.works) == ("style", "saddle")
+    reach = float(re.search(r"up to ([\d.]+) mm from", str(refused.value))[1])
+    within = design(GuideRecipe(style="sleeve"), place_of(replace(HOLE, distance_mm=reach - 0.2)), known)
+    assert 109.0 < np.ptp(within.mesh.vertices[:, 2]) <= 110.0
+    with pytest.raises(RecipeError, match="high; the plate has room for 25 mm") as refused:
+        design(GuideRecipe(), place, replace(KNOWN, process=low_plate(25.0)))
+    assert "choose a process whose plate has room for" in refused.value.instead
 
 
 def test_holes_all_around_far_from_the_ends_take_several_saddles(gmsh):

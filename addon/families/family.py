@@ -227,6 +227,8 @@ class Family:
     serves: Serves = "end"
     """What its sites are counted as. Ends that take no fitting are listed with their reason if a family for ends is
     asked for."""
+    low_sites: Callable[[Takeoff, float], Sequence[Site]] | None = None
+    """The same where no fitting may be higher than so many mm, if sites are parted so that each has room."""
     stays: bool = True
     """Whether every site gets one for good, so that no other that stays goes there; if not it is a tool, and one serves
     all sites that are alike."""

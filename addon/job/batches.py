@@ -42,7 +42,7 @@ def _unnumbered(job: Job, takeoffs: Sequence[Takeoff]) -> list[Batch]:
         seen, batches = takeoffs, [batch for made in of_wish.values() for batch in made]
         if wish.family.hole_tool:
             seen = [with_screw_holes(takeoff, batches, number) for number, takeoff in enumerate(takeoffs)]
-        sites = [(number, site) for number, takeoff in enumerate(seen) for site in wish.sites(takeoff)]
+        sites = [(number, site) for number, takeoff in enumerate(seen) for site in wish.sites(takeoff, job.process)]
         if wish.family.stays:
             sites = [(number, site) for number, site in sites if taken.isdisjoint(map(id, site.records))]
             taken.update(id(record) for _, site in sites for record in site.records)

@@ -10,6 +10,7 @@ from typing import Literal, get_args, get_origin
 from ..fields.coercion import FieldError, in_range, typed
 from ..fields.declared import declared, declared_in
 from ..fields.messages import FieldName, Given, Length, as_message, say
+from .shrink import shrink_scale
 from .tables import DATA, Sourced, UnknownNameError, find_row, read_rows
 
 SupportKind = Literal["same material, broken off", "dissolved in a bath"]
@@ -177,8 +178,13 @@ class Process:
 
     @property
     def most_height_mm(self) -> float:
-        """How high a part may be, which stands on the base."""
+        """How high a part may be as printed, which stands on the base."""
         return self.plate_mm[2] - self.base_height_mm
+
+    @property
+    def most_drawn_height_mm(self) -> float:
+        """The same as drawn, without the shrink."""
+        return self.most_height_mm / float(shrink_scale(self.shrink_percent)[2])
 
 
 def _process_names() -> tuple[str, ...]:

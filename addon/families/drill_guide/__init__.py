@@ -16,6 +16,7 @@ DRILL_GUIDE = Family(
     label="Drill Guide",
     plural="drill guides",
     sites=patterns,
+    low_sites=patterns,
     place=Pattern.place,
     design=design,
     serves="hole",

@@ -31,7 +31,7 @@ from ...trade.hardware import Thread, thread_named
 from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
 from ..over_tube import tube_off_mm
-from ..settling import outline_faults_refused
+from ..settling import EXACT, outline_faults_refused
 from .bosses import UP, Workshop, along, screw_radius
 from .bounds import FAR_MM, GROOVE_MM, Bush, Plan, said_drill, settle, ways
 from .guide import DrillGuide
@@ -89,13 +89,13 @@ def _roomy(recipe: GuideRecipe, place: GuidePlace, circumstances: Circumstances 
         raise refusals[0]
     if shapes[-1].has_room:
         return shapes[-1]
-    problem, body = shapes[0].lack_of_room
+    problem, instead = shapes[0].lack_of_room
     for field, works, said in _ROOMIER:
         roomier = replace(recipe, **{field: works})
         others = _tried(roomier, place, circumstances, facets)[0]
         if roomier != recipe and others and others[-1].has_room:
             raise RecipeError(field, say("{}; {}", problem, said), works)
-    raise RecipeError("style", problem, None, say("Drill there before {} is welded on, or by hand.", body))
+    raise RecipeError("style", problem, None, instead)
 
 
 def _tried(
@@ -107,12 +107,13 @@ def _tried(
     shapes: list[_Shape] = []
     refusals: list[RecipeError] = []
     layering, edges = Layering.by(process), LayerEdges.of(process) if process else None
+    most = process.most_drawn_height_mm if process else math.inf
     for way in ways(recipe, place):
         try:
             plan = settle(recipe, place, circumstances, way)
             workshop = Workshop(layering, Fineness.of(facets), plan.thickness_mm)
             for brief in (False, True):
-                shape = _Shape(plan, workshop, edges, brief)
+                shape = _Shape(plan, workshop, edges, most, brief)
                 roomy = shape.has_room  # before it counts as tried: where no screws go in, that is refused here
                 shapes.append(shape)
                 if roomy:
@@ -129,18 +130,32 @@ class _Shape:
     plan: Plan
     workshop: Workshop
     edges: LayerEdges | None
+    most_mm: float
+    """How high it may be on the plate."""
     brief: bool = False
     """Whether the drills are left out of the marks."""
 
     @property
     def has_room(self) -> bool:
-        return self.plan.room.holds(self.bottom, math.inf if self.is_sleeve else self.top)
+        return self.is_printable and self.plan.room.holds(self.bottom, math.inf if self.is_sleeve else self.top)
 
     @property
-    def lack_of_room(self) -> tuple[Message, Name | str]:
-        """What is in the way of one that has none, and its name."""
+    def is_printable(self) -> bool:
+        return self.top - self.bottom <= self.most_mm + EXACT
+
+    @property
+    def lack_of_room(self) -> tuple[Message, Message]:
+        """What is in the way of one that has none, and what to do instead."""
         room, entries = self.plan.room, [bush.entry for bush in self.plan.bushes]
         first, last = (pick(entries, key=lambda entry: entry.point[2]) for pick in (max, min))
+        style, height = self.plan.recipe.style, Length(self.top - self.bottom)
+        if not self.is_printable:
+            spare = self.most_mm - (self.top - self.bottom)
+            row = (0.0 if self.is_sleeve else first.point[2]) - last.point[2] + spare
+            served = say("for holes up to {} {}", Length(max(row, 0.0)), "from the end" if self.is_sleeve else "apart")
+            problem = say("the {} would be {} high; the plate has room for {}", style, height, Length(self.most_mm))
+            advice = say("Drill there by hand, or choose a process whose plate has room for {}.", height)
+            return (say("{}, {}", problem, served) if row > 0 else problem), advice
         below = self.bottom < room.low_mm + CLEAR_MM
         blocker, hole = (room.below, last) if below else (room.above, first)
         free = last.point[2] - room.low_mm if below else room.high_mm - first.point[2]
@@ -153,10 +168,10 @@ class _Shape:
             Length(max(free, 0.0)),
             hole.hole,
             f", which is {blocker.hole}" if blocker.hole else "",
-            self.plan.recipe.style,
+            style,
             Length(needed + CLEAR_MM),
         )
-        return problem, who
+        return problem, say("Drill there before {} is welded on, or by hand.", who)
 
     @property
     def is_sleeve(self) -> bool:

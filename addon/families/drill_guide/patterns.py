@@ -23,7 +23,18 @@ from ...takeoff import ClosedEnd, Hole, NeededHole, Takeoff, Tube
 from ...takeoff.hole_words import said_around, said_end
 from ...takeoff.surface import Surface
 from ..family import ALIKE_DEG, ALIKE_MM
-from .sides import Entry, Room, Side, Surroundings, first_entries, say_numbers, served_from, usual_span, ways_of
+from .sides import (
+    USUAL_WALL_MM,
+    Entry,
+    Room,
+    Side,
+    Surroundings,
+    first_entries,
+    say_numbers,
+    served_from,
+    usual_span,
+    ways_of,
+)
 
 Hand = Literal["", "L", "R"]
 SLEEVE_MM, SADDLE_MM = 120.0, 80.0
@@ -193,6 +204,12 @@ class Pattern:
         return self.end if self.over else min(measured, key=lambda end: _distance(self.holes[0], end))
 
     @property
+    def is_printable(self) -> bool:
+        """Whether the usual guide is low enough for the plate."""
+        low, high = usual_span(self.entries)
+        return (USUAL_WALL_MM if self.over else high) - low <= self.around.most_mm
+
+    @property
     def points_to_it(self) -> bool:
         """Whether its arrow points to the end that distances are measured from."""
         return self._end == self.end
@@ -350,13 +367,14 @@ class Pattern:
         return max(fits, key=lambda one: round(float(np.sum(one.frame.axes * lead.frame.axes)), 6), default=None)
 
 
-def patterns(takeoff: Takeoff) -> list[Pattern]:
+def patterns(takeoff: Takeoff, most_mm: float = math.inf) -> list[Pattern]:
     """The holes of an assembly by the guide that serves them, in the frames in which those that are the same are equal.
-    Those that are each other's mirror image are marked left and right."""
+    Those that are each other's mirror image are marked left and right. No guide of usual sizes is higher than
+    ``most_mm``."""
     tubes: dict[int, list[Hole]] = {}
     for hole in takeoff.holes:
         tubes.setdefault(id(hole.tube), []).append(hole)
-    found = [pattern for holes in tubes.values() for pattern in _of_tube(holes[0].tube, holes, takeoff.surface)]
+    found = [pattern for holes in tubes.values() for pattern in _of_tube(holes, takeoff.surface, most_mm)]
     kinds: list[list[int]] = []
     for number, pattern in enumerate(found):
         turned = list(pattern.turned)
@@ -453,12 +471,13 @@ def _said_lengths(lengths: Sequence[float]) -> str:
     return f"{in_words(dict.fromkeys(map(bare_mm, lengths)))} mm"
 
 
-def _of_tube(tube: Tube, holes: Sequence[Hole], surface: Surface | None) -> Iterator[Pattern]:
+def _of_tube(holes: Sequence[Hole], surface: Surface | None, most_mm: float) -> Iterator[Pattern]:
     """Each hole under the sleeve over the nearest end where that has room, the others under saddles, each for as many
-    holes in a row as leave it room. Holes of a sleeve that such a saddle serves too do without the sleeve. Holes of a
-    row that have no room alone are a pattern of their own."""
+    holes in a row as leave it room, beside the tube and on the plate. Holes of a sleeve that such a saddle serves too
+    do without the sleeve. Holes of a row that have no room alone are a pattern of their own."""
+    tube = holes[0].tube
     joined = {end.source for hole in holes if isinstance(hole, NeededHole) for end in hole.joint.ends}
-    around = Surroundings.of(tube, surface, joined - {tube.source})
+    around = Surroundings.of(tube, surface, joined - {tube.source}, most_mm)
     loose = {hole.end for hole in holes if isinstance(hole, NeededHole)}
     over = [end for end in (0, 1) if end in loose or _slides_over(tube, end)]
     left = sorted(holes, key=lambda hole: hole.distances_mm[0])
@@ -496,7 +515,8 @@ def _in_reach(holes: Sequence[Hole], others: Sequence[Hole]) -> list[Hole]:
 def _sleeve_end(hole: Hole, over: Sequence[int], around: Surroundings) -> int | None:
     """The nearest end over which a sleeve that serves the hole has room."""
     for end in sorted(over, key=lambda end: _distance(hole, end)):
-        if _distance(hole, end) <= SLEEVE_MM and _sleeve(hole.tube, [hole], end, around).own_place.sleeve_has_room:
+        sleeve = _sleeve(hole.tube, [hole], end, around)
+        if _distance(hole, end) <= SLEEVE_MM and sleeve.own_place.sleeve_has_room and sleeve.is_printable:
             return end
     return None
 
@@ -515,8 +535,8 @@ def _best_served(tube: Tube, holes: Sequence[Hole], around: Surroundings) -> Pat
 
 
 def _leaves_room(pattern: Pattern) -> bool:
-    """Whichever way its arrow points."""
-    return pattern.own_place.has_room or pattern.flipped.own_place.has_room
+    """Whichever way its arrow points, and on the plate."""
+    return pattern.is_printable and (pattern.own_place.has_room or pattern.flipped.own_place.has_room)
 
 
 def _slides_over(tube: Tube, end: int) -> bool:

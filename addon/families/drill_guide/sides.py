@@ -171,12 +171,14 @@ class Surroundings:
     section: Section
     corners: Floats
     bodies: tuple[str, ...]
+    most_mm: float = math.inf
+    """How high a guide may be, as it stands on the plate."""
 
     @classmethod
-    def of(cls, tube: Tube, surface: Surface | None, without: set[str]) -> Surroundings:
+    def of(cls, tube: Tube, surface: Surface | None, without: set[str], most_mm: float) -> Surroundings:
         """``without`` are bodies that are not there yet."""
         if surface is None:
-            return cls(tube.section, np.empty((0, 3, 3)), ())
+            return cls(tube.section, np.empty((0, 3, 3)), (), most_mm)
         outer, reach = tube.section.outer, 2.5 * MOST_DRILL_MM + _AROUND_MM
         points = tube.frame.to_local(surface.vertices)[:, :2]
         half = np.hypot(outer.width, outer.depth) / 2 + reach
@@ -186,7 +188,7 @@ class Surroundings:
         off = off_outline(outer, corners[..., :2].reshape(-1, 2))[0].reshape(-1, 3).max(axis=1, initial=-np.inf)
         names = [surface.body_names[body] for body in surface.bodies[near].tolist()]
         kept = [place for place, name in enumerate(names) if off[place] > CLEAR_MM and name not in without]
-        return cls(tube.section, corners[kept], tuple(names[place] for place in kept))
+        return cls(tube.section, corners[kept], tuple(names[place] for place in kept), most_mm)
 
     def room(self, tube: Tube, frame: Frame, entries: Sequence[Entry], way: Sequence[float] | None = None) -> Room:
         """Around the ``entries`` in a guide's frame, for a sleeve or for a saddle that is put on from a side: no
