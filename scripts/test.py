@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Sets up both test environments and runs every check; non-zero when one of them fails.
 
-Each pytest runs on all cores; the steps that look at the code alone run beside the first, the window beside the last
-steps, and they are shown after them. On the older Blender a fifth of the random cases run, no test that is marked
-``once``, and of tests that rest on no Blender the first case, unless it measures against gmsh.
+Each pytest runs on all cores. The other steps run beside them, one after the other, and are shown after them; they come
+first where a core is wanted by both, since the window has limits in seconds. On the older Blender a fifth of the random
+cases run, no test that is marked ``once``, and of tests that rest on no Blender the first case, unless it measures
+against gmsh.
 
 python3 scripts/test.py                  everything
 python3 scripts/test.py --only pytest    only the steps whose names hold a word
@@ -14,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -42,26 +44,26 @@ def main() -> int:
         (f"pytest on bpy {version}", python, pytest if python == newest else [*pytest, *fewer])
         for version, python in pythons.items()
     ]
-    of_the_code: list[Step] = [
+    others: list[Step] = [
         ("ruff check", newest, ["-m", "ruff", "check"]),
         ("ruff format", newest, ["-m", "ruff", "format", "--check"]),
         ("mypy", newest, ["-m", "mypy"]),
-    ]
-    others: list[Step] = [
+        ("window", newest, ["scripts/window_check.py"]),
         ("extension", newest, ["scripts/build_extension.py", "--out", "build"]),
         ("attacks", newest, ["scripts/attack.py", "--count", "40", "--seconds", "1"]),
     ]
-    window: list[Step] = [("window", newest, ["scripts/window_check.py"])]
     with ThreadPoolExecutor(1) as pool:
-        for steps, beside in ((tests[:1], of_the_code), (tests[1:], []), (others, window)):
-            waiting = [pool.submit(report.step, *step, quiet=True) for step in beside if options.only in step[0]]
-            for step in steps:
-                if options.only in step[0]:
-                    report.step(*step)
-            for done in waiting:
-                print(done.result(), end="", flush=True)
+        beside = [pool.submit(report.step, *step, beside=True) for step in others if options.only in step[0]]
+        for step in tests:
+            if options.only in step[0]:
+                report.step(*step)
+        for done in beside:
+            print(done.result(), end="", flush=True)
     return report.close()
 
+
+GIVING_WAY = ["nice"] if shutil.which("nice") else []
+"""What a command begins with that leaves the cores to others."""
 
 Step = tuple[str, Path | None, Sequence[str]]
 """Its name, the Python that runs it, and what that is given."""
@@ -85,16 +87,21 @@ class Report:
         self._note(f"environment for bpy {version}", python is not None, started)
         return python
 
-    def step(self, name: str, python: Path | None, arguments: Sequence[str], quiet: bool = False) -> str:
-        """Runs a step; what it says is shown as it comes, or handed back where ``quiet``."""
+    def step(self, name: str, python: Path | None, arguments: Sequence[str], beside: bool = False) -> str:
+        """Runs a step; what it says is shown as it comes, or handed back where it runs ``beside`` others."""
         heading = f"\n── {name}\n"
-        if not quiet:
+        if not beside:
             print(heading, end="", flush=True)
         started, said, passed = time.monotonic(), "", False
         if python is not None:
-            out, errors = (subprocess.PIPE, subprocess.STDOUT) if quiet else (None, None)
+            out, errors = (subprocess.PIPE, subprocess.STDOUT) if beside else (None, None)
             done = subprocess.run(
-                [python, *arguments], cwd=REPOSITORY, env=_surroundings(), stdout=out, stderr=errors, text=True
+                [*([] if beside else GIVING_WAY), python, *arguments],
+                cwd=REPOSITORY,
+                env=_surroundings(),
+                stdout=out,
+                stderr=errors,
+                text=True,
             )
             said, passed = done.stdout or "", done.returncode == 0
         self._note(name, passed, started)
