@@ -27,14 +27,18 @@ ALONG_X = Frame.along((0, 0, 0), (1, 0, 0), (0, 1, 0))
 UPRIGHT = Frame(np.zeros(3), np.eye(3))
 
 
-def drilled(
-    section: Section, frame: Frame, at: tuple[float, float, float], way: tuple[float, float, float], reach=100.0
-):
-    """The takeoff of a tube 500 mm long in a place, with a hole of 8 mm from that point of the model on."""
+def drilled(section: Section, frame: Frame, at: tuple[float, float, float], way: tuple[float, float, float]) -> Takeoff:
+    return take_off([drilled_mesh(section, frame, at, way)], 8.0)
+
+
+def drilled_mesh(
+    section: Section, frame: Frame, at: tuple[float, float, float], way: tuple[float, float, float]
+) -> Mesh:
+    """A tube 500 mm long in a place, with a hole of 8 mm from that point of the model on."""
     wall = section.outer.cross_section(96) - section.bore.cross_section(96)
     tube = wall.extrude(500).transform(frame.matrix[:3])
-    bit = Manifold.cylinder(reach, 4, circular_segments=32).transform(Frame.along(at, way).matrix[:3])
-    return take_off([Mesh.from_manifold(tube - bit, "tube")], 8.0)
+    bit = Manifold.cylinder(100, 4, circular_segments=32).transform(Frame.along(at, way).matrix[:3])
+    return Mesh.from_manifold(tube - bit, "tube")
 
 
 @pytest.mark.parametrize(
@@ -72,6 +76,40 @@ def test_holes_at_opposite_ends_are_measured_from_ends_with_different_names() ->
         "76.2 mm (3 in) from the bottom end",
         "76.2 mm (3 in) from the top end",
     ]
+
+
+@pytest.mark.parametrize(
+    ("section", "post", "said"),
+    [
+        (SQUARE, Section.rectangular(60, 60, 3), "left end as it has to be cut"),
+        (ROUND, Section.round(60.3, 3), "longest point of the left end"),
+    ],
+    ids=["square cut", "cope"],
+)
+def test_a_hole_is_measured_from_the_end_as_it_will_be_cut(section, post, said) -> None:
+    """The tube is drawn to the axis of a post at its left end; by what is left of it once the post is taken away."""
+    post = Mesh.from_manifold(
+        (post.outer.cross_section(256) - post.bore.cross_section(256)).extrude(600).translate((0, 0, -300)), "post"
+    )
+    tube = drilled_mesh(section, ALONG_X, (120, 0, 0), (0, 1, 0))
+    (hole,) = take_off([tube, post], 8.0).holes
+    left = max((tube.to_manifold() - post.to_manifold().hull()).decompose(), key=lambda piece: piece.volume())
+    begins = left.bounding_box()[0]
+    words = f"{120 - begins:.2f}".rstrip("0").rstrip(".")
+    assert said_hole(hole).startswith(f"{words} mm from the {said}, ")
+    assert hole.measured_mm[0 if hole.tube.frame.z[0] < 0 else 1] == pytest.approx(120 - begins, abs=0.02)
+    assert said_mouth(hole, hole.mouths[0]).startswith(f"{words} mm from the {said}, ")
+
+
+def test_a_hole_near_a_mitre_is_measured_from_its_longest_point() -> None:
+    """Modelled mitred, or drawn to the crossing of two axes where both have to be: 20 mm past the axis at 45°."""
+    post = Mesh.from_manifold((SQUARE.outer.cross_section() - SQUARE.bore.cross_section()).extrude(600), "post")
+    tube = drilled_mesh(SQUARE, ALONG_X, (120, 0, 0), (0, 1, 0))
+    (hole,) = take_off([tube, post], 8.0).holes
+    assert said_hole(hole).startswith("140 mm from the longest point of the left end, ")
+    mitred = tube.to_manifold().trim_by_plane((np.sqrt(0.5), 0, np.sqrt(0.5)), 40 * np.sqrt(0.5))
+    (hole,) = take_off([Mesh.from_manifold(mitred, "tube")], 8.0).holes
+    assert said_hole(hole).startswith("100 mm from the longest point of the left end, ")
 
 
 def test_a_hole_that_leans_comes_out_further_along() -> None:

@@ -220,6 +220,7 @@ def _hole(hole: Hole) -> dict[str, Any]:
         "axis": _direction(hole.axis),
         "walls": hole.walls,
         "distances_mm": [_round(distance) for distance in hole.distances_mm],
+        "measured_mm": [_round(distance) for distance in hole.measured_mm],
         "angle_deg": round(hole.angle_deg, 4) % 360,
         "side": hole.side,
         "offset_mm": _round(hole.offset_mm),

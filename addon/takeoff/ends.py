@@ -150,6 +150,11 @@ class TubeEnd:
         return said_mitre(self.mitre_deg) or "cut straight"
 
     @property
+    def flat_cut(self) -> PlaneCut:
+        """How it is sawn, in its frame: as it is drawn, or as it has to be."""
+        return self.to_cut or PlaneCut(self.mitre_deg, self.mitre_direction_deg)
+
+    @property
     def rim_normal(self) -> Floats:
         """(3,) in the world, out of the tube."""
         return self.frame.to_world(mitre_normal(self.mitre_deg, self.mitre_direction_deg)) - self.frame.origin

@@ -65,7 +65,7 @@ class GivenCope:
         if self.length_mm:
             back = Frame.along((0.0, 0.0, -length), (0.0, 0.0, -1.0), (1.0, 0.0, 0.0))
             far = TubeEnd(self.name, section, back, 0.0, 0.0, length, "open", say("open"), "given by size")
-        tube = Tube(self.name, section, frame, length, (end, far), (0.0, 0.0))
+        tube = Tube(self.name, section, frame, length, (end, far), (0.0, 0.0), cuts=(cut, None))
         copes = (*takeoff.copes, cope(end, tube, cut))
         return replace(takeoff, tubes=(*takeoff.tubes, tube), copes=copes)
 

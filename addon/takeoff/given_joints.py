@@ -61,4 +61,6 @@ class GivenJoint:
 def _tube(end: TubeEnd) -> Tube:
     """As long as anyone needs."""
     length = end.clear_depth_mm
-    return Tube(end.source, end.section, end.frame, length, (end, NOT_GIVEN), (length, length))
+    return Tube(
+        end.source, end.section, end.frame, length, (end, NOT_GIVEN), (length, length), cuts=(end.flat_cut, None)
+    )

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from ..geometry.developments import PlaneCut
 from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
 from ..geometry.units import say_both, say_mm, say_three
@@ -29,13 +30,22 @@ _OFF_MIDDLE_MM, _QUARTER_DEG = 0.05, 0.5
 
 def nearer_end(hole: Hole) -> int:
     """0 for the tube's first end, 1 for its last; a closed one is nobody's."""
-    last = hole.distances_mm[1]
-    return int(last is not None and last < hole.distances_mm[0])
+    first, last = hole.measured_mm
+    return int(last is not None and last < first)
 
 
 def said_end(hole: Hole, end: int) -> str:
     """By its side of the assembly, ``"bottom end"``, of a U-bend ``"left bottom end"``; ``"nearer end"`` of a tube that
-    is given without a model, and ``"end"`` where it has one only."""
+    is given without a model, and ``"end"`` where it has one only. With the point of it that distances count from."""
+    cut, past = hole.tube.cuts[end], hole.tube.past_mm[end]
+    if cut is None:
+        return _which(hole, end)
+    if not isinstance(cut, PlaneCut) or cut.mitre_deg:
+        return f"longest point of the {_which(hole, end)}"
+    return f"{_which(hole, end)} as it has to be cut" if abs(past) > _OFF_MIDDLE_MM else _which(hole, end)
+
+
+def _which(hole: Hole, end: int) -> str:
     if not _given(hole.tube):
         which = "" if hole.tube.from_twin is None else f"{facing(hole.tube.from_twin)} "
         return f"{which}{facing(hole.tube.frame.z * (-1 if end else 1))} end"
@@ -47,7 +57,7 @@ def said_end(hole: Hole, end: int) -> str:
 def said_hole(hole: Hole) -> str:
     """``"20 mm from the left end, through both walls, top and bottom (80 mm wide), on the middle line"``."""
     end = nearer_end(hole)
-    distance = say_both(hole.distances_mm[end] or 0.0)
+    distance = say_both(hole.measured_mm[end] or 0.0)
     return f"{distance} from the {said_end(hole, end)}, {said_around(hole, hole.mouths, end)}"
 
 
@@ -55,7 +65,7 @@ def said_mouth(hole: Hole, mouth: Mouth) -> str:
     """The same of one of its mouths: ``"20 mm from the left end, top (80 mm wide), on the middle line"``."""
     end = nearer_end(hole)
     first = -float(hole.tube.frame.to_local(mouth.position)[2])
-    distance = say_both(hole.tube.length_mm - first if end else first)
+    distance = say_both((hole.tube.length_mm - first if end else first) + hole.tube.past_mm[end])
     return f"{distance} from the {said_end(hole, end)}, {_sides(hole, [mouth], end)}"
 
 

@@ -6,12 +6,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Literal, Self
 
 import numpy as np
 
 from ..fields.messages import Message
-from ..geometry.developments import Cut
+from ..geometry.developments import Cut, traced
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 from .ends import EndHole, TubeEnd, UnitDoubt
@@ -53,6 +54,22 @@ class Tube:
     from_twin: Floats | None = None
     """(3,): unit direction square to the axis from the other leg of a U-bend, or of two on one body
     whose only ends face one way."""
+    cuts: tuple[Cut | None, Cut | None] = (None, None)
+    """How each end is cut, or has to be, in its own frame; none where that was not read, or is given by size."""
+
+    @cached_property
+    def past_mm(self) -> tuple[float, float]:
+        """How far the longest point of each end, once it is cut, lies past where the tube is drawn to, along the axis;
+        below 0 where it is cut back."""
+        return self._past(0), self._past(1)
+
+    def _past(self, number: int) -> float:
+        end, cut = self.ends[number], self.cuts[number]
+        if cut is None or isinstance(end, ClosedEnd):
+            return 0.0
+        tip = float(np.nanmax(traced(cut, end.section.outer)[:, 2]))
+        drawn = self.point_at(self.length_mm if number else 0.0)
+        return float((end.frame.origin - drawn) @ end.frame.z) + tip
 
     @property
     def axis(self) -> Floats:
@@ -123,6 +140,13 @@ class Hole:
     @property
     def source(self) -> str:
         return self.tube.source
+
+    @property
+    def measured_mm(self) -> tuple[float, float | None]:
+        """As ``distances_mm``, but from the longest points of the ends once these are cut: where a tape is hooked."""
+        first, last = self.distances_mm
+        past = self.tube.past_mm
+        return first + past[0], None if last is None else last + past[1]
 
     @property
     def position(self) -> Floats:

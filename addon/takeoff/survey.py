@@ -12,6 +12,7 @@ import numpy as np
 
 from ..fields.messages import Length, Name, say, say_all
 from ..geometry import polygons
+from ..geometry.developments import Cut
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
 from ..geometry.sections import Outline
@@ -91,13 +92,21 @@ def surveyed(
     for end in range(len(runs.straight)):
         if ends[end].cause == "crossed" and end in tube_of:
             ends[end] = past(end, ends[end], by_leg[tube_of[end]])
+
+    def cut(end: int) -> Cut | None:
+        return None if end < 0 else cope_cuts[end][0] if end in cope_cuts else ends[end].flat_cut
+
     tubes = [
-        replace(tube, ends=(ends[leg.first], ends[leg.last] if leg.last >= 0 else tube.ends[1]))
+        replace(
+            tube,
+            ends=(ends[leg.first], ends[leg.last] if leg.last >= 0 else tube.ends[1]),
+            cuts=(cut(leg.first), cut(leg.last)),
+        )
         for tube, leg in zip(tubes, legs, strict=True)
     ]
     copes = [
-        cope(ends[end], tubes[tube_of[end]], cut, [tubes[place] for place in under], cuts.get(end))
-        for end, (cut, under) in cope_cuts.items()
+        cope(ends[end], tubes[tube_of[end]], read, [tubes[place] for place in under], cuts.get(end))
+        for end, (read, under) in cope_cuts.items()
     ]
     notes = _said(surface, legs, unread)
     return Survey(

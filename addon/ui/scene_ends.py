@@ -407,7 +407,7 @@ def _end(end: TubeEnd) -> _Found:
 
 def _about(site: OtherSite) -> _Found:
     if isinstance(site, Hole):
-        said = say(f"{{}} from the end, {'both walls' if site.walls > 1 else 'one wall'}", Length(site.distances_mm[0]))
+        said = say(f"{{}} from the end, {'both walls' if site.walls > 1 else 'one wall'}", Length(site.measured_mm[0]))
         return _Found("hole", site.source, site.tube.section, site.position, said, round(site.diameter_mm, 2))
     if isinstance(site, Cope):
         under = say_each(say("{}", Name(tube.source)) for tube in site.tubes_under)

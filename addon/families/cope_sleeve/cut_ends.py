@@ -139,17 +139,12 @@ def cope_sites(takeoff: Takeoff) -> list[CopeSite]:
 
 def cut_ends(takeoff: Takeoff) -> dict[int, CutEnd]:
     """Every end of a tube with its cut, by its ``id``."""
-    copes = {id(cope.end): cope.cut for cope in takeoff.copes}
     return {
-        id(end): CutEnd(end, tube, copes.get(id(end), _sawn(end)))
+        id(end): CutEnd(end, tube, cut or end.flat_cut)
         for tube in takeoff.tubes
-        for end in tube.ends
+        for end, cut in zip(tube.ends, tube.cuts, strict=True)
         if isinstance(end, TubeEnd)
     }
-
-
-def _sawn(end: TubeEnd) -> PlaneCut:
-    return end.to_cut or PlaneCut(end.mitre_deg, end.mitre_direction_deg)
 
 
 def far_end(end: TubeEnd, tube: Tube, ends: dict[int, CutEnd]) -> CutEnd | None:

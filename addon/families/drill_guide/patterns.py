@@ -201,7 +201,7 @@ class Pattern:
     def _end(self) -> int:
         """That distances are measured from: the one nearer to hole 1, or a sleeve's."""
         measured = [end for end in (0, 1) if not isinstance(self.tube.ends[end], ClosedEnd)]
-        return self.end if self.over else min(measured, key=lambda end: _distance(self.holes[0], end))
+        return self.end if self.over else min(measured, key=lambda end: _measured(self.holes[0], end))
 
     @property
     def is_printable(self) -> bool:
@@ -219,7 +219,7 @@ class Pattern:
         """With the distances from one of the tube's ends, hole 1's first, and where around each hole is; a saddle's
         arrow may point the other way."""
         first, end = self.holes[0], self._end
-        distances = _said_lengths([_distance(hole, end) for hole in self.holes])
+        distances = _said_lengths([_measured(hole, end) for hole in self.holes])
         arrow = "" if self.over else ", arrow to it" if self.points_to_it else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
         if self.drilled:
@@ -337,7 +337,7 @@ class Pattern:
     def _said_of(self, number: int) -> str:
         """Where a hole is, by its number; nothing where its guide drills it elsewhere only."""
         hole = next((hole for entry, hole in self.numbered if entry.hole == number), None)
-        return f"{say_both(_distance(hole, self._end))} from the {said_end(hole, self._end)}" if hole else ""
+        return f"{say_both(_measured(hole, self._end))} from the {said_end(hole, self._end)}" if hole else ""
 
     def within(self, other: Pattern) -> Pattern | None:
         """This pattern, drilled with the guide of another one that has these holes and more; None where that one does
@@ -547,6 +547,11 @@ def _slides_over(tube: Tube, end: int) -> bool:
 def _distance(hole: Hole, end: int) -> float:
     distance = hole.distances_mm[end]
     return hole.tube.length_mm - hole.distances_mm[0] if distance is None else distance
+
+
+def _measured(hole: Hole, end: int) -> float:
+    """As a tape has it, from the end as it is cut."""
+    return _distance(hole, end) + hole.tube.past_mm[end]
 
 
 def _end_frame(tube: Tube, end: int) -> Frame:
