@@ -315,6 +315,17 @@ def test_a_length_counts_from_where_the_far_end_is_cut_square():
     assert sorted(-end.to_cut.height_mm if end.to_cut else 0.0 for end in tube.ends) == pytest.approx([0, 30], abs=0.01)
 
 
+def test_no_length_counts_from_a_far_end_whose_cut_is_not_known():
+    """The upper end runs into a tube that is narrower, so that no cope goes around it."""
+    bar, lower = rail(Section.round(60.3, 3.0))[:2]
+    takeoff = take_off([bar, lower, solid_tube(Section.round(12, 1), 600, "thin", (0, 90, 0), (-300, 0, 400))], 8.0)
+    assert any("no cope goes all around" in end.reason for end in takeoff.ends)
+    (site,) = cope_sites(takeoff)
+    (said,) = template_for(site.at.place, [(site.at, site.far)]).said
+    assert said.startswith("Lower edge ")
+    assert " short of the longest point: the far end runs into another tube, and is cut to fit afterwards: " in said
+
+
 def test_a_mitred_tube_is_measured_from_where_it_is_cut_square():
     """A mitre of 45° through (0, 0, 350) is longest 12.7 above that; the square post's side is at 30: 332.7."""
     takeoff = take_off(rail(Section.rectangular(60, 60, 3), 45.0), 8.0)

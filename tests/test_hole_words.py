@@ -101,6 +101,15 @@ def test_a_hole_is_measured_from_the_end_as_it_will_be_cut(section, post, said) 
     assert said_mouth(hole, hole.mouths[0]).startswith(f"{words} mm from the {said}, ")
 
 
+def test_no_hole_is_measured_from_an_end_whose_cut_is_not_known() -> None:
+    """The left end runs into a tube that is narrower."""
+    thin = Section.round(12, 1)
+    wall = (thin.outer.cross_section() - thin.bore.cross_section()).extrude(600).translate((0, 0, -300))
+    tube = drilled_mesh(ROUND, ALONG_X, (120, 0, 0), (0, 1, 0))
+    (hole,) = take_off([tube, Mesh.from_manifold(wall, "post")], 8.0).holes
+    assert said_hole(hole).startswith("380 mm from the right end, ")
+
+
 def test_a_hole_near_a_mitre_is_measured_from_its_longest_point() -> None:
     """Modelled mitred, or drawn to the crossing of two axes where both have to be: 20 mm past the axis at 45°."""
     post = Mesh.from_manifold((SQUARE.outer.cross_section() - SQUARE.bore.cross_section()).extrude(600), "post")

@@ -50,9 +50,10 @@ def copes_of(
     cuts: Mapping[int, tuple[Floats, Floats]],
     tube_of: Mapping[int, int],
     tubes: Sequence[Tube],
-) -> tuple[list[TubeEnd], dict[int, tuple[Cut, list[int]]]]:
-    """The ends, with what they run into or lie on as their reason; and by an end's number the cut of each cope, read or
-    needed, and the places of the tubes that it lies on. ``tube_of`` has the place of each end's tube."""
+) -> tuple[list[TubeEnd], dict[int, tuple[Cut, list[int]]], set[int]]:
+    """The ends, with what they run into or lie on as their reason; by an end's number the cut of each cope, read or
+    needed, and the places of the tubes that it lies on; and the ends that no known cut fits. ``tube_of`` has the place
+    of each end's tube."""
     explained, near = list(ends), _near(ends, cuts, tube_of, tubes)
     copes: dict[int, tuple[Cut, list[int]]] = {}
     lying: set[tuple[int, int]] = set()
@@ -67,7 +68,7 @@ def copes_of(
                 names[end.source] = say("another part of {}", Name(end.source))
             lies_on = say("{}, to lie on {}", end.reason, say_each([*names.values()]))
             explained[number] = replace(end, reason=lies_on, remedy=NOTHING)
-    running = {}
+    running, uncut = {}, set()
     for number, end in enumerate(ends):
         places = tuple(place for place in near.get(number, ()) if (place, tube_of[number]) not in lying)
         if places and number not in cuts and end.cause in ("open", "blocked", "crossed", "too short"):
@@ -80,7 +81,9 @@ def copes_of(
         explained[number] = replace(closed, cause="corner" if met.needs == "cap" else "blocked")
         if met.needs == "cope":
             copes[number] = met.cut, list(met.under)
-    return explained, dict(sorted(copes.items()))
+        elif met.needs == "none":
+            uncut.add(number)
+    return explained, dict(sorted(copes.items())), uncut
 
 
 def cope(

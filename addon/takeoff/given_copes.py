@@ -62,10 +62,12 @@ class GivenCope:
         end = TubeEnd(self.name, section, frame, 0.0, 0.0, 0.0, "coped", reason, "given by size")
         length = self.length_mm or departure
         far: TubeEnd | ClosedEnd = NOT_GIVEN
+        far_cut = None
         if self.length_mm:
             back = Frame.along((0.0, 0.0, -length), (0.0, 0.0, -1.0), (1.0, 0.0, 0.0))
             far = TubeEnd(self.name, section, back, 0.0, 0.0, length, "open", say("open"), "given by size")
-        tube = Tube(self.name, section, frame, length, (end, far), (0.0, 0.0), cuts=(cut, None))
+            far_cut = far.flat_cut
+        tube = Tube(self.name, section, frame, length, (end, far), (0.0, 0.0), cuts=(cut, far_cut))
         copes = (*takeoff.copes, cope(end, tube, cut))
         return replace(takeoff, tubes=(*takeoff.tubes, tube), copes=copes)
 

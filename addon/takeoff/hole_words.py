@@ -29,8 +29,11 @@ _OFF_MIDDLE_MM, _QUARTER_DEG = 0.05, 0.5
 
 
 def nearer_end(hole: Hole) -> int:
-    """0 for the tube's first end, 1 for its last; a closed one is nobody's."""
+    """0 for the tube's first end, 1 for its last; a closed one is nobody's, nor, of two, one that no known cut fits."""
     first, last = hole.measured_mm
+    known = [cut is not None for cut in hole.tube.cuts]
+    if last is not None and known[0] != known[1]:
+        return int(known[1])
     return int(last is not None and last < first)
 
 

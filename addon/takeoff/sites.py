@@ -55,7 +55,7 @@ class Tube:
     """(3,): unit direction square to the axis from the other leg of a U-bend, or of two on one body
     whose only ends face one way."""
     cuts: tuple[Cut | None, Cut | None] = (None, None)
-    """How each end is cut, or has to be, in its own frame; none where that was not read, or is given by size."""
+    """How each end is cut, or has to be, in its own frame; none where that is not known."""
 
     @cached_property
     def past_mm(self) -> tuple[float, float]:

@@ -81,7 +81,7 @@ def surveyed(
     ]
     bores, unread = read_holes(surface, legs, skins)
     tube_of = {end: place for place, leg in enumerate(legs) for end in (leg.first, leg.last) if end >= 0}
-    explained, cope_cuts = copes_of(ends, cuts, tube_of, tubes)
+    explained, cope_cuts, uncut = copes_of(ends, cuts, tube_of, tubes)
     met = frozenset(number for number, (old, new) in enumerate(zip(ends, explained, strict=True)) if new is not old)
     ends = explained
     holes = [(pair[0].leg, _hole(tubes[pair[0].leg], *pair)) for pair in in_line(bores)]
@@ -94,7 +94,7 @@ def surveyed(
             ends[end] = past(end, ends[end], by_leg[tube_of[end]])
 
     def cut(end: int) -> Cut | None:
-        return None if end < 0 else cope_cuts[end][0] if end in cope_cuts else ends[end].flat_cut
+        return None if end < 0 or end in uncut else cope_cuts[end][0] if end in cope_cuts else ends[end].flat_cut
 
     tubes = [
         replace(

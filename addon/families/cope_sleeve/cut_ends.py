@@ -138,12 +138,12 @@ def cope_sites(takeoff: Takeoff) -> list[CopeSite]:
 
 
 def cut_ends(takeoff: Takeoff) -> dict[int, CutEnd]:
-    """Every end of a tube with its cut, by its ``id``."""
+    """Every end of a tube with its cut, by its ``id``, if that is known."""
     return {
-        id(end): CutEnd(end, tube, cut or end.flat_cut)
+        id(end): CutEnd(end, tube, cut)
         for tube in takeoff.tubes
         for end, cut in zip(tube.ends, tube.cuts, strict=True)
-        if isinstance(end, TubeEnd)
+        if isinstance(end, TubeEnd) and cut is not None
     }
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from ...geometry.developments import Development, PlaneCut, develop, places_around
 from ...geometry.sections import Section
 from ...geometry.units import say_mm, say_on_rule, say_three
-from ...takeoff import Takeoff
+from ...takeoff import Takeoff, TubeEnd
 from ...trade.sizes import in_inches, section_name
 from ..family import ALIKE_MM
 from ..template import KEPT_MM, Template
@@ -69,7 +69,9 @@ def _said(at: CutEnd, far: CutEnd | None, lower_mm: float) -> str:
     """Where the lower edge goes, which lies so far below the farthest point."""
     say = measured_by(at.end.section)
     if far is None:
-        return f"Lower edge {say(lower_mm)} short of the longest point"
+        said = f"Lower edge {say(lower_mm)} short of the longest point"
+        uncut = all(isinstance(end, TubeEnd) for end in at.tube.ends) and None in at.tube.cuts
+        return f"{said}: the far end runs into another tube, and is cut to fit afterwards" if uncut else said
     length = float((at.frame.origin - far.frame.origin) @ at.end.frame.z)
     said = f"Lower edge {say(length - lower_mm)} from the far end, longest point {say(length)}"
     turned = _turned(at, far)

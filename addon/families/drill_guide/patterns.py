@@ -20,7 +20,7 @@ from ...geometry.names import in_words
 from ...geometry.sections import Section
 from ...geometry.units import bare_mm, say_both
 from ...takeoff import ClosedEnd, Hole, NeededHole, Takeoff, Tube
-from ...takeoff.hole_words import said_around, said_end
+from ...takeoff.hole_words import nearer_end, said_around, said_end
 from ...takeoff.surface import Surface
 from ..family import ALIKE_DEG, ALIKE_MM
 from .sides import (
@@ -200,8 +200,7 @@ class Pattern:
     @property
     def _end(self) -> int:
         """That distances are measured from: the one nearer to hole 1, or a sleeve's."""
-        measured = [end for end in (0, 1) if not isinstance(self.tube.ends[end], ClosedEnd)]
-        return self.end if self.over else min(measured, key=lambda end: _measured(self.holes[0], end))
+        return self.end if self.over else nearer_end(self.holes[0])
 
     @property
     def is_printable(self) -> bool:
