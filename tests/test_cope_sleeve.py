@@ -394,6 +394,12 @@ def test_the_whole_way_from_a_model_to_sleeves_and_templates(tmp_path):
         assert trimesh.load_mesh(path).volume == pytest.approx(fitting.fitting.solid.volume(), rel=1e-3)
 
 
+def test_the_tube_under_a_cope_is_said_in_inches_first_where_it_is_of_an_inch_size(tmp_path):
+    job = asked(tmp_path, cope=[{"size": "1 in × 1/8 in", "on": "1 1/2 in × 16 ga", "angle_deg": 45, "length_mm": 500}])
+    (sleeve,) = run(job, [], True, lambda what, share: None).made
+    assert sleeve.fitting.words == "cope sleeve, 45° on 1 1/2 in (38.1 mm) round, with a stop"
+
+
 def test_copes_are_given_without_a_model(tmp_path):
     cope = {"size": "1 in × 1/8 in", "on": "NPS 1 1/2 Sch 40", "angle_deg": 60, "offset_mm": 4, "length_mm": 500}
     job = asked(tmp_path, cope=[{**cope, "name": "brace"}, {"size": "40 × 40 × 3", "on": "40 × 40 × 3"}])

@@ -38,12 +38,14 @@ from addon.bench.section_drawing import both_units, section_drawing, spread, tex
 from addon.bench.sheet import JobSheet, SheetAssembly, SheetFitting, SheetLadder, say_ranges
 from addon.bench.verdict import JobVerdict, LeftOut
 from addon.families.cap import CAP, Recipe, design
+from addon.families.circumstances import Circumstances
 from addon.fields.messages import FieldName, Name, say
 from addon.geometry.frames import Frame
 from addon.geometry.hatching import hatching
 from addon.geometry.mesh import Mesh
 from addon.geometry.placement import Placement
 from addon.geometry.sections import Outline, Section
+from addon.job.asked import TubeFacts
 from addon.review import review_fitting
 from addon.review.findings import Finding, concerns
 from addon.takeoff.ends import TubeEnd
@@ -716,3 +718,18 @@ def test_ranges():
 
 def test_a_process_of_the_table_exists_for_these_tests():
     assert process_named(PROCESS.name) == PROCESS
+
+
+@pytest.mark.parametrize(("clear", "noted"), [(100.0, False), (8.17, True)])
+def test_a_height_is_noted_only_where_it_is_off_by_more_than_its_nearest_layer(clear, noted):
+    """8.17 mm lies in a layer of 0.2 mm: drawn as 8.2 mm, or 8 mm where the bore has room for no more."""
+    known = Circumstances(PROCESS, MATERIAL, TubeFacts())
+    place = CAP.place(replace(tube_end(ROUND, (0, 0, 0), (0, 0, 1)), clear_depth_mm=clear), ROUND)
+    entry = SheetFitting("F1", CAP.design(recipe_of(spigot_mm=8.17), place, known, 32), (1,), 1)
+    assert entry.fitting.asked_for["spigot_mm"] == 8.17
+    assert ("on whole layers" in kind_block(entry, PROCESS, MATERIAL)) is noted
+
+
+def test_headings_have_the_inch_size_and_its_millimetres():
+    entry = SheetFitting("F1", design(recipe_of(), Section.round(25.4, 3.175), facets=32), (1,), 1)
+    assert ", for 1 in × 1/8 in (25.4 × 3.18 mm)</h2>" in kind_block(entry, PROCESS, MATERIAL)

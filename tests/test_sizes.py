@@ -13,7 +13,18 @@ from weldments import Shape, tessellated, tube
 
 from addon.geometry.sections import Section
 from addon.takeoff import take_off
-from addon.trade.sizes import nearest_size, section_name, size_families, size_fit, tube_sizes
+from addon.trade.sizes import (
+    in_inches as goes_by_inches,
+)
+from addon.trade.sizes import (
+    nearest_size,
+    section_name,
+    section_words,
+    size_families,
+    size_fit,
+    size_named,
+    tube_sizes,
+)
 
 INCH = 25.4
 SERIES_1 = ["10.2", "13.5", "17.2", "21.3", "26.9", "33.7", "42.4", "48.3", "60.3", "76.1", "88.9", "114.3", "139.7",
@@ -177,3 +188,22 @@ def test_naming_takes_less_than_a_millisecond():
     start = time.perf_counter()
     size_fit(sections, INCH)
     assert time.perf_counter() - start < 1e-3 * len(sections)
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("1 1/2 in × 16 ga", "1 1/2 in × 16 ga (38.1 × 1.65 mm)"),
+        ("NPS 1 Sch 40", "NPS 1 Sch 40 (33.4 × 3.38 mm)"),
+        ("EMT ½", "EMT ½ (17.93 × 1.07 mm)"),
+        ("2 in × 1 in × 1/8 in", "2 in × 1 in × 1/8 in (50.8 × 25.4 × 3.18 mm)"),
+        ("48.3 × 3.2", None),
+        ("50 × 25 × 2", None),
+    ],
+)
+def test_sizes_that_go_by_inches_have_their_millimetres_after_them(name, said):
+    """By what the table says of them, not by what they are called: conduit's trade sizes go by inches. ASME B36.10M has
+    NPS 1 with 33.4 × 3.38 mm; ANSI C80.3 has EMT ½ with 0.706 × 0.042 in (from memory)."""
+    size = size_named(name)
+    assert (size.inches, goes_by_inches(size.section)) == (said is not None,) * 2
+    assert section_words(size.section) == (said or section_name(size.section))

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import pytest
 from manifold3d import Manifold
 
 from addon.bench.verdict import about_grams, about_time
-from addon.fields.messages import THE_HOLE, THIS_END, message_from, say
+from addon.fields.messages import THE_HOLE, THIS_END, Units, message_from, say
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -214,3 +215,28 @@ def test_a_doubted_unit_comes_first(tmp_path: Path) -> None:
     """A tube of 1 1/2 in that is drawn in millimetres and read as inches."""
     result = do(tmp_path, [tube(Section.rectangular(38.1 * 25.4, 38.1 * 25.4, 2.1 * 25.4), "post", 12700)])
     assert first_lines(result).startswith("Is the unit right? ") and table(result).count("Is the unit right?") == 1
+
+
+@pytest.mark.parametrize("count", [1, 2, 4, 5])
+def test_what_was_refused_names_the_first_of_its_tubes(tmp_path: Path, count: int) -> None:
+    posts = [tube(ONE_INCH, f"Post {number}", x=100.0 * number) for number in range(count)]
+    result = do(tmp_path, posts, fitting={"gap_mm": 5.0})
+    (left,) = verdict_of(result).left_out
+    named = {
+        1: '("Post 0")',
+        2: '("Post 0" and "Post 1")',
+        4: '("Post 0", "Post 1", "Post 2" and "Post 3")',
+        5: '("Post 0", "Post 1", "Post 2" and 2 more)',
+    }
+    assert left.number == 2 * count and left.said.endswith(named[count])
+
+
+@pytest.mark.parametrize(("section", "inches"), [(ONE_INCH, True), (SQUARE, False)])
+def test_limits_of_a_refusal_are_in_inches_too(tmp_path: Path, section: Section, inches: bool) -> None:
+    (refused,) = do(tmp_path, [tube(section, "Post")], fitting={"gap_mm": 0.001}).refusals
+    least = re.search(r"at least ([\d.]+) mm( \(([\d.]+) in\))?", refused.meaning)
+    assert least and bool(least[2]) is inches
+    if inches:
+        assert float(least[3]) == pytest.approx(float(least[1]) / 25.4, abs=0.0005)
+        assert " mm" not in refused.meaning.text(Units(imperial=True, labels={}))
+    assert message_from(refused.meaning.stored()) == refused.meaning

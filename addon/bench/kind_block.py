@@ -9,6 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..families.dimensioned import View
+from ..fields.messages import EXACT_MM
 from ..geometry.units import bare_mm, say_mm
 from ..trade.fits import adhesive
 from ..trade.processes import Material, Process
@@ -46,11 +47,11 @@ def kind_block(entry: SheetFitting, process: Process, material: Material) -> str
     measures = table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows)
     return element(
         "section",
-        element("h2", escaped(f"{entry.id}: {entry.fitting.words}, for {entry.section_name}")),
+        element("h2", escaped(f"{entry.id}: {entry.fitting.words}, for {entry.section_words}")),
         element(
             "div",
             element("figure", section_drawing(views, title, rooms)),
-            element("div", measures, *map(paragraph, _notes(entry, views, material))),
+            element("div", measures, *map(paragraph, _notes(entry, views, process, material))),
             class_="measured",
         ),
     )
@@ -62,10 +63,12 @@ def _short(on: str) -> str:
     return part[:1].upper() + part[1:]
 
 
-def _notes(entry: SheetFitting, views: Sequence[View], material: Material) -> list[str]:
+def _notes(entry: SheetFitting, views: Sequence[View], process: Process, material: Material) -> list[str]:
     notes = []
     for dimension in (dimension for view in views for dimension in view.dimensions):
-        if dimension.asked_for is not None:
+        # Where it is rounded to the nearest layer nothing is to be done.
+        off = abs((dimension.asked_for or 0.0) - dimension.mm[0])
+        if dimension.asked_for is not None and off > process.layer_mm / 2 + EXACT_MM:
             drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])}, on whole layers"
             notes.append(f"{drawn}; {say_mm(dimension.asked_for)} was asked for.")
     if entry.way_up != entry.fitting.way_up:

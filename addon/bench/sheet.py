@@ -18,7 +18,7 @@ from ..takeoff import NeededHole, TubeEnd
 from ..trade.cautions import Facts
 from ..trade.metals import TubeMetal, metal_named
 from ..trade.processes import Material, Process
-from ..trade.sizes import section_name
+from ..trade.sizes import section_name, section_words
 from .fit_ladder import FitLadder
 from .plate import Footprint, Plates
 from .quantities import Quantities
@@ -53,6 +53,10 @@ class SheetFitting:
     @property
     def section_name(self) -> str:
         return section_name(self.fitting.section)
+
+    @property
+    def section_words(self) -> str:
+        return section_words(self.fitting.section)
 
     @property
     def way_up(self) -> str:

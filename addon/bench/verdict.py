@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 from ..families.family import Counted, Serves
-from ..fields.messages import NOTHING, Message, Name, count_of, say, say_all
+from ..fields.messages import NOTHING, Message, Name, count_of, say, say_all, say_each
 from ..geometry.names import in_words
 from ..review.findings import Concern
 from .quantities import Quantities
@@ -22,6 +22,9 @@ _NONE: dict[Serves, str] = {
     "cope": "no end that lies on another tube was found",
     "joint": "no two ends face each other",
 }
+
+_NAMED = 3
+"""So many tubes are named; the list of ends has all."""
 
 
 @dataclass(frozen=True)
@@ -42,8 +45,10 @@ class LeftOut:
     @property
     def said(self) -> Message:
         which = f" ({self.fitting})" if self.fitting else ""
-        names = tuple(dict.fromkeys(self.sources))
-        where = [say("({})", Name(names[0]))] if len(names) == 1 and not self.fitting else []
+        names = list(dict.fromkeys(filter(None, self.sources)))
+        more = [f"{len(names) - _NAMED} more"] if len(names) > _NAMED + 1 else []
+        shown = [*map(Name, names[:_NAMED] if more else names), *more]
+        where = [say("({})", say_each(shown))] if names else []
         return say_all((f"Left out, {count_of(self.number, self.counted)}{which}:", self.reason, self.remedy, *where))
 
 

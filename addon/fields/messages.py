@@ -85,6 +85,8 @@ class Measure:
     between: str = " to "
     both: bool = False
     """Whether a length that is a fraction of an inch is followed by it where millimetres are said."""
+    inches: bool = False
+    """Whether it is followed by inches in any case there."""
 
     def said(self, units: Units, spec: str = "") -> str:
         if spec == "+":
@@ -98,6 +100,8 @@ class Measure:
             return f"{self.between.join(say_three(n / by) for n in self.numbers)} {self.unit.replace('mm', 'in')}"
         text = self.between.join(_bare(number, self.unit, spec) for number in self.numbers)
         inches = inches_beside(self.numbers[0]) if self.both else None
+        if self.inches and self.unit == "mm":
+            inches = self.said(Units(imperial=True))
         apart = "" if self.unit in ("", "°") else " "
         return f"{text}{apart}{self.unit}" + (f" ({inches})" if inches else "")
 
@@ -212,6 +216,11 @@ class Message(str):
         return Message(self.template, of_so_many)
 
     @property
+    def in_both(self) -> Message:
+        """With inches after millimetres."""
+        return Message(self.template, {key: _in_both(value) for key, value in self.values.items()})
+
+    @property
     def capitalised(self) -> Message:
         """With a capital, where the template begins with a letter."""
         return Message(self.template[:1].upper() + self.template[1:], self.values)
@@ -308,6 +317,12 @@ class _Words(Formatter):
 
 def _rendered(template: str, values: Mapping[str, Any], units: Units) -> str:
     return _Words(units).vformat(template, (), values) if values else template
+
+
+def _in_both(value: Any) -> Any:
+    if isinstance(value, Measure):
+        return Measure(value.numbers, value.unit, value.between, value.both, True)
+    return value.in_both if isinstance(value, Message) else value
 
 
 def _lengths(values: Iterable[Any]) -> Iterator[float]:

@@ -16,11 +16,12 @@ from ..fields.messages import FieldName, Length, Message, Name, say, say_all
 from ..fields.refusals import RecipeError
 from ..geometry.boxes import BoxTree
 from ..geometry.mesh import Mesh
+from ..geometry.sections import Section
 from ..review import Finding
 from ..review.in_place import PlacedBody, Trial
 from ..takeoff import NeededHole, TubeEnd, mitre_normal
 from ..trade.fits import fit_named
-from ..trade.sizes import section_name
+from ..trade.sizes import in_inches, section_name
 from .asked import Job
 from .batches import resolved
 from .resolved import Checked, designed, reviewed
@@ -80,7 +81,7 @@ def refused(job: Job, batch: Batch, refusal: RecipeError) -> Finding:
         fitting=batch.id,
         check="recipe",
         severity="must fix",
-        meaning=say("No fitting was made for {}: {}.", section_name(batch.section), refusal),
+        meaning=_not_made(batch.section, refusal),
         advice=say("Set {}.", FieldName(refusal.field, refusal.works, batch.family.table, entry))
         if cure
         else refusal.instead or say("Leave this {} without a fitting.", batch.family.serves),
@@ -103,12 +104,18 @@ def without_room(batch: Batch, reason: TooLarge) -> Finding:
         fitting=batch.id,
         check="too large for the plate",
         severity="must fix",
-        meaning=say("No fitting was made for {}: it {}.", section_name(section), reason.problem),
+        meaning=_not_made(section, say("it {}", reason.problem)),
         advice=advice,
         value=None if reason.value_mm is None else round(reason.value_mm, 3),
         limit=reason.limit_mm and round(reason.limit_mm, 3),
         unit="mm",
     )
+
+
+def _not_made(section: Section, why: object) -> Message:
+    """In inches too where the tube's size goes by inches."""
+    said = say("No fitting was made for {}: {}.", section_name(section), why)
+    return said.in_both if in_inches(section) else said
 
 
 @dataclass(frozen=True, eq=False)

@@ -111,6 +111,8 @@ class TubeSize(Sourced):
     width_mm: float
     depth_mm: float
     wall_mm: float
+    inches: bool
+    """Whether it is said, and drawn, in inches: by its outside, its nominal pipe size or its trade size."""
     listings: tuple[Listing, ...]
 
     @property
@@ -148,6 +150,8 @@ class SizeMatch:
     width_mm: float
     depth_mm: float
     wall_mm: float
+    inches: bool
+    """As the table's size."""
     width_off_mm: float
     depth_off_mm: float
     wall_off_mm: tuple[float, float]
@@ -236,6 +240,7 @@ def nearest_size(section: Section) -> SizeMatch | None:
         width_mm=sides[0],
         depth_mm=sides[1],
         wall_mm=size.wall_mm,
+        inches=size.inches,
         width_off_mm=section.outer.width - sides[0],
         depth_off_mm=section.outer.depth - sides[1],
         wall_off_mm=(section.walls[0] - size.wall_mm, section.walls[1] - size.wall_mm),
@@ -259,8 +264,17 @@ def section_name(section: Section) -> str:
 
 def in_inches(section: Section) -> bool:
     """Whether the size that it is nearest to goes by inches."""
-    name = section_name(section)
-    return " in" in name or name.startswith("NPS")
+    match = nearest_size(section)
+    return match is not None and match.inches
+
+
+def section_words(section: Section) -> str:
+    """The section's name, and its millimetres where it goes by inches: ``"1 in × 1/8 in (25.4 × 3.18 mm)"``."""
+    name, match = section_name(section), nearest_size(section)
+    if match is None or not match.inches:
+        return name
+    sides = (match.width_mm,) if match.kind == "round" else (match.width_mm, match.depth_mm)
+    return f"{name} ({say('{}', Length(*sides, match.wall_mm))})"
 
 
 def size_fit(sections: Sequence[Section], factor: float = 1.0) -> float:
@@ -332,8 +346,9 @@ def _of_families(
             if len(sides) > 2 or sides != sorted(sides, reverse=True):
                 raise TableError(f"{where}: outside: {outside!r}: write one number, or two with the larger first")
             kind: Kind = "round" if len(sides) == 1 else "rect"
+            inches = outside.endswith("in")
             yield TubeSize(
-                f"{outside} × {wall}", kind, sides[0], sides[-1], length(wall, "walls"), listings,
+                f"{outside} × {wall}", kind, sides[0], sides[-1], length(wall, "walls"), inches, listings,
                 source=row.source, from_memory=row.from_memory,
             )  # fmt: skip
 
@@ -348,13 +363,13 @@ def _of_pipes(pipes: Sequence[Pipe], conduits: Sequence[Conduit]) -> Iterator[Tu
         for schedule, wall in zip(row.schedules, row.walls_mm, strict=True):
             called = f"Sch {schedule}" if schedule.isdecimal() else schedule
             yield TubeSize(
-                f"{row.name} {called}", "round", row.outside_mm, row.outside_mm, wall, listings,
+                f"{row.name} {called}", "round", row.outside_mm, row.outside_mm, wall, True, listings,
                 source=row.source, from_memory=row.from_memory,
             )  # fmt: skip
     for tube in conduits:
         listings = _listings(tube, CONDUIT, CONDUIT_STANDARDS, f"{FILE.name}: [[conduit]] {tube.name}")
         yield TubeSize(
-            tube.name, "round", tube.outside_mm, tube.outside_mm, tube.wall_mm, listings,
+            tube.name, "round", tube.outside_mm, tube.outside_mm, tube.wall_mm, True, listings,
             source=tube.source, from_memory=tube.from_memory,
         )  # fmt: skip
 

@@ -14,7 +14,7 @@ from ...geometry.developments import Cut, LowestCut, PlaneCut, ReadCut, TubeCut,
 from ...geometry.frames import Floats, Frame
 from ...geometry.names import in_words
 from ...geometry.sections import Outline, Section
-from ...geometry.units import bare_mm, say_mm, say_three
+from ...geometry.units import bare_mm, inches_beside, say_mm, say_three
 from ...takeoff import Cope, Takeoff, Tube, TubeEnd
 from ..family import ALIKE_MM
 
@@ -164,9 +164,12 @@ def said_cut(cut: Cut) -> str:
 
 
 def _said_outline(outline: Outline) -> str:
-    if outline.shape == "circle":
-        return f"{say_mm(outline.width)} round"
-    return f"{bare_mm(outline.width)} × {say_mm(outline.depth)}"
+    """``"48.3 mm round"``, ``"1 1/2 in (38.1 mm) round"``, ``"60 × 40 mm"``."""
+    sides = (outline.width,) if outline.shape == "circle" else (outline.width, outline.depth)
+    said, inches = f"{' × '.join(map(bare_mm, sides))} mm", [inches_beside(side) for side in sides]
+    if all(inches):
+        said = f"{' × '.join(filter(None, inches))} ({said})"
+    return f"{said} round" if outline.shape == "circle" else said
 
 
 def _same_after(outline: Outline) -> float:

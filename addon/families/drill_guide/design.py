@@ -171,7 +171,7 @@ class _Shape:
             style,
             Length(needed + CLEAR_MM),
         )
-        return problem, say("Drill there before {} is welded on, or by hand.", who)
+        return problem, say("Drill there before what stands there is welded on, or by hand.")
 
     @property
     def is_sleeve(self) -> bool:
