@@ -113,7 +113,7 @@ class CutPlace:
 
     @property
     def words(self) -> str:
-        return said_cut(self.cut)
+        return said_cut(self.cut, brief=True)
 
     def like(self, other: CutPlace) -> bool:
         if not self.section.like(other.section, ALIKE_MM) or len(self.profile) != len(other.profile):
@@ -151,24 +151,24 @@ def far_end(end: TubeEnd, tube: Tube, ends: dict[int, CutEnd]) -> CutEnd | None:
     return next((ends[id(other)] for other in tube.ends if other is not end and id(other) in ends), None)
 
 
-def said_cut(cut: Cut) -> str:
-    """``"60° on 48.3 mm round, 6 mm off"``."""
+def said_cut(cut: Cut, brief: bool = False) -> str:
+    """``"60° on 48.3 mm round, 6 mm off"``; where it is ``brief``, an inch size without its millimetres."""
     if isinstance(cut, LowestCut):
-        return in_words(map(said_cut, cut.cuts))
+        return in_words(said_cut(part, brief) for part in cut.cuts)
     if isinstance(cut, PlaneCut):
         return f"mitre {say_three(cut.mitre_deg)}°"
     if not isinstance(cut, TubeCut):
         return "as modelled"
     off = f", {say_mm(cut.offset_mm)} off" if cut.offset_mm > _OFF_MM else ""
-    return f"{say_three(cut.angle_deg)}° on {_said_outline(cut.outline)}{off}"
+    return f"{say_three(cut.angle_deg)}° on {_said_outline(cut.outline, brief)}{off}"
 
 
-def _said_outline(outline: Outline) -> str:
+def _said_outline(outline: Outline, brief: bool) -> str:
     """``"48.3 mm round"``, ``"1 1/2 in (38.1 mm) round"``, ``"60 × 40 mm"``."""
     sides = (outline.width,) if outline.shape == "circle" else (outline.width, outline.depth)
     said, inches = f"{' × '.join(map(bare_mm, sides))} mm", [inches_beside(side) for side in sides]
     if all(inches):
-        said = f"{' × '.join(filter(None, inches))} ({said})"
+        said = " × ".join(filter(None, inches)) + ("" if brief else f" ({said})")
     return f"{said} round" if outline.shape == "circle" else said
 
 

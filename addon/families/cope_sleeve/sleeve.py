@@ -17,7 +17,7 @@ from ..dimensioned import Dimension, Margin, Note, View, across, cut_along
 from ..fitting import BenchStep, Caliper, Fitting, Level
 from ..over_tube import sliding_calipers
 from ..template import Template
-from .cut_ends import CopeSite, CutPlace
+from .cut_ends import CopeSite, CutPlace, said_cut
 from .recipe import CopeRecipe
 from .wrapping import development_of, measured_by, template_for
 
@@ -52,7 +52,7 @@ class CopeSleeve(Fitting):
 
     @property
     def words(self) -> str:
-        return f"cope sleeve, {self.place.words}, {'with a stop' if self.has_stop else 'on a line'}"
+        return f"cope sleeve, {said_cut(self.place.cut)}, {'with a stop' if self.has_stop else 'on a line'}"
 
     @property
     def print_axes(self) -> Floats:

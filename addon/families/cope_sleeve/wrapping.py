@@ -17,7 +17,7 @@ from ...takeoff import Takeoff, TubeEnd
 from ...trade.sizes import in_inches, section_name
 from ..family import ALIKE_MM
 from ..template import KEPT_MM, Template
-from .cut_ends import CutEnd, CutPlace, cut_ends, far_end
+from .cut_ends import CutEnd, CutPlace, cut_ends, far_end, said_cut
 
 _SAME_DEG = 0.5
 """What is turned by less is in line."""
@@ -37,7 +37,7 @@ def template_for(place: CutPlace, ends: Sequence[tuple[CutEnd, CutEnd | None]]) 
     for at, far in ends:
         names.setdefault(_said(at, far, lower), Counter())[at.end.source] += 1
     rows = tuple(": ".join(filter(None, (said, _tubes(counts)))) for said, counts in names.items())
-    return Template.of(development, f"{section_name(place.section)}, {place.words}", rows)
+    return Template.of(development, f"{section_name(place.section)}, {said_cut(place.cut)}", rows)
 
 
 def _tubes(counts: Counter[str]) -> str:
