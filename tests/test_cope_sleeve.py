@@ -30,7 +30,7 @@ from addon.families.cope_sleeve import CopeRecipe, CopeSleeve, design
 from addon.families.cope_sleeve.cut_ends import CutEnd, CutPlace, cope_sites
 from addon.families.cope_sleeve.wrapping import mitre_templates, template_for
 from addon.families.template import KEPT_MM
-from addon.fields.messages import say
+from addon.fields.messages import Units, say
 from addon.fields.refusals import RecipeError
 from addon.geometry.developments import LowestCut, ReadCut, TubeCut
 from addon.geometry.frames import Frame
@@ -315,6 +315,22 @@ def test_a_length_counts_from_where_the_far_end_is_cut_square():
     assert sorted(-end.to_cut.height_mm if end.to_cut else 0.0 for end in tube.ends) == pytest.approx([0, 30], abs=0.01)
 
 
+@pytest.mark.parametrize("offset", [0.0, 9.0])
+def test_a_cope_is_listed_with_where_its_centre_line_meets_the_other_tube(offset):
+    """By where a line meets a cylinder: √(R² - e²) beside its axis, and that over tan 60° above where the axes pass."""
+    brace = solid_tube(Section.round(33.7, 3), 600, "brace", (0, 60, 0), (0, offset, 200))
+    post = solid_tube(Section.round(88.9, 3), 900, "post", (0, 0, 0), (0, 0, 0))
+    (site,) = cope_sites(take_off([post, brace], 8.0))
+    height = 200 + math.sqrt(44.45**2 - offset**2) / math.tan(math.radians(60))
+    assert min(site.cope.met_mm) == pytest.approx(height, abs=0.02)
+    off = ", 9 mm off" if offset else ""
+    said = r"cope on post, centre line ([\d.]+) mm from the bottom end of post, 60° on 88.9 mm round"
+    found = re.fullmatch(said + off, site.where)
+    assert found and float(found[1]) == pytest.approx(height, abs=0.02)
+    in_inches = site.where.text(Units(imperial=True))
+    assert in_inches.startswith(f"cope on post, centre line {height / 25.4:.2f}") and "on 3 1/2 in round" in in_inches
+
+
 def test_no_length_counts_from_a_far_end_whose_cut_is_not_known():
     """The upper end runs into a tube that is narrower, so that no cope goes around it."""
     bar, lower = rail(Section.round(60.3, 3.0))[:2]
@@ -383,9 +399,10 @@ def test_the_whole_way_from_a_model_to_sleeves_and_templates(tmp_path):
     assert [cope["fitting"] for cope in told["copes"]] == ["F1", "F2"]
     assert told["fittings"][0]["family"] == "cope sleeve" and told["fittings"][0]["copes"] == 1
     rows = list(csv.DictReader(io.StringIO((out / "frame sites.csv").read_text("utf-8-sig"))))
+    leaning = 400 - 150 - 30.15 * math.tan(math.radians(40))
     assert {row["where"] for row in rows} == {
-        "cope on post, 90° on 60.3 mm round",
-        "cope on post, 50° on 60.3 mm round",
+        "cope on post, centre line 250 mm from the back end of post, 90° on 60.3 mm round",
+        f"cope on post, centre line {leaning:.1f} mm from the front end of post, 50° on 60.3 mm round",
     }
     sheet = (out / "frame job sheet.html").read_text("utf-8")
     for words in ("take it off, and only then cut", "Copes have long sharp points", "Slide on.", "stop to edge"):

@@ -12,6 +12,8 @@ import pytest
 from manifold3d import Manifold
 
 from addon.bench.assembly_picture import VIEW
+from addon.families.drill_guide.patterns import patterns
+from addon.fields.messages import Units
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
 from addon.geometry.sections import Section
@@ -132,6 +134,19 @@ def test_a_hole_that_leans_comes_out_further_along() -> None:
         "207.28 mm from the left end, top, on the middle line",
         "192.72 mm from the left end, bottom, on the middle line",
     }
+
+
+def test_places_are_said_in_inches_where_the_scene_has_inches() -> None:
+    """An inch is 25.4 mm exactly (international yard and pound, 1959)."""
+    section = Section.rectangular(50.8, 38.1, 3)
+    meshes = [drilled_mesh(section, ALONG_X, (at, 12.7, -50), (0, 0, 1)) for at in (76.2, 127.0)]
+    both = meshes[0].to_manifold() ^ meshes[1].to_manifold()
+    takeoff = take_off([Mesh.from_manifold(both, "tube")], 8.0)
+    inches, wide = Units(imperial=True), "top (2 in wide), 1/2 in off the middle line towards the back"
+    assert said_mouth(takeoff.holes[0], takeoff.holes[0].mouths[1]).text(inches) == f"3 in from the left end, {wide}"
+    (pattern,) = patterns(takeoff)
+    assert "3 and 5 in from the left end" in pattern.where.text(inches)
+    assert "76.2 mm (3 in) and 127 mm (5 in) from the left end" in pattern.where
 
 
 def test_the_picture_shows_the_sides_that_lists_name() -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import astuple, dataclass, field, replace
 from typing import Any, Literal, Protocol, Self
 
+from ..fields.messages import Message
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 from ..geometry.units import say_both
@@ -53,7 +54,7 @@ class Site(Protocol):
         """Of the fitting in the assembly: its mesh, placed by this frame, is in its place."""
 
     @property
-    def where(self) -> str:
+    def where(self) -> Message:
         """After the tube's name on sheets and lists: ``"hole 9 mm, 120 mm from the end"``; empty for a tube's end."""
 
     @property

@@ -15,7 +15,7 @@ from string import Formatter
 from typing import Any
 
 from ..geometry.names import in_words, quoted
-from ..geometry.units import MM_PER_INCH, bare_mm, inches_beside, parse_length, say_inches, say_mm, say_three
+from ..geometry.units import MM_PER_INCH, bare_mm, inches_beside, parse_length, say_both, say_inches, say_mm, say_three
 from .declared import unit_of
 
 EXACT_MM = 0.001
@@ -74,6 +74,10 @@ def _inches(mm: float, decimals: int) -> str:
     return "0 in" if float(text) == 0 else f"{text} in"
 
 
+AND = " and "
+"""Between the last two of several numbers, and commas between the others."""
+
+
 @dataclass(frozen=True)
 class Measure:
     """One number, or several before their unit. In a template ``{:g}`` gives the millimetres as they are, where the
@@ -84,9 +88,9 @@ class Measure:
     """One of ``fields.declared.UNITS``, or ``"mm²"``."""
     between: str = " to "
     both: bool = False
-    """Whether a length that is a fraction of an inch is followed by it where millimetres are said."""
+    """Whether lengths that are fractions of an inch are followed by those where millimetres are said."""
     inches: bool = False
-    """Whether it is followed by inches in any case there."""
+    """Whether they are followed by inches in any case there."""
 
     def said(self, units: Units, spec: str = "") -> str:
         if spec == "+":
@@ -94,16 +98,18 @@ class Measure:
             return sign + Measure((abs(self.numbers[0]),), self.unit).said(units)
         if units.imperial and self.unit == "mm":
             numbers = (units(number).removesuffix("in").rstrip() for number in self.numbers)
-            return f"{self.between.join(numbers)}{units.space}in"
+            return f"{self._joined(numbers)}{units.space}in"
         if units.imperial and self.unit in _POWER:
             by = MM_PER_INCH ** _POWER[self.unit]
             return f"{self.between.join(say_three(n / by) for n in self.numbers)} {self.unit.replace('mm', 'in')}"
-        text = self.between.join(_bare(number, self.unit, spec) for number in self.numbers)
-        inches = inches_beside(self.numbers[0]) if self.both else None
-        if self.inches and self.unit == "mm":
-            inches = self.said(Units(imperial=True))
-        apart = "" if self.unit in ("", "°") else " "
-        return f"{text}{apart}{self.unit}" + (f" ({inches})" if inches else "")
+        if self.both and not self.inches and any(map(inches_beside, self.numbers)):
+            return self._joined(map(say_both, self.numbers))
+        text = self._joined(_bare(number, self.unit, spec) for number in self.numbers)
+        beside = f" ({self.said(Units(imperial=True))})" if self.inches and self.unit == "mm" else ""
+        return f"{text}{'' if self.unit in ('', '°') else ' '}{self.unit}{beside}"
+
+    def _joined(self, numbers: Iterable[str]) -> str:
+        return in_words(numbers) if self.between == AND else self.between.join(numbers)
 
 
 def _bare(number: float, unit: str, spec: str) -> str:

@@ -172,6 +172,7 @@ def _sites(result: JobResult) -> dict[str, Any]:
                 "needed": cope.needed,
                 "other": cope.other.source if cope.other else None,
                 "other_tube": number[id(cope.other)] if cope.other else None,
+                "met_mm": cope.met_mm and [_round(distance) for distance in cope.met_mm],
                 "also": [{"source": tube.source, "tube": number[id(tube)]} for tube in cope.also],
                 "outside_mm": [_point(point) for point in cope.outside],
                 "inside_mm": [_point(point) for point in cope.inside],

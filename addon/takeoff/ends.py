@@ -109,7 +109,7 @@ class TubeEnd:
     corner; None elsewhere."""
 
     # What makes it a site of a family of fittings.
-    where, count = "", 1
+    where, count = NOTHING, 1
 
     @property
     def position(self) -> Floats:

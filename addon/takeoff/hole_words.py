@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Where a hole is, in words for the bench: how far along its tube, through which walls, and where around.
+"""Where a hole or a cope is, in words for the bench: how far along its tube, through which walls, where around.
 
 Sides are those of the assembly, z up, seen from the front (against y): top and bottom, front and back, left and right.
 A tube that is given without a model has its own, as its job file has them.
@@ -12,10 +12,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from ..fields.messages import NOTHING, Length, Message, say
 from ..geometry.developments import PlaneCut
 from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
-from ..geometry.units import say_both, say_mm, say_three
+from ..geometry.units import say_three
 from .ends import TubeEnd
 from .sites import SIDES, ClosedEnd, Hole, Mouth, Tube
 
@@ -28,55 +29,61 @@ _OFF_MIDDLE_MM, _QUARTER_DEG = 0.05, 0.5
 """What counts as on the middle line, and as straight to a side."""
 
 
-def nearer_end(hole: Hole) -> int:
-    """0 for the tube's first end, 1 for its last; a closed one is nobody's, nor, of two, one that no known cut fits."""
-    first, last = hole.measured_mm
-    known = [cut is not None for cut in hole.tube.cuts]
+def nearer_end(tube: Tube, measured_mm: tuple[float, float | None]) -> int:
+    """Of what lies so far from each end of a tube: 0 for its first end, 1 for its last; a closed one is nobody's, nor,
+    of two, one that no known cut fits."""
+    first, last = measured_mm
+    known = [cut is not None for cut in tube.cuts]
     if last is not None and known[0] != known[1]:
         return int(known[1])
     return int(last is not None and last < first)
 
 
-def said_end(hole: Hole, end: int) -> str:
-    """By its side of the assembly, ``"bottom end"``, of a U-bend ``"left bottom end"``; ``"nearer end"`` of a tube that
-    is given without a model, and ``"end"`` where it has one only. With the point of it that distances count from."""
-    cut, past = hole.tube.cuts[end], hole.tube.past_mm[end]
-    if cut is None:
-        return _which(hole, end)
-    if not isinstance(cut, PlaneCut) or cut.mitre_deg:
-        return f"longest point of the {_which(hole, end)}"
-    return f"{_which(hole, end)} as it has to be cut" if abs(past) > _OFF_MIDDLE_MM else _which(hole, end)
+def said_end(tube: Tube, end: int, nearer: int) -> str:
+    """By its side of the assembly, ``"bottom end"``, of a U-bend ``"left bottom end"``; ``"nearer end"``, where it is
+    that, of a tube that is given without a model, and ``"end"`` where it has one only. With the point of it that
+    distances count from."""
+    cut, which = tube.cuts[end], _which(tube, end, nearer)
+    if isinstance(cut, PlaneCut) and not cut.mitre_deg:
+        return f"{which} as it has to be cut" if abs(tube.past_mm[end]) > _OFF_MIDDLE_MM else which
+    return f"longest point of the {which}" if cut else which
 
 
-def _which(hole: Hole, end: int) -> str:
-    if not _given(hole.tube):
-        which = "" if hole.tube.from_twin is None else f"{facing(hole.tube.from_twin)} "
-        return f"{which}{facing(hole.tube.frame.z * (-1 if end else 1))} end"
-    if isinstance(hole.tube.ends[1], ClosedEnd):
+def _which(tube: Tube, end: int, nearer: int) -> str:
+    if not _given(tube):
+        which = "" if tube.from_twin is None else f"{facing(tube.from_twin)} "
+        return f"{which}{facing(tube.frame.z * (-1 if end else 1))} end"
+    if isinstance(tube.ends[1], ClosedEnd):
         return "end"
-    return "nearer end" if end == nearer_end(hole) else "farther end"
+    return "nearer end" if end == nearer else "farther end"
 
 
-def said_hole(hole: Hole) -> str:
+def said_hole(hole: Hole) -> Message:
     """``"20 mm from the left end, through both walls, top and bottom (80 mm wide), on the middle line"``."""
-    end = nearer_end(hole)
-    distance = say_both(hole.measured_mm[end] or 0.0)
-    return f"{distance} from the {said_end(hole, end)}, {said_around(hole, hole.mouths, end)}"
+    end = nearer_end(hole.tube, hole.measured_mm)
+    around = said_around(hole, hole.mouths, end)
+    return say("{}, {}", said_from_end(hole.tube, hole.measured_mm, end), around)
 
 
-def said_mouth(hole: Hole, mouth: Mouth) -> str:
+def said_mouth(hole: Hole, mouth: Mouth) -> Message:
     """The same of one of its mouths: ``"20 mm from the left end, top (80 mm wide), on the middle line"``."""
-    end = nearer_end(hole)
-    first = -float(hole.tube.frame.to_local(mouth.position)[2])
-    distance = say_both((hole.tube.length_mm - first if end else first) + hole.tube.past_mm[end])
-    return f"{distance} from the {said_end(hole, end)}, {_sides(hole, [mouth], end)}"
+    end = nearer_end(hole.tube, hole.measured_mm)
+    first = hole.tube.distance_mm(mouth.position)
+    measured = hole.tube.measured_mm(first)
+    return say("{}, {}", said_from_end(hole.tube, measured, end), _sides(hole, [mouth], end))
 
 
-def said_around(hole: Hole, mouths: Sequence[Mouth], end: int) -> str:
+def said_from_end(tube: Tube, measured_mm: tuple[float, float | None], end: int) -> Message:
+    """``"20 mm from the left end"``, of so far from each end."""
+    distance = Length(measured_mm[end] or 0.0, both=True)
+    return say("{} from the {}", distance, said_end(tube, end, nearer_end(tube, measured_mm)))
+
+
+def said_around(hole: Hole, mouths: Sequence[Mouth], end: int) -> Message:
     """Through which walls it goes and where around its tube, seen from one of the ends."""
     walls = "through both walls" if len(mouths) > 1 else "through one wall"
     lean = "" if hole.square else f", leaning {say_three(hole.lean_deg)}°"
-    return f"{walls}, {_sides(hole, mouths, end)}{lean}"
+    return say("{}, {}{}", walls, _sides(hole, mouths, end), lean)
 
 
 def _given(tube: Tube) -> bool:
@@ -85,25 +92,25 @@ def _given(tube: Tube) -> bool:
     return isinstance(first, TubeEnd) and first.by_hand == "given by size"
 
 
-def _sides(hole: Hole, mouths: Sequence[Mouth], end: int) -> str:
+def _sides(hole: Hole, mouths: Sequence[Mouth], end: int) -> Message:
     frame, given = hole.tube.frame, _given(hole.tube)
     if hole.side is None or hole.offset_mm is None:
         if given and hole.tube.section.outer.shape == "circle":
-            return f"{say_three(hole.angle_deg)}° around, counter-clockwise seen from the end"
+            return say(f"{say_three(hole.angle_deg)}° around, counter-clockwise seen from the end")
         first_angle, *others = [_around(hole, mouth, end) for mouth in mouths]
-        return " and ".join([first_angle, *(other for other in others if "°" not in first_angle)])
+        return say(" and ".join([first_angle, *(other for other in others if "°" not in first_angle)]))
     x, y = SIDES[hole.side]
     places = frame.to_local(np.array([mouth.position for mouth in mouths]))[:, :2]
     ways = off_outline(hole.tube.section.outer, places)[1].round()
     names = " and ".join(_own(way) if given else facing(way @ frame.axes[:2]) for way in ways)
     outer = hole.tube.section.outer
-    width = "" if outer.width == outer.depth else f" ({say_mm(outer.depth if x else outer.width)} wide)"
-    sides = f"{'side ' * given}{names}{width}"
+    width = NOTHING if outer.width == outer.depth else say(" ({} wide)", Length(outer.depth if x else outer.width))
+    sides = say(f"{'side ' * given}{names}{{}}", width)
     if abs(hole.offset_mm) < _OFF_MIDDLE_MM:
-        return f"{sides}, on the middle line"
+        return say("{}, on the middle line", sides)
     along = math.copysign(1.0, hole.offset_mm) * np.array([abs(y), abs(x)])
     towards = _own(along) if given else f"the {facing(along @ frame.axes[:2])}"
-    return f"{sides}, {say_mm(abs(hole.offset_mm))} off the middle line towards {towards}"
+    return say("{}, {} off the middle line towards {}", sides, Length(abs(hole.offset_mm)), towards)
 
 
 def facing(way: Floats) -> str:

@@ -12,7 +12,7 @@ from typing import Any, Literal, Self
 import numpy as np
 
 from ..fields.messages import Message
-from ..geometry.developments import Cut, traced
+from ..geometry.developments import Cut, TubeCut, traced
 from ..geometry.frames import Floats, Frame
 from ..geometry.sections import Section
 from .ends import EndHole, TubeEnd, UnitDoubt
@@ -80,6 +80,17 @@ class Tube:
         """(3,): the point of the axis so far from the first end."""
         return self.frame.origin + distance_mm * self.axis
 
+    def distance_mm(self, point: Floats) -> float:
+        """How far along the axis a point (3,) lies from the first end."""
+        return -float(self.frame.to_local(point)[2])
+
+    def measured_mm(self, distance_mm: float) -> tuple[float, float | None]:
+        """How far what lies so far from the first end is from the longest point of each end once that is cut, where a
+        tape is hooked; none from a ``ClosedEnd``."""
+        past = self.past_mm
+        last = None if isinstance(self.ends[1], ClosedEnd) else self.length_mm - distance_mm + past[1]
+        return distance_mm + past[0], last
+
     def around_deg(self, point: Floats) -> float:
         """How far around the axis a point (3,) is, counter-clockwise from x seen from the first end, 0 to 360."""
         x, y, _ = self.frame.to_local(point)
@@ -129,8 +140,7 @@ class Hole:
         """Where its mouths say; ``outward`` (2,) is the straight way out of the wall at the first one, in the tube's
         frame; ``more`` are what else it has."""
         position = mouths[0].position
-        local = tube.frame.to_local(position)
-        first = -float(local[2])
+        local, first = tube.frame.to_local(position), tube.distance_mm(position)
         last = None if isinstance(tube.ends[1], ClosedEnd) else tube.length_mm - first
         side, offset = _side(tube, local, outward)
         lean = angle_between(mouths[0].axis, outward @ tube.frame.axes[:2])
@@ -144,9 +154,7 @@ class Hole:
     @property
     def measured_mm(self) -> tuple[float, float | None]:
         """As ``distances_mm``, but from the longest points of the ends once these are cut: where a tape is hooked."""
-        first, last = self.distances_mm
-        past = self.tube.past_mm
-        return first + past[0], None if last is None else last + past[1]
+        return self.tube.measured_mm(self.distances_mm[0])
 
     @property
     def position(self) -> Floats:
@@ -226,6 +234,18 @@ class Cope:
     """Whether the end is not cut yet: the lines are then those that it needs."""
     also: tuple[Tube, ...] = ()
     """Those that it lies on besides ``other``."""
+
+    @property
+    def met_mm(self) -> tuple[float, float | None] | None:
+        """Where along ``other`` its own axis meets that one's outside, from its ends as holes are measured; none where
+        the axis passes by, or no tube is known."""
+        if self.other is None:
+            return None
+        height = TubeCut(self.other.section.outer, self.other.frame).seen_from(self.end.frame).heights(np.zeros((1, 2)))
+        if not np.isfinite(height[0]):
+            return None
+        point = self.end.frame.to_world((0.0, 0.0, float(height[0])))
+        return self.other.measured_mm(self.other.distance_mm(point))
 
     @property
     def tubes_under(self) -> tuple[Tube, ...]:

@@ -10,12 +10,13 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from ...fields.messages import NOTHING, Length, Message, say, say_each
 from ...geometry.developments import Cut, LowestCut, PlaneCut, ReadCut, TubeCut, traced
 from ...geometry.frames import Floats, Frame
-from ...geometry.names import in_words
 from ...geometry.sections import Outline, Section
-from ...geometry.units import bare_mm, inches_beside, say_mm, say_three
+from ...geometry.units import bare_mm, inches_beside, say_three
 from ...takeoff import Cope, Takeoff, Tube, TubeEnd
+from ...takeoff.hole_words import nearer_end, said_from_end
 from ..family import ALIKE_MM
 
 _AROUND, _BETWEEN = 72, 8
@@ -79,9 +80,16 @@ class CopeSite:
         return self.at.frame
 
     @property
-    def where(self) -> str:
-        under = in_words(tube.source for tube in self.cope.tubes_under if tube.source)
-        return f"cope{f' on {under}' if under else ''}, {said_cut(self.cope.cut)}"
+    def where(self) -> Message:
+        cope, cut = self.cope, said_cut(self.cope.cut)
+        under = list(filter(None, (tube.source for tube in cope.tubes_under)))
+        if not under or cope.other is None:
+            return say("cope, {}", cut)
+        on = say("cope on {}", say_each(under))
+        if met := cope.met_mm:
+            at = said_from_end(cope.other, met, nearer_end(cope.other, met))
+            on = say("{}, centre line {} of {}", on, at, cope.other.source)
+        return say("{}, {}", on, cut)
 
     @property
     def position(self) -> Floats:
@@ -112,7 +120,7 @@ class CutPlace:
         return self.mark, self.section.outer.key, self.section.bore.key, np.round(self.profile, 3).tobytes()
 
     @property
-    def words(self) -> str:
+    def words(self) -> Message:
         return said_cut(self.cut, brief=True)
 
     def like(self, other: CutPlace) -> bool:
@@ -151,25 +159,25 @@ def far_end(end: TubeEnd, tube: Tube, ends: dict[int, CutEnd]) -> CutEnd | None:
     return next((ends[id(other)] for other in tube.ends if other is not end and id(other) in ends), None)
 
 
-def said_cut(cut: Cut, brief: bool = False) -> str:
+def said_cut(cut: Cut, brief: bool = False) -> Message:
     """``"60° on 48.3 mm round, 6 mm off"``; where it is ``brief``, an inch size without its millimetres."""
     if isinstance(cut, LowestCut):
-        return in_words(said_cut(part, brief) for part in cut.cuts)
+        return say_each(said_cut(part, brief) for part in cut.cuts)
     if isinstance(cut, PlaneCut):
-        return f"mitre {say_three(cut.mitre_deg)}°"
+        return say(f"mitre {say_three(cut.mitre_deg)}°")
     if not isinstance(cut, TubeCut):
-        return "as modelled"
-    off = f", {say_mm(cut.offset_mm)} off" if cut.offset_mm > _OFF_MM else ""
-    return f"{say_three(cut.angle_deg)}° on {_said_outline(cut.outline, brief)}{off}"
+        return say("as modelled")
+    off = say(", {} off", Length(cut.offset_mm)) if cut.offset_mm > _OFF_MM else NOTHING
+    return say(f"{say_three(cut.angle_deg)}° on {{}}{{}}", _said_outline(cut.outline, brief), off)
 
 
-def _said_outline(outline: Outline, brief: bool) -> str:
+def _said_outline(outline: Outline, brief: bool) -> Message:
     """``"48.3 mm round"``, ``"1 1/2 in (38.1 mm) round"``, ``"60 × 40 mm"``."""
     sides = (outline.width,) if outline.shape == "circle" else (outline.width, outline.depth)
-    said, inches = f"{' × '.join(map(bare_mm, sides))} mm", [inches_beside(side) for side in sides]
+    said, inches = say("{}", Length(*sides)), [inches_beside(side) for side in sides]
     if all(inches):
-        said = " × ".join(filter(None, inches)) + ("" if brief else f" ({said})")
-    return f"{said} round" if outline.shape == "circle" else said
+        said = say(" × ".join(filter(None, inches)) + ("" if brief else f" ({' × '.join(map(bare_mm, sides))} mm)"))
+    return say("{} round", said) if outline.shape == "circle" else said
 
 
 def _same_after(outline: Outline) -> float:

@@ -15,10 +15,10 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
+from ...fields.messages import AND, NOTHING, Length, Message, say, say_all
 from ...geometry.frames import Floats, Frame
-from ...geometry.names import in_words
 from ...geometry.sections import Section
-from ...geometry.units import bare_mm, say_both
+from ...geometry.units import say_mm
 from ...takeoff import ClosedEnd, Hole, NeededHole, Takeoff, Tube
 from ...takeoff.hole_words import nearer_end, said_around, said_end
 from ...takeoff.surface import Surface
@@ -200,7 +200,7 @@ class Pattern:
     @property
     def _end(self) -> int:
         """That distances are measured from: the one nearer to hole 1, or a sleeve's."""
-        return self.end if self.over else nearer_end(self.holes[0])
+        return self.end if self.over else nearer_end(self.tube, self.holes[0].measured_mm)
 
     @property
     def is_printable(self) -> bool:
@@ -214,27 +214,32 @@ class Pattern:
         return self._end == self.end
 
     @property
-    def where(self) -> str:
+    def where(self) -> Message:
         """With the distances from one of the tube's ends, hole 1's first, and where around each hole is; a saddle's
         arrow may point the other way."""
-        first, end = self.holes[0], self._end
-        distances = _said_lengths([_measured(hole, end) for hole in self.holes])
+        end = self._end
+        distances = _lengths([_measured(hole, end) for hole in self.holes])
         arrow = "" if self.over else ", arrow to it" if self.points_to_it else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
         if self.drilled:
             numbers = sorted({entry.hole for entry, _ in self.numbered})
             hand += f", only {say_numbers(numbers)} of the guide"
         holes = say_holes([hole.diameter_mm for hole in self.holes])
-        return f"{holes}, {distances} from the {said_end(first, end)}, {self._around(end)}{arrow}{hand}"
+        from_end = say("{} from the {}", distances, self._said_end)
+        return say("{}, {}, {}{}", holes, from_end, self._around(end), arrow + hand)
 
-    def _around(self, end: int) -> str:
+    @property
+    def _said_end(self) -> str:
+        return said_end(self.tube, self._end, nearer_end(self.tube, self.holes[0].measured_mm))
+
+    def _around(self, end: int) -> Message:
         """Through which walls each hole goes and where around, those alike together."""
-        alike: dict[str, list[int]] = {}
+        alike: dict[Message, list[int]] = {}
         for number, hole in {entry.hole: hole for entry, hole in self.numbered}.items():
             alike.setdefault(said_around(hole, hole.mouths, end), []).append(number)
         if len(alike) == 1:
             return next(iter(alike))
-        return ", ".join(f"{say_numbers(numbers)} {said}" for said, numbers in alike.items())
+        return say_all([say("{} {}", say_numbers(numbers), said) for said, numbers in alike.items()], ", ")
 
     def place(self, section: Section) -> GuidePlace:
         end = self.tube.ends[self.end]
@@ -333,10 +338,12 @@ class Pattern:
             room, below=below if room.below.body else room.below, above=above if room.above.body else room.above
         )
 
-    def _said_of(self, number: int) -> str:
+    def _said_of(self, number: int) -> Message:
         """Where a hole is, by its number; nothing where its guide drills it elsewhere only."""
         hole = next((hole for entry, hole in self.numbered if entry.hole == number), None)
-        return f"{say_both(_measured(hole, self._end))} from the {said_end(hole, self._end)}" if hole else ""
+        if hole is None:
+            return NOTHING
+        return say("{} from the {}", Length(_measured(hole, self._end), both=True), self._said_end)
 
     def within(self, other: Pattern) -> Pattern | None:
         """This pattern, drilled with the guide of another one that has these holes and more; None where that one does
@@ -456,18 +463,15 @@ def _mirrored(point: tuple[float, float, float]) -> tuple[float, float, float]:
     return point[0], -point[1], point[2]
 
 
-def say_holes(diameters: Sequence[float]) -> str:
+def say_holes(diameters: Sequence[float]) -> Message:
     """``"2 holes 6.6 mm"``, ``"3 holes 6.6 and 9 mm"``."""
     noun = "hole" if len(diameters) == 1 else f"{len(diameters)} holes"
-    return f"{noun} {_said_lengths(sorted(diameters))}"
+    return say(f"{noun} {{}}", _lengths(sorted(diameters)))
 
 
-def _said_lengths(lengths: Sequence[float]) -> str:
-    """``"6.6 and 9 mm"``, ``"63.5 mm (2 1/2 in) and 101.6 mm (4 in)"``."""
-    said = dict.fromkeys(map(say_both, lengths))
-    if any(")" in words for words in said):
-        return in_words(said)
-    return f"{in_words(dict.fromkeys(map(bare_mm, lengths)))} mm"
+def _lengths(lengths: Sequence[float]) -> Length:
+    """Each once: ``"6.6 and 9 mm"``, ``"63.5 mm (2 1/2 in) and 101.6 mm (4 in)"``."""
+    return Length(*{say_mm(length): length for length in lengths}.values(), between=AND, both=True)
 
 
 def _of_tube(holes: Sequence[Hole], surface: Surface | None, most_mm: float) -> Iterator[Pattern]:

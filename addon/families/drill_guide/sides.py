@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ...fields.messages import NOTHING, Message
 from ...geometry.frames import Floats, Frame
 from ...geometry.names import in_words
 from ...geometry.outline_fit import off_outline
@@ -128,7 +129,7 @@ class Blocker(NamedTuple):
 
     body: str = ""
     tube: str = ""
-    hole: str = ""
+    hole: Message = NOTHING
     """Where on the tube the hole next to it is: ``"127 mm (5 in) from the back end"``."""
 
 

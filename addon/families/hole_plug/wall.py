@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from manifold3d import CrossSection, Manifold
 
+from ...fields.messages import Length, Message, say
 from ...geometry.frames import Floats, Frame
 from ...geometry.outline_fit import off_outline
 from ...geometry.sections import Outline, Section
@@ -108,8 +109,8 @@ class HoleMouth:
         return self.along.turned(self.lean_towards_deg) if self.flat else self.along
 
     @property
-    def where(self) -> str:
-        return f"hole {say_both(self.hole.diameter_mm)}, {said_mouth(self.hole, self.mouth)}"
+    def where(self) -> Message:
+        return say("hole {}, {}", Length(self.hole.diameter_mm, both=True), said_mouth(self.hole, self.mouth))
 
 
 @dataclass(frozen=True)

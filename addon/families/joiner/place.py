@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
+from ...fields.messages import Message, Name, say
 from ...geometry.frames import Floats, Frame
 from ...geometry.mitres import lean
-from ...geometry.names import quoted
 from ...geometry.sections import Section
 from ...geometry.units import say_three
 from ...takeoff import Joint, Takeoff, TubeEnd
@@ -176,8 +176,8 @@ class JointSite:
         return self.joint.ends[0].section
 
     @property
-    def where(self) -> str:
-        return f"joined to {quoted(self.sources[1])}" if self.sources[1] else "joint"
+    def where(self) -> Message:
+        return say("joined to {}", Name(self.sources[1])) if self.sources[1] else say("joint")
 
     @property
     def position(self) -> Floats:
