@@ -324,11 +324,11 @@ def test_a_cope_is_listed_with_where_its_centre_line_meets_the_other_tube(offset
     height = 200 + math.sqrt(44.45**2 - offset**2) / math.tan(math.radians(60))
     assert min(site.cope.met_mm) == pytest.approx(height, abs=0.02)
     off = ", 9 mm off" if offset else ""
-    said = r"cope on post, centre line ([\d.]+) mm from the bottom end of post, 60° on 88.9 mm round"
+    said = r"cope on post, centre line ([\d.]+) mm from the bottom end of post, 60° on 3 1/2 in \(88.9 mm\) round"
     found = re.fullmatch(said + off, site.where)
     assert found and float(found[1]) == pytest.approx(height, abs=0.02)
     in_inches = site.where.text(Units(imperial=True))
-    assert in_inches.startswith(f"cope on post, centre line {height / 25.4:.2f}") and "on 3 1/2 in round" in in_inches
+    assert in_inches.startswith(f"cope on post, centre line {height / 25.4:.2f}") and "60° on 3 1/2 in" in in_inches
 
 
 def test_no_length_counts_from_a_far_end_whose_cut_is_not_known():
