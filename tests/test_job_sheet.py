@@ -627,6 +627,24 @@ def test_numbers_are_all_there_apart_and_on_the_paper():
     assert (circles >= 2.6).all() and (circles <= np.array([width, height]) - 2.6).all()
 
 
+@pytest.mark.parametrize("count", [90, 3000])
+def test_where_numbers_would_cover_the_assembly_the_fittings_share_few_labels(count):
+    """Each label points to a place of its fitting, none is far from all labels of its own, and all are found."""
+    rng = np.random.default_rng(5)
+    at = rng.uniform(0, 1000, (count, 3))
+    fittings = [f"F{1 + n % 6 if n > 1 else 7}" for n in range(count)]
+    marks = [EndMark(n, at[n], np.array([0, 0, 1.0]), fittings[n]) for n in range(count)]
+    svg = assembly_picture([cube(1000)], marks, 180, 88)
+    labels = re.findall(r">(\w+)</text>", svg)
+    assert set(labels) == set(fittings) and len(labels) <= 30
+    circles = np.array(re.findall(r'<circle cx="([\d.]+)" cy="([\d.]+)" r="3.3"', svg), float)
+    assert np.linalg.norm(circles[:, None] - circles, axis=2)[np.triu_indices(len(labels), 1)].min() >= 6.6
+    dots = np.array(re.findall(r'<circle cx="([\d.]+)" cy="([\d.]+)" r="0.5"', svg), float)
+    assert len(dots) == count + len(labels)
+    for label, tip in zip(labels, dots[count:], strict=True):
+        assert fittings[int(np.linalg.norm(dots[:count] - tip, axis=1).argmin())] == label
+
+
 def test_pictures_of_nothing_and_of_one_point():
     for marks in ([], [EndMark(1, np.zeros(3), np.array([0, 0, 1.0]))]):
         size_of(assembly_picture([], marks))

@@ -20,8 +20,12 @@ VIEW = np.array([1.0, -1.0, 1.0]) / math.sqrt(3)
 _RIGHT = np.array([1.0, 1.0, 0.0]) / math.sqrt(2)
 _UP = np.cross(VIEW, _RIGHT)
 
-NUMBERED_UP_TO = 120
-"""With more ends than this each end gets a dot only: numbers would cover the drawing."""
+NUMBERED_UP_TO = 60
+"""With more ends than this each end gets a dot only, since numbers would cover the drawing, and those of one fitting
+near each other share its id."""
+_MOST_LABELS = 30
+_NEAR_MM = 16.0
+"""Side of the squares on paper in which ends of one fitting are near each other, if that makes few enough labels."""
 _SHARP = math.cos(math.radians(25))
 """Edges at which a surface turns by more than this are drawn."""
 _PIXELS = 1400
@@ -34,7 +38,7 @@ _MOST_STROKES = 40_000
 _STUB = 4
 """Samples of an edge that are taken for a stub."""
 _SHORTEST_MM = 0.02
-_CIRCLE_MM = 2.6
+_CIRCLE_MM, _LABEL_MM = 2.6, 3.3
 _MARGIN_MM = 9.0
 
 
@@ -47,6 +51,8 @@ class EndMark:
     """(3,): where it is."""
     direction: Floats
     """(3,): out of the tube, or the z axis of another site's frame."""
+    fitting: str = ""
+    """Id of the one that it takes."""
 
 
 def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: float = 180, height: float = 125) -> str:
@@ -68,8 +74,15 @@ def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: flo
     ways = to_paper(_project(np.array([end.position + end.direction for end in ends]).reshape(-1, 3))) - to_paper(
         anchors
     )
-    marks = _numbers(ends, to_paper(anchors), ways, size, _ink(starts, finishes, size))
-    title = f"The assembly, with {len(ends)} numbered places"
+    places, ink = to_paper(anchors), _ink(starts, finishes, size)
+    if len(ends) <= NUMBERED_UP_TO:
+        marks = _balloons([str(end.number) for end in ends], places, ways, size, ink, _CIRCLE_MM)
+        title = f"The assembly, with {len(ends)} numbered places"
+    else:
+        chosen = _one_of_each_group([end.fitting for end in ends], places)
+        marks = [svg.circle(at, 0.5, "dot") for at in places]
+        marks += _balloons([ends[of].fitting for of in chosen], places[chosen], ways[chosen], size, ink, _LABEL_MM)
+        title = f"The assembly, with {len(ends)} places by their fittings"
     return svg.drawing(size[0], size[1], title, svg.strokes(starts, finishes, "edge"), *marks)
 
 
@@ -209,22 +222,35 @@ def _worth_drawing(starts: Floats, ends: Floats) -> tuple[Floats, Floats]:
     return starts[order], ends[order]
 
 
-def _numbers(ends: Sequence[EndMark], anchors: Floats, ways: Floats, size: Floats, ink: Floats) -> list[str]:
-    """A numbered circle for each end on a leader, placed where it covers the least."""
-    if len(ends) > NUMBERED_UP_TO:
-        return [svg.circle(at, 0.7, "end") for at in anchors]
+def _one_of_each_group(fittings: Sequence[str], places: Floats) -> list[int]:
+    """Of the places (n, 2) on paper that are near each other and take the same fitting, the middlemost."""
+    side, kinds = _NEAR_MM, len(set(fittings))
+    while True:
+        groups: dict[tuple[str, int, int], list[int]] = {}
+        for index, (fitting, (column, row)) in enumerate(zip(fittings, (places // side).astype(int), strict=True)):
+            groups.setdefault((fitting, int(column), int(row)), []).append(index)
+        if len(groups) <= max(_MOST_LABELS, kinds):
+            break
+        side *= 1.25
+    return [group[int(np.hypot(*(places[group] - places[group].mean(axis=0)).T).argmin())] for group in groups.values()]
+
+
+def _balloons(
+    words: Sequence[str], anchors: Floats, ways: Floats, size: Floats, ink: Floats, radius: float
+) -> list[str]:
+    """Words in a circle for each place, on a leader, placed where it covers the least."""
     placed: list[Floats] = []
     drawn = []
-    for index, end in enumerate(ends):
-        at = _free_place(index, anchors, ways[index], placed, size, ink)
+    for index, said in enumerate(words):
+        at = _free_place(index, anchors, ways[index], placed, size, ink, radius)
         placed.append(at)
         lead = at - anchors[index]
-        rim = anchors[index] + lead * (1 - _CIRCLE_MM / np.linalg.norm(lead))
+        rim = anchors[index] + lead * (1 - radius / np.linalg.norm(lead))
         drawn += [
             svg.circle(anchors[index], 0.5, "dot"),
             svg.line(anchors[index], rim, "leader"),
-            svg.circle(at, _CIRCLE_MM, "end"),
-            svg.text(at, end.number),
+            svg.circle(at, radius, "end"),
+            svg.text(at, said),
         ]
     return drawn
 
@@ -244,7 +270,9 @@ def _ink(starts: Floats, ends: Floats, size: Floats) -> Floats:
     return sums[wide:, wide:] - sums[:-wide, wide:] - sums[wide:, :-wide] + sums[:-wide, :-wide]
 
 
-def _free_place(index: int, anchors: Floats, way: Floats, placed: list[Floats], size: Floats, ink: Floats) -> Floats:
+def _free_place(
+    index: int, anchors: Floats, way: Floats, placed: list[Floats], size: Floats, ink: Floats, radius: float
+) -> Floats:
     """The centre of the circle for one end: of places around it the one that is least in the way.
 
     Weighs, in millimetres: covering another circle or end, leaving the paper, covering lines, crossing a leader, being
@@ -257,14 +285,12 @@ def _free_place(index: int, anchors: Floats, way: Floats, placed: list[Floats], 
     steps = np.column_stack([np.cos(angles), np.sin(angles)])
     places = (anchor + reaches[:, None, None] * steps).reshape(-1, 2)
     cost = np.repeat(reaches, len(angles)) + np.tile(4 * np.abs(angles - ahead) / np.pi, len(reaches))
-    outside = np.maximum(_CIRCLE_MM + 0.4 - places, 0).sum(axis=1) + np.maximum(
-        places - size + _CIRCLE_MM + 0.4, 0
-    ).sum(axis=1)
+    outside = np.maximum(radius + 0.4 - places, 0).sum(axis=1) + np.maximum(places - size + radius + 0.4, 0).sum(axis=1)
     cost += 1000 * outside
     others = np.delete(anchors, index, axis=0)
     for points, clear, weight in (
-        (np.array(placed).reshape(-1, 2), 2 * _CIRCLE_MM + 0.6, 500),
-        (others, _CIRCLE_MM + 0.8, 100),
+        (np.array(placed).reshape(-1, 2), 2 * radius + 0.6, 500),
+        (others, radius + 0.8, 100),
     ):
         if len(points):
             apart = np.linalg.norm(places[:, None] - points, axis=2)

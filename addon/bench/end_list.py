@@ -42,12 +42,14 @@ def _picture(sheet: JobSheet, assembly: SheetAssembly, sites: range) -> str:
     heading = f"{assembly.name or sheet.title}, {assembly.frames} frames" if assembly.frames > 1 else assembly.name
     if not numbers or not assembly.bodies:
         return element("h3", escaped(heading)) if numbers and heading else ""
+    of = {number: fitting.id for fitting in sheet.fittings for number in fitting.sites}
     taking = [(number, sheet.sites[number - 1]) for number in numbers]
-    marks = [EndMark(number, site.position, site.frame.z) for number, site in taking]
+    marks = [EndMark(number, site.position, site.frame.z, of[number]) for number, site in taking]
     picture = assembly_picture(assembly.bodies, marks, *_PICTURE_MM)
     if len(marks) > NUMBERED_UP_TO:
         heading = f"{heading}. " * bool(heading) + (
-            f"Circles mark the {len(marks)} places that take a fitting, too many to number in a picture."
+            f"Dots mark the {len(marks)} places that take a fitting, too many to number in a picture; a label names "
+            "the fitting of the dots near the one that it points to."
         )
     caption = element("figcaption", escaped(heading)) if heading else ""
     return element("figure", picture, caption)
