@@ -17,6 +17,8 @@ from weldments import Cut, Shape, fuse, tube
 
 from addon.families.cope_sleeve.wrapping import mitre_templates
 from addon.geometry.sections import Section
+from addon.job.jobfile import parse_job
+from addon.job.running import run
 from addon.takeoff import Takeoff, TubeEnd, mitre_normal, take_off
 
 SQUARE, FLAT, ROUND = Section.rectangular(40, 40, 3), Section.rectangular(40, 20, 2), Section.round(33.7, 3)
@@ -107,6 +109,16 @@ def test_a_leaning_rail_that_is_narrower_is_coped_and_its_post_covers_all_of_the
     (cope,) = takeoff.copes
     through = end_of(takeoff, "post")
     assert 600 + through.to_cut.height_mm == pytest.approx(cope.outside[:, 2].max(), abs=0.01)
+
+
+def test_mitres_that_a_corner_needs_get_their_template(tmp_path):
+    """Though no sleeve is made."""
+    post = bar(SQUARE, (0, 0, 0), CORNER, "post", (0, 1, 0))
+    job = parse_job({"assembly": {"files": ["a.stl"]}, "cope_sleeve": {"make": True}}, tmp_path, "corner")
+    result = run(job, [post, bar(SQUARE, CORNER, (500, 0, 600), "rail", (0, 1, 0))], True, lambda *_: None)
+    (template,) = result.templates.values()
+    assert "longest point 620 mm" in " ".join(template.said) and "longest point 520 mm" in " ".join(template.said)
+    assert (tmp_path / "ferrule_out" / "corner wrap templates.html").exists()
 
 
 def test_of_three_alike_one_goes_through_and_takes_a_cap():

@@ -280,7 +280,8 @@ class JobResult:
         templates = {
             fitting.id: template for fitting in self.made for template in fitting.fitting.papers(fitting.batch.sites)
         }
-        families = dict.fromkeys(fitting.batch.family for fitting in self.made)
+        asked = (wish.family for wish in self.job.wishes if wish.make)
+        families = dict.fromkeys((*asked, *(fitting.batch.family for fitting in self.made)))
         others = [paper for family in families for taken in self.taken for paper in family.papers(taken.takeoff)]
         return templates | {f"T{number}": template for number, template in enumerate(others, 1)}
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..fields.messages import THIS_END, ByNumber, Length, Name, say
+from ..fields.messages import IT, ByNumber, Length, Name, say
 from ..geometry.developments import PlaneCut
 from ..geometry.frames import Floats
 from ..geometry.outline_fit import off_outline
@@ -23,7 +23,7 @@ _STEEPEST_DEG = 60.0
 """Of mitres that are read."""
 _SEEN_MM = 0.05
 _OPPOSITE = -0.999
-_THIS_TUBE = ByNumber("this tube", "these tubes")
+_THIS_TUBE, _THIS_END_TAKES = ByNumber("this tube", "these tubes"), ByNumber("this end takes", "these ends take")
 
 
 def met_at_corners(running: Mapping[int, Running]) -> dict[int, Met]:
@@ -149,8 +149,8 @@ def _said_staying(running: Running, past: float) -> Met:
     rim = running.rim
     if past < _SEEN_MM:
         reason = say("Closed by the end of a tube that has to be cut to lie on {}", _THIS_TUBE)
-        remedy = say("cut that in the model too, and {} takes a cap", THIS_END)
+        remedy = say("cut that in the model too, and {} a cap", _THIS_END_TAKES)
         return Met((), rim, reason, "cap", remedy)
-    reason = say("Drawn {} short of the corner's outside, where another tube has to be cut to lie on it", Length(past))
-    remedy = say("draw {} on to there and cut the other one in the model, and {} takes a cap", _THIS_TUBE, THIS_END)
+    reason = say("Drawn {} short of the corner's outside, where others have to be cut to lie on {}", Length(past), IT)
+    remedy = say("draw {} on to there and cut the others in the model, and {} a cap", _THIS_TUBE, _THIS_END_TAKES)
     return Met((), replace(rim, height_mm=past), reason, "cap", remedy)
