@@ -19,7 +19,7 @@ from .running_into import SLACK, Met, Running, met_by
 
 _NEAR = 0.1
 """Share of its width by which a tube's axis may end before or past the crossing that it is drawn to."""
-_STEEPEST_DEG = 60.0
+_STEEPEST_DEG = 60.01
 """Of mitres that are read."""
 _SEEN_MM = 0.05
 _OPPOSITE = -0.999
