@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .frames import Floats
+from .frames import Floats, taken
 from .topology import Indices
 
 _NOTHING = 1e300
@@ -30,7 +30,7 @@ class BoxTree:
         """The tree over boxes with least and greatest coordinates ``low`` and ``high`` (n, 3)."""
         order = curve_order((low + high) / 2)
         size = 1 << max(len(order) - 1, 0).bit_length()
-        lows, highs = [np.full((size, 3), _NOTHING)], [np.full((size, 3), -_NOTHING)]
+        lows, highs = [np.full((3, size), _NOTHING).T], [np.full((3, size), -_NOTHING).T]
         lows[0][: len(order)], highs[0][: len(order)] = low[order], high[order]
         while len(lows[-1]) > 1:
             lows.append(np.minimum(lows[-1][::2], lows[-1][1::2]))
@@ -51,16 +51,17 @@ class BoxTree:
         while True:
             # The upright boxes around them first: that is quicker, and most pairs are done with.
             for axis in range(3):
-                meet = self.lows[level][node, axis] <= most[axis].take(query)
-                meet &= self.highs[level][node, axis] >= least[axis].take(query)
-                query, node = query[meet], node[meet]
-            lows, highs = self.lows[level].take(node, axis=0), self.highs[level].take(node, axis=0)
-            arm = (lows + highs) / 2 - origins.take(query, axis=0)
-            off = np.einsum("kij,kj->ki", axes.take(query, axis=0), arm) - middle.take(query, axis=0)
-            spread = np.einsum("kij,kj->ki", spread_axes.take(query, axis=0), (highs - lows) / 2)
-            inside = np.abs(off) <= spread + half.take(query, axis=0)
-            near = inside[:, 0] & inside[:, 1] & inside[:, 2]
-            query, node = query[near], node[near]
+                meet = self.lows[level][:, axis].take(node) <= most[axis].take(query)
+                meet &= self.highs[level][:, axis].take(node) >= least[axis].take(query)
+                some = np.flatnonzero(meet)
+                query, node = query.take(some), node.take(some)
+            lows, highs = taken(self.lows[level], node), taken(self.highs[level], node)
+            arm = (lows + highs) / 2 - taken(origins, query)
+            off = np.einsum("kij,kj->ki", taken(axes, query), arm) - taken(middle, query)
+            spread = np.einsum("kij,kj->ki", taken(spread_axes, query), (highs - lows) / 2)
+            inside = np.abs(off) <= spread + taken(half, query)
+            near = np.flatnonzero(inside[:, 0] & inside[:, 1] & inside[:, 2])
+            query, node = query.take(near), node.take(near)
             if level == 0:
                 return query, self.order[node]
             down = min(_LEVELS_AT_ONCE, level)

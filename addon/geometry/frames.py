@@ -11,6 +11,17 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 
+def by_column(rows: Floats) -> Floats:
+    """Points (..., d) column after column in memory. Along many points numpy is several times as fast as along the two
+    or three coordinates of each."""
+    return np.moveaxis(np.ascontiguousarray(np.moveaxis(rows, -1, 0)), 0, -1)
+
+
+def taken(rows: Floats, chosen: NDArray[np.int64]) -> Floats:
+    """``rows[chosen]``, for rows that lie column after column, or few; the result does so too."""
+    return rows.T.take(chosen.T, axis=-1).T
+
+
 @dataclass(frozen=True, eq=False)
 class Frame:
     """An origin (3,) in mm and three unit axes, the rows of ``axes`` (3, 3), right-handed."""

@@ -19,7 +19,7 @@ Ints = NDArray[np.int32]
 def cross_rows(first: Floats, second: Floats) -> Floats:
     """(m, 3): the cross products of vectors (m, 3), row by row, in a fraction of numpy's own time."""
     (ux, uy, uz), (vx, vy, vz) = first.T, second.T
-    return np.column_stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx])
+    return np.stack([uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx]).T
 
 
 def triangle_normals(first: Floats, second: Floats, third: Floats) -> tuple[Floats, Floats]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .frames import Floats
+from .frames import Floats, by_column
 from .polygons import cross, nearest, outward_normals, sagittas, turned
 from .sections import CHORD_ERROR_MM, Outline
 
@@ -39,6 +39,8 @@ _MOSTLY_NOISE = 2.0
 _STEPS = 4
 _SETTLED = 1e-6
 """Of a polygon's size: what the step after one as small as this changes is far less than a file's digits show."""
+_EQUAL = 1e-9
+"""Opposite sides are the same length but for rounding; the first of them is then the longest, on every machine."""
 _WIDEST_GAP = np.radians(45.0)
 _MOST_UNEQUAL = 1.5
 """Longest over mean side of a polygon that may stand for a circle."""
@@ -100,7 +102,8 @@ def fit_outlines(polygons: Sequence[Floats], noise: Floats | float = 0.0) -> lis
         alike[len(polygon)].append(index)
     fits: list[OutlineFit | None] = [None] * len(cleaned)
     for members in alike.values():
-        group_fits = _fit_alike(np.array([cleaned[index] for index in members]), noises[members])
+        points = np.concatenate([cleaned[index] for index in members]).reshape(len(members), -1, 2)
+        group_fits = _fit_alike(by_column(points), noises[members])
         for index, fit in zip(members, group_fits, strict=True):
             fits[index] = fit
     return [fit for fit in fits if fit is not None]
@@ -261,7 +264,8 @@ def _past_rectangle(local: Floats, half: Floats, radius: Floats) -> Floats:
     """How far points (..., 2) lie outside rounded rectangles of half sides (..., 2)."""
     past = np.abs(local) - (half - radius[..., None])
     outer = np.maximum(past, 0.0)
-    return np.hypot(outer[..., 0], outer[..., 1]) + np.minimum(past.max(axis=-1), 0.0) - radius
+    nearer = np.maximum(past[..., 0], past[..., 1])
+    return np.hypot(outer[..., 0], outer[..., 1]) + np.minimum(nearer, 0.0) - radius
 
 
 def _past_ellipse(local: Floats, half: Floats) -> Floats:
@@ -272,9 +276,9 @@ def _past_ellipse(local: Floats, half: Floats) -> Floats:
 
 
 def _fit_alike(points: Floats, noise: Floats) -> list[OutlineFit]:
-    """Fits for polygons of equally many corners, (k, n, 2), counter-clockwise."""
+    """Fits for polygons of equally many corners, (k, n, 2) by column, counter-clockwise."""
     low, high = points.min(axis=1), points.max(axis=1)
-    middle, size = (low + high) / 2, (high - low).max(axis=1)
+    middle, size = (low + high) / 2, np.maximum(*(high - low).T)
     centred = points - middle[:, None]
     tolerance = FIT_TOLERANCE * size + 4 * noise
     results: list[OutlineFit | None] = [None] * len(points)
@@ -284,7 +288,7 @@ def _fit_alike(points: Floats, noise: Floats) -> list[OutlineFit]:
         tried = left[nearly_round[left]] if shape == "circle" else left
         if not tried.size:
             continue
-        fits = fitted(centred.take(tried, axis=0), tolerance[tried])
+        fits = fitted(centred if len(tried) == len(points) else by_column(centred[tried]), tolerance[tried])
         good = fits.possible & (fits.residual <= tolerance[tried])
         good_fits = _fits_of(shape, fits, good, middle[tried], tolerance[tried])
         for index, fit in zip(tried[good].tolist(), good_fits, strict=True):
@@ -293,7 +297,7 @@ def _fit_alike(points: Floats, noise: Floats) -> list[OutlineFit]:
         missed[tried[good]] = False
         left = left[missed[left]]
     for index in left:
-        outline = replace(Outline.free(centred[index]), centre=(0.0, 0.0))
+        outline = replace(Outline.free(np.ascontiguousarray(centred[index])), centre=(0.0, 0.0))
         results[index] = OutlineFit(outline, middle[index], 0.0, 0.0)
     return [fit for fit in results if fit is not None]
 
@@ -374,7 +378,8 @@ def _all_round(angles: Floats, radius: Floats, tolerance: Floats) -> NDArray[np.
 def _rectangles(points: Floats, tolerance: Floats) -> _OutlineFits:
     """Rectangles whose sides run along their longest edge."""
     edges = np.roll(points, -1, axis=1) - points
-    longest = np.hypot(edges[..., 0], edges[..., 1]).argmax(axis=1)
+    lengths = np.hypot(edges[..., 0], edges[..., 1])
+    longest = (lengths > (1 - _EQUAL) * lengths.max(axis=1, keepdims=True)).argmax(axis=1)
     along = edges[np.arange(len(edges)), longest]
     return _rectangles_along(points, edges, np.arctan2(along[:, 1], along[:, 0]), tolerance)
 
@@ -424,8 +429,8 @@ def _rectangles_along(points: Floats, edges: Floats, turn: Floats, tolerance: Fl
     local[upright] = local[upright][..., ::-1] * (1, -1)
     half[upright] = half[upright][:, ::-1]
 
-    inside = half[:, None] - np.abs(local)
-    least, most = np.maximum(inside.min(axis=2), 0.0), np.maximum(inside.max(axis=2), 0.0)
+    inside = np.maximum(half[:, None] - np.abs(local), 0.0)
+    least, most = np.minimum(inside[..., 0], inside[..., 1]), np.maximum(inside[..., 0], inside[..., 1])
     on_arc = least > np.maximum(tolerance, _ARC_SHARE * half.min(axis=1))[:, None]
     weight = np.where(on_arc, least, 0.0)
     arcs = on_arc.any(axis=1)
@@ -538,7 +543,8 @@ def _least_squares(matrix: Floats, values: Floats) -> Floats:
     normal = transposed @ matrix
     right = (transposed @ values[..., None])[..., 0]
     # Corners that determine nothing give some solution; its residual then shows it.
-    normal += np.eye(normal.shape[1]) * (1e-15 * np.einsum("kii->k", normal) + 1e-300)[:, None, None]
+    diagonal = np.einsum("kii->ki", normal)
+    diagonal += (1e-15 * diagonal.sum(axis=1, keepdims=True)) + 1e-300
     return np.linalg.solve(normal, right[..., None])[..., 0]
 
 
@@ -546,4 +552,4 @@ def _turned(points: Floats, angles: Floats) -> Floats:
     """Points (k, n, 2) turned counter-clockwise about the origin by ``angles`` (k,) in radians."""
     cos, sin = np.cos(angles)[:, None], np.sin(angles)[:, None]
     x, y = points[..., 0], points[..., 1]
-    return np.stack([x * cos - y * sin, x * sin + y * cos], axis=-1)
+    return np.moveaxis(np.stack([x * cos - y * sin, x * sin + y * cos]), 0, -1)

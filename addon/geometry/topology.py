@@ -11,12 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .frames import Floats
+from .frames import Floats, taken
 
 Indices = NDArray[np.int64]
 
 _MIX = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0x27D4EB2F165667C5], np.uint64)
-_BLOCK = 1 << 16
+_BLOCK = 1 << 15
 _SAME_ANGLE = 1e-4
 _PROJECTION = np.array([0.5411961, 0.6532815, 0.5286521])
 
@@ -38,7 +38,7 @@ def weld(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
         indices.append(index + begin)
         begin += len(rest)
     rest = np.concatenate(rests)
-    remaining, merged = _welded(points.take(rest, axis=0), groups.take(rest))
+    remaining, merged = _welded(taken(points, rest), groups.take(rest))
     return rest.take(remaining), merged.take(np.concatenate(indices))
 
 
@@ -46,9 +46,11 @@ def _welded(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
     """``weld`` for all points at once, by a table of hashes."""
     count = len(points)
     # -0.0 becomes 0.0: equal bits if equal
-    words = [(np.ascontiguousarray(column) + 0.0).view(np.uint64) for column in points.T]
-    hashes = groups.astype(np.uint64) * _MIX[3]
-    for word, factor in zip(words, _MIX, strict=False):
+    words = [np.add(column, 0.0, order="C").view(np.uint64) for column in points.T]
+    if (groups != groups[:1]).any():
+        words.append(groups.view(np.uint64))
+    hashes = np.zeros(count, np.uint64)
+    for word, factor in zip(words, _MIX[: len(words)], strict=True):
         # Numbers that came from float32 leave half of each word empty; their upper half is folded into it.
         folded = word >> np.uint64(32)
         folded ^= word
@@ -63,7 +65,7 @@ def _welded(points: Floats, groups: Indices) -> tuple[Indices, Indices]:
         slots = (hashes >> shift).view(np.int64)
         table[slots[::-1]] = left[::-1]  # the first that comes to a slot is written last, and stays
         found = table.take(slots)
-        unlike = groups.take(left) != groups.take(found)
+        unlike = np.zeros(len(left), bool)
         for word in words:
             unlike |= word.take(left) != word.take(found)
         first[left] = found
@@ -165,8 +167,8 @@ def components(count: int, a: Indices, b: Indices) -> Indices:
                 break
             parent = grand
         a, b = parent.take(a), parent.take(b)
-        apart = a != b
-        a, b = a[apart], b[apart]
+        apart = np.flatnonzero(a != b)
+        a, b = a.take(apart), b.take(apart)
     return parent
 
 

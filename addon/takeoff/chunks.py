@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..geometry.boxes import BoxTree
+from ..geometry.frames import taken
 from ..geometry.topology import Indices, in_runs, spans
 from .surface import Surface
 
@@ -24,10 +25,10 @@ class Chunks:
     tree: BoxTree
 
     @classmethod
-    def of(cls, surface: Surface) -> Chunks:
-        order = np.argsort(surface.walls, kind="stable")
-        begins = np.flatnonzero(in_runs(np.bincount(surface.walls))[1] % _CHUNK == 0)
-        low, high = surface.lows.take(order, axis=0), surface.highs.take(order, axis=0)
+    def of(cls, surface: Surface, order: Indices, walls: Indices) -> Chunks:
+        """``order`` are the triangles wall after wall, ``walls`` where each begins and the last one ends."""
+        begins = np.flatnonzero(in_runs(np.diff(walls))[1] % _CHUNK == 0)
+        low, high = taken(surface.lows, order), taken(surface.highs, order)
         if len(begins):
             low, high = np.minimum.reduceat(low, begins), np.maximum.reduceat(high, begins)
         return cls(order, np.append(begins, len(order)), BoxTree.of(low, high))

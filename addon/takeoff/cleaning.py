@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..fields.messages import Length, Message, Name, count_of, say, say_all
 from ..geometry import topology
 from ..geometry.boxes import BoxTree
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, taken
 from ..geometry.mesh import Mesh, cross_rows
 from ..geometry.names import quoted
 from ..geometry.topology import Indices
@@ -129,7 +129,7 @@ def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, 
     """All vertices, all triangles, the mesh of each triangle, and for each mesh its largest coordinate and how far
     rounding may have moved it."""
     largest, rounded = np.zeros(len(meshes)), np.zeros(len(meshes))
-    vertices, triangles, mesh_of, base = [np.empty((0, 3))], [np.empty((0, 3), np.int64)], [np.empty(0, np.int64)], 0
+    parts, base = [(np.empty((3, 0)), np.empty((0, 3), np.int64), np.empty(0, np.int64))], 0
     for number, mesh in enumerate(meshes):
         name = quoted(name_of(meshes, number))
         points, corners = _checked(mesh, name)
@@ -143,11 +143,10 @@ def _joined(meshes: Sequence[Mesh], notes: list[str]) -> tuple[Floats, Indices, 
             notes.append(f"{name} holds no faces.")
         largest[number] = max(points.max(), -points.min()) if len(points) else 0.0
         rounded[number] = rounding(points)
-        vertices.append(points)
-        triangles.append(corners + base)
-        mesh_of.append(np.full(len(corners), number))
+        parts.append((points.T, corners + base if base else corners, np.full(len(corners), number)))
         base += len(points)
-    return np.concatenate(vertices), np.concatenate(triangles), np.concatenate(mesh_of), largest, rounded
+    vertices, triangles, mesh_of = zip(*parts, strict=True)
+    return np.concatenate(vertices, axis=1).T, np.concatenate(triangles), np.concatenate(mesh_of), largest, rounded
 
 
 def _checked(mesh: Mesh, name: str) -> tuple[Floats, Indices]:
@@ -176,9 +175,11 @@ def _joined_at_corners(
     vertices: Floats, triangles: Indices, mesh_of: Indices, mesh_noise: Floats
 ) -> tuple[Floats, Indices, Indices, topology.Edges]:
     used = triangles.ravel()
+    if len(used) != len(vertices) or (used != np.arange(len(used))).any():  # else each triangle has its own
+        vertices = taken(vertices, used)
     group = np.repeat(mesh_of, 3)
-    remaining, index = topology.weld(vertices.take(used, axis=0), group)
-    vertices, group = vertices.take(used.take(remaining), axis=0), group[remaining]
+    remaining, index = topology.weld(vertices, group)
+    vertices, group = taken(vertices, remaining), group[remaining]
     triangles, mesh_of = _without_collapsed(index.reshape(-1, 3), mesh_of)
     edges = topology.edges(triangles, len(vertices))
     half = edges.single
@@ -350,7 +351,7 @@ def _rewound(triangles: Indices, twins: Indices, vertices: Floats, mesh_of: Indi
     if (labels[:count] == labels[count:]).any():
         notes.append("A surface that joins its own back was cut open there; check the mesh for a twisted face.")
     triangles = np.where(turned[:, None], triangles[:, [0, 2, 1]], triangles)
-    first, second, third = (vertices.take(corner, axis=0) for corner in triangles.T)
+    first, second, third = (taken(vertices, corner) for corner in triangles.T)
     volumes = np.einsum("ij,ij->i", first, crosses(first, second, third))
     inside_out = np.bincount(mesh_of, weights=volumes) < 0
     return np.where(inside_out[mesh_of, None], triangles[:, [0, 2, 1]], triangles)

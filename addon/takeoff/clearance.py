@@ -17,11 +17,11 @@ from manifold3d import CrossSection, FillRule
 from numpy.typing import NDArray
 
 from ..geometry import polygons
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, taken
 from ..geometry.sections import Outline
 from ..geometry.topology import Indices
 from .chunks import Chunks
-from .rim_sections import RimSection
+from .rim_sections import RimSection, rim_corners
 from .surface import Surface
 from .walls import WallRuns
 
@@ -89,10 +89,9 @@ def _candidates(
     query, chunk = query[~of_tube], chunk[~of_tube]
     owner, triangle = chunks.triangles(chunk)
     query = query[owner]
-    local = np.einsum(
-        "kij,kcj->kci", axes.take(query, axis=0), surface.points(surface.triangles[triangle]) - origins[query][:, None]
-    )
-    near = ((local.min(axis=1) <= high[query]) & (local.max(axis=1) >= low[query])).all(axis=1)
+    arms = surface.corners(triangle) - taken(origins, query)[:, None]
+    local = np.einsum("kij,kcj->kci", taken(axes, query), arms)
+    near = ((local.min(axis=1) <= taken(high, query)) & (local.max(axis=1) >= taken(low, query))).all(axis=1)
     query, triangle, local = query[near], triangle[near], local[near]
     near = crosses_box(local[..., :2], low[query, :2], high[query, :2])
     return query[near], triangle[near]
@@ -113,11 +112,7 @@ def crosses_box(corners: Floats, low: Floats, high: Floats) -> NDArray[np.bool_]
 
 def _prism_boxes(profiles: Sequence[RimSection], straight: Floats, needed: Floats) -> tuple[Floats, Floats]:
     """The boxes, in each end's frame, around the bore and what is in front of it."""
-    counts = [len(profile.bore) for profile in profiles]
-    begins = np.cumsum(counts) - counts
-    slopes = np.repeat([profile.rim_slope for profile in profiles], counts, axis=0)
-    bores = np.concatenate([profile.bore for profile in profiles])
-    points = np.column_stack([bores, np.einsum("ij,ij->i", bores, slopes)])
+    points, begins = rim_corners(profiles)
     low, high = np.minimum.reduceat(points, begins), np.maximum.reduceat(points, begins)
     margins = np.array([_margin(profile.section.bore) for profile in profiles])
     low[:, :2] += margins[:, None]

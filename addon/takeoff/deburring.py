@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from ..fields.messages import Length, Message, count_of, say
 from ..geometry import polygons, topology
-from ..geometry.frames import Floats, Frame
+from ..geometry.frames import Floats, Frame, taken
 from ..geometry.outline_fit import OutlineFit, fit_outline, off_outline
 from ..geometry.topology import Indices
 from .axes import corners_of_walls, sharper
@@ -162,7 +162,7 @@ def made_sharp(surface: Surface, index: WallIndex, rings: FlatRings) -> tuple[Su
         for number in range(len(edges.depths))
         if (band := _flat_band(surface, index, edges, number, known))
     ]
-    vertices, normals = surface.vertices.copy(), np.zeros_like(surface.normals)
+    vertices, normals = surface.vertices.copy("K"), np.zeros_like(surface.normals)
     deburred = []
     # Rows of a rounded edge may look like rings of their own; the rim's band holds theirs.
     for band in sorted(bands, key=lambda band: -len(band.triangles)):
@@ -219,7 +219,7 @@ def _lean(surface: Surface, loops: Loops, normals: Floats) -> Indices:
     """Which of k loops have beside them neither a wall that runs down from their planes nor a gap."""
     if not len(loops.begins) > 1:
         return np.empty(0, np.int64)
-    turned = np.abs(np.einsum("ij,ij->i", surface.normals.take(loops.across, axis=0), normals[loops.owner]))
+    turned = np.abs(np.einsum("ij,ij->i", taken(surface.normals, loops.across), taken(normals, loops.owner)))
     # Below square cuts, which most are, nothing turns.
     some = np.flatnonzero(
         (np.maximum.reduceat(turned, loops.begins[:-1]) > _LEAST_TURN)

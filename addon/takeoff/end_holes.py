@@ -14,7 +14,7 @@ from ..geometry import polygons
 from ..geometry.frames import Floats
 from ..geometry.sections import Section
 from ..geometry.topology import Indices
-from .ends import EndHole, TubeEnd, longest_spigot, mitre_normal
+from .ends import OPEN, EndHole, TubeEnd, longest_spigot, mitre_normal
 from .sites import Hole
 from .surface import Surface
 
@@ -103,7 +103,7 @@ def taken_with(end: TubeEnd, holes: Sequence[EndHole], clear_depth_mm: float) ->
         holes=ordered,
         clear_depth_mm=clear_depth_mm,
         cause="open",
-        reason=say("open"),
+        reason=OPEN,
         remedy=NOTHING,
     )
 

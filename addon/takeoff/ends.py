@@ -17,6 +17,8 @@ Cause = Literal["open", "blocked", "corner", "coped", "crossed", "too short", "n
 """At a corner an end is closed by a tube that has to be cut. Only in the window can an end be lost: its rim, picked by
 hand, is not there any more, or the file is damaged."""
 ByHand = Literal["", "picked by hand", "given by size"]
+OPEN = say("open")
+"""The reason of ends that are."""
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..geometry.topology import Indices
 from .axes import sharpened
 from .chunks import Chunks
 from .deburring import Deburred, made_sharp
@@ -49,16 +50,17 @@ def find(surface: Surface) -> FoundEnds:
     surface, deburred = made_sharp(surface, index, rings)
     if deburred:
         index, rings = WallIndex.of(surface), FlatRings.of(surface)
-    chunks = Chunks.of(surface)
+    chunks = Chunks.of(surface, index.order, index.begins)
     rims = find_rims(surface, rings)
     rims = sharpened(surface, index, rims)
     read = read_rim_sections(surface, rims, rings)
-    rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
     profiles = [profile for profile in read if profile is not None]
+    if len(profiles) < len(read):
+        rims = rims.taken(np.array([rim for rim, profile in enumerate(read) if profile is not None], np.int64))
     runs = trace(surface, index, chunks, rims, profiles)
-    tubes = [rim for rim, profile in enumerate(profiles) if _is_long(profile, runs, rim, bool(rims.single[rim]))]
-    rims, runs = rims.taken(np.array(tubes, np.int64)), runs.taken(np.array(tubes, np.int64))
-    profiles = [profiles[rim] for rim in tubes]
+    tubes = _long(profiles, runs, rims)
+    if len(tubes) < len(profiles):
+        rims, runs, profiles = rims.taken(tubes), runs.taken(tubes), [profiles[rim] for rim in tubes.tolist()]
     bodies = surface.bodies[rims.outer.half_edges[rims.outer.begins[:-1]] // 3].tolist()
     plain, unread, endless = plain_ends(surface, profiles, bodies)
     more = between(surface, index, profiles, bodies, runs, plain)
@@ -67,13 +69,13 @@ def find(surface: Surface) -> FoundEnds:
     )
 
 
-def _is_long(profile: RimSection, runs: WallRuns, end: int, single: bool) -> bool:
-    """Whether a ring is long enough to be a tube, and its outer wall to tell the tube from a collar on it. A single
+def _long(profiles: Sequence[RimSection], runs: WallRuns, rims: Rims) -> Indices:
+    """Which rings are long enough to be tubes, and their outer walls to tell the tube from a collar on it. A single
     loop may be no more than a gap in a surface, so it has to go down further."""
-    section = profile.section
-    if single:
-        return bool(runs.reach[end] >= max(section.outer.width, section.outer.depth))
-    side = 2 * section.outer.half_width
-    least = max(SHORTEST * side, 2 * section.wall) if profile.ring else LEAST_LENGTH * side
-    long = runs.bends[end] or runs.reach[end] >= least
-    return bool(long and runs.outer_reach[end] >= section.wall)
+    sections = [profile.section for profile in profiles]
+    sizes = np.array([(section.outer.width, section.outer.depth, section.wall) for section in sections])
+    width, depth, wall = sizes.reshape(-1, 3).T
+    side, ring = np.minimum(width, depth), np.array([profile.ring for profile in profiles], bool)
+    least = np.where(ring, np.maximum(SHORTEST * side, 2 * wall), LEAST_LENGTH * side)
+    long = (runs.bends | (runs.reach >= least)) & (runs.outer_reach >= wall)
+    return np.flatnonzero(np.where(rims.single, runs.reach >= np.maximum(width, depth), long))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..fields.messages import Message, Name, say
 from ..geometry import polygons, topology
-from ..geometry.frames import Floats, Frame
+from ..geometry.frames import Floats, Frame, taken
 from ..geometry.outline_fit import off_outline
 from ..geometry.topology import Indices, components, spans
 from .cleaning import said_places
@@ -377,12 +377,14 @@ def _lengths(
     first = index.order[index.begins[:-1]]
     loose &= whole[surface.bodies[first]]
     least = min((profile.section.bore.half_width for profile in profiles), default=0.0)
+    walls = np.flatnonzero(loose)
+    owner, place = spans(index.begins, walls)
+    triangles, begins = index.order[place], np.searchsorted(owner, np.arange(len(walls)))
     low, high = (
-        np.stack([each.reduceat(column[index.order], index.begins[:-1]) for column in box.T], axis=1)
+        each.reduceat(taken(box, triangles), begins, axis=0) if walls.size else np.empty((0, 3))
         for each, box in ((np.minimum, surface.lows), (np.maximum, surface.highs))
     )
-    loose &= np.linalg.norm(high - low, axis=1) > 2 * least
-    walls = np.flatnonzero(loose)
+    walls = walls[np.linalg.norm(high - low, axis=1) > 2 * least]
     if not walls.size:
         return
     place = np.full(count, -1)

@@ -62,7 +62,7 @@ class SizedEnd:
             raise ValueError("the axis has no length; give the direction along the tube and out of it") from None
         section = section_of(self.size, self.metal, metal)
         rim = placed(section, np.zeros(2), 0.0, frame, self._normal(frame), section.bore.polygon())
-        return rim.open_end(self.name, CLEAR_MM, "given by size")
+        return rim.tube_end(self.name, CLEAR_MM, "given by size")
 
     def _normal(self, frame: Frame) -> Floats:
         return frame.to_world(mitre_normal(self.mitre_deg, self.towards_deg)) - frame.origin

@@ -15,7 +15,7 @@ from ..geometry.developments import TOUCH_MM, Cut, TubeCut, traced
 from ..geometry.frames import Frame
 from ..geometry.sections import Section
 from .copes import cope
-from .ends import TubeEnd
+from .ends import OPEN, TubeEnd
 from .given import MOST_ALIKE, NOT_GIVEN, section_of
 from .sites import ClosedEnd, Takeoff, Tube
 
@@ -65,7 +65,7 @@ class GivenCope:
         far_cut = None
         if self.length_mm:
             back = Frame.along((0.0, 0.0, -length), (0.0, 0.0, -1.0), (1.0, 0.0, 0.0))
-            far = TubeEnd(self.name, section, back, 0.0, 0.0, length, "open", say("open"), "given by size")
+            far = TubeEnd(self.name, section, back, 0.0, 0.0, length, "open", OPEN, "given by size")
             far_cut = far.flat_cut
         tube = Tube(self.name, section, frame, length, (end, far), (0.0, 0.0), cuts=(cut, far_cut))
         copes = (*takeoff.copes, cope(end, tube, cut))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, taken
 from ..geometry.outline_fit import off_outline
 from .chunks import Chunks
 from .clearance import crosses_box, nearest_levels, split_at_rim
@@ -45,9 +45,9 @@ def free_lengths(
     query, chunk = query[others], chunk[others]
     member, triangles = chunks.triangles(chunk)
     query = query[member]
-    arms = surface.points(surface.triangles[triangles]) - origins[query][:, None]
-    corners = np.einsum("kij,kcj->kci", axes[query], arms)
-    inside = ((corners.min(axis=1) <= high[query]) & (corners.max(axis=1) >= low[query])).all(axis=1)
+    arms = surface.corners(triangles) - taken(origins, query)[:, None]
+    corners = np.einsum("kij,kcj->kci", taken(axes, query), arms)
+    inside = ((corners.min(axis=1) <= taken(high, query)) & (corners.max(axis=1) >= taken(low, query))).all(axis=1)
     query, corners = query[inside], corners[inside]
     inside = crosses_box(corners[..., :2], low[query, :2], high[query, :2])
     query, corners = query[inside], corners[inside]

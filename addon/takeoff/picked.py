@@ -99,7 +99,7 @@ class PickedEnd:
             raise PickError("The bore is not inside the outside. Take the outside and the bore of one rim")
         outward = normal if base.z @ normal > 0 else -normal
         profile = placed(section, centre, turn, base, outward, flat[-1], noise)
-        return profile.open_end(self.source, CLEAR_WIDTHS * profile.section.outer.width, "picked by hand")
+        return profile.tube_end(self.source, CLEAR_WIDTHS * profile.section.outer.width, "picked by hand")
 
     def _axis_for(self, normal: Floats) -> Floats:
         if self.axis is None:

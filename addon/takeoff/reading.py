@@ -76,7 +76,16 @@ def take_off(
         (end.body, end.profile, unfit(surface.body_names[end.body], end))
         for end in sorted(found.plain, key=lambda end: end.bar)
     ]
-    ends = [_tube_end(surface.body_names[body], profile, verdict) for body, profile, verdict in rows]
+    ends = [
+        profile.tube_end(
+            surface.body_names[body],
+            verdict.clear_depth,
+            cause=verdict.cause,
+            reason=verdict.reason,
+            remedy=verdict.remedy,
+        )
+        for body, profile, verdict in rows
+    ]
 
     def depth_past(place: int, clear: float, other: int = -1) -> float:
         """How deep an end is clear of all but the body ``other`` where holes in the bore's wall, which goes on down to
@@ -204,11 +213,6 @@ def _gaping(surface: Surface, known: Indices, read: set[int]) -> tuple[Message, 
                 name = Name(surface.body_names[first])
                 notes.append(say(said, name, said_places(places[here & (bodies == first)])))
     return tuple(notes)
-
-
-def _tube_end(source: str, profile: RimSection, verdict: Verdict) -> TubeEnd:
-    end = profile.open_end(source, verdict.clear_depth)
-    return replace(end, cause=verdict.cause, reason=verdict.reason, remedy=verdict.remedy)
 
 
 def _check_length(value: float, words: str) -> float:

@@ -11,9 +11,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from ..fields.messages import say
+from ..fields.messages import NOTHING, Message
 from ..geometry import polygons, topology
-from ..geometry.frames import Floats, Frame
+from ..geometry.frames import Floats, Frame, taken
 from ..geometry.mitres import SQUARE_CUT_DEG
 from ..geometry.outline_fit import (
     FIT_TOLERANCE,
@@ -24,8 +24,9 @@ from ..geometry.outline_fit import (
     within_cut_corners,
 )
 from ..geometry.sections import Outline, Section
+from ..geometry.topology import Indices
 from ..trade.sizes import nearest_size
-from .ends import ByHand, TubeEnd
+from .ends import OPEN, ByHand, Cause, TubeEnd
 from .rims import WALL_TILT, FlatRings, Loops, Rims
 from .surface import Surface
 
@@ -82,7 +83,15 @@ class RimSection:
     """The rim's face is a ring of its own whose two edges run alike, so that even a short one is a tube's."""
     coarse: Coarse | None
 
-    def open_end(self, source: str, clear_depth_mm: float, by_hand: ByHand = "") -> TubeEnd:
+    def tube_end(
+        self,
+        source: str,
+        clear_depth_mm: float,
+        by_hand: ByHand = "",
+        cause: Cause = "open",
+        reason: Message = OPEN,
+        remedy: Message = NOTHING,
+    ) -> TubeEnd:
         """The end of the tube called ``source``, free so far down the bore."""
         return TubeEnd(
             source,
@@ -91,10 +100,20 @@ class RimSection:
             self.mitre_deg,
             self.mitre_direction_deg,
             clear_depth_mm,
-            "open",
-            say("open"),
+            cause,
+            reason,
             by_hand,
+            remedy,
         )
+
+
+def rim_corners(profiles: Sequence[RimSection]) -> tuple[Floats, Indices]:
+    """The corners (n, 3) of the bores of k rims, at least one, on the rims in their frames, and where each begins."""
+    counts = np.array([len(profile.bore) for profile in profiles])
+    owner = np.repeat(np.arange(len(counts)), counts)
+    slopes = np.array([profile.rim_slope for profile in profiles])
+    bores = np.concatenate([profile.bore for profile in profiles])
+    return np.column_stack([bores, np.einsum("ij,ij->i", bores, taken(slopes, owner))]), np.cumsum(counts) - counts
 
 
 _Drawn = tuple[Section, Floats, float]
@@ -190,8 +209,8 @@ def _is_size(section: Section, most_off_mm: float = _TO_SIZE_MM) -> bool:
 def _drawn(surface: Surface, loops: Loops, origins: Floats, x: Floats, y: Floats) -> list[Floats]:
     """Each loop as a polygon (n, 2) in the plane square to its axis."""
     owner = loops.owner
-    arms = surface.points(loops.vertices) - origins.take(owner, axis=0)
-    flat = np.column_stack([np.einsum("ij,ij->i", arms, side.take(owner, axis=0)) for side in (x, y)])
+    arms = surface.points(loops.vertices) - taken(origins, owner)
+    flat = np.column_stack([np.einsum("ij,ij->i", arms, taken(side, owner)) for side in (x, y)])
     return [flat[begin:end] for begin, end in pairwise(loops.begins.tolist())]
 
 
@@ -199,7 +218,7 @@ def _walled(surface: Surface, rims: Rims) -> NDArray[np.bool_]:
     """Which rims have walls along the axis all around their outer loop."""
     across, owner = rims.outer.across, rims.outer.owner
     areas = np.where(across < 0, 0.0, surface.areas[across])
-    leans = np.einsum("ij,ij->i", surface.normals.take(across, axis=0), rims.axes.take(owner, axis=0)) ** 2
+    leans = np.einsum("ij,ij->i", taken(surface.normals, across), taken(rims.axes, owner)) ** 2
     return rims.outer.sums(leans * areas) < WALL_TILT**2 * rims.outer.sums(areas)
 
 

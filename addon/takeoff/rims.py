@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import topology
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, taken
 from ..geometry.topology import Indices
 from .surface import Surface
 
@@ -243,7 +243,7 @@ def _with_axes(
     wall = np.where(around.across < 0, 0, around.across)
     known = around.across >= 0
     weights = np.where(known, surface.areas[wall], 0.0)
-    axes, shares = axis_of_walls(surface.normals.take(wall, axis=0), weights, around.begins[:-1])
+    axes, shares = axis_of_walls(taken(surface.normals, wall), weights, around.begins[:-1])
     owner = around.owner
 
     normals = topology.vector_areas(surface.points(around.vertices), around.begins)
@@ -251,10 +251,10 @@ def _with_axes(
     normals /= np.maximum(sizes, 1e-150)[:, None] ** 2
     points = surface.points(around.vertices)
     middles = around.sums(points) / around.counts[:, None]
-    heights = np.einsum("ij,ij->i", points - middles.take(owner, axis=0), normals.take(owner, axis=0))
+    heights = np.einsum("ij,ij->i", points - taken(middles, owner), taken(normals, owner))
     bumps = np.maximum.reduceat(np.abs(heights), around.begins[:-1])
-    to_corners = surface.points(surface.triangles.take(wall, axis=0)) - middles.take(owner, axis=0)[:, None]
-    into_wall = np.einsum("icj,ij->i", to_corners, normals.take(owner, axis=0))
+    to_corners = surface.corners(wall) - taken(middles, owner)[:, None]
+    into_wall = np.einsum("icj,ij->i", to_corners, taken(normals, owner))
     below = around.sums(np.where(known, into_wall, 0.0))
     normals = np.where(below[:, None] > 0, -normals, normals)
     lean = np.einsum("ij,ij->i", axes, normals)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..fields.messages import count_of
 from ..geometry import topology
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, by_column, taken
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.topology import Indices
@@ -27,7 +27,7 @@ _COPY_SHARE = 1e-4
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """n vertices in mm, m triangles of consistent winding within each body."""
+    """n vertices in mm, m triangles of consistent winding within each body. Coordinates lie column after column."""
 
     vertices: Floats
     triangles: Indices
@@ -63,7 +63,11 @@ class Surface:
 
     def points(self, vertices: Indices) -> Floats:
         """The coordinates (..., 3) of vertices."""
-        return self.vertices.take(vertices, axis=0)
+        return taken(self.vertices, vertices)
+
+    def corners(self, triangles: Indices) -> Floats:
+        """The coordinates (..., 3, 3) of the corners of triangles."""
+        return self.points(self.triangles.take(triangles, axis=0))
 
 
 def read_surface(meshes: Sequence[Mesh]) -> Surface:
@@ -80,8 +84,8 @@ def read_surface(meshes: Sequence[Mesh]) -> Surface:
     if mask is not None:
         twins = _twins_among(twins, mask)
         triangles, mesh_of, noise = triangles[mask], mesh_of[mask], noise[mask]
-        lows, highs = lows[mask], highs[mask]
-        normals, lengths, volumes = normals[mask], lengths[mask], volumes[mask]
+        normals, lows, highs = (by_column(rows[mask]) for rows in (normals, lows, highs))
+        lengths, volumes = lengths[mask], volumes[mask]
         faces, walls, bodies = (np.unique(labels[mask], return_inverse=True)[1] for labels in (faces, walls, bodies))
     bodies, inside_out = _with_cavities(bodies, mesh_of, lows, highs, volumes)
     names, body_meshes = _body_names(bodies, mesh_of, meshes)
@@ -160,10 +164,10 @@ def part(surface: Surface, bodies: Indices) -> Surface:
         surface,
         triangles=surface.triangles[mask],
         twins=_twins_among(surface.twins, mask),
-        normals=surface.normals[mask],
+        normals=by_column(surface.normals[mask]),
         areas=surface.areas[mask],
-        lows=surface.lows[mask],
-        highs=surface.highs[mask],
+        lows=by_column(surface.lows[mask]),
+        highs=by_column(surface.highs[mask]),
         noise=surface.noise[mask],
         faces=np.unique(surface.faces[mask], return_inverse=True)[1],
         walls=np.unique(surface.walls[mask], return_inverse=True)[1],
@@ -184,11 +188,11 @@ def _measured(vertices: Floats, triangles: Indices) -> tuple[Floats, Floats, Flo
     """Of each triangle: its unit normal, twice its area, six times the volume between it and the origin, and the least
     and greatest coordinates. By blocks, as the system takes long to hand out memory for long lists."""
     count = len(triangles)
-    normals, lows, highs = np.empty((3, count, 3))
+    normals, lows, highs = np.empty((3, 3, count)).transpose(0, 2, 1)
     lengths, volumes = np.empty((2, count))
     for start in range(0, count, _BLOCK):
         block = slice(start, start + _BLOCK)
-        first, second, third = (vertices.take(corner, axis=0) for corner in triangles[block].T)
+        first, second, third = (taken(vertices, corner) for corner in triangles[block].T)
         np.minimum(np.minimum(first, second), third, out=lows[block])
         np.maximum(np.maximum(first, second), third, out=highs[block])
         doubled = crosses(first, second, third)
@@ -216,7 +220,7 @@ def _labels(
     count = len(triangles)
     extents = np.sqrt(np.einsum("ij,ij->i", highs - lows, highs - lows))
     half = np.flatnonzero(twins > np.arange(len(twins)))
-    a, b = half // 3, twins[half] // 3
+    a, b = half // 3, twins.take(half) // 3
     cosine = _cosines(normals, a, b)
     smooth = cosine > _SMOOTH
     flat = cosine > np.sqrt(1 - _FLAT**2)
@@ -225,7 +229,7 @@ def _labels(
     bent = np.flatnonzero(~flat & (sliver.take(a) | sliver.take(b))) if sliver.any() else np.empty(0, np.int64)
     if settled is not None:
         bent = bent[~(settled[a[bent]] | settled[b[bent]])]
-    start, end = (vertices.take(triangles.ravel()[side], axis=0) for side in (half[bent], twins[half[bent]]))
+    start, end = (taken(vertices, triangles.ravel()[side]) for side in (half[bent], twins[half[bent]]))
     squares = np.einsum("ij,ij->i", end - start, end - start)
     smaller = np.minimum(doubled[a[bent]], doubled[b[bent]])
     off = smaller**2 * (1 - cosine[bent] ** 2)
@@ -237,8 +241,9 @@ def _labels(
         side = np.where(doubled[a[thin]] < doubled[b[thin]], half[thin], twins[half[thin]])
         tall = doubled[side // 3] > 4 * noise[side // 3] * extents[side // 3]
         flat[thin] = (longest[side // 3] == side % 3) | (tall & smooth[thin])
-    faces = topology.components(count, a[flat], b[flat])
-    walls = _merged(faces, a[smooth], b[smooth])
+    flat, smooth = np.flatnonzero(flat), np.flatnonzero(smooth)
+    faces = topology.components(count, a.take(flat), b.take(flat))
+    walls = _merged(faces, a.take(smooth), b.take(smooth))
     return _numbered(faces), _numbered(walls), _numbered(_merged(walls, a, b))
 
 
@@ -247,7 +252,7 @@ def _cosines(normals: Floats, a: Indices, b: Indices) -> Floats:
     cosines = np.empty(len(a))
     for start in range(0, len(a), _BLOCK):
         block = slice(start, start + _BLOCK)
-        first, second = normals.take(a[block], axis=0), normals.take(b[block], axis=0)
+        first, second = taken(normals, a[block]), taken(normals, b[block])
         np.einsum("ij,ij->i", first, second, out=cosines[block])
     return cosines
 
@@ -310,8 +315,8 @@ def _same_place(vertices: Floats, corners: Indices, others: Indices, reach: floa
 def _merged(labels: Indices, a: Indices, b: Indices) -> Indices:
     """Labels merged further by the pairs ``a``, ``b``."""
     a, b = labels.take(a), labels.take(b)
-    apart = a != b
-    return topology.components(len(labels), a[apart], b[apart]).take(labels)
+    apart = np.flatnonzero(a != b)
+    return topology.components(len(labels), a.take(apart), b.take(apart)).take(labels)
 
 
 def _numbered(labels: Indices) -> Indices:

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..geometry import polygons
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, taken
 from ..geometry.topology import Indices, spans
 from .chunks import Chunks
-from .rim_sections import RimSection
+from .rim_sections import RimSection, rim_corners
 from .surface import Surface
 
 _RAYS = 32
@@ -35,7 +35,8 @@ def surrounding(
     round_ones = np.array([profile.section.outer.shape == "circle" for profile in profiles])
     depths = np.array([profile.section.outer.depth for profile in profiles])
     reach = np.where(round_ones, widths, np.hypot(widths, depths)) / 2
-    tops = np.array([float((profile.bore @ profile.rim_slope).max()) for profile in profiles])
+    corners, begins = rim_corners(profiles)
+    tops = np.maximum.reduceat(corners[:, 2], begins)
     low, high = tops + needed / 2, tops + np.maximum(needed, widths)
     close_by, around = reach + _CROWN * widths, reach + (_HAND - 0.5) * widths
     without = np.where(_own_tops(surface, profiles, bodies) < low, np.asarray(bodies), -1)  # too low to close itself in
@@ -63,7 +64,7 @@ def _own_tops(surface: Surface, profiles: Sequence[RimSection], bodies: Sequence
     end, place = spans(begins, np.asarray(bodies, np.int64))
     origins = np.array([profile.frame.origin for profile in profiles])
     axes = np.array([profile.frame.z for profile in profiles])
-    heights = np.einsum("ij,ij->i", surface.points(vertices[order.take(place)]), axes.take(end, axis=0))
+    heights = np.einsum("ij,ij->i", surface.points(vertices[order.take(place)]), taken(axes, end))
     tops = np.maximum.reduceat(heights, np.searchsorted(end, np.arange(len(profiles))))
     return tops - np.einsum("ij,ij->i", origins, axes)
 
@@ -84,8 +85,8 @@ def _around(
     query, chunk = query[other], chunk[other]
     owner, triangle = chunks.triangles(chunk)
     query = query[owner]
-    corners = surface.points(surface.triangles[triangle]) - origins[query][:, None]
-    levels = np.einsum("kj,kcj->kc", axes[query, 2], corners) - heights[query, None]
+    corners = surface.corners(triangle) - taken(origins, query)[:, None]
+    levels = np.einsum("kj,kcj->kc", taken(axes[:, 2], query), corners) - heights[query, None]
     cut = np.flatnonzero((levels.min(axis=1) < 0) & (levels.max(axis=1) >= 0))
     query, triangle, levels = query[cut], triangle[cut], levels[cut]
     flat = np.einsum("kij,kcj->kci", axes[query, :2], corners[cut])

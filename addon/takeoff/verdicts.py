@@ -15,7 +15,7 @@ from ..geometry import polygons, topology
 from ..geometry.frames import Floats
 from ..geometry.sections import Outline
 from .clearance import Clearance, Obstacle
-from .ends import Cause, longest_spigot
+from .ends import OPEN, Cause, longest_spigot
 from .prisms import Prism
 from .rim_sections import RimSection
 from .surface import Surface
@@ -156,7 +156,7 @@ def _judge(
         return _in_front(_named(surface, in_front, body), in_front.distance)
     depth = min(straight, inside.distance) if inside is not None else straight
     if depth >= needed:
-        return Verdict("open", depth, say("open"))
+        return Verdict("open", depth, OPEN)
     if inside is not None and inside.distance < straight + 0.1 * profile.section.outer.width:
         name = _named(surface, inside, body)
         if inside.through_wall and inside.cover < _BARS_ALL:

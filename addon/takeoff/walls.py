@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..geometry import polygons, topology
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, taken
 from ..geometry.outline_fit import off_outline
 from ..geometry.topology import Indices, spans
 from .chunks import Chunks
@@ -48,8 +48,8 @@ class WallIndex:
             np.bincount(walls, product * surface.areas, count) for product in (x * x, x * y, x * z, y * y, y * z, z * z)
         ]
         tensors = np.array(sums)[[0, 1, 2, 1, 3, 4, 2, 4, 5]].T.reshape(-1, 3, 3)
-        twin_walls = np.where(surface.twins < 0, -1, walls[surface.twins // 3])
-        edges = np.flatnonzero((twin_walls.reshape(-1, 3) != walls[:, None]).ravel())
+        elsewhere = walls.take(surface.twins // 3, mode="wrap").reshape(-1, 3) != walls[:, None]
+        edges = np.flatnonzero(elsewhere.ravel() | (surface.twins < 0))
         return cls(
             *_grouped(walls, count),
             tensors,
@@ -175,7 +175,7 @@ class _RimPlanes:
 
     def depths(self, points: Floats, rims: Indices) -> Floats:
         """How far down the axis from the rim's plane each point lies."""
-        return np.einsum("ij,ij->i", points - self.origins.take(rims, axis=0), self.slopes.take(rims, axis=0))
+        return np.einsum("ij,ij->i", points - taken(self.origins, rims), taken(self.slopes, rims))
 
 
 def _beside(surface: Surface, loops: Loops, walls: int) -> Indices:
