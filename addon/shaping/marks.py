@@ -10,7 +10,7 @@ import numpy as np
 from manifold3d import Manifold
 
 from ..geometry.frames import Floats, Frame
-from ..trade.processes import Process
+from ..trade.processes import USUAL_BEAD_MM, USUAL_OVERHANG_DEG, Process
 from .strokes import written, written_size
 
 RAISED_MM, ROOTED_MM = 0.5, 1.0
@@ -21,8 +21,8 @@ RAISED_MM, ROOTED_MM = 0.5, 1.0
 class Layering:
     """What of the print matters to what stands out; usual values where it is not known."""
 
-    bead_mm: float = 0.48
-    overhang_deg: float = 45.0
+    bead_mm: float = USUAL_BEAD_MM
+    overhang_deg: float = USUAL_OVERHANG_DEG
 
     @classmethod
     def by(cls, process: Process | None) -> Layering:

@@ -17,6 +17,8 @@ SupportKind = Literal["same material, broken off", "dissolved in a bath"]
 BathKind = Literal["none", "water", "caustic", "caustic, ultrasonic"]
 
 DEFAULT_PROCESS = "Everyday, 0.2 mm layers"
+USUAL_BEAD_MM, USUAL_TOLERANCE_MM, USUAL_OVERHANG_DEG = 0.48, 0.15, 45.0
+"""Of a print whose process is not known."""
 
 
 @dataclass(frozen=True)

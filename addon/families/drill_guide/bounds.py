@@ -26,6 +26,7 @@ from ...shaping.sleeves import sleeve_sections, sliding_bore
 from ...trade.drill_bushes import bush_for
 from ...trade.drills import drill_for
 from ...trade.fits import fit_named
+from ...trade.processes import USUAL_TOLERANCE_MM
 from ...trade.sizes import in_inches
 from ..circumstances import Circumstances
 from ..over_tube import SLIDE, sliding_gap
@@ -46,8 +47,6 @@ LEDGE_MM = 0.8
 """What holds a steel bush from below."""
 MOST_BUSH_DRILLS = 6.0
 """Longest bush, in drills: longer ones only heat it."""
-USUAL_TOLERANCE_MM = 0.15
-"""Of a print that is not known."""
 FAR_MM = 1000.0
 """Past all of a guide."""
 

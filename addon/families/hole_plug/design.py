@@ -17,6 +17,7 @@ from ...shaping.cutters import PAST_MM, OutlinePoint, prism
 from ...shaping.lofts import loft, rings
 from ...shaping.shells import in_one_piece, labelled, sound, surface_indices, tool, unlabelled
 from ...shaping.spigots import RIB_CREST
+from ...trade.processes import USUAL_BEAD_MM
 from ..circumstances import Circumstances
 from ..settling import outline_faults_refused
 from .plug import HolePlug
@@ -27,7 +28,6 @@ from .settle import (
     DOME_RIM_MM,
     ROOM_MM,
     SLOT_MM,
-    USUAL_BEAD_MM,
     Legs,
     head_half,
     lead_in,

@@ -15,7 +15,7 @@ import numpy as np
 from ...fields.messages import Length, say
 from ...fields.refusals import RecipeError
 from ...shaping.spigots import RIB_CREST
-from ...trade.processes import Process
+from ...trade.processes import USUAL_BEAD_MM, USUAL_OVERHANG_DEG, USUAL_TOLERANCE_MM, Process
 from ...trade.tolerances import standard_tolerance
 from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
@@ -49,8 +49,6 @@ ROOM_MM = 0.4
 """Above the seat, around a stem where the seat is not flat."""
 MOST_STEM_LEAN_DEG = 60.0
 """Further over, the mouth is more than twice as long as the hole is wide."""
-USUAL_STEM_LEAN_DEG = 45.0
-"""What is printed without support where the process is not known."""
 MOST_FALL = 0.56
 """How far the tube's outside may fall away under a head, as a share of the head's half width: it reaches 85 % of the
 radius of a round tube."""
@@ -68,8 +66,6 @@ TIP_RISE = 1.5
 SLOT_MM = 0.5
 MOST_BEND = 0.03
 """The strain that a leg bears once, bent across its layers."""
-_USUAL_TOLERANCE_MM, USUAL_BEAD_MM = 0.15, 0.5
-"""Of a print where the process is not known."""
 OTHERWISE = "Fill the hole, or close it with a rubber plug."
 _ROOM_MM = 0.5
 """Between a stem's tip and what is opposite."""
@@ -241,7 +237,7 @@ def _seated(place: HolePlace, process: Process | None) -> tuple[Hold, float]:
 
 def _refuse_steep(place: HolePlace, process: Process | None) -> None:
     dissolved = process is not None and process.support == "dissolved in a bath"
-    unsupported = process.overhang_deg if process else USUAL_STEM_LEAN_DEG
+    unsupported = process.overhang_deg if process else USUAL_OVERHANG_DEG
     most = MOST_STEM_LEAN_DEG if dissolved else min(unsupported, MOST_STEM_LEAN_DEG)
     if place.lean_deg <= most:
         return
@@ -287,7 +283,7 @@ def _settle_stem(bench: Settling[PlugRecipe], place: HolePlace, known: Circumsta
         raise RecipeError(
             "section", say("a hole of {} is too narrow for a printed stem", _wide(place)), None, OTHERWISE
         )
-    tolerance = known.process.tolerance_mm if known else _USUAL_TOLERANCE_MM
+    tolerance = known.process.tolerance_mm if known else USUAL_TOLERANCE_MM
     gap = math.ceil(100 * (tolerance + COAT_MM) - 1e-6) / 100
     bench.number(
         "gap_mm", 0.0, most, "a stem larger than the hole does not go in", "the stem would be too thin", default=gap
@@ -340,7 +336,7 @@ def _settle_head(bench: Settling[PlugRecipe], place: HolePlace, widest: float, e
 
 def _settle_ribs(bench: Settling[PlugRecipe], place: HolePlace, known: Circumstances | None, bead: float) -> None:
     radius, gap = stem_radius(bench.recipe, place), float(bench.recipe.gap_mm or 0.0)
-    tolerance, added = (known.process.tolerance_mm, known.added_mm) if known else (_USUAL_TOLERANCE_MM, 0.0)
+    tolerance, added = (known.process.tolerance_mm, known.added_mm) if known else (USUAL_TOLERANCE_MM, 0.0)
     narrow = max(bead, 0.4)
     bench.number(
         "rib_width_mm", narrow, max(radius, narrow), "a narrower rib is not printed", "a wider rib is not crushed",
