@@ -27,6 +27,7 @@ from recipes import recipe_of
 
 from addon.bench import assembly_picture as picture_module
 from addon.bench.assembly_picture import EndMark, assembly_picture
+from addon.bench.bench_page import bench_page
 from addon.bench.fit_ladder import fit_ladder, gaps_around
 from addon.bench.job_sheet import job_sheet_html
 from addon.bench.kind_block import kind_block
@@ -39,6 +40,7 @@ from addon.bench.sheet import JobSheet, SheetAssembly, SheetFitting, SheetLadder
 from addon.bench.verdict import JobVerdict, LeftOut
 from addon.families.cap import CAP, Recipe, design
 from addon.families.circumstances import Circumstances
+from addon.families.family import EndPlace
 from addon.fields.messages import FieldName, Name, say
 from addon.geometry.frames import Frame
 from addon.geometry.hatching import hatching
@@ -51,7 +53,7 @@ from addon.review.findings import Finding, concerns
 from addon.takeoff.ends import TubeEnd
 from addon.trade.cautions import cautions, cautions_for
 from addon.trade.metals import metal_named
-from addon.trade.processes import material_named, process_named, processes
+from addon.trade.processes import DEFAULT_PROCESS, material_named, process_named, processes
 
 ROUND = Section.round(25.4, 3.175)
 SQUARE = Section.rectangular(40, 40, 3)
@@ -751,3 +753,25 @@ def test_a_height_is_noted_only_where_it_is_off_by_more_than_its_nearest_layer(c
 def test_headings_have_the_inch_size_and_its_millimetres():
     entry = SheetFitting("F1", design(recipe_of(), Section.round(25.4, 3.175), facets=32), (1,), 1)
     assert ", for 1 in × 1/8 in (25.4 × 3.18 mm)</h2>" in kind_block(entry, PROCESS, MATERIAL)
+
+
+@pytest.mark.parametrize(
+    ("thread", "up", "inside", "outside"),
+    [("M4", "crown down", False, False), ("M8", "crown down", True, False), ("M8", "crown up", False, True)],
+)
+def test_support_in_a_blind_bore_is_said_where_it_is_taken_off(thread, up, inside, outside):
+    """A foot on its crown: what closes the bore for an insert is over it, and wider than a bridge of 6 mm if that is
+    for M8. The seat is scraped only where support stood under it."""
+    recipe = recipe_of(crown="flat", rise_mm=6, hole="insert", thread=thread, spigot_mm=20, up=up)
+    process = process_named(DEFAULT_PROCESS)
+    foot = CAP.design(recipe, EndPlace(SQUARE), Circumstances(process, MATERIAL, TubeFacts()), 64)
+    printed = review_fitting(foot, process, "F1").printed
+    entry = SheetFitting("F1", foot, (3,), 1, printed=printed)
+    one = replace(
+        sheet(), process=process, fittings=(entry,), ladders=(), footprints=(), plates=Plates((), 0), verdict=None
+    )
+    page = bench_page(one)
+    assert ("Some stands in the bore of F1: pick it out" in page) is inside
+    assert ("scrape it flat" in page) is outside
+    if inside:
+        assert printed.support_inside_mm3 == pytest.approx(printed.support.volume_mm3, rel=1e-3)

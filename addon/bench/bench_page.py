@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from ..families.fitting import BenchStep
+from ..geometry.names import in_words
 from ..geometry.units import say_mm
 from ..review.findings import say_ids
 from ..trade.fits import adhesive
@@ -62,8 +63,10 @@ def _off_the_plate(sheet: JobSheet) -> list[BenchStep]:
         steps += _in_bath(sheet, held)
     elif held:
         said = f"Break it off {who(held, sheet)} with pliers, from the outside in; a scriber clears corners."
+        if inside := [fitting.id for fitting in sheet.fittings if fitting.supported_inside]:
+            said += f" Some stands in the bore of {in_words(inside)}: pick it out before anything goes in there."
         steps.append(BenchStep("Support off", said))
-    if any(fitting.supported and fitting.fitting.seats for fitting in sheet.fittings):
+    if any(fitting.supported_outside and fitting.fitting.seats for fitting in sheet.fittings):
         steps.append(BenchStep("Seat", "Where support touched the face that sits on the tube's rim, scrape it flat."))
     if smooth := _smoothing(sheet):
         steps.append(BenchStep("Smooth the crown", smooth))

@@ -67,6 +67,16 @@ class SheetFitting:
     def supported(self) -> bool:
         return self.printed is not None and self.printed.support.needed
 
+    @property
+    def supported_inside(self) -> bool:
+        """Whether support stands in a bore."""
+        return self.printed is not None and self.printed.support_inside_mm3 > 0
+
+    @property
+    def supported_outside(self) -> bool:
+        """Whether support stands anywhere else."""
+        return self.printed is not None and self.printed.support.volume_mm3 > 1.01 * self.printed.support_inside_mm3
+
     @cached_property
     def glue(self) -> GlueJoint | None:
         seats = self.fitting.seats

@@ -31,7 +31,7 @@ from .print_plan import PrintPlan
 from .rings import Rings, rings_of
 from .solids import solid_of
 from .steps import LayerSpan, Stair, Steps
-from .support import Support, support_under
+from .support import Support, inside_mm3, support_under
 from .thickness import Thickness, ThinPart
 from .trapped import Trapped
 
@@ -75,6 +75,11 @@ class Print:
     def support(self) -> Support:
         hung = [(part.layer, part.region) for part in self.overhangs if not part.carried(self._wish.process)]
         return support_under(self.layers, hung)
+
+    @cached_property
+    def support_inside_mm3(self) -> float:
+        """How much of the support stands in bores."""
+        return inside_mm3(self.layers, self.support)
 
     @cached_property
     def _seen_steps(self) -> Steps:

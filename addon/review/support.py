@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from manifold3d import CrossSection, OpType
+from manifold3d import CrossSection, FillRule, OpType
 
 from ..fields.messages import Area, Message, Volume, say
 from ..geometry.frames import Floats
+from ..geometry.polygons import signed_area
 from ..trade.processes import Process
 from .layers import Layers
 from .outlines import offset
@@ -51,6 +52,21 @@ class Support:
         how = {"same material, broken off": "broken off", "dissolved in a bath": "dissolved in the bath"}
         support, under = Volume(self.volume_mm3), Area(self.contact_mm2)
         return say("support: {} under {} of the part, {}", support, under, how[process.support])
+
+
+def inside_mm3(layers: Layers, support: Support) -> float:
+    """How much of it stands in bores: with the part all around in every layer."""
+    volume, heights = 0.0, layers.heights()
+    for column in support.columns:
+        span, left = slice(column.first, column.last + 1), column.outline
+        for outline in dict.fromkeys(layers.which[span].tolist()):
+            loops = [loop for loop in layers.outlines[outline].to_polygons() if signed_area(loop) > 0]
+            left ^= CrossSection(loops, FillRule.NonZero)
+            if left.area() < _SPECK_MM2:
+                break
+        else:
+            volume += left.area() * float(heights[span].sum())
+    return volume
 
 
 def base_area(layers: Layers, support: Support, margin_mm: float) -> float:
