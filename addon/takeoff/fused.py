@@ -105,13 +105,18 @@ class _Length:
         shares = np.linalg.eigvalsh((normals * self.surface.areas[self.triangles, None]).T @ normals)
         return bool(shares[1] < _FLATTEST * shares[0])
 
-    @cached_property
+    @property
     def loops(self) -> list[Floats] | None:
         """The tube's outside and bore (n, 2) where a cut shows them."""
+        return self._seen[1] if self._seen else None
+
+    @cached_property
+    def _seen(self) -> tuple[float, list[Floats]] | None:
+        """``loops``, and z of the cut."""
         for share in SLICES:
             loops = [loop for loop in self._sliced(share * self.length) if polygons.goes_round(loop)]
             if len(loops) > 1 and is_tube(combined(fitted(loops[-2]), fitted(loops[-1]))[0]):
-                return loops[-2:]
+                return share * self.length, loops[-2:]
         return None
 
     def _sliced(self, level: float) -> list[Floats]:
@@ -122,6 +127,12 @@ class _Length:
         cut = self.around[np.abs(heights - level) <= spread]
         local = self.base.to_local(self.surface.points(self.surface.triangles[cut]))
         return sliced(self.surface, cut, local, level)
+
+    @property
+    def flat(self) -> bool:
+        """Whether all of it lies in one plane, or in two that face each other."""
+        normals = self.surface.normals[self.triangles] @ self.base.axes[:2].T
+        return bool(np.linalg.eigvalsh(normals.T @ normals)[0] < _FLAT * len(normals))
 
     @property
     def as_side(self) -> _Length | None:
@@ -142,30 +153,42 @@ class _Length:
     def end_frame(self) -> Frame:
         return Frame(self.base.to_world((0.0, 0.0, self.length / 2)), self.base.axes)
 
+    @property
+    def is_long(self) -> bool:
+        """Whether its outside goes on for as long as that of a tube."""
+        low, high = self._levels
+        return self.loops is not None and high - low >= _LEAST_LENGTH * float(np.ptp(self.loops[0], axis=0).max())
+
     def flat_end(self, up: int) -> Prism | None:
-        """As ``end``, of a tube whose walls go on flush into those of another one."""
+        """As ``end``, of a tube whose walls go on flush into those of others."""
         if self.loops is None:
             return None
-        line = np.column_stack([self.loops[0], np.full(len(self.loops[0]), self.level_of_end(up))])
+        line = np.column_stack([self.loops[0], np.full(len(self.loops[0]), self._levels[up > 0])])
         return end_at(self.body, line, self.base, self.loops, up)
 
-    def level_of_end(self, up: int) -> float:
-        """z up to which a cut shows its outside as it is in its middle, at the top (``up`` 1) or the bottom (-1)."""
-        assert self.loops is not None
-        area, width = polygons.signed_area(self.loops[0]), float(np.ptp(self.loops[0][:, 0]))
-        inside, outside = 0.0, self.length / 2 + 2 * width
-        while outside - inside > _FINE * width:
-            level = (inside + outside) / 2
-            around = [loop for loop in self._sliced(up * level) if polygons.goes_round(loop)]
-            alike = any(abs(polygons.signed_area(loop) - area) < _ALIKE * area for loop in around)
-            inside, outside = (level, outside) if alike else (inside, level)
-        return up * inside
+    @cached_property
+    def _levels(self) -> tuple[float, float]:
+        """Down to which z and up to which one cuts show its outside as it is where it was seen."""
+        if self._seen is None:
+            return 0.0, 0.0
+        seen, (outer, _) = self._seen
+        area, width = polygons.signed_area(outer), float(np.ptp(outer[:, 0]))
+        levels = []
+        for up in (-1, 1):
+            inside, outside = seen, up * (self.length / 2 + 2 * width)
+            while abs(outside - inside) > _FINE * width:
+                level = (inside + outside) / 2
+                around = [loop for loop in self._sliced(level) if polygons.goes_round(loop)]
+                alike = any(abs(polygons.signed_area(loop) - area) < _ALIKE * area for loop in around)
+                inside, outside = (level, outside) if alike else (inside, level)
+            levels.append(inside)
+        return levels[0], levels[1]
 
     def ends_in(self, profile: RimSection) -> bool:
         """Whether it ends in the line of a rim's tube."""
         if self.loops is None:
             return False
-        levels = [(0.0, 0.0, self.level_of_end(up)) for up in (1, -1)]
+        levels = [(0.0, 0.0, level) for level in self._levels]
         places = profile.frame.to_local(self.base.to_world(np.array(levels)))[:, :2]
         slack = _ON_OUTLINE * profile.section.outer.width
         return bool((off_outline(profile.section.outer, places)[0] < slack).any())
@@ -290,8 +313,8 @@ def _beside_others(
     ends: list[Prism] = []
     flush: list[tuple[int, Floats]] = []
     for side in sorted(lengths, key=lambda length: -length.length):
-        bore = side if side.inside and side.loops is not None else side.as_side
-        if bore is None:
+        bore = side if side.inside and side.loops is not None else side.as_side if side.flat or side.inside else None
+        if bore is None or not bore.is_long:
             continue
         if any(bore.covers(frame, deep) for body, frame, deep in known if body == bore.body) or any(
             bore.covers(other.end_frame, other.length) for other in found if other.body == bore.body
@@ -301,8 +324,8 @@ def _beside_others(
         for up in (1, -1):
             if bore.open_at(up):
                 flush.append((bore.body, bore.base.to_world(np.array([0.0, 0.0, up * bore.length / 2]))))
-                continue
-            ends += filter(None, [bore.flat_end(up)])
+            elif (end := bore.flat_end(up)) is not None:
+                ends.append(end)
     return ends, flush
 
 
