@@ -9,17 +9,20 @@ one that it stands on: common practice, no source.
 from __future__ import annotations
 
 import math
+from itertools import combinations, product
 
 import numpy as np
 import pytest
+from manifold3d import Manifold
 from test_running_into import bar, lying, said_of
 from weldments import Cut, Shape, fuse, tube
 
 from addon.families.cope_sleeve.wrapping import mitre_templates
+from addon.geometry.frames import Frame
 from addon.geometry.sections import Section
 from addon.job.jobfile import parse_job
 from addon.job.running import run
-from addon.takeoff import Takeoff, TubeEnd, mitre_normal, take_off
+from addon.takeoff import Takeoff, Tube, TubeEnd, mitre_normal, take_off
 
 SQUARE, FLAT, ROUND = Section.rectangular(40, 40, 3), Section.rectangular(40, 20, 2), Section.round(33.7, 3)
 SHAPES = {
@@ -119,6 +122,41 @@ def test_mitres_that_a_corner_needs_get_their_template(tmp_path):
     (template,) = result.templates.values()
     assert "longest point 620 mm" in " ".join(template.said) and "longest point 520 mm" in " ".join(template.said)
     assert (tmp_path / "ferrule_out" / "corner wrap templates.html").exists()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_frame_cut_as_listed_shares_nothing(seed):
+    """Some edges of a box, of one section or several, drawn from corner to corner. The outsides of the tubes, cut as
+    their ends say, by the solids' kernel: what two of them share is none."""
+    rng = np.random.default_rng(seed)
+    points = np.array(list(product((0.0, 300.0), repeat=3)))
+    edges = [pair for pair in combinations(points, 2) if np.count_nonzero(pair[0] - pair[1]) == 1]
+    chosen = rng.permutation(12)[:7].tolist()
+    sections = [SQUARE if rng.random() < 0.6 else list(SHAPES)[rng.integers(3)] for _ in chosen]
+    meshes = [bar(section, *edges[edge], f"tube {edge}") for section, edge in zip(sections, chosen, strict=True)]
+    takeoff = take_off(meshes, 20.0)
+    assert not any("no cope goes" in end.reason for end in takeoff.ends)
+    solids = [as_cut(tube, takeoff) for tube in takeoff.tubes]
+    assert len(solids) == 7
+    assert max((a ^ b).volume() for a, b in combinations(solids, 2)) < 20.0  # chords of 48 facets
+
+
+def as_cut(tube: Tube, takeoff: Takeoff) -> Manifold:
+    def outside(tube: Tube, past: float) -> Manifold:
+        bar = tube.section.outer.cross_section(48).extrude(tube.length_mm + 2 * past).translate((0, 0, -past))
+        return bar.transform(Frame.along(tube.frame.origin, tube.axis, tube.frame.x).matrix[:3])
+
+    solid = outside(tube, 80.0)
+    for end in tube.ends:
+        cope = next((cope for cope in takeoff.copes if cope.end is end), None)
+        for other in cope.tubes_under if cope else ():
+            solid -= outside(other, 300.0)
+        if not cope:
+            cut = end.flat_cut
+            normal = end.frame.axes.T @ mitre_normal(cut.mitre_deg, cut.towards_deg)
+            place = end.frame.to_world((0.0, 0.0, cut.height_mm))
+            solid = solid.trim_by_plane((-normal).tolist(), float(-normal @ place))
+    return max(solid.decompose(), key=lambda piece: piece.volume())
 
 
 def test_of_three_alike_one_goes_through_and_takes_a_cap():

@@ -184,6 +184,17 @@ def test_a_rail_across_the_tops_of_posts_of_its_size_is_read(section):
     assert [end.position[2] for end in takeoff.ends if end.open] == pytest.approx([0, 0])
 
 
+def test_a_rail_flush_with_one_side_of_its_posts_is_one_tube():
+    """A wall beside it that is cut across the rail is no tube across the frame."""
+    rail = Section(Outline("rectangle", 40.0, 20.0, 0.0), Outline("rectangle", 36.0, 16.0, 0.0))
+    posts = [(SHARP, (x, 0, 0), (x, 0, 600)) for x in (0, 400)]
+    takeoff = take_off(fused(posts, [(rail, (0, 10, 300), (400, 10, 300))], "open"), 25.0)
+    assert (
+        sorted(max(tube.section.outer.width, tube.section.outer.depth) for tube in takeoff.tubes)
+        == [pytest.approx(40, abs=0.01)] * 3
+    )
+
+
 def test_open_ends_in_one_plane_with_a_rails_side_are_named():
     takeoff = flush(SHARP, 600.0, 20.0, 580.0)
     assert [end.cause for end in takeoff.ends] == ["blocked"] * 4
