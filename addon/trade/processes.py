@@ -18,7 +18,7 @@ BathKind = Literal["none", "water", "caustic", "caustic, ultrasonic"]
 
 DEFAULT_PROCESS = "Everyday, 0.2 mm layers"
 USUAL_BEAD_MM, USUAL_TOLERANCE_MM, USUAL_OVERHANG_DEG = 0.48, 0.15, 45.0
-"""Of a print whose process is not known."""
+"""Of a print whose process is not known; common practice, no source."""
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from ...shaping.cutters import hole_radius, pocket_depth, profile_height
 from ...shaping.features import CrossKind, HoleKind, ReliefKind, RoofKind, VentKind
 from ...takeoff.ends import EndHole
 from ...trade.hardware import Thread, thread_named, threads
-from ...trade.processes import Process
+from ...trade.processes import USUAL_OVERHANG_DEG, Process
 from ..circumstances import Circumstances
 from ..layer_edges import LayerEdges
 from ..settling import EXACT, Settling, is_number, outline_faults_refused, rounded_up
@@ -59,8 +59,6 @@ LEAST_SEAT_MM = 2.0
 _BEHIND_MM: dict[str, float] = {"nut pocket": LEAST_SEAT_MM, "insert": LEAST_CORE_MM}
 """Plastic between the floor of a hole from the crown and the spigot's tip."""
 MOST_RISE_MM = 100.0
-USUAL_OVERHANG_DEG = 45.0
-"""How far a process carries a surface out from upright, where none is known; common practice, no source."""
 CHAMFER_DEG = 45.0
 MOST_LEANING_MM = 0.3
 """An edge may lean too far within this of the plate, which the first layer takes up: one of radius r does so for
