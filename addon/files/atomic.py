@@ -108,13 +108,16 @@ class FileSet:
                 part.unlink()
 
     def _take_names(self) -> None:
+        folders = set()
         for path in list(self._waiting):
             try:
                 os.replace(self._waiting[path], path)
             except OSError as error:
                 raise _explained(path, error) from error
             del self._waiting[path]
-            _settle(path.parent)
+            folders.add(path.parent)
+        for folder in folders:
+            _settle(folder)
 
 
 def write_checked(path: Path, content: bytes, check: Callable[[bytes], Checked], files: FileSet | None) -> Checked:
@@ -138,7 +141,7 @@ def _write(path: Path, content: bytes) -> None:
 
 
 def _settle(folder: Path) -> None:
-    """Makes the new name outlast a power cut, where the system can do that for folders."""
+    """Makes new names outlast a power cut, where the system can do that for folders."""
     try:
         handle = os.open(folder, os.O_RDONLY)
     except OSError:
