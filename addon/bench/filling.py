@@ -66,18 +66,20 @@ def _search(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) 
 
     If the first attempts come to as few plates as the area allows, no others are made.
     """
-    if first := _first_attempts(kinds, ground, seeds):
+    first = _first_attempts(kinds, ground, seeds)
+    if sum(map(len, first)) == sum(kind.count for kind in kinds):
         return first
     beds: list[Bed] = []
     effort = _EFFORT
     while any(kind.count for kind in kinds):
         cost = _cost(kinds, seeds)
         best: Bed = []
-        for attempt in _attempts(kinds, ground, _HARD_EFFORT // cost):
+        for number, attempt in enumerate(_attempts(kinds, ground, _HARD_EFFORT // cost)):
             if cost > effort:
                 break
             effort -= cost
-            bed = _attempt(kinds, ground, seeds, *attempt)
+            known = first[0] if first and not beds and not number else None
+            bed = known or _attempt(kinds, ground, seeds, *attempt)
             best = max(best, bed, key=lambda candidate: sum(kinds[kind].area for kind, _ in candidate))
             if len(best) == sum(kind.count for kind in kinds):
                 break
@@ -89,16 +91,16 @@ def _search(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) 
 
 
 def _first_attempts(kinds: Sequence[Lot], ground: Ground, seeds: dict[int, list[Spot]]) -> list[Bed]:
-    """A single attempt at each plate; nothing if that takes more plates than their area might."""
+    """A single attempt at each plate, as far as that takes no more plates than their area might."""
     beds: list[Bed] = []
     least, effort = _least_plates(kinds, ground), _EFFORT
     while any(kind.count for kind in kinds):
         effort -= _cost(kinds, seeds)
         if effort < 0 or len(beds) == least:
-            return []
+            break
         beds.append(_attempt(kinds, ground, seeds, *next(_attempts(kinds, ground, 0))))
         if not beds[-1]:
-            return []
+            break
         kinds = _less(kinds, beds[-1])
     return beds
 
