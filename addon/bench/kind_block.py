@@ -39,7 +39,7 @@ def kind_block(entry: SheetFitting, process: Process, material: Material) -> str
         for row in entry.fitting.calipers(process, entry.added_mm, entry.excess_mm)
     ]
     width, height = _ABOVE_MM
-    views, title = entry.fitting.drawing(), f"{entry.id}, {entry.fitting.words}"
+    views, title = entry.fitting.views, f"{entry.id}, {entry.fitting.words}"
     rooms = [*(_BESIDE if len(rows) <= _FEW_ROWS else _BESIDE_MANY), (width, height - _ROW_MM * len(rows))]
     across, up = np.ptp(np.concatenate(views[0].cut), axis=0)
     if up > max(_LONG_MM, 2 * across):

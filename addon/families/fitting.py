@@ -14,7 +14,7 @@ from manifold3d import Manifold
 
 from ..fields.messages import FieldName, Message
 from ..geometry.frames import Floats, Frame
-from ..geometry.mesh import Ints, Mesh
+from ..geometry.mesh import Ints, Mesh, WithSolid
 from ..geometry.sections import Outline, Section
 from ..trade.processes import Process
 from .dimensioned import View
@@ -98,7 +98,7 @@ class GlueJoint:
 
 
 @dataclass(frozen=True, eq=False)
-class Fitting(ABC):
+class Fitting(WithSolid, ABC):
     """A closed solid, where each of its surfaces came from, and what else its family says of it.
 
     ``mesh`` lies in its site's frame; for a tube's end that has its origin where the axis meets the rim's plane, z
@@ -114,7 +114,6 @@ class Fitting(ABC):
     asked_for: Mapping[str, float] = field(default_factory=dict, kw_only=True)
     """Heights that were asked for, by the recipe's keys, where the layer beside is drawn."""
     kernel: Manifold | None = field(default=None, kw_only=True, repr=False)
-    """The kernel's solid, where the mesh was read from it; it takes as long to make as to cut."""
 
     family: ClassVar[str]
     """The family's name."""
@@ -127,11 +126,6 @@ class Fitting(ABC):
     """Whether how it stands follows from what it carries, so that no other way up is offered."""
     depth_key: ClassVar[str] = ""
     """The recipe's number that says how deep it reaches into the tube; empty if none does."""
-
-    @cached_property
-    def solid(self) -> Manifold:
-        """The kernel's solid, in its site's frame."""
-        return self.mesh.to_manifold() if self.kernel is None else self.kernel
 
     @property
     def lip(self) -> FieldName | None:
@@ -196,6 +190,11 @@ class Fitting(ABC):
     def calipers(self, process: Process, added_mm: float = 0.0, excess_mm: float = 0.0) -> tuple[Caliper, ...]:
         """What to measure on tube and fitting. ``added_mm`` is what the gap a side is drawn larger than wanted,
         ``excess_mm`` how much the part inside comes out larger than drawn, a side."""
+
+    @cached_property
+    def views(self) -> tuple[View, ...]:
+        """Its drawing."""
+        return self.drawing()
 
     @abstractmethod
     def drawing(self) -> tuple[View, ...]:

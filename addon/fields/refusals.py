@@ -18,3 +18,6 @@ class RecipeError(ValueError):
         self.field = field
         self.works = works
         self.instead = as_message(instead)
+
+    def __reduce__(self) -> tuple[type[RecipeError], tuple[object, ...]]:
+        return RecipeError, (self.field, str(self), self.works, self.instead)

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from manifold3d import Manifold, Mesh64
@@ -86,6 +87,22 @@ class Mesh:
     def placed(self, frame: Frame) -> Mesh:
         """The mesh carried from ``frame`` to the world."""
         return Mesh(frame.to_world(self.vertices), self.triangles, self.name)
+
+
+class WithSolid:
+    """What has a mesh, and the kernel's solid with it, which stays in its process: in another one it is made anew."""
+
+    mesh: Mesh
+    kernel: Manifold | None = None
+    """Where the mesh was read from it; it takes as long to make as to cut."""
+
+    @cached_property
+    def solid(self) -> Manifold:
+        """The kernel's, where the mesh is."""
+        return self.mesh.to_manifold() if self.kernel is None else self.kernel
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {name: value for name, value in vars(self).items() if name not in ("kernel", "solid")}
 
 
 def together(meshes: Sequence[Mesh], name: str = "") -> Mesh:

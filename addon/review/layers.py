@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from manifold3d import CrossSection, Manifold
@@ -63,6 +64,10 @@ class Layers:
 
     def __len__(self) -> int:
         return len(self.cuts)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Another process is spared the outlines as cut, which nothing but ``outlines`` is made of."""
+        return vars(self) | {"outlines": self.outlines, "raw_outlines": ()}
 
     @cached_property
     def outlines(self) -> tuple[CrossSection, ...]:

@@ -5,14 +5,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from manifold3d import CrossSection, Manifold
 
 from ..fields.messages import Length, Measure, say
 from ..geometry.frames import Floats, Frame
-from ..geometry.mesh import Mesh
+from ..geometry.mesh import Mesh, WithSolid
 from ..trade.processes import Process
 from .facets import Facets, Slopes, along, dot
 from .findings import Finding
@@ -132,10 +132,6 @@ def _tried(
     edges = _edges(height, centres[flat], process)
     foot = placed.slice(float(edges[1]) / 2)
 
-    def support_mm3() -> float:
-        layers = cut_at(placed, edges, height, slopes)
-        return support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)]).volume_mm3
-
     marked = seen & (centres > process.first_layer_mm) & (-slope > np.sin(np.radians(process.overhang_deg)) + 1e-4)
     sloped = seen & ~flat
     areas, rises = facets.areas[sloped], process.layer_mm * np.abs(slope[sloped])
@@ -148,8 +144,21 @@ def _tried(
         foot.area(),
         height,
         stand(foot.hull(), axes @ centre + shift)[1],
-        support_mm3,
+        partial(_support_mm3, _Stood(Mesh(turned + shift, mesh.triangles), placed), edges, height, slopes, process),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Stood(WithSolid):
+    """A part as it stands one way up."""
+
+    mesh: Mesh
+    kernel: Manifold | None
+
+
+def _support_mm3(stood: _Stood, edges: Floats, height: float, slopes: Slopes, process: Process) -> float:
+    layers = cut_at(stood.solid, edges, height, slopes)
+    return support_under(layers, [(part.layer, part.region) for part in hanging(layers, process)]).volume_mm3
 
 
 def _edges(height: float, levels: Floats, process: Process) -> Floats:

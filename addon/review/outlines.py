@@ -166,6 +166,10 @@ class Shapes:
     near_mm: float = math.inf
     """How near to each other edges matter that face each other."""
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Facts are worked out sooner than sent to another process."""
+        return {"outlines": self.outlines, "near_mm": self.near_mm}
+
     @cached_property
     def polygons(self) -> list[list[Floats]]:
         return [outline.to_polygons() for outline in self.outlines]

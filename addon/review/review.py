@@ -13,7 +13,7 @@ from manifold3d import Error, Manifold
 from ..families.fitting import Level
 from ..fields.messages import say, say_all
 from ..geometry.frames import Floats
-from ..geometry.mesh import Mesh
+from ..geometry.mesh import Mesh, WithSolid
 from ..trade.processes import Material, Process, material_named
 from ..trade.tables import UnknownNameError
 from . import bath, footing, offers, overhangs, print_plan, steps, thickness, trapped
@@ -140,6 +140,12 @@ class Review:
         """What all checks say, worst first; asking for it runs the slower ones: trapped support, the bath, ways up."""
         return worst_first((*self.at_once, *(_later_findings(self.printed) if self.printed else ())))
 
+    def settle(self) -> None:
+        """Runs all checks, and those that only lists and papers ask about."""
+        _ = self.findings
+        if printed := self.printed:
+            _ = printed.stair, printed.support, printed.laid, printed.bath, printed.orientations
+
     @property
     def settled(self) -> bool:
         """Whether the slower checks have run."""
@@ -200,9 +206,8 @@ def review(
         mesh, solid, findings = _solid_and_repairs(_on_the_plate(mesh), name)
     facets = Facets.of(mesh)
     integrity = inspect(mesh, facets, solid, broken, look_for_crossings=not made_by_kernel)
-    part = _Examined(
-        mesh, solid, facets, integrity, overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
-    )
+    surface = overhangs.leaning(facets, process.overhang_deg, process.first_layer_mm)
+    part = _Examined(mesh, facets, integrity, surface, solid)
     wish = _Wish(name, process, levels, seen_mm, seen_name, material, support_planned, offer_ways)
     findings += integrity_findings(integrity, name)
     findings += footing.size_finding(mesh.size, process, name)
@@ -220,12 +225,12 @@ def review(
 
 
 @dataclass(frozen=True, eq=False)
-class _Examined:
+class _Examined(WithSolid):
     mesh: Mesh
-    solid: Manifold
     facets: Facets
     integrity: Integrity
     surface: LeaningSurface
+    kernel: Manifold | None
 
     @cached_property
     def centre(self) -> Floats:
