@@ -43,7 +43,7 @@ def seen(read_here: None, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
     given: dict[str, object] = {}
 
     def run(
-        job: Job, read: Iterable[tuple[Sequence[Mesh], bool]], progress: Callable[[str, float], None]
+        job: Job, read: Iterable[tuple[Sequence[Mesh], bool]], progress: Callable[[str, float], None], *_: object
     ) -> SimpleNamespace:
         ((bodies, unit_given),) = read
         given.update(job=job, bodies=bodies, unit_given=unit_given)
@@ -231,7 +231,7 @@ def test_interrupted_while_working(
 ) -> None:
     """The signal is real; it comes while the job reports progress."""
 
-    def run(job: Job, read: object, progress: Callable[[str, float], None]) -> str:
+    def run(job: Job, read: object, progress: Callable[[str, float], None], *_: object) -> str:
         signal.raise_signal(signal.SIGINT)
         progress("Never", 1.0)
         return SimpleNamespace(said="2 caps for 25 x 2 round", complete=True)
@@ -292,7 +292,9 @@ def test_the_real_job_interrupted_leaves_everything_as_it_was(
                 signal.raise_signal(signal.SIGINT)
 
         monkeypatch.setattr(
-            command_line, "run_order", lambda job, read, _, tell=interrupting: whole_job(job, read, tell)
+            command_line,
+            "run_order",
+            lambda job, read, _, shared_out, tell=interrupting: whole_job(job, read, tell, shared_out),
         )
         assert main([str(job_file)]) == 130
         assert sent
@@ -310,7 +312,7 @@ def test_a_process_that_is_interrupted(tmp_path: Path, job_file: Path) -> None:
     script.write_text(
         "import sys, time\n"
         "from addon.ui import command_line, scene\n"
-        "def run(job, read, progress):\n"
+        "def run(job, read, progress, shared_out):\n"
         "    print('At work', flush=True)\n"
         "    while True:\n"
         "        time.sleep(0.05)\n"

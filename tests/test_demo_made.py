@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from functools import cache
+from pathlib import Path
 from xml.etree.ElementTree import Element
 
 import html5lib
@@ -19,8 +21,9 @@ from addon.job.judging import verdict_of
 from addon.job.papers import job_sheet_of
 from addon.job.report import result_json
 from addon.job.results import JobResult
-from addon.job.running import run
+from addon.job.running import run, run_order
 from addon.job.screen import table
+from addon.job.workers import Workers
 from addon.trade.cautions import cautions_for
 from demo_assembly import market_stall, write_demo
 
@@ -45,6 +48,17 @@ def test_the_demo_is_calm_and_fits_on_a_screen(result: JobResult) -> None:
         assert max(map(len, lines[:-1])) <= width
         assert width == 80 or len(lines) <= 30
     assert len(table(result, everything=True).splitlines()) > 60
+
+
+@pytest.mark.once
+def test_processes_beside_make_the_same_files(result: JobResult, tmp_path: Path) -> None:
+    """All families' fittings are sent from one process to another."""
+    job = read_job(write_demo(tmp_path))
+    with Workers(1, [sys.executable, "-P"]) as workers:
+        run_order(job, [(market_stall(), True)], lambda what, share: None, workers.shared_out)
+    folders = (some.output.folder for some in (job, result.job))
+    beside, alone = ({path.name: path.read_bytes() for path in folder.iterdir()} for folder in folders)
+    assert len(alone) > 20 and [name for name in alone | beside if alone.get(name) != beside.get(name)] == []
 
 
 def test_every_caution_that_applies_is_on_the_screen(result: JobResult) -> None:

@@ -4,7 +4,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 
 from ..families.family import Family, Site, counted_as
 from ..fields.messages import count_of
@@ -26,10 +27,20 @@ SIDES_SAID = (
 _PICTURE_MM = 180.0, 88.0
 
 
-def end_list(sheet: JobSheet) -> str:
+def drawings(sheet: JobSheet) -> list[Callable[[], str]]:
+    """What draws the assemblies' pictures, each for itself."""
+    return [
+        partial(assembly_picture, assembly.bodies, _marks(sheet, sites), *_PICTURE_MM)
+        for assembly, sites in sheet.numbered
+        if assembly.bodies and _marks(sheet, sites)
+    ]
+
+
+def end_list(sheet: JobSheet, drawn: Iterator[str]) -> str:
+    """``drawn`` has the pictures, as ``drawings`` draws them."""
     if not sheet.sites:
         return ""
-    pictures = [_picture(sheet, assembly, numbers) for assembly, numbers in sheet.numbered]
+    pictures = [_picture(sheet, assembly, numbers, drawn) for assembly, numbers in sheet.numbered]
     return joined(
         element("h2", "Where they go"),
         element("div", *pictures, element("div", _sides(sheet), _left(sheet)), class_="pictured"),
@@ -37,15 +48,20 @@ def end_list(sheet: JobSheet) -> str:
     )
 
 
-def _picture(sheet: JobSheet, assembly: SheetAssembly, sites: range) -> str:
+def _marks(sheet: JobSheet, sites: range) -> list[EndMark]:
+    """Those of an assembly's sites that take a fitting."""
     numbers = sorted(number for fitting in sheet.fittings for number in fitting.sites if number in sites)
-    heading = f"{assembly.name or sheet.title}, {assembly.frames} frames" if assembly.frames > 1 else assembly.name
-    if not numbers or not assembly.bodies:
-        return element("h3", escaped(heading)) if numbers and heading else ""
     of = {number: fitting.id for fitting in sheet.fittings for number in fitting.sites}
     taking = [(number, sheet.sites[number - 1]) for number in numbers]
-    marks = [EndMark(number, site.position, site.frame.z, of[number]) for number, site in taking]
-    picture = assembly_picture(assembly.bodies, marks, *_PICTURE_MM)
+    return [EndMark(number, site.position, site.frame.z, of[number]) for number, site in taking]
+
+
+def _picture(sheet: JobSheet, assembly: SheetAssembly, sites: range, drawn: Iterator[str]) -> str:
+    marks = _marks(sheet, sites)
+    heading = f"{assembly.name or sheet.title}, {assembly.frames} frames" if assembly.frames > 1 else assembly.name
+    if not marks or not assembly.bodies:
+        return element("h3", escaped(heading)) if marks and heading else ""
+    picture = next(drawn)
     if len(marks) > NUMBERED_UP_TO:
         heading = f"{heading}. " * bool(heading) + (
             f"Dots mark the {len(marks)} places that take a fitting, too many to number in a picture; a label names "

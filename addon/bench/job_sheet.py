@@ -4,12 +4,14 @@ others go to the bench."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from operator import call
 from pathlib import Path
 
 from ..geometry.units import say_mm
 from ..trade.sizes import section_name
 from .bench_page import bench_page
-from .end_list import end_list
+from .end_list import drawings, end_list
 from .kind_block import kind_blocks
 from .machine_page import machine_page
 from .markup import element, escaped, items, table
@@ -20,9 +22,11 @@ from .sheet_parts import joined
 _STYLE = Path(__file__).with_name("job_sheet.css").read_text("utf-8")
 
 
-def job_sheet_html(sheet: JobSheet) -> str:
-    """The sheet as HTML, with the cautions that apply at each step; they cannot be left out."""
-    parts = joined(*(part(sheet) for part in (kind_blocks, _ladders, bench_page, end_list)))
+def job_sheet_html(sheet: JobSheet, pictures: Iterator[str] | None = None) -> str:
+    """The sheet as HTML, with the cautions that apply at each step; they cannot be left out. ``pictures`` has those
+    that ``end_list.drawings`` draws, where they are drawn elsewhere."""
+    drawn = map(call, drawings(sheet)) if pictures is None else pictures
+    parts = joined(*(part(sheet) for part in (kind_blocks, _ladders, bench_page)), end_list(sheet, drawn))
     body = joined(element("div", machine_page(sheet), class_="machine"), parts)
     head = (
         '<meta charset="utf-8"><meta name="viewport" content="width=device-width">'

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 
 from ..geometry.mesh import Mesh
+from .atomic import FileSet, write_checked
 
 FileUnit = Literal["mm", "in"]
 Shrink = tuple[float, float, float]
@@ -42,6 +43,20 @@ class WrittenFile:
     """Of every solid in the file, each counted once, with what was added for shrink."""
     items: int
     """How many are to be printed."""
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedFile:
+    """A file that was found right and is not written yet."""
+
+    written: WrittenFile
+    """What it is then."""
+    content: bytes
+
+    def write(self, files: FileSet | None = None) -> WrittenFile:
+        """Adds it to ``files``, or writes it on its own where that is None; either way the disk has to give back what
+        was found right."""
+        return write_checked(self.written.path, self.content, lambda _: self.written, files)
 
 
 def check_part(part: Part) -> None:

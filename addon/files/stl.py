@@ -14,8 +14,8 @@ import numpy as np
 from ..geometry.mesh import triangle_normals
 from ..geometry.units import MM_PER_UNIT
 from ..trade.shrink import shrink_scale
-from .atomic import FileSet, write_checked
-from .parts import NO_SHRINK, FileUnit, Part, Shrink, WrittenFile, check_part
+from .atomic import FileSet
+from .parts import NO_SHRINK, FileUnit, Part, PreparedFile, Shrink, WrittenFile, check_part
 from .readback import check_stl
 
 _FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -24,20 +24,23 @@ _FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute
 def write_stl(
     path: Path, part: Part, *, unit: FileUnit = "mm", shrink_percent: Shrink = NO_SHRINK, files: FileSet | None = None
 ) -> WrittenFile:
-    """Writes one part, larger by what it will shrink, reads it back and compares it.
+    """Writes one part, as ``prepared_stl`` makes the file.
 
-    The name gets the unit and the ending (``cap.stl`` becomes ``cap_mm.stl``); what it became is in the result.
-    With ``files`` it takes that name when the set is complete. Raises ``FileError`` or ``ValueError``.
+    With ``files`` it takes its name when the set is complete. Raises ``FileError`` or ``ValueError``.
+    """
+    return prepared_stl(path, part, unit=unit, shrink_percent=shrink_percent).write(files)
+
+
+def prepared_stl(path: Path, part: Part, *, unit: FileUnit = "mm", shrink_percent: Shrink = NO_SHRINK) -> PreparedFile:
+    """The file of one part, larger by what it will shrink, read again and compared.
+
+    The name gets the unit and the ending (``cap.stl`` becomes ``cap_mm.stl``). Raises ``FileError`` or ``ValueError``.
     """
     check_part(part)
     content = _stl(part, unit, shrink_percent)
     path = _with_unit(Path(path), unit)
-
-    def check(again: bytes) -> WrittenFile:
-        read = check_stl(again, part, unit=unit, shrink_percent=shrink_percent, where=str(path))
-        return WrittenFile(path, "stl", unit, (part.name,), read.triangles, read.volume_mm3, 1)
-
-    return write_checked(path, content, check, files)
+    read = check_stl(content, part, unit=unit, shrink_percent=shrink_percent, where=str(path))
+    return PreparedFile(WrittenFile(path, "stl", unit, (part.name,), read.triangles, read.volume_mm3, 1), content)
 
 
 def _stl(part: Part, unit: FileUnit, shrink_percent: Shrink) -> bytes:

@@ -20,8 +20,8 @@ from ..geometry.frames import Floats
 from ..geometry.placement import Placement
 from ..geometry.units import MM_PER_UNIT
 from ..trade.shrink import shrink_scale
-from .atomic import FileSet, write_checked
-from .parts import NO_SHRINK, FileUnit, Part, Shrink, WrittenFile, check_part
+from .atomic import FileSet
+from .parts import NO_SHRINK, FileUnit, Part, PreparedFile, Shrink, WrittenFile, check_part
 from .readback import check_3mf
 
 NAMESPACE = "urn:x-ferrule:fitting"
@@ -70,11 +70,28 @@ def write_3mf(
     shrink_percent: Shrink = NO_SHRINK,
     files: FileSet | None = None,
 ) -> WrittenFile:
-    """Writes the parts that ``placements`` (of one plate) put down, reads the file back and compares it.
+    """Writes the parts that ``placements`` (of one plate) put down, as ``prepared_3mf`` makes the file.
+
+    With ``files`` the file takes its name when the set is complete. Raises ``FileError`` or ``ValueError``.
+    """
+    file = prepared_3mf(path, parts, placements, unit=unit, metadata=metadata, shrink_percent=shrink_percent)
+    return file.write(files)
+
+
+def prepared_3mf(
+    path: Path,
+    parts: Sequence[Part],
+    placements: Sequence[Placement],
+    *,
+    unit: FileUnit = "mm",
+    metadata: Mapping[str, str] | None = None,
+    shrink_percent: Shrink = NO_SHRINK,
+) -> PreparedFile:
+    """The file, read again and compared with the parts.
 
     ``metadata`` is of the whole file; names that the specification does not know go into a namespace of our own.
-    Parts are larger by what they will shrink along the plate's axes. Equal input gives equal bytes.
-    With ``files`` the file takes its name when the set is complete. Raises ``FileError`` or ``ValueError``.
+    Parts are larger by what they will shrink along the plate's axes. Equal input gives equal bytes. Raises
+    ``FileError`` or ``ValueError``.
     """
     if not placements:
         raise ValueError(f"nothing to write into {path}; put at least one fitting on the plate")
@@ -92,12 +109,9 @@ def write_3mf(
         path = path.with_name(path.name + ".3mf")
     known = {"Application": "Ferrule", **(metadata or {}), "shrink_percent": _percent(shrink_percent)}
     content = _package("".join(_model(parts, placements, unit, known, shrink_percent)))
-
-    def check(again: bytes) -> WrittenFile:
-        read = check_3mf(again, parts, placements, unit=unit, shrink_percent=shrink_percent, where=str(path))
-        return WrittenFile(path, "3mf", unit, names, read.triangles, read.volume_mm3, len(placements))
-
-    return write_checked(path, content, check, files)
+    read = check_3mf(content, parts, placements, unit=unit, shrink_percent=shrink_percent, where=str(path))
+    written = WrittenFile(path, "3mf", unit, names, read.triangles, read.volume_mm3, len(placements))
+    return PreparedFile(written, content)
 
 
 def _package(model: str) -> bytes:

@@ -24,7 +24,7 @@ from ..trade.fits import fit_named
 from ..trade.sizes import in_inches, section_name
 from .asked import Job
 from .batches import resolved
-from .resolved import Checked, designed, reviewed
+from .resolved import Checked, Resolved, designed, reviewed
 from .results import Attempt, Batch, Made
 
 _PLACES = 3
@@ -38,16 +38,35 @@ def counted(job: Job, batch: Batch, fitting: Fitting, checked: Checked) -> Made:
     return Made(batch, fitting, checked, batch.spares(job.output))
 
 
-def attempt(job: Job, batch: Batch) -> Attempt:
-    """The batch's fitting with all that its review finds, or the finding that its recipe is impossible or that it
-    is too large for the plate, which is seen before any review. Raises ``JobError`` for a material or a metal that is
-    in no table."""
-    inputs = resolved(job, batch)
+Worked = tuple[Fitting, Checked] | RecipeError | TooLarge
+"""A fitting and its review, or why there is none."""
+
+
+def worked(of: Resolved) -> Worked:
+    """What takes long of a fitting, and needs no job: its solid, all checks and its drawing. Raises ``JobError`` for a
+    metal that is in no table."""
     try:
-        fitting = designed(batch.shape)
+        fitting = designed(of.shape)
     except RecipeError as refusal:
-        return Attempt(None, (refused(job, batch, refusal),))
-    return _without_room(job, batch, fitting) or _found(counted(job, batch, fitting, reviewed(inputs, fitting)))
+        return refusal
+    if reason := too_large(Footprint.of(of.id, fitting.standing()), of.shape.circumstances.process):
+        return reason
+    checked = reviewed(of, fitting)
+    checked.review.settle()
+    _ = fitting.views
+    return fitting, checked
+
+
+def attempt(job: Job, batch: Batch, work: Worked | None = None) -> Attempt:
+    """The batch's fitting with all that its review finds, or the finding that its recipe is impossible or that it
+    is too large for the plate, which is seen before any review; ``work`` is what came of it where that is done. Raises
+    ``JobError`` for a material or a metal that is in no table."""
+    outcome = work or worked(resolved(job, batch))
+    if isinstance(outcome, RecipeError):
+        return Attempt(None, (refused(job, batch, outcome),))
+    if isinstance(outcome, TooLarge):
+        return Attempt(None, (without_room(batch, outcome),))
+    return _found(counted(job, batch, *outcome))
 
 
 def unmakeable(job: Job, batch: Batch, of: Fitting | RecipeError) -> Finding | None:

@@ -6,8 +6,11 @@ from __future__ import annotations
 import datetime
 from collections import Counter
 from collections.abc import Sequence
+from functools import partial
+from operator import call
 from pathlib import Path
 
+from ..bench.end_list import drawings
 from ..bench.job_sheet import job_sheet_html
 from ..bench.order_list import ends_csv, fittings_csv, sites_csv
 from ..bench.plate import Plates
@@ -24,6 +27,7 @@ from .folder import RESULT
 from .judging import verdict_of
 from .report import result_json
 from .results import JobResult, Made
+from .workers import SharedOut
 
 
 def quantities_of(job: Job, fittings: Sequence[Made], plates: Plates) -> Quantities | None:
@@ -98,22 +102,24 @@ def sheet_path(job: Job) -> Path:
     return job.output.folder / f"{safe_name(job.name)} job sheet.html"
 
 
-def write_papers(result: JobResult, files: FileSet) -> None:
+def write_papers(result: JobResult, files: FileSet, shared_out: SharedOut) -> None:
     """Writes the job sheet, the lists for the shop, and, last of all files, result.json."""
     folder, name = result.job.output.folder, result.job.name
     if result.made:
         sheet = job_sheet_of(result)
+        pictures, templates = shared_out(call, drawings(sheet)), result.templates
+        pages = {f"{safe_name(name)} wrap {id}.svg": partial(template_svg, id, each) for id, each in templates.items()}
+        if templates:
+            pages = {f"{safe_name(name)} wrap templates.html": partial(templates_html, name, templates), **pages}
+        drawn = shared_out(call, [*pages.values()])
         papers = {
-            sheet_path(result.job).name: job_sheet_html(sheet).encode(),
+            sheet_path(result.job).name: job_sheet_html(sheet, pictures).encode(),
             f"{safe_name(name)} ends.csv": ends_csv(sheet).encode("utf-8-sig"),
             f"{safe_name(name)} fittings.csv": fittings_csv(sheet).encode("utf-8-sig"),
         }
         if len(sheet.sites) > len(sheet.ends):
             papers[f"{safe_name(name)} sites.csv"] = sites_csv(sheet).encode("utf-8-sig")
-        if result.templates:
-            papers[f"{safe_name(name)} wrap templates.html"] = templates_html(name, result.templates).encode()
-            for id, template in result.templates.items():
-                papers[f"{safe_name(name)} wrap {id}.svg"] = template_svg(id, template).encode()
+        papers |= {paper: text.encode() for paper, text in zip(pages, drawn, strict=True)}
         for paper, content in papers.items():
             files.add(folder / paper, content, len)
     files.add(folder / RESULT, result_json(result, files.stamps()).encode(), len)

@@ -20,14 +20,15 @@ from ..review import Finding
 from ..takeoff import Takeoff, TakeoffError, split_bodies, take_off
 from ..takeoff.given import ends_of, joined, leaving_out
 from .asked import Assembly, Job, JobError
-from .batches import book_notes, sort_into_batches
+from .batches import book_notes, resolved, sort_into_batches
 from .folder import LastRun, left_behind, set_aside
 from .kept_open import kept_open, left_without_plugs
 from .ladders import make_ladders, write_ladders
-from .making import Assembled, attempt, fit_in_place
+from .making import Assembled, attempt, fit_in_place, worked
 from .papers import quantities_of, write_papers
-from .print_files import lay_out_all, write_print_files
-from .results import Attempt, Batch, JobResult, Made, Taken, note_of
+from .print_files import PrintFiles
+from .results import Attempt, Batch, JobResult, LaidOut, Made, Taken, note_of
+from .workers import SharedOut
 
 Outcome = TypeVar("Outcome")
 JobSteps = Generator[tuple[str, float], None, Outcome]
@@ -47,8 +48,11 @@ def run(job: Job, meshes: Sequence[Mesh], unit_given: bool, progress: Progress) 
     return run_order(job, [(meshes, unit_given)], progress)
 
 
-def run_order(job: Job, read: Iterable[tuple[Sequence[Mesh], bool]], progress: Progress) -> JobResult:
-    """As ``run``, for all of the job's assemblies: the meshes of each in turn, and whether their unit was given."""
+def run_order(
+    job: Job, read: Iterable[tuple[Sequence[Mesh], bool]], progress: Progress, shared_out: SharedOut = map
+) -> JobResult:
+    """As ``run``, for all of the job's assemblies: the meshes of each in turn, and whether their unit was given.
+    ``shared_out`` does what takes long of each fitting, file and drawing."""
     taken = []
     for number, (assembly, (meshes, unit_given)) in enumerate(zip(job.assemblies, read, strict=True)):
         progress(f"Reading the tube ends{_which(job, number)}", 0.1 * number / len(job.assemblies))
@@ -57,7 +61,7 @@ def run_order(job: Job, read: Iterable[tuple[Sequence[Mesh], bool]], progress: P
         takeoff = tube_ends_of(job, assembly, meshes, unit_given)
         bodies, question = split_bodies(meshes, takeoff.surface), _unit_question(assembly, takeoff)
         taken.append(Taken(assembly, takeoff, bodies, question))
-    work = after_takeoff(job, taken)
+    work = after_takeoff(job, taken, shared_out)
     while True:
         try:
             progress(*next(work))
@@ -114,18 +118,19 @@ def _unit_question(assembly: Assembly, takeoff: Takeoff) -> Message:
     return say("Is the unit right? {}", doubt.explanation if assembly.unit == "mm" else doubt.found)
 
 
-def after_takeoff(job: Job, taken: Sequence[Taken]) -> JobSteps[JobResult]:
+def after_takeoff(job: Job, taken: Sequence[Taken], shared_out: SharedOut = map) -> JobSteps[JobResult]:
     """The rest of the way from the tube ends on, in steps: yields what comes next and how much of the job is done.
 
     A caller that stops in between closes the generator; then no file has changed. Raises like ``run``.
     """
     batches = sort_into_batches(job, *(each.takeoff for each in taken))
-    attempts = yield from _fitted(job, batches)
+    attempts = yield from _fitted(job, batches, shared_out)
     fittings = tuple(attempt.made for attempt in attempts if attempt.made)
+    prints = PrintFiles.begun(job, fittings, shared_out)
     met = yield from _tried_in_place(taken, fittings)
 
     yield "Laying out the plate", 0.6
-    result = summed_up(job, taken, batches, attempts, met)
+    result = summed_up(job, taken, batches, attempts, met, prints.laid_out())
     ladders, missing = make_ladders(job, fittings)
     sections = [end.section for each in taken for end in each.takeoff.ends]
     unmatched = job.unmatched(sections + [tube.section for each in taken for tube in each.takeoff.tubes])
@@ -135,7 +140,8 @@ def after_takeoff(job: Job, taken: Sequence[Taken]) -> JobSteps[JobResult]:
     }
     unplugged = left_without_plugs(job, takeoffs, open_for)
     notes = (*job.notes, *_takeoff_notes(taken), *unmatched, *unplugged, *book_notes(job, batches), *missing)
-    return (yield from _written(replace(result, ladders=ladders, open_for=open_for, notes=notes)))
+    result = replace(result, ladders=ladders, open_for=open_for, notes=notes)
+    return (yield from _written(result, prints, shared_out))
 
 
 def summed_up(
@@ -144,10 +150,11 @@ def summed_up(
     batches: Sequence[Batch],
     attempts: Sequence[Attempt],
     met: Sequence[Finding] = (),
+    laid_out: LaidOut | None = None,
 ) -> JobResult:
     """What the fittings of a job come to, on plates and in amounts; ``met`` is what they meet in their assemblies."""
     fittings = tuple(attempt.made for attempt in attempts if attempt.made)
-    laid_out = lay_out_all(job, fittings)
+    laid_out = laid_out or PrintFiles.begun(job, fittings).laid_out()
     return JobResult(
         job=job,
         taken=tuple(taken),
@@ -159,18 +166,18 @@ def summed_up(
     )
 
 
-def _written(result: JobResult) -> JobSteps[JobResult]:
+def _written(result: JobResult, prints: PrintFiles, shared_out: SharedOut) -> JobSteps[JobResult]:
     """Writes the print files and the papers, all of them or none; the result with its files. Raises ``JobError``."""
     job = result.job
     try:
         last = LastRun.of(job.output.folder)
         with FileSet(job.name) as files:
-            prints = yield from _within(0.7, 0.95, write_print_files(job, result.laid_out, files))
+            written = yield from _within(0.7, 0.95, prints.written(result.plates, files))
             yield "Writing the job sheet and the lists", 0.95
-            written = (*prints, *write_ladders(job, result.ladders, files))
+            written += write_ladders(job, result.ladders, files)
             left = (*left_behind(job.name, written, last), *set_aside(job.name, last, files))
             result = replace(result, files=written, notes=(*result.notes, *left))
-            write_papers(result, files)
+            write_papers(result, files, shared_out)
     except FileError as error:
         raise JobError(str(error)) from error
     return result
@@ -186,12 +193,14 @@ def _within(first: float, last: float, steps: JobSteps[Outcome]) -> JobSteps[Out
         yield said, first + (last - first) * share
 
 
-def _fitted(job: Job, batches: Sequence[Batch]) -> JobSteps[tuple[Attempt, ...]]:
-    attempts = []
-    for index, batch in enumerate(batches):
-        yield f"Fitting {batch.id} of {len(batches)}", 0.1 + 0.3 * index / len(batches)
-        attempts.append(attempt(job, batch))
-    return tuple(attempts)
+def _fitted(job: Job, batches: Sequence[Batch], shared_out: SharedOut) -> JobSteps[tuple[Attempt, ...]]:
+    """From the last batch to the first: what is made beside caps takes longest, and is shared out best first."""
+    attempts: list[Attempt] = []
+    works = shared_out(worked, [resolved(job, batch) for batch in reversed(batches)])
+    for batch in reversed(batches):
+        yield f"Fitting {batch.id}", 0.1 + 0.3 * len(attempts) / len(batches)
+        attempts.append(attempt(job, batch, next(works)))
+    return tuple(reversed(attempts))
 
 
 def _tried_in_place(taken: Sequence[Taken], fittings: Sequence[Made]) -> JobSteps[tuple[Finding, ...]]:

@@ -19,8 +19,9 @@ from ..job.jobfile import read_job
 from ..job.judging import verdict_of
 from ..job.running import run_order
 from ..job.screen import LEAST_WIDTH, WIDTH, table
+from ..job.workers import Workers, spare_processors
 from .apart import read_apart
-from .scene import SceneError
+from .scene import SceneError, own_python
 
 DONE, NOT_READY, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 """Exit codes: 0 if nothing must be fixed and nothing was left out; 1 if the job was done and something must be, or was;
@@ -65,7 +66,8 @@ def _report_of(file: Path, progress: _Progress, everything: bool) -> tuple[str, 
     """What to print, and whether nothing must be fixed and nothing was left out."""
     job = read_job(file)
     notes: list[str] = []
-    result = run_order(job, _assemblies(job, notes, progress), progress)
+    with Workers(spare_processors(), own_python()) as workers:
+        result = run_order(job, _assemblies(job, notes, progress), progress, workers.shared_out)
     report = "\n".join([*notes, table(result, everything, _width())])
     return report, verdict_of(result).complete
 

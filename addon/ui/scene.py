@@ -223,10 +223,13 @@ def _suffix_of(path: Path) -> str:
 
 
 def _python() -> list[str]:
-    """The command that runs a Python program in a file. Blender brings a Python along, but for a few builds."""
-    if Path(sys.executable).stem.startswith("python"):
-        return [sys.executable, "-P"]
-    return [bpy.app.binary_path, "--background", "--factory-startup", "--python"]
+    """The command that runs a Python program in a file."""
+    return own_python() or [bpy.app.binary_path, "--background", "--factory-startup", "--python"]
+
+
+def own_python() -> list[str]:
+    """The same without Blender, which brings a Python along; nothing in the few builds that do not."""
+    return [sys.executable, "-P"] if Path(sys.executable).stem.startswith("python") else []
 
 
 def _read_brep(path: Path, unit: str | None) -> SceneAssembly:
