@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Iterator
 from types import ModuleType
@@ -36,6 +37,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+def pytest_configure() -> None:
+    gc.disable()  # what is collected stays
+
+
+def pytest_collection_finish() -> None:
+    gc.freeze()
+    gc.enable()
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if not config.getoption("--first-cases"):
         return
@@ -57,12 +67,13 @@ def _rests_on_blender(item: pytest.Item) -> bool:
 
 @pytest.fixture
 def scene() -> Iterator[bpy.types.Scene]:
-    """An empty scene in metres, with the add-on switched on."""
+    """An empty scene in metres, with the add-on switched on. Settings are left alone: to read them again takes longer
+    than most tests that ask for a scene, and none changes them."""
     import bpy
 
     import addon
 
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     addon.register()
     yield bpy.context.scene
     addon.unregister()

@@ -124,7 +124,7 @@ def test_on_a_terminal_progress_stays_on_one_line(
 def test_notes_on_what_was_left_out_are_printed(
     tmp_path: Path, seen: dict[str, object], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     for name in ("Post", "Helper"):
         data = bpy.data.meshes.new(name)
         data.from_pydata([(0, 0, 0), (1, 0, 0), (0, 1, 0)], [], [(0, 1, 2)])

@@ -302,7 +302,7 @@ def test_words_and_lines_grow_with_the_resolution_scale(canvas):
 
 @pytest.fixture
 def registered() -> Iterator[None]:
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     addon.register()
     yield
     addon.unregister()

@@ -30,9 +30,9 @@ LOW, HIGH = np.array([5.0, -7.0, 100.0]), np.array([15.0, 13.0, 130.0])
 
 @pytest.fixture(autouse=True)
 def session() -> Iterator[None]:
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     yield
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
 
 
 def box(low: np.ndarray = LOW, high: np.ndarray = HIGH) -> trimesh.Trimesh:
@@ -65,7 +65,7 @@ def shown(*items: bpy.types.Object, unit_scale: float = 0.001) -> tuple[dict[str
 def save(path: Path) -> Path:
     """Save the open session as a .blend, then empty it."""
     bpy.ops.wm.save_as_mainfile(filepath=os.fspath(path), copy=True)
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     return path
 
 

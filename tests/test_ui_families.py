@@ -40,7 +40,7 @@ pytestmark = pytest.mark.usefixtures("read_here")
 def scene(monkeypatch: pytest.MonkeyPatch) -> Iterator[bpy.types.Scene]:
     """A rail with two open ends and two holes through both walls, read."""
     monkeypatch.setattr(table, "FAMILIES", (CAP, STOPPER, ROSETTE))
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     addon.register()
     scene = bpy.context.scene
     for mesh in drilled(rail()):
@@ -170,7 +170,7 @@ def test_saved_undone_and_loaded_again(scene: bpy.types.Scene, tmp_path: Path) -
 @pytest.fixture
 def real() -> Iterator[bpy.types.Scene]:
     """An empty scene, and the families that there are."""
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     addon.register()
     yield bpy.context.scene
     addon.unregister()

@@ -32,7 +32,7 @@ QUOTED = r"""(?<!\w)(?:"[^"]*"|“[^”]*”|'(?:[^'\\]|\\.)*')"""
 @pytest.fixture
 def scene(tmp_path: Path) -> Iterator[bpy.types.Scene]:
     """A post, a rail and a skin without a bore, fitted, reviewed, laid out and exported, and a number refused."""
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     addon.register()
     scene = bpy.context.scene
     put(scene, tube(ROUND, 300, "Post 5 mm"))
@@ -119,7 +119,7 @@ def test_reports_are_in_the_scenes_units(scene: bpy.types.Scene) -> None:
 
 def test_a_doubt_about_the_unit_is_in_inches(monkeypatch: pytest.MonkeyPatch) -> None:
     unwrapped(monkeypatch)
-    bpy.ops.wm.read_factory_settings(use_empty=True)
+    bpy.ops.wm.read_homefile(use_empty=True, use_factory_startup=True)
     addon.register()
     try:
         scene = bpy.context.scene
