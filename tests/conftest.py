@@ -15,6 +15,9 @@ import pytest
 if TYPE_CHECKING:
     import bpy
 
+gc.set_threshold(100_000, 20, 20)
+"""What is collected stays, and to look through it for what does not takes long."""
+
 IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
 
 for profile, count in (("many", 100), ("few", 20)):
@@ -35,15 +38,6 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="of each test that rests on no Blender run the first case alone, which shows that this Python does, "
         "and none that measures against gmsh, which both Pythons have the same of",
     )
-
-
-def pytest_configure() -> None:
-    gc.disable()  # what is collected stays
-
-
-def pytest_collection_finish() -> None:
-    gc.freeze()
-    gc.enable()
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
