@@ -193,6 +193,18 @@ def test_an_end_that_another_tube_closes_takes_a_cap_once_that_is_cut():
     assert str(closed.explained).endswith("cut that in the model too, and this end takes a cap")
 
 
+@pytest.mark.parametrize("rail", [SQUARE, ROUND])
+def test_an_end_that_a_rail_leaves_too_little_room_has_more_once_that_is_cut(rail):
+    """It is drawn to the post's axis, its top 15 mm below the post's."""
+    top = 600 + rail.outer.depth / 2 + 15
+    post = bar(SQUARE, (0, 0, 0), (0, 0, top), "post", (0, 1, 0))
+    takeoff = take_off([post, bar(rail, (0, 0, 600), (500, 0, 600), "rail", (0, 1, 0))], 25.0)
+    end = next(end for end in takeoff.ends if end.source == "post" and not end.open)
+    assert end.clear_depth_mm == pytest.approx(15, abs=0.01) and end.can_be_taken
+    assert str(end.reason) == 'Crossed by "rail" 15 mm down the bore'
+    assert str(end.remedy).endswith("without a fitting, or cut that tube in the model as it has to be")
+
+
 @pytest.mark.parametrize("reach", [10.0, 20.0])
 def test_a_rail_drawn_into_two_posts_side_by_side_is_cut_square(reach):
     """Their faces are in one plane, and the groove between their rounded corners is welded over."""

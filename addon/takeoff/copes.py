@@ -74,6 +74,9 @@ def copes_of(
         if places and number not in cuts and end.cause in ("open", "blocked", "crossed", "too short"):
             running[number] = Running(end, tube_of[number], places, tubes, places_around(end.section.outer))
     for number, met in met_at_corners(running).items():
+        if met.needs == "room":
+            explained[number] = replace(ends[number], remedy=met.remedy)
+            continue
         to_cut = met.cut if isinstance(met.cut, PlaneCut) and met.cut != running[number].rim else None
         if met.needs == "square cut":
             to_cut = PlaneCut(0.0, 0.0, float(met.cut.heights(running[number].around).min()))

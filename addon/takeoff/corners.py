@@ -48,7 +48,7 @@ def met_at_corners(running: Mapping[int, Running]) -> dict[int, Met]:
         for number, how_far in past.items()
         if number in cornered and number not in met and number not in continued and not cornered[number].end.open
     }
-    return mitred | met | staying
+    return mitred | met | {number: what for number, what in staying.items() if what}
 
 
 def _partners(running: Mapping[int, Running]) -> tuple[dict[int, set[int]], set[int]]:
@@ -131,7 +131,8 @@ def _said_mitred(running: Running, other: Running, cut: PlaneCut) -> Met:
 
 
 def _past_ends(running: Mapping[int, Running], met: Mapping[int, Met]) -> dict[int, float]:
-    """How far past each end, by its number, tubes are cut to lie on its tube that cover it as they are drawn."""
+    """How far past each end, by its number, the tubes reach that are cut to lie on its own; below 0 where they all lie
+    below it."""
     number_of = {id(end.end): number for number, end in running.items()}
     farthest: dict[int, float] = {}
     for number, what in met.items():
@@ -139,14 +140,19 @@ def _past_ends(running: Mapping[int, Running], met: Mapping[int, Met]) -> dict[i
             points = running[number].lying_on(place, what.cut)
             for end in running[number].tubes[place].ends:
                 past = _past(end, points) if isinstance(end, TubeEnd) else np.zeros(1)
-                if id(end) in number_of and past.min() < -_SEEN_MM < past.max():
+                if id(end) in number_of and past.min() < -_SEEN_MM:
                     stays = number_of[id(end)]
-                    farthest[stays] = max(farthest.get(stays, 0.0), float(past.max()))
+                    farthest[stays] = max(farthest.get(stays, -math.inf), float(past.max()))
     return farthest
 
 
-def _said_staying(running: Running, past: float) -> Met:
-    rim = running.rim
+def _said_staying(running: Running, past: float) -> Met | None:
+    """What is said of an end where others are cut to lie on its tube; nothing where they are not in its way."""
+    rim, end = running.rim, running.end
+    if past < -_SEEN_MM:
+        if abs(past + end.clear_depth_mm) > _NEAR * end.section.outer.width:
+            return None
+        return Met((), rim, end.reason, "room", say("{}, or cut that tube in the model as it has to be", end.remedy))
     if past < _SEEN_MM:
         reason = say("Closed by the end of a tube that has to be cut to lie on {}", _THIS_TUBE)
         remedy = say("cut that in the model too, and {} a cap", _THIS_END_TAKES)

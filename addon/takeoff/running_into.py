@@ -35,8 +35,9 @@ _ALIKE = 0.02
 """In mm, or as a cosine: what differs by less does not decide which of two ends gives way."""
 
 
-Need = Literal["cope", "square cut", "mitre", "cap", "none"]
-"""The cut that an end needs, or the cap that it takes once others are cut; none where no cope goes all around."""
+Need = Literal["cope", "square cut", "mitre", "cap", "room", "none"]
+"""The cut that an end needs, or the cap or the room that it gets once others are cut; none where no cope goes all
+around."""
 
 
 @dataclass(frozen=True)
