@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +23,9 @@ _WIDEST_GAP = np.radians(60.0)
 _BARREL = (0.6, 0.35, 0.35)
 """How far, as a cosine, triangles of a hole's cylinder may lean from its axis while that is looked for: small ones
 between two unlike curves lean by up to 20°, countersinks and chamfers lean further."""
+_TRIED, _APART, _SQUARE = 16, 0.3, 0.03
+"""How many normals are tried in twos, the sine between them at least, and the cosine at which triangles run along what
+is square to both."""
 _ONE_SIDED = 0.35
 _LEAST_BARREL = 0.05
 """Share of a hole's surface that is a cylinder, less than which it is a countersink all through the wall."""
@@ -188,9 +191,9 @@ def _barrel(surface: Surface, triangles: Indices, out: Floats) -> tuple[Indices,
     normals, areas = surface.normals[triangles], surface.areas[triangles]
     begin = np.zeros(1, np.int64)
     best = triangles[:0], out / np.linalg.norm(out), False
-    for guess in (best[1], axis_of_walls(normals, areas, begin)[0][0]):
-        axis, shares, side = guess, np.ones((1, 3)), np.zeros(len(triangles), bool)
-        for limit in _BARREL:
+    for tried, (axis, limits) in enumerate(_guesses(normals, areas, best[1])):
+        shares, side = np.ones((1, 3)), np.zeros(len(triangles), bool)
+        for limit in limits:
             side = np.abs(normals @ axis) < limit
             if not side.any():
                 break
@@ -202,9 +205,29 @@ def _barrel(surface: Surface, triangles: Indices, out: Floats) -> tuple[Indices,
         area = areas[side].sum()
         if facing < _ONE_SIDED * area and area > 1.001 * surface.areas[best[0]].sum():
             best = triangles[side], axis, bool(are_exact(shares)[0])
-            if best[2] and side.all():
-                break
+        if len(best[0]) == len(triangles) and (best[2] or tried):
+            break
     return best
+
+
+def _guesses(normals: Floats, areas: Floats, out: Floats) -> Iterator[tuple[Floats, Sequence[float]]]:
+    """Axes (3,) that a hole's cylinder may have, and how far its triangles may lean from each while that is bettered.
+    The last one holds where a countersink leans too far for the others."""
+    yield out, _BARREL
+    yield axis_of_walls(normals, areas, np.zeros(1, np.int64))[0][0], _BARREL
+    yield _most_square_to(normals, areas), _BARREL[1:]
+
+
+def _most_square_to(normals: Floats, areas: Floats) -> Floats:
+    """(3,): of the directions square to two of the normals (n, 3), that which the most area runs along."""
+    ends = np.cumsum(areas)
+    some = normals[np.searchsorted(ends, (np.arange(_TRIED) + 0.5) / _TRIED * ends[-1])]
+    ways = np.cross(some[:, None], some[None]).reshape(-1, 3)
+    lengths = np.linalg.norm(ways, axis=1)
+    ways = ways[lengths > _APART] / lengths[lengths > _APART, None]
+    if not len(ways):
+        return some[0]
+    return ways[int((areas @ (np.abs(normals @ ways.T) < _SQUARE)).argmax())]
 
 
 def _cone_axis(surface: Surface, triangles: Indices) -> Floats:
