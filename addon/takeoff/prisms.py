@@ -24,6 +24,9 @@ _SLENDER = 3.0
 """A bar is at least this many times longer than wide; flatter than this it is a flat bar or a plate."""
 SLICES = (0.0, 0.19, -0.23)
 """Where to cut a body to see its section, in lengths from its middle: a hole may be in the way of one."""
+_ABOUT = 1.2
+_DIAGONAL = np.sqrt(2.0)
+"""How many times wider an outline may look than it is."""
 _ON_OUTLINE = 4e-3
 _STEEP = 0.3
 _SAMPLE = 50
@@ -103,9 +106,12 @@ def _of_body(
     length = float(np.ptp(points[:, 2]))
     for share in SLICES:
         loops = sliced(surface, triangles, local, share * length)
-        outer = fitted(loops[0]) if loops else None
-        bore = fitted(loops[1]) if len(loops) > 1 else None
-        if outer is None or len(loops) > 2 or not _is_prism(points, outer, bore):
+        if not 0 < len(loops) <= 2 or not _as_wide(loops[0], points):
+            continue
+        if len(loops) == 1 and rim is None and np.ptp(loops[0], axis=0).max() * _SLENDER > _DIAGONAL * length:
+            continue
+        outer, bore = fitted(loops[0]), fitted(loops[1]) if len(loops) > 1 else None
+        if not _is_prism(points, outer, bore):
             continue
         if bore is not None and not is_tube(combined(outer, bore)[0]):
             bore, loops = None, loops[:1]  # a bar with a hole along it
@@ -132,6 +138,14 @@ def fitted(loop: Floats) -> OutlineFit:
     true curve."""
     fit = fit_outline(loop)
     return fit if fit.outline.shape != "free" else fit_outline(loop, FIT_TOLERANCE * fit.outline.width / 2)
+
+
+def _as_wide(loop: Floats, points: Floats) -> bool:
+    """Whether a slice reaches as far out as the corners (n, 3) of its body do, which shows most bodies that are no
+    prisms before their slices are fitted."""
+    middle = (loop.min(axis=0) + loop.max(axis=0)) / 2
+    reach, whole = (np.hypot(*(corners[:, :2] - middle).T).max() for corners in (loop, points))
+    return bool(whole < _ABOUT * reach)
 
 
 def _is_prism(points: Floats, outer: OutlineFit, bore: OutlineFit | None) -> bool:
@@ -209,18 +223,17 @@ def long_axis(surface: Surface, triangles: Indices) -> Floats | None:
 
 
 def sliced(surface: Surface, triangles: Indices, local: Floats, height: float) -> list[Floats]:
-    """The loops (n, 2) in which the plane at ``height`` cuts a closed body's triangles, largest first."""
+    """The loops (n, 2) in which the plane at ``height`` cuts a closed body's triangles, which ascend; the
+    largest first."""
     heights = local[..., 2] - height
     above = heights > 0
     cut = np.flatnonzero(above.any(axis=1) & ~above.all(axis=1))
     ahead = above[cut][:, [1, 2, 0]]
     up, down = (~above[cut] & ahead).argmax(axis=1), (above[cut] & ~ahead).argmax(axis=1)
-    place = np.full(len(surface.triangles), -1, np.int64)
-    place[triangles[cut]] = np.arange(len(cut))
     low, high = heights[cut, up], heights[cut, (up + 1) % 3]
     start, end = local[cut, up, :2], local[cut, (up + 1) % 3, :2]
     points = start + (end - start) * (low / (low - high))[:, None]
-    order, begins = topology.loops(place[surface.twins[3 * triangles[cut] + down] // 3])
+    order, begins = topology.loops(np.searchsorted(triangles[cut], surface.twins[3 * triangles[cut] + down] // 3))
     # Diagonals of a flat facet meet the plane inside the true curve; the facet's own borders lie on it.
     rising = 3 * triangles[cut] + up
     border = surface.faces[rising // 3] != surface.faces[surface.twins[rising] // 3]
