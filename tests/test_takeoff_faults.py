@@ -530,6 +530,52 @@ def test_a_decimated_tube_is_read_as_round_and_named(facets):
     assert [note for note in takeoff.notes if note.startswith('The surface of "tube" is uneven by about')]
 
 
+@pytest.mark.parametrize("facets", [9, 14, 40])
+def test_an_outline_whose_curves_have_few_facets_is_said_to_be_flatter(facets):
+    # A tube like a drop, its bow of radius 40: by hand, an arc of 180°/n bulges 40 (1 - cos 90°/n) past its chord.
+    bow = np.pi * np.arange(facets + 1) / facets
+    outer = CrossSection([[*np.column_stack([40 * np.cos(bow), 40 * np.sin(bow)]), (0, -70)]])
+    bore = CrossSection([[*np.column_stack([38 * np.cos(bow), 38 * np.sin(bow)]), (0, -65)]])
+    takeoff = take_off([Mesh.from_manifold((outer - bore).extrude(200), "tube")], 8.0)
+    assert [end.section.outer.shape for end in takeoff.ends] == ["free", "free"]
+    bulge = 40 * (1 - np.cos(np.pi / facets / 2))
+    said = [re.search(r'curves of "tube" .* up to ([\d.]+) mm inside', str(note)) for note in takeoff.notes]
+    assert [float(match[1]) for match in said if match] == pytest.approx([bulge] if bulge > 0.25 else [], rel=0.02)
+
+
+def cubes(filled, width) -> Mesh:
+    """The outside of the cubes that are ``filled`` (l, m, n), with a square on each free side."""
+    filled = np.pad(filled, 1)
+    squares = []
+    for axis in range(3):
+        along, other = np.eye(3, dtype=int)[[(axis + 1) % 3, (axis + 2) % 3]]
+        square = np.array([0 * along, along, along + other, other])
+        for step in (1, -1):
+            places = np.argwhere(filled & ~np.roll(filled, -step, axis))
+            places[:, axis] += step > 0
+            squares.append(places[:, None] + square[::step])
+    corners = np.concatenate(squares)[:, [0, 1, 2, 0, 2, 3]].reshape(-1, 3, 3)
+    return of_corners(corners * width, "tube")
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_tube_made_of_cubes_is_said_to_be_right_to_one_cube_at_best(turned):
+    # As Blender's Remesh makes it in blocks: what was 37 mm wide with a wall of 3 mm may come out like this.
+    ring = np.ones((18, 18), bool)
+    ring[2:-2, 2:-2] = False
+    tube = cubes(np.repeat(ring[:, :, None], 60, axis=2), 2.1)
+    turn = rotation(np.random.default_rng(3)) if turned else np.eye(3)
+    takeoff, of_others = (
+        take_off([replace(tube, vertices=tube.vertices * (1, 1, stretch) @ turn.T)], 8.0) for stretch in (1.0, 1.1)
+    )
+    assert [end.section.outer.width for end in takeoff.ends] == pytest.approx([37.8, 37.8], abs=0.01)
+    (note,) = takeoff.notes
+    assert str(note).startswith(
+        '"tube" is made of cubes of 2.1 mm, as remeshing in blocks leaves it; its sizes are right'
+    )
+    assert len(of_others.ends) == 2 and not of_others.notes
+
+
 @pytest.mark.parametrize("facets", [16, 20, 24])
 def test_walls_that_leave_the_rim_at_random_are_said_to_be_uneven(facets):
     ring = CrossSection.circle(12.7, facets) - CrossSection.circle(10.2, facets)

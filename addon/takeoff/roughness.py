@@ -22,6 +22,8 @@ from .legs import paired
 from .surface import Surface, part, roughened
 
 _GUESSES_MM = 0.002, 0.01, 0.04, 0.08
+_WORTH_TRYING = 8.0
+"""How many times more than its typical unevenness a body may be taken to be rough by."""
 _LEAST_MOVED_MM = 0.005
 _MORE_THAN_ROUGH = 10.0
 """How many times further than the surface is rough corners are off where they were moved on purpose."""
@@ -36,6 +38,9 @@ _SLIGHT = np.cos(np.radians(5.0))
 """Sides of a flat facet that are bent less than this may be one side."""
 _TOLD_MM = 0.025
 """Less changes no size that calipers can tell, and gives nobody anything to do."""
+_ALIKE = 0.02
+_LEAST_CUBED = 200
+"""Triangles that a tube made of cubes has at least: a square one, one cube thick."""
 _LEAST_BENT = 0.3
 _LEAST_BACK = 0.1
 """Share of the slight bends that go the other way: on a curve that was meant nearly none do."""
@@ -57,14 +62,16 @@ def evened(surface: Surface) -> tuple[FoundEnds, dict[int, float]]:
         return found, {}
     rims = np.bincount(np.array(found.bodies, int), minlength=len(scores))
     noise, left = np.zeros(len(surface.body_names)), rough
+    most = np.zeros(len(noise))
+    most[suspects] = np.maximum(_GUESSES_MM[0], _WORTH_TRYING * off)
     for guess in (*(np.full(len(noise), guess) for guess in _GUESSES_MM), crooked / 4):
-        left = left[guess[left] > noise[left]]
-        if not left.size:
-            break
-        rest = part(surface, left)
-        guessed = _scores(find(roughened(rest, np.maximum(rest.noise, guess[left][rest.bodies]))))
-        better = left[guessed > scores[left]]
-        scores[left], noise[better] = np.maximum(guessed, scores[left]), guess[better]
+        tried = left[(guess[left] > noise[left]) & (guess[left] <= most[left])]
+        if not tried.size:
+            continue
+        rest = part(surface, tried)
+        guessed = _scores(find(roughened(rest, np.maximum(rest.noise, guess[tried][rest.bodies]))))
+        better = tried[guessed > scores[tried]]
+        scores[tried], noise[better] = np.maximum(guessed, scores[tried]), guess[better]
         left = left[(scores[left] != _BEST) | (rims[left] > 2)]
     if noise.any():
         found = _with_one_section(find(roughened(surface, np.maximum(surface.noise, noise[surface.bodies]))), noise)
@@ -99,21 +106,55 @@ def _mean(outline: Outline, other: Outline, most: float) -> Outline | None:
 
 
 def notes_of_roughness(found: FoundEnds, off: dict[int, float]) -> tuple[Message, ...]:
-    """The bodies on which something was read and that are rough enough to matter, in a sentence for each mesh."""
-    surface, read = found.surface, {*found.bodies, *(end.body for end in found.plain)}
+    """The bodies on which something was read and that are rough enough to matter, or made of cubes, in a sentence for
+    each mesh."""
+    surface, read = found.surface, sorted({*found.bodies, *(end.body for end in found.plain)})
+    cubes = _cubes(surface, read)
+    notes = _said_of(
+        surface,
+        {body: off[body] for body in read if body in off and off[body] > _TOLD_MM and body not in cubes},
+        "The surface of {} is uneven by about {}; sizes were read through the middle of its corners.",
+        "The surfaces of {} and {} are uneven by up to about {}; sizes were read through the middle of their corners.",
+    )
+    return notes + _said_of(
+        surface,
+        cubes,
+        "{} is made of cubes of {}, as remeshing in blocks leaves it; its sizes are right to one cube at best.",
+        "{} and {} are made of cubes of up to {}, as remeshing in blocks leaves them; their sizes are right to one cube"
+        " at best.",
+    )
+
+
+def _said_of(surface: Surface, off: dict[int, float], of_one: str, of_several: str) -> tuple[Message, ...]:
+    """A sentence for each mesh with the most of how many mm its bodies are ``off`` by."""
     by_mesh: dict[int, list[int]] = defaultdict(list)
-    for body in sorted(body for body in read & off.keys() if off[body] > _TOLD_MM):
+    for body in off:
         by_mesh[int(surface.body_meshes[body])].append(body)
     notes = []
     for bodies in by_mesh.values():
         name, most = Name(surface.body_names[bodies[0]]), Length(max(off[body] for body in bodies))
         more = count_of(len(bodies) - 1, "body beside it", "bodies beside it")
-        said = "The surface of {} is uneven by about {}; sizes were read through the middle of its corners."
-        if len(bodies) > 1:
-            said = f"The surfaces of {{}} and {more} are uneven by up to about {{}}; sizes were read through the middle"
-            said += " of their corners."
-        notes.append(say("{} Measure before you print.", say(said, name, most)))
+        said = say(of_one, name, most) if len(bodies) == 1 else say(of_several, name, more, most)
+        notes.append(say("{} Measure before you print.", said))
     return tuple(notes)
+
+
+def _cubes(surface: Surface, bodies: list[int]) -> dict[int, float]:
+    """How wide, in mm, the cubes are of which bodies are made: all their triangles are halves of one square."""
+    count = len(surface.body_names)
+    sizes = np.maximum(np.bincount(surface.bodies, minlength=count), 1)
+    squares = 2 * np.bincount(surface.bodies, surface.areas, count) / sizes
+    alike = np.abs(2 * surface.areas / squares[surface.bodies] - 1) < _ALIKE
+    mostly = np.bincount(surface.bodies, alike, count) > (1 - _ALIKE) * sizes
+    cubes = {}
+    for body in bodies:
+        if mostly[body] and sizes[body] >= _LEAST_CUBED:
+            corners = surface.points(surface.triangles[alike & (surface.bodies == body)])
+            sides = np.sort(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
+            width = float(np.sqrt(squares[body]))
+            if (np.abs(sides / width - (1, 1, np.sqrt(2))) < _ALIKE).all():
+                cubes[body] = width
+    return cubes
 
 
 def _scores(found: FoundEnds) -> Floats:

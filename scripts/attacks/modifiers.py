@@ -28,6 +28,8 @@ _RIGHT_MM = 0.05
 _PLACED_MM = 0.2
 _MM = 1e-3
 _SPARE = 200.0
+_LOST = "lost without a word"
+_MOST_CHANGED = 0.3
 _FEWEST = 4
 """Corners that are left of a rounded rectangle: nothing in them says that there were more."""
 _WELDMENTS = import_module("weldments")
@@ -46,17 +48,29 @@ class _End:
 
 
 def attack(seed: int, count: int) -> Counter[str]:
+    return attack_by(_WAYS, seed, count)
+
+
+def attack_by(ways: dict[str, Way], seed: int, count: int) -> Counter[str]:
     tally: Counter[str] = Counter()
     for number in range(seed, seed + count):
         rng = np.random.default_rng(number)
-        way = str(rng.choice(list(_WAYS)))
+        way = str(rng.choice(list(ways)))
         tubes, ends = _welded(rng) if way.startswith("fused") else _row(rng, short=way == "remeshed")
-        meshes = _WAYS[way](rng, tubes)
+        meshes = [mesh for mesh in ways[way](rng, tubes) if len(mesh.triangles)]
+        if not meshes:
+            tally["left without a face"] += len(ends)
+            continue
         takeoff = take_off(meshes, 8.0)
         names = {mesh.name for mesh in meshes}
         points = np.concatenate([mesh.vertices for mesh in meshes])
+        spoilt = _spoilt(tubes, meshes)
         outcomes = [_outcome(takeoff, names, end, points) for end in ends]
-        assert not {"wrong without a note", "lost without a word"} & set(outcomes), (number, way, outcomes)
+        outcomes = [
+            "lost with what is left of its tube" if end.tube in spoilt and outcome == _LOST else outcome
+            for end, outcome in zip(ends, outcomes, strict=True)
+        ]
+        assert not {"wrong without a note", _LOST} & set(outcomes), (number, way, outcomes)
         tally.update(outcomes)
     return tally
 
@@ -88,7 +102,14 @@ def _outcome(takeoff: Takeoff, names: set[str], meant: _End, points: Floats) -> 
         return "lost with a note" if noted else "nothing read at all"
     closed = [tube for tube in takeoff.tubes if any(isinstance(end, ClosedEnd) for end in tube.ends)]
     along = any(abs(tube.frame.z @ meant.axis) > 0.9 for tube in closed)
-    return "listed as closed" if along else "lost without a word"
+    return "listed as closed" if along else _LOST
+
+
+def _spoilt(before: Meshes, after: Meshes) -> set[str]:
+    """The meshes that hold so much more or less than they did that their walls can no longer be those of tubes."""
+    volumes = {mesh.name: mesh.volume for mesh in after}
+    pairs = ((mesh, volumes[mesh.name]) for mesh in before if mesh.name in volumes)
+    return {mesh.name for mesh, volume in pairs if abs(volume / mesh.volume - 1) > _MOST_CHANGED}
 
 
 def _sizes(section: Section) -> Floats:
@@ -164,7 +185,7 @@ def _turn_z(radians: float) -> Floats:
     return np.array([[cos, -sin, 0], [sin, cos, 0], [0, 0, 1]])
 
 
-def _modified(mesh: Mesh, *modifiers: _Modifier) -> Mesh:
+def modified(mesh: Mesh, *modifiers: _Modifier) -> Mesh:
     """The mesh as Blender hands it over with these modifiers."""
     data = bpy.data.meshes.new(mesh.name)
     data.from_pydata(mesh.vertices * _MM, [], mesh.triangles.tolist())
@@ -189,7 +210,7 @@ def _modified(mesh: Mesh, *modifiers: _Modifier) -> Mesh:
 def _by(*kinds: Callable[[np.random.Generator], _Modifier]) -> Way:
     def way(rng: np.random.Generator, meshes: Meshes) -> Meshes:
         modifiers = [kind(rng) for kind in kinds]
-        return [_modified(mesh, *modifiers) for mesh in meshes]
+        return [modified(mesh, *modifiers) for mesh in meshes]
 
     return way
 
