@@ -134,11 +134,25 @@ def sagitta(polygon: Floats) -> float:
 def sagittas(polygon: Floats) -> Floats:
     """(n,): how far the arc that each edge of a polygon may stand for bulges past it: from the bends at its ends, where
     they are too blunt for real corners."""
+    edges, bends = _bends(polygon)
+    return _bulges(edges, (bends + np.roll(bends, -1)) / 2)
+
+
+def flattest(polygon: Floats) -> float:
+    """As ``sagitta``, by the lesser of the bends at the ends of each edge: no arc ends in a straight side."""
+    edges, bends = _bends(polygon)
+    return float(_bulges(edges, np.minimum(bends, np.roll(bends, -1))).max())
+
+
+def _bends(polygon: Floats) -> tuple[Floats, Floats]:
+    """The edges (n, 2) of a polygon, and the bends (n,) where they begin, in radians; 0 at real corners."""
     edges = np.roll(polygon, -1, axis=0) - polygon
     bends = np.abs(np.arctan2(cross(np.roll(edges, 1, axis=0), edges), (np.roll(edges, 1, axis=0) * edges).sum(axis=1)))
-    bends = np.where(bends < _CORNER, bends, 0.0)
-    turn = (bends + np.roll(bends, -1)) / 2
-    return np.hypot(*edges.T) / 2 * np.tan(turn / 4)
+    return edges, np.where(bends < _CORNER, bends, 0.0)
+
+
+def _bulges(edges: Floats, turns: Floats) -> Floats:
+    return np.hypot(*edges.T) / 2 * np.tan(turns / 4)
 
 
 def least_box_turn(polygon: Floats) -> float:

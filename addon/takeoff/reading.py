@@ -4,12 +4,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from ..fields.messages import FieldName, Length, Message, Name, count_of, say
+from ..geometry import polygons
 from ..geometry.mesh import Mesh
 from ..geometry.names import quoted
 from ..geometry.sections import Section
@@ -30,6 +31,9 @@ from .surface import Surface, read_surface
 from .surroundings import surrounding
 from .survey import joints_of, surveyed
 from .verdicts import Verdict, closed_in, depth_beside, facing_ends, judged, parted, unfit
+
+_TOO_FLAT_MM = 0.25
+"""About the gap of a loose fit: what lies further off may jam or rattle; common practice, no source."""
 
 
 def take_off(
@@ -141,7 +145,7 @@ def take_off(
     doubt = None if unit_given else doubt_unit(tubes, size_fit, [end.section for end in ends if end.open])
     walls = [profile.section.wall for profile in profiles]
     notes = surface.notes + notes_of_deburring(surface, found.deburred, rims, walls)
-    notes += _notes_of_coarse(surface, bodies, profiles)
+    notes += _notes_of_coarse(surface, bodies, profiles) + _notes_of_flat_curves(surface, bodies, profiles, uneven)
     notes += notes_of_roughness(found, uneven) + notes_of_fused(surface, found.between)
     notes += _left_out(surface, found.unread, found.endless)
     known = np.concatenate([rims.outer.half_edges, rims.bore.half_edges, *survey.cut_outs])
@@ -188,6 +192,26 @@ def _notes_of_coarse(surface: Surface, bodies: Sequence[int], profiles: Sequence
         name, count = Name(surface.body_names[ends[0]]), count_of(len(ends), "tube end", "tube ends")
         notes.append(say(said, name, count, corners, Length(diameter)))
     return tuple(notes)
+
+
+def _notes_of_flat_curves(
+    surface: Surface, bodies: Sequence[int], profiles: Sequence[RimSection], uneven: Container[int]
+) -> tuple[Message, ...]:
+    """The tubes of no known outline whose curves are drawn in few facets, but for ``uneven`` bodies, in a sentence for
+    each mesh."""
+    flat: dict[int, tuple[int, float]] = {}
+    for body, profile in zip(bodies, profiles, strict=True):
+        for line in (profile.section.outer, profile.section.bore):
+            if line.points is not None and body not in uneven and (off := polygons.flattest(line.points)) > _TOO_FLAT_MM:
+                mesh = int(surface.body_meshes[body])
+                first, most = flat.get(mesh, (body, 0.0))
+                flat[mesh] = first, max(most, off)
+    said = (
+        "The curves of {} are drawn in facets that may lie up to {} inside the true ones: export it finer, or measure"
+    )
+    return tuple(
+        say(f"{said} before you print.", Name(surface.body_names[body]), Length(off)) for body, off in flat.values()
+    )
 
 
 def _gaping(surface: Surface, known: Indices, read: set[int]) -> tuple[Message, ...]:
