@@ -28,6 +28,8 @@ _ALONG = 1e-2
 """Triangles whose normals lean less than this, as a cosine, from square to an axis run along it."""
 _FLAT = 1e-3
 """Share of its area that a flat wall shows from the side."""
+_LEAST_SKIN = 5e-5
+"""Share of its body's skin that a length has at least: a rough one has thousands of little flats that run along."""
 _LEAST_LENGTH = 2.0
 """Of a bore between two tubes, over its width."""
 _ON_OUTLINE = 2e-3
@@ -424,12 +426,15 @@ def _lengths(
     group = components(len(walls), owner[together], other[together])
     order = np.argsort(surface.bodies, kind="stable")
     begins = np.searchsorted(surface.bodies[order], np.arange(len(surface.body_names) + 1))
+    skins = np.bincount(surface.bodies, surface.areas)
     members: dict[int, list[int]] = defaultdict(list)
     for wall, lead in zip(walls.tolist(), group.tolist(), strict=True):
         members[lead].append(wall)
     flat = _are_flat(index, walls)
     for lead, some in members.items():
         body = int(surface.bodies[first[walls[lead]]])
+        if index.areas[some].sum() < _LEAST_SKIN * skins[body]:
+            continue
         around = order[begins[body] : begins[body + 1]]
         triangles = index.triangles_of(np.array(some))
         axis = long_axis(surface, triangles)

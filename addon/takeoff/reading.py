@@ -202,7 +202,11 @@ def _notes_of_flat_curves(
     flat: dict[int, tuple[int, float]] = {}
     for body, profile in zip(bodies, profiles, strict=True):
         for line in (profile.section.outer, profile.section.bore):
-            if line.points is not None and body not in uneven and (off := polygons.flattest(line.points)) > _TOO_FLAT_MM:
+            if (
+                line.points is not None
+                and body not in uneven
+                and (off := polygons.flattest(line.points)) > _TOO_FLAT_MM
+            ):
                 mesh = int(surface.body_meshes[body])
                 first, most = flat.get(mesh, (body, 0.0))
                 flat[mesh] = first, max(most, off)
