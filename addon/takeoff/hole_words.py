@@ -27,6 +27,8 @@ _TOWARDS = math.sin(math.radians(22.5))
 _UPRIGHT = math.cos(math.radians(22.5))
 _OFF_MIDDLE_MM, _QUARTER_DEG = 0.05, 0.5
 """What counts as on the middle line, and as straight to a side."""
+_SAME_MM = 1e-3
+"""What is nearer to the last end by less is as near to the first."""
 
 
 def nearer_end(tube: Tube, measured_mm: tuple[float, float | None]) -> int:
@@ -36,7 +38,7 @@ def nearer_end(tube: Tube, measured_mm: tuple[float, float | None]) -> int:
     known = [cut is not None for cut in tube.cuts]
     if last is not None and known[0] != known[1]:
         return int(known[1])
-    return int(last is not None and last < first)
+    return int(last is not None and last < first - _SAME_MM)
 
 
 def said_end(tube: Tube, end: int, nearer: int) -> str:
