@@ -108,7 +108,9 @@ def test_a_refusal_arrives_as_it_was_raised(workers: Workers) -> None:
 
 
 def test_processes_end_with_the_one_that_started_them(tmp_path: Path) -> None:
-    """Killed from outside, in the middle of work that never ends."""
+    """Killed from outside, in the middle of work that never ends; nothing is left over."""
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
     script = tmp_path / "endless.py"
     script.write_text(
         "import sys, time\n"
@@ -118,18 +120,18 @@ def test_processes_end_with_the_one_that_started_them(tmp_path: Path) -> None:
         "    print(workers._processes[0].pid, flush=True)\n"
         "    list(outcomes)\n"
     )
-    environment = {**os.environ, "PYTHONPATH": os.fspath(REPOSITORY)}
+    environment = {**os.environ, "PYTHONPATH": os.fspath(REPOSITORY), "TMPDIR": os.fspath(temporary)}
     starter = subprocess.Popen([sys.executable, script], env=environment, stdout=subprocess.PIPE, text=True)
     assert starter.stdout is not None
     beside = int(starter.stdout.readline())
     time.sleep(1)
-    assert is_there(beside)
+    assert is_there(beside) and any(temporary.iterdir())
     starter.kill()
     starter.communicate()
     until = time.monotonic() + 10
     while is_there(beside) and time.monotonic() < until:
         time.sleep(0.02)
-    assert not is_there(beside)
+    assert not is_there(beside) and not any(temporary.iterdir())
 
 
 def is_there(process: int) -> bool:

@@ -18,6 +18,7 @@ from concurrent.futures import Future
 from contextlib import suppress
 from pathlib import Path
 from queue import Empty, SimpleQueue
+from shutil import rmtree
 from tempfile import TemporaryDirectory, mkstemp
 from threading import Thread
 from types import TracebackType
@@ -201,9 +202,10 @@ def _received(pipe: IO[bytes] | None) -> Any:
 
 
 def serve(given: IO[bytes], answers: IO[bytes], folder: str) -> None:
-    """What the other process does, until an error ends it, or the one that started it does: even in mid-work."""
+    """What the other process does, until an error ends it, or the one that started it does: even in mid-work. It puts
+    away then what that one can no more."""
     tasks: SimpleQueue[tuple[Callable[[Any], object], object]] = SimpleQueue()
-    Thread(target=_listen, args=(given, tasks), daemon=True).start()
+    Thread(target=_listen, args=(given, tasks, folder), daemon=True).start()
     importlib.import_module(".running", __package__)  # and with it all rooms
     tube_sizes()
     while True:
@@ -211,9 +213,11 @@ def serve(given: IO[bytes], answers: IO[bytes], folder: str) -> None:
         _send(answers, folder, work(thing))
 
 
-def _listen(given: IO[bytes], tasks: SimpleQueue[Any]) -> None:
+def _listen(given: IO[bytes], tasks: SimpleQueue[Any], folder: str) -> None:
     try:
         while True:
             tasks.put(_received(given))
+    except EOFError:
+        rmtree(folder, ignore_errors=True)
     finally:
         os._exit(0)
