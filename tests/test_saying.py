@@ -64,7 +64,7 @@ from addon.trade.sizes import nearest_size, size_fit
 from addon.ui.fields import inch_name
 from addon.ui.wording import IMPERIAL, METRIC
 
-INCHES = pint.UnitRegistry()
+INCHES = pint.get_application_registry()
 UNITS = {"mm": "mm", "mm²": "mm**2", "mm³": "mm**3", "cm²": "cm**2", "cm³": "cm**3", "mm/s": "mm/s"}
 NUMBER = re.compile(r"(?<!\w)(?:\d+ \d+/\d+|\d+/\d+|\d+(?:\.\d+)?)")
 QUOTED = r"""(?<!\w)(?:"[^"]*"|“[^”]*”|'(?:[^'\\]|\\.)*')"""

@@ -120,7 +120,7 @@ class TestSizes:
 
     def test_inch_sizes_measure_what_their_names_say(self):
         # source: pint's inch
-        inch_mm = pint.UnitRegistry().Quantity(1, "inch").to("mm").magnitude
+        inch_mm = pint.get_application_registry().Quantity(1, "inch").to("mm").magnitude
         checked = 0
         for size in tube_sizes():
             parts = size.name.split(" × ")
@@ -586,9 +586,9 @@ class TestHardware:
     )
     def test_inch(self, name, clearance, across, height):
         thread = thread_named(name)
-        told = pint.UnitRegistry().Quantity(np.array([clearance, across, height]), "inch").to("mm").magnitude
+        inches = pint.get_application_registry().Quantity(np.array([clearance, across, height]), "inch")
         ours = (thread.clearance_mm, thread.nut_across_flats_mm, thread.nut_height_mm)
-        assert ours == pytest.approx(told, abs=0.02)
+        assert ours == pytest.approx(inches.to("mm").magnitude, abs=0.02)
 
     def test_bolts_pass_holes_and_inserts_do_not(self):
         for thread in threads():

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from addon.geometry.units import MM_PER_UNIT, parse_length, say_both, say_inches, say_mm, say_three, with_units_kept
 
-ureg = pint.UnitRegistry()
+ureg = pint.get_application_registry()
 
 
 @pytest.mark.parametrize("unit", sorted(MM_PER_UNIT))
