@@ -586,9 +586,9 @@ class TestHardware:
     )
     def test_inch(self, name, clearance, across, height):
         thread = thread_named(name)
-        inches = pint.get_application_registry().Quantity(np.array([clearance, across, height]), "inch")
+        given = pint.get_application_registry().Quantity(np.array([clearance, across, height]), "inch")
         ours = (thread.clearance_mm, thread.nut_across_flats_mm, thread.nut_height_mm)
-        assert ours == pytest.approx(inches.to("mm").magnitude, abs=0.02)
+        assert ours == pytest.approx(given.to("mm").magnitude, abs=0.02)
 
     def test_bolts_pass_holes_and_inserts_do_not(self):
         for thread in threads():
