@@ -500,7 +500,7 @@ def _photograph(name: str, said: str, sound: bool = True) -> Waiting:
     _event("MOUSEMOVE", "NOTHING", (_places()[0].width // 2, 30))  # no tooltip in the picture
     yield 0.4
     drawn.clear()
-    bpy.ops.wm.redraw_timer(type="DRAW_WIN_SWAP", iterations=2)
+    bpy.ops.wm.redraw_timer(type="DRAW_WIN_SWAP", iterations=1)
     window = _places()[0]
     path = OUT / f"{100 * list(PARTS).index(PART) + len(steps):02d} {name}.png"
     if shutil.which("import"):  # ImageMagick photographs the screen itself; the window is in its lower left corner
