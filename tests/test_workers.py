@@ -87,6 +87,8 @@ def test_processes_that_die_leave_their_work_to_this_one(
         for process in killed._processes:
             process.kill()
         assert [first, *outcomes] == [math.sqrt(number) for number in range(300)]
+    with Workers(1, [sys.executable, "-c", "import time; time.sleep(1000)"]) as never_ready:
+        assert list(never_ready.shared_out(abs, [-1, 2])) == [1, 2]
     with Workers(1, ["no such program"]) as missing:
         assert list(missing.shared_out(abs, [-1, 2])) == [1, 2]
 

@@ -150,6 +150,7 @@ def _feed(process: subprocess.Popen[bytes], folder: str, waiting: SimpleQueue[_T
     puts back those that it does not manage."""
     asked: deque[_Task] = deque()
     try:
+        _told(process.stdout)  # that it is ready; short work is done by then
         while True:
             if not asked or (len(asked) < _AHEAD and waiting.qsize() > 1):
                 with suppress(Empty):
@@ -193,9 +194,13 @@ def _put(pipe: IO[bytes] | None, note: object) -> None:
     pipe.flush()
 
 
-def _received(pipe: IO[bytes] | None) -> Any:
+def _told(pipe: IO[bytes] | None) -> Any:
     assert pipe is not None
-    file = Path(pickle.load(pipe))
+    return pickle.load(pipe)
+
+
+def _received(pipe: IO[bytes] | None) -> Any:
+    file = Path(_told(pipe))
     message = file.read_bytes()
     file.unlink()
     return pickle.loads(message)
@@ -208,6 +213,7 @@ def serve(given: IO[bytes], answers: IO[bytes], folder: str) -> None:
     Thread(target=_listen, args=(given, tasks, folder), daemon=True).start()
     importlib.import_module(".running", __package__)  # and with it all rooms
     tube_sizes()
+    _put(answers, "ready")
     while True:
         work, thing = tasks.get()
         _send(answers, folder, work(thing))
