@@ -121,6 +121,11 @@ def edges(triangles: Indices, vertex_count: int) -> Edges:
     # Neighbours have numbers near each other, so that the keys are in long runs.
     order = np.argsort(keys, kind="stable")
     keys = keys.take(order)
+    if not len(keys) % 2 and (keys[::2] == keys[1::2]).all() and (keys[1:-1:2] != keys[2::2]).all():
+        first, second = order[::2], order[1::2]  # a closed surface, as most are
+        twins, none = np.empty(len(start), np.int64), np.empty(0, np.int64)
+        twins[first], twins[second] = second, first
+        return Edges(twins, bool((start.take(first) == start.take(second)).any()), none, none)
     begins = np.flatnonzero(_fresh(keys))
     counts = np.diff(np.append(begins, len(keys)))
     twins = np.full(len(start), -1, np.int64)
@@ -214,6 +219,8 @@ def borders(twins: Indices, border: Indices) -> tuple[Indices, Indices]:
     (k + 1,) where each chain begins. Twins come in pairs, and every one has to run the other way. Raises ``ValueError``
     where ``border`` leaves out some of the half-edges around its triangles.
     """
+    if not border.size:
+        return border, np.zeros(1, np.int64)
     ends = twins < 0
     ends[border] = True
     first = next_in_triangle(border)

@@ -96,13 +96,14 @@ def paired(profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns
             first, last = int(a[place]), int(b[place])
             if first not in other and last not in other:
                 other[first], other[last] = last, first
+    lasts = [other.get(first, -1) for first in range(len(profiles))]
+    apart = np.einsum("ij,ij->i", origins - origins[lasts], axes)
     legs = []
-    for first, profile in enumerate(profiles):
-        last = other.get(first, -1)
+    for first, (profile, last, length) in enumerate(zip(profiles, lasts, apart.tolist(), strict=True)):
         if 0 <= last < first:
             continue
         why = NOTHING if last >= 0 else say("The other end was not read")
-        length = float((profile.frame.origin - origins[last]) @ profile.frame.z) if last >= 0 else 0.0
+        length = length if last >= 0 else 0.0
         if last < 0 and first < count:
             length = float((runs.straight if runs.bends[first] else runs.reach)[first])
             why = say("The bore ends {} from the other end, where no flat open rim was found", Length(length))
@@ -131,6 +132,15 @@ def _of_one_body(runs: WallRuns, bodies: Indices, left: Indices) -> tuple[Indice
     return a[a < b], b[a < b]
 
 
+def of_ends(legs: Sequence[Leg]) -> Indices:
+    """The place of the leg that each end belongs to."""
+    ends = np.array([(leg.first, leg.last) for leg in legs])
+    leg_of = np.empty(int(ends.max()) + 1, np.int64)
+    place, side = np.nonzero(ends >= 0)
+    leg_of[ends[place, side]] = place
+    return leg_of
+
+
 def uneven(surface: Surface, index: WallIndex, runs: WallRuns, legs: Sequence[Leg], shared: Indices) -> list[int]:
     """Places of the legs whose walls have borders other than those of their rims, or may have.
 
@@ -139,13 +149,8 @@ def uneven(surface: Surface, index: WallIndex, runs: WallRuns, legs: Sequence[Le
     if not legs:
         return []
     rim, wall = np.divmod(runs.own, max(runs.walls, 1))
-    leg_of = np.full(len(runs.straight), -1)
-    odd = np.zeros(len(legs), bool)
-    for place, leg in enumerate(legs):
-        ends = [end for end in (leg.first, leg.last) if 0 <= end < len(leg_of)]
-        leg_of[ends] = place
-        odd[place] = leg.plain or bool(set(ends) & runs.pieces.keys())
-    odd[leg_of[shared]] = True
+    leg_of, odd = of_ends(legs), np.array([leg.plain for leg in legs])
+    odd[leg_of[[*runs.pieces, *shared.tolist()]]] = True
     owner = np.full(runs.walls, -1)
     owner[wall] = leg_of[rim]
     twice = owner[wall] != leg_of[rim]

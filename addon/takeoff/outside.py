@@ -11,7 +11,7 @@ from ..geometry.frames import Floats, taken
 from ..geometry.outline_fit import off_outline
 from .chunks import Chunks
 from .clearance import crosses_box, nearest_levels, split_at_rim
-from .legs import Leg
+from .legs import Leg, of_ends
 from .rim_sections import RimSection
 from .surface import Surface
 from .walls import WallRuns
@@ -29,9 +29,7 @@ def free_lengths(
     if not legs:
         return []
     rim, wall = np.divmod(runs.own, max(runs.walls, 1))
-    leg_of = np.full(len(profiles), -1)
-    for place, leg in enumerate(legs):
-        leg_of[[end for end in (leg.first, leg.last) if end >= 0]] = place
+    leg_of = of_ends(legs)
     owner = np.full(max(runs.walls, 1), -1)
     owner[wall] = leg_of[rim]
     sides = np.array([(leg.section.outer.width, leg.section.outer.depth) for leg in legs])

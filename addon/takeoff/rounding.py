@@ -24,11 +24,11 @@ def rounding(points: Floats) -> float:
 
     Recognised are a fixed number of decimals and a fixed number of digits, in millimetres, inches, or tens of either.
     """
-    values = np.abs(points).ravel()
-    largest = float(values.max(initial=0.0))
+    values = points.ravel()
+    largest = float(max(values.max(initial=0.0), -values.min(initial=0.0)))
     if largest <= 0:
         return 0.0
-    sample = values[:: max(len(values) // _SAMPLE, 1)]
+    sample = np.abs(values[:: max(len(values) // _SAMPLE, 1)])
     step = max(_step(values, sample, largest, unit) for unit in (1.0, MM_PER_INCH))
     return step / 2 if step <= min(_COARSEST_MM, _LARGEST_SHARE * largest) else 0.0
 
@@ -45,7 +45,7 @@ def _step(values: Floats, sample: Floats, largest: float, unit: float) -> float:
             break
     for digits in _DIGITS:
         least = 1e-9 * largest / unit
-        if _of_digits(sample / unit, digits, least) and _of_digits(values / unit, digits, least):
+        if _of_digits(sample / unit, digits, least) and _of_digits(np.abs(values) / unit, digits, least):
             steps.append(tens * 10.0 ** (1 - digits))
             break
     return max(steps)
