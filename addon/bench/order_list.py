@@ -114,5 +114,6 @@ def _cell(value: Cell) -> Cell:
         return f"{round(value, 3) + 0.0:.3f}".rstrip("0").rstrip(".")
     if isinstance(value, int):
         return value
-    text = _CONTROL.sub(" ", value).strip().encode(errors="replace").decode()
+    text = value if value.isprintable() else _CONTROL.sub(" ", value).encode(errors="replace").decode()
+    text = text.strip()
     return f"'{text}" if text.startswith(_FORMULA) else text

@@ -137,14 +137,14 @@ class Outline:
     def like(self, other: Outline, within: float) -> bool:
         """Whether both are the same outline to within a length in mm; corners of free outlines are not compared,
         their box and area are."""
-        sizes = [
-            (self.width, other.width),
-            (self.depth, other.depth),
-            (self.corner_radius, other.corner_radius),
-            *zip(self.centre, other.centre, strict=True),
-            (self.area / (self.width + self.depth), other.area / (other.width + other.depth)),
-        ]
-        return self.shape == other.shape and all(abs(mine - theirs) <= within for mine, theirs in sizes)
+        return (
+            self.shape == other.shape
+            and abs(self.width - other.width) <= within
+            and abs(self.depth - other.depth) <= within
+            and abs(self.corner_radius - other.corner_radius) <= within
+            and all(abs(mine - theirs) <= within for mine, theirs in zip(self.centre, other.centre, strict=True))
+            and abs(self.area / (self.width + self.depth) - other.area / (other.width + other.depth)) <= within
+        )
 
     def offset(self, distance: float) -> Outline:
         """The outline moved outward by ``distance`` (inward where negative), exact for every shape but the

@@ -61,24 +61,23 @@ def _left_open(wish: Wish, site: Site, kept: Mapping[int, str]) -> bool:
 def _sorted(job: Job, wish: Wish, sites: Sequence[tuple[int, Site]]) -> list[Batch]:
     """One family's sites, each with the number of its assembly, by the fitting that they take."""
     batches: list[Batch] = []
+    served: list[list[tuple[Site, int, int]]] = []
     for assembly, site in sites:
         place = wish.family.place(site, job.measured_section(site.section))
         recipe, known = wish.recipe_at(site), job.circumstances_for(site.section)
-        frames = job.assemblies[assembly].frames
-        candidate = Batch("", wish.family, recipe, place, (site,), (frames,), (assembly,), known)
+        candidate = Batch("", wish.family, recipe, place, (), (), (), known)
         index = next((index for index, batch in enumerate(batches) if batch.alike(candidate)), len(batches))
         if index == len(batches):
             batches.append(candidate)
-            continue
-        batch = batches[index]
-        batches[index] = replace(
-            batch,
-            place=batch.place.tighter(place),
-            sites=(*batch.sites, site),
-            frames=(*batch.frames, frames),
-            assemblies=(*batch.assemblies, assembly),
-        )
-    return batches
+            served.append([])
+        else:
+            batches[index] = replace(batches[index], place=batches[index].place.tighter(place))
+        served[index].append((site, job.assemblies[assembly].frames, assembly))
+    filled = []
+    for batch, each in zip(batches, served, strict=True):
+        of_batch, frames, assemblies = zip(*each, strict=True)
+        filled.append(replace(batch, sites=of_batch, frames=frames, assemblies=assemblies))
+    return filled
 
 
 def resolved(job: Job, batch: Batch) -> Resolved:
