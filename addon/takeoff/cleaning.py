@@ -177,7 +177,7 @@ def _joined_at_corners(
     used = triangles.ravel()
     if len(used) != len(vertices) or (used != np.arange(len(used))).any():  # else each triangle has its own
         vertices = taken(vertices, used)
-    group = np.repeat(mesh_of, 3)
+    group = np.repeat(mesh_of, 3) if len(mesh_noise) > 1 else np.broadcast_to(np.int64(0), len(used))
     remaining, index = topology.weld(vertices, group)
     vertices, group = taken(vertices, remaining), group[remaining]
     triangles, mesh_of = _without_collapsed(index.reshape(-1, 3), mesh_of)
