@@ -70,7 +70,7 @@ def unfit(name: str, end: Prism) -> Verdict:
         return Verdict("profile", 0.0, say("An open section, such as an angle or a channel, has no bore"), _LEAVE)
     if end.bar:
         return Verdict("solid", 0.0, say("A solid bar has no bore"), _LEAVE)
-    reason = say("Coped: the rim departs {} from a plane", Length(end.departure))
+    reason = say("Coped or notched: the rim departs {} from a plane", Length(end.departure))
     return Verdict("coped", 0.0, reason, say("cut {it} flat or leave {it} without a fitting", it=IT))
 
 

@@ -28,6 +28,7 @@ _RIGHT_MM = 0.05
 _PLACED_MM = 0.2
 _MM = 1e-3
 _SPARE = 200.0
+WRONG = "wrong without a note"
 _LOST = "lost without a word"
 _MOST_CHANGED = 0.3
 _FEWEST = 4
@@ -48,10 +49,10 @@ class _End:
 
 
 def attack(seed: int, count: int) -> Counter[str]:
-    return attack_by(_WAYS, seed, count)
+    return attack_by(_WAYS, {WRONG, _LOST}, seed, count)
 
 
-def attack_by(ways: dict[str, Way], seed: int, count: int) -> Counter[str]:
+def attack_by(ways: dict[str, Way], failures: set[str], seed: int, count: int) -> Counter[str]:
     tally: Counter[str] = Counter()
     for number in range(seed, seed + count):
         rng = np.random.default_rng(number)
@@ -70,7 +71,7 @@ def attack_by(ways: dict[str, Way], seed: int, count: int) -> Counter[str]:
             "lost with what is left of its tube" if end.tube in spoilt and outcome == _LOST else outcome
             for end, outcome in zip(ends, outcomes, strict=True)
         ]
-        assert not {"wrong without a note", _LOST} & set(outcomes), (number, way, outcomes)
+        assert not failures & set(outcomes), (number, way, outcomes)
         tally.update(outcomes)
     return tally
 
