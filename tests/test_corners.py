@@ -169,6 +169,20 @@ def test_of_three_alike_one_goes_through_and_takes_a_cap():
     assert [end_of(takeoff, name).to_cut.height_mm for name in ("rail", "side")] == pytest.approx([-20, -20], abs=0.01)
 
 
+@pytest.mark.parametrize("depth", [8.0, 25.0])
+def test_no_cap_goes_where_the_tube_that_goes_through_has_to_be_longer(depth):
+    """The bore of the post is free down to the rails' lower walls, 17 mm below its end: a cap 8 mm long would have room
+    there, inside the rails."""
+    bars = {"body 2": (0, 0, 0), "body 9": (500, 0, 600), "body 10": (0, 500, 600)}
+    takeoff = take_off(
+        [bar(SQUARE, far, CORNER, name, (1, 0, 0) if far[1] else None) for name, far in bars.items()], depth
+    )
+    assert not any(end.open for end in takeoff.ends if np.allclose(end.position, CORNER))
+    assert end_of(takeoff, "body 2").cause == "corner"
+    assert "by name" in said_of(takeoff, "body 10") and "by name" in said_of(takeoff, "body 9")
+    assert str(end_of(takeoff, "body 2").reason).startswith("Drawn 20 mm short of the corner's outside")
+
+
 def test_a_tube_that_goes_on_in_line_is_not_a_corner():
     """Two rails meet end to end over a post that is drawn to their axis: it is cut, and they stay joined."""
     rails = [bar(SQUARE, (sign * 500, 0, 600), CORNER, name, (0, 1, 0)) for sign, name in ((-1, "right"), (1, "left"))]

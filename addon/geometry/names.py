@@ -4,6 +4,7 @@ more than once."""
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
@@ -18,6 +19,11 @@ def in_words(parts: Iterable[str]) -> str:
     """``in_words(["A", "B", "C"])`` is ``"A, B and C"``."""
     *first, last = [*parts] or [""]
     return f"{', '.join(first)} and {last}" if first else last
+
+
+def name_order(name: str) -> list[str | int]:
+    """A key that sorts names with the numbers in them as numbers: "body 2" before "body 10"."""
+    return [int(part) if place % 2 else part for place, part in enumerate(re.split(r"(\d+)", name))]
 
 
 def unique_names(names: Sequence[str]) -> list[str]:

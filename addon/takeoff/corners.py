@@ -46,7 +46,7 @@ def met_at_corners(running: Mapping[int, Running]) -> dict[int, Met]:
     staying = {
         number: _said_staying(cornered[number], how_far)
         for number, how_far in past.items()
-        if number in cornered and number not in met and number not in continued and not cornered[number].end.open
+        if number in cornered and number not in met and number not in continued
     }
     return mitred | met | {number: what for number, what in staying.items() if what}
 
@@ -149,6 +149,9 @@ def _past_ends(running: Mapping[int, Running], met: Mapping[int, Met]) -> dict[i
 def _said_staying(running: Running, past: float) -> Met | None:
     """What is said of an end where others are cut to lie on its tube; nothing where they are not in its way."""
     rim, end = running.rim, running.end
+    # The rest of a corner may leave room for a cap, but there is no tube yet where that has to go.
+    if end.open and past < SLACK * end.section.outer.width:
+        return None
     if past < -_SEEN_MM:
         if abs(past + end.clear_depth_mm) > _NEAR * end.section.outer.width:
             return None

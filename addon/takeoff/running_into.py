@@ -14,6 +14,7 @@ import numpy as np
 from ..fields.messages import NOTHING, Length, Message, Name, say, say_each
 from ..geometry.developments import TOUCH_MM, Cut, LowestCut, PlaneCut, TubeCut
 from ..geometry.frames import Floats
+from ..geometry.names import name_order
 from ..geometry.outline_fit import off_outline
 from ..geometry.topology import components
 from .ends import TubeEnd
@@ -107,7 +108,7 @@ class Running:
 
     def with_choice(self, met: Met, alike: Collection[int]) -> Met:
         """What it runs into, with those that could give way in its place: tubes that only names tell from its own."""
-        names = sorted({self.tubes[place].source for place in alike if place in met.under})
+        names = sorted({self.tubes[place].source for place in alike if place in met.under}, key=name_order)
         if not names:
             return met
         if self.tube.source in names:
@@ -299,7 +300,7 @@ class _Nodes:
     def _first(self, left: set[int]) -> list[int]:
         """The one of these that stays for all others, and after it those that only their names tell from it."""
         ranks = {}
-        for number in sorted(left, key=lambda number: (self.ends[number].tube.source, number)):
+        for number in sorted(left, key=lambda number: (name_order(self.ends[number].tube.source), number)):
             end, section = self.ends[number], self.ends[number].end.section
             ends_in = sum((number, other) in self._gives_way for other in left)
             lean = end.lean_on(self.alone[number].under)
