@@ -131,6 +131,22 @@ def test_a_body_that_is_in_an_stl_twice_is_counted_once_and_said_to_be(tmp_path:
         assert list(assembly.notes) == said and len(assembly.meshes[0].triangles) in (12, 24)
 
 
+@pytest.mark.parametrize("kind", ["stl", "stl_ascii"])
+def test_bodies_that_touch_in_an_stl_keep_both_faces(tmp_path: Path, kind: str) -> None:
+    """Blender's importer drops one of each two, which leaves a body open. What the boxes hold is known."""
+    other = box(np.array([*LOW[:2], HIGH[2]]), HIGH + np.array([0.0, 0.0, 30.0]))
+    path = tmp_path / "touching.stl"
+    for bodies, notes in (([box(), other], 0), ([box(), other, box()], 1)):
+        data = trimesh.util.concatenate(bodies).export(file_type=kind)
+        path.write_bytes(data if isinstance(data, bytes) else data.encode())
+        assembly = read_assembly([path], "mm")
+        assert len(assembly.notes) == notes and all("12 faces are there twice" in note for note in assembly.notes)
+        (mesh,) = assembly.meshes
+        assert len(mesh.triangles) == 24
+        assert mesh.volume == pytest.approx(box().volume + other.volume)
+        assert not any("open" in str(note) or "closed" in str(note) for note in take_off([mesh], 8.0).notes)
+
+
 @pytest.mark.parametrize("kind", ["stl", "stl_ascii", "ply", "ply_ascii", "glb", "gltf", "obj"])
 @pytest.mark.parametrize("again", [lambda faces: faces, lambda faces: np.roll(faces[:, ::-1], 1, axis=1)])
 def test_whatever_the_format_a_body_that_is_in_a_file_twice_is_said_to_be(tmp_path: Path, kind: str, again) -> None:

@@ -13,10 +13,13 @@ from typing import Any
 from urllib.parse import unquote
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..fields.messages import DAMAGES
 from ..geometry.topology import Indices
 from .incoming import CORNERS, gltf_parts, is_plain, ply_rows, read_ply
+
+Floats32 = NDArray[np.float32]
 
 _STL_FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("more", "<u2")])
 _STL_VERTEX = re.compile(rb"vertex\s+(\S+)\s+(\S+)\s+(\S+)")
@@ -42,14 +45,42 @@ def copies_in(path: Path, read: int) -> tuple[int, int]:
     return copies, count
 
 
+def with_touching_faces(path: Path) -> tuple[Floats32, Indices, int] | None:
+    """The points (n, 3) and faces (m, 3) of an STL file, those where bodies touch included, and how many others of its
+    faces, which lie on these the same way round, are not among them; None where no bodies touch. Blender's importer
+    keeps one face of the two in such a place, which leaves a body open."""
+    try:
+        points, corners = _stl(path)
+    except DAMAGES:
+        return None
+    least = corners.argmin(axis=1)
+    corners = np.take_along_axis(corners, (least[:, None] + np.arange(3)) % 3, axis=1)
+    corners = corners[(np.diff(np.sort(corners, axis=1), axis=1) > 0).all(axis=1)]
+    faces = np.unique(corners, axis=0)
+    first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)[1]
+    if len(first) == len(faces) or _open_edges(faces) >= _open_edges(faces[first]):
+        return None  # a body that is there twice, once of them inside out, is closed without the other one
+    return points, faces, len(corners) - len(faces)
+
+
+def _open_edges(faces: Indices) -> int:
+    """How many edges have an odd number of faces."""
+    edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    return int(np.count_nonzero(np.unique(edges, axis=0, return_counts=True)[1] % 2))
+
+
 def _stl_faces(path: Path) -> Iterator[Indices]:
-    """(n, 3): numbers of the points at the corners of each face."""
+    yield _stl(path)[1]
+
+
+def _stl(path: Path) -> tuple[Floats32, Indices]:
+    """Its points (n, 3), and (m, 3): their numbers at the corners of each face."""
     if is_plain(path):
         points = np.fromfile(path, _STL_FACET, offset=84)["corners"].reshape(-1, 3)
     else:
         points = np.array(_STL_VERTEX.findall(path.read_bytes())).astype(np.float32).reshape(-1, 3)
-    numbers = np.unique(points + np.float32(0.0), axis=0, return_inverse=True)[1].ravel()
-    yield numbers[: len(numbers) // 3 * 3].reshape(-1, 3)
+    points, numbers = np.unique(points + np.float32(0.0), axis=0, return_inverse=True)
+    return points, numbers.ravel()[: numbers.size // 3 * 3].reshape(-1, 3)
 
 
 def _ply_faces(path: Path) -> Iterator[Indices]:

@@ -22,7 +22,7 @@ import numpy as np
 
 from ..fields.messages import count_of
 from ..files import brep
-from ..files.copies import copies_in
+from ..files.copies import copies_in, with_touching_faces
 from ..files.incoming import DamagedFileError, check_whole
 from ..geometry.frames import Floats
 from ..geometry.mesh import Ints, Mesh
@@ -255,24 +255,31 @@ def _read_with_importer(path: Path, suffix: str, unit: str | None) -> SceneAssem
         except AttributeError as error:  # the importer comes with an add-on that can be switched off
             raise SceneError(f"{path} cannot be read: switch on Blender's glTF add-on in the preferences.") from error
     unit_scale = 1.0 if suffix in _METRES else _metres_per(unit)
+    copies = _without_copies(path, scene.objects)
     meshes, notes = _bodies_of(path, scene, scene.objects, unit_scale, lambda item: _name_in_file(item.name, taken))
-    if copies := _copies_in(path, scene.objects):
+    if copies:
         notes = (*notes, copies)
     if suffix in _METRES and unit not in (None, "m"):
         notes = (*notes, f'glTF is in metres by its standard, so the unit "{unit}" is not used for it.')
     return SceneAssembly(meshes, suffix in _METRES or unit is not None, notes)
 
 
-def _copies_in(path: Path, items: Iterable[bpy.types.Object]) -> str:
-    """A note on faces that lie twice in a file, if Blender's importer dropped the second ones."""
+def _without_copies(path: Path, items: Iterable[bpy.types.Object]) -> str:
+    """A note on faces that lie twice in a file, if Blender's importer dropped the second ones. Those that it dropped
+    where bodies touch are put back."""
     read = {item.data for item in items if isinstance(item.data, bpy.types.Mesh)}
     copies, count = copies_in(path, sum(len(data.polygons) for data in read))
+    if copies and path.suffix.lower() == ".stl" and len(read) == 1 and (whole := with_touching_faces(path)):
+        points, faces, copies = whole
+        (data,) = read
+        data.clear_geometry()
+        data.from_pydata(points.tolist(), [], faces.tolist())
     if not copies:
         return ""
     if 2 * copies == count:
         return "every body is there twice, in the same place, and was counted once."
-    faces = count_of(copies, "face is", "faces are")
-    return f"{faces} there twice, as where a body is there twice in one place; it was counted once."
+    faces_are = count_of(copies, "face is", "faces are")
+    return f"{faces_are} there twice, as where a body is there twice in one place; it was counted once."
 
 
 def _read_blend(path: Path, unit: str | None) -> SceneAssembly:
