@@ -331,6 +331,17 @@ def test_a_cope_is_listed_with_where_its_centre_line_meets_the_other_tube(offset
     assert in_inches.startswith(f"cope on post, centre line {height / 25.4:.2f}") and "60° on 3 1/2 in" in in_inches
 
 
+def test_a_cope_on_a_post_that_is_cut_back_counts_from_where_it_will_end():
+    """It is drawn to the axis of a beam 80 mm deep that lies under it, and the brace lies 150 mm above that axis."""
+    bodies = [
+        solid_tube(Section.rectangular(80, 80, 3.0), 600, "beam", (90, 0, 0), (0, 300, 0)),
+        solid_tube(Section.round(60.3, 3.0), 900, "post"),
+        solid_tube(Section.round(33.7, 3), 600, "brace", (0, 90, 0), (0, 0, 150)),
+    ]
+    (site,) = cope_sites(take_off(bodies, 8.0))
+    assert "110 mm from the bottom end of post as it has to be cut" in site.where
+
+
 def test_no_length_counts_from_a_far_end_whose_cut_is_not_known():
     """The upper end runs into a tube that is narrower, so that no cope goes around it."""
     bar, lower = rail(Section.round(60.3, 3.0))[:2]

@@ -71,6 +71,20 @@ def test_a_hole_is_listed_by_the_sides_of_the_assembly(section, frame, at, way, 
     assert words in (said, said.replace("back and front", "front and back")), words
 
 
+@pytest.mark.parametrize(
+    ("way", "walls"), [((0, 0, 1), "through one wall, top"), ((0, 0, -1), "through both walls, top and bottom")]
+)
+def test_a_countersink_is_listed_with_the_wall_that_it_is_in(way, walls) -> None:
+    """A cone of 90° from the top, 12 mm wide on the tube's outside."""
+    at = (60, 0, 0) if way[2] > 0 else (60, 0, 50)
+    cone = Manifold.cylinder(10, 0, 10, circular_segments=32).translate((60, 0, 14))
+    tube = Mesh.from_manifold(drilled_mesh(SQUARE, ALONG_X, at, way).to_manifold() - cone, "tube")
+    (hole,) = take_off([tube], 8.0).holes
+    where = " at the top" if "both" in walls else ""
+    words = said_hole(hole).replace("bottom and top", "top and bottom")
+    assert words == f"60 mm from the left end, {walls}, on the middle line, countersunk 12 mm{where}"
+
+
 def test_holes_at_opposite_ends_are_measured_from_ends_with_different_names() -> None:
     """Both lie 3 in from an end; read as text, each has its own."""
     said = [said_hole(drilled(SQUARE, UPRIGHT, (0, 0, z), (0, 1, 0)).holes[0]) for z in (76.2, 500 - 76.2)]

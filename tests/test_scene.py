@@ -144,6 +144,9 @@ def test_bodies_that_touch_in_an_stl_keep_both_faces(tmp_path: Path, kind: str) 
         (mesh,) = assembly.meshes
         assert len(mesh.triangles) == 24
         assert mesh.volume == pytest.approx(box().volume + other.volume)
+        assert mesh.vertices[mesh.triangles[:12]].reshape(-1, 3).max(axis=0) == pytest.approx(
+            HIGH
+        )  # in the file's order
         assert not any("open" in str(note) or "closed" in str(note) for note in take_off([mesh], 8.0).notes)
 
 

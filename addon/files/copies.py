@@ -56,7 +56,7 @@ def with_touching_faces(path: Path) -> tuple[Floats32, Indices, int] | None:
     least = corners.argmin(axis=1)
     corners = np.take_along_axis(corners, (least[:, None] + np.arange(3)) % 3, axis=1)
     corners = corners[(np.diff(np.sort(corners, axis=1), axis=1) > 0).all(axis=1)]
-    faces = np.unique(corners, axis=0)
+    faces = corners[np.sort(np.unique(corners, axis=0, return_index=True)[1])]  # bodies are numbered in this order
     first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)[1]
     if len(first) == len(faces) or _open_edges(faces) >= _open_edges(faces[first]):
         return None  # a body that is there twice, once of them inside out, is closed without the other one

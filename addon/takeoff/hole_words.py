@@ -41,11 +41,11 @@ def nearer_end(tube: Tube, measured_mm: tuple[float, float | None]) -> int:
     return int(last is not None and last < first - _SAME_MM)
 
 
-def said_end(tube: Tube, end: int, nearer: int) -> str:
+def said_end(tube: Tube, end: int, nearer: int, of: str = "") -> str:
     """By its side of the assembly, ``"bottom end"``, of a U-bend ``"left bottom end"``; ``"nearer end"``, where it is
     that, of a tube that is given without a model, and ``"end"`` where it has one only. With the point of it that
     distances count from."""
-    cut, which = tube.cuts[end], _which(tube, end, nearer)
+    cut, which = tube.cuts[end], _which(tube, end, nearer) + (f" of {of}" if of else "")
     if isinstance(cut, PlaneCut) and not cut.mitre_deg:
         return f"{which} as it has to be cut" if abs(tube.past_mm[end]) > _OFF_MIDDLE_MM else which
     return f"longest point of the {which}" if cut else which
@@ -75,17 +75,25 @@ def said_mouth(hole: Hole, mouth: Mouth) -> Message:
     return say("{}, {}", said_from_end(hole.tube, measured, end), _sides(hole, [mouth], end))
 
 
-def said_from_end(tube: Tube, measured_mm: tuple[float, float | None], end: int) -> Message:
-    """``"20 mm from the left end"``, of so far from each end."""
+def said_from_end(tube: Tube, measured_mm: tuple[float, float | None], end: int, of: str = "") -> Message:
+    """``"20 mm from the left end"``, of so far from each end, and of which tube, where that is not plain."""
     distance = Length(measured_mm[end] or 0.0, both=True)
-    return say("{} from the {}", distance, said_end(tube, end, nearer_end(tube, measured_mm)))
+    return say("{} from the {}", distance, said_end(tube, end, nearer_end(tube, measured_mm), of))
 
 
 def said_around(hole: Hole, mouths: Sequence[Mouth], end: int) -> Message:
     """Through which walls it goes and where around its tube, seen from one of the ends."""
     walls = "through both walls" if len(mouths) > 1 else "through one wall"
     lean = "" if hole.square else f", leaning {say_three(hole.lean_deg)}°"
-    return say("{}, {}{}", walls, _sides(hole, mouths, end), lean)
+    return say("{}, {}{}{}", walls, _sides(hole, mouths, end), lean, _countersunk(mouths))
+
+
+def _countersunk(mouths: Sequence[Mouth]) -> Message:
+    sunk = [mouth for mouth in mouths if mouth.countersink_mm]
+    if not sunk:
+        return NOTHING
+    where = f" at the {facing(sunk[0].axis)}" if len(sunk) < len(mouths) else ""
+    return say(f", countersunk {{}}{where}", Length(max(mouth.countersink_mm for mouth in sunk), both=True))
 
 
 def _given(tube: Tube) -> bool:

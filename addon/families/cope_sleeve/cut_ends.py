@@ -87,8 +87,8 @@ class CopeSite:
             return say("cope, {}", cut)
         on = say("cope on {}", say_each(under))
         if met := cope.met_mm:
-            at = said_from_end(cope.other, met, nearer_end(cope.other, met))
-            on = say("{}, centre line {} of {}", on, at, cope.other.source)
+            at = said_from_end(cope.other, met, nearer_end(cope.other, met), cope.other.source)
+            on = say("{}, centre line {}", on, at)
         return say("{}, {}", on, cut)
 
     @property
