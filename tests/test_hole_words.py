@@ -186,6 +186,15 @@ def test_a_given_hole_has_the_words_of_its_job_file() -> None:
     assert pipe == "30 mm from the end, through one wall, 35° around, counter-clockwise seen from the end"
 
 
+def test_each_diameter_of_a_guide_stands_where_its_distance_does() -> None:
+    """Counted from the left end: the largest hole first, and two of one size with another one between."""
+    tube = drilled_mesh(SQUARE, ALONG_X, (30, 0, 0), (0, 0, 1)).to_manifold()
+    for x, radius in ((60, 3), (85, 4)):
+        tube -= Manifold.cylinder(100, radius, circular_segments=32).translate((x, 0, 0))
+    (pattern,) = patterns(take_off([Mesh.from_manifold(tube, "tube")], 8.0))
+    assert pattern.where.startswith("3 holes 8, 6 and 8 mm, 30, 60 and 85 mm from the left end, ")
+
+
 def test_lists_and_sheet_say_where_each_hole_is(tmp_path: Path) -> None:
     wall = (FLAT.outer.cross_section() - FLAT.bore.cross_section()).extrude(500).transform(ALONG_X.matrix[:3])
     bit = Manifold.cylinder(200, 4, circular_segments=32, center=True)

@@ -216,15 +216,17 @@ class Pattern:
     @property
     def where(self) -> Message:
         """With the distances from one of the tube's ends, hole 1's first, and where around each hole is; a saddle's
-        arrow may point the other way."""
+        arrow may point the other way. Diameters that differ stand in the order of the distances, each with its own."""
         end = self._end
-        distances = _lengths([_measured(hole, end) for hole in self.holes])
+        diameters, along = zip(*((hole.diameter_mm, _measured(hole, end)) for hole in self.holes), strict=True)
+        alike = len(set(map(say_mm, diameters))) == 1
+        distances = _lengths(along, once=alike)
         arrow = "" if self.over else ", arrow to it" if self.points_to_it else ", arrow away from it"
         hand = f", {self.hand}" if self.hand else ""
         if self.drilled:
             numbers = sorted({entry.hole for entry, _ in self.numbered})
             hand += f", only {say_numbers(numbers)} of the guide"
-        holes = say_holes([hole.diameter_mm for hole in self.holes])
+        holes = say_holes(diameters, once=alike)
         from_end = say("{} from the {}", distances, self._said_end)
         return say("{}, {}, {}{}", holes, from_end, self._around(end), arrow + hand)
 
@@ -463,15 +465,16 @@ def _mirrored(point: tuple[float, float, float]) -> tuple[float, float, float]:
     return point[0], -point[1], point[2]
 
 
-def say_holes(diameters: Sequence[float]) -> Message:
-    """``"2 holes 6.6 mm"``, ``"3 holes 6.6 and 9 mm"``."""
+def say_holes(diameters: Sequence[float], once: bool = True) -> Message:
+    """``"2 holes 6.6 mm"``, ``"3 holes 6.6 and 9 mm"``, or with each hole's own ``"3 holes 9, 6.6 and 9 mm"``."""
     noun = "hole" if len(diameters) == 1 else f"{len(diameters)} holes"
-    return say(f"{noun} {{}}", _lengths(sorted(diameters)))
+    return say(f"{noun} {{}}", _lengths(sorted(diameters) if once else diameters, once))
 
 
-def _lengths(lengths: Sequence[float]) -> Length:
-    """Each once: ``"6.6 and 9 mm"``, ``"63.5 mm (2 1/2 in) and 101.6 mm (4 in)"``."""
-    return Length(*{say_mm(length): length for length in lengths}.values(), between=AND, both=True)
+def _lengths(lengths: Sequence[float], once: bool = True) -> Length:
+    """Each ``once``: ``"6.6 and 9 mm"``, ``"63.5 mm (2 1/2 in) and 101.6 mm (4 in)"``; or as they come."""
+    kept = {say_mm(length): length for length in lengths}.values() if once else lengths
+    return Length(*kept, between=AND, both=True)
 
 
 def _of_tube(holes: Sequence[Hole], surface: Surface | None, most_mm: float) -> Iterator[Pattern]:
