@@ -354,6 +354,27 @@ def test_the_stem_of_a_plug_follows_a_hole_whichever_way_it_leans(gmsh, shapes, 
 
 
 @pytest.mark.parametrize(
+    ("towards", "aside", "captions"),
+    [
+        (90.0, 0.0, ["Section the way the hole leans"]),
+        (55.0, 5.0, ["Section the way the hole leans"]),
+        (55.0, 7.0, ["Section the way the hole leans", "Section across the tube"]),
+        (90.0, 7.0, ["Section across the tube", "Section along the tube"]),
+    ],
+)
+def test_the_drawing_of_a_leaning_plug_has_its_head_once(gmsh, towards, aside, captions):
+    """On a flat side, beside a corner, and over one, where the hole leans aslant to the head's sides."""
+    _, (site,) = mouths(gmsh, SQUARE, 6.0, lean=12.0, towards=towards, aside=aside)
+    plug = made(site)
+    views = plug.drawing()
+    assert [view.caption for view in views] == captions
+    across, high = (dimension for view in views for dimension in view.dimensions if dimension.name == "head")
+    assert (across.margin, across.sign == "⌀", high.margin) == ("above", plug.on_flat, "left")
+    assert across.mm[0] == pytest.approx(np.ptp(plug.mesh.vertices[:, 0]), abs=0.02)
+    assert high.mm[0] == pytest.approx(plug.mesh.vertices[:, 2].max(), abs=1e-6)
+
+
+@pytest.mark.parametrize(
     ("shapes", "towards", "lean"), [(PIPE, 0.0, 20.0), (PIPE, 90.0, 15.0), (PIPE, 50.0, 8.0), (SQUARE, 30.0, 20.0)]
 )
 def test_a_leaning_countersunk_hole_gets_a_head_over_its_rim(gmsh, shapes, towards, lean):

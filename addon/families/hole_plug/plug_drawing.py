@@ -25,11 +25,12 @@ _BESIDE_MM = 4.0
 
 
 def views(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> tuple[View, ...]:
-    """All that is dimensioned in the first one; the head's other side where that differs."""
+    """All that is dimensioned in the first one, but for a head that it cuts aslant to its sides; the head's other side
+    where that differs."""
     first = _main_view(recipe, place, solid)
     if lies_flat(recipe, place):
         return (first,)
-    across = _side(place.lean_towards_deg) == "across the tube"
+    across = _side(place, place.lean_towards_deg) == "across the tube"
     return first, _other_view(recipe, place, solid, 0.0 if across else 90.0)
 
 
@@ -37,16 +38,13 @@ def _main_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
     degrees = place.lean_towards_deg
     cut = cut_along(solid, degrees)
     low, high = span(np.concatenate(cut), 1)
-    radius, stem, depth = head_half(recipe, place), stem_radius(recipe, place), float(recipe.stem_mm or 0.0)
-    round_sign = "⌀" if lies_flat(recipe, place) or recipe.head == "flush" else ""
+    stem, depth = stem_radius(recipe, place), float(recipe.stem_mm or 0.0)
+    of_head, head_notes = ([], []) if _head_aslant(recipe, place) else _of_head(recipe, place, high)
     dimensions = [
         Dimension(_beside(place, stem, 0.0), (_beside(place, stem, 0.0)[0], -depth), "right", "stem", (depth,)),
+        *of_head,
     ]
     notes = []
-    if _side(degrees) is not None:
-        dimensions.append(Dimension((-radius, 0.0), (radius, 0.0), "above", "head", (2 * radius,), round_sign))
-    if recipe.head != "flush":
-        dimensions.append(Dimension((-radius, 0.0), (-radius, high), "left", "head", (high,)))
     if recipe.stem == "ribs":
         foot = low + lead_in(recipe)
         if place.lean_deg:
@@ -87,10 +85,6 @@ def _main_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
             in_place=True,
         )
     )
-    if recipe.head == "flat" and recipe.edge_mm:
-        notes.append(
-            Note((radius - float(recipe.edge_mm) / 2, high - float(recipe.edge_mm) / 2), "{} × 45°", (recipe.edge_mm,))
-        )
     if recipe.head == "flush":
         notes.append(Note((-place.radius, -place.sunk_mm / 2), f"{place.countersink_deg:.3g}°", margin="left"))
     return View(
@@ -98,27 +92,45 @@ def _main_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold) -> View:
         tube=_wall(recipe, place, degrees),
         axis=True,
         dimensions=dimensions,
-        notes=[*notes, *_radius_note(recipe, place, degrees)],
-        caption=f"Section {_side(degrees) or 'the way the hole leans'}",
+        notes=[*notes, *head_notes, *_radius_note(recipe, place, degrees)],
+        caption=f"Section {_side(place, degrees) or 'the way the hole leans'}",
     )
 
 
 def _other_view(recipe: PlugRecipe, place: HolePlace, solid: Manifold, degrees: float) -> View:
-    half, dimensions = head_half(recipe, place), []
-    if _side(place.lean_towards_deg) is None:
-        dimensions.append(Dimension((-half, 0.0), (half, 0.0), "above", "head", (2 * half,)))
+    cut = cut_along(solid, degrees)
+    high = span(np.concatenate(cut), 1)[1]
+    dimensions, notes = _of_head(recipe, place, high) if _head_aslant(recipe, place) else ([], [])
     return View(
-        cut_along(solid, degrees),
+        cut,
         tube=_wall(recipe, place, degrees),
         axis=True,
         dimensions=dimensions,
-        notes=_radius_note(recipe, place, degrees),
-        caption=f"Section {_side(degrees)}",
+        notes=[*notes, *_radius_note(recipe, place, degrees)],
+        caption=f"Section {_side(place, degrees)}",
     )
 
 
-def _side(degrees: float) -> str | None:
-    """How a section lies to the tube; none if it is aslant."""
+def _of_head(recipe: PlugRecipe, place: HolePlace, high: float) -> tuple[list[Dimension], list[Note]]:
+    """Of a head that is cut through its middle, square to its sides if it has any."""
+    half, edge = head_half(recipe, place), float(recipe.edge_mm or 0.0)
+    round_sign = "⌀" if lies_flat(recipe, place) or recipe.head == "flush" else ""
+    dimensions = [Dimension((-half, 0.0), (half, 0.0), "above", "head", (2 * half,), round_sign)]
+    if recipe.head != "flush":
+        dimensions.append(Dimension((-half, 0.0), (-half, high), "left", "head", (high,)))
+    chamfered = recipe.head == "flat" and edge
+    return dimensions, [Note((half - edge / 2, high - edge / 2), "{} × 45°", (edge,))] if chamfered else []
+
+
+def _head_aslant(recipe: PlugRecipe, place: HolePlace) -> bool:
+    """Whether the way that the hole leans is aslant to the head's sides."""
+    return not lies_flat(recipe, place) and _side(place, place.lean_towards_deg) is None
+
+
+def _side(place: HolePlace, degrees: float) -> str | None:
+    """How a section lies to the tube; none if it is aslant, or follows the lean on a flat wall."""
+    if place.flat and place.lean_deg:
+        return None
     if abs(degrees) <= _ASIDE_DEG:
         return "along the tube"
     return "across the tube" if abs(degrees) >= 90.0 - _ASIDE_DEG else None
