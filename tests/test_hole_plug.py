@@ -408,6 +408,13 @@ def test_a_leaning_countersunk_hole_gets_a_head_over_its_rim(gmsh, shapes, towar
     assert refused.value.works == "flat"
 
 
+def test_a_side_is_flat_around_a_leaning_countersink_only_if_it_goes_past_all_of_the_rim(gmsh):
+    """8 mm / cos 44° is 11.1 mm, nearer than 4 mm to the end of a flat of 14 mm."""
+    _, (site,) = mouths(gmsh, SQUARE, 6.0, lean=44.0)
+    wide = replace(site, mouth=replace(site.mouth, countersink_mm=16.0, countersink_deg=90.0))
+    assert site.flat and not wide.flat
+
+
 def test_a_countersink_that_leaves_no_hole_for_ribs_is_said(gmsh):
     _, (site,) = mouths(gmsh, SQUARE, 6.0, lean=15.0, towards=30.0, cone=3.8)
     thin = replace(HolePlace.of(site, site.section), wall_mm=2.2)

@@ -101,8 +101,8 @@ class HoleMouth:
     @property
     def flat(self) -> bool:
         """Whether the side is flat so far around it that no head comes near to a corner."""
-        widest = max(self.hole.diameter_mm / math.cos(math.radians(self.lean_deg)), self.mouth.countersink_mm) / 2
-        return _room_on_side(self.hole) >= widest + FLAT_BEYOND_MM
+        widest = max(self.hole.diameter_mm, self.mouth.countersink_mm) / 2
+        return _room_on_side(self.hole) >= widest / math.cos(math.radians(self.lean_deg)) + FLAT_BEYOND_MM
 
     @cached_property
     def frame(self) -> Frame:
