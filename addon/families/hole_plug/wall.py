@@ -159,7 +159,7 @@ class HolePlace:
             outer,
             bore,
         )
-        place = replace(place, reach_mm=place.reach_to(hole.walls == 2))
+        place = replace(place, reach_mm=place.reach_in(bore, hole.walls == 2))
         return replace(place, lean_towards_deg=0.0, outer=None, bore=None) if site.flat else place
 
     @property
@@ -260,11 +260,9 @@ class HolePlace:
         """(n,): heights at which the countersink ends in the hole, around its axis."""
         return (self.cone_end_mm - (self.around(self.radius) @ self.axis[:2]) / self.axis[2]) * self.axis[2]
 
-    def reach_to(self, plug_opposite: bool) -> float:
+    def reach_in(self, bore: Outline, plug_opposite: bool) -> float:
         """How deep a stem may go, square to the outside: to the far wall, or halfway to a plug in that."""
-        if self.bore is None:
-            return self.reach_mm
-        clear = -float(np.nanmax(self._along_axis(self.bore, self.around(self.radius))[0]))
+        clear = -float(np.nanmax(self._along_axis(bore, self.around(self.radius))[0]))
         if not plug_opposite:
             return clear
         # Their tips are parallel unless the hole leans across the tube; then each stays on its side of the middle.
