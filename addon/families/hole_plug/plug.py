@@ -131,7 +131,7 @@ class HolePlug(Fitting):
         steps.add("Try one", "Start a plug of each kind in its hole by hand; it has to stand straight and stay")
         steps.add(
             "Turn to the lean",
-            "The stem leans as its hole does: press it in along the hole, not square to the tube",
+            "The stem leans as its hole does: turn the plug so that both lean the same way",
             (id for id, plug in fittings.items() if plug.place.lean_deg),
         )
         steps.add(
@@ -147,8 +147,7 @@ class HolePlug(Fitting):
         )
         steps.add(
             "Press in",
-            "Turned so that the stem leans as the hole does, with the thumb, then a soft mallet, along the hole, until "
-            "the head sits all round",
+            "With the thumb, then a soft mallet, along the hole, not square to the tube, until the head sits all round",
             (id for id, lean in ribbed.items() if lean),
         )
         steps.add(
