@@ -192,6 +192,15 @@ def test_what_is_stored_is_what_was_read(scene: bpy.types.Scene) -> None:
     assert again.tubes[0].ends[0].frame.origin.tolist() == listed.tubes[0].ends[0].frame.origin.tolist()
 
 
+def test_what_an_older_file_does_not_have_of_a_tube_costs_no_hole(scene: bpy.types.Scene) -> None:
+    listed = desk_of(scene).takeoff
+    stored = json.loads(takeoff_text(listed, {}))
+    for record in stored["tubes"]:
+        del record["cuts"]
+    again = takeoff_from(json.dumps(stored), tuple(line.key for line in scene.ferrule.ends), listed.ends)
+    assert len(again.holes) == len(listed.holes) and again.tubes[0].cuts == (None, None)
+
+
 def test_copes_of_every_kind_of_cut_are_stored() -> None:
     takeoff = GivenCope("1 in × 1/8 in", "NPS 1 1/2 Sch 40").added(Takeoff(()), "carbon steel")
     (cope,) = takeoff.copes

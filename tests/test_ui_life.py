@@ -22,6 +22,8 @@ from addon.families.cap.recipe import Recipe
 from addon.fields.declared import declared_in
 from addon.files.parts import Part
 from addon.files.stl import write_stl
+from addon.geometry.developments import PlaneCut
+from addon.geometry.frames import Frame
 from addon.geometry.sections import Outline, Section
 from addon.job.asked import Output, TubeFacts
 from addon.takeoff import TubeEnd
@@ -89,8 +91,6 @@ def test_a_recipe_comes_back_from_the_properties_to_the_last_digit(scene: bpy.ty
 
 
 def test_ends_come_back_from_their_records_to_the_last_digit() -> None:
-    from addon.geometry.frames import Frame
-
     outline = Outline.free(np.array([(0, 0), (30.1, 0), (17, 21.3)]))
     section = Section(outline, Outline("rectangle", 5, 4, 0.5, centre=(0.1, 0.2)))
     frame = Frame.along((1 / 3, 2e3, 3), (0.1, 0.2, 0.3))
@@ -100,6 +100,14 @@ def test_ends_come_back_from_their_records_to_the_last_digit() -> None:
     np.testing.assert_array_equal(again.frame.axes, frame.axes)
     np.testing.assert_array_equal(again.section.outer.points, outline.points)
     assert again.section.bore.like(section.bore, 0)
+
+
+@pytest.mark.parametrize(("back", "cut"), [(12.5, PlaneCut(0.0, 0.0, -12.5)), (None, None)])
+def test_ends_in_an_older_file_have_where_they_are_to_be_cut(back: float | None, cut: PlaneCut | None) -> None:
+    square, frame = Section(Outline.circle(20), Outline.circle(16)), Frame(np.zeros(3), np.eye(3))
+    record = json.loads(records.end_text(TubeEnd("Rail", square, frame, 0.0, 0.0, 50.0, "coped", "Runs into a post")))
+    del record["to_cut"]
+    assert records.end_from(json.dumps({**record, "cut_back_mm": back})).to_cut == cut
 
 
 # Undo

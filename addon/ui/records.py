@@ -68,6 +68,8 @@ def end_from(text: str) -> TubeEnd:
         section = _section(record.pop("section"))
         record |= {key: message_from(record[key]) for key in ("reason", "remedy") if key in record}
         record["holes"] = tuple(EndHole(**hole) for hole in record.pop("holes", ()))
+        if (back := record.pop("cut_back_mm", None)) is not None:  # of an older .blend file
+            record["to_cut"] = vars(PlaneCut(0.0, 0.0, -back))
         record["to_cut"] = PlaneCut(**record["to_cut"]) if record.get("to_cut") else None
         end = TubeEnd(section=section, frame=frame, **record)
         end.source.encode()

@@ -125,7 +125,8 @@ def _read(record: dict[str, Any], listed: Mapping[str, TubeEnd]) -> dict[str, An
 
 
 def _made(cls: type, entry: dict[str, Any], known: _Known) -> Any:
-    return cls(**{name: _value(hint, entry[name], known) for name, hint in _hints(cls).items()})
+    """What an older .blend file does not have is as usual."""
+    return cls(**{name: _value(hint, entry[name], known) for name, hint in _hints(cls).items() if name in entry})
 
 
 @lru_cache(30)
