@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal, TypedDict, Unpack, get_args
@@ -221,16 +221,15 @@ class Wish:
             "joint": next((joint_kind(record) for record in site.records if isinstance(record, Joint)), None),
         }
 
-    def _low_enough(self, process: Process) -> Callable[[Takeoff], Sequence[Site]]:
-        """Those whose fittings have room over the plate."""
-        sites = self.family.low_sites
-        return self.family.sites if sites is None else lambda takeoff: sites(takeoff, process.most_drawn_height_mm)
-
     def sites(self, takeoff: Takeoff, process: Process) -> Sequence[Site]:
         """The family's sites of an assembly, but for those that nothing is made for."""
-        sites = self._low_enough(process)
-        if self.make and all(override.make is None for override in self.overrides):
-            return sites(takeoff)
+        if not self.make or any(override.make is not None for override in self.overrides):
+            takeoff = self._wanted_of(takeoff)
+        if self.family.low_sites is None:
+            return self.family.sites(takeoff)
+        return self.family.low_sites(takeoff, process.most_drawn_height_mm)
+
+    def _wanted_of(self, takeoff: Takeoff) -> Takeoff:
         wanted = {
             "end": self.makes_for_end,
             "hole": lambda hole: self.makes_for(hole.tube.section, holes_mm=[hole.diameter_mm]),
@@ -239,7 +238,7 @@ class Wish:
         }[self.family.serves]
         kind = f"{self.family.serves}s"
         kept: dict[str, Any] = {kind: tuple(filter(wanted, getattr(takeoff, kind)))}
-        return sites(replace(takeoff, **kept))
+        return replace(takeoff, **kept)
 
 
 @dataclass(frozen=True)
