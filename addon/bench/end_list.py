@@ -29,11 +29,8 @@ _PICTURE_MM = 180.0, 88.0
 
 def drawings(sheet: JobSheet) -> list[Callable[[], str]]:
     """What draws the assemblies' pictures, each for itself."""
-    return [
-        partial(assembly_picture, assembly.bodies, _marks(sheet, sites), *_PICTURE_MM)
-        for assembly, sites in sheet.numbered
-        if assembly.bodies and _marks(sheet, sites)
-    ]
+    marked = ((assembly.bodies, _marks(sheet, sites)) for assembly, sites in sheet.numbered)
+    return [partial(assembly_picture, bodies, marks, *_PICTURE_MM) for bodies, marks in marked if bodies and marks]
 
 
 def end_list(sheet: JobSheet, drawn: Iterator[str]) -> str:
@@ -50,10 +47,9 @@ def end_list(sheet: JobSheet, drawn: Iterator[str]) -> str:
 
 def _marks(sheet: JobSheet, sites: range) -> list[EndMark]:
     """Those of an assembly's sites that take a fitting."""
-    numbers = sorted(number for fitting in sheet.fittings for number in fitting.sites if number in sites)
-    of = {number: fitting.id for fitting in sheet.fittings for number in fitting.sites}
-    taking = [(number, sheet.sites[number - 1]) for number in numbers]
-    return [EndMark(number, site.position, site.frame.z, of[number]) for number, site in taking]
+    taking = sorted((number, fitting.id) for fitting in sheet.fittings for number in fitting.sites if number in sites)
+    places = ((number, sheet.sites[number - 1], id) for number, id in taking)
+    return [EndMark(number, site.position, site.frame.z, id) for number, site, id in places]
 
 
 def _picture(sheet: JobSheet, assembly: SheetAssembly, sites: range, drawn: Iterator[str]) -> str:
