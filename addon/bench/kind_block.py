@@ -66,11 +66,11 @@ def _short(on: str) -> str:
 def _notes(entry: SheetFitting, views: Sequence[View], process: Process, material: Material) -> list[str]:
     notes = []
     for dimension in (dimension for view in views for dimension in view.dimensions):
+        asked, drawn = dimension.asked_for, dimension.mm[0]
         # Where it is rounded to the nearest layer nothing is to be done.
-        off = abs((dimension.asked_for or 0.0) - dimension.mm[0])
-        if dimension.asked_for is not None and off > process.layer_mm / 2 + EXACT_MM:
-            drawn = f"{dimension.name.capitalize()} {say_mm(dimension.mm[0])}, on whole layers"
-            notes.append(f"{drawn}; {say_mm(dimension.asked_for)} was asked for.")
+        if asked is not None and abs(asked - drawn) > process.layer_mm / 2 + EXACT_MM:
+            said = f"{dimension.name.capitalize()} {say_mm(drawn)}, on whole layers"
+            notes.append(f"{said}; {say_mm(asked)} was asked for.")
     if entry.way_up != entry.fitting.way_up:
         notes.append(f"On the plate: {entry.fitting.way_up}.")
     if joint := entry.glue:
