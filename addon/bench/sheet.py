@@ -74,7 +74,7 @@ class SheetFitting:
 
     @property
     def supported_outside(self) -> bool:
-        """Whether support stands anywhere else."""
+        """Whether support stands anywhere else; a hundredth of it is rounding."""
         return self.printed is not None and self.printed.support.volume_mm3 > 1.01 * self.printed.support_inside_mm3
 
     @cached_property
