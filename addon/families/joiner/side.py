@@ -42,14 +42,17 @@ class JoinerSide:
     """Of the tube's end, in the joiner's."""
     down: Floats
     """(2,): where the plate is, square to the tube's axis in its frame; nought where it stands."""
-    flat_mm: float = math.inf
-    """How far from the axis it is cut flat towards the plate."""
     flat_above: bool = False
     """Whether it is cut flat on the other side too."""
     stopped_by: EndHole | None = None
     """The hole through the tube's wall that it would be longer without."""
     short: bool = False
     """It is as long as the bore is clear, which is less than usual."""
+
+    @property
+    def flat_mm(self) -> float:
+        """How far from the axis it is cut flat towards the plate; no limit where it is not."""
+        return self.spigot.flat[2] if self.spigot.flat else math.inf
 
     @property
     def rim_z(self) -> float:
@@ -160,7 +163,7 @@ def cut_flat(side: JoinerSide, flat_mm: float) -> JoinerSide:
     if math.isinf(flat_mm):
         return side
     x, y = side.down.tolist()
-    return replace(side, flat_mm=flat_mm, spigot=replace(side.spigot, flat=(x, y, flat_mm)))
+    return replace(side, spigot=replace(side.spigot, flat=(x, y, flat_mm)))
 
 
 def holes_passed(recipe: JoinerRecipe, end: EndPlace, shift_mm: float) -> tuple[EndHole, ...]:
