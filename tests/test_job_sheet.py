@@ -631,7 +631,8 @@ def test_numbers_are_all_there_apart_and_on_the_paper():
 
 @pytest.mark.parametrize("count", [90, 3000])
 def test_where_numbers_would_cover_the_assembly_the_fittings_share_few_labels(count):
-    """Each label points to a place of its fitting, none is far from all labels of its own, and all are found."""
+    """Each label points to a place of its fitting, and no place is farther than a third of the picture from all labels
+    of its own."""
     rng = np.random.default_rng(5)
     at = rng.uniform(0, 1000, (count, 3))
     fittings = [f"F{1 + n % 6 if n > 1 else 7}" for n in range(count)]
@@ -645,6 +646,8 @@ def test_where_numbers_would_cover_the_assembly_the_fittings_share_few_labels(co
     assert len(dots) == count + len(labels)
     for label, tip in zip(labels, dots[count:], strict=True):
         assert fittings[int(np.linalg.norm(dots[:count] - tip, axis=1).argmin())] == label
+    own = np.array(fittings)[:, None] == labels
+    assert np.where(own, np.linalg.norm(dots[:count, None] - dots[count:], axis=2), np.inf).min(axis=1).max() < 88 / 3
 
 
 def test_pictures_of_nothing_and_of_one_point():
