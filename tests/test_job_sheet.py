@@ -631,8 +631,8 @@ def test_numbers_are_all_there_apart_and_on_the_paper():
 
 @pytest.mark.parametrize("count", [90, 3000])
 def test_where_numbers_would_cover_the_assembly_the_fittings_share_few_labels(count):
-    """Each label points to a place of its fitting, and no place is farther than a third of the picture from all labels
-    of its own."""
+    """Each label points to a place of its fitting, no place is farther than a third of the picture from all labels of
+    its own, and hardly any is under a label."""
     rng = np.random.default_rng(5)
     at = rng.uniform(0, 1000, (count, 3))
     fittings = [f"F{1 + n % 6 if n > 1 else 7}" for n in range(count)]
@@ -644,6 +644,7 @@ def test_where_numbers_would_cover_the_assembly_the_fittings_share_few_labels(co
     assert np.linalg.norm(circles[:, None] - circles, axis=2)[np.triu_indices(len(labels), 1)].min() >= 6.6
     dots = np.array(re.findall(r'<circle cx="([\d.]+)" cy="([\d.]+)" r="0.5"', svg), float)
     assert len(dots) == count + len(labels)
+    assert np.sum(np.linalg.norm(dots[:count, None] - circles, axis=2) < 3.3) <= 1
     for label, tip in zip(labels, dots[count:], strict=True):
         assert fittings[int(np.linalg.norm(dots[:count] - tip, axis=1).argmin())] == label
     own = np.array(fittings)[:, None] == labels

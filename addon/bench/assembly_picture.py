@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The assembly as a line drawing: seen from the front right and above, hidden lines left out, its sites numbered."""
+"""The assembly as a line drawing: seen from the front right and above, hidden lines left out, its sites numbered or
+named by their fittings."""
 
 from __future__ import annotations
 
@@ -76,12 +77,13 @@ def assembly_picture(bodies: Sequence[Mesh], ends: Sequence[EndMark], width: flo
     )
     places, ink = to_paper(anchors), _ink(starts, finishes, size)
     if len(ends) <= NUMBERED_UP_TO:
-        marks = _balloons([str(end.number) for end in ends], places, ways, size, ink, _CIRCLE_MM)
+        marks = _balloons([str(end.number) for end in ends], places, places, ways, size, ink, _CIRCLE_MM)
         title = f"The assembly, with {len(ends)} numbered places"
     else:
         chosen = _one_of_each_group([end.fitting for end in ends], places)
         marks = [svg.circle(at, 0.5, "dot") for at in places]
-        marks += _balloons([ends[of].fitting for of in chosen], places[chosen], ways[chosen], size, ink, _LABEL_MM)
+        words = [ends[of].fitting for of in chosen]
+        marks += _balloons(words, places[chosen], places, ways[chosen], size, ink, _LABEL_MM)
         title = f"The assembly, with {len(ends)} places by their fittings"
     return svg.drawing(size[0], size[1], title, svg.strokes(starts, finishes, "edge"), *marks)
 
@@ -236,13 +238,14 @@ def _one_of_each_group(fittings: Sequence[str], places: Floats) -> list[int]:
 
 
 def _balloons(
-    words: Sequence[str], anchors: Floats, ways: Floats, size: Floats, ink: Floats, radius: float
+    words: Sequence[str], anchors: Floats, dots: Floats, ways: Floats, size: Floats, ink: Floats, radius: float
 ) -> list[str]:
-    """Words in a circle for each place, on a leader, placed where it covers the least."""
+    """Words in a circle for each of the ``anchors``, on a leader, placed where it covers the least, of all ``dots``
+    too."""
     placed: list[Floats] = []
     drawn = []
     for index, said in enumerate(words):
-        at = _free_place(index, anchors, ways[index], placed, size, ink, radius)
+        at = _free_place(index, anchors, dots, ways[index], placed, size, ink, radius)
         placed.append(at)
         lead = at - anchors[index]
         rim = anchors[index] + lead * (1 - radius / np.linalg.norm(lead))
@@ -271,7 +274,14 @@ def _ink(starts: Floats, ends: Floats, size: Floats) -> Floats:
 
 
 def _free_place(
-    index: int, anchors: Floats, way: Floats, placed: list[Floats], size: Floats, ink: Floats, radius: float
+    index: int,
+    anchors: Floats,
+    dots: Floats,
+    way: Floats,
+    placed: list[Floats],
+    size: Floats,
+    ink: Floats,
+    radius: float,
 ) -> Floats:
     """The centre of the circle for one end: of places around it the one that is least in the way.
 
@@ -287,7 +297,7 @@ def _free_place(
     cost = np.repeat(reaches, len(angles)) + np.tile(4 * np.abs(angles - ahead) / np.pi, len(reaches))
     outside = np.maximum(radius + 0.4 - places, 0).sum(axis=1) + np.maximum(places - size + radius + 0.4, 0).sum(axis=1)
     cost += 1000 * outside
-    others = np.delete(anchors, index, axis=0)
+    others = dots[(dots != anchor).any(axis=1)]
     for points, clear, weight in (
         (np.array(placed).reshape(-1, 2), 2 * radius + 0.6, 500),
         (others, radius + 0.8, 100),
