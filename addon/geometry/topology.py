@@ -177,6 +177,16 @@ def components(count: int, a: Indices, b: Indices) -> Indices:
     return parent
 
 
+def patches(twins: Indices, triangles: Indices) -> Indices:
+    """(n,): for each of n ``triangles`` the least place of those that it hangs together with over their sides."""
+    place = np.full(len(twins) // 3, -1)
+    place[triangles] = np.arange(len(triangles))
+    across = twins.reshape(-1, 3)[triangles]
+    beside = np.where(across < 0, -1, place[across // 3])
+    member, side = np.nonzero(beside >= 0)
+    return components(len(triangles), member, beside[member, side])
+
+
 def loops(following: Indices) -> tuple[Indices, Indices]:
     """Closed chains out of ``following`` (n,), which is a permutation of 0 to n - 1.
 

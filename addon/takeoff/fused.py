@@ -454,13 +454,11 @@ def _left_over(
     surface: Surface, index: WallIndex, profiles: Sequence[RimSection], runs: WallRuns, whole: NDArray[np.bool_]
 ) -> Iterator[_Length]:
     """What smooth walls that begin at rims have besides the tubes of these."""
-    keys = np.isin(runs.own // max(runs.walls, 1), list(runs.pieces))
+    beside = {rim: index.triangles_of(runs.own_walls_of(rim)) for rim in runs.pieces}
     loose = np.zeros(len(surface.triangles), bool)
-    loose[index.triangles_of(np.unique(runs.own[keys] % max(runs.walls, 1)))] = True
-    loose &= whole[surface.bodies]
-    for rim in runs.pieces:
-        begin, end = np.searchsorted(runs.own, [rim * runs.walls, (rim + 1) * runs.walls])
-        triangles = index.triangles_of(runs.own[begin:end] % runs.walls)
+    for triangles in beside.values():
+        loose[triangles] = whole[surface.bodies[triangles]]
+    for rim, triangles in beside.items():
         frame, section = profiles[rim].frame, profiles[rim].section
         local = frame.to_local(surface.points(surface.triangles[triangles]).reshape(-1, 3))[:, :2]
         slack = _ON_OUTLINE * section.outer.width + polygons.sagitta(profiles[rim].bore)
@@ -468,14 +466,9 @@ def _left_over(
             on = (np.abs(off_outline(outline, local)[0]) < slack).reshape(-1, 3).all(axis=1)
             loose[triangles[on]] = False
     triangles = np.flatnonzero(loose)
-    place = np.full(len(surface.triangles), -1)
-    place[triangles] = np.arange(len(triangles))
-    half = (3 * triangles[:, None] + np.arange(3)).ravel()
-    twins = surface.twins[half]
-    other = np.where(twins < 0, -1, place[twins // 3])
-    group = components(len(triangles), place[half[other >= 0] // 3], other[other >= 0])
-    for lead in np.unique(group).tolist():
-        some = triangles[group == lead]
+    patches = topology.patches(surface.twins, triangles)
+    for lead in np.unique(patches).tolist():
+        some = triangles[patches == lead]
         axis = long_axis(surface, some)
         around = np.flatnonzero(surface.bodies == surface.bodies[some[0]])
         length = _Length.of(surface, some, around, axis) if axis is not None else None

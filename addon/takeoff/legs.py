@@ -10,11 +10,11 @@ from functools import cached_property
 import numpy as np
 
 from ..fields.messages import NOTHING, Length, Message, say
-from ..geometry import polygons
+from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame
 from ..geometry.outline_fit import off_outline
 from ..geometry.sections import Outline, Section
-from ..geometry.topology import Indices, borders, components, spans
+from ..geometry.topology import Indices, spans
 from .chunks import Chunks
 from .rim_sections import RimSection
 from .surface import Surface
@@ -185,7 +185,7 @@ class Skins:
         half = (3 * np.flatnonzero(labels >= 0)[:, None] + np.arange(3)).ravel()
         twins = surface.twins[half]
         border = half[(twins < 0) | (labels[twins // 3] != labels[half // 3])]
-        half, begins = borders(surface.twins, border)
+        half, begins = topology.borders(surface.twins, border)
         owners = labels[half[begins[:-1]] // 3]
         return cls(labels, half, begins, owners, _turns(surface, legs, half, begins, owners))
 
@@ -242,11 +242,7 @@ def _label(surface: Surface, leg: Leg, place: int, triangles: Indices, labels: I
 def _of_span(surface: Surface, leg: Leg, triangles: Indices, heights: Floats) -> Indices:
     """The triangles, whose middles are at ``heights``, that hang together with some between the leg's ends: another
     tube of its body may lie in line with it."""
-    place = np.full(len(surface.triangles), -1)
-    place[triangles] = np.arange(len(triangles))
-    twins = surface.twins[(3 * triangles[:, None] + np.arange(3)).ravel()]
-    side, other = np.repeat(np.arange(len(triangles)), 3), np.where(twins < 0, -1, place[twins // 3])
-    patches = components(len(triangles), side[other >= 0], other[other >= 0])
+    patches = topology.patches(surface.twins, triangles)
     return triangles[np.isin(patches, patches[(heights < 0) & (heights > -leg.length)])]
 
 
@@ -254,12 +250,10 @@ def _fill(surface: Surface, doubtful: Indices, label: int, labels: Indices) -> N
     """Marks the ``doubtful`` triangles that lie between none but triangles of the wall with this label."""
     if not doubtful.size:
         return
-    place = np.full(len(labels), -1)
-    place[doubtful] = np.arange(len(doubtful))
-    twins = surface.twins[(3 * doubtful[:, None] + np.arange(3)).ravel()] // 3
-    side, other = np.repeat(np.arange(len(doubtful)), 3), place[twins]
-    patches = components(len(doubtful), side[other >= 0], other[other >= 0])
-    open_ones = patches[side[(other < 0) & ((twins < 0) | (labels[twins] != label))]]
+    closed = labels == label
+    closed[doubtful] = True
+    twins, patches = surface.twins.reshape(-1, 3)[doubtful], topology.patches(surface.twins, doubtful)
+    open_ones = patches[((twins < 0) | ~closed[twins // 3]).any(axis=1)]
     labels[doubtful[~np.isin(patches, open_ones)]] = label
 
 

@@ -112,8 +112,15 @@ class WallRuns:
 
     def walls_of(self, rim: int) -> Indices:
         """The walls beside a rim's bore."""
-        begin, end = np.searchsorted(self.bore_walls, [rim * self.walls, (rim + 1) * self.walls])
-        return self.bore_walls[begin:end] % self.walls
+        return self._of(rim, self.bore_walls)
+
+    def own_walls_of(self, rim: int) -> Indices:
+        """The walls that belong to a rim's tube."""
+        return self._of(rim, self.own)
+
+    def _of(self, rim: int, keys: Indices) -> Indices:
+        begin, end = np.searchsorted(keys, [rim * self.walls, (rim + 1) * self.walls])
+        return keys[begin:end] % self.walls
 
 
 def trace(surface: Surface, index: WallIndex, chunks: Chunks, rims: Rims, profiles: Sequence[RimSection]) -> WallRuns:
