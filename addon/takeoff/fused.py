@@ -137,8 +137,12 @@ class _Length:
         return bool(np.linalg.eigvalsh(normals.T @ normals)[0] < _FLAT * len(normals))
 
     @property
-    def as_side(self) -> _Length | None:
-        """The bore that it is one side of, where other sides go on flush into those of another tube."""
+    def as_bore(self) -> _Length | None:
+        """Itself, or the bore that it is one side of, where other sides go on flush into those of another tube."""
+        if self.inside and self.loops is not None:
+            return self
+        if not (self.inside or self.flat):
+            return None
         corners = self.base.to_local(self.surface.points(self.surface.triangles[self.triangles]))
         middles = corners.mean(axis=1)
         nearest = int(np.abs(middles[:, 2]).argmin())
@@ -311,21 +315,19 @@ def _beside_others(
 ) -> tuple[list[Prism], list[tuple[int, Floats]]]:
     """The ends of tubes of which no walls close around the bore, since some are flush with those of others, but for the
     tubes that are ``known`` by an end and how far they go down from it; and the places of those that are open."""
-    found: list[_Length] = []
     ends: list[Prism] = []
     flush: list[tuple[int, Floats]] = []
+    tubes = list(known)
     for side in sorted(lengths, key=lambda length: -length.length):
-        bore = side if side.inside and side.loops is not None else side.as_side if side.flat or side.inside else None
-        if bore is None or not bore.is_long:
+        bore = side.as_bore
+        if bore is None or any(bore.covers(frame, deep) for body, frame, deep in tubes if body == bore.body):
             continue
-        if any(bore.covers(frame, deep) for body, frame, deep in known if body == bore.body) or any(
-            bore.covers(other.end_frame, other.length) for other in found if other.body == bore.body
-        ):
+        if not bore.is_long:
             continue
-        found.append(bore)
+        tubes.append((bore.body, bore.end_frame, bore.length))
         for up in (1, -1):
             if bore.open_at(up):
-                flush.append((bore.body, bore.base.to_world(np.array([0.0, 0.0, up * bore.length / 2]))))
+                flush.append((bore.body, bore.base.to_world((0.0, 0.0, up * bore.length / 2))))
             elif (end := bore.flat_end(up)) is not None:
                 ends.append(end)
     return ends, flush
@@ -469,11 +471,10 @@ def _left_over(
     patches = topology.patches(surface.twins, triangles)
     for lead in np.unique(patches).tolist():
         some = triangles[patches == lead]
-        axis = long_axis(surface, some)
-        around = np.flatnonzero(surface.bodies == surface.bodies[some[0]])
-        length = _Length.of(surface, some, around, axis) if axis is not None else None
-        if length is not None:
-            yield length
+        if (axis := long_axis(surface, some)) is not None:
+            around = np.flatnonzero(surface.bodies == surface.bodies[some[0]])
+            if (length := _Length.of(surface, some, around, axis)) is not None:
+                yield length
 
 
 def _axes(index: WallIndex, walls: Indices, owner: Indices, along: Floats) -> Floats:
