@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from ..fields.messages import Message, Name, say
+from ..fields.messages import IT, ByNumber, Message, Name, say
 from ..geometry import polygons, topology
 from ..geometry.frames import Floats, Frame, taken
 from ..geometry.outline_fit import off_outline
@@ -39,6 +39,8 @@ _MUCH_LEVEL = 1 / 3
 _FINE, _ALIKE = 1e-5, 1e-3
 """How closely the end of a tube between flush walls is looked for, in widths, and by how much its outside's area may
 differ there."""
+_AN_OPEN_END_WAS = ByNumber("An open end was", "Open ends were")
+_ITS_RIM_LIES = ByNumber("its rim lies", "their rims lie")
 
 
 @dataclass(frozen=True, eq=False)
@@ -289,7 +291,7 @@ def between(
 
 
 def notes_of_fused(surface: Surface, between: BetweenTubes) -> tuple[Message, ...]:
-    """The bodies of bars without bores, in sentences."""
+    """What was not read of fused bodies, in sentences."""
     said = (
         "{} is several bars in one body without bores: nothing was read. Model the tubes hollow, or each as a body of "
     )
@@ -298,15 +300,12 @@ def notes_of_fused(surface: Surface, between: BetweenTubes) -> tuple[Message, ..
     flush: dict[int, list[Floats]] = defaultdict(list)
     for body, place in between.flush:
         flush[body].append(place)
+    said = "{} not read on {}, at {}, most likely since {} in one plane with another tube's side: model each tube as a "
+    said += "body of its own, or enter {} by hand."
     for body, places in flush.items():
-        count, where = len(places), said_places(np.array(places))
-        ends, their = ("An open end was", "its rim lies") if count == 1 else ("Open ends were", "their rims lie")
-        it = "it" if count == 1 else "them"
-        said = (
-            f"{ends} not read on {{}}, at {{}}, most likely since {their} in one plane with another tube's side: model "
-        )
-        said += f"each tube as a body of its own, or enter {it} by hand."
-        notes.append(say(said, Name(surface.body_names[body]), where))
+        where = said_places(np.array(places))
+        note = say(said, _AN_OPEN_END_WAS, Name(surface.body_names[body]), where, _ITS_RIM_LIES, IT)
+        notes.append(note.of(len(places)))
     return tuple(notes)
 
 
