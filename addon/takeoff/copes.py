@@ -77,7 +77,7 @@ def copes_of(
         if met.needs == "room":
             explained[number] = replace(ends[number], remedy=met.remedy)
             continue
-        to_cut = met.cut if isinstance(met.cut, PlaneCut) and met.cut != running[number].rim else None
+        to_cut = met.cut if isinstance(met.cut, PlaneCut) and met.cut != ends[number].rim else None
         if met.needs == "square cut":
             to_cut = PlaneCut(0.0, 0.0, float(met.cut.heights(running[number].around).min()))
         closed = replace(ends[number], clear_depth_mm=0.0, reason=met.reason, remedy=met.remedy, to_cut=to_cut)

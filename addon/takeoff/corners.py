@@ -46,7 +46,7 @@ def met_at_corners(running: Mapping[int, Running]) -> dict[int, Met]:
     staying = {
         number: _said_staying(cornered[number], how_far)
         for number, how_far in past.items()
-        if number in cornered and number not in met and number not in continued
+        if number not in met and number not in continued
     }
     return mitred | met | {number: what for number, what in staying.items() if what}
 
@@ -77,7 +77,7 @@ def _ends_met(running: Running) -> list[TubeEnd]:
             continue
         line = running.line_of(cut)
         line = line[np.isfinite(line[:, 2])]
-        drawn = running.rim.heights(line[:, :2]) > line[:, 2]
+        drawn = running.end.rim.heights(line[:, :2]) > line[:, 2]
         points, slack = running.end.frame.to_world(line), SLACK * running.end.section.outer.width
         for end in running.tubes[place].ends:
             if isinstance(end, TubeEnd):
@@ -90,7 +90,7 @@ def _ends_met(running: Running) -> list[TubeEnd]:
 def _past(end: TubeEnd, points: Floats) -> Floats:
     """(n,): how far past an end's rim points (n, 3) lie, along its axis."""
     local = end.frame.to_local(points)
-    return np.asarray(local[:, 2] - PlaneCut(end.mitre_deg, end.mitre_direction_deg).heights(local[:, :2]))
+    return np.asarray(local[:, 2] - end.rim.heights(local[:, :2]))
 
 
 def _face_in_line(end: TubeEnd, other: TubeEnd) -> bool:
@@ -119,7 +119,7 @@ def _mitre(running: Running, other: Running) -> PlaneCut | None:
 
 
 def _said_mitred(running: Running, other: Running, cut: PlaneCut) -> Met:
-    past = float(cut.heights(running.around).max() - running.rim.heights(running.around).max())
+    past = float(cut.heights(running.around).max() - running.end.rim.heights(running.around).max())
     both, where = f"both have to be mitred {say_three(cut.mitre_deg)}°", "past" if past > 0 else "short of"
     reason = say(
         f"Drawn into the end of {{}}: {both}, the longest point {{}} {where} this end",
@@ -148,7 +148,7 @@ def _past_ends(running: Mapping[int, Running], met: Mapping[int, Met]) -> dict[i
 
 def _said_staying(running: Running, past: float) -> Met | None:
     """What is said of an end where others are cut to lie on its tube; nothing where they are not in its way."""
-    rim, end = running.rim, running.end
+    rim, end = running.end.rim, running.end
     # The rest of a corner may leave room for a cap, but there is no tube yet where that has to go.
     if end.open and past < SLACK * end.section.outer.width:
         return None

@@ -152,9 +152,14 @@ class TubeEnd:
         return said_mitre(self.mitre_deg) or "cut straight"
 
     @property
+    def rim(self) -> PlaneCut:
+        """The plane of its rim as it is drawn, in its frame."""
+        return PlaneCut(self.mitre_deg, self.mitre_direction_deg)
+
+    @property
     def flat_cut(self) -> PlaneCut:
         """How it is sawn, in its frame: as it is drawn, or as it has to be."""
-        return self.to_cut or PlaneCut(self.mitre_deg, self.mitre_direction_deg)
+        return self.to_cut or self.rim
 
     @property
     def rim_normal(self) -> Floats:

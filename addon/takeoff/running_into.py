@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from ..fields.messages import NOTHING, Length, Message, Name, say, say_each
-from ..geometry.developments import TOUCH_MM, Cut, LowestCut, PlaneCut, TubeCut
+from ..geometry.developments import TOUCH_MM, Cut, LowestCut, TubeCut
 from ..geometry.frames import Floats
 from ..geometry.names import name_order
 from ..geometry.outline_fit import off_outline
@@ -143,10 +143,6 @@ class Running:
         """(n, 3): a cut around its outside; z is NaN where it passes by."""
         return np.column_stack([self.around, cut.heights(self.around)])
 
-    @property
-    def rim(self) -> PlaneCut:
-        return PlaneCut(self.end.mitre_deg, self.end.mitre_direction_deg)
-
     def lying_on(self, place: int, cut: Cut) -> Floats:
         """(n, 3): where in the world its cut lies on one of the tubes, not on another one before that."""
         line = self.line_of(self.cut_on(place))
@@ -161,7 +157,7 @@ class Running:
         if not -length < middle < _SHORT * width or 2 * cut.axis_height - middle < -_THROUGH * width:
             return False
         met = line[np.isfinite(line[:, 2])]
-        return bool((self.rim.heights(met[:, :2]) - met[:, 2]).max() > SLACK * width)
+        return bool((self.end.rim.heights(met[:, :2]) - met[:, 2]).max() > SLACK * width)
 
     def _is_there(self, place: int, lowest: Cut) -> bool:
         """Whether the tube does not end before it is met, where nothing else is met before."""
@@ -186,7 +182,7 @@ class Running:
 
     def _said_square(self, names: Name | Message, cut: Cut) -> tuple[Message, Need]:
         line = self.line_of(cut)
-        reach = float(self.rim.heights(line[:, :2]).max() - line[:, 2].min())
+        reach = float(self.end.rim.heights(line[:, :2]).max() - line[:, 2].min())
         return say("Runs {} into {}: it has to be cut square", Length(reach), names), "square cut"
 
     def _lies_flat(self, under: Sequence[int], cut: Cut) -> bool:
@@ -219,7 +215,7 @@ class Running:
         if not first.any():
             return False
         # Its cut on the others may lie past its rim, where that is drawn short of them.
-        rim = self.rim.heights(points)
+        rim = self.end.rim.heights(points)
         into = (np.fmax(rim, others) - heights)[first]
         past = (np.fmin(rim, others) - 2 * cut.middles(points) + heights)[first]
         along = (self.end.frame.to_world(line[first]) - tube.frame.origin) @ tube.axis
