@@ -144,7 +144,7 @@ class _Around:
 
     @classmethod
     def of(cls, surface: Surface, profile: RimSection, triangles: Indices) -> _Around:
-        corners = profile.frame.to_local(surface.points(surface.triangles[triangles]).reshape(-1, 3))
+        corners = profile.frame.to_local(surface.corners(triangles).reshape(-1, 3))
         corners[:, 2] = corners[:, :2] @ profile.rim_slope - corners[:, 2]
         at_rim = _AT_RIM * profile.section.outer.width
         corners[np.abs(corners[:, 2]) < at_rim / 4, 2] = 0.0

@@ -301,7 +301,7 @@ def _flat_band(
     above = _ABOVE * depth + 4 * surface.noise[loop[0] // 3]
 
     def is_low(triangles: Indices) -> NDArray[np.bool_]:
-        heights = (surface.points(surface.triangles[triangles]) - middle) @ normal
+        heights = (surface.corners(triangles) - middle) @ normal
         return (heights.min(axis=1) > -depth) & (heights.max(axis=1) < above)
 
     around = _band(surface, loop, is_low, known)

@@ -80,7 +80,7 @@ class _Length:
         triangles = triangles[np.abs(surface.normals[triangles] @ axis) < _ALONG]
         if not triangles.size:
             return None
-        corners = surface.points(surface.triangles[triangles])
+        corners = surface.corners(triangles)
         frame = Frame.along(corners[0, 0], axis)
         local = frame.to_local(corners)
         low, high = local.min(axis=(0, 1)), local.max(axis=(0, 1))
@@ -129,7 +129,7 @@ class _Length:
         heights = ((lows + highs) / 2 - self.base.origin) @ self.base.z
         spread = (highs - lows) / 2 @ np.abs(self.base.z) + 1e-6 * self.length
         cut = self.around[np.abs(heights - level) <= spread]
-        local = self.base.to_local(self.surface.points(self.surface.triangles[cut]))
+        local = self.base.to_local(self.surface.corners(cut))
         return sliced(self.surface, cut, local, level)
 
     @property
@@ -145,7 +145,7 @@ class _Length:
             return self
         if not (self.inside or self.flat):
             return None
-        corners = self.base.to_local(self.surface.points(self.surface.triangles[self.triangles]))
+        corners = self.base.to_local(self.surface.corners(self.triangles))
         middles = corners.mean(axis=1)
         nearest = int(np.abs(middles[:, 2]).argmin())
         normal = self.base.axes[:2] @ self.surface.normals[self.triangles[nearest]]
@@ -203,7 +203,7 @@ class _Length:
 
     def open_at(self, up: int) -> bool:
         """Whether nothing of its body lies ahead on its axis, past where its walls end."""
-        corners = self.base.to_local(self.surface.points(self.surface.triangles[self.around]))
+        corners = self.base.to_local(self.surface.corners(self.around))
         corners = corners[(corners[..., 2] * up).max(axis=1) > self.length / 2 + 1e-3 * self.length, :, :2]
         turns = polygons.cross(corners, np.roll(corners, -1, axis=1))
         return not ((turns >= 0).all(axis=1) | (turns <= 0).all(axis=1)).any()
@@ -461,7 +461,7 @@ def _left_over(
         loose[triangles] = whole[surface.bodies[triangles]]
     for rim, triangles in beside.items():
         frame, section = profiles[rim].frame, profiles[rim].section
-        local = frame.to_local(surface.points(surface.triangles[triangles]).reshape(-1, 3))[:, :2]
+        local = frame.to_local(surface.corners(triangles).reshape(-1, 3))[:, :2]
         slack = _ON_OUTLINE * section.outer.width + polygons.sagitta(profiles[rim].bore)
         for outline in (section.outer, section.bore):
             on = (np.abs(off_outline(outline, local)[0]) < slack).reshape(-1, 3).all(axis=1)

@@ -149,7 +149,7 @@ def _cubes(surface: Surface, bodies: list[int]) -> dict[int, float]:
     cubes = {}
     for body in bodies:
         if mostly[body] and sizes[body] >= _LEAST_CUBED:
-            corners = surface.points(surface.triangles[alike & (surface.bodies == body)])
+            corners = surface.corners(np.flatnonzero(alike & (surface.bodies == body)))
             sides = np.sort(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2), axis=1)
             width = float(np.sqrt(squares[body]))
             if (np.abs(sides / width - (1, 1, np.sqrt(2))) < _ALIKE).all():

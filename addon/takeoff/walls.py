@@ -294,7 +294,7 @@ def _reach(surface: Surface, index: WallIndex, plane: _RimPlanes, keys: Indices,
         owner, wall = divmod(key_left, walls)
         triangles = index.triangles_of(np.array([wall]))
         triangles = triangles[np.abs(surface.normals[triangles] @ plane.axes[owner]) < 0.1]
-        corners = surface.points(surface.triangles[triangles].ravel())
+        corners = surface.corners(triangles).reshape(-1, 3)
         depths = plane.depths(corners, np.full(len(corners), owner))
         reach[owner] = max(reach[owner], float(depths.max(initial=0.0)))
     return reach
