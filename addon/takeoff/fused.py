@@ -22,7 +22,7 @@ from .legs import ASIDE, PARALLEL, PARTED
 from .prisms import LEVEL, SLICES, Prism, end_at, fitted, long_axis, sliced
 from .rim_sections import RimSection, combined, is_tube
 from .surface import Surface
-from .walls import WallIndex, WallRuns
+from .walls import ON_OUTLINE, WallIndex, WallRuns
 
 _ALONG = 1e-2
 """Triangles whose normals lean less than this, as a cosine, from square to an axis run along it."""
@@ -32,7 +32,6 @@ _LEAST_SKIN = 5e-5
 """Share of its body's skin that a length has at least: a rough one has thousands of little flats that run along."""
 _LEAST_LENGTH = 2.0
 """Of a bore between two tubes, over its width."""
-_ON_OUTLINE = 2e-3
 _FLATTEST = 3.0
 """A bar so much wider than thick is a flat bar."""
 _MUCH_LEVEL = 1 / 3
@@ -198,7 +197,7 @@ class _Length:
             return False
         levels = [(0.0, 0.0, level) for level in self._levels]
         places = profile.frame.to_local(self.base.to_world(np.array(levels)))[:, :2]
-        slack = _ON_OUTLINE * profile.section.outer.width
+        slack = ON_OUTLINE * profile.section.outer.width
         return bool((off_outline(profile.section.outer, places)[0] < slack).any())
 
     def open_at(self, up: int) -> bool:
@@ -462,7 +461,7 @@ def _left_over(
     for rim, triangles in beside.items():
         frame, section = profiles[rim].frame, profiles[rim].section
         local = frame.to_local(surface.corners(triangles).reshape(-1, 3))[:, :2]
-        slack = _ON_OUTLINE * section.outer.width + polygons.sagitta(profiles[rim].bore)
+        slack = ON_OUTLINE * section.outer.width + polygons.sagitta(profiles[rim].bore)
         for outline in (section.outer, section.bore):
             on = (np.abs(off_outline(outline, local)[0]) < slack).reshape(-1, 3).all(axis=1)
             loose[triangles[on]] = False

@@ -18,14 +18,13 @@ from ..geometry.topology import Indices, spans
 from .chunks import Chunks
 from .rim_sections import RimSection
 from .surface import Surface
-from .walls import WallIndex, WallRuns
+from .walls import ON_OUTLINE, WallIndex, WallRuns
 
 PARALLEL = np.cos(np.radians(0.5))
 ASIDE = 0.01
 """Share of the width by which the axes of a tube's two ends may miss each other."""
 PARTED = 2.0
 """How many times its own wall lies at most between two parts of a tube's bore."""
-_ON_OUTLINE = 2e-3
 _COARSEST = 0.08
 """Share of a corner's radius by which two facets around it lie inside; beside a flat side more seems to be so."""
 _FACING = 0.8
@@ -62,7 +61,7 @@ class Leg:
         """How far corners of a wall may lie off its ``outline``, on facets at that, in mm."""
         width = self.section.outer.width
         facet = 1.5 * self.facet * outline.width / self.section.bore.width
-        return min(_ON_OUTLINE * width + facet, self.section.wall / 3 or _ON_OUTLINE * width)
+        return min(ON_OUTLINE * width + facet, self.section.wall / 3 or ON_OUTLINE * width)
 
 
 def paired(profiles: Sequence[RimSection], bodies: Sequence[int], runs: WallRuns) -> list[Leg]:

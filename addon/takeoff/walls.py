@@ -21,8 +21,8 @@ from .surface import Surface
 _SQUARE = 1e-3
 """Triangles whose normals lean less than this (rms, as a cosine) from square run along the axis."""
 _LEVEL = 1e-4
-_ON_OUTLINE = 2e-3
-"""Share of the bore's width within which a corner lies on the bore's outline."""
+ON_OUTLINE = 2e-3
+"""Share of its width within which a corner lies on an outline."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,6 +184,10 @@ class _RimPlanes:
         """How far down the axis from the rim's plane each point lies."""
         return np.einsum("ij,ij->i", points - taken(self.origins, rims), taken(self.slopes, rims))
 
+    def tolerance(self, rim: int, profile: RimSection) -> float:
+        """How far the corners of a bore's wall may lie off the bore's outline, in mm."""
+        return float(ON_OUTLINE * profile.section.bore.width + polygons.sagitta(profile.bore) + 4 * self.noise[rim])
+
 
 def _beside(surface: Surface, loops: Loops, walls: int) -> Indices:
     """Sorted keys ``loop * walls + wall`` of the walls beside loops."""
@@ -231,7 +235,7 @@ def _depths_beside(surface: Surface, plane: _RimPlanes, rim: int, profile: RimSe
     another tube whose walls are flush with its own."""
     ends = np.stack([surface.points(surface.starts[half_edges]), surface.points(surface.ends_of(half_edges))])
     off = np.abs(off_outline(profile.section.bore, profile.frame.to_local(ends.reshape(-1, 3))[:, :2])[0])
-    on = off < _ON_OUTLINE * profile.section.bore.width + polygons.sagitta(profile.bore) + 4 * plane.noise[rim]
+    on = off < plane.tolerance(rim, profile)
     depths = plane.depths(ends.reshape(-1, 3), np.full(len(on), rim))
     return np.where(on, depths, np.inf).reshape(2, -1).min(axis=0)
 
@@ -255,7 +259,7 @@ def _straight_piece(
     """The triangles of a bore whose wall bends or is made of small triangles: those of its body whose corners all lie
     on the outline, below the rim."""
     bore, frame = profile.section.bore, profile.frame
-    tolerance = _ON_OUTLINE * bore.width + polygons.sagitta(profile.bore) + 4 * plane.noise[rim]
+    tolerance = plane.tolerance(rim, profile)
     low, high = profile.bore.min(axis=0) - tolerance, profile.bore.max(axis=0) + tolerance
     length = float(np.linalg.norm(np.ptp(surface.vertices, axis=0)))
     box = np.array([[*low, -length]]), np.array([[*high, length]])
