@@ -139,6 +139,13 @@ def test_rounding_does_not_swap_the_mouths_of_a_hole_at_no_angle():
     assert not tube.from_half_turn(np.array([0.0, 20.0, -50.0])) and tube.from_half_turn(np.array([0.0, -20.0, -50.0]))
 
 
+@pytest.mark.parametrize(("y", "angle"), [(0.0, 0.0), (-0.0, 0.0), (-1e-17, 0.0), (-1.0, 360 - math.degrees(1 / 12.7))])
+def test_how_far_around_a_place_is_stays_below_a_whole_turn(y, angle):
+    frame = Frame(np.zeros(3), np.eye(3))
+    bar = Tube("bar", Section.round(25.4, 3), frame, 100.0, (ClosedEnd(say("")), ClosedEnd(say(""))), (0.0, 0.0))
+    assert bar.around_deg(np.array([12.7, y, 0.0])) == pytest.approx(angle, abs=0.02)
+
+
 def test_a_row_of_holes_is_listed_along_the_tube(gmsh):
     def build():
         drills = [cylinder(gmsh, (x, -60, z), (0, 120, 0), 3.0) for x in (-10, 10) for z in (40, 90)]

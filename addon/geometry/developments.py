@@ -15,7 +15,7 @@ from typing import Protocol
 
 import numpy as np
 
-from .frames import Floats, Frame
+from .frames import Floats, Frame, around_deg
 from .outline_fit import off_outline
 from .polygons import cross, nearest_edges
 from .sections import Outline, Section
@@ -113,7 +113,7 @@ class TubeCut:
         x, y, z = self.frame.z
         # At a right angle no side along the other tube is shorter: then the one to the right across it is.
         back = z > _SQUARE or (abs(z) <= _SQUARE and self._falls_left)
-        return math.degrees(math.atan2(-y, -x) if back else math.atan2(y, x)) % 360.0
+        return around_deg(-x, -y) if back else around_deg(x, y)
 
     @property
     def _falls_left(self) -> bool:
@@ -215,7 +215,7 @@ class LowestCut:
         turn = np.arctan2(points[:, 1], points[:, 0])
         x, y = np.nan_to_num(_lowest(cuts, points)) @ np.column_stack([np.cos(turn), np.sin(turn)]) / len(points)
         level = math.hypot(x, y) < TOUCH_MM
-        return cls(tuple(cuts), cuts[0].direction_deg if level else math.degrees(math.atan2(-y, -x)) % 360.0)
+        return cls(tuple(cuts), cuts[0].direction_deg if level else around_deg(-x, -y))
 
     def heights(self, points: Floats) -> Floats:
         return _lowest(self.cuts, points)

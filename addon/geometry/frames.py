@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,12 @@ def by_column(rows: Floats) -> Floats:
 def taken(rows: Floats, chosen: NDArray[np.int64]) -> Floats:
     """``rows[chosen]``, for rows that lie column after column, or few; the result does so too."""
     return rows.T.take(chosen.T, axis=-1).T
+
+
+def around_deg(x: float, y: float) -> float:
+    """Where a direction is, counter-clockwise from x: 0 to under 360."""
+    # What is hardly below 0 comes to 360 at first.
+    return math.degrees(math.atan2(y, x)) % 360.0 % 360.0
 
 
 @dataclass(frozen=True, eq=False)

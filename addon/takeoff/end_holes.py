@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from ..fields.messages import NOTHING, THE_HOLE, THIS_END, ByNumber, Length, say
 from ..geometry import polygons
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, around_deg
 from ..geometry.sections import Section
 from ..geometry.topology import Indices
 from .ends import OPEN, EndHole, TubeEnd, longest_spigot, mitre_normal
@@ -142,8 +142,7 @@ def _in_end(end: TubeEnd, hole: Hole) -> EndHole | None:
     if abs(z) > _SQUARE:
         return None
     px, py, pz = end.frame.to_local(hole.position)
-    angle, through = math.degrees(math.atan2(y, x)) % 360, hole.walls > 1
-    own = EndHole(hole.diameter_mm, -float(pz), angle, float(x * py - y * px), through)
+    own = EndHole(hole.diameter_mm, -float(pz), around_deg(x, y), float(x * py - y * px), hole.walls > 1)
     return own.turned(0.0)
 
 

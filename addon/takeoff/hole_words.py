@@ -14,7 +14,7 @@ import numpy as np
 
 from ..fields.messages import NOTHING, Length, Message, say
 from ..geometry.developments import PlaneCut
-from ..geometry.frames import Floats
+from ..geometry.frames import Floats, around_deg
 from ..geometry.outline_fit import off_outline
 from ..geometry.units import say_three
 from .ends import TubeEnd
@@ -140,7 +140,7 @@ def _around(hole: Hole, mouth: Mouth, end: int) -> str:
     zero /= np.linalg.norm(zero)
     out = mouth.position - tube.frame.origin
     out = out - (out @ z) * z
-    degrees = math.degrees(math.atan2(float(np.cross(z, zero) @ out), float(zero @ out))) % 360.0
+    degrees = around_deg(float(zero @ out), float(np.cross(z, zero) @ out))
     if abs(degrees - 90 * round(degrees / 90)) < _QUARTER_DEG:
         return facing(out / np.linalg.norm(out))
     return f"{say_three(degrees)}° from the {'front' if upright else 'top'}, counter-clockwise seen from that end"

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -13,7 +12,7 @@ import numpy as np
 
 from ..fields.messages import Message
 from ..geometry.developments import Cut, TubeCut, traced
-from ..geometry.frames import Floats, Frame
+from ..geometry.frames import Floats, Frame, around_deg
 from ..geometry.sections import Section
 from .ends import EndHole, TubeEnd, UnitDoubt
 from .surface import Surface
@@ -92,9 +91,9 @@ class Tube:
         return distance_mm + past[0], last
 
     def around_deg(self, point: Floats) -> float:
-        """How far around the axis a point (3,) is, counter-clockwise from x seen from the first end, 0 to 360."""
+        """How far around the axis a point (3,) is, counter-clockwise from x seen from the first end: 0 to under 360."""
         x, y, _ = self.frame.to_local(point)
-        return math.degrees(math.atan2(y, x)) % 360.0
+        return around_deg(x, y)
 
     def from_half_turn(self, point: Floats) -> bool:
         """Whether a point (3,) lies half a turn around the axis or further, whatever rounding makes of 0 and 180."""
