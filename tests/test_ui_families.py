@@ -20,6 +20,7 @@ from test_ui_job import put, tube
 import addon
 from addon.families import table
 from addon.families.cap import CAP
+from addon.families.cope_sleeve.cut_ends import cope_sites
 from addon.geometry.developments import LowestCut, ReadCut
 from addon.geometry.frames import Frame
 from addon.geometry.sections import Section
@@ -218,6 +219,17 @@ def test_copes_of_every_kind_of_cut_are_stored() -> None:
     for before, after in zip(copes, again, strict=True):
         assert after.cut.heights(points) == pytest.approx(before.cut.heights(points))
         assert after.cut.direction_deg == pytest.approx(before.cut.direction_deg)
+
+
+def test_sites_that_an_earlier_version_stored_without_the_cuts_of_tubes_are_read() -> None:
+    takeoff = GivenCope("1 in × 1/8 in", "NPS 1 1/2 Sch 40").added(Takeoff(()), "carbon steel")
+    (cope,) = takeoff.copes
+    record = json.loads(takeoff_text(takeoff, {id(cope.end): "key"}))
+    for bar in record["tubes"]:
+        del bar["cuts"]
+    again = takeoff_from(json.dumps(record), ("key",), (cope.end,))
+    assert [site.at.place for site in cope_sites(again)] == [site.at.place for site in cope_sites(takeoff)]
+    assert [bar.cuts for bar in again.tubes] == [(None, None)]
 
 
 def test_the_windows_files_are_those_of_its_job_file(scene: bpy.types.Scene, tmp_path: Path) -> None:

@@ -142,7 +142,10 @@ class CutPlace:
 
 def cope_sites(takeoff: Takeoff) -> list[CopeSite]:
     ends = cut_ends(takeoff)
-    return [CopeSite(cope, ends[id(cope.end)], far_end(cope.end, cope.tube, ends)) for cope in takeoff.copes]
+    return [
+        CopeSite(cope, CutEnd(cope.end, cope.tube, cope.cut), far_end(cope.end, cope.tube, ends))
+        for cope in takeoff.copes
+    ]
 
 
 def cut_ends(takeoff: Takeoff) -> dict[int, CutEnd]:
