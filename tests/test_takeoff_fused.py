@@ -195,6 +195,13 @@ def test_a_rail_flush_with_one_side_of_its_posts_is_one_tube():
     )
 
 
+def test_the_gap_between_two_flush_rails_is_no_tube():
+    """20 mm apart, their sides face each other all along, as those of a flat tube across the frame would."""
+    takeoff = flush(SHARP, 600.0, 300.0, 360.0)
+    assert sorted(tube.length_mm for tube in takeoff.tubes) == pytest.approx([360, 360, 600, 600], abs=0.05)
+    assert not takeoff.notes
+
+
 def test_open_ends_in_one_plane_with_a_rails_side_are_named():
     takeoff = flush(SHARP, 600.0, 20.0, 580.0)
     assert [end.cause for end in takeoff.ends] == ["blocked"] * 4
