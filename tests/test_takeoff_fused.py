@@ -195,6 +195,12 @@ def test_a_rail_flush_with_one_side_of_its_posts_is_one_tube():
     )
 
 
+def test_flush_rails_in_line_are_two_where_a_post_parts_them():
+    three = [(SHARP, (x, 0, 0), (x, 0, 600)) for x in (0, 400, 800)]
+    takeoff = take_off(fused(three, [(SHARP, (0, 0, 300), (800, 0, 300))], "open"), 25.0)
+    assert sorted(tube.length_mm for tube in takeoff.tubes) == pytest.approx([360, 360, 600, 600, 600], abs=0.05)
+
+
 def test_the_gap_between_two_flush_rails_is_no_tube():
     """20 mm apart, their sides face each other all along, as those of a flat tube across the frame would."""
     takeoff = flush(SHARP, 600.0, 300.0, 360.0)
