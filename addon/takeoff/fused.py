@@ -417,7 +417,7 @@ def _lengths(
     owner, half = spans(index.edge_begins, walls)
     half = index.edges[half]
     along = surface.points(surface.ends_of(half)) - surface.points(surface.starts[half])
-    axes = _axes(index, walls, owner, along)
+    axes, flat = _axes(index, walls, owner, along)
     twins = surface.twins[half]
     other = np.where(twins < 0, -1, place[surface.walls[twins // 3]])
     lengths = np.linalg.norm(along, axis=1)
@@ -430,7 +430,6 @@ def _lengths(
     members: dict[int, list[int]] = defaultdict(list)
     for wall, lead in zip(walls.tolist(), group.tolist(), strict=True):
         members[lead].append(wall)
-    flat = _are_flat(index, walls)
     for lead, some in members.items():
         body = int(surface.bodies[first[walls[lead]]])
         if index.areas[some].sum() < _LEAST_SKIN * skins[body]:
@@ -475,14 +474,12 @@ def _left_over(
                 yield length
 
 
-def _axes(index: WallIndex, walls: Indices, owner: Indices, along: Floats) -> Floats:
-    """(n, 3): which way walls run: square to all of a curved one, along most of the borders of a flat one."""
-    directions = np.linalg.eigh(index.tensors[walls])[1]
+def _axes(index: WallIndex, walls: Indices, owner: Indices, along: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """(n, 3): which way walls run: square to all of a curved one, along most of the borders of a flat one; and which
+    are flat."""
+    shares, directions = np.linalg.eigh(index.tensors[walls])
+    flat = shares[:, 1] < _FLAT * index.areas[walls]
     tensors = np.zeros((len(walls), 3, 3))
     sizes = np.maximum(np.linalg.norm(along, axis=1), 1e-300)
     np.add.at(tensors, owner, along[:, :, None] * along[:, None] / sizes[:, None, None])
-    return np.where(_are_flat(index, walls)[:, None], np.linalg.eigh(tensors)[1][..., 2], directions[..., 0])
-
-
-def _are_flat(index: WallIndex, walls: Indices) -> NDArray[np.bool_]:
-    return np.asarray(np.linalg.eigvalsh(index.tensors[walls])[:, 1] < _FLAT * index.areas[walls])
+    return np.where(flat[:, None], np.linalg.eigh(tensors)[1][..., 2], directions[..., 0]), flat
