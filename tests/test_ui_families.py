@@ -21,6 +21,7 @@ import addon
 from addon.families import table
 from addon.families.cap import CAP
 from addon.families.cope_sleeve.cut_ends import cope_sites
+from addon.families.cope_sleeve.wrapping import template_for
 from addon.geometry.developments import LowestCut, ReadCut
 from addon.geometry.frames import Frame
 from addon.geometry.sections import Section
@@ -222,14 +223,16 @@ def test_copes_of_every_kind_of_cut_are_stored() -> None:
 
 
 def test_sites_that_an_earlier_version_stored_without_the_cuts_of_tubes_are_read() -> None:
-    takeoff = GivenCope("1 in × 1/8 in", "NPS 1 1/2 Sch 40").added(Takeoff(()), "carbon steel")
+    takeoff = GivenCope("1 in × 1/8 in", "NPS 1 1/2 Sch 40", length_mm=500.0).added(Takeoff(()), "carbon steel")
     (cope,) = takeoff.copes
     record = json.loads(takeoff_text(takeoff, {id(cope.end): "key"}))
     for bar in record["tubes"]:
         del bar["cuts"]
     again = takeoff_from(json.dumps(record), ("key",), (cope.end,))
-    assert [site.at.place for site in cope_sites(again)] == [site.at.place for site in cope_sites(takeoff)]
-    assert [bar.cuts for bar in again.tubes] == [(None, None)]
+    (site,) = cope_sites(again)
+    assert [site.at.place] == [before.at.place for before in cope_sites(takeoff)]
+    (said,) = template_for(site.at.place, [(site.at, site.far)]).said
+    assert said.startswith("Lower edge ") and said.endswith(" short of the longest point")
 
 
 def test_the_windows_files_are_those_of_its_job_file(scene: bpy.types.Scene, tmp_path: Path) -> None:

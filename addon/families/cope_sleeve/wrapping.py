@@ -70,7 +70,8 @@ def _said(at: CutEnd, far: CutEnd | None, lower_mm: float) -> str:
     say = measured_by(at.end.section)
     if far is None:
         said = f"Lower edge {say(lower_mm)} short of the longest point"
-        uncut = all(isinstance(end, TubeEnd) for end in at.tube.ends) and None in at.tube.cuts
+        # An earlier version stored tubes without their cuts: both are then unknown.
+        uncut = all(isinstance(end, TubeEnd) for end in at.tube.ends) and at.tube.cuts.count(None) == 1
         return f"{said}: the far end runs into another tube, and is cut to fit afterwards" if uncut else said
     length = float((at.frame.origin - far.frame.origin) @ at.end.frame.z)
     said = f"Lower edge {say(length - lower_mm)} from the far end, longest point {say(length)}"
