@@ -144,7 +144,7 @@ def _cubes(surface: Surface, bodies: list[int]) -> dict[int, float]:
     count = len(surface.body_names)
     sizes = np.maximum(np.bincount(surface.bodies, minlength=count), 1)
     squares = 2 * np.bincount(surface.bodies, surface.areas, count) / sizes
-    alike = np.abs(2 * surface.areas / squares[surface.bodies] - 1) < _ALIKE
+    alike = np.abs(2 * surface.areas - squares[surface.bodies]) < _ALIKE * squares[surface.bodies]
     mostly = np.bincount(surface.bodies, alike, count) > (1 - _ALIKE) * sizes
     cubes = {}
     for body in bodies:
