@@ -30,8 +30,11 @@ _GLTF_TRIANGLES = 4
 def copies_in(path: Path, read: int) -> tuple[int, int]:
     """How many faces of a whole file that the importer took ``read`` faces of lie on others of it, and how many faces
     it holds in all; those without area are not counted. Nought twice if it took them all, or keeps copies itself."""
+    if path.suffix.lower() not in _KINDS:
+        return 0, 0
+    most, faces_in = _KINDS[path.suffix.lower()]
     try:
-        faces = list(_FACES[path.suffix.lower()](path)) if path.suffix.lower() in _FACES else []
+        faces = list(faces_in(path)) if most(path) > read else []
     except DAMAGES:  # the importer made sense of it all the same
         return 0, 0
     if sum(map(len, faces)) <= read:
@@ -69,6 +72,13 @@ def _open_edges(faces: Indices) -> int:
     return int(np.count_nonzero(np.unique(edges, axis=0, return_counts=True)[1] % 2))
 
 
+def _most_in_stl(path: Path) -> int:
+    """How many faces it has at most."""
+    if is_plain(path):
+        return (path.stat().st_size - 84) // _STL_FACET.itemsize
+    return path.read_bytes().count(b"vertex") // 3
+
+
 def _stl_faces(path: Path) -> Iterator[Indices]:
     yield _stl(path)[1]
 
@@ -81,6 +91,10 @@ def _stl(path: Path) -> tuple[Floats32, Indices]:
         points = np.array(_STL_VERTEX.findall(path.read_bytes())).astype(np.float32).reshape(-1, 3)
     points, numbers = np.unique(points + np.float32(0.0), axis=0, return_inverse=True)
     return points, numbers.ravel()[: numbers.size // 3 * 3].reshape(-1, 3)
+
+
+def _most_in_ply(path: Path) -> int:
+    return sum(element.count for element in read_ply(path)[3] if element.name == "face")
 
 
 def _ply_faces(path: Path) -> Iterator[Indices]:
@@ -105,6 +119,10 @@ def _ply_faces(path: Path) -> Iterator[Indices]:
                     at += length
     for faces in by_length.values():
         yield np.concatenate(faces)
+
+
+def _most_in_gltf(path: Path) -> int:
+    return sum(map(len, _gltf_faces(path)))
 
 
 def _gltf_faces(path: Path) -> Iterator[Indices]:
@@ -133,9 +151,10 @@ def _gltf_corners(table: dict[str, Any], accessor: dict[str, Any], folder: Path,
     return numbers.astype(np.int64).reshape(-1, 3)
 
 
-_FACES: dict[str, Callable[[Path], Iterator[Indices]]] = {
-    ".stl": _stl_faces,
-    ".ply": _ply_faces,
-    ".glb": _gltf_faces,
-    ".gltf": _gltf_faces,
+_KINDS: dict[str, tuple[Callable[[Path], int], Callable[[Path], Iterator[Indices]]]] = {
+    ".stl": (_most_in_stl, _stl_faces),
+    ".ply": (_most_in_ply, _ply_faces),
+    ".glb": (_most_in_gltf, _gltf_faces),
+    ".gltf": (_most_in_gltf, _gltf_faces),
 }
+"""How many faces a file of a kind has at most, by what is seen at once, and these faces."""
