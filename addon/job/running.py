@@ -194,11 +194,11 @@ def _within(first: float, last: float, steps: JobSteps[Outcome]) -> JobSteps[Out
 
 
 def _fitted(job: Job, batches: Sequence[Batch], shared_out: SharedOut) -> JobSteps[tuple[Attempt, ...]]:
-    """From the last batch to the first: what is made beside caps takes longest, and is shared out best first."""
+    """From the last batch to the first: what is made beside caps takes longest, and is best begun first."""
     attempts: list[Attempt] = []
     works = shared_out(worked, [resolved(job, batch) for batch in reversed(batches)])
     for batch in reversed(batches):
-        yield f"Fitting {batch.id}", 0.1 + 0.3 * len(attempts) / len(batches)
+        yield f"Fitting {len(attempts) + 1} of {len(batches)}", 0.1 + 0.3 * len(attempts) / len(batches)
         attempts.append(attempt(job, batch, next(works)))
     return tuple(reversed(attempts))
 
