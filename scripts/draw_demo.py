@@ -60,15 +60,15 @@ def main() -> int:
 
 def stall_and_fittings(folder: Path) -> tuple[list[Mesh], list[Made]]:
     """The demo's market stall, and what its job makes for it."""
-    from addon.job.batches import sort_into_batches
+    from addon.job.batches import resolved, sort_into_batches
     from addon.job.jobfile import read_job
-    from addon.job.making import attempt
+    from addon.job.making import attempt, worked
     from addon.job.running import read_assembly
     from demo_assembly import market_stall, write_demo
 
     job, stall = read_job(write_demo(folder)), market_stall()
     takeoff = read_assembly(job, job.assembly, stall, unit_given=True)
-    attempts = [attempt(job, batch) for batch in sort_into_batches(job, takeoff)]
+    attempts = [attempt(job, batch, worked(resolved(job, batch))) for batch in sort_into_batches(job, takeoff)]
     return stall, [tried.made for tried in attempts if tried.made]
 
 

@@ -23,7 +23,6 @@ from ..takeoff import NeededHole, TubeEnd, mitre_normal
 from ..trade.fits import fit_named
 from ..trade.sizes import in_inches, section_name
 from .asked import Job
-from .batches import resolved
 from .resolved import Checked, Resolved, designed, reviewed
 from .results import Attempt, Batch, Made
 
@@ -43,8 +42,8 @@ Worked = tuple[Fitting, Checked] | RecipeError | TooLarge
 
 
 def worked(of: Resolved) -> Worked:
-    """What takes long of a fitting, and needs no job: its solid, all checks and its drawing. Raises ``JobError`` for a
-    metal that is in no table."""
+    """What takes long of a fitting, and needs no job: its solid, all checks and its drawing; whether it is too large
+    for the plate is seen before any review. Raises ``JobError`` for a metal that is in no table."""
     try:
         fitting = designed(of.shape)
     except RecipeError as refusal:
@@ -57,11 +56,9 @@ def worked(of: Resolved) -> Worked:
     return fitting, checked
 
 
-def attempt(job: Job, batch: Batch, work: Worked | None = None) -> Attempt:
+def attempt(job: Job, batch: Batch, outcome: Worked) -> Attempt:
     """The batch's fitting with all that its review finds, or the finding that its recipe is impossible or that it
-    is too large for the plate, which is seen before any review; ``work`` is what came of it where that is done. Raises
-    ``JobError`` for a material or a metal that is in no table."""
-    outcome = work or worked(resolved(job, batch))
+    is too large for the plate."""
     if isinstance(outcome, RecipeError):
         return Attempt(None, (refused(job, batch, outcome),))
     if isinstance(outcome, TooLarge):

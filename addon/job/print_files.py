@@ -56,9 +56,9 @@ class PrintFiles:
             Footprint.of(part.name, part.mesh, fitting.count) for fitting, part in zip(fittings, parts, strict=True)
         )
         plates = shared_out(call, [partial(lay_out, prints, job.process)])
-        names = safe_names(f"{job.name} {part.name}" for part in parts if "stl" in job.output.formats)
-        made = zip(parts, names, strict=False)
-        stl = [partial(prepared_stl, job.output.folder / name, part, **_how(job)) for part, name in made]
+        alone = parts if "stl" in job.output.formats else ()
+        named = zip(alone, safe_names(f"{job.name} {part.name}" for part in alone), strict=True)
+        stl = [partial(prepared_stl, job.output.folder / name, part, **_how(job)) for part, name in named]
         return cls(job, parts, prints, shared_out, plates, shared_out(call, stl))
 
     def laid_out(self) -> LaidOut:
