@@ -3,6 +3,9 @@
 
 What a process is given and gives back travels as pickles. Work that a process does not manage, because it was ended or
 because the work raises, is done here, so that errors are those of one process.
+
+Processes of ``concurrent.futures`` would not do: they import what they are given by its name, which an extension's
+modules have only inside Blender; they live on where the one that started them is killed; and that one would only wait.
 """
 
 from __future__ import annotations
@@ -86,9 +89,9 @@ class Workers:
         for thread in self._threads:
             thread.start()
         self._switch_s = sys.getswitchinterval()
-        sys.setswitchinterval(_SWITCH_S)
 
     def __enter__(self) -> Workers:
+        sys.setswitchinterval(_SWITCH_S)
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: object, trace: TracebackType | None) -> None:
