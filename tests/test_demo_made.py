@@ -13,6 +13,7 @@ from xml.etree.ElementTree import Element
 import html5lib
 import pytest
 from on_paper import needs_browser, printed_pages
+from test_workers import leave_all_to
 
 from addon.bench.job_sheet import job_sheet_html
 from addon.bench.verdict import about_grams, about_time
@@ -51,10 +52,13 @@ def test_the_demo_is_calm_and_fits_on_a_screen(result: JobResult) -> None:
 
 
 @pytest.mark.once
-def test_processes_beside_make_the_same_files(result: JobResult, tmp_path: Path) -> None:
+def test_processes_beside_make_the_same_files(
+    result: JobResult, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """All families' fittings are sent from one process to another."""
     job = read_job(write_demo(tmp_path))
     with Workers(1, [sys.executable, "-P"]) as workers:
+        leave_all_to(workers, monkeypatch)
         run_order(job, [(market_stall(), True)], lambda what, share: None, workers.shared_out)
     folders = (some.output.folder for some in (job, result.job))
     beside, alone = ({path.name: path.read_bytes() for path in folder.iterdir()} for folder in folders)

@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from addon.families.cap.recipe import Recipe
+from addon.fields.messages import Length, as_message, say
 from addon.fields.refusals import RecipeError
 from addon.geometry.frames import Frame
 from addon.geometry.mesh import Mesh
@@ -45,6 +46,22 @@ def posts() -> list[Mesh]:
     ]
 
 
+def leave_all_to(workers: Workers, monkeypatch: pytest.MonkeyPatch, they_end: bool = False) -> None:
+    """Nothing is done but in the other processes, which have to manage all of it, or here once all of them ended."""
+    do = _Task.do
+
+    def leave(task: _Task) -> None:
+        at_work = [process.poll() is None for process in workers._processes]
+        assert all(at_work) or they_end, task.asked
+        if not any(at_work):
+            do(task)
+            return
+        time.sleep(0.01)
+        workers._waiting.put(task)
+
+    monkeypatch.setattr(_Task, "do", leave)
+
+
 def files_of(folder: Path, shared_out: SharedOut) -> tuple[dict[str, bytes], list[str]]:
     """What a job writes, and what it says of its fittings."""
     job: Job = parse_job({"assembly": {"files": ["a.stl"]}, "output": {"formats": ["3mf", "stl"]}}, folder, "posts")
@@ -65,13 +82,8 @@ def test_a_job_writes_the_same_files_and_says_the_same(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Shared out, and with nothing done but in the other processes."""
-
-    def leave(task: _Task) -> None:
-        time.sleep(0.01)
-        workers._waiting.put(task)
-
     assert files_of(tmp_path / "shared", workers.shared_out) == of_one_process
-    monkeypatch.setattr(_Task, "do", leave)
+    leave_all_to(workers, monkeypatch)
     assert files_of(tmp_path / "elsewhere", workers.shared_out) == of_one_process
     assert len(of_one_process[0]) > 5 and any("No fitting was made" in said for said in of_one_process[1])
 
@@ -93,20 +105,25 @@ def test_processes_that_die_leave_their_work_to_this_one(
         assert list(missing.shared_out(abs, [-1, 2])) == [1, 2]
 
 
-def test_errors_come_in_the_order_of_the_work(workers: Workers) -> None:
-    for shared_out in (map, workers.shared_out):
-        outcomes = shared_out(math.sqrt, [4.0, 9.0, -1.0, 1e400 * 0, 16.0])
-        assert [next(outcomes), next(outcomes)] == [2.0, 3.0]
-        with pytest.raises(ValueError, match=r"math domain|nonnegative"):
-            next(outcomes)
-    with pytest.raises(KeyError, match="lip_mm"):
-        list(workers.shared_out(itemgetter("lip_mm"), [{}, {"lip_mm": 1.0}]))
+def test_errors_come_in_the_order_of_the_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    with Workers(2, PYTHON) as ended:
+        leave_all_to(ended, monkeypatch, they_end=True)
+        for shared_out in (map, ended.shared_out):
+            outcomes = shared_out(math.sqrt, [4.0, 9.0, -1.0, 1e400 * 0, 16.0])
+            assert [next(outcomes), next(outcomes)] == [2.0, 3.0]
+            with pytest.raises(ValueError, match=r"math domain|nonnegative"):
+                next(outcomes)
+        with pytest.raises(KeyError, match="lip_mm"):
+            list(ended.shared_out(itemgetter("lip_mm"), [{}, {"lip_mm": 1.0}]))
 
 
-def test_a_refusal_arrives_as_it_was_raised(workers: Workers) -> None:
-    refusal = RecipeError("rise_mm", "too high", 3.0, "Leave it.")
+def test_a_refusal_arrives_as_it_was_raised(workers: Workers, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its lengths, too, which can be said in inches."""
+    refusal = RecipeError("rise_mm", say("{} too high", Length(6.35)), 3.0, "Leave it.")
+    leave_all_to(workers, monkeypatch)
     (again,) = workers.shared_out(itemgetter(0), [(refusal, Recipe())])
-    assert (str(again), again.field, again.works, again.instead) == ("too high", "rise_mm", 3.0, "Leave it.")
+    assert (str(again), again.field, again.works, again.instead) == ("6.35 mm too high", "rise_mm", 3.0, "Leave it.")
+    assert as_message(again).in_both == "6.35 mm (1/4 in) too high"
 
 
 def test_processes_end_with_the_one_that_started_them(tmp_path: Path) -> None:
