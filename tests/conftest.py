@@ -15,8 +15,8 @@ import pytest
 if TYPE_CHECKING:
     import bpy
 
+# The tests that pytest has collected, and what they import, stay: to look through them for garbage takes long.
 gc.set_threshold(100_000, 20, 20)
-"""What is collected stays, and to look through it for what does not takes long."""
 
 IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
 
