@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import multiprocessing
+import re
 import sys
 import tempfile
 import time
@@ -53,7 +54,7 @@ def whole_job(tubes: int) -> Run:
     def note(what: str, share: float) -> None:
         (step, since), now = begun[-1], time.process_time()
         steps[step] = steps.get(step, 0.0) + now - since
-        begun.append((what.partition(" F")[0].partition(" plate ")[0], now))
+        begun.append((re.split(r" (?:F|plate )?\d", what)[0], now))
 
     started = time.process_time()
     with tempfile.TemporaryDirectory() as folder:
