@@ -30,7 +30,6 @@ _MM = 1e-3
 _SPARE = 200.0
 WRONG = "wrong without a note"
 _LOST = "lost without a word"
-_MOST_CHANGED = 0.3
 _FEWEST = 4
 """Corners that are left of a rounded rectangle: nothing in them says that there were more."""
 _WELDMENTS = import_module("weldments")
@@ -65,12 +64,7 @@ def attack_by(ways: dict[str, Way], failures: set[str], seed: int, count: int) -
         takeoff = take_off(meshes, 8.0)
         names = {mesh.name for mesh in meshes}
         points = np.concatenate([mesh.vertices for mesh in meshes])
-        spoilt = _spoilt(tubes, meshes)
         outcomes = [_outcome(takeoff, names, end, points) for end in ends]
-        outcomes = [
-            "lost with what is left of its tube" if end.tube in spoilt and outcome == _LOST else outcome
-            for end, outcome in zip(ends, outcomes, strict=True)
-        ]
         assert not failures & set(outcomes), (number, way, outcomes)
         tally.update(outcomes)
     return tally
@@ -104,13 +98,6 @@ def _outcome(takeoff: Takeoff, names: set[str], meant: _End, points: Floats) -> 
     closed = [tube for tube in takeoff.tubes if any(isinstance(end, ClosedEnd) for end in tube.ends)]
     along = any(abs(tube.frame.z @ meant.axis) > 0.9 for tube in closed)
     return "listed as closed" if along else _LOST
-
-
-def _spoilt(before: Meshes, after: Meshes) -> set[str]:
-    """The meshes that hold so much more or less than they did that their walls can no longer be those of tubes."""
-    volumes = {mesh.name: mesh.volume for mesh in after}
-    pairs = ((mesh, volumes[mesh.name]) for mesh in before if mesh.name in volumes)
-    return {mesh.name for mesh, volume in pairs if abs(volume / mesh.volume - 1) > _MOST_CHANGED}
 
 
 def _sizes(section: Section) -> Floats:

@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Long tubes and weldments fused to one body, made anew of cells by each mode of Blender's Remesh modifier.
 
-No end is read at a wrong size without a note. Cells are often wider than walls, so that ends may be lost.
+No end is read at a wrong size without a note. Cells are often wider than walls, so that ends may be lost; those lost
+without a word are counted, and no failure.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from .modifiers import CHUNK, LIMIT_S, WRONG, Meshes, Way, attack_by, modified
 
 __all__ = ["CHUNK", "LIMIT_S", "attack"]
 
+_Mode = Literal["BLOCKS", "SMOOTH", "SHARP", "VOXEL"]
+
 _MM = 1e-3
 _MOST_CELLS = 30_000
 _WIDEST_SHARE = 0.99
@@ -28,7 +31,7 @@ def attack(seed: int, count: int) -> Counter[str]:
     return attack_by(_WAYS, {WRONG}, seed, count)
 
 
-def _remesh(mode: Literal["BLOCKS", "SMOOTH", "SHARP", "VOXEL"]) -> Way:
+def _remesh(mode: _Mode) -> Way:
     """In cells of 0.5 to 2.5 mm, or larger ones if there were too many of them."""
 
     def way(rng: np.random.Generator, meshes: Meshes) -> Meshes:
@@ -38,7 +41,7 @@ def _remesh(mode: Literal["BLOCKS", "SMOOTH", "SHARP", "VOXEL"]) -> Way:
     return way
 
 
-def _remeshed(mesh: Mesh, mode: Literal["BLOCKS", "SMOOTH", "SHARP", "VOXEL"], cell: float, whole: bool) -> Mesh:
+def _remeshed(mesh: Mesh, mode: _Mode, cell: float, whole: bool) -> Mesh:
     if mode == "VOXEL":
         return modified(mesh, ("REMESH", {"mode": mode, "voxel_size": cell * _MM}))
     size = float(np.ptp(mesh.vertices, axis=0).max())
