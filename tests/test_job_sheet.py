@@ -48,6 +48,9 @@ from addon.geometry.mesh import Mesh
 from addon.geometry.placement import Placement
 from addon.geometry.sections import Outline, Section
 from addon.job.asked import TubeFacts
+from addon.job.jobfile import parse_job
+from addon.job.papers import job_sheet_of
+from addon.job.running import run
 from addon.review import review_fitting
 from addon.review.findings import Finding, concerns
 from addon.takeoff.ends import TubeEnd
@@ -351,10 +354,26 @@ def test_a_job_of_two_kinds_prints_on_four_pages(size):
     assert printed_pages(job_sheet_html(two), size) <= 4
 
 
+def long_kinds(folder: Path) -> tuple[SheetFitting, ...]:
+    """A sleeve of 136 mm and joiners of 200 mm, with the guides for their screws."""
+    tables = {
+        "fitting": {"make": False},
+        "joiner": {"make": True, "spigot_mm": 100, "screws": "through"},
+        "drill_guide": {"make": True, "style": "sleeve"},
+        "joint": [{"size": "50 × 50 × 3", "gap_mm": 4}, {"size": "1 1/2 in × 1/8 in", "other_size": "1 in × 1/8 in"}],
+        "hole": [{"size": "50 × 50 × 3", "diameter_mm": 9, "distance_mm": 105}],
+    }
+    result = run(parse_job(tables, folder, "long"), [], True, lambda what, share: None)
+    kinds = job_sheet_of(result).fittings
+    heights = [float(np.ptp(np.concatenate(kind.fitting.views[0].cut)[:, 1])) for kind in kinds]
+    assert sum(height > 130 for height in heights) == 3
+    return kinds
+
+
 @pytest.mark.once
 @needs_browser
 @pytest.mark.parametrize("size", ["A4", "letter"])
-def test_every_kind_takes_half_a_page_at_most(size):
+def test_every_kind_takes_half_a_page_at_most(size, tmp_path):
     cases = [
         (recipe_of(vent="channel", seam_relief="notch", seam_angle_deg=30), ROUND, 0.0),
         (recipe_of(seam_relief="flat", fit="press", rib_count=6, groove_count=0), Section.round(33.4, 3.38), 45.0),
@@ -369,6 +388,7 @@ def test_every_kind_takes_half_a_page_at_most(size):
         SheetFitting(f"F{number}", design(recipe, section, mitre_deg=mitre), (), 0, 1)
         for number, (recipe, section, mitre) in enumerate(cases, 1)
     )
+    kinds += long_kinds(tmp_path)
     blocks = [kind_block(kind, PROCESS, MATERIAL) for kind in kinds]
     pairs = [
         f'<div style="break-after: page">{first}{second}</div>'

@@ -1,14 +1,10 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""One block of the job sheet for each kind of fitting, at most half a page unless it is long: its drawing, what to
-measure, its glue."""
+"""One block of the job sheet for each kind of fitting, at most half a page: its drawing, what to measure, its glue."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
-from ..families.dimensioned import View
 from ..fields.messages import EXACT_MM
 from ..geometry.units import bare_mm, say_mm
 from ..trade.fits import adhesive
@@ -22,8 +18,9 @@ _FEW_ROWS = 8
 _BESIDE = ((104.0, 76.0), (104.0, 92.0), (112.0, 112.0))
 """Rooms for a drawing with the table beside it: three or more on a page, then two."""
 _BESIDE_MANY = ((100.0, 76.0), (97.0, 92.0), (97.0, 118.0))
-_LONG_MM, _PAGE_MM = 100.0, (180.0, 140.0)
-"""What stands higher in its drawing, and twice as high as wide, may have a page of its own, and this room."""
+_LONG_MM = 100.0
+"""What stands higher in its drawing, and twice as high as wide, has all but its first view above the table."""
+_LONG_ROOM, _ABOVE_TABLE = (97.0, 116.0), (84.0, 64.0)
 _ABOVE_MM, _ROW_MM = (180.0, 102.0), 4.8
 """Room for a drawing and the table below it, and the height of a row."""
 
@@ -42,8 +39,10 @@ def kind_block(entry: SheetFitting, process: Process, material: Material) -> str
     views, title = entry.fitting.views, f"{entry.id}, {entry.fitting.words}"
     rooms = [*(_BESIDE if len(rows) <= _FEW_ROWS else _BESIDE_MANY), (width, height - _ROW_MM * len(rows))]
     across, up = np.ptp(np.concatenate(views[0].cut), axis=0)
-    if up > max(_LONG_MM, 2 * across):
-        rooms.append(_PAGE_MM)
+    beside = ""
+    if len(views) > 1 and up > max(_LONG_MM, 2 * across):
+        beside = element("figure", section_drawing(views[1:], title, [_ABOVE_TABLE]))
+        views, rooms = views[:1], [_LONG_ROOM]
     measures = table(("Calipers on", "Drawn, mm", "Allowed", "Measured"), rows)
     return element(
         "section",
@@ -51,7 +50,7 @@ def kind_block(entry: SheetFitting, process: Process, material: Material) -> str
         element(
             "div",
             element("figure", section_drawing(views, title, rooms)),
-            element("div", measures, *map(paragraph, _notes(entry, views, process, material))),
+            element("div", beside, measures, *map(paragraph, _notes(entry, process, material))),
             class_="measured",
         ),
     )
@@ -63,9 +62,9 @@ def _short(on: str) -> str:
     return part[:1].upper() + part[1:]
 
 
-def _notes(entry: SheetFitting, views: Sequence[View], process: Process, material: Material) -> list[str]:
+def _notes(entry: SheetFitting, process: Process, material: Material) -> list[str]:
     notes = []
-    for dimension in (dimension for view in views for dimension in view.dimensions):
+    for dimension in (dimension for view in entry.fitting.views for dimension in view.dimensions):
         asked, drawn = dimension.asked_for, dimension.mm[0]
         # Where it is rounded to the nearest layer nothing is to be done.
         if asked is not None and abs(asked - drawn) > process.layer_mm / 2 + EXACT_MM:
