@@ -14,6 +14,7 @@ from collections import Counter
 from dataclasses import fields, replace
 from functools import cache
 from itertools import combinations, pairwise
+from pathlib import Path
 
 import html5lib
 import numpy as np
