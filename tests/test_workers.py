@@ -56,8 +56,8 @@ def leave_all_to(workers: Workers, monkeypatch: pytest.MonkeyPatch, they_end: bo
         if not any(at_work):
             do(task)
             return
-        time.sleep(0.01)
         workers._waiting.put(task)
+        time.sleep(0.01)  # for a thread that waits for it, or this one would have it again
 
     monkeypatch.setattr(_Task, "do", leave)
 
