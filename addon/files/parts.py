@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypedDict
 
 import numpy as np
 
@@ -16,6 +16,14 @@ from .atomic import FileSet, write_checked
 FileUnit = Literal["mm", "in"]
 Shrink = tuple[float, float, float]
 NO_SHRINK: Shrink = (0.0, 0.0, 0.0)
+
+
+class FileScale(TypedDict, total=False):
+    """What the numbers in a file are in, millimetres as a rule, and how much prints of it shrink along the plate's
+    axes."""
+
+    unit: FileUnit
+    shrink_percent: Shrink
 
 
 @dataclass(frozen=True, eq=False)

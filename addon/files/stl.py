@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import unicodedata
 from pathlib import Path
+from typing import Unpack
 
 import numpy as np
 
@@ -15,20 +16,18 @@ from ..geometry.mesh import triangle_normals
 from ..geometry.units import MM_PER_UNIT
 from ..trade.shrink import shrink_scale
 from .atomic import FileSet
-from .parts import NO_SHRINK, FileUnit, Part, PreparedFile, Shrink, WrittenFile, check_part
+from .parts import NO_SHRINK, FileScale, FileUnit, Part, PreparedFile, Shrink, WrittenFile, check_part
 from .readback import check_stl
 
 _FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 
 
-def write_stl(
-    path: Path, part: Part, *, unit: FileUnit = "mm", shrink_percent: Shrink = NO_SHRINK, files: FileSet | None = None
-) -> WrittenFile:
+def write_stl(path: Path, part: Part, *, files: FileSet | None = None, **scale: Unpack[FileScale]) -> WrittenFile:
     """Writes one part, as ``prepared_stl`` makes the file.
 
     With ``files`` it takes its name when the set is complete. Raises ``FileError`` or ``ValueError``.
     """
-    return prepared_stl(path, part, unit=unit, shrink_percent=shrink_percent).write(files)
+    return prepared_stl(path, part, **scale).write(files)
 
 
 def prepared_stl(path: Path, part: Part, *, unit: FileUnit = "mm", shrink_percent: Shrink = NO_SHRINK) -> PreparedFile:

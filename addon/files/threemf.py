@@ -12,6 +12,7 @@ import re
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ from ..geometry.placement import Placement
 from ..geometry.units import MM_PER_UNIT
 from ..trade.shrink import shrink_scale
 from .atomic import FileSet
-from .parts import NO_SHRINK, FileUnit, Part, PreparedFile, Shrink, WrittenFile, check_part
+from .parts import NO_SHRINK, FileScale, FileUnit, Part, PreparedFile, Shrink, WrittenFile, check_part
 from .readback import check_3mf
 
 NAMESPACE = "urn:x-ferrule:fitting"
@@ -65,17 +66,15 @@ def write_3mf(
     parts: Sequence[Part],
     placements: Sequence[Placement],
     *,
-    unit: FileUnit = "mm",
     metadata: Mapping[str, str] | None = None,
-    shrink_percent: Shrink = NO_SHRINK,
     files: FileSet | None = None,
+    **scale: Unpack[FileScale],
 ) -> WrittenFile:
     """Writes the parts that ``placements`` (of one plate) put down, as ``prepared_3mf`` makes the file.
 
     With ``files`` the file takes its name when the set is complete. Raises ``FileError`` or ``ValueError``.
     """
-    file = prepared_3mf(path, parts, placements, unit=unit, metadata=metadata, shrink_percent=shrink_percent)
-    return file.write(files)
+    return prepared_3mf(path, parts, placements, metadata=metadata, **scale).write(files)
 
 
 def prepared_3mf(

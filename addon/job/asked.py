@@ -17,7 +17,7 @@ from ..families.circumstances import Circumstances
 from ..families.family import Family, Site
 from ..fields.declared import declared, with_values
 from ..fields.messages import Name, say
-from ..files.parts import FileUnit
+from ..files.parts import FileScale, FileUnit
 from ..geometry.frames import Frame
 from ..geometry.sections import Section
 from ..takeoff import Hole, Joint, Takeoff, TubeEnd
@@ -378,6 +378,11 @@ class Job:
             return find_row((*self.book.all(Material), *materials()), self.process.material, "plastic")
         except UnknownNameError as error:
             raise JobError(say("process.material: {}", error)) from None
+
+    @property
+    def file_scale(self) -> FileScale:
+        """What all print files are written with."""
+        return {"unit": self.output.unit, "shrink_percent": self.process.shrink_percent}
 
     def gap_correction(self, section: Section) -> Statistic | None:
         """What the shop book's readings add to a gap a side; None if there are none for this kind of section."""

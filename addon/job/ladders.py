@@ -67,7 +67,6 @@ def _wanted_mm(fitting: Made) -> float:
 
 def write_ladders(job: Job, ladders: Sequence[JobLadder], files: FileSet) -> tuple[WrittenFile, ...]:
     """Writes the ladders as the fittings are written."""
-    unit, shrink = job.output.unit, job.process.shrink_percent
     written: list[WrittenFile] = []
     for ladder in ladders:
         about = {"fitting": ", ".join(ladder.fittings), "process": job.process.name, "material": job.process.material}
@@ -76,9 +75,7 @@ def write_ladders(job: Job, ladders: Sequence[JobLadder], files: FileSet) -> tup
         if "3mf" in job.output.formats:
             title = {"Title": f"{job.name}, {ladder.name}", "process": job.process.name}
             spots = ladder.plates.on(0)
-            written.append(
-                write_3mf(path, [part], spots, unit=unit, metadata=title, shrink_percent=shrink, files=files)
-            )
+            written.append(write_3mf(path, [part], spots, metadata=title, files=files, **job.file_scale))
         if "stl" in job.output.formats:
-            written.append(write_stl(path, part, unit=unit, shrink_percent=shrink, files=files))
+            written.append(write_stl(path, part, files=files, **job.file_scale))
     return tuple(written)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from functools import partial
 from itertools import chain
 from operator import call
-from typing import Any
 
 from ..bench.plate import Footprint, PlateError, Plates, lay_out
 from ..bench.sheet import say_ranges
@@ -58,7 +57,7 @@ class PrintFiles:
         plates = shared_out(call, [partial(lay_out, prints, job.process)])
         alone = parts if "stl" in job.output.formats else ()
         named = zip(alone, safe_names(f"{job.name} {part.name}" for part in alone), strict=True)
-        stl = [partial(prepared_stl, job.output.folder / name, part, **_how(job)) for part, name in named]
+        stl = [partial(prepared_stl, job.output.folder / name, part, **job.file_scale) for part, name in named]
         return cls(job, parts, prints, shared_out, plates, shared_out(call, stl))
 
     def laid_out(self) -> LaidOut:
@@ -78,7 +77,9 @@ class PrintFiles:
         for (spots, numbers), said, name in zip(beds.items(), which, names, strict=True):
             times = f", print it {len(numbers)} times" if len(numbers) > 1 else ""
             about = {"Title": f"{job.name}, {said} of {plates.count}{times}", "process": job.process.name}
-            packages.append(partial(prepared_3mf, output.folder / name, self.parts, spots, metadata=about, **_how(job)))
+            packages.append(
+                partial(prepared_3mf, output.folder / name, self.parts, spots, metadata=about, **job.file_scale)
+            )
         prepared = chain(self.shared_out(call, packages), self._stl)
         contents = [f"{said} of {plates.count}" for said in which]
         contents += [part.name for part in self.parts if "stl" in output.formats]
@@ -87,7 +88,3 @@ class PrintFiles:
             yield f"Writing and reading back {content}", len(written) / len(contents)
             written.append(next(prepared).write(files))
         return tuple(written)
-
-
-def _how(job: Job) -> dict[str, Any]:
-    return {"unit": job.output.unit, "shrink_percent": job.process.shrink_percent}

@@ -237,13 +237,12 @@ def _written(part: Part, path: Path, job: Job) -> AsideSteps[None]:
     yield f"Writing {part.name}", 0.0
     check_single(part.mesh)
     process, output = job.process, job.output
-    how: dict[str, Any] = {"unit": output.unit, "shrink_percent": process.shrink_percent}
     with FileSet() as files:
         if "3mf" in output.formats:
             middle = process.plate_mm[0] / 2, process.plate_mm[1] / 2
-            write_3mf(path, [part], [Placement(0, 0, *middle)], files=files, **how)
+            write_3mf(path, [part], [Placement(0, 0, *middle)], files=files, **job.file_scale)
         if "stl" in output.formats:
-            write_stl(path, part, files=files, **how)
+            write_stl(path, part, files=files, **job.file_scale)
 
 
 def _menu(menu: bpy.types.Menu, context: bpy.types.Context) -> None:
